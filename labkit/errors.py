@@ -1,0 +1,63 @@
+"""Every error that labkit raises, in one tree.
+
+Each inherits :class:`LabkitError` and the nearest builtin, so that a caller may catch either. A
+message names the field, the rule, the value and the remedy in one sentence.
+"""
+
+from __future__ import annotations
+
+
+class LabkitError(Exception):
+    """Root of all errors raised on purpose by labkit."""
+
+
+class SaltError(LabkitError, ValueError):
+    """A salt is unknown, its hydrate is missing, or its formula cannot be read."""
+
+
+class ConcentrateError(LabkitError, ValueError):
+    """A concentrate cannot be made or used as described."""
+
+
+class WaterError(LabkitError, ValueError):
+    """A water or its analysis is impossible."""
+
+
+class DosingError(LabkitError, ValueError):
+    """A wanted water cannot be reached with what is at hand."""
+
+
+class SweepError(LabkitError, ValueError):
+    """A sweep of waters is badly asked for, or one of its waters cannot be made."""
+
+
+class PlanError(LabkitError, ValueError):
+    """A tasting cannot be planned as asked."""
+
+
+class SealError(LabkitError, ValueError):
+    """A sealed key does not open: wrong passphrase, or the key was changed."""
+
+
+class LockError(LabkitError, RuntimeError):
+    """The lock forbids it: scoring after the lock, or opening the key before it."""
+
+
+class ScaleError(LabkitError, ValueError):
+    """A score is not on its scale."""
+
+
+class BookError(LabkitError, RuntimeError):
+    """A lab book cannot be opened, read or written."""
+
+
+class ImportFileError(LabkitError, ValueError):
+    """A file to import has wrong columns or rows."""
+
+
+class ReadingError(LabkitError, ValueError):
+    """There is nothing in the scores that could be read."""
+
+
+class RegionError(LabkitError, ValueError):
+    """The region to search is empty or badly described."""
