@@ -61,3 +61,7 @@ class ReadingError(LabkitError, ValueError):
 
 class RegionError(LabkitError, ValueError):
     """The region to search is empty or badly described."""
+
+
+class SetUpError(LabkitError, RuntimeError):
+    """The environment cannot be made, or the workbook cannot be started, on this machine."""

@@ -1,0 +1,136 @@
+"""The two commands: ``open`` the workbook, ``test`` the project."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from types import FrameType
+from typing import NoReturn
+
+from labkit.errors import LabkitError
+from labkit.setup.environment import ensure_environment
+from labkit.setup.layout import RUN_LOCK, TEST_LOCK, Layout, this_project
+from labkit.setup.opening import DEFAULT_PORT, check_port, serve_workbook
+
+ABOUT = "Find, with a blind panel and few cups, the brew water that shows a coffee best."
+ABOUT_OPEN = (
+    "Open the workbook in JupyterLab. The first time this makes the project's own environment in "
+    ".venv, which takes a minute or two; after that it takes seconds."
+)
+ABOUT_TEST = (
+    "Run every test and every notebook with pytest. The first time this adds what the tests need "
+    "to the project's environment. Arguments go on to pytest: 'test tests/water', 'test -k salt'."
+)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run a command.
+
+    Parameters
+    ----------
+    arguments : sequence of str
+        What follows ``python3 -m labkit``.
+
+    Returns
+    -------
+    code : int
+        0 if all went well, 1 for a trouble told in one sentence, else pytest's own.
+    """
+    parser = _parser()
+    options, rest = parser.parse_known_args(arguments)
+    signal.signal(signal.SIGTERM, _as_if_ctrl_c)
+    layout = this_project()
+    try:
+        if options.command == "test":
+            return _test(layout, arguments)
+        if rest:
+            parser.error(f"open does not know {' '.join(rest)}")
+        return _open(layout, arguments, port=options.port, browser=options.browser)
+    except LabkitError as error:
+        print(f"labkit: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("\nlabkit: interrupted; start again whenever you like", file=sys.stderr)
+        return 130
+
+
+def pytest_command(layout: Layout[Path], arguments: Sequence[str]) -> list[str]:
+    """Call of pytest, given what follows ``test``."""
+    return [str(layout.python), "-m", "pytest", *arguments]
+
+
+def again_inside(layout: Layout[Path], arguments: Sequence[str]) -> list[str]:
+    """The same command, run by the environment's own Python."""
+    return [str(layout.python), "-m", "labkit", *arguments]
+
+
+def _open(layout: Layout[Path], arguments: Sequence[str], *, port: int, browser: bool) -> int:
+    check_port(port)
+    ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
+    if Path(sys.prefix).resolve() != layout.venv.resolve():
+        return _become(again_inside(layout, arguments), folder=layout.root)
+    if importlib.util.find_spec("labkit.book.demo"):
+        importlib.import_module("labkit.book.demo").ensure_demo_book()
+    return serve_workbook(layout, port=port, browser=browser, out=sys.stdout)
+
+
+def _test(layout: Layout[Path], arguments: Sequence[str]) -> int:
+    ensure_environment(layout, [RUN_LOCK, TEST_LOCK], out=sys.stdout)
+    return _become(pytest_command(layout, arguments[1:]), folder=layout.root)
+
+
+def _become(command: Sequence[str], *, folder: Path) -> int:
+    """Go on as another program."""
+    sys.stdout.flush()
+    if os.name != "nt":
+        os.chdir(folder)
+        os.execv(command[0], list(command))
+    # On Windows exec would start a second process and let go of the terminal.
+    return subprocess.run(command, cwd=folder, check=False).returncode
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python3 -m labkit", description=ABOUT, allow_abbrev=False
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="open | test")
+    opening = commands.add_parser(
+        "open", help="open the workbook", description=ABOUT_OPEN, allow_abbrev=False
+    )
+    opening.add_argument(
+        "--no-browser",
+        dest="browser",
+        action="store_false",
+        help="print the workbook's address and open no browser",
+    )
+    opening.add_argument(
+        "--port",
+        type=_port,
+        default=DEFAULT_PORT,
+        help=f"port on this machine, {DEFAULT_PORT} if not given",
+    )
+    commands.add_parser(
+        "test",
+        help="run all tests",
+        usage="python3 -m labkit test [-h] [what pytest takes ...]",
+        description=ABOUT_TEST,
+        allow_abbrev=False,
+    )
+    return parser
+
+
+def _port(text: str) -> int:
+    """Read --port."""
+    if not text.isdecimal() or not 1024 <= int(text) <= 65535:
+        raise argparse.ArgumentTypeError(f"must be a number from 1024 to 65535, got {text}")
+    return int(text)
+
+
+def _as_if_ctrl_c(signum: int, frame: FrameType | None) -> NoReturn:
+    raise KeyboardInterrupt

@@ -1,0 +1,266 @@
+"""The project's own environment: made once from the locks, recognised after that.
+
+An environment that was not finished is thrown away and made anew: pip's own cache keeps the
+downloads, and a half-installed package is not worth recognising.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import json
+import os
+import queue
+import shutil
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+from labkit.errors import SetUpError
+from labkit.setup.layout import Layout
+from labkit.setup.progress import PipProgress, ProgressLine
+from labkit.setup.trouble import pip_trouble
+
+NEEDED_BYTES = 1_500_000_000
+"""Free disk that a set-up asks for: environment 0.9 GB, downloads 0.2 GB, and room to breathe."""
+
+
+def ensure_environment(layout: Layout[Path], locks: Sequence[str], *, out: TextIO) -> None:
+    """Make the environment hold what the locks name; do nothing if it does already.
+
+    Parameters
+    ----------
+    layout : Layout
+        The project.
+    locks : sequence of str
+        Names of the lock files, in the project's folder.
+    out : text stream
+        Where progress is shown.
+
+    Raises
+    ------
+    SetUpError
+        If it cannot be made; the sentence says what to do.
+    """
+    wanted = {name: _fingerprint(layout.root / name) for name in locks}
+    have = installed_locks(layout)
+    if have.items() >= wanted.items():
+        return
+    try:
+        with _one_at_a_time(layout):
+            _make(layout, have, wanted, out=out)
+    except OSError as error:
+        raise SetUpError(
+            f"the environment cannot be written ({error}): make {layout.root} writable, or move "
+            "the project to a folder that is, and start again"
+        ) from error
+
+
+def installed_locks(layout: Layout[Path]) -> dict[str, str]:
+    """Fingerprint of each lock that the environment was finished from; empty if it must be new."""
+    try:
+        state = json.loads(layout.state_file.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    if not isinstance(state, dict) or not layout.python.exists():
+        return {}
+    if (state.get("project"), state.get("python")) != (str(layout.root), _version(layout)):
+        return {}
+    locks = state.get("locks")
+    return locks if isinstance(locks, dict) and state.get("finished") is True else {}
+
+
+def _make(
+    layout: Layout[Path], have: dict[str, str], wanted: dict[str, str], *, out: TextIO
+) -> None:
+    """Install what is missing, into a new environment unless the old one only lacks a lock."""
+    started = time.monotonic()
+    to_add = {name: mark for name, mark in wanted.items() if name not in have}
+    add_only = all(wanted.get(name, mark) == mark for name, mark in have.items()) and bool(have)
+    layout.set_up_log.write_text("", encoding="utf-8")
+    if add_only:
+        print("labkit: adding the packages that the tests need", file=out, flush=True)
+    else:
+        to_add, have = wanted, {}
+        print(
+            f"labkit: setting up {layout.venv}, once (some 160 MB to fetch, 900 MB on disk, "
+            "a minute or two)",
+            file=out,
+            flush=True,
+        )
+        _start_anew(layout)
+    _write_state(layout, have, finished=False)
+    _install(layout, list(to_add), out=out)
+    # The kernels run in workbook/, the tests anywhere: both import labkit from this clone.
+    (layout.site_packages / "labkit.pth").write_text(f"{layout.root}\n", encoding="utf-8")
+    _write_state(layout, have | to_add, finished=True)
+    print(f"labkit: set up in {time.monotonic() - started:.0f} s", file=out, flush=True)
+
+
+def _start_anew(layout: Layout[Path]) -> None:
+    """Make an empty environment with pip in it."""
+    if layout.venv.exists() and not layout.state_file.exists() and any(layout.venv.iterdir()):
+        raise SetUpError(
+            f"{layout.venv} is there already and labkit did not make it: move it away or delete "
+            "it, and start again"
+        )
+    for module in ("venv", "ensurepip"):
+        if importlib.util.find_spec(module) is None:
+            major, minor = layout.python_version
+            raise SetUpError(
+                f"this Python ({sys.executable}) lacks its {module} module: on Debian or Ubuntu "
+                f"run 'sudo apt install python{major}.{minor}-venv', elsewhere use a Python that "
+                "has it, and start again"
+            )
+    free = shutil.disk_usage(layout.root).free
+    if free < NEEDED_BYTES:
+        raise SetUpError(
+            f"the disk that holds {layout.root} has {free / 1e9:.1f} GB free and the set-up "
+            f"needs {NEEDED_BYTES / 1e9:.1f} GB: make room and start again"
+        )
+    if layout.venv.exists():
+        shutil.rmtree(layout.venv)
+    layout.venv.mkdir()
+    _write_state(layout, {}, finished=False)
+    done = subprocess.run(
+        [sys.executable, "-m", "venv", str(layout.venv)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+        check=False,
+    )
+    layout.set_up_log.write_text(done.stdout, encoding="utf-8")
+    if done.returncode != 0 or not layout.python.exists():
+        raise SetUpError(
+            f"Python's venv module could not make {layout.venv}: read what it said in "
+            f"{layout.set_up_log}, mend that and start again"
+        )
+
+
+def pip_command(layout: Layout[Path], locks: Sequence[str]) -> list[str]:
+    """Call of pip that takes ready-made packages only, each with the hash the locks give."""
+    command = [str(layout.python), "-m", "pip", "install", "--require-hashes"]
+    command += ["--only-binary", ":all:", "--no-input", "--progress-bar", "off"]
+    command += ["--disable-pip-version-check", "--retries", "2"]
+    for name in locks:
+        command += ["-r", str(layout.root / name)]
+    return command
+
+
+def _install(layout: Layout[Path], locks: Sequence[str], *, out: TextIO) -> None:
+    """Run pip, show how far it is, and keep all it says in the log."""
+    progress = PipProgress(n_requirements=sum(_n_requirements(layout.root / n) for n in locks))
+    before = _n_installed(layout)
+    line = ProgressLine(out)
+    # Where a user has told pip to install elsewhere, the environment would stay empty.
+    elsewhere = {"PIP_USER", "PIP_TARGET", "PIP_PREFIX", "PIP_ROOT"}
+    pip = subprocess.Popen(
+        pip_command(layout, locks),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+        env={k: v for k, v in os.environ.items() if k not in elsewhere},
+    )
+    lines: queue.Queue[str | None] = queue.Queue()
+    reader = threading.Thread(target=_feed, args=(pip.stdout or (), lines), daemon=True)
+    reader.start()
+    try:
+        with layout.set_up_log.open("a", encoding="utf-8") as log:
+            while (said := _next_line(lines)) is not None:
+                if said:
+                    log.write(said)
+                    progress.read(said)
+                line.show(progress.text(_n_installed(layout) - before))
+        code = pip.wait()
+    finally:
+        line.clear()
+        if pip.poll() is None:
+            pip.terminate()
+            pip.wait()
+    if code != 0:
+        said = layout.set_up_log.read_text(encoding="utf-8", errors="replace")
+        raise SetUpError(pip_trouble(said, log=layout.set_up_log))
+
+
+def _feed(stream: Iterable[str], lines: queue.Queue[str | None]) -> None:
+    for line in stream:
+        lines.put(line)
+    lines.put(None)
+
+
+def _next_line(lines: queue.Queue[str | None]) -> str | None:
+    """Return the next line, an empty one when there is none for a while, None at the end."""
+    try:
+        return lines.get(timeout=0.5)
+    except queue.Empty:
+        return ""
+
+
+def _n_installed(layout: Layout[Path]) -> int:
+    return sum(1 for _ in layout.site_packages.glob("*.dist-info"))
+
+
+def _n_requirements(lock: Path) -> int:
+    return sum("==" in line for line in lock.read_text(encoding="utf-8").splitlines())
+
+
+def _fingerprint(lock: Path) -> str:
+    try:
+        # Line ends differ between clones on Windows and elsewhere; the lock does not.
+        content = lock.read_bytes().replace(b"\r\n", b"\n")
+    except OSError as error:
+        raise SetUpError(
+            f"{lock} is missing: run this from a full clone of the project ({error.strerror})"
+        ) from error
+    return hashlib.sha256(content).hexdigest()
+
+
+def _version(layout: Layout[Path]) -> str:
+    return ".".join(map(str, layout.python_version))
+
+
+def _write_state(layout: Layout[Path], locks: dict[str, str], *, finished: bool) -> None:
+    state = {
+        "made_by": "python3 -m labkit",
+        "project": str(layout.root),
+        "python": _version(layout),
+        "locks": locks,
+        "finished": finished,
+    }
+    partial = layout.state_file.with_suffix(".part")
+    partial.write_text(json.dumps(state, indent=2), encoding="utf-8")
+    partial.replace(layout.state_file)
+
+
+@contextmanager
+def _one_at_a_time(layout: Layout[Path]) -> Iterator[None]:
+    """Keep two set-ups from writing into one environment; the second is told to wait."""
+    with layout.set_up_guard.open("a+", encoding="utf-8") as guard:
+        try:
+            _hold(guard)
+        except OSError as error:
+            raise SetUpError(
+                "another set-up of this project is running: wait for it to end, then start again"
+            ) from error
+        yield
+
+
+def _hold(file: TextIO) -> None:
+    """Take the file's lock, which the system lets go when this process ends, however it ends."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+    else:
+        import fcntl
+
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

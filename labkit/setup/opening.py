@@ -1,0 +1,194 @@
+"""Starts JupyterLab on the workbook: on this machine only, behind a token, and quiet."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+import webbrowser
+from collections.abc import Mapping
+from pathlib import Path, PurePath
+from typing import TextIO
+
+from labkit.errors import SetUpError
+from labkit.setup.layout import Layout
+
+DEFAULT_PORT = 8888
+PATIENCE_S = 120.0
+"""How long JupyterLab may take to answer: seconds as a rule, longer after a cold boot."""
+
+_QUIET_CONFIG = Path(__file__).parent / "jupyter"
+"""Holds labconfig/page_config.json, which turns the announcements box off."""
+
+
+def check_port(port: int) -> None:
+    """Raise SetUpError if another program listens on the port."""
+    if not _is_free(port):
+        free = next((p for p in range(port + 1, min(port + 200, 65536)) if _is_free(p)), None)
+        other = f"for example 'open --port {free}'" if free else "with --port"
+        raise SetUpError(
+            f"port {port} is in use, perhaps by a workbook that is open already: use that one, "
+            f"stop it, or choose another port, {other}"
+        )
+
+
+def jupyter_command(
+    python: PurePath, workbook: PurePath, *, port: int, notebook: str | None = None
+) -> list[str]:
+    """Call of JupyterLab that serves the workbook and nothing else.
+
+    Parameters
+    ----------
+    python : path
+        The environment's interpreter.
+    workbook : path
+        Folder of the notebooks.
+    port : int
+        Port on this machine.
+    notebook : str, optional
+        The one to show first.
+    """
+    # Voila serves the tasters' sheet as a program of its own; beside JupyterLab it would list and
+    # run every notebook to whoever asks.
+    extensions = json.dumps({"voila.server_extension": False}).replace("false", "False")
+    return [
+        str(python),
+        "-m",
+        "jupyterlab",
+        "--no-browser",
+        "--ServerApp.ip=127.0.0.1",
+        f"--ServerApp.port={port}",
+        "--ServerApp.port_retries=0",
+        f"--ServerApp.root_dir={workbook}",
+        f"--ServerApp.jpserver_extensions={extensions}",
+        "--ServerApp.answer_yes=True",
+        f"--LabApp.default_url={page(notebook)}",
+        "--LabApp.news_url=",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        "--LabApp.extension_manager=readonly",
+    ]
+
+
+def jupyter_environment(base: Mapping[str, str], *, token: str) -> dict[str, str]:
+    """Environment for that call; the token goes in here, since anyone can list a command line."""
+    paths = [str(_QUIET_CONFIG), base.get("JUPYTER_CONFIG_PATH", "")]
+    return {
+        **base,
+        "JUPYTER_TOKEN": token,
+        "JUPYTER_CONFIG_PATH": os.pathsep.join(filter(None, paths)),
+    }
+
+
+def page(notebook: str | None) -> str:
+    """Path of the page that shows the notebook, or JupyterLab with none open."""
+    return f"/lab/tree/{notebook}" if notebook else "/lab"
+
+
+def first_notebook(workbook: Path) -> str | None:
+    """Name of the notebook that the work starts with."""
+    return min((path.name for path in workbook.glob("*.ipynb")), default=None)
+
+
+def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextIO) -> int:
+    """Run JupyterLab until it is stopped.
+
+    Returns
+    -------
+    code : int
+        0 when it was stopped on purpose.
+
+    Raises
+    ------
+    SetUpError
+        If the port is taken or JupyterLab does not come up.
+    """
+    check_port(port)
+    started = time.monotonic()
+    token = secrets.token_urlsafe(24)
+    notebook = first_notebook(layout.workbook)
+    with layout.jupyter_log.open("w", encoding="utf-8") as log:
+        server = subprocess.Popen(
+            jupyter_command(layout.python, layout.workbook, port=port, notebook=notebook),
+            env=jupyter_environment(os.environ, token=token),
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+        )
+        try:
+            _wait_until_it_answers(server, port, token, log=layout.jupyter_log)
+            url = f"http://127.0.0.1:{port}{page(notebook)}?token={token}"
+            print(
+                f"labkit: the workbook is open (after {time.monotonic() - started:.1f} s) at\n"
+                f"  {url}\n"
+                "labkit: stop it with Ctrl-C; what JupyterLab says goes to "
+                f"{layout.jupyter_log}",
+                file=out,
+                flush=True,
+            )
+            if browser and _has_a_screen():
+                webbrowser.open(url)
+            return server.wait()
+        except KeyboardInterrupt:
+            print("\nlabkit: stopping the workbook", file=out, flush=True)
+            return 0
+        finally:
+            _end(server)
+
+
+def _is_free(port: int) -> bool:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        if os.name != "nt":  # there, the option would let two programs share the port
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", port))
+        except OSError:
+            return False
+    return True
+
+
+def _wait_until_it_answers(
+    server: subprocess.Popen[bytes], port: int, token: str, *, log: Path
+) -> None:
+    """Return once JupyterLab answers on its port."""
+    request = urllib.request.Request(
+        f"http://127.0.0.1:{port}/api/status", headers={"Authorization": f"token {token}"}
+    )
+    # A proxy from the environment must not stand between this machine and itself.
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        if server.poll() is not None:
+            raise SetUpError(
+                f"JupyterLab stopped at once: read why in {log}, mend that and start again"
+            )
+        try:
+            with direct.open(request, timeout=5):
+                return
+        except OSError:
+            time.sleep(0.1)
+    raise SetUpError(
+        f"JupyterLab did not answer on port {port} within {PATIENCE_S:.0f} s: read {log}, free "
+        "the machine of other work and start again"
+    )
+
+
+def _has_a_screen() -> bool:
+    """Whether a browser can open; on a bare terminal a text browser would take it over."""
+    if sys.platform in ("win32", "darwin") or os.environ.get("BROWSER"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+def _end(server: subprocess.Popen[bytes]) -> None:
+    if server.poll() is None:
+        server.terminate()
+        try:
+            server.wait(timeout=15)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
