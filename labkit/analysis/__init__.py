@@ -1,0 +1,1 @@
+"""What the scores say: panel, surfaces, suggestion, stopping, discrimination, planning."""

@@ -1,0 +1,224 @@
+"""Where the search may go: the dose grid over the three coordinates, and what is kept out of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labkit.errors import RegionError
+from labkit.tasting.factors import FACTOR_TITLES, Factor
+
+COORDINATES: Final = tuple(FACTOR_TITLES)
+"""Names of the three coordinates, in the order of every array of waters."""
+
+STANDARD_FACTORS: Final = (
+    Factor(name="mg_share", low=0, high=1),
+    Factor(name="hardness_mg_l_caco3", low=20, high=200),
+    Factor(name="alkalinity_mg_l_caco3", low=0, high=60),
+)
+"""The ranges that brew waters are usually looked for in (common practice)."""
+
+STANDARD_STEPS: Final[Mapping[str, float]] = MappingProxyType(
+    {"mg_share": 0.05, "hardness_mg_l_caco3": 10, "alkalinity_mg_l_caco3": 5}
+)
+"""Distance between neighbouring recipes of the dose grid."""
+
+STANDARD_LOW: Final = np.array([factor.low for factor in STANDARD_FACTORS])
+STANDARD_SPAN: Final = np.array([factor.high - factor.low for factor in STANDARD_FACTORS])
+
+MOST_RECIPES: Final = 40_000
+"""More recipes than this make a suggestion slow without making it better."""
+
+
+def coordinates(targets: object) -> NDArray[np.float64]:
+    """Waters as an array of shape (n, 3), columns as ``COORDINATES``.
+
+    Parameters
+    ----------
+    targets : Target, sequence of Target, DataFrame with the three columns, or (n, 3) array
+        A single target or row gives shape (1, 3).
+
+    Raises
+    ------
+    RegionError
+        If these are not waters.
+    """
+    if isinstance(targets, pd.DataFrame):
+        absent = [name for name in COORDINATES if name not in targets]
+        if absent:
+            raise RegionError(
+                f"targets must have the columns {', '.join(COORDINATES)}, got none called "
+                f"{', '.join(absent)}. Name the three coordinates."
+            )
+        return targets[list(COORDINATES)].to_numpy(dtype=float)
+    if hasattr(targets, "mg_share"):
+        targets = [targets]
+    if isinstance(targets, Iterable) and not isinstance(targets, np.ndarray):
+        targets = [
+            [getattr(target, name) for name in COORDINATES]
+            if hasattr(target, "mg_share")
+            else target
+            for target in targets
+        ]
+    waters = np.atleast_2d(np.asarray(targets, dtype=float))
+    if waters.size == 0:
+        return np.empty((0, 3))
+    if waters.ndim != 2 or waters.shape[1] != 3:
+        raise RegionError(
+            f"targets must have three coordinates each ({', '.join(COORDINATES)}), got an array "
+            f"of shape {waters.shape}. Give all three, also the ones that stay the same."
+        )
+    return waters
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Excluded:
+    """A block of waters that shall not be tasted: inside all of the stated ranges at once."""
+
+    ranges: Mapping[str, tuple[float, float]]
+    """Lowest and highest natural level by coordinate; a coordinate left out is not limited."""
+
+    reason: str = "left out by you"
+    """Why, in words."""
+
+    def __post_init__(self) -> None:
+        for name, (low, high) in self.ranges.items():
+            if name not in COORDINATES or not low <= high:
+                raise RegionError(
+                    f"ranges must give a lowest and a highest level of {', '.join(COORDINATES)}, "
+                    f"got {name!r} from {low} to {high}. Correct the name or swap the ends."
+                )
+
+    def holds(self, waters: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which waters of shape (n, 3) lie in the block, shape (n,)."""
+        inside = np.ones(len(waters), dtype=bool)
+        for name, (low, high) in self.ranges.items():
+            level = waters[:, COORDINATES.index(name)]
+            inside &= (level >= low - 1e-9) & (level <= high + 1e-9)
+        return inside
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """The recipes that may be proposed.
+
+    Examples
+    --------
+    Alkalinity fixed at 30, nothing hard and all magnesium, and only what the bottles can make:
+
+    >>> region = Region(
+    ...     locked={"alkalinity_mg_l_caco3": 30},
+    ...     excluded=(Excluded(ranges={"mg_share": (0.8, 1), "hardness_mg_l_caco3": (120, 200)}),),
+    ...     allowed=lambda waters: waters[:, 1] >= waters[:, 2],
+    ... )
+    >>> len(region.grid), region.varied
+    (333, ('mg_share', 'hardness_mg_l_caco3'))
+    """
+
+    factors: tuple[Factor, ...] = STANDARD_FACTORS
+    """The range of each of the three coordinates; one that is locked may be left out."""
+
+    steps: Mapping[str, float] = field(default_factory=lambda: STANDARD_STEPS)
+    """Distance between neighbouring recipes by coordinate, in its unit."""
+
+    locked: Mapping[str, float] = field(default_factory=dict)
+    """Coordinates that stay at one level."""
+
+    excluded: tuple[Excluded, ...] = ()
+    """Blocks of waters that shall not be tasted."""
+
+    allowed: Callable[[NDArray[np.float64]], NDArray[np.bool_]] | None = None
+    """Of waters of shape (n, 3), which can be made; all of them if None."""
+
+    grid: NDArray[np.float64] = field(init=False, repr=False, compare=False)
+    """Every recipe that may be proposed, shape (n, 3), read only."""
+
+    def __post_init__(self) -> None:
+        by_name = {factor.name: factor for factor in self.factors}
+        for name, level in self.locked.items():
+            if name not in COORDINATES or not np.isfinite(level) or level < 0:
+                raise RegionError(
+                    f"locked must give levels of {', '.join(COORDINATES)}, got {name!r} at "
+                    f"{level}. Correct the name or the level."
+                )
+        axes = []
+        for name in COORDINATES:
+            if name in self.locked:
+                axes.append(np.array([float(self.locked[name])]))
+                continue
+            if name not in by_name:
+                raise RegionError(
+                    f"factors must give the range of {name} unless it is locked, got "
+                    f"{', '.join(by_name) or 'none'}. Add the factor or lock its level."
+                )
+            axes.append(_levels(by_name[name], self.steps.get(name, STANDARD_STEPS[name])))
+        size = int(np.prod([len(axis) for axis in axes]))
+        if size > MOST_RECIPES:
+            raise RegionError(
+                f"steps must leave at most {MOST_RECIPES} recipes, got {size}. "
+                "Take wider steps or a smaller region."
+            )
+        grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+        grid = grid[self._may(grid)]
+        if not len(grid):
+            raise RegionError(
+                f"the region must hold at least one water, got none of {size}. Loosen what is "
+                "locked or excluded, or make concentrates that reach these waters."
+            )
+        grid.flags.writeable = False
+        object.__setattr__(self, "grid", grid)
+
+    @property
+    def varied(self) -> tuple[str, ...]:
+        """Coordinates with more than one level left."""
+        return tuple(
+            name for name, level in zip(COORDINATES, self.grid.T, strict=True) if np.ptp(level) > 0
+        )
+
+    def _may(self, waters: NDArray[np.float64]) -> NDArray[np.bool_]:
+        may = np.ones(len(waters), dtype=bool)
+        for block in self.excluded:
+            may &= ~block.holds(waters)
+        if self.allowed is not None and may.any():
+            may[may] = np.asarray(self.allowed(waters[may]), dtype=bool)
+        return may
+
+    def contains(self, targets: object) -> NDArray[np.bool_]:
+        """Which targets lie within the ranges and are neither excluded nor out of reach.
+
+        They need not lie on the grid: a water tasted earlier may be repeated as it was.
+        """
+        waters = coordinates(targets)
+        inside = np.ones(len(waters), dtype=bool)
+        by_name = {factor.name: factor for factor in self.factors}
+        for level, name in zip(waters.T, COORDINATES, strict=True):
+            if name in self.locked:
+                inside &= np.abs(level - self.locked[name]) < 1e-6
+            else:
+                factor = by_name[name]
+                inside &= (level >= factor.low - 1e-9) & (level <= factor.high + 1e-9)
+        if inside.any():
+            inside[inside] = self._may(waters[inside])
+        return inside
+
+    def nearest(self, targets: object) -> NDArray[np.float64]:
+        """The recipe of the grid nearest to each target, in standard units; shape (n, 3)."""
+        waters = coordinates(targets)
+        away = (waters[:, None, :] - self.grid[None]) / STANDARD_SPAN
+        return np.asarray(self.grid[np.argmin((away**2).sum(axis=-1), axis=1)])
+
+
+def _levels(factor: Factor, step: float) -> NDArray[np.float64]:
+    if not np.isfinite(step) or step <= 0:
+        raise RegionError(
+            f"steps must be above 0, got {step} for {factor.name}. "
+            "Give the distance between neighbouring recipes."
+        )
+    n = int(np.floor((factor.high - factor.low) / step + 1e-9))
+    return np.round(factor.low + step * np.arange(n + 1), 9)

@@ -1,0 +1,73 @@
+"""The dose grid holds what may be proposed and nothing else."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labkit.analysis.region import COORDINATES, Excluded, Region, coordinates
+from labkit.errors import RegionError
+from labkit.tasting.factors import Factor
+
+
+def test_the_standard_region_is_the_full_grid():
+    grid = Region().grid
+
+    assert grid.shape == (21 * 19 * 13, 3)
+    assert grid.min(axis=0).tolist() == [0, 20, 0]
+    assert grid.max(axis=0).tolist() == [1, 200, 60]
+
+
+def test_a_locked_coordinate_has_one_level_and_needs_no_factor():
+    region = Region(
+        factors=(Factor(name="mg_share", low=0, high=1),),
+        locked={"hardness_mg_l_caco3": 77, "alkalinity_mg_l_caco3": 30},
+    )
+
+    assert region.varied == ("mg_share",)
+    assert set(map(tuple, region.grid[:, 1:])) == {(77, 30)}
+
+
+def test_what_is_excluded_or_cannot_be_made_is_not_on_the_grid():
+    block = Excluded(ranges={"mg_share": (0.9, 1), "hardness_mg_l_caco3": (150, 200)})
+    region = Region(excluded=(block,), allowed=lambda waters: waters[:, 1] > 50)
+
+    inside_block = (region.grid[:, 0] >= 0.9) & (region.grid[:, 1] >= 150)
+
+    assert not inside_block.any()
+    assert region.grid[:, 1].min() == 60
+    assert region.contains([(0.95, 160, 30), (0.95, 40, 30), (0.31, 77, 22)]).tolist() == [
+        False,
+        False,
+        True,
+    ]
+
+
+def test_the_nearest_recipe_stays_inside():
+    region = Region(excluded=(Excluded(ranges={"alkalinity_mg_l_caco3": (0, 10)}),))
+
+    assert region.nearest([(0.33, 101, 2)]).tolist() == [[0.35, 100, 15]]
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"allowed": lambda waters: np.zeros(len(waters), bool)}, "at least one water, got none"),
+        ({"steps": {"mg_share": 0}}, "steps must be above 0, got 0 for mg_share"),
+        ({"steps": {"mg_share": 1e-3}}, "at most 40000 recipes, got 247247"),
+        ({"locked": {"magnesium": 1}}, "got 'magnesium' at 1"),
+        ({"factors": ()}, "range of mg_share unless it is locked"),
+    ],
+)
+def test_a_badly_described_region_is_refused(options, message):
+    with pytest.raises(RegionError, match=message):
+        Region(**options)
+
+
+def test_targets_come_as_objects_frames_or_arrays():
+    frame = pd.DataFrame([[0.5, 100, 30]], columns=list(COORDINATES))
+    row = next(frame.itertuples())
+
+    for targets in (frame, row, [row], [(0.5, 100, 30)], np.array([0.5, 100, 30])):
+        assert coordinates(targets).tolist() == [[0.5, 100, 30]]
+    with pytest.raises(RegionError, match="three coordinates each"):
+        coordinates([(0.5, 100)])
