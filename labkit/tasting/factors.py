@@ -1,0 +1,70 @@
+"""The three factors of a brew water, and the way between natural and coded levels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labkit.errors import SweepError
+
+FACTOR_TITLES: Final[dict[str, str]] = {
+    "mg_share": "Mg share of hardness",
+    "hardness_mg_l_caco3": "General hardness (mg/L as CaCO3)",
+    "alkalinity_mg_l_caco3": "Alkalinity (mg/L as CaCO3)",
+}
+"""Every coordinate of a :class:`labkit.water.target.Target`, with the words for an axis."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Factor:
+    """One coordinate of the search space with the range that is explored."""
+
+    name: str
+    """A key of ``FACTOR_TITLES``."""
+
+    low: float
+    """Natural level that is coded as -1."""
+
+    high: float
+    """Natural level that is coded as +1."""
+
+    def __post_init__(self) -> None:
+        if self.name not in FACTOR_TITLES:
+            raise SweepError(
+                f"name must be one of {', '.join(FACTOR_TITLES)}, got {self.name!r}. "
+                "A water is described by these three coordinates."
+            )
+        if not (np.isfinite(self.low) and np.isfinite(self.high)) or self.low >= self.high:
+            raise SweepError(
+                f"low must be below high for {self.name}, got {self.low} and {self.high}. "
+                "Give the two ends of the range to explore."
+            )
+        if self.low < 0 or (self.name == "mg_share" and self.high > 1):
+            limits = "0 to 1" if self.name == "mg_share" else "0 or more"
+            raise SweepError(
+                f"{self.name} must be {limits}, got {self.low} to {self.high}. "
+                "Keep the range inside what a water can have."
+            )
+
+    @property
+    def title(self) -> str:
+        """Words and unit for an axis or a column head."""
+        return FACTOR_TITLES[self.name]
+
+    @property
+    def middle(self) -> float:
+        """Natural level that is coded as 0."""
+        return (self.low + self.high) / 2
+
+    def to_coded(self, natural: ArrayLike) -> NDArray[np.float64]:
+        """Coded levels of natural ones; ``low`` is -1 and ``high`` is +1, any shape."""
+        half = (self.high - self.low) / 2
+        return np.asarray((np.asarray(natural, dtype=float) - self.middle) / half)
+
+    def to_natural(self, coded: ArrayLike) -> NDArray[np.float64]:
+        """Natural levels of coded ones; the inverse of :meth:`to_coded`, any shape."""
+        half = (self.high - self.low) / 2
+        return np.asarray(self.middle + half * np.asarray(coded, dtype=float))

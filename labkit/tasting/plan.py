@@ -1,0 +1,151 @@
+"""The cup plan: what is served when to whom under which code, and nothing of what is in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from html import escape
+from types import MappingProxyType
+from typing import Literal
+
+import pandas as pd
+
+from labkit.errors import PlanError
+from labkit.tasting.seal import SealedKey
+
+Vessels = Literal["shared bowls", "a cup each"]
+"""One bowl a jug for all tasters under one code, or a cup for each taster under its own code."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Serving:
+    """One cup before one taster."""
+
+    flight: int
+    """Number of the flight in the session, from 1."""
+
+    taster: str
+    """Who tastes it."""
+
+    position: int
+    """When it is tasted within the flight, from 1."""
+
+    blind_code: str
+    """What stands on the cup."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """How evenly a plan serves its waters; counts only, no names."""
+
+    kind: str
+    """Complete blocks, balanced or near-balanced incomplete blocks."""
+
+    n_waters: int
+    """Different waters in the flights planned, the control among them."""
+
+    repeats: int
+    """Flights that each water is in, the control apart."""
+
+    cups_per_flight: int
+    """Cups before a taster in each flight: the same in all, as a count could give waters away."""
+
+    control_cups: int
+    """Cups of the session that only serve the control."""
+
+    duplicate_cups: int
+    """Cups of the session that only serve hidden duplicates."""
+
+    efficiency: float
+    """Information on differences between waters left by the blocks, from 0 to 1."""
+
+    spreads: tuple[tuple[str, int, int], ...]
+    """What is counted, the fewest and the most."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """The imbalance that is left: what is counted, fewest, most."""
+        return pd.DataFrame(list(self.spreads), columns=["counted", "fewest", "most"])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupPlan:
+    """Everything about a tasting that may lie open, with the sealed keys beside it."""
+
+    session: str
+    """Name of the session in the lab book."""
+
+    tasters: tuple[str, ...]
+    """Who tastes."""
+
+    serving: Vessels
+    """Shared bowls or a cup each."""
+
+    cups: tuple[Serving, ...]
+    """By flight, taster and position."""
+
+    keys: tuple[SealedKey, ...]
+    """One a flight, in order of the flights."""
+
+    design: Design
+    """How evenly the waters are served."""
+
+    notes: tuple[str, ...] = ()
+    """What the lead should know before serving."""
+
+    def __post_init__(self) -> None:
+        flights = sorted({cup.flight for cup in self.cups})
+        if [key.flight for key in self.keys] != flights:
+            raise PlanError(
+                f"keys must be one for each flight, {flights}, got "
+                f"{[key.flight for key in self.keys]}. Plan the session anew."
+            )
+
+    @property
+    def flights(self) -> tuple[int, ...]:
+        """Numbers of the flights."""
+        return tuple(key.flight for key in self.keys)
+
+    @property
+    def sealed(self) -> Mapping[int, SealedKey]:
+        """The sealed key of each flight."""
+        return MappingProxyType({key.flight: key for key in self.keys})
+
+    @property
+    def servings(self) -> pd.DataFrame:
+        """One row a cup: flight, taster, position, blind_code."""
+        rows = [(c.flight, c.taster, c.position, c.blind_code) for c in self.cups]
+        return pd.DataFrame(rows, columns=["flight", "taster", "position", "blind_code"])
+
+    def codes(self, flight: int) -> tuple[str, ...]:
+        """The codes of a flight in numeric order, as for labels."""
+        return tuple(sorted({c.blind_code for c in self.cups if c.flight == flight}))
+
+    def sheet(self, taster: str) -> pd.DataFrame:
+        """What one taster receives: flight, position, blind_code.
+
+        Raises
+        ------
+        PlanError
+            If nobody of that name is in the plan.
+        """
+        if taster not in self.tasters:
+            raise PlanError(
+                f"taster must be one of {', '.join(self.tasters)}, got {taster!r}. "
+                "Add a late taster by planning the flights not yet served anew."
+            )
+        frame = self.servings
+        return frame[frame["taster"] == taster].drop(columns="taster").reset_index(drop=True)
+
+    def _repr_html_(self) -> str:
+        """Codes by taster and flight, then how even the plan is; no water anywhere."""
+        wide = self.servings.pivot(
+            index=["flight", "taster"], columns="position", values="blind_code"
+        )
+        wide = wide.rename(columns=lambda position: f"cup {position}").fillna("")
+        wide.columns.name = None
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        return (
+            f"<p>Session {escape(self.session)}, {escape(self.design.kind)}, "
+            f"{escape(self.serving)}, {len(self.cups)} cups to taste</p>"
+            f"{wide.to_html()}{self.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
+        )

@@ -1,0 +1,149 @@
+"""The scales that a score is given on, and the check that a score lies on its scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+from labkit.errors import ScaleError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """A row of equally spaced scores with words at some of them."""
+
+    name: str
+    """What the scale is called in the lab book and on the sheet."""
+
+    lowest: float
+    """The lowest score that can be given."""
+
+    highest: float
+    """The highest score that can be given."""
+
+    step: float
+    """Distance between neighbouring scores."""
+
+    words: tuple[tuple[float, str], ...]
+    """Scores that carry words, from the lowest up."""
+
+    middle_is_best: bool = False
+    """True where the middle is the aim, so that a mean says nothing."""
+
+    def __post_init__(self) -> None:
+        if not self.name.strip():
+            raise ScaleError("name must not be empty, got ''. Call the scale something.")
+        if not self.lowest < self.highest:
+            raise ScaleError(
+                f"lowest must be below highest, got {self.lowest:g} and {self.highest:g}. "
+                "Give the two ends of the scale."
+            )
+        steps = (self.highest - self.lowest) / self.step if self.step > 0 else math.nan
+        if not abs(steps - round(steps if math.isfinite(steps) else 0)) < 1e-9:
+            raise ScaleError(
+                f"step must divide the scale from {self.lowest:g} to {self.highest:g} evenly, "
+                f"got {self.step:g}. Choose a step that ends on the highest score."
+            )
+        for score, _ in self.words:
+            self.check(score)
+
+    @property
+    def options(self) -> tuple[float, ...]:
+        """Every score that can be given, from the lowest up."""
+        n_steps = round((self.highest - self.lowest) / self.step)
+        return tuple(round(self.lowest + i * self.step, 9) for i in range(n_steps + 1))
+
+    def check(self, score: float) -> float:
+        """Return `score` as it is kept, or say why it is not on this scale.
+
+        Raises
+        ------
+        ScaleError
+            If the score is no number, off the ends, or between two steps.
+        """
+        try:
+            value = float(score)
+        except (TypeError, ValueError):
+            value = math.nan
+        inside = self.lowest - 1e-9 <= value <= self.highest + 1e-9
+        steps = (value - self.lowest) / self.step if inside else math.nan
+        if not inside or abs(steps - round(steps)) > 1e-6:
+            raise ScaleError(
+                f"score must be between {self.lowest:g} and {self.highest:g} in steps of "
+                f"{self.step:g} on the scale '{self.name}', got {score!r}. "
+                "Give the nearest score that stands on the scale."
+            )
+        return round(self.lowest + round(steps) * self.step, 9)
+
+
+# Scales of general sensory practice: the nine-point hedonic scale is Peryam & Pilgrim (1957), the
+# others are common practice. Words between the ends are ours where no source gives them.
+_SCALES = (
+    Scale(
+        name="liking 1-9",
+        lowest=1,
+        highest=9,
+        step=1,
+        words=(
+            (1, "dislike extremely"),
+            (2, "dislike very much"),
+            (3, "dislike moderately"),
+            (4, "dislike slightly"),
+            (5, "neither like nor dislike"),
+            (6, "like slightly"),
+            (7, "like moderately"),
+            (8, "like very much"),
+            (9, "like extremely"),
+        ),
+    ),
+    Scale(
+        name="quality 6-10",
+        lowest=6,
+        highest=10,
+        step=0.25,
+        words=((6, "plain"), (7, "good"), (8, "very good"), (9, "outstanding"), (10, "flawless")),
+    ),
+    Scale(
+        name="intensity 0-15",
+        lowest=0,
+        highest=15,
+        step=0.5,
+        words=((0, "none"), (5, "weak"), (10, "clear"), (15, "very strong")),
+    ),
+    Scale(
+        name="just about right",
+        lowest=1,
+        highest=5,
+        step=1,
+        words=(
+            (1, "much too little"),
+            (2, "too little"),
+            (3, "just about right"),
+            (4, "too much"),
+            (5, "much too much"),
+        ),
+        middle_is_best=True,
+    ),
+)
+
+SCALES: Final[Mapping[str, Scale]] = MappingProxyType({scale.name: scale for scale in _SCALES})
+"""The scales that come with labkit, by name."""
+
+
+def scale(name: str) -> Scale:
+    """The scale of that name.
+
+    Raises
+    ------
+    ScaleError
+        If labkit knows no such scale.
+    """
+    if name not in SCALES:
+        raise ScaleError(
+            f"scale must be one of {', '.join(map(repr, SCALES))}, got {name!r}. "
+            "Pick one of these or make a Scale of your own."
+        )
+    return SCALES[name]

@@ -1,0 +1,252 @@
+"""The sealed key of a flight: which code is which water, encrypted with the preparer's passphrase.
+
+A token is a header in clear, then the ciphertext. The header holds the format's version, the cost
+of the key derivation, the session's salt, the nonce and a check value. The master key of a
+session comes from passphrase and salt by scrypt; each flight has a key of its own, derived from
+it. Session, flight and header are bound to the ciphertext, so that a key moved to another flight
+does not open. All from the `cryptography` library; nothing here is our own cipher.
+"""
+
+from __future__ import annotations
+
+import hmac
+import json
+import secrets
+import struct
+import unicodedata
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import pandas as pd
+from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
+
+from labkit.errors import SealError
+from labkit.water.target import Target
+
+PASSPHRASE_LENGTH: Final = 8
+"""Shortest passphrase that seals, in characters."""
+
+_MAGIC: Final = b"LKEY"
+_VERSION: Final = 1
+# 64 MiB and about 0.2 s a try on a laptop of 2020: RFC 7914 gives the parameters' meaning.
+_SCRYPT_LOG2_N: Final = 16
+_SCRYPT_R: Final = 8
+_HEADER: Final = struct.Struct(">4sBBB16s12s8s")
+_ROW_BYTES: Final = 320
+_BASE_BYTES: Final = 1024
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyRow:
+    """What one blind code stands for; exists only inside a seal or after opening it."""
+
+    blind_code: str
+    """Three digits, unique in the session."""
+
+    jug: str
+    """The jug that was mixed and brewed, unique in the session; a duplicate is another jug."""
+
+    bowl: str
+    """The vessel tasted from: one a jug when shared, else one a cup."""
+
+    water: str
+    """Label of the water in the session's list, such as W3."""
+
+    target: Target
+    """The recipe's coordinates."""
+
+    is_control: bool
+    """True for the water that is in every flight."""
+
+    is_duplicate: bool
+    """True for a jug that repeats a water of its flight."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedFlight:
+    """The key of one flight, readable."""
+
+    session: str
+    """The session the flight belongs to."""
+
+    flight: int
+    """Number of the flight in its session, from 1."""
+
+    rows: tuple[KeyRow, ...]
+    """One row a code, by code."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a code: session, flight, code, jug, bowl, water, coordinates, both flags."""
+        columns = ["session", "flight", "blind_code", "jug", "bowl", "water", *_COORDINATES]
+        columns += ["is_control", "is_duplicate"]
+        records = [
+            {"session": self.session, "flight": self.flight} | _flat(row) for row in self.rows
+        ]
+        return pd.DataFrame(records, columns=columns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealedKey:
+    """The key of one flight, unreadable without the passphrase."""
+
+    session: str
+    """The session it belongs to, bound to the token."""
+
+    flight: int
+    """The flight it belongs to, bound to the token."""
+
+    token: bytes = field(repr=False)
+    """Header and ciphertext, as stored in the lab book."""
+
+    def open(self, passphrase: str) -> OpenedFlight:
+        """Decrypt with the preparer's passphrase.
+
+        This only turns a key. Whether it may be turned now (after the lock, or for the bench
+        sheet) is for the lab book to allow and to record.
+
+        Raises
+        ------
+        SealError
+            If the passphrase is wrong, or the token was changed or belongs to another flight.
+        """
+        header, ciphertext = self.token[: _HEADER.size], self.token[_HEADER.size :]
+        log2_n, salt, nonce, check = _read_header(header, self.flight)
+        master = _master_key(passphrase, salt, log2_n)
+        if not hmac.compare_digest(check, _derive(master, b"check", 8)):
+            raise SealError(
+                f"passphrase must be the one that sealed flight {self.flight} of session "
+                f"'{self.session}', got another (or the head of the key was changed since). "
+                "Try again, or read the waters off the printed bench sheet."
+            )
+        cipher = ChaCha20Poly1305(_derive(master, _name(self.session, self.flight), 32))
+        try:
+            padded = cipher.decrypt(nonce, ciphertext, _bound(header, self.session, self.flight))
+        except InvalidTag as error:
+            raise SealError(
+                f"The key of flight {self.flight} of session '{self.session}' was changed after "
+                "it was sealed, or belongs to another flight: the passphrase is right. Restore "
+                "the lab book from a backup, or read the waters off the printed bench sheet."
+            ) from error
+        return _from_json(padded.rstrip(b" "))
+
+
+class Sealer:
+    """The session's salt and master key while its flights are being sealed; never stored."""
+
+    def __init__(self, session: str, passphrase: str) -> None:
+        if len(_normal(passphrase)) < PASSPHRASE_LENGTH:
+            raise SealError(
+                f"passphrase must have at least {PASSPHRASE_LENGTH} characters, got "
+                f"{len(_normal(passphrase))}. Take a few words that only the preparer knows."
+            )
+        self._session = session
+        self._salt = secrets.token_bytes(16)
+        self._log2_n = _SCRYPT_LOG2_N
+        self._master = _master_key(passphrase, self._salt, self._log2_n)
+
+    def seal(self, flight: int, rows: tuple[KeyRow, ...]) -> SealedKey:
+        """Encrypt the key of one flight.
+
+        The length of the token depends on the number of codes alone, which is no secret.
+        """
+        nonce = secrets.token_bytes(12)
+        header = _HEADER.pack(
+            _MAGIC,
+            _VERSION,
+            self._log2_n,
+            _SCRYPT_R,
+            self._salt,
+            nonce,
+            _derive(self._master, b"check", 8),
+        )
+        content = _to_json(self._session, flight, rows)
+        size = _BASE_BYTES + _ROW_BYTES * len(rows)
+        if len(content) > size:
+            raise SealError(
+                f"session must have a name short enough to seal, got {len(self._session)} "
+                "characters. Shorten the session's name."
+            )
+        cipher = ChaCha20Poly1305(_derive(self._master, _name(self._session, flight), 32))
+        bound = _bound(header, self._session, flight)
+        token = header + cipher.encrypt(nonce, content.ljust(size, b" "), bound)
+        return SealedKey(session=self._session, flight=flight, token=token)
+
+
+_COORDINATES: Final = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+
+
+def _flat(row: KeyRow) -> dict[str, Any]:
+    """A row with the target's coordinates in its place."""
+    return {
+        "blind_code": row.blind_code,
+        "jug": row.jug,
+        "bowl": row.bowl,
+        "water": row.water,
+        **{name: getattr(row.target, name) for name in _COORDINATES},
+        "is_control": row.is_control,
+        "is_duplicate": row.is_duplicate,
+    }
+
+
+def _to_json(session: str, flight: int, rows: tuple[KeyRow, ...]) -> bytes:
+    by_code = sorted(rows, key=lambda row: row.blind_code)
+    content = {"session": session, "flight": flight, "rows": [_flat(row) for row in by_code]}
+    return json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+def _from_json(content: bytes) -> OpenedFlight:
+    read = json.loads(content)
+    rows = []
+    for flat in read["rows"]:
+        target = Target(**{name: flat.pop(name) for name in _COORDINATES})
+        rows.append(KeyRow(target=target, **flat))
+    return OpenedFlight(session=read["session"], flight=read["flight"], rows=tuple(rows))
+
+
+def _normal(passphrase: str) -> str:
+    """One spelling for what looks the same, whatever keyboard typed it."""
+    return unicodedata.normalize("NFKC", passphrase).strip()
+
+
+def _name(session: str, flight: int) -> bytes:
+    return json.dumps(["flight", session, flight]).encode()
+
+
+def _bound(header: bytes, session: str, flight: int) -> bytes:
+    return header + _name(session, flight)
+
+
+def _master_key(passphrase: str, salt: bytes, log2_n: int) -> bytes:
+    kdf = Scrypt(salt=salt, length=32, n=2**log2_n, r=_SCRYPT_R, p=1)
+    return kdf.derive(_normal(passphrase).encode())
+
+
+def _derive(master: bytes, purpose: bytes, length: int) -> bytes:
+    kdf = HKDF(algorithm=SHA256(), length=length, salt=None, info=b"labkit key " + purpose)
+    return kdf.derive(master)
+
+
+def _read_header(header: bytes, flight: int) -> tuple[int, bytes, bytes, bytes]:
+    """Cost, salt, nonce and check value of a header that this version can read."""
+    if len(header) < _HEADER.size or header[:4] != _MAGIC:
+        raise SealError(
+            f"The key of flight {flight} is not a sealed key or was cut off. Restore the lab book "
+            "from a backup, or read the waters off the printed bench sheet."
+        )
+    _, version, log2_n, r, salt, nonce, check = _HEADER.unpack(header)
+    if version > _VERSION:
+        raise SealError(
+            f"version of the key of flight {flight} must be at most {_VERSION}, got {version}. "
+            "Open it with a newer labkit."
+        )
+    # A changed cost could ask for all the memory there is, so it is not even tried.
+    if version < 1 or not 1 <= log2_n <= 20 or r != _SCRYPT_R:
+        raise SealError(
+            f"The head of the key of flight {flight} was changed after it was sealed. Restore the "
+            "lab book from a backup, or read the waters off the printed bench sheet."
+        )
+    return log2_n, salt, nonce, check

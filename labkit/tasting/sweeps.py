@@ -1,0 +1,153 @@
+"""Sweeps: sets of waters that vary one or two factors and hold the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+import pandas as pd
+
+from labkit.errors import SweepError
+from labkit.tasting.factors import FACTOR_TITLES, Factor
+from labkit.water.target import Target
+
+Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """Waters to taste, with what is varied and what is held."""
+
+    kind: Kind
+    """Which question the sweep asks."""
+
+    targets: tuple[Target, ...]
+    """The waters, in rising order of what is varied."""
+
+    varied: tuple[Factor, ...]
+    """The factors varied, over the range of this sweep."""
+
+    held: Mapping[str, float]
+    """The other coordinates at their one level."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a water: its number, the three coordinates, Ca:Mg in words."""
+        rows = [
+            {name: getattr(target, name) for name in FACTOR_TITLES}
+            | {"ca_mg_ratio": target.ca_mg_ratio_text}
+            for target in self.targets
+        ]
+        return pd.DataFrame(rows, index=pd.RangeIndex(1, len(rows) + 1, name="water"))
+
+    def _repr_html_(self) -> str:
+        """The table of waters under a line that says what is held."""
+        held = ", ".join(f"{FACTOR_TITLES[name]} {level:g}" for name, level in self.held.items())
+        frame = self.to_frame().rename(columns=FACTOR_TITLES | {"ca_mg_ratio": "Ca : Mg"})
+        return f"<p>{self.kind}; held: {held or 'nothing'}</p>{frame.round(3).to_html()}"
+
+
+def ratio_sweep(
+    mg_shares: Sequence[float] = (0, 0.25, 0.5, 0.75, 1),
+    *,
+    hardness_mg_l_caco3: float,
+    alkalinity_mg_l_caco3: float,
+) -> Sweep:
+    """Waters from calcium to magnesium at one hardness and one alkalinity.
+
+    Raises
+    ------
+    SweepError
+        If fewer than two levels are given, one twice, or one that no water has.
+    """
+    return _sweep(
+        "ratio sweep",
+        {"mg_share": mg_shares},
+        hardness_mg_l_caco3=hardness_mg_l_caco3,
+        alkalinity_mg_l_caco3=alkalinity_mg_l_caco3,
+    )
+
+
+def hardness_dial(
+    hardnesses_mg_l_caco3: Sequence[float],
+    *,
+    mg_share: float,
+    alkalinity_mg_l_caco3: float,
+) -> Sweep:
+    """Waters of rising hardness at one ratio, such as the one a ratio sweep chose.
+
+    Raises
+    ------
+    SweepError
+        As for :func:`ratio_sweep`.
+    """
+    return _sweep(
+        "hardness dial",
+        {"hardness_mg_l_caco3": hardnesses_mg_l_caco3},
+        mg_share=mg_share,
+        alkalinity_mg_l_caco3=alkalinity_mg_l_caco3,
+    )
+
+
+def alkalinity_dial(
+    alkalinities_mg_l_caco3: Sequence[float],
+    *,
+    mg_share: float,
+    hardness_mg_l_caco3: float,
+) -> Sweep:
+    """Waters of rising alkalinity at one ratio and one hardness.
+
+    Raises
+    ------
+    SweepError
+        As for :func:`ratio_sweep`.
+    """
+    return _sweep(
+        "alkalinity dial",
+        {"alkalinity_mg_l_caco3": alkalinities_mg_l_caco3},
+        mg_share=mg_share,
+        hardness_mg_l_caco3=hardness_mg_l_caco3,
+    )
+
+
+def ratio_hardness_grid(
+    mg_shares: Sequence[float],
+    hardnesses_mg_l_caco3: Sequence[float],
+    *,
+    alkalinity_mg_l_caco3: float,
+) -> Sweep:
+    """Every ratio at every hardness, so that the two can be seen to act together.
+
+    Raises
+    ------
+    SweepError
+        As for :func:`ratio_sweep`.
+    """
+    return _sweep(
+        "ratio x hardness grid",
+        {"mg_share": mg_shares, "hardness_mg_l_caco3": hardnesses_mg_l_caco3},
+        alkalinity_mg_l_caco3=alkalinity_mg_l_caco3,
+    )
+
+
+def _sweep(kind: Kind, levels: Mapping[str, Sequence[float]], **held: float) -> Sweep:
+    """All combinations of the levels, the rest held."""
+    waters: list[dict[str, float]] = [dict(held)]
+    factors = []
+    for name, given in levels.items():
+        rising = sorted(float(level) for level in given)
+        if len(rising) < 2 or len(set(rising)) < len(rising):
+            raise SweepError(
+                f"{name} must have two levels or more, each once, got "
+                f"{', '.join(f'{level:g}' for level in rising) or 'none'}. "
+                "A level to be tasted twice is asked for as a duplicate in the plan."
+            )
+        factors.append(Factor(name=name, low=rising[0], high=rising[-1]))
+        waters = [water | {name: level} for water in waters for level in rising]
+    return Sweep(
+        kind=kind,
+        targets=tuple(Target(**water) for water in waters),
+        varied=tuple(factors),
+        held=MappingProxyType(dict(held)),
+    )

@@ -1,0 +1,88 @@
+"""The waters of a session under labels that say nothing of when they are served."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+from labkit.errors import PlanError
+from labkit.water.target import Target
+
+Control = Target | Literal["middle", "none"]
+"""A water of its own, the middle one of those tasted, or none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionWater:
+    """One water of a session; known to the lead, who does not know its codes."""
+
+    label: str
+    """W1, W2, ... by Mg share, then hardness, then alkalinity."""
+
+    target: Target
+    """The recipe's coordinates."""
+
+    is_control: bool
+    """True for the water that is in every flight."""
+
+
+def coordinates(target: Target) -> tuple[float, float, float]:
+    """Mg share, hardness and alkalinity, for sorting and comparing."""
+    return (target.mg_share, target.hardness_mg_l_caco3, target.alkalinity_mg_l_caco3)
+
+
+def session_waters(
+    targets: Sequence[Target],
+    *,
+    control: Control = "middle",
+    known: Sequence[SessionWater] = (),
+) -> tuple[SessionWater, ...]:
+    """Label the waters of a session, the control among them.
+
+    The order is that of the recipes, so that a list of waters tells nothing of the draw.
+
+    Parameters
+    ----------
+    targets : sequence of Target
+        The waters to taste, no two alike.
+    control : Target or "middle" or "none"
+        The control. The middle one of the targets costs no cup where all waters fit a flight.
+    known : sequence of SessionWater
+        Waters of this session's earlier flights: they keep label and control, and a water tasted
+        again keeps its label. Then `control` is not used.
+
+    Raises
+    ------
+    PlanError
+        If there is no water, or the same water twice.
+    """
+    if not targets:
+        raise PlanError("targets must hold at least one water, got none. Add a water to taste.")
+    asked = sorted(targets, key=coordinates)
+    for one, other in pairwise(asked):
+        if coordinates(one) == coordinates(other):
+            raise PlanError(
+                f"targets must differ, got {coordinates(one)} twice (Mg share, hardness, "
+                "alkalinity). A repeat is asked for with duplicates."
+            )
+    if known:
+        seen = {coordinates(water.target) for water in known}
+        new = [t for t in asked if coordinates(t) not in seen]
+        more = (
+            SessionWater(label=f"W{len(known) + i}", target=target, is_control=False)
+            for i, target in enumerate(new, start=1)
+        )
+        return (*known, *more)
+    chosen = asked[len(asked) // 2] if control == "middle" else control
+    if isinstance(chosen, Target) and coordinates(chosen) not in map(coordinates, asked):
+        asked = sorted([*asked, chosen], key=coordinates)
+    return tuple(
+        SessionWater(
+            label=f"W{i}",
+            target=target,
+            is_control=isinstance(chosen, Target) and coordinates(target) == coordinates(chosen),
+        )
+        for i, target in enumerate(asked, start=1)
+    )

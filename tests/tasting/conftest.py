@@ -1,0 +1,25 @@
+"""What the tests of this room share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from labkit.tasting import seal
+
+
+@pytest.fixture(scope="session", autouse=True)
+def quick_seal() -> Iterator[None]:
+    """A cheap key derivation, so that hundreds of plans can be sealed."""
+    patch = pytest.MonkeyPatch()
+    patch.setattr(seal, "_SCRYPT_LOG2_N", 1)
+    yield
+    patch.undo()
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """A seeded draw, which only tests may have."""
+    return np.random.default_rng(20260705)
