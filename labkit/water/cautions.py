@@ -1,0 +1,34 @@
+"""The usual cautions, to be shown wherever a mass, a dose or a machine is spoken of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "weighing": (
+            "Use food-grade or pharmacopoeia-grade salts and clean vessels only.",
+            "Do not raise dust or breathe it; keep it out of the eyes. Calcium chloride warms as "
+            "it dissolves: add the salt to the water, slowly.",
+            "Label the bottle at once: salt, strength, date, not for drinking. Keep it from "
+            "children.",
+            "Read the safety data sheet that comes with the salt; local rules go first.",
+        ),
+        "mixing": (
+            "A concentrate is no drink: dose it into water, and drink only the mixed water.",
+            "Calcium and bicarbonate never share a bottle at strength: calcite can fall out.",
+            "A bicarbonate bottle feeds bacteria: keep it cold and make it fresh every 3 to 4 days "
+            "(common practice).",
+            "Sodium and potassium matter in some people's diet: follow medical advice, and local "
+            "drinking-water rules for water that is served.",
+        ),
+        "machine": (
+            "Scale and chloride can damage a machine: its maker's limits and a technician go "
+            "before any figure here.",
+            "Hot water and steam scald; let a machine cool before opening it.",
+            "Long boiling drives off CO2 and drops chalk: heat the water once.",
+        ),
+    }
+)
+"""Handling cautions by situation: ``"weighing"``, ``"mixing"``, ``"machine"``."""
