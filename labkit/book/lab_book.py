@@ -1,0 +1,39 @@
+"""The lab book: everything that is remembered, in one SQLite file or PostgreSQL database."""
+
+from __future__ import annotations
+
+from labkit.book.flights import Flights
+from labkit.book.frames import Frames
+from labkit.book.people import People
+from labkit.book.plans import Plans
+from labkit.book.scores import Scores
+from labkit.book.sessions import Sessions
+
+
+class LabBook(People, Sessions, Plans, Scores, Flights, Frames):
+    """A lab book, opened; made first if the file does not exist.
+
+    Parameters
+    ----------
+    where : str or path
+        Path of an SQLite file, or an SQLAlchemy URL of SQLite or PostgreSQL.
+
+    Raises
+    ------
+    BookError
+        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> book = LabBook(f"{folder.name}/book.db")
+    >>> _ = book.add_client("Hill & Harbour")
+    >>> book.clients()
+    (Client(name='Hill & Harbour'),)
+    >>> book.close()
+    >>> folder.cleanup()
+    """
+
+    def __repr__(self) -> str:
+        return f"LabBook({self.name!r})"

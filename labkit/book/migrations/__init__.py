@@ -1,0 +1,1 @@
+"""Alembic's steps from each version of the schema to the next."""

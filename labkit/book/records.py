@@ -1,0 +1,304 @@
+"""Plain objects that the lab book hands out: frozen, without a tie to the database."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Literal, get_args
+
+from labkit.errors import ScaleError
+from labkit.tasting.scales import Scale
+
+if TYPE_CHECKING:
+    from labkit.tasting.waters import SessionWater
+
+
+Stage = Literal["hot", "warm", "cool"]
+Source = Literal["sheet", "paper", "import", "lead"]
+FlightState = Literal["planned", "being tasted", "locked", "opened"]
+Serving = Literal["shared bowls", "a cup each"]
+BrewMethod = Literal["cupping", "filter", "espresso"]
+AttributeKind = Literal["number", "descriptors", "note"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Client:
+    """Whose coffee it is."""
+
+    name: str
+    """Unique in the book."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coffee:
+    """A coffee of one client."""
+
+    client: str
+    """Whose it is."""
+
+    name: str
+    """Unique within the client."""
+
+    lot: str = ""
+    """The lot or bag, as written on it."""
+
+    origin: str = ""
+    """Where it grew."""
+
+    process: str = ""
+    """How it was processed."""
+
+    roast_level: str = ""
+    """How dark, in the roaster's words."""
+
+    roast_date: date | None = None
+    """When this lot was roasted; a session may state its own."""
+
+    note: str = ""
+    """Anything else."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """What is held constant in a session, so that only the water differs."""
+
+    roast_date: date | None = None
+    """Roast date of what was tasted."""
+
+    dose_g: float | None = None
+    """Ground coffee per vessel (g)."""
+
+    brew_ratio_g_l: float | None = None
+    """Coffee per litre of water (g/L)."""
+
+    grind: str = ""
+    """Grinder and setting."""
+
+    water_temperature_c: float | None = None
+    """Water temperature at pouring (°C)."""
+
+    contact_time_s: float | None = None
+    """Brewing or steeping time (s)."""
+
+    vessel: str = ""
+    """Bowl, brewer or basket."""
+
+    lead: str = ""
+    """Who led."""
+
+    preparer: str = ""
+    """Who mixed, brewed and held the key."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attribute:
+    """Something scored in a session."""
+
+    name: str
+    """For instance "overall" or "acidity"; unique within the session."""
+
+    scale: Scale | None = None
+    """The scale of a number; None for descriptors and notes."""
+
+    kind: AttributeKind = "number"
+    """A number on a scale, descriptors to check, or a free note."""
+
+    choices: tuple[str, ...] = ()
+    """The descriptors that may be checked."""
+
+    def __post_init__(self) -> None:
+        if self.kind not in get_args(AttributeKind):
+            kinds = ", ".join(get_args(AttributeKind))
+            msg = f"kind of attribute {self.name!r} must be one of {kinds}, got {self.kind!r}."
+            raise ScaleError(msg)
+        if (self.kind == "number") != (self.scale is not None):
+            msg = (
+                f"attribute {self.name!r} must have a scale if it is a number and none otherwise, "
+                f"got kind {self.kind!r} and scale {self.scale and self.scale.name!r}; add or "
+                "drop the scale."
+            )
+            raise ScaleError(msg)
+        if (self.kind == "descriptors") != bool(self.choices):
+            msg = (
+                f"attribute {self.name!r} must have choices if it is descriptors and none "
+                f"otherwise, got kind {self.kind!r} and {len(self.choices)} choices."
+            )
+            raise ScaleError(msg)
+
+    @property
+    def scale_name(self) -> str:
+        """Name of the scale; for descriptors and notes, that word."""
+        return self.kind if self.scale is None else self.scale.name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TastingSession:
+    """One tasting session of one coffee."""
+
+    name: str
+    """Unique in the book."""
+
+    client: str
+    """Whose coffee."""
+
+    coffee: str
+    """Which coffee."""
+
+    tasted_on: date
+    """The day."""
+
+    serving: Serving
+    """Shared bowls, or a cup for each taster."""
+
+    brew_method: BrewMethod
+    """Never pooled silently."""
+
+    attributes: tuple[Attribute, ...]
+    """What is scored, in the order of the sheet."""
+
+    waters: tuple[SessionWater, ...]
+    """Waters that take part, labelled by recipe, which tells nothing about cups."""
+
+    tasters: tuple[str, ...]
+    """Who tastes, by name."""
+
+    stages: tuple[Stage, ...] = ()
+    """Stages of cooling that are scored apart; empty if each cup is scored once."""
+
+    held: Held = Held()
+    """What is held constant."""
+
+    note: str = ""
+    """Anything else."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flight:
+    """The state of one flight."""
+
+    session: str
+    """Its session."""
+
+    number: int
+    """From 1 within the session."""
+
+    state: FlightState
+    """Planned, being tasted, locked or opened."""
+
+    is_unblinded: bool
+    """Whether its key was opened before the lock, or it was unlocked after the opening."""
+
+    has_key: bool
+    """Whether a sealed key is stored."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServedCup:
+    """One cup before one taster."""
+
+    position: int
+    """From 1, in the taster's own order."""
+
+    blind_code: str | None
+    """The code; None while someone who tastes alone has not read it yet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScoreEntry:
+    """One touch, as it is kept."""
+
+    entry_id: str
+    """Unique; made by the device that sent it, so that sending twice keeps one."""
+
+    taster: str
+    """Whose score it is."""
+
+    flight: int
+    """Number of the flight."""
+
+    position: int
+    """Position of the cup in the taster's order."""
+
+    blind_code: str | None
+    """Code of the cup."""
+
+    attribute: str
+    """What was scored."""
+
+    stage: Stage | None
+    """Stage of cooling."""
+
+    value: float | str | tuple[str, ...] | None
+    """The number, the note or the checked descriptors; None if it was cleared."""
+
+    given_at: datetime
+    """When it was touched (UTC), by the clock of the device."""
+
+    received_at: datetime
+    """When the lab book took it (UTC)."""
+
+    source: Source
+    """Where it came from."""
+
+    device: str
+    """Which device sent it."""
+
+    entered_by: str
+    """Who entered it; the taster unless said otherwise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receipt:
+    """What the lab book says once a score is safe on the disk."""
+
+    entry: ScoreEntry
+    """What is kept."""
+
+    is_new: bool
+    """False if the same entry had been taken before."""
+
+    replaced: ScoreEntry | None
+    """The value that was current until now; it stays in the history."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missing:
+    """A number that a taster did not give."""
+
+    taster: str
+    """Who."""
+
+    position: int
+    """Which cup, in the taster's order."""
+
+    blind_code: str | None
+    """Code of the cup."""
+
+    attribute: str
+    """What was not scored."""
+
+    stage: Stage | None
+    """Stage of cooling."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened in a session and must stay visible."""
+
+    session: str
+    """Which session."""
+
+    flight: int | None
+    """Which flight, if one."""
+
+    kind: str
+    """What happened."""
+
+    reason: str
+    """Why, if someone had to say."""
+
+    done_by: str
+    """Who did it."""
+
+    happened_at: datetime
+    """When (UTC)."""

@@ -1,0 +1,63 @@
+"""An invented small roastery and its tasting, for the tests of the lab book."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import cache
+
+import numpy as np
+
+from labkit.book import Attribute
+from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.water import Target
+
+PASSPHRASE = "seven small spoons"
+CLIENT, COFFEE, SESSION = "Hill & Harbour", "Alder Creek washed", "2026-11-20 Alder Creek"
+TARGETS = tuple(
+    Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
+    for share in (0, 0.5, 1)
+)
+OVERALL = Attribute(name="overall", scale=SCALES["quality 6-10"])
+ACIDITY = Attribute(name="acidity", scale=SCALES["intensity 0-15"])
+WORDS = Attribute(name="words", kind="descriptors", choices=("floral", "nutty", "papery"))
+NOTE = Attribute(name="note", kind="note")
+
+
+@cache
+def sample_plan(session, tasters):
+    """Plan two flights; kept, because sealing takes a while."""
+    return plan_tasting(
+        TARGETS,
+        tasters,
+        session=session,
+        passphrase=PASSPHRASE,
+        repeats=2,
+        rng=np.random.default_rng(7),
+    )
+
+
+def start_tasting(book, **changes):
+    """Add a client, a coffee, a session of three tasters, and the plan of two flights."""
+    if CLIENT not in {client.name for client in book.clients()}:
+        book.add_client(CLIENT)
+        book.add_coffee(COFFEE, client=CLIENT, lot="L7", roast_date=date(2026, 11, 10))
+    waters = session_waters(TARGETS)
+    options = {
+        "coffee": COFFEE,
+        "attributes": [OVERALL, ACIDITY, WORDS, NOTE],
+        "tasters": ["Ada", "Béla", "Chen"],
+        "waters": waters,
+        "tasted_on": date(2026, 11, 20),
+    } | changes
+    name = options.pop("name", SESSION)
+    session = book.start_session(name, **options)
+    plan = sample_plan(session.name, session.tasters)
+    book.store_plan(plan)
+    return plan
+
+
+def score_all(book, session=SESSION, flight=1, attribute="overall", value=7.5):
+    """Give every cup of a flight the same score."""
+    for taster in book.session(session).tasters:
+        for cup in book.served_cups(session, flight, taster):
+            book.record_score(session, flight, taster, attribute, value, blind_code=cup.blind_code)
