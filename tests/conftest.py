@@ -2,18 +2,57 @@
 
 from __future__ import annotations
 
+import json
 import os
+import secrets
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+from labkit.setup.opening import jupyter_command, jupyter_environment
 
 PROJECT = Path(__file__).resolve().parents[1]
 IN_CI = os.environ.get("LABKIT_CI") == "1"
 
+CHROMIUM_FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let kernels and servers that tests start import this clone's labkit."""
+    known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, known))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep what shares a kernel, or a browser, in one process when pytest-xdist runs several."""
+    for item in items:
+        if item.path.suffix == ".ipynb":
+            item.add_marker(pytest.mark.xdist_group(item.path.name))
+        elif item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.xdist_group("browser"))
+
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item, call):
-    """In CI a skipped test is a failed one: everything it needs is installed there."""
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
+    """In CI a skipped test is a failed one: all that it needs is installed there."""
     report = yield
     if IN_CI and report.skipped and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
@@ -21,18 +60,182 @@ def pytest_runtest_makereport(item, call):
     return report
 
 
-@pytest.fixture
-def book_folder(tmp_path):
-    """An empty folder of its own for one lab book."""
-    folder = tmp_path / "lab_book"
-    folder.mkdir()
-    return folder
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
+    """The same for a module that skips itself while it is imported."""
+    report = yield
+    if IN_CI and report.skipped:
+        report.outcome = "failed"
+        report.longrepr = f"skipped, which CI does not allow: {report.longrepr}"
+    return report
+
+
+# ------------------------------------------------------------------------------- PostgreSQL
 
 
 @pytest.fixture(scope="session")
-def postgres_url():
-    """SQLAlchemy URL of a throw-away PostgreSQL database."""
+def postgres_server() -> str:
+    """URL of a database on a PostgreSQL server that tests may make databases on."""
     url = os.environ.get("LABKIT_TEST_POSTGRES_URL")
     if not url:
         pytest.skip("LABKIT_TEST_POSTGRES_URL names no PostgreSQL server (.ci/run starts one)")
     return url
+
+
+@pytest.fixture
+def postgres_url(postgres_server: str) -> Iterator[str]:
+    """URL of an empty database of the test's own, gone after it."""
+    import psycopg
+    from sqlalchemy import make_url
+
+    url = make_url(postgres_server).set(drivername="postgresql+psycopg")
+    login = url.set(drivername="postgresql").render_as_string(hide_password=False)
+    name = f"labkit_{uuid.uuid4().hex}"
+    with psycopg.connect(login, autocommit=True) as admin:
+        admin.execute(f'CREATE DATABASE "{name}"')
+        yield url.set(database=name).render_as_string(hide_password=False)
+        admin.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
+
+
+# ---------------------------------------------------------------------------------- browser
+
+
+def find_chromium() -> str | None:
+    """Path of a Chromium, if the machine has one."""
+    names = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
+    return os.environ.get("LABKIT_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A headless Chromium (a playwright ``Browser``).
+
+    One per module, not per session: playwright's loop would else still run when the notebooks'
+    kernels want theirs.
+    """
+    from playwright.sync_api import sync_playwright
+
+    chromium = find_chromium()
+    if not chromium:
+        pytest.skip("no Chromium on this machine: install one, or name it in LABKIT_CHROMIUM")
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM_FLAGS))
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def new_page(browser: Any) -> Iterator[Callable[..., Any]]:
+    """Makes pages, each with cookies and storage of its own: ``new_page(width=390)``."""
+    contexts = []
+
+    def make(*, width: int = 1280, height: int = 900, **options: Any) -> Any:
+        context = browser.new_context(viewport={"width": width, "height": height}, **options)
+        contexts.append(context)
+        return context.new_page()
+
+    yield make
+    for context in contexts:
+        context.close()
+
+
+# ------------------------------------------------------------------------------- JupyterLab
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkbookServer:
+    """A running JupyterLab on a copy of the workbook."""
+
+    url: str
+    """Root of the server, without a slash at its end."""
+
+    token: str
+    """Lets one in."""
+
+    workbook: Path
+    """The copy; data/ lies beside it, as in the project."""
+
+    def page(self, notebook: str) -> str:
+        """Address that opens a notebook, in a workspace of its own."""
+        workspace = uuid.uuid4().hex
+        return f"{self.url}/lab/workspaces/{workspace}/tree/{notebook}?token={self.token}"
+
+    def call(self, method: str, path: str) -> Any:
+        """Answer of the server's REST interface."""
+        request = urllib.request.Request(
+            f"{self.url}{path}", method=method, headers={"Authorization": f"token {self.token}"}
+        )
+        direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+        with direct.open(request, timeout=30) as answer:
+            text = answer.read()
+        return json.loads(text) if text else None
+
+    def end_sessions(self) -> None:
+        """Shut every kernel down."""
+        for session in self.call("GET", "/api/sessions"):
+            self.call("DELETE", f"/api/sessions/{session['id']}")
+
+
+def free_port() -> int:
+    """A port that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def copy_workbook(target: Path) -> Path:
+    """Copy the workbook and the demo scenario, without anybody's lab book; return the notebooks."""
+    for name in ("workbook", "data"):
+        shutil.copytree(
+            PROJECT / name,
+            target / name,
+            ignore=shutil.ignore_patterns("*.db*", "lab_book*", "backups", ".ipynb_checkpoints"),
+        )
+    return target / "workbook"
+
+
+@pytest.fixture(scope="session")
+def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WorkbookServer]:
+    """One JupyterLab for all browser tests; they ask for ``workbook_server``."""
+    folder = tmp_path_factory.mktemp("project")
+    workbook = copy_workbook(folder)
+    port, token = free_port(), secrets.token_urlsafe(24)
+    command = jupyter_command(Path(sys.executable), workbook, port=port)
+    # Lets a test wait for the application and run its commands.
+    command.append("--LabApp.expose_app_in_browser=True")
+    own = {f"JUPYTER_{kind}_DIR": str(folder / kind.lower()) for kind in ("CONFIG", "RUNTIME")}
+    with (folder / "jupyter.log").open("w") as log:
+        process = subprocess.Popen(
+            command,
+            cwd=workbook,
+            env=jupyter_environment({**os.environ, **own}, token=token),
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+        )
+    server = WorkbookServer(url=f"http://127.0.0.1:{port}", token=token, workbook=workbook)
+    try:
+        _wait_for(server, process, folder / "jupyter.log")
+        yield server
+    finally:
+        process.terminate()
+        process.wait(timeout=30)
+
+
+@pytest.fixture
+def workbook_server(session_workbook_server: WorkbookServer) -> Iterator[WorkbookServer]:
+    """JupyterLab on a copy of the workbook, its kernels shut down after the test."""
+    yield session_workbook_server
+    session_workbook_server.end_sessions()
+
+
+def _wait_for(server: WorkbookServer, process: subprocess.Popen[bytes], log: Path) -> None:
+    deadline = time.monotonic() + 120
+    while process.poll() is None and time.monotonic() < deadline:
+        try:
+            server.call("GET", "/api/status")
+        except OSError:
+            time.sleep(0.1)
+        else:
+            return
+    pytest.fail(f"JupyterLab did not start:\n{log.read_text()[-2000:]}")

@@ -61,6 +61,7 @@ def jupyter_command(
         "-m",
         "jupyterlab",
         "--no-browser",
+        "--allow-root",  # in a container there may be nobody else
         "--ServerApp.ip=127.0.0.1",
         f"--ServerApp.port={port}",
         "--ServerApp.port_retries=0",
