@@ -1,0 +1,292 @@
+"""Where the best water lies, as a region rather than a point."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from itertools import product
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from labkit.analysis.coding import WORDS, Bools, Floats, describe, term_matrix, to_frame
+from labkit.analysis.region import COORDINATES, coordinates
+from labkit.analysis.surface import Surface
+from labkit.water import Target
+
+DRAWS: Final = 1000
+"""Surfaces drawn from the estimate."""
+
+STEPS: Final = {1: 101, 2: 41, 3: 17}
+"""Levels per factor of the grid that is searched, by number of factors."""
+
+FLAT: Final = 1e-9
+"""A surface whose coefficients are all below this has no shape."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stationary:
+    """The point where the fitted surface is level, and what it is."""
+
+    kind: str
+    """``'peak'``, ``'saddle'``, ``'ridge'``, ``'trough'``, ``'slope'`` (no such point)."""
+
+    eigenvalues: Floats
+    """Of the matrix of bends, coded units, largest first."""
+
+    coded: Floats
+    """The point, coded units; NaN for a slope."""
+
+    coordinates: Floats
+    """The point, natural units, shape (3,); NaN for a slope."""
+
+    inside: bool
+    """Whether it lies within the ranges tasted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactorRange:
+    """Where the best level of one factor lies, natural units."""
+
+    factor: str
+    """Name of the coordinate."""
+
+    best: float
+    """Level of the best water."""
+
+    lo: float
+    """Lower end of the levels that could be the best (95 %)."""
+
+    hi: float
+    """Upper end."""
+
+    tasted_lo: float
+    """Lowest level tasted."""
+
+    tasted_hi: float
+    """Highest level tasted."""
+
+    @property
+    def edge(self) -> str:
+        """Which end of the range tasted the best level is at: ``'low'``, ``'high'`` or ``''``."""
+        near = 0.02 * (self.tasted_hi - self.tasted_lo)
+        if self.best - self.tasted_lo < near:
+            return "low"
+        return "high" if self.tasted_hi - self.best < near else ""
+
+    @property
+    def open_end(self) -> bool:
+        """Whether a still better level may lie beyond the range tasted."""
+        lowest = self.edge == "low" and self.tasted_lo <= 0
+        highest = self.edge == "high" and self.factor == "mg_share" and self.tasted_hi >= 1
+        return bool(self.edge) and not (lowest or highest)
+
+    @property
+    def words(self) -> str:
+        """``'Mg share from 0.10 to 0.40'``."""
+        digits = 2 if self.factor == "mg_share" else 0
+        unit = "" if self.factor == "mg_share" else " mg/L"
+        return f"{WORDS[self.factor]} from {self.lo:.{digits}f} to {self.hi:.{digits}f}{unit}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Best:
+    """The best water within what was tasted (and can be made), with its uncertainty."""
+
+    target: Target
+    """Where the fitted surface is highest."""
+
+    mean: float
+    """Expected score there."""
+
+    lo: float
+    """Lower end of its 95 % interval."""
+
+    hi: float
+    """Upper end."""
+
+    factor_ranges: tuple[FactorRange, ...]
+    """Where the best level of each factor lies."""
+
+    region: pd.DataFrame
+    """The grid that was searched: coordinates, ``mean``, ``in_region`` (could well be the best),
+    ``chance_near_best`` (share of the surfaces that fit in which it is among the best)."""
+
+    stationary: Stationary
+    """The surface's own level point."""
+
+    sentence: str
+    """All of this in one sentence."""
+
+    @property
+    def ranges(self) -> pd.DataFrame:
+        """``factor_ranges`` as a frame: ``factor, best, lo, hi, tasted_lo, tasted_hi``."""
+        return pd.DataFrame([asdict(one) for one in self.factor_ranges])
+
+
+def stationary_point(surface: Surface) -> Stationary:
+    """Classify the fitted second-order surface by its level point.
+
+    A direction whose bend is less than a tenth of the strongest is taken as level: a ridge.
+    """
+    k = len(surface.coding.factors)
+    slopes, bends = np.zeros(k), np.zeros((k, k))
+    for term, value in zip(surface.terms, surface.coefficients[1:], strict=True):
+        if len(term) == 1:
+            slopes[term[0]] = value
+        elif term[0] == term[1]:
+            bends[term[0], term[0]] = value
+        else:
+            bends[term[0], term[1]] = bends[term[1], term[0]] = value / 2
+    eigenvalues = np.sort(np.linalg.eigvalsh(bends))[::-1] if k else np.empty(0)
+    strongest = float(np.abs(eigenvalues).max()) if k else 0.0
+    nowhere = np.full(3, np.nan)
+    if strongest < FLAT or np.abs(eigenvalues).min() < 1e-6 * strongest:
+        kind = "slope" if strongest < FLAT else "ridge"
+        return Stationary(
+            kind=kind,
+            eigenvalues=eigenvalues,
+            coded=np.full(k, np.nan),
+            coordinates=nowhere,
+            inside=False,
+        )
+    point = np.asarray(-0.5 * np.linalg.solve(bends, slopes), dtype=np.float64)
+    if np.abs(eigenvalues).min() < 0.1 * strongest:
+        kind = "ridge"
+    elif (eigenvalues < 0).all():
+        kind = "peak"
+    elif (eigenvalues > 0).all():
+        kind = "trough"
+    else:
+        kind = "saddle"
+    return Stationary(
+        kind=kind,
+        eigenvalues=eigenvalues,
+        coded=point,
+        coordinates=surface.coding.decode(point[None], surface.model.held)[0],
+        inside=bool((np.abs(point) <= 1).all()),
+    )
+
+
+def search_grid(surface: Surface, feasible: Any = None) -> Floats:
+    """Waters within the ranges tasted that are compared, shape (n, 3).
+
+    ``feasible`` (targets, an (n, 3) array, or anything with such a ``grid``) limits them to what
+    can be made; coordinates that never varied are put where they stayed.
+    """
+    coding, held = surface.coding, surface.model.held
+    if feasible is not None:
+        grid = np.array(coordinates(getattr(feasible, "grid", feasible)))
+        for place, name in enumerate(COORDINATES):
+            if name not in coding.names:
+                grid[:, place] = held[place]
+        grid = np.unique(grid.round(9), axis=0)
+        grid = grid[surface.within_tasted(grid).astype(bool)]
+        if len(grid):
+            return np.asarray(grid, dtype=np.float64)
+    k = len(coding.factors)
+    levels = np.linspace(-1, 1, STEPS[k]) if k else np.empty(0)
+    coded = np.array(list(product(levels, repeat=k))).reshape(-1, k)
+    return coding.decode(coded, held)
+
+
+def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = None) -> Best:
+    """The best water by draws from the estimate, each taken to its best feasible water."""
+    grid = search_grid(surface, feasible)
+    coded = surface.coding.code(grid)
+    design = np.column_stack([np.ones(len(grid)), term_matrix(coded, surface.terms)])
+    means = design @ surface.coefficients
+    top = int(np.argmax(means))
+    draws = surface.draws(DRAWS, rng=rng)
+    near = np.zeros(len(grid))
+    winners = np.empty(DRAWS, dtype=np.intp)
+    spread = float(np.ptp(means))
+    for start in range(0, DRAWS, 200):
+        heights = draws[start : start + 200] @ design.T
+        highest = heights.max(axis=1, keepdims=True)
+        winners[start : start + 200] = heights.argmax(axis=1)
+        near += (heights >= highest - 0.1 * max(spread, FLAT)).sum(axis=0)
+    places = grid[winners]
+    table = to_frame(grid)
+    table["mean"] = means
+    table["in_region"] = _inside(coded, coded[winners])
+    table["chance_near_best"] = near / DRAWS
+    ranges = _ranges(surface, grid[top], places)
+    at = surface.predict(grid[top][None]).iloc[0]
+    point = stationary_point(surface)
+    return Best(
+        target=Target(**dict(zip(COORDINATES, map(float, grid[top]), strict=True))),
+        mean=float(at["mean"]),
+        lo=float(at["lo"]),
+        hi=float(at["hi"]),
+        factor_ranges=ranges,
+        region=table,
+        stationary=point,
+        sentence=_sentence(surface, grid[top], ranges, point),
+    )
+
+
+def _inside(coded: Floats, winners: Floats) -> Bools:
+    """Grid points no further from the centre of the winners than 95 % of the winners are."""
+    if not coded.shape[1]:
+        return np.ones(len(coded), dtype=bool)
+    centre = winners.mean(axis=0)
+    covariance = np.atleast_2d(np.cov(winners.T)) + 1e-6 * np.eye(coded.shape[1])
+    inverse = np.linalg.inv(covariance)
+
+    def away(points: Floats) -> Floats:
+        shift = points - centre
+        return np.asarray(np.einsum("np,pq,nq->n", shift, inverse, shift))
+
+    limit = float(np.quantile(away(winners), 0.95)) + 1e-9
+    return np.asarray(away(coded) <= limit)
+
+
+def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange, ...]:
+    found = []
+    for factor, column in zip(surface.coding.factors, surface.coding.columns, strict=True):
+        lo, hi = np.quantile(places[:, column], [0.025, 0.975])
+        found.append(
+            FactorRange(
+                factor=factor.name,
+                best=float(best[column]),
+                lo=float(lo),
+                hi=float(hi),
+                tasted_lo=factor.low,
+                tasted_hi=factor.high,
+            )
+        )
+    return tuple(found)
+
+
+def _sentence(
+    surface: Surface, best: Floats, ranges: tuple[FactorRange, ...], point: Stationary
+) -> str:
+    text = f"Best within what was tasted: {describe(best, surface.coding.names)}"
+    beyond = [WORDS[one.factor] for one in ranges if one.open_end]
+    if beyond:
+        return (
+            f"{text}; that is the end of the range tasted for {' and '.join(beyond)}, so better "
+            "may lie beyond."
+        )
+    if point.kind == "ridge":
+        return f"{text}, on a ridge: along it waters score alike."
+    return f"{text}."
+
+
+def detectable_difference(se: float, df_top: float, df_bottom: float, chance: float = 0.8) -> float:
+    """Smallest difference that an F test at 5 % sees with the given chance, score units.
+
+    A surface in which one comparison (of standard error ``se``) makes that difference has at
+    least this chance of being seen, whatever its shape elsewhere.
+    """
+    critical = stats.f.ppf(0.95, df_top, df_bottom)
+    low, high = 0.0, 1e4
+    for _ in range(80):
+        middle = (low + high) / 2
+        if stats.ncf.sf(critical, df_top, df_bottom, middle) < chance:
+            low = middle
+        else:
+            high = middle
+    return float(np.sqrt(high) * se)

@@ -1,0 +1,116 @@
+"""The scale on which a surface is fitted (factors coded -1..1) and the terms of the surface."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from labkit.analysis.region import COORDINATES
+from labkit.tasting.factors import Factor
+
+Floats: TypeAlias = NDArray[np.float64]
+Bools: TypeAlias = NDArray[np.bool_]
+
+Term: TypeAlias = tuple[int, ...]
+"""Factors multiplied together: () the level, (0,) a slope, (0, 0) a bend, (0, 1) a twist."""
+
+WORDS: Final = {
+    "mg_share": "Mg share",
+    "hardness_mg_l_caco3": "hardness",
+    "alkalinity_mg_l_caco3": "alkalinity",
+}
+"""What the trade calls each coordinate in running text."""
+
+ROUNDING: Final = {"mg_share": 0.02, "hardness_mg_l_caco3": 2.0, "alkalinity_mg_l_caco3": 1.5}
+"""A coordinate that moved less than this did not vary: the pipette's rounding, no more."""
+
+
+def amount(factor: str, value: float) -> str:
+    """One level in words: ``'hardness 80 mg/L'``."""
+    if factor == "mg_share":
+        return f"{WORDS[factor]} {value:.2f}"
+    return f"{WORDS[factor]} {value:.0f} mg/L"
+
+
+def describe(coordinates: ArrayLike, factors: Sequence[str] = COORDINATES) -> str:
+    """One water in words, naming the factors asked for."""
+    row = np.asarray(coordinates, dtype=np.float64).ravel()
+    return ", ".join(
+        amount(name, float(row[index])) for index, name in enumerate(COORDINATES) if name in factors
+    )
+
+
+def to_frame(coordinates: ArrayLike) -> pd.DataFrame:
+    """Coordinates of shape (n, 3) as a frame with named columns."""
+    return pd.DataFrame(np.atleast_2d(np.asarray(coordinates)), columns=list(COORDINATES))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coding:
+    """The factors of a surface, each with the natural levels that are coded -1 and 1."""
+
+    factors: tuple[Factor, ...]
+    """Coordinates that varied, in the order of ``COORDINATES``, over the range tasted."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the factors."""
+        return tuple(factor.name for factor in self.factors)
+
+    @property
+    def columns(self) -> list[int]:
+        """Places of the factors among the three coordinates."""
+        return [COORDINATES.index(name) for name in self.names]
+
+    def code(self, waters: Floats) -> Floats:
+        """Natural coordinates (n, 3) to coded levels (n, n_factors)."""
+        coded = [
+            factor.to_coded(waters[:, column])
+            for factor, column in zip(self.factors, self.columns, strict=True)
+        ]
+        return np.column_stack(coded) if coded else np.empty((len(waters), 0))
+
+    def decode(self, coded: Floats, held: Floats) -> Floats:
+        """Coded levels (n, n_factors) to coordinates (n, 3), the other ones as in ``held``."""
+        waters = np.tile(np.asarray(held, dtype=np.float64), (len(coded), 1))
+        for place, (factor, column) in enumerate(zip(self.factors, self.columns, strict=True)):
+            waters[:, column] = factor.to_natural(coded[:, place])
+        return waters
+
+
+def coding_of(waters: Floats) -> Coding:
+    """The coding over the range of the waters tasted, shape (n, 3); what stayed put is left out."""
+    factors = []
+    for column, name in enumerate(COORDINATES):
+        low, high = float(waters[:, column].min()), float(waters[:, column].max())
+        if high - low > ROUNDING[name]:
+            factors.append(Factor(name=name, low=low, high=high))
+    return Coding(factors=tuple(factors))
+
+
+def term_name(term: Term, names: Sequence[str]) -> str:
+    """How a term is listed: ``'mg_share'``, ``'mg_share^2'``, ``'mg_share:hardness...'``."""
+    if not term:
+        return "level"
+    if len(term) == 2 and term[0] == term[1]:
+        return f"{names[term[0]]}^2"
+    return ":".join(names[index] for index in term)
+
+
+def second_order_terms(n_factors: int) -> list[Term]:
+    """The terms of a second-order surface beside its level: slopes, bends, twists."""
+    slopes: list[Term] = [(i,) for i in range(n_factors)]
+    bends: list[Term] = [(i, i) for i in range(n_factors)]
+    twists: list[Term] = [(i, j) for i in range(n_factors) for j in range(i + 1, n_factors)]
+    return slopes + bends + twists
+
+
+def term_matrix(coded: Floats, terms: Sequence[Term]) -> Floats:
+    """Model columns of shape (n, n_terms) from coded levels of shape (n, n_factors)."""
+    columns = [np.prod(coded[:, list(term)], axis=1) for term in terms]
+    return np.column_stack(columns) if columns else np.empty((len(coded), 0))

@@ -1,0 +1,273 @@
+"""Mixed models: statsmodels' ``MixedLM`` with its weak spots guarded.
+
+``MixedLM`` fits; restricted maximum likelihood on cross-products (``reml``) gives it a start, finds
+the components that are zero, checks what it returns and stands in where it fails or where crossed
+effects would make it crawl. The higher restricted likelihood wins, and ``engine`` says whose it is.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
+from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversionWarning
+
+from labkit.analysis.coding import Floats
+from labkit.analysis.kenward_roger import FixedEffects
+from labkit.analysis.reml import CrossProducts, Solved, fit_reml, solve
+
+OPTIMISERS: Final = ("bfgs", "powell")
+"""In this order: quick, then the one that has not been seen to fail."""
+
+MOST_CROSSED: Final = 160
+"""Scores up to which ``MixedLM`` is asked to fit effects that cross tasters."""
+
+MOST_NESTED: Final = 1500
+"""Scores up to which it is asked to fit effects within tasters."""
+
+ALIKE: Final = 1e-6
+"""A component whose shape is this near to the others' cannot be told from them."""
+
+REML_ENGINE: Final = "REML on cross-products"
+MIXEDLM_ENGINE: Final = "statsmodels MixedLM"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One source of chance differences, with one independent effect per column."""
+
+    name: str
+    """Such as ``'taster'``, ``'taster:mg_share'``, ``'bowl'``."""
+
+    labels: tuple[str, ...]
+    """What each column belongs to."""
+
+    matrix: Floats
+    """Columns of the mixed model, shape (n_scores, n_labels)."""
+
+    words: str
+    """What it stands for, as in 'tasters differ in ...'."""
+
+    keep_at_zero: bool = False
+    """Whether it goes on costing degrees of freedom when it is estimated as zero."""
+
+    def __post_init__(self) -> None:
+        if self.matrix.shape[1] != len(self.labels):
+            raise ValueError(
+                f"labels must name the {self.matrix.shape[1]} columns of {self.name}, "
+                f"got {len(self.labels)}. Give one label per column."
+            )
+
+    @classmethod
+    def grouped(
+        cls,
+        name: str,
+        groups: NDArray[np.str_],
+        *,
+        words: str,
+        times: Floats | None = None,
+        keep_at_zero: bool = False,
+    ) -> Component:
+        """One effect per group, each multiplied by ``times`` (1 unless given)."""
+        labels, place = np.unique(groups, return_inverse=True)
+        matrix = np.zeros((len(groups), len(labels)))
+        matrix[np.arange(len(groups)), place] = 1.0 if times is None else times
+        return cls(
+            name=name,
+            labels=tuple(str(label) for label in labels),
+            matrix=matrix,
+            words=words,
+            keep_at_zero=keep_at_zero,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MixedFit:
+    """A fitted mixed model: fixed effects, variance components, taster effects."""
+
+    effects: FixedEffects
+    """Fixed effects with small-sample covariance."""
+
+    components: tuple[Component, ...]
+    """Random components in the model, also those estimated at zero."""
+
+    variances: Floats
+    """Variance of each component, score units squared, shape (k,)."""
+
+    residual_variance: float
+    """What is left, score units squared."""
+
+    loglik: float
+    """Restricted log-likelihood."""
+
+    engine: str
+    """Whose estimate it is."""
+
+    converged: bool
+    """Whether the restricted likelihood has been brought to its maximum."""
+
+    solved: Solved
+    """The model at its estimate."""
+
+    fitted: Floats
+    """Fixed part and predicted random effects, shape (n,)."""
+
+    random_effects: tuple[Floats, ...]
+    """Best linear unbiased predictions, one array per component."""
+
+    def variance_of(self, name: str) -> float:
+        """Variance of a component; 0 if it is not in the model."""
+        for component, variance in zip(self.components, self.variances, strict=True):
+            if component.name == name:
+                return float(variance)
+        return 0.0
+
+
+def identifiable(
+    fixed: Floats, components: Sequence[Component]
+) -> tuple[list[Component], list[Component]]:
+    """Split components into those whose variance the design can tell apart, and the rest.
+
+    A component counts if its covariance pattern, after the fixed effects are projected out, is
+    not (nearly) a combination of the residual's and of the components before it. ``MixedLM``
+    itself reports convergence for models that fail this.
+    """
+    n = len(fixed)
+    q = np.linalg.qr(fixed)[0]
+    kept: list[Component] = []
+    dropped: list[Component] = []
+    projected: list[Floats] = []
+    left = n - fixed.shape[1]
+    for component in components:
+        here = component.matrix - q @ (q.T @ component.matrix)
+        square = float(np.sum((here.T @ here) ** 2))
+        total = float(np.sum(component.matrix**2))
+        if left <= 0 or square <= (1e-9 * total) ** 2:
+            dropped.append(component)
+            continue
+        # Gram matrix of the projected patterns M G_i M under the trace inner product.
+        patterns = [*projected, here]
+        size = len(patterns) + 1
+        gram = np.empty((size, size))
+        gram[0, 0] = left
+        for i, one in enumerate(patterns, start=1):
+            gram[0, i] = gram[i, 0] = np.sum(one**2)
+            for j, other in enumerate(patterns[:i], start=1):
+                gram[i, j] = gram[j, i] = np.sum((one.T @ other) ** 2)
+        scale = np.sqrt(np.diag(gram))
+        lowest = np.linalg.eigvalsh(gram / np.outer(scale, scale))[0]
+        if lowest < ALIKE:
+            dropped.append(component)
+        else:
+            kept.append(component)
+            projected.append(here)
+    return kept, dropped
+
+
+def fit_mixed(
+    scores: Floats, fixed: Floats, components: Sequence[Component], tasters: NDArray[np.str_]
+) -> MixedFit:
+    """Fit by restricted maximum likelihood.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n,)
+    fixed : ndarray, shape (n, p)
+        Full column rank, more rows than columns.
+    components : sequence of Component
+        Identifiable ones.
+    tasters : ndarray of str, shape (n,)
+        Whom each score belongs to; the groups of ``MixedLM`` where nothing crosses them.
+    """
+    products = CrossProducts.of(scores, fixed, [one.matrix for one in components])
+    solved, converged = fit_reml(products)
+    active = [i for i, ratio in enumerate(solved.ratios) if ratio > 0]
+    gone = [i for i, one in enumerate(components) if solved.ratios[i] == 0 and not one.keep_at_zero]
+    if gone:
+        kept = [one for i, one in enumerate(components) if i not in gone]
+        return fit_mixed(scores, fixed, kept, tasters)
+    engine = REML_ENGINE
+    if active:
+        theirs = _mixedlm_ratios(
+            scores, fixed, [components[i] for i in active], tasters, solved, active
+        )
+        if theirs is not None:
+            ratios = np.zeros(len(components))
+            ratios[active] = theirs
+            other = solve(products, ratios)
+            if other.loglik >= solved.loglik - 1e-6:
+                solved, converged, engine = other, True, MIXEDLM_ENGINE
+    else:
+        engine = "least squares"
+    p, z = fixed.shape[1], products.random
+    scaled = solved.weighted[z, -1] - solved.weighted[z, :p] @ solved.beta
+    predicted = products.spread(solved.ratios) * scaled
+    starts = [slice(b.start - p, b.stop - p) for b in products.blocks]
+    fitted = fixed @ solved.beta
+    for component, place in zip(components, starts, strict=True):
+        fitted = fitted + component.matrix @ predicted[place]
+    return MixedFit(
+        effects=FixedEffects.of(products, solved),
+        components=tuple(components),
+        variances=solved.ratios * solved.residual_variance,
+        residual_variance=solved.residual_variance,
+        loglik=solved.loglik,
+        engine=engine,
+        converged=converged,
+        solved=solved,
+        fitted=fitted,
+        random_effects=tuple(predicted[place] for place in starts),
+    )
+
+
+def _mixedlm_ratios(
+    scores: Floats,
+    fixed: Floats,
+    components: Sequence[Component],
+    tasters: NDArray[np.str_],
+    near: Solved,
+    active: Sequence[int],
+) -> Floats | None:
+    """Variance ratios by ``MixedLM``, started near the maximum; None if it cannot."""
+    people = np.unique(tasters)
+    nested = len(people) > 1 and all(
+        np.all(np.sum([one.matrix[tasters == who].any(axis=0) for who in people], axis=0) <= 1)
+        for one in components
+    )
+    if len(scores) > (MOST_NESTED if nested else MOST_CROSSED):
+        return None
+    groups = tasters if nested else np.full(len(scores), "all")
+    names, columns, matrices = [], [], []
+    for place, one in enumerate(components):
+        # MixedLM lists components in alphabetical order: name them so that ours stays.
+        names.append(f"v{place:02d}")
+        blocks = []
+        for who in people if nested else ["all"]:
+            rows = one.matrix[groups == who]
+            blocks.append(rows[:, rows.any(axis=0)])
+        matrices.append(blocks)
+        columns.append([[f"c{j}" for j in range(block.shape[1])] for block in blocks])
+    ratios = near.ratios[list(active)]
+    for optimiser in OPTIMISERS:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ConvergenceWarning)
+                warnings.simplefilter("ignore", HessianInversionWarning)
+                warnings.simplefilter("ignore", UserWarning)
+                warnings.simplefilter("ignore", RuntimeWarning)
+                model = MixedLM(scores, fixed, groups, exog_vc=VCSpec(names, columns, matrices))
+                start = MixedLMParams.from_components(
+                    fe_params=near.beta, cov_re=np.empty((0, 0)), vcomp=ratios
+                )
+                fit = model.fit(start_params=start, method=optimiser, reml=True)
+        except (np.linalg.LinAlgError, ValueError, FloatingPointError, ZeroDivisionError):
+            continue
+        found = np.asarray(fit.vcomp, dtype=np.float64) / float(fit.scale)
+        if fit.converged and np.isfinite(found).all() and (found >= 0).all():
+            return found
+    return None

@@ -1,0 +1,273 @@
+"""The scores of one coffee, one attribute and one brew method, made fit to be read.
+
+Whatever has to be left out or put together on the way is said in a note; nothing is done silently.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labkit.analysis.coding import ROUNDING, Floats
+from labkit.analysis.region import COORDINATES
+from labkit.errors import ReadingError
+
+NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
+"""Columns without which nothing can be read; the others of the scores frame have defaults."""
+
+DEFAULTS: Final[dict[str, str | float | bool | None]] = {
+    "client": "",
+    "coffee": "",
+    "scale": "",
+    "stage": None,
+    "position": np.nan,
+    "blind_code": "",
+    "is_control": False,
+    "is_duplicate": False,
+    "serving": "shared bowls",
+    "brew_method": "cupping",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scores:
+    """Scores that belong together, one row per taster and cup."""
+
+    frame: pd.DataFrame
+    """Columns of the scores frame, and ``recipe`` (same coordinates, same label), ``bowl``
+    (session and jug), ``block`` (session and flight)."""
+
+    attribute: str
+    """What was scored."""
+
+    scale: str
+    """On which scale."""
+
+    brew_method: str
+    """How the cups were brewed."""
+
+    notes: tuple[str, ...]
+    """What was left out or put together, one sentence each."""
+
+    @property
+    def score(self) -> Floats:
+        """Scores, shape (n,)."""
+        return self.frame["score"].to_numpy(dtype=np.float64)
+
+    @property
+    def waters(self) -> Floats:
+        """Coordinates of the cup behind each score, shape (n, 3)."""
+        return self.frame[list(COORDINATES)].to_numpy(dtype=np.float64)
+
+    @property
+    def tasters(self) -> NDArray[np.str_]:
+        """Who gave each score."""
+        return self.column("taster")
+
+    @property
+    def recipes(self) -> pd.DataFrame:
+        """One row per recipe: label, coordinates, scores, tasters, whether it is the control."""
+        grouped = self.frame.groupby("recipe", sort=True)
+        table = grouped[list(COORDINATES)].first()
+        table["n_scores"] = grouped["score"].size()
+        table["n_tasters"] = grouped["taster"].nunique()
+        table["is_control"] = grouped["is_control"].any()
+        return table.reset_index()
+
+    def column(self, name: str) -> NDArray[np.str_]:
+        """One column as text."""
+        return self.frame[name].astype(str).to_numpy(dtype=str)
+
+    def rows(self, keep: NDArray[np.bool_]) -> Scores:
+        """The same with some rows only."""
+        return Scores(
+            frame=self.frame[keep].reset_index(drop=True),
+            attribute=self.attribute,
+            scale=self.scale,
+            brew_method=self.brew_method,
+            notes=self.notes,
+        )
+
+
+def attributes_of(frame: pd.DataFrame) -> list[str]:
+    """Attributes that were scored at all, the most used first."""
+    given = frame.loc[frame["score"].notna(), "attribute"].astype(str)
+    return [str(name) for name in given.value_counts(sort=True).index]
+
+
+def gather_scores(
+    frame: pd.DataFrame,
+    attribute: str = "overall",
+    *,
+    brew_method: str | None = None,
+    stage: str | None = None,
+    without_tasters: Sequence[str] = (),
+) -> Scores:
+    """Pick and clean the scores of one attribute.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing, or scores of several clients or coffees are mixed, or nothing is
+        left to read.
+    """
+    missing = [name for name in NEEDED if name not in frame.columns]
+    if missing:
+        raise ReadingError(
+            f"frame must have the columns of the scores frame, got none named "
+            f"{', '.join(missing)}. Take it from the lab book's opened scores."
+        )
+    frame = frame.copy()
+    for name, value in DEFAULTS.items():
+        if name not in frame.columns:
+            frame[name] = value
+    if frame.empty:
+        raise ReadingError("scores must not be empty, got no row. Lock and open a tasting first.")
+    for name in ("client", "coffee"):
+        found = sorted(frame[name].astype(str).unique())
+        if len(found) > 1:
+            raise ReadingError(
+                f"{name} must be the same in all scores read together, got {', '.join(found)}. "
+                f"Read one {name} at a time."
+            )
+    notes: list[str] = []
+    frame = _one_attribute(frame, attribute)
+    frame = _one_of(frame, "brew_method", brew_method, notes)
+    frame = _one_of(frame, "scale", None, notes)
+    frame = _usable(frame, notes)
+    for taster in without_tasters:
+        if taster not in set(frame["taster"].astype(str)):
+            raise ReadingError(
+                f"without_tasters must name tasters with scores, got {taster!r}. "
+                f"These have scores: {', '.join(sorted(frame['taster'].astype(str).unique()))}."
+            )
+    if without_tasters:
+        frame = frame[~frame["taster"].astype(str).isin(list(without_tasters))]
+        notes.append(f"Left out by your choice: {', '.join(without_tasters)}.")
+        if frame.empty:
+            raise ReadingError(
+                f"without_tasters must leave a taster, got {', '.join(without_tasters)}. "
+                "Leave out fewer."
+            )
+    frame = _one_score_per_cup(frame, stage, notes)
+    return Scores(
+        frame=_labelled(frame).reset_index(drop=True),
+        attribute=attribute,
+        scale=str(frame["scale"].iloc[0]),
+        brew_method=str(frame["brew_method"].iloc[0]),
+        notes=tuple(notes),
+    )
+
+
+def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
+    chosen = frame[frame["attribute"].astype(str) == attribute]
+    if chosen["score"].notna().any():
+        return chosen
+    used = attributes_of(frame)
+    if not used:
+        raise ReadingError(
+            "scores must hold at least one score, got none. The cups were coded but not scored."
+        )
+    raise ReadingError(
+        f"attribute must be one that was scored, got {attribute!r}, which nobody scored. "
+        f"Choose among: {', '.join(used)}."
+    )
+
+
+def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[str]) -> pd.DataFrame:
+    """Rows of one brew method or scale: the wanted one, or the one with most scores, and say so."""
+    counts = frame.loc[frame["score"].notna(), column].astype(str).value_counts()
+    word = column.replace("_", " ")
+    if wanted is not None and wanted not in counts.index:
+        raise ReadingError(
+            f"{column} must be one that was used, got {wanted!r}. "
+            f"Choose among: {', '.join(map(str, counts.index))}."
+        )
+    chosen = str(counts.index[0]) if wanted is None else wanted
+    others = [f"{name} ({count})" for name, count in counts.items() if name != chosen]
+    if others:
+        notes.append(
+            f"Only the {counts[chosen]} scores of {word} '{chosen}' are read here; not pooled "
+            f"with {', '.join(others)}: read those apart."
+        )
+    return frame[frame[column].astype(str) == chosen]
+
+
+def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+    blank = frame["score"].isna()
+    if blank.any():
+        notes.append(f"{int(blank.sum())} cups without a score are left out.")
+        frame = frame[~blank]
+    numbers = pd.to_numeric(frame["score"], errors="coerce")
+    placed = frame[list(COORDINATES)].apply(pd.to_numeric, errors="coerce")
+    usable = np.isfinite(numbers) & np.isfinite(placed).all(axis=1)
+    if not usable.all():
+        notes.append(
+            f"{int((~usable).sum())} scores are left out because the score or the water behind it "
+            "is not a number."
+        )
+    frame = frame[usable].copy()
+    if frame.empty:
+        raise ReadingError(
+            "scores must be numbers for known waters, got none. Check that the key is opened and "
+            "the recipes are entered."
+        )
+    frame["score"] = numbers[usable].astype(np.float64)
+    frame[list(COORDINATES)] = placed[usable].astype(np.float64)
+    frame["taster"] = frame["taster"].astype(str)
+    return frame
+
+
+def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str]) -> pd.DataFrame:
+    cup = ["session", "flight", "taster", "jug", "position", "blind_code"]
+    stages = sorted(frame["stage"].dropna().astype(str).unique())
+    if stage is not None:
+        if stage not in stages:
+            raise ReadingError(
+                f"stage must be one that was scored, got {stage!r}. "
+                f"Choose among: {', '.join(stages) or 'none (scored once per cup)'}."
+            )
+        frame = frame[frame["stage"].astype(str) == stage]
+    if "given_at" in frame.columns:
+        frame = frame.sort_values("given_at", kind="stable")
+    repeated = frame.duplicated(subset=[*cup, "stage"], keep="last")
+    if repeated.any():
+        notes.append(
+            f"{int(repeated.sum())} scores were given twice for the same cup; the last one counts."
+        )
+        frame = frame[~repeated]
+    if frame.duplicated(subset=cup).any():
+        notes.append(
+            f"Scores of a cup as it cooled ({', '.join(stages)}) are averaged: they are one cup, "
+            "not several."
+        )
+        means = frame.groupby(cup, dropna=False, sort=False)["score"].transform("mean")
+        frame = frame.assign(score=means).drop_duplicates(subset=cup)
+    return frame
+
+
+def _labelled(frame: pd.DataFrame) -> pd.DataFrame:
+    """Add ``recipe``, ``bowl`` and ``block``; one recipe is one set of rounded coordinates."""
+    steps = [ROUNDING[name] / 10 for name in COORDINATES]
+    keys = (frame[list(COORDINATES)] / steps).round().astype(np.int64)
+    key = pd.MultiIndex.from_frame(keys)
+    first = frame["water"].astype(str).groupby(key.factorize()[0]).transform("first")
+    taken: dict[str, tuple[int, ...]] = {}
+    labels = []
+    for label, recipe in zip(first, key, strict=True):
+        name, n = label, 1
+        while taken.setdefault(name, recipe) != recipe:
+            n += 1
+            name = f"{label} ({n})"
+        labels.append(name)
+    session = frame["session"].astype(str)
+    return frame.assign(
+        recipe=labels,
+        bowl=session + " / " + frame["jug"].astype(str),
+        block=session + " / " + frame["flight"].astype(str),
+    )
