@@ -1,0 +1,252 @@
+// Touches on their way to the lab book: kept in the browser first, gone only once acknowledged.
+//
+// Every touch gets an id here and is sent until Python answers that it is kept or refused. Python
+// keeps one row per id, so sending twice is harmless; the order of touches is never changed.
+
+const PATIENCE_MS = 4000; // unanswered for so long means not connected
+const PULSE_MS = 5000; // a sign of life is asked for when nothing was said for so long
+const MOST_AT_ONCE = 50;
+
+/** localStorage, or memory where the browser refuses it; `lasts` says which. */
+function openShelf() {
+  try {
+    window.localStorage.setItem("labkit-probe", "1");
+    window.localStorage.removeItem("labkit-probe");
+    return { store: window.localStorage, lasts: true };
+  } catch {
+    const kept = new Map();
+    const store = {
+      get length() {
+        return kept.size;
+      },
+      key: (i) => [...kept.keys()][i] ?? null,
+      getItem: (name) => kept.get(name) ?? null,
+      setItem: (name, text) => kept.set(name, text),
+      removeItem: (name) => kept.delete(name),
+    };
+    return { store, lasts: false };
+  }
+}
+
+/** An id that no other touch has; crypto.randomUUID is missing on plain http. */
+function newId() {
+  const bytes = window.crypto.getRandomValues(new Uint8Array(16));
+  return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+const placeName = (place) => [place.flight, place.position, place.stage, place.attribute].join("/");
+
+class Outbox {
+  /**
+   * @param {string} owner  opaque name of session and taster, so that two never mix
+   * @param {(message: object) => void} send  hands a message to Python; may throw
+   * @param {() => void} changed  called when values, pending touches or the connection change
+   */
+  constructor(owner, send, changed) {
+    this.prefix = `labkit/${owner}/`;
+    this.send = send;
+    this.changed = changed;
+    const { store, lasts } = openShelf();
+    this.store = store;
+    this.lasts = lasts;
+    this.kept = {};
+    this.known = "";
+    this.savedAt = null;
+    this.trouble = "";
+    this.asked = null; // {number, at} of the message that waits for its answer
+    this.number = 0;
+    this.heardAt = 0;
+    this.failing = false;
+    this.timers = new Map();
+    this.lastTime = 0;
+    for (const [name, place] of this.items("draft/")) this.settle(name, place);
+    this.clock = window.setInterval(() => this.tick(), 1000);
+    this.onWake = () => {
+      this.asked = null;
+      this.exchange();
+      this.changed();
+    };
+    for (const event of ["online", "offline", "pageshow", "focus"])
+      window.addEventListener(event, this.onWake);
+    document.addEventListener("visibilitychange", this.onWake);
+  }
+
+  close() {
+    window.clearInterval(this.clock);
+    for (const timer of this.timers.values()) window.clearTimeout(timer);
+    for (const event of ["online", "offline", "pageshow", "focus"])
+      window.removeEventListener(event, this.onWake);
+    document.removeEventListener("visibilitychange", this.onWake);
+  }
+
+  /** Stored items under a name, oldest first. */
+  items(kind) {
+    const start = this.prefix + kind;
+    const names = [];
+    for (let i = 0; i < this.store.length; i += 1) {
+      const name = this.store.key(i);
+      if (name?.startsWith(start)) names.push(name);
+    }
+    const found = [];
+    for (const name of names.sort()) {
+      try {
+        found.push([name.slice(start.length), JSON.parse(this.store.getItem(name))]);
+      } catch {
+        this.store.removeItem(name); // not ours, or cut off while writing
+      }
+    }
+    return found;
+  }
+
+  remember(name, value) {
+    try {
+      this.store.setItem(this.prefix + name, JSON.stringify(value));
+      return true;
+    } catch {
+      this.lasts = false;
+      return false;
+    }
+  }
+
+  recall(name) {
+    try {
+      return JSON.parse(this.store.getItem(this.prefix + name));
+    } catch {
+      return null;
+    }
+  }
+
+  forget(name) {
+    this.store.removeItem(this.prefix + name);
+  }
+
+  /** A value given by the taster: on its way from now on. */
+  touch(place, value) {
+    const name = placeName(place);
+    window.clearTimeout(this.timers.get(name));
+    this.timers.delete(name);
+    // Sorting by name must give the order of touching, also when the device's clock steps back.
+    this.lastTime = Math.max(Date.now(), this.lastTime + 1);
+    const id = newId();
+    const touch = { ...place, id, value, at: Date.now() };
+    const stored = this.remember(`touch/${String(this.lastTime).padStart(15, "0")}-${id}`, touch);
+    if (!stored) this.unstored = [...(this.unstored ?? []), touch];
+    this.forget(`draft/${name}`);
+    this.exchange();
+    this.changed();
+  }
+
+  /** A value still being typed or stepped through: safe at once, a touch after a rest. */
+  draft(place, value, restMs) {
+    const name = placeName(place);
+    this.remember(`draft/${name}`, { ...place, value });
+    window.clearTimeout(this.timers.get(name));
+    this.timers.set(
+      name,
+      window.setTimeout(() => this.touch(place, value), restMs),
+    );
+    this.changed();
+  }
+
+  /** Turn a draft into a touch now. */
+  settle(name, draft = this.recall(`draft/${name}`)) {
+    if (draft === null) return;
+    const { value, ...place } = draft;
+    this.touch(place, value);
+  }
+
+  settleAll() {
+    for (const [name, draft] of this.items("draft/")) this.settle(name, draft);
+  }
+
+  pending() {
+    return [...this.items("touch/").map(([, touch]) => touch), ...(this.unstored ?? [])];
+  }
+
+  /** Values as the taster sees them: kept ones under those on their way. */
+  values() {
+    const seen = { ...this.kept };
+    for (const touch of this.pending()) seen[placeName(touch)] = touch.value;
+    for (const [name, draft] of this.items("draft/")) seen[name] = draft.value;
+    return seen;
+  }
+
+  tick() {
+    const now = Date.now();
+    if (this.asked && now - this.asked.at > PATIENCE_MS) {
+      this.failing = true;
+      this.asked = null;
+      this.changed();
+    }
+    if (!this.asked && (this.pending().length > 0 || now - this.heardAt > PULSE_MS))
+      this.exchange();
+  }
+
+  /** Send what is pending, or ask for a sign of life; one message waits for its answer at a time. */
+  exchange() {
+    if (this.asked) return;
+    this.number += 1;
+    const touches = this.pending().slice(0, MOST_AT_ONCE);
+    this.asked = { number: this.number, at: Date.now() };
+    try {
+      this.send({ kind: "touches", number: this.number, known: this.known, touches });
+    } catch {
+      this.failing = true; // the kernel is gone
+      this.changed();
+    }
+  }
+
+  /** What Python answered. */
+  hear(answer) {
+    this.heardAt = Date.now();
+    this.failing = false;
+    this.trouble = answer.later ?? "";
+    const done = new Map();
+    for (const { id, at } of answer.kept) done.set(id, at);
+    for (const { id } of answer.refused) done.set(id, null);
+    for (const [name, touch] of this.items("touch/")) {
+      if (!done.has(touch.id)) continue;
+      this.settled(touch, done.get(touch.id));
+      this.forget(`touch/${name}`);
+      const refused = answer.refused.find(({ id }) => id === touch.id);
+      if (refused) this.remember(`refused/${name}`, { ...touch, sentence: refused.sentence });
+    }
+    for (const touch of this.unstored ?? [])
+      if (done.has(touch.id)) this.settled(touch, done.get(touch.id));
+    this.unstored = (this.unstored ?? []).filter(({ id }) => !done.has(id));
+    if (answer.look) {
+      this.kept = { ...answer.look.values };
+      this.known = answer.look.mark;
+    }
+    if (this.asked && answer.number >= this.asked.number) {
+      this.asked = null;
+      // After a passing trouble the clock asks again; at once would be a storm.
+      if (!answer.later && this.pending().length > 0) this.exchange();
+    }
+    this.changed();
+  }
+
+  settled(touch, keptAt) {
+    if (keptAt === null) return;
+    this.savedAt = new Date(keptAt);
+    if (touch.value === null) delete this.kept[placeName(touch)];
+    else this.kept[placeName(touch)] = touch.value;
+  }
+
+  refusals() {
+    return this.items("refused/");
+  }
+
+  dismissRefusals() {
+    for (const [name] of this.refusals()) this.forget(`refused/${name}`);
+    this.changed();
+  }
+
+  /** "saved", "saving", "waiting" (Python could not keep it yet) or "away". */
+  state() {
+    if (this.failing) return "away";
+    if (this.trouble) return "waiting";
+    const open = this.pending().length + this.items("draft/").length;
+    return open > 0 || this.heardAt === 0 ? "saving" : "saved";
+  }
+}

@@ -1,0 +1,315 @@
+// The taster's sheet: one cup at a time in the taster's own order, with an overview of the cups.
+
+const STALE_MS = 6000; // the server answers but the sheet's own process does not: reload the page
+const HEADINGS = { hot: "Hot", warm: "Warm", cool: "Cool" };
+
+const plural = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
+
+function render({ model, el }) {
+  const plan = model.get("plan");
+  const outbox = new Outbox(plan.owner, (message) => model.send(message), () => refresh());
+  let { cups, flights } = plan.look;
+  outbox.kept = plan.look.values;
+  outbox.known = plan.look.mark;
+  let view = outbox.recall("view") ?? {};
+  let pressed = "pointer";
+  let fields = [];
+  let fieldsOf = "";
+
+  const root = make("section", {
+    class: `lk-sheet ${plan.is_page ? "lk-page" : "lk-lab"}`,
+    "aria-label": `Score sheet of ${plan.taster}`,
+    "data-lm-suppress-shortcuts": "true",
+  });
+  const state = make("p", { class: "lk-state", role: "status" });
+  const alerts = make("div", { class: "lk-alerts", role: "alert" });
+  const body = make("div", { class: "lk-body" });
+  const bar = make("nav", { class: "lk-bar", "aria-label": "Cups" });
+  root.append(
+    make(
+      "header",
+      { class: "lk-head" },
+      make("p", { class: "lk-who" }, make("strong", {}, plan.taster), ` ${plan.session}`),
+      state,
+    ),
+    alerts,
+    body,
+    bar,
+  );
+  el.append(root);
+
+  // Keys typed here must not reach the notebook, whose shortcuts would cut cells.
+  root.addEventListener("keydown", (event) => {
+    pressed = "key";
+    event.stopPropagation();
+  });
+  root.addEventListener("pointerdown", () => (pressed = "pointer"));
+
+  const keyOf = (cup) => `${cup.flight}/${cup.position}`;
+  const called = (cup) => cup.code ?? `No. ${cup.position}`;
+  const inFlight = (number) => cups.filter((cup) => cup.flight === number);
+  const isLocked = (number) => ["locked", "opened"].includes(flights[number]);
+  const numbers = plan.attributes.filter(({ kind }) => kind === "number");
+  const stageNow = () => (plan.stages.length ? (view.stage ?? plan.stages[0]) : "");
+  const place = (cup, attribute) => ({
+    flight: cup.flight,
+    position: cup.position,
+    code: cup.code,
+    stage: stageNow(),
+    attribute: attribute.name,
+  });
+  const count = (cup, values) =>
+    numbers.filter((attribute) => values[placeName(place(cup, attribute))] !== undefined &&
+      values[placeName(place(cup, attribute))] !== null).length;
+
+  /** The cup to open on: where this browser was, else the first one with something missing. */
+  function cupNow(values) {
+    const here = cups.find((cup) => keyOf(cup) === view.cup);
+    if (here) return here;
+    const open = cups.filter((cup) => !isLocked(cup.flight));
+    return open.find((cup) => count(cup, values) < numbers.length) ?? open[0] ?? cups[0];
+  }
+
+  function go(change) {
+    outbox.settleAll();
+    view = { ...view, ...change };
+    outbox.remember("view", view);
+    refresh();
+    const heading = body.querySelector("[data-heading]");
+    heading?.focus({ preventScroll: true });
+    if (root.getBoundingClientRect().top < 0) root.scrollIntoView({ block: "start" });
+  }
+
+  function refresh() {
+    if (!cups.length) {
+      body.replaceChildren(make("p", { class: "lk-notice" }, "No cups are planned for you yet."));
+      return;
+    }
+    const values = outbox.values();
+    showState();
+    showAlerts();
+    if (view.screen === "overview") showOverview(values);
+    else showCup(cupNow(values), values);
+  }
+
+  function showState() {
+    const waiting = outbox.pending().length;
+    const kept = outbox.lasts
+      ? `${plural(waiting, "touch").replace("touchs", "touches")} kept on this device`
+      : "keep this page open";
+    const says = {
+      saved: outbox.savedAt
+        ? `Saved at ${outbox.savedAt.toLocaleTimeString([], { hour12: false })}`
+        : "Connected. Every touch is saved.",
+      saving: outbox.heardAt ? "Saving…" : "Connecting…",
+      waiting: `Not saved yet: ${outbox.trouble}`,
+      away: `Not connected. ${waiting ? `${kept}, saved once it is back` : "You can go on scoring"}.` +
+        (plan.is_page ? "" : " If the notebook was restarted, run this cell again."),
+    };
+    const name = outbox.state();
+    state.dataset.state = name;
+    if (state.textContent !== says[name]) state.textContent = says[name];
+  }
+
+  function showAlerts() {
+    const refused = outbox.refusals();
+    if (alerts.childElementCount === (refused.length ? 1 : 0) &&
+      alerts.dataset.count === String(refused.length)) return;
+    alerts.dataset.count = String(refused.length);
+    alerts.replaceChildren();
+    if (!refused.length) return;
+    alerts.append(
+      make(
+        "div",
+        { class: "lk-notice" },
+        make("strong", {}, `Not taken: ${plural(refused.length, "score")}`),
+        make("ul", {}, ...refused.map(([, touch]) => {
+          const what = touch.value === null ? "cleared" : [touch.value].flat().join(", ");
+          return make("li", {},
+            `Cup ${called(touch)}, ${touch.attribute} ${what}: ${touch.sentence}`);
+        })),
+        make("button", { type: "button", class: "lk-button", onclick: () => outbox.dismissRefusals() },
+          "Understood"),
+      ),
+    );
+  }
+
+  function showCup(cup, values) {
+    const stage = stageNow();
+    const own = inFlight(cup.flight);
+    const locked = isLocked(cup.flight);
+    const given = count(cup, values);
+    const wanted = `${keyOf(cup)}/${cup.code}/${stage}/${own.length}`;
+    if (fieldsOf !== wanted) {
+      fieldsOf = wanted;
+      fields = plan.attributes.map((attribute) => ({
+        attribute,
+        field: attributeField(attribute, {
+          touch: (value) => outbox.touch(place(cup, attribute), value),
+          draft: (value, restMs) => outbox.draft(place(cup, attribute), value, restMs),
+          byKey: () => pressed === "key",
+        }),
+      }));
+      const flight = cups.some((other) => other.flight !== cup.flight)
+        ? `Flight ${cup.flight}, `
+        : "";
+      body.replaceChildren(
+        make(
+          "div",
+          { class: "lk-cup" },
+          make("p", { class: "lk-where" }, `${flight}cup ${cup.position} of ${own.length}`),
+          make("h2", { class: "lk-code", tabindex: "-1", "data-heading": true },
+            make("span", { class: "lk-hidden" }, "Cup "), called(cup)),
+          make("p", { class: "lk-given-count" }),
+        ),
+        stagePicker(stage),
+        make("div", { class: "lk-lock" }),
+        make("div", { class: "lk-fields" }, ...fields.map(({ field }) => field.node)),
+      );
+    }
+    body.querySelector(".lk-given-count").textContent = `${given} of ${numbers.length} given`;
+    const lock = body.querySelector(".lk-lock");
+    if (locked !== Boolean(lock.childElementCount))
+      lock.replaceChildren(...(locked ? [make("p", { class: "lk-notice" },
+        `Flight ${cup.flight} is locked: nothing in it can change any more. If something is ` +
+          "wrong, tell the lead.")] : []));
+    for (const { attribute, field } of fields)
+      field.show(values[placeName(place(cup, attribute))] ?? null, locked);
+    showBar(cup, given);
+  }
+
+  function stagePicker(stage) {
+    if (!plan.stages.length) return make("div", { hidden: true });
+    const options = plan.stages.map((name, i) => ({ value: i, text: HEADINGS[name] ?? name }));
+    const row = radios(options, {
+      columns: options.length,
+      pick: (i) => {
+        const chosen = plan.stages[i];
+        // Rebuilding at once would take the focus away from the arrow keys.
+        go({ stage: chosen });
+        body.querySelector(".lk-stage input:checked")?.focus();
+      },
+    });
+    row.show(plan.stages.indexOf(stage));
+    return make("fieldset", { class: "lk-field lk-stage" },
+      make("legend", { class: "lk-legend" }, "How warm is the cup?"), row.node);
+  }
+
+  function showBar(cup, given) {
+    const at = cups.indexOf(cup);
+    const next = cups[at + 1];
+    const isFlightEnd = !next || next.flight !== cup.flight;
+    const text = isFlightEnd ? "All cups" : given < numbers.length ? "Skip to next" : "Next";
+    const wanted = `${keyOf(cup)} ${text} ${cups.length}`;
+    if (bar.dataset.showing === wanted) return;
+    bar.dataset.showing = wanted;
+    const focused = bar.contains(document.activeElement) ? document.activeElement.dataset.does : "";
+    bar.replaceChildren(
+      barButton("back", "‹ Previous", at === 0, () => go({ cup: keyOf(cups[at - 1]) })),
+      barButton("all", "Cups", false, () => go({ screen: "overview", cup: keyOf(cup) })),
+      isFlightEnd
+        ? barButton("on", `${text} ›`, false, () => go({ screen: "overview", cup: keyOf(cup) }))
+        : barButton("on", `${text} ›`, false, () => go({ cup: keyOf(next) })),
+    );
+    if (focused) bar.querySelector(`[data-does="${focused}"]`)?.focus();
+  }
+
+  const barButton = (does, text, disabled, onclick) =>
+    make("button", { type: "button", class: "lk-button", "data-does": does, disabled, onclick }, text);
+
+  function showOverview(values) {
+    const wanted = `overview ${stageNow()} ${JSON.stringify(flights)} ` +
+      cups.map((cup) => `${cup.code} ${count(cup, values)}`).join();
+    if (bar.dataset.showing === wanted) return;
+    bar.dataset.showing = wanted;
+    fieldsOf = "";
+    const blocks = [...new Set(cups.map(({ flight }) => flight))].map((number) => {
+      const own = inFlight(number);
+      const done = own.filter((cup) => count(cup, values) === numbers.length).length;
+      return make(
+        "section",
+        { class: "lk-flight" },
+        make("h3", {}, `Flight ${number}: ${done} of ${own.length} cups done` +
+          (isLocked(number) ? ", locked" : "")),
+        make("ol", { class: "lk-list" }, ...own.map((cup) => overviewButton(cup, values))),
+      );
+    });
+    const stage = stageNow();
+    const all = cups.every((cup) => count(cup, values) === numbers.length);
+    const focused = body.contains(document.activeElement) ? document.activeElement.dataset.cup : "";
+    body.replaceChildren(
+      make("h2", { class: "lk-title", tabindex: "-1", "data-heading": true },
+        stage ? `Your cups, ${HEADINGS[stage].toLowerCase()}` : "Your cups"),
+      make("p", { class: "lk-where" }, all
+        ? "Everything is given. You can still correct until the lead locks the flight."
+        : "Between flights: rest, and rinse with water. The lead says when the next is served."),
+      ...blocks,
+    );
+    if (focused) body.querySelector(`[data-cup="${focused}"]`)?.focus();
+    bar.replaceChildren(barButton("on", "Back to the cup", false, () => go({ screen: "cup" })));
+  }
+
+  function overviewButton(cup, values) {
+    const given = count(cup, values);
+    const isDone = given === numbers.length;
+    const says = isDone ? "done" : given ? `${given} of ${numbers.length}` : "not yet";
+    return make("li", {}, make(
+      "button",
+      {
+        type: "button",
+        class: `lk-cup-button ${isDone ? "lk-done" : ""}`,
+        "data-cup": keyOf(cup),
+        "aria-current": view.cup === keyOf(cup) ? "true" : null,
+        onclick: () => go({ cup: keyOf(cup), screen: "cup" }),
+      },
+      make("span", { class: "lk-number" }, called(cup)),
+      make("span", { class: "lk-word" }, says),
+    ));
+  }
+
+  const onMessage = (answer) => {
+    if (answer?.kind !== "answer") return;
+    if (answer.look) ({ cups, flights } = answer.look);
+    outbox.hear(answer);
+  };
+  model.on("msg:custom", onMessage);
+  const watch = plan.is_page ? watchServer(outbox, plan.alive_url) : null;
+  outbox.exchange();
+  refresh();
+  return () => {
+    model.off("msg:custom", onMessage);
+    window.clearInterval(watch);
+    outbox.close();
+    root.remove();
+  };
+}
+
+/** On the tasters' page: reload once the server answers again but this sheet's process does not. */
+function watchServer(outbox, aliveUrl) {
+  let aliveSince = null;
+  let isAsking = false;
+  return window.setInterval(async () => {
+    if (outbox.state() !== "away") {
+      aliveSince = null;
+      return;
+    }
+    if (isAsking) return;
+    isAsking = true;
+    const patience = new AbortController(); // older phones have no AbortSignal.timeout
+    const timer = window.setTimeout(() => patience.abort(), 3000);
+    try {
+      const answer = await fetch(aliveUrl, { cache: "no-store", signal: patience.signal });
+      aliveSince = answer.ok ? (aliveSince ?? Date.now()) : null;
+    } catch {
+      aliveSince = null;
+    }
+    window.clearTimeout(timer);
+    isAsking = false;
+    if (aliveSince && Date.now() - aliveSince > STALE_MS && outbox.state() === "away") {
+      outbox.settleAll();
+      window.location.reload();
+    }
+  }, 1500);
+}
+
+export default { render };
