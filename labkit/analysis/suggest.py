@@ -1,0 +1,240 @@
+"""The next flight: which waters to taste side by side, why, and what is expected of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from labkit.analysis.coding import Floats
+from labkit.analysis.region import COORDINATES, Region, coordinates
+from labkit.analysis.suggest_batch import knowledge_gradient
+from labkit.analysis.suggest_belief import SEED, Belief, believe
+from labkit.analysis.suggest_reasons import Reason, reason_for
+from labkit.errors import RegionError
+from labkit.tasting.scales import Scale
+from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
+from labkit.water.markup import notes, table
+
+MOST_CUPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SuggestedCup:
+    """One water of the next flight."""
+
+    target: Target
+    """What to mix."""
+
+    reason: Reason
+    """Why it is worth a cup."""
+
+    expected: float
+    """Score that is expected of it."""
+
+    low: float
+    """Lower end of the 90 % interval of its score."""
+
+    high: float
+    """Upper end."""
+
+    chance_above_leader: float
+    """Probability that it is truly better than today's best; 0 for that one itself."""
+
+    gain: float
+    """Points by which tasting it, beside the cups above it, raises the expected final choice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suggestion:
+    """A flight to taste next."""
+
+    cups: tuple[SuggestedCup, ...]
+    """In the order of their worth."""
+
+    leader: Target
+    """Today's best recipe: the highest expected score of the region."""
+
+    leader_expected: float
+    """Its expected score."""
+
+    leader_low: float
+    """Lower end of the 90 % interval of its score."""
+
+    leader_high: float
+    """Upper end."""
+
+    engine: str
+    """What the suggestion rests on."""
+
+    notes: tuple[str, ...]
+    """What was left out or put together on the way, one sentence each."""
+
+    @property
+    def targets(self) -> tuple[Target, ...]:
+        """The waters to taste, ready for a cup plan."""
+        return tuple(cup.target for cup in self.cups)
+
+    @property
+    def gain(self) -> float:
+        """Points by which the flight as a whole raises the expected final choice."""
+        return sum(cup.gain for cup in self.cups)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a cup: coordinates, reason, expected score and interval, chance, gain."""
+        return pd.DataFrame(
+            [
+                {
+                    **{name: getattr(cup.target, name) for name in COORDINATES},
+                    "reason": cup.reason.text,
+                    "expected": cup.expected,
+                    "low": cup.low,
+                    "high": cup.high,
+                    "chance_above_leader": cup.chance_above_leader,
+                    "gain": cup.gain,
+                }
+                for cup in self.cups
+            ]
+        )
+
+    def mixings(
+        self,
+        concentrates: Sequence[Concentrate],
+        *,
+        volume_ml: float = 1000.0,
+        base: Water = PURE_WATER,
+        pipette_ml: float = 0.1,
+    ) -> tuple[Mixing, ...]:
+        """What to pour for each cup, in the same order; raises ``DosingError`` if one cannot be."""
+        return tuple(
+            mix(cup.target, concentrates, volume_ml=volume_ml, base=base, pipette_ml=pipette_ml)
+            for cup in self.cups
+        )
+
+    def _repr_html_(self) -> str:
+        rows = [
+            (
+                cup.target.text,
+                cup.reason.text,
+                f"{cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f})",
+                f"{cup.chance_above_leader:.0%}",
+            )
+            for cup in self.cups
+        ]
+        head = ("taste", "why", "expected (90 %)", "beats today's best")
+        lead = (
+            f"Today's best: {self.leader.text}; expected {self.leader_expected:.2f} "
+            f"({self.leader_low:.2f} to {self.leader_high:.2f})."
+        )
+        return table("Next flight", head, rows) + notes([lead, *self.notes])
+
+
+def suggest_flight(
+    frame: pd.DataFrame | Belief | None,
+    region: Region | None = None,
+    k: int = 5,
+    *,
+    rng: np.random.Generator | None = None,
+    include: object = (),
+    attribute: str = "overall",
+    brew_method: str | None = None,
+    n_tasters: int | None = None,
+    control: object | None = None,
+    scale: Scale | None = None,
+) -> Suggestion:
+    """The `k` waters to taste next.
+
+    Parameters
+    ----------
+    frame : DataFrame, Belief or None
+        The scores frame; None or empty for the first flight; or what was believed of it already.
+    region : Region, optional
+        Where to search; the usual ranges unless given. Of a ``Belief``, its own.
+    k : int
+        Cups in the flight.
+    rng : numpy.random.Generator, optional
+        A stated seed unless given: the same scores then suggest the same flight.
+    include : targets
+        Waters that shall be in the flight in any case, also outside the region.
+    attribute, brew_method, n_tasters, control, scale : optional
+        As for :func:`labkit.analysis.suggest_belief.believe`.
+
+    Raises
+    ------
+    RegionError
+        If `k` is out of range or smaller than what is included.
+    ReadingError
+        If the scores cannot be read.
+
+    Examples
+    --------
+    The first flight, before anybody has tasted anything:
+
+    >>> suggestion = suggest_flight(None, k=4, n_tasters=3)
+    >>> len(suggestion.targets), suggestion.cups[0].reason.kind
+    (4, 'open ground')
+    """
+    rng = np.random.default_rng(SEED) if rng is None else rng
+    asked = coordinates(include)
+    if not 1 <= k <= MOST_CUPS or k < len(asked):
+        raise RegionError(
+            f"k must be between {max(1, len(asked))} (what is included) and {MOST_CUPS}, got {k}. "
+            "More cups side by side than that tire the palate: plan a second flight."
+        )
+    if isinstance(frame, Belief):
+        belief = frame
+    else:
+        belief = believe(
+            frame,
+            region,
+            attribute=attribute,
+            brew_method=brew_method,
+            n_tasters=n_tasters,
+            control=control,
+            scale=scale,
+            also=asked,
+            rng=rng,
+        )
+    posterior, cups = belief.posterior, belief.cups
+    included = tuple(int(place) for place in posterior.places(asked))
+    batch = knowledge_gradient(
+        posterior,
+        k,
+        cup_variance=cups.next_cup_variance(n_tasters),
+        flight_variance=cups.flight_variance(n_tasters),
+        rng=rng,
+        tasted=posterior.places(cups.waters) if len(cups.waters) else None,
+        included=included,
+    )
+    chosen = []
+    for step, (place, gain) in enumerate(zip(batch.places, batch.gains, strict=True)):
+        low, high = posterior.interval(place)
+        chosen.append(
+            SuggestedCup(
+                target=_target(posterior.recipes[place]),
+                reason=reason_for(
+                    belief, place, batch.places[:step], asked_for=step < len(included)
+                ),
+                expected=float(posterior.mean[place]),
+                low=low,
+                high=high,
+                chance_above_leader=posterior.chance_above(place, posterior.leader),
+                gain=gain,
+            )
+        )
+    low, high = posterior.interval(posterior.leader)
+    return Suggestion(
+        cups=tuple(chosen),
+        leader=_target(posterior.recipes[posterior.leader]),
+        leader_expected=float(posterior.mean[posterior.leader]),
+        leader_low=low,
+        leader_high=high,
+        engine=belief.engine,
+        notes=belief.notes,
+    )
+
+
+def _target(water: Floats) -> Target:
+    return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))

@@ -1,0 +1,132 @@
+"""One step from the scores to what is believed about every water; suggestion and stop share it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from threadpoolctl import threadpool_limits
+
+from labkit.analysis.coding import Floats
+from labkit.analysis.region import Region, coordinates
+from labkit.analysis.scores import gather_scores
+from labkit.analysis.simulate import LIKING
+from labkit.analysis.suggest_cups import Cups, cups_of, no_cups, rising_scale
+from labkit.analysis.suggest_posterior import Posterior, recipes_asked
+from labkit.analysis.suggest_surface import surface_posterior
+from labkit.errors import ReadingError
+from labkit.tasting.scales import Scale
+
+SEED: Final = 20_250_302
+"""Draws use this unless a generator is given, so that the same scores suggest the same twice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Belief:
+    """What is believed about every recipe of a region after the cups so far."""
+
+    region: Region
+    """Where the search may go."""
+
+    cups: Cups
+    """What was tasted."""
+
+    posterior: Posterior
+    """What is believed."""
+
+    scale: Scale
+    """What scores are given on."""
+
+    control: int | None
+    """Place of the control among the posterior's recipes; None if there is none."""
+
+    engine: str
+    """What it rests on, in words."""
+
+    notes: tuple[str, ...] = ()
+    """What was left out or put together on the way from the scores, one sentence each."""
+
+    @property
+    def n_tasters(self) -> int:
+        """Size of the panel."""
+        return len(self.cups.tasters)
+
+
+def believe(
+    frame: pd.DataFrame | None,
+    region: Region | None = None,
+    *,
+    attribute: str = "overall",
+    brew_method: str | None = None,
+    n_tasters: int | None = None,
+    control: object | None = None,
+    scale: Scale | None = None,
+    also: object = (),
+    rng: np.random.Generator | None = None,
+) -> Belief:
+    """What is believed about every recipe of `region` after the scores in `frame`.
+
+    Parameters
+    ----------
+    frame : DataFrame or None
+        The scores frame; None or empty before the first flight, which then needs `n_tasters`.
+    region : Region, optional
+        Where to search; the usual ranges unless given.
+    attribute, brew_method : str, optional
+        As for :func:`labkit.analysis.scores.gather_scores`.
+    n_tasters : int, optional
+        Who will come; as many as have scored so far unless given.
+    control : Target, optional
+        The water to beat; the cups served as control unless given.
+    scale : Scale, optional
+        Looked up by its name in `frame` unless given.
+    also : targets
+        Further waters to say something about, also outside the region.
+    rng : numpy.random.Generator, optional
+        A stated seed unless given.
+
+    Raises
+    ------
+    ReadingError
+        If there is nothing to start from, or the scores cannot be read.
+    """
+    region = Region() if region is None else region
+    rng = np.random.default_rng(SEED) if rng is None else rng
+    if n_tasters is not None and n_tasters < 1:
+        raise ReadingError(f"n_tasters must be at least 1, got {n_tasters}. Say who will come.")
+    notes: tuple[str, ...] = ()
+    if frame is None or frame.empty:
+        scale = LIKING if scale is None else scale
+        cups = no_cups(4 if n_tasters is None else n_tasters, scale)
+    else:
+        scores = gather_scores(frame, attribute, brew_method=brew_method)
+        notes = scores.notes
+        scale = rising_scale(scores.scale, scale)
+        cups = cups_of(scores, scale)
+    reference = _control_water(cups, control)
+    with threadpool_limits(1):
+        others = [coordinates(also)] if reference is None else [coordinates(also), reference]
+        recipes, n_grid = recipes_asked(region, cups, np.vstack(others))
+        posterior = surface_posterior(cups, recipes, n_grid, rng=rng)
+    place = None if reference is None else int(posterior.places(reference)[0])
+    return Belief(
+        region=region,
+        cups=cups,
+        posterior=posterior,
+        scale=scale,
+        control=place,
+        engine="second-order surface",
+        notes=notes,
+    )
+
+
+def _control_water(cups: Cups, control: object | None) -> Floats | None:
+    """Coordinates of the control, shape (1, 3): the one given, else the one served most."""
+    if control is not None:
+        return coordinates(control)[:1]
+    if not cups.is_control.any():
+        return None
+    waters, often = np.unique(cups.waters[cups.is_control], axis=0, return_counts=True)
+    return np.asarray(waters[[int(np.argmax(often))]])

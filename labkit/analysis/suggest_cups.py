@@ -1,0 +1,234 @@
+"""From scores to cups: what the panel as a whole thought of each cup, and how surely.
+
+Each cup keeps one value (the mean that an undisturbed panel would have given it) and the values
+keep one covariance between them. Taster levels, their moods from session to session and flight to
+flight, serving positions and missing scores are all in that covariance, so that an incomplete
+flight, an unequal panel or a late taster needs no rule of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labkit.analysis.coding import Floats
+from labkit.analysis.scores import Scores
+from labkit.errors import ReadingError
+from labkit.tasting.scales import SCALES, Scale
+
+# All in points of a 1-9 scale; other scales in proportion to their width (common practice: what
+# small trained panels show on it).
+REPEAT_SD: Final = 0.65
+REPEAT_WEIGHT: Final = 8.0
+"""Degrees of freedom that the usual repeat noise is worth against the panel's own."""
+OWN_WEIGHT: Final = 12.0
+"""Degrees of freedom that the panel's repeat noise is worth against one taster's own."""
+TASTER_SD: Final = 0.5
+TASTER_SESSION_SD: Final = 0.3
+TASTER_FLIGHT_SD: Final = 0.15
+FIRST_CUP_SD: Final = 0.15
+FADING_SD: Final = 0.05
+BREW_SD: Final = 0.1
+FLIGHT_SD: Final = 0.15
+SESSION_SD: Final = 0.3
+WIDTH: Final = 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cups:
+    """What was tasted so far, one entry a cup (a jug served in one flight)."""
+
+    waters: Floats
+    """Coordinates, shape (n, 3)."""
+
+    value: Floats
+    """What the panel thought of it, on the scale, shape (n,)."""
+
+    noise: Floats
+    """Covariance of ``value`` around what the water is worth, shape (n, n)."""
+
+    block: NDArray[np.int_]
+    """Number of the cup's flight, counted over all sessions, shape (n,)."""
+
+    n_scores: NDArray[np.int_]
+    """Scores behind each cup, shape (n,)."""
+
+    is_control: NDArray[np.bool_]
+    """Whether the cup was served as the control, shape (n,)."""
+
+    usual: float
+    """Where scores on this scale usually lie, for what is said before the first cup."""
+
+    points: float
+    """One point of a 1-9 scale in points of this scale."""
+
+    repeat_variance: float
+    """Of one taster's score for one cup, on the scale squared, the tasters pooled."""
+
+    tasters: tuple[str, ...]
+    """Whose scores these are."""
+
+    @property
+    def n_flights(self) -> int:
+        """Flights tasted so far."""
+        return len(np.unique(self.block))
+
+    def next_cup_variance(self, n_tasters: int | None = None) -> float:
+        """Variance of a cup's value in a coming flight, the flight's own shift left out."""
+        n = n_tasters or len(self.tasters)
+        return self.repeat_variance / n + (BREW_SD * self.points) ** 2
+
+    def flight_variance(self, n_tasters: int | None = None) -> float:
+        """Variance of the shift that all cups of a coming flight share."""
+        n = n_tasters or len(self.tasters)
+        return float((FLIGHT_SD**2 + TASTER_FLIGHT_SD**2 / n) * self.points**2)
+
+
+def no_cups(n_tasters: int, scale: Scale) -> Cups:
+    """Before the first flight: no cup, the usual noise, and a panel of that size."""
+    points = (scale.highest - scale.lowest) / WIDTH
+    return Cups(
+        waters=np.empty((0, 3)),
+        value=np.empty(0),
+        noise=np.empty((0, 0)),
+        block=np.empty(0, dtype=int),
+        n_scores=np.empty(0, dtype=int),
+        is_control=np.empty(0, dtype=bool),
+        usual=_usual(scale),
+        points=points,
+        repeat_variance=(REPEAT_SD * points) ** 2,
+        tasters=tuple(f"taster {i + 1}" for i in range(n_tasters)),
+    )
+
+
+def rising_scale(name: str, scale: Scale | None = None) -> Scale:
+    """The scale of that name, or the one given, if more is better on it.
+
+    Raises
+    ------
+    ReadingError
+        If the scale is unknown, or one on which more is not better.
+    """
+    scale = SCALES.get(name) if scale is None else scale
+    if scale is None or scale.middle_is_best:
+        raise ReadingError(
+            "scale must be one on which more is better, to search for the best water, got "
+            f"{name!r}. Choose another attribute, or give the Scale itself."
+        )
+    return scale
+
+
+def cups_of(scores: Scores, scale: Scale) -> Cups:
+    """Values of the cups behind the scores of one attribute, given on `scale`."""
+    points = (scale.highest - scale.lowest) / WIDTH
+    frame = scores.frame
+    session, flight, jug, taster = (
+        frame[name].astype(str) for name in ("session", "flight", "jug", "taster")
+    )
+    cup, _ = pd.MultiIndex.from_arrays([session, flight, jug]).factorize()
+    block, _ = pd.factorize(frame["block"])
+    who, names = pd.factorize(taster, sort=True)
+    mood, _ = pd.MultiIndex.from_arrays([session, taster]).factorize()
+    moment, _ = pd.MultiIndex.from_arrays([frame["block"], taster]).factorize()
+    order = _position_columns(frame, block, who)
+    y = scores.score
+
+    X = _indicators(cup)
+    pooled, own = _repeat_variances(y, X, _indicators(moment), order, who, points)
+    weight = 1 / own[who]
+    # Levels are deviations from this panel's mean, and moods from a taster's own mean over
+    # sessions: what is read is this very panel on an average of its days.
+    levels = _indicators(who) - 1 / len(names)
+    chance = np.hstack(
+        [
+            TASTER_SD * points * levels,
+            TASTER_SESSION_SD * points * _deviations(mood, who),
+            TASTER_FLIGHT_SD * points * _indicators(moment),
+            points * order * (FIRST_CUP_SD, FADING_SD),
+        ]
+    )
+    # Woodbury: V = diag(1 / weight) + chance chance'
+    weighted = chance * weight[:, None]
+    middle = np.linalg.inv(np.eye(chance.shape[1]) + chance.T @ weighted)
+    XV = (X * weight[:, None]).T - (X.T @ weighted) @ middle @ weighted.T
+    covariance = np.linalg.inv(XV @ X)
+    first = np.unique(cup, return_index=True)[1]
+    where, blocks = pd.factorize(session)[0][first], block[first]
+    brew = (BREW_SD * points) ** 2 * np.eye(len(first))
+    shift = (FLIGHT_SD * points) ** 2 * (blocks[:, None] == blocks)
+    days = SESSION_SD * points * _deviations(where, np.zeros_like(where))
+    return Cups(
+        waters=scores.waters[first],
+        value=covariance @ (XV @ y),
+        noise=(covariance + covariance.T) / 2 + brew + shift + days @ days.T,
+        block=blocks,
+        n_scores=np.bincount(cup),
+        is_control=frame["is_control"].to_numpy(dtype=bool)[first],
+        usual=_usual(scale),
+        points=points,
+        repeat_variance=pooled,
+        tasters=tuple(str(name) for name in names),
+    )
+
+
+def _usual(scale: Scale) -> float:
+    return scale.lowest + 0.65 * (scale.highest - scale.lowest)
+
+
+def _indicators(codes: NDArray[np.int_]) -> Floats:
+    return np.asarray(np.eye(codes.max() + 1)[codes])
+
+
+def _deviations(codes: NDArray[np.int_], owner: NDArray[np.int_]) -> Floats:
+    """Indicators of `codes`, less their mean over the codes that belong to the same owner."""
+    of_code = owner[np.unique(codes, return_index=True)[1]]
+    same = (of_code[:, None] == of_code).astype(float)
+    return np.asarray(_indicators(codes) @ (np.eye(len(same)) - same / same.sum(axis=1)))
+
+
+def _position_columns(
+    frame: pd.DataFrame, block: NDArray[np.int_], who: NDArray[np.int_]
+) -> Floats:
+    """First cup or not, and how late: both centred over each taster's flight; 0 if unknown."""
+    position = frame["position"].to_numpy(dtype=float)
+    columns = pd.DataFrame({"first": position == 1, "late": position}).astype(float)
+    columns[~np.isfinite(position)] = np.nan
+    centred = columns - columns.groupby([block, who]).transform("mean")
+    return np.nan_to_num(centred.to_numpy(dtype=float))
+
+
+def _repeat_variances(
+    y: Floats,
+    X: Floats,
+    moments: Floats,
+    order: Floats,
+    who: NDArray[np.int_],
+    points: float,
+) -> tuple[float, Floats]:
+    """Repeat variance pooled over tasters, and each taster's own, drawn towards it.
+
+    From what is left after cups, taster-flights and positions, by least squares. A taster's
+    squares are compared with their share of the projection's trace, which is exact for equal
+    variances and near enough for the mild differences that the drawing in allows.
+    """
+    usual = (REPEAT_SD * points) ** 2
+    columns = np.hstack([X, moments, order])
+    u, singular, _ = np.linalg.svd(columns, full_matrices=False)
+    basis = u[:, singular > 1e-8 * singular[0]]
+    left = y - basis @ (basis.T @ y)
+    freedom = np.bincount(who, weights=1 - (basis**2).sum(axis=1))
+    squares = np.bincount(who, weights=left**2)
+    pooled = (REPEAT_WEIGHT * usual + squares.sum()) / (REPEAT_WEIGHT + freedom.sum())
+    if len(freedom) < 3:
+        return float(pooled), np.full(len(freedom), pooled)
+    n = len(freedom)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rough = np.where(freedom > 0.5, squares / freedom, pooled)
+    # In a flight of all tasters, the residual of one holds 1/n of the others' variance.
+    own = np.clip((rough * (1 - 1 / n) - pooled / n) / (1 - 2 / n), 0.1 * pooled, None)
+    worth = freedom * (1 - 2 / n) / (1 - 1 / n)
+    return float(pooled), np.asarray((OWN_WEIGHT * pooled + worth * own) / (OWN_WEIGHT + worth))

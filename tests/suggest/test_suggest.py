@@ -1,0 +1,89 @@
+"""The next flight follows the scores, stays where it may, and gives reasons that can be false."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labkit.analysis.region import COORDINATES, Excluded, Region
+from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.suggest import suggest_flight
+from labkit.errors import ReadingError, RegionError
+
+SPREAD = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 60, 50), (0.2, 160, 50), (0.8, 160, 10)]
+
+
+def tasted(best, *, flights=3, effect=2.0, seed=11, **options):
+    rng = np.random.default_rng(seed)
+    panel = SimulatedPanel.draw(list("ABCD"), PlantedPeak(best=best, effect_points=effect), rng=rng)
+    return panel.taste_flights([SPREAD] * flights, rng=rng, **options)
+
+
+def test_the_same_scores_and_seed_suggest_the_same_flight():
+    scores = tasted((0.3, 80, 20))
+
+    first = suggest_flight(scores, k=4, rng=np.random.default_rng(5))
+    second = suggest_flight(scores, k=4, rng=np.random.default_rng(5))
+
+    assert first == second
+
+
+def test_the_leader_follows_the_planted_best_water():
+    soft = suggest_flight(tasted((0.3, 50, 15))).leader
+    hard = suggest_flight(tasted((0.8, 170, 15))).leader
+
+    assert soft.hardness_mg_l_caco3 < hard.hardness_mg_l_caco3
+    assert soft.mg_share < hard.mg_share
+
+
+def test_permuting_the_scores_changes_the_suggestion():
+    scores = tasted((0.3, 80, 20))
+    shuffled = scores.assign(score=np.random.default_rng(1).permutation(scores["score"].to_numpy()))
+
+    assert suggest_flight(scores).targets != suggest_flight(shuffled).targets
+
+
+def test_nothing_outside_the_region_is_proposed():
+    region = Region(
+        locked={"alkalinity_mg_l_caco3": 30},
+        excluded=(Excluded(ranges={"mg_share": (0.0, 0.4)}),),
+        allowed=lambda waters: waters[:, 1] <= 120,
+    )
+
+    for frame in (None, tasted((0.3, 80, 20))):
+        suggestion = suggest_flight(frame, region, n_tasters=4)
+        assert region.contains(suggestion.targets).all()
+        assert region.contains(suggestion.leader).all()
+
+
+def test_what_is_asked_for_is_in_the_flight_even_outside_the_region():
+    region = Region(locked={"alkalinity_mg_l_caco3": 30})
+
+    suggestion = suggest_flight(tasted((0.3, 80, 20)), region, include=[(0.33, 77, 5)])
+
+    first = suggestion.cups[0]
+    assert [getattr(first.target, name) for name in COORDINATES] == [0.33, 77, 5]
+    assert first.reason.kind == "asked for"
+    assert region.contains(suggestion.targets[1:]).all()
+
+
+def test_a_first_flight_needs_no_scores():
+    suggestion = suggest_flight(None, k=5, n_tasters=3)
+
+    assert len(set(suggestion.targets)) == 5
+
+
+def test_missing_scores_and_several_sessions_are_read():
+    first = tasted((0.3, 80, 20), missing=0.3)
+    second = tasted((0.3, 80, 20), seed=12, session="another day")
+    scores = pd.concat([first, second[second["taster"] != "B"]], ignore_index=True)
+
+    assert suggest_flight(scores, k=3).leader.hardness_mg_l_caco3 < 160
+
+
+def test_too_many_cups_or_an_unsuitable_scale_are_refused():
+    with pytest.raises(RegionError, match=r"k must be between 1 .* and 12, got 13"):
+        suggest_flight(None, k=13)
+    with pytest.raises(RegionError, match="k must be between 2"):
+        suggest_flight(None, k=1, include=SPREAD[:2])
+    with pytest.raises(ReadingError, match=r"more is better.* got 'just about right'"):
+        suggest_flight(tasted((0.3, 80, 20)).assign(scale="just about right"))
