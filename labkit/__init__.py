@@ -1,3 +1,44 @@
-"""labkit: find, with a blind panel and few cups, the brew water that shows a coffee best."""
+"""labkit: find, with a blind panel and few cups, the brew water that shows a coffee best.
+
+The names below are what a notebook needs; each loads its room when first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
 
 __version__ = "0.1.0"
+
+_ROOM_OF = {
+    "LabBook": "book",
+    "choose_book": "book",
+    "open_book": "book",
+    "Concentrate": "water",
+    "Target": "water",
+    "Water": "water",
+    "mix": "water",
+    "salt": "water",
+    "alkalinity_dial": "tasting",
+    "hardness_dial": "tasting",
+    "plan_tasting": "tasting",
+    "ratio_hardness_grid": "tasting",
+    "ratio_sweep": "tasting",
+    "Region": "analysis",
+    "read_coffee": "analysis",
+    "stop_or_taste": "analysis",
+    "suggest_flight": "analysis",
+}
+
+__all__ = ["__version__", *_ROOM_OF]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a name's room when it is first asked for."""
+    if name not in _ROOM_OF:
+        raise AttributeError(f"labkit has no name {name!r}; it has {', '.join(__all__)}.")
+    return getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,54 @@
+"""The chooser at the head of every notebook: which lab book the workbook works on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.errors import LabkitError
+from labkit.widgets import fields
+from labkit.widgets.fields import said
+
+
+class BookChoice(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+    """The demo or an own lab book; the choice holds for all notebooks until it is changed.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book in use.
+    choose : callable
+        Takes the name of an own lab book, or None for the demo, and remembers the choice.
+    """
+
+    def __init__(self, book: LabBook, choose: Callable[[str | None], Any]) -> None:
+        self._choose = choose
+        self._name = fields.text("Name of your lab book", placeholder="for instance our-lab")
+        own = fields.button("Use my own lab book")
+        own.on_click(lambda _b: self._press(self._name.value.strip()))
+        demo = fields.button("Use the demo")
+        demo.on_click(lambda _b: self._press(None))
+        self._said = widgets.HTML(said(f"This notebook works on the lab book «{book.name}»."))
+        change = widgets.Accordion(
+            [widgets.VBox([self._name, widgets.HBox([own, demo])])], selected_index=None
+        )
+        change.set_title(0, "Change the lab book")
+        super().__init__([self._said, change])
+
+    def _press(self, name: str | None) -> None:
+        if name == "":
+            self._said.value = said("type a name for your lab book first.", wrong=True)
+            return
+        try:
+            chosen = self._choose(name)
+        except LabkitError as error:
+            self._said.value = said(str(error), wrong=True)
+            return
+        self._said.value = said(
+            f"From now on the workbook uses «{Path(str(chosen)).stem}». Choose Run, "
+            "Restart Kernel and Run All Cells, to read it here."
+        )

@@ -1,0 +1,188 @@
+"""Parts that every form of the workbook is made of: labelled fields, messages, a result below."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.errors import LabkitError
+
+_WIDE = widgets.Layout(width="min(30rem, 98%)")
+_STYLE = {"description_width": "12rem"}
+
+
+def number(label: str, value: float, *, step: float | None = None) -> widgets.FloatText:
+    """A number to type; the unit stands in the label."""
+    return widgets.FloatText(
+        description=label,
+        value=value,
+        step=step,
+        layout=_WIDE,
+        style=_STYLE,
+        continuous_update=False,
+    )
+
+
+def whole(label: str, value: int) -> widgets.IntText:
+    """A whole number to type."""
+    return widgets.IntText(
+        description=label, value=value, layout=_WIDE, style=_STYLE, continuous_update=False
+    )
+
+
+def text(label: str, value: str = "", *, placeholder: str = "") -> widgets.Text:
+    """A line of text to type."""
+    return widgets.Text(
+        description=label,
+        value=value,
+        placeholder=placeholder,
+        layout=_WIDE,
+        style=_STYLE,
+        continuous_update=False,
+    )
+
+
+def secret(label: str) -> widgets.Password:
+    """A line that is not shown while it is typed."""
+    return widgets.Password(description=label, layout=_WIDE, style=_STYLE)
+
+
+def choice(label: str, options: Sequence[Any], value: Any = None) -> widgets.Dropdown:
+    """One of several."""
+    return widgets.Dropdown(
+        description=label, options=options, value=value, layout=_WIDE, style=_STYLE
+    )
+
+
+def several(
+    label: str, options: Sequence[Any], value: Sequence[Any] = ()
+) -> widgets.SelectMultiple:
+    """Any of several (Ctrl or Shift adds)."""
+    return widgets.SelectMultiple(
+        description=label,
+        options=options,
+        value=tuple(value),
+        rows=min(max(len(options), 2), 8),
+        layout=_WIDE,
+        style=_STYLE,
+    )
+
+
+def tick(label: str, value: bool) -> widgets.Checkbox:
+    """Yes or no."""
+    return widgets.Checkbox(description=label, value=value, indent=True, layout=_WIDE, style=_STYLE)
+
+
+def button(label: str, *, main: bool = False) -> widgets.Button:
+    """Something that happens when pressed, and only then."""
+    return widgets.Button(
+        description=label,
+        button_style="primary" if main else "",
+        layout=widgets.Layout(width="auto", min_width="10rem", height="2.75rem"),
+    )
+
+
+def said(sentence: str, *, wrong: bool = False) -> str:
+    """A sentence as HTML that screen readers announce; ``wrong`` also marks it in words."""
+    if not sentence:
+        return ""
+    mark = "<b>Not yet:</b> " if wrong else ""
+    role = "alert" if wrong else "status"
+    style = "max-width:46rem;line-height:1.4"
+    return f'<div role="{role}" style="{style}">{mark}{html.escape(sentence)}</div>'
+
+
+class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+    """Fields, folded fields, buttons, and below them what came out or what is wrong.
+
+    Parameters
+    ----------
+    fields : mapping of str to widget
+        Shown at once, by parameter name.
+    folded : mapping of str to widget
+        Behind a line to open, for the choices that seldom change.
+    compute : callable, optional
+        Called with the values of all fields whenever one changes; returns HTML or a value with
+        ``_repr_html_``. A :class:`LabkitError` shows as a sentence beside its field and leaves
+        everything typed as it is.
+    """
+
+    def __init__(
+        self,
+        fields: Mapping[str, widgets.Widget],
+        *,
+        folded: Mapping[str, widgets.Widget] | None = None,
+        fold_title: str = "More choices",
+        compute: Callable[..., Any] | None = None,
+        buttons: Sequence[widgets.Button] = (),
+    ) -> None:
+        self.fields: dict[str, widgets.Widget] = {**fields, **(folded or {})}
+        self._notes = {name: widgets.HTML() for name in self.fields}
+        self._compute = compute
+        self.message = widgets.HTML()
+        self.result = widgets.HTML()
+        rows: list[widgets.Widget] = [
+            widgets.VBox([self.fields[name], self._notes[name]]) for name in fields
+        ]
+        if folded:
+            fold = widgets.Accordion(
+                [widgets.VBox([widgets.VBox([folded[n], self._notes[n]]) for n in folded])]
+            )
+            fold.set_title(0, fold_title)
+            fold.selected_index = None
+            rows.append(fold)
+        if buttons:
+            rows.append(widgets.HBox(list(buttons), layout=widgets.Layout(flex_flow="row wrap")))
+        super().__init__([*rows, self.message, self.result])
+        for field in self.fields.values():
+            if "value" in field.traits():
+                field.observe(lambda _change: self.refresh(), "value")
+        self.refresh()
+
+    def values(self) -> dict[str, Any]:
+        """What stands in the fields now, by parameter name."""
+        return {name: field.value for name, field in self.fields.items()}
+
+    def refresh(self) -> None:
+        """Compute again from the fields and show what came out."""
+        if self._compute is None:
+            return
+        compute = self._compute
+        done, value = self.attempt(lambda: compute(**self.values()))
+        self.result.value = as_html(value) if done else ""
+
+    def attempt(self, work: Callable[[], Any]) -> tuple[bool, Any]:
+        """Run ``work``; a labkit error becomes a sentence beside the field that it names."""
+        for note in self._notes.values():
+            note.value = ""
+        self.message.value = ""
+        try:
+            return True, work()
+        except LabkitError as error:
+            sentence = str(error)
+            named = next((n for n in self._notes if sentence.startswith(f"{n} ")), None)
+            if named is None:
+                self.message.value = said(sentence, wrong=True)
+            else:
+                label = self.fields[named].description or named
+                self._notes[named].value = said(label + sentence[len(named) :], wrong=True)
+            return False, None
+
+    def say(self, sentence: str) -> None:
+        """Show a sentence under the buttons."""
+        self.message.value = said(sentence)
+
+
+def as_html(value: Any) -> str:
+    """HTML of a value: its own ``_repr_html_`` if it has one, else its text."""
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, list | tuple):
+        return "".join(as_html(part) for part in value)
+    render = getattr(value, "_repr_html_", None)
+    return str(render()) if render else html.escape(str(value))

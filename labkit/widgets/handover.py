@@ -1,0 +1,42 @@
+"""Hands a file to the browser that asked for it, leaving no copy in notebook or widget state."""
+
+from __future__ import annotations
+
+import anywidget
+
+_SCRIPT = """
+function render({ model, el }) {
+  el.style.maxWidth = "46rem";
+  const show = (message) => {
+    const blob = new Blob([message.content], { type: message.type });
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(blob);
+    link.download = message.name;
+    document.body.append(link);
+    link.click();
+    link.remove();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    el.setAttribute("role", "status");
+    el.textContent = `«${message.name}» is in this browser's downloads. ${message.note}`;
+  };
+  model.on("msg:custom", show);
+  return () => model.off("msg:custom", show);
+}
+export default { render };
+"""
+
+
+class HandOver(anywidget.AnyWidget):  # type: ignore[misc]  # ipywidgets ships no types
+    """A place on the page that downloads what it is handed.
+
+    What is handed over travels as a message and is never a trait, so that a bench sheet, which
+    names the waters, cannot be found in the notebook file or in the state of its widgets.
+    """
+
+    _esm = _SCRIPT
+
+    def hand(
+        self, content: str, *, name: str, note: str = "", media_type: str = "text/html"
+    ) -> None:
+        """Send a text file to every browser that shows this widget."""
+        self.send({"content": content, "name": name, "note": note, "type": media_type})
