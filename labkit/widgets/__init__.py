@@ -1,0 +1,31 @@
+"""What is touched: the forms of the workbook and the tasters' score sheet.
+
+Each name loads its module when first used, so that the tasters' page stays small.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_MODULE_OF = {
+    "BookChoice": "book_choice",
+    "ConcentrateForm": "water_forms",
+    "JugForm": "water_forms",
+    "LeadView": "lead_view",
+    "OpenForm": "open_form",
+    "PeopleForm": "people_form",
+    "PlanForm": "plan_form",
+    "ReadingView": "reading_view",
+    "ScoreSheet": "score_sheet",
+    "SweepForm": "sweep_form",
+}
+
+__all__ = list(_MODULE_OF)
+
+
+def __getattr__(name: str) -> Any:
+    """Load a form's module when it is first asked for."""
+    if name not in _MODULE_OF:
+        raise AttributeError(f"labkit.widgets has no name {name!r}.")
+    return getattr(import_module(f"labkit.widgets.{_MODULE_OF[name]}"), name)
