@@ -1,46 +1,84 @@
 """What is served, when, and under which code; blindness is a type here.
 
 A :class:`~labkit.tasting.plan.CupPlan` has no recipe in it. Which code is which water lies in a
-:class:`~labkit.tasting.seal.SealedKey` for each flight, and only there.
+:class:`~labkit.tasting.seal.SealedKey` for each flight, and only there. Names load when first
+used, so that a score sheet does not wait for pandas and cryptography.
 """
 
-from labkit.tasting.codes import CODE_POOL, draw_codes
-from labkit.tasting.factors import FACTOR_TITLES, Factor
-from labkit.tasting.orders import williams_orders
-from labkit.tasting.plan import CupPlan, Design, Serving
-from labkit.tasting.planning import plan_tasting
-from labkit.tasting.scales import SCALES, Scale, scale
-from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey
-from labkit.tasting.sweeps import (
-    Sweep,
-    alkalinity_dial,
-    hardness_dial,
-    ratio_hardness_grid,
-    ratio_sweep,
-)
-from labkit.tasting.waters import SessionWater, session_waters
+from __future__ import annotations
 
-__all__ = [
-    "CODE_POOL",
-    "FACTOR_TITLES",
-    "SCALES",
-    "CupPlan",
-    "Design",
-    "Factor",
-    "KeyRow",
-    "OpenedFlight",
-    "Scale",
-    "SealedKey",
-    "Serving",
-    "SessionWater",
-    "Sweep",
-    "alkalinity_dial",
-    "draw_codes",
-    "hardness_dial",
-    "plan_tasting",
-    "ratio_hardness_grid",
-    "ratio_sweep",
-    "scale",
-    "session_waters",
-    "williams_orders",
-]
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from labkit.tasting.balance import BalanceTables as BalanceTables
+    from labkit.tasting.balance import balance_tables as balance_tables
+    from labkit.tasting.balance import preview_balance as preview_balance
+    from labkit.tasting.codes import CODE_POOL as CODE_POOL
+    from labkit.tasting.factors import FACTOR_TITLES as FACTOR_TITLES
+    from labkit.tasting.factors import Factor as Factor
+    from labkit.tasting.orders import williams_orders as williams_orders
+    from labkit.tasting.plan import CupPlan as CupPlan
+    from labkit.tasting.plan import Design as Design
+    from labkit.tasting.plan import Serving as Serving
+    from labkit.tasting.planning import plan_tasting as plan_tasting
+    from labkit.tasting.preparation import BenchPlan as BenchPlan
+    from labkit.tasting.preparation import JugToMix as JugToMix
+    from labkit.tasting.preparation import bench_plan as bench_plan
+    from labkit.tasting.scales import SCALES as SCALES
+    from labkit.tasting.scales import Scale as Scale
+    from labkit.tasting.scales import scale as scale
+    from labkit.tasting.seal import KeyRow as KeyRow
+    from labkit.tasting.seal import OpenedFlight as OpenedFlight
+    from labkit.tasting.seal import SealedKey as SealedKey
+    from labkit.tasting.sweeps import Sweep as Sweep
+    from labkit.tasting.sweeps import alkalinity_dial as alkalinity_dial
+    from labkit.tasting.sweeps import check_reachable as check_reachable
+    from labkit.tasting.sweeps import hardness_dial as hardness_dial
+    from labkit.tasting.sweeps import ratio_hardness_grid as ratio_hardness_grid
+    from labkit.tasting.sweeps import ratio_sweep as ratio_sweep
+    from labkit.tasting.waters import SessionWater as SessionWater
+    from labkit.tasting.waters import session_waters as session_waters
+
+_HOMES: Final[dict[str, str]] = {
+    "BalanceTables": "balance",
+    "BenchPlan": "preparation",
+    "JugToMix": "preparation",
+    "bench_plan": "preparation",
+    "balance_tables": "balance",
+    "preview_balance": "balance",
+    "CODE_POOL": "codes",
+    "FACTOR_TITLES": "factors",
+    "Factor": "factors",
+    "williams_orders": "orders",
+    "CupPlan": "plan",
+    "Design": "plan",
+    "Serving": "plan",
+    "plan_tasting": "planning",
+    "SCALES": "scales",
+    "Scale": "scales",
+    "scale": "scales",
+    "KeyRow": "seal",
+    "OpenedFlight": "seal",
+    "SealedKey": "seal",
+    "Sweep": "sweeps",
+    "alkalinity_dial": "sweeps",
+    "check_reachable": "sweeps",
+    "hardness_dial": "sweeps",
+    "ratio_hardness_grid": "sweeps",
+    "ratio_sweep": "sweeps",
+    "SessionWater": "waters",
+    "session_waters": "waters",
+}
+
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

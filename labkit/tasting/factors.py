@@ -15,7 +15,7 @@ FACTOR_TITLES: Final[dict[str, str]] = {
     "hardness_mg_l_caco3": "General hardness (mg/L as CaCO3)",
     "alkalinity_mg_l_caco3": "Alkalinity (mg/L as CaCO3)",
 }
-"""Every coordinate of a :class:`labkit.water.target.Target`, with the words for an axis."""
+"""Every coordinate of a :class:`labkit.water.Target`, with the words for an axis."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from collections.abc import Sequence
+from itertools import combinations, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from labkit.errors import PlanError
 
 Orders = NDArray[np.int_]
 
+_STARTS = 40
 _DRAWS = 60  # more draws of leftover rows gain nothing that shows in the balance
 
 
@@ -135,3 +137,109 @@ def balanced_orders(n_cups: int, n_tasters: int, *, rng: np.random.Generator) ->
         chosen.append(min(draws, key=lambda draw: _unevenness(draw, n_cups)))
     orders = np.vstack(chosen)[rng.permutation(n_tasters)]
     return np.asarray(rng.permutation(n_cups)[orders], dtype=int)
+
+
+def even_orders(sets: Sequence[Sequence[int]], n_cups: int, *, rng: np.random.Generator) -> Orders:
+    """One order for each set of cups, where tasters do not all have the same cups.
+
+    Positions are as even as they can be: no cup stands at one position twice more often than at
+    another. That is a colouring of the edges between sets and cups, which exists for any sets
+    (König 1916) and is found by exchanging two positions along a chain. Of several colourings
+    the one with the most even carry-over is kept, after exchanges that make it more even.
+
+    Parameters
+    ----------
+    sets : sequence of sequences of int
+        The cups of each order, all of one length.
+    n_cups : int
+        How many cups there are in all.
+    rng : numpy.random.Generator
+        The draw.
+
+    Returns
+    -------
+    orders : ndarray of int, shape (n_sets, n_positions)
+    """
+    colourings = (_even_positions(sets, rng) for _ in range(_STARTS))
+    orders = min(colourings, key=lambda draw: _unevenness(draw, n_cups))
+    _settle(orders, n_cups, rng)
+    return orders
+
+
+def _even_positions(sets: Sequence[Sequence[int]], rng: np.random.Generator) -> Orders:
+    """Give each cup of each set a position, every position as often as any other, give or take 1.
+
+    A cup is split into parts that are in at most as many sets as there are positions; then a part
+    takes each position once at most.
+    """
+    n_positions = len(sets[0])
+    n_before: dict[int, int] = {}
+    by_set: list[list[tuple[int, int] | None]] = [[None] * n_positions for _ in sets]
+    by_part: dict[tuple[int, int], list[int | None]] = {}
+    for row in rng.permutation(len(sets)).tolist():
+        for cup in rng.permutation(sets[row]).tolist():
+            part = (cup, n_before.get(cup, 0) // n_positions)
+            n_before[cup] = n_before.get(cup, 0) + 1
+            here = by_part.setdefault(part, [None] * n_positions)
+            own = by_set[row]
+            free_row = [p for p in range(n_positions) if own[p] is None]
+            free_part = [p for p in range(n_positions) if here[p] is None]
+            both = sorted(set(free_row) & set(free_part))
+            if both:
+                position = int(rng.choice(both))
+            else:
+                position, other = int(rng.choice(free_row)), int(rng.choice(free_part))
+                _turn_chain(by_set, by_part, part, position, other)
+            own[position], here[position] = part, row
+    return np.array([[part[0] for part in own if part is not None] for own in by_set])
+
+
+def _turn_chain(
+    by_set: list[list[tuple[int, int] | None]],
+    by_part: dict[tuple[int, int], list[int | None]],
+    part: tuple[int, int],
+    one: int,
+    other: int,
+) -> None:
+    """Exchange two positions along the chain that starts at `part`, which frees `one` there."""
+    chain: list[tuple[int, tuple[int, int], int]] = []
+    at: tuple[int, int] | None = part
+    position = one
+    while at is not None:
+        row = by_part[at][position]
+        if row is None:
+            break
+        chain.append((row, at, position))
+        position = other if position == one else one
+        at = by_set[row][position]
+        if at is not None:
+            chain.append((row, at, position))
+            position = other if position == one else one
+    for row, link, place in chain:
+        by_set[row][place] = None
+        by_part[link][place] = None
+    for row, link, place in chain:
+        turned = other if place == one else one
+        by_set[row][turned] = link
+        by_part[link][turned] = row
+
+
+def _settle(orders: Orders, n_cups: int, rng: np.random.Generator) -> None:
+    """Exchange positions of a row, in place, until nothing gets more even."""
+    least = _unevenness(orders, n_cups)
+    swaps = [
+        (row, a, b)
+        for row in range(len(orders))
+        for a, b in combinations(range(orders.shape[1]), 2)
+    ]
+    improved = True
+    while improved:
+        improved = False
+        for i in rng.permutation(len(swaps)):
+            row, a, b = swaps[i]
+            orders[row, [a, b]] = orders[row, [b, a]]
+            now = _unevenness(orders, n_cups)
+            if now < least:
+                least, improved = now, True
+            else:
+                orders[row, [a, b]] = orders[row, [b, a]]

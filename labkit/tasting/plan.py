@@ -31,7 +31,7 @@ class Serving:
     """When it is tasted within the flight, from 1."""
 
     blind_code: str
-    """What stands on the cup."""
+    """What stands on the cup; empty when one tastes alone and it is hidden under the cup."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,28 +39,38 @@ class Design:
     """How evenly a plan serves its waters; counts only, no names."""
 
     kind: str
-    """Complete blocks, balanced or near-balanced incomplete blocks."""
+    """Complete blocks, balanced or near-balanced incomplete blocks, or a discrimination method."""
 
     n_waters: int
     """Different waters in the flights planned, the control among them."""
 
-    repeats: int
-    """Flights that each water is in, the control apart."""
+    flights: int = 1
+    """Flights planned together."""
+
+    repeats: float
+    """Flights in which a taster meets each water, the control apart."""
 
     cups_per_flight: int
     """Cups before a taster in each flight: the same in all, as a count could give waters away."""
 
     control_cups: int
-    """Cups of the session that only serve the control."""
+    """Cups before a taster that serve the control."""
 
     duplicate_cups: int
-    """Cups of the session that only serve hidden duplicates."""
+    """Cups before a taster that serve hidden duplicates."""
+
+    jugs: int = 0
+    """Jugs to mix and brew, all flights together."""
 
     efficiency: float
     """Information on differences between waters left by the blocks, from 0 to 1."""
 
     spreads: tuple[tuple[str, int, int], ...]
-    """What is counted, the fewest and the most."""
+    """What is counted over all tasters and flights, the fewest and the most.
+
+    Counts water by water would link the codes of one flight to those of the next, so that these
+    come from opened flights only (:func:`labkit.tasting.balance.balance_tables`).
+    """
 
     def to_frame(self) -> pd.DataFrame:
         """The imbalance that is left: what is counted, fewest, most."""
@@ -92,6 +102,9 @@ class CupPlan:
     notes: tuple[str, ...] = ()
     """What the lead should know before serving."""
 
+    under_cups: tuple[tuple[int, str], ...] = ()
+    """When one tastes alone: flight and code of every label under a cup, by code."""
+
     def __post_init__(self) -> None:
         flights = sorted({cup.flight for cup in self.cups})
         if [key.flight for key in self.keys] != flights:
@@ -116,9 +129,21 @@ class CupPlan:
         rows = [(c.flight, c.taster, c.position, c.blind_code) for c in self.cups]
         return pd.DataFrame(rows, columns=["flight", "taster", "position", "blind_code"])
 
+    @property
+    def alone(self) -> bool:
+        """Whether codes are hidden under the cups, so that servings have places only."""
+        return bool(self.under_cups)
+
+    @property
+    def all_codes(self) -> frozenset[str]:
+        """Every code of the plan."""
+        on_cups = {cup.blind_code for cup in self.cups if cup.blind_code}
+        return frozenset(on_cups | {code for _, code in self.under_cups})
+
     def codes(self, flight: int) -> tuple[str, ...]:
         """The codes of a flight in numeric order, as for labels."""
-        return tuple(sorted({c.blind_code for c in self.cups if c.flight == flight}))
+        on_cups = {c.blind_code for c in self.cups if c.flight == flight and c.blind_code}
+        return tuple(sorted(on_cups | {code for f, code in self.under_cups if f == flight}))
 
     def sheet(self, taster: str) -> pd.DataFrame:
         """What one taster receives: flight, position, blind_code.

@@ -1,4 +1,4 @@
-"""Planning a tasting: from waters, tasters and flights to coded cups and a sealed key."""
+"""Planning a tasting: from waters, tasters and flights to coded cups and sealed keys."""
 
 from __future__ import annotations
 
@@ -8,28 +8,14 @@ from datetime import date
 import numpy as np
 
 from labkit.errors import PlanError
-from labkit.tasting.blocks import efficiency_factor, incomplete_blocks, pair_counts
-from labkit.tasting.codes import CodeDraw, draw_codes, is_monotone
-from labkit.tasting.orders import Orders, balanced_orders, follow_counts, position_counts
-from labkit.tasting.plan import CupPlan, Design, Serving, Vessels
-from labkit.tasting.seal import KeyRow, Sealer
-from labkit.tasting.sizes import Sizes, size_flights
+from labkit.tasting.coding import Coded, code_flights, key_rows, servings
+from labkit.tasting.layout import BlocksBy, Draw, Layout, lay_out
+from labkit.tasting.notes import plan_notes
+from labkit.tasting.plan import CupPlan, Design, Vessels
+from labkit.tasting.seal import Sealer
+from labkit.tasting.sizes import size_flights
 from labkit.tasting.waters import Control, SessionWater, coordinates, session_waters
-from labkit.water.target import Target
-
-Jugs = list[tuple[SessionWater, bool]]
-"""The jugs of a flight: water, and whether it is a duplicate."""
-
-
-class Draw:
-    """Independent random streams: what is seen of one tells nothing of another."""
-
-    def __init__(self, rng: np.random.Generator | None) -> None:
-        self._rng = rng
-
-    def fresh(self) -> np.random.Generator:
-        """A stream of its own, from the operating system's entropy outside tests."""
-        return np.random.default_rng() if self._rng is None else self._rng.spawn(1)[0]
+from labkit.water import Target
 
 
 def plan_tasting(
@@ -44,6 +30,8 @@ def plan_tasting(
     control: Control = "middle",
     duplicates: int = 1,
     serving: Vessels = "shared bowls",
+    blocks_by: BlocksBy = "flight",
+    alone: bool = False,
     known: Sequence[SessionWater] = (),
     after: CupPlan | None = None,
     recent_codes: Mapping[str, date] | None = None,
@@ -62,14 +50,21 @@ def plan_tasting(
     session : str
         Name of the session in the lab book; the keys are bound to it.
     passphrase : str
-        The preparer's; needed again for the bench sheet and after the lock. Nobody can recover
-        it: the printed bench sheet is the way back.
+        The preparer's; needed for the bench sheet and after the lock. Nobody can recover it: a
+        printed bench sheet is the way back.
     cups_per_flight, flights, repeats, duplicates, insist
         As in :func:`labkit.tasting.sizes.size_flights`.
     control : Target or "middle" or "none"
         As in :func:`labkit.tasting.waters.session_waters`.
     serving : {"shared bowls", "a cup each"}
         Shared: a bowl a jug, the same code for all. Each: a cup and a code for every taster.
+    blocks_by : {"flight", "taster"}
+        Where not all waters fit a flight: all tasters have the same ones ("flight", few jugs), or
+        each has a choice of their own ("taster", all jugs in every flight, waters compared
+        better). The latter needs a cup each: a code on everybody's sheet would be the control.
+    alone : bool
+        One person plans, brews and tastes: codes go under the cups, see
+        :mod:`labkit.tasting.alone`.
     known : sequence of SessionWater
         The session's waters so far, when flights are added to it.
     after : CupPlan, optional
@@ -93,63 +88,59 @@ def plan_tasting(
     SealError
         If the passphrase is too short.
     """
-    names = _checked_names(tasters, session)
-    if serving not in ("shared bowls", "a cup each"):
-        raise PlanError(
-            f"serving must be 'shared bowls' or 'a cup each', got {serving!r}. Choose one of them."
-        )
-    waters = session_waters(targets, control=control, known=known)
+    names = checked_names(tasters, session)
+    each = _checked_serving(serving, blocks_by, alone, len(names))
+    listed = session_waters(targets, control=control, known=known)
     asked = {coordinates(target) for target in targets}
-    here = [w for w in waters if w.is_control or coordinates(w.target) in asked]
-    others = [w for w in here if not w.is_control]
+    others = [w for w in listed if not w.is_control and coordinates(w.target) in asked]
+    controls = [w for w in listed if w.is_control]
     sizes = size_flights(
         len(others),
-        has_control=len(others) < len(here),
+        has_control=bool(controls),
         duplicates=duplicates,
         cups_per_flight=cups_per_flight,
         flights=flights,
         repeats=repeats,
+        in_part=blocks_by == "taster",
         insist=insist,
     )
     draw = Draw(rng)
-    tables = _deal_jugs(here, sizes, draw)
-    orders = [balanced_orders(sizes.cups, len(names), rng=draw.fresh()) for _ in tables]
+    layout = lay_out(sizes, len(names), blocks_by, draw)
     first = 1 if after is None else max(after.flights) + 1
-    taken = set() if after is None else {cup.blind_code for cup in after.cups}
-    each = serving == "a cup each"
-    codes = draw_codes(
-        [sizes.cups] * (len(tables) * (len(names) if each else 1)),
-        taken=taken,
+    coded, code_notes = code_flights(
+        layout,
+        each=each,
+        taken=set() if after is None else after.all_codes,
         recent=recent_codes,
         on=served_on,
-        rng=draw.fresh(),
+        draw=draw,
     )
     sealer = Sealer(session, passphrase)
-    cups: list[Serving] = []
-    keys = []
-    for i, (jugs, order) in enumerate(zip(tables, orders, strict=True)):
-        flight = first + i
-        labels = _label_cups(codes, i, order, each, draw.fresh())
-        for taster, row, coded in zip(names, order.tolist(), labels, strict=True):
-            for position, jug in enumerate(row, start=1):
-                cups.append(
-                    Serving(flight=flight, taster=taster, position=position, blind_code=coded[jug])
-                )
-        rows = _key_rows(flight, jugs, labels if each else labels[:1], each, draw.fresh())
-        keys.append(sealer.seal(flight, rows))
+    numbers = range(first, first + sizes.flights)
+    keys = tuple(
+        sealer.seal(flight, key_rows(flight, jugs, cups, [*others, *controls], draw.fresh()))
+        for flight, jugs, cups in zip(numbers, layout.jugs, coded, strict=True)
+    )
+    design = describe(layout)
+    free_control = any(coordinates(w.target) in asked for w in controls)
     return CupPlan(
         session=session,
         tasters=names,
         serving=serving,
-        cups=tuple(cups),
-        keys=tuple(keys),
-        design=_design(sizes, here, tables, orders),
-        notes=codes.notes,
+        cups=tuple(
+            serving_
+            for flight, orders, cups in zip(numbers, layout.orders, coded, strict=True)
+            for serving_ in servings(flight, names, orders, cups, hidden=alone)
+        ),
+        keys=keys,
+        design=design,
+        notes=(*plan_notes(design, serving, alone=alone, free_control=free_control), *code_notes),
+        under_cups=_under_cups(numbers, coded) if alone else (),
     )
 
 
-def _checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
-    """The tasters' names, each once."""
+def checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
+    """The tasters' names, each once, after a look at the session's name."""
     names = tuple(name.strip() for name in tasters)
     if not names or not all(names):
         raise PlanError(
@@ -166,102 +157,58 @@ def _checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
     return names
 
 
-def _deal_jugs(here: Sequence[SessionWater], sizes: Sizes, draw: Draw) -> list[Jugs]:
-    """The jugs of each flight in random order, control and duplicates among them."""
-    rng = draw.fresh()
-    others = [w for w in here if not w.is_control]
-    control = [w for w in here if w.is_control]
-    share, more = divmod(sizes.duplicates, sizes.flights)
-    extra = rng.permutation([share + (i < more) for i in range(sizes.flights)]).tolist()
-    blocks = incomplete_blocks(
-        len(others), [sizes.cups - len(control) - d for d in extra], rng=draw.fresh()
-    )
-    names = rng.permutation(len(others))
-    tables: list[Jugs] = []
-    for block, n_duplicates in zip(blocks, extra, strict=True):
-        own = draw.fresh()
-        waters = [others[int(names[w])] for w in block]
-        # The control is repeated by every flight already, so that others come first.
-        again = [waters[i] for i in own.permutation(len(waters))[:n_duplicates]]
-        again += control[: n_duplicates - len(again)]
-        jugs = [(w, False) for w in [*control, *waters]] + [(w, True) for w in again]
-        tables.append([jugs[i] for i in own.permutation(len(jugs))])
-    return tables
-
-
-def _label_cups(
-    codes: CodeDraw, flight: int, order: Orders, each: bool, rng: np.random.Generator
-) -> list[dict[int, str]]:
-    """For every taster the code on the cup from each jug, avoiding codes served in a run."""
-    n_tasters = len(order)
-    if not each:
-        group = codes.groups[flight]
-        draws = []
-        for _ in range(20):
-            coded = dict(enumerate(str(c) for c in rng.permutation(group)))
-            draws.append((sum(is_monotone([coded[j] for j in row]) for row in order), coded))
-        best = min(draws, key=lambda pair: pair[0])[1]
-        return [best] * n_tasters
-    labels = []
-    for taster, row in enumerate(order):
-        group = codes.groups[flight * n_tasters + taster]
-        for _ in range(20):
-            coded = dict(enumerate(str(c) for c in rng.permutation(group)))
-            if not is_monotone([coded[j] for j in row]):
-                break
-        labels.append(coded)
-    return labels
-
-
-def _key_rows(
-    flight: int,
-    jugs: Jugs,
-    labels: Sequence[dict[int, str]],
-    each: bool,
-    rng: np.random.Generator,
-) -> tuple[KeyRow, ...]:
-    """The rows to seal: one a jug with shared bowls, one a cup otherwise."""
-    coded = [(jug, code) for own in labels for jug, code in own.items()]
-    bowls = rng.permutation(len(coded)) if each else [jug for jug, _ in coded]
-    return tuple(
-        KeyRow(
-            blind_code=code,
-            jug=f"J{flight}.{jug + 1}",
-            bowl=f"B{flight}.{bowl + 1}",
-            water=jugs[jug][0].label,
-            target=jugs[jug][0].target,
-            is_control=jugs[jug][0].is_control,
-            is_duplicate=jugs[jug][1],
+def _checked_serving(serving: Vessels, blocks_by: BlocksBy, alone: bool, n_tasters: int) -> bool:
+    """Whether each taster has a cup of their own."""
+    if serving not in ("shared bowls", "a cup each"):
+        raise PlanError(
+            f"serving must be 'shared bowls' or 'a cup each', got {serving!r}. Choose one of them."
         )
-        for (jug, code), bowl in zip(coded, bowls, strict=True)
-    )
-
-
-def _design(
-    sizes: Sizes, here: Sequence[SessionWater], tables: Sequence[Jugs], orders: Sequence[Orders]
-) -> Design:
-    """Counts of the plan, without names."""
-    number = {water.label: i for i, water in enumerate(here)}
-    blocks = [sorted({number[water.label] for water, _ in jugs}) for jugs in tables]
-    n = len(here)
-    positions = [position_counts(order, sizes.cups) for order in orders]
-    follows = [follow_counts(order, sizes.cups) for order in orders]
-    spreads = [("times a cup stands at a position, in a flight", np.stack(positions))]
-    off_diagonal = ~np.eye(sizes.cups, dtype=bool)
-    if sizes.cups > 1:
-        spreads.append(
-            ("times a cup follows another, in a flight", np.stack(follows)[:, off_diagonal])
+    if blocks_by not in ("flight", "taster"):
+        raise PlanError(
+            f"blocks_by must be 'flight' or 'taster', got {blocks_by!r}. Choose one of them."
         )
-    if n > 1:
-        pairs = pair_counts(blocks, n)[~np.eye(n, dtype=bool)]
-        spreads.append(("flights in which two waters meet", pairs))
+    if blocks_by == "taster" and serving == "shared bowls":
+        raise PlanError(
+            "serving must be 'a cup each' where tasters have different waters, got 'shared "
+            "bowls': the code on everybody's sheet would be the control. Serve a cup each, or "
+            "plan blocks by flight."
+        )
+    if alone and n_tasters != 1:
+        raise PlanError(
+            f"tasters must be one name when tasting alone, got {n_tasters}. With company, one "
+            "prepares and the others taste: plan without alone."
+        )
+    return serving == "a cup each"
+
+
+def describe(layout: Layout) -> Design:
+    """How even a layout is, in counts without names."""
+    sizes = layout.sizes
+    others = ~np.eye(layout.n_waters, dtype=bool)
+    counts = [("times a water stands at a position", layout.count_positions())]
+    if sizes.cups > 1 and layout.n_waters > 1:
+        counts += [
+            ("times a water is tasted directly after another", layout.count_follows()[others]),
+            ("flights of a taster in which two waters meet", layout.count_meetings()[others]),
+        ]
     return Design(
-        kind="complete blocks" if sizes.complete else "incomplete blocks",
-        n_waters=n,
+        kind=layout.kind,
+        n_waters=layout.n_waters,
+        flights=sizes.flights,
         repeats=sizes.repeats,
         cups_per_flight=sizes.cups,
         control_cups=sizes.flights * sizes.has_control,
         duplicate_cups=sizes.duplicates,
-        efficiency=efficiency_factor(blocks, n) if n > 1 else 1.0,
-        spreads=tuple((name, int(c.min()), int(c.max())) for name, c in spreads),
+        jugs=sum(map(len, layout.jugs)),
+        efficiency=layout.efficiency,
+        spreads=tuple((name, int(count.min()), int(count.max())) for name, count in counts),
+    )
+
+
+def _under_cups(numbers: Sequence[int], coded: Sequence[Coded]) -> tuple[tuple[int, str], ...]:
+    """Flight and code of every label to stick under a cup, by code."""
+    return tuple(
+        (flight, code)
+        for flight, cups in zip(numbers, coded, strict=True)
+        for code in sorted(cups.codes)
     )

@@ -25,7 +25,7 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
 from labkit.errors import SealError
-from labkit.water.target import Target
+from labkit.water import Target
 
 PASSPHRASE_LENGTH: Final = 8
 """Shortest passphrase that seals, in characters."""

@@ -13,7 +13,7 @@ COMFORTABLE_CUPS: Final = 6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sizes:
-    """Cups of a session by what they serve, the same number in every flight."""
+    """Cups before one taster by what they serve, the same number in every flight."""
 
     n_waters: int
     """Waters apart from the control."""
@@ -24,26 +24,26 @@ class Sizes:
     flights: int
     """Flights planned."""
 
-    repeats: int
-    """Flights that each water is in."""
-
     cups: int
     """Cups in each flight."""
 
+    duplicates: int
+    """Duplicate cups in all flights together."""
+
     @property
-    def duplicates(self) -> int:
-        """Duplicate cups in all flights together: cups that are over hold duplicates too."""
-        return self.flights * (self.cups - self.has_control) - self.repeats * self.n_waters
+    def seats(self) -> int:
+        """Cups in all flights that serve a water for the first time in their flight."""
+        return self.flights * (self.cups - self.has_control) - self.duplicates
+
+    @property
+    def repeats(self) -> float:
+        """Flights in which a taster meets each water, on average."""
+        return self.seats / self.n_waters if self.n_waters else float(self.flights)
 
     @property
     def complete(self) -> bool:
         """Whether every water is in every flight."""
-        return self.repeats == self.flights
-
-
-def _cups(n_waters: int, control: int, duplicates: int, flights: int, repeats: int) -> int:
-    """Fewest cups a flight that hold everything, equal over flights."""
-    return control + -(-(repeats * n_waters + duplicates) // flights)
+        return self.seats == self.flights * self.n_waters
 
 
 def size_flights(
@@ -54,9 +54,13 @@ def size_flights(
     cups_per_flight: int = 5,
     flights: int | None = None,
     repeats: int | None = None,
+    in_part: bool = False,
     insist: bool = False,
 ) -> Sizes:
-    """Choose the flights and repeats that are not given.
+    """Choose the flights and repeats that are not given, with as many cups in every flight.
+
+    A flight with a cup less would tell where the duplicate is not. Cups that are left over to
+    make flights equal hold duplicates too.
 
     Parameters
     ----------
@@ -72,6 +76,8 @@ def size_flights(
         Flights in all, and flights that each water is in. With neither, all waters go into one
         flight if they fit; else into the fewest flights that show each water once beside the
         control, or twice where no control links the flights.
+    in_part : bool
+        Whether a taster may meet only part of the waters where `flights` has no room for all.
     insist : bool
         Allow more than six cups in a flight.
 
@@ -80,7 +86,6 @@ def size_flights(
     PlanError
         If a number is out of range or the cups do not fit.
     """
-    control = int(has_control)
     if cups_per_flight > COMFORTABLE_CUPS and not insist:
         raise PlanError(
             f"cups_per_flight must be at most {COMFORTABLE_CUPS}, got {cups_per_flight}: more "
@@ -99,34 +104,40 @@ def size_flights(
             f"repeats must be at most the number of flights, {flights}, got {repeats}: within a "
             "flight a repeat is a duplicate. Plan more flights or fewer repeats."
         )
+    control = int(has_control)
 
-    def fits(n_flights: int, n_repeats: int) -> bool:
-        needed = _cups(n_waters, control, duplicates, n_flights, n_repeats)
-        return n_repeats <= n_flights and needed <= cups_per_flight
+    def cups(n_flights: int, n_repeats: int) -> int:
+        return control + -(-(n_repeats * n_waters + duplicates) // n_flights)
 
     if flights is None:
-        times = repeats or (1 if has_control or fits(1, 1) else 2)
-        most = times * n_waters + duplicates + 1
-        found = [(n, times) for n in range(times, most + 1) if fits(n, times)][:1]
+        times = repeats or (1 if has_control or cups(1, 1) <= cups_per_flight else 2)
+        most = times * n_waters + duplicates
+        tries = [(n, times) for n in range(times, max(times, most) + 1)]
+    elif repeats is None:
+        tries = [(flights, times) for times in range(flights, 0, -1)]
     else:
-        tries = range(flights, 0, -1) if repeats is None else (repeats,)
-        found = [(flights, times) for times in tries if fits(flights, times)][:1]
-    if not found:
-        times = repeats or 1
+        tries = [(flights, repeats)]
+    fitting = [pair for pair in tries if cups(*pair) <= cups_per_flight]
+    if fitting:
+        n_flights, times = fitting[0]
+        n_cups = max(1, cups(n_flights, times))
+        extra = n_flights * (n_cups - control) - times * n_waters
+    elif in_part and repeats is None and flights is not None:
+        n_flights, n_cups, extra = flights, cups_per_flight, duplicates
+    else:
+        n_flights, times = flights or 1, repeats or 1
         raise PlanError(
-            f"cups must fit, {cups_per_flight} a flight: {n_waters} waters {times} times, "
-            f"{duplicates} duplicates and {'a' if has_control else 'no'} control need "
-            f"{_cups(n_waters, control, duplicates, flights or 1, times)} in each of "
-            f"{flights or 1} flights. Plan more flights, fewer waters or fewer duplicates."
+            f"cups must be at most {cups_per_flight} in a flight, got {cups(n_flights, times)}: "
+            f"flights {n_flights}, waters {n_waters} apart from the control, each in {times} of "
+            f"them, hidden duplicates {duplicates}, control {'yes' if has_control else 'no'}. "
+            "Plan more flights, fewer waters or fewer duplicates."
         )
-    n_flights, times = found[0]
-    cups = max(_cups(n_waters, control, duplicates, n_flights, times), 1)
     sizes = Sizes(
-        n_waters=n_waters, has_control=has_control, flights=n_flights, repeats=times, cups=cups
+        n_waters=n_waters, has_control=has_control, flights=n_flights, cups=n_cups, duplicates=extra
     )
-    if -(-sizes.duplicates // n_flights) * 2 > cups:
+    if sizes.seats < 1 or -(-extra // n_flights) * 2 > n_cups:
         raise PlanError(
-            f"duplicates must repeat different waters of a flight, got {sizes.duplicates} "
-            f"duplicate cups for {n_flights} flights of {cups}. Ask for fewer duplicates."
+            f"duplicates must each repeat another water of their flight, got {extra} duplicate "
+            f"cups in {n_flights} flights of {n_cups}. Ask for fewer duplicates or more cups."
         )
     return sizes

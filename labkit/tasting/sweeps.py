@@ -9,9 +9,9 @@ from typing import Literal
 
 import pandas as pd
 
-from labkit.errors import SweepError
+from labkit.errors import DosingError, SweepError
 from labkit.tasting.factors import FACTOR_TITLES, Factor
-from labkit.water.target import Target
+from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
 
 Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
 
@@ -129,6 +129,39 @@ def ratio_hardness_grid(
         {"mg_share": mg_shares, "hardness_mg_l_caco3": hardnesses_mg_l_caco3},
         alkalinity_mg_l_caco3=alkalinity_mg_l_caco3,
     )
+
+
+def check_reachable(
+    sweep: Sweep,
+    concentrates: Sequence[Concentrate],
+    *,
+    volume_ml: float = 1000.0,
+    base: Water = PURE_WATER,
+    pipette_ml: float = 0.1,
+) -> tuple[Mixing, ...]:
+    """How each water of a sweep is mixed; parameters as in :func:`labkit.water.mix`.
+
+    Raises
+    ------
+    SweepError
+        If a water cannot be made, naming all that cannot and why the first one cannot.
+    """
+    mixings: list[Mixing] = []
+    refused: list[tuple[Target, DosingError]] = []
+    for target in sweep.targets:
+        try:
+            mixings.append(
+                mix(target, concentrates, volume_ml=volume_ml, base=base, pipette_ml=pipette_ml)
+            )
+        except DosingError as error:
+            refused.append((target, error))
+    if refused:
+        named = "; ".join(target.text for target, _ in refused)
+        raise SweepError(
+            f"{len(refused)} of the {len(sweep.targets)} waters of this {sweep.kind} cannot be "
+            f"made ({named}), the first because {refused[0][1]}"
+        ) from refused[0][1]
+    return tuple(mixings)
 
 
 def _sweep(kind: Kind, levels: Mapping[str, Sequence[float]], **held: float) -> Sweep:

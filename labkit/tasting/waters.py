@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Literal
 
 from labkit.errors import PlanError
-from labkit.water.target import Target
+from labkit.water import Target
 
 Control = Target | Literal["middle", "none"]
 """A water of its own, the middle one of those tasted, or none."""

@@ -8,7 +8,7 @@ import pytest
 
 from labkit.errors import PlanError
 from labkit.tasting import plan_tasting, ratio_sweep, session_waters
-from labkit.water.target import Target
+from labkit.water import Target
 
 PASSPHRASE = "copper kettle, seven spoons"
 TASTERS = ("Ada", "Bo", "Cy", "Dee")
@@ -166,7 +166,7 @@ def test_the_plan_has_no_place_for_a_recipe(rng):
         ({"duplicates": -1}, "duplicates must be at least 0, got -1"),
         ({"flights": 0}, "flights must be at least 1, got 0"),
         ({"flights": 1, "repeats": 2}, "repeats must be at most the number of flights, 1, got 2"),
-        ({"n": 9, "flights": 1}, "cups must fit, 5 a flight: 8 waters 1 times"),
+        ({"n": 9, "flights": 1}, "cups must be at most 5 in a flight, got 10: flights 1, waters 8"),
         (
             {
                 "n": 6,

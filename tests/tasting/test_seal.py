@@ -9,7 +9,7 @@ import pytest
 from labkit.errors import SealError
 from labkit.tasting import seal
 from labkit.tasting.seal import KeyRow, SealedKey, Sealer
-from labkit.water.target import Target
+from labkit.water import Target
 
 PASSPHRASE = "copper kettle, seven spoons"
 

@@ -1,0 +1,127 @@
+"""How evenly cups are served, counted name by name: from opened flights, or from a trial draw."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from string import ascii_uppercase
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labkit.errors import PlanError
+from labkit.tasting.layout import BlocksBy, Draw, lay_out
+from labkit.tasting.plan import CupPlan, Design
+from labkit.tasting.planning import describe
+from labkit.tasting.seal import OpenedFlight
+from labkit.tasting.sizes import size_flights
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BalanceTables:
+    """Three small tables of what could not be made even."""
+
+    positions: pd.DataFrame
+    """How often each water stands at each position."""
+
+    follows: pd.DataFrame
+    """How often each water (row) is tasted directly before each other (column)."""
+
+    meetings: pd.DataFrame
+    """In how many flights before a taster each pair meets; the diagonal counts flights served."""
+
+    def _repr_html_(self) -> str:
+        """The tables one below the other."""
+        return "".join(
+            f"<p>{words}</p>{frame.to_html()}"
+            for words, frame in (
+                ("Times at each position", self.positions),
+                ("Times tasted directly before (row) another (column)", self.follows),
+                ("Flights of a taster in which two meet", self.meetings),
+            )
+        )
+
+
+def balance_tables(plan: CupPlan, opened: Sequence[OpenedFlight]) -> BalanceTables:
+    """Counts by water over the flights that have been opened.
+
+    Raises
+    ------
+    PlanError
+        If no flight is opened, or one is not of this plan.
+    """
+    if not opened or any(o.session != plan.session or o.flight not in plan.flights for o in opened):
+        raise PlanError(
+            f"opened must be flights of session '{plan.session}', "
+            f"got {[(o.session, o.flight) for o in opened]}. Open a flight of this session."
+        )
+    key = pd.concat([flight.to_frame() for flight in opened])
+    served = plan.servings.merge(
+        key[["flight", "blind_code", "water"]], on=["flight", "blind_code"]
+    )
+    served = served.sort_values(["flight", "taster", "position"])
+    names = sorted(set(served["water"]), key=lambda label: (len(label), label))
+    number = {name: i for i, name in enumerate(names)}
+    positions = pd.crosstab(served["water"], served["position"]).reindex(names)
+    follows = np.zeros((len(names), len(names)), dtype=int)
+    meetings = np.zeros_like(follows)
+    for _, cups in served.groupby(["flight", "taster"]):
+        row = [number[water] for water in cups["water"]]
+        np.add.at(follows, (row[:-1], row[1:]), 1)
+        here = sorted(set(row))
+        meetings[np.ix_(here, here)] += 1
+    return _tables(names, positions.to_numpy(), follows, meetings)
+
+
+def preview_balance(
+    n_waters: int,
+    n_tasters: int,
+    *,
+    has_control: bool = True,
+    duplicates: int = 1,
+    cups_per_flight: int = 5,
+    flights: int | None = None,
+    repeats: int | None = None,
+    blocks_by: BlocksBy = "flight",
+    insist: bool = False,
+    rng: np.random.Generator | None = None,
+) -> tuple[Design, BalanceTables]:
+    """What a plan of this size will look like, from a draw of its own with letters for waters.
+
+    Parameters as in :func:`labkit.tasting.planning.plan_tasting`; `n_waters` counts those apart
+    from the control, which is the last letter.
+    """
+    sizes = size_flights(
+        n_waters,
+        has_control=has_control,
+        duplicates=duplicates,
+        cups_per_flight=cups_per_flight,
+        flights=flights,
+        repeats=repeats,
+        in_part=blocks_by == "taster",
+        insist=insist,
+    )
+    layout = lay_out(sizes, n_tasters, blocks_by, Draw(rng))
+    names = [
+        ascii_uppercase[i % 26] + ascii_uppercase[i // 26 - 1] * (i > 25) for i in range(n_waters)
+    ]
+    names += ["control"] * has_control
+    return describe(layout), _tables(
+        names, layout.count_positions(), layout.count_follows(), layout.count_meetings()
+    )
+
+
+def _tables(
+    names: Sequence[str],
+    positions: NDArray[np.int_],
+    follows: NDArray[np.int_],
+    meetings: NDArray[np.int_],
+) -> BalanceTables:
+    columns = pd.RangeIndex(1, positions.shape[1] + 1, name="position")
+    water = pd.Index(names, name="water")
+    return BalanceTables(
+        positions=pd.DataFrame(positions, index=water, columns=columns),
+        follows=pd.DataFrame(follows, index=water, columns=pd.Index(names, name="next")),
+        meetings=pd.DataFrame(meetings, index=water, columns=pd.Index(names, name="other")),
+    )

@@ -1,0 +1,162 @@
+"""What the preparer needs at the bench: mL into each jug, and how much of every bottle."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from labkit.errors import PlanError
+from labkit.tasting.seal import KeyRow, OpenedFlight
+from labkit.water import PURE_WATER, Concentrate, Mixing, Water, mix
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JugToMix:
+    """One jug on the bench sheet; never for the eyes of a taster."""
+
+    flight: int
+    """The flight it is served in."""
+
+    jug: str
+    """Label to write on the jug."""
+
+    codes: tuple[str, ...]
+    """The codes on the vessels filled from it."""
+
+    water: str
+    """Label of its water in the session's list."""
+
+    is_control: bool
+    """True for the water that is in every flight."""
+
+    is_duplicate: bool
+    """True for a jug that repeats a water of its flight: mix and brew it anew."""
+
+    mixing: Mixing
+    """What to pour, and the water reached."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchPlan:
+    """Everything to mix for one flight or more."""
+
+    session: str
+    """The session it is for."""
+
+    jugs: tuple[JugToMix, ...]
+    """By flight and jug, which is the order to mix in."""
+
+    bottles: tuple[Concentrate, ...]
+    """The concentrates in the order to dose them: those with alkalinity last."""
+
+    jug_volume_ml: float
+    """Finished volume of each jug (mL)."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a jug: flight, jug, codes, water, mL of each bottle and of base water."""
+        rows = []
+        for jug in self.jugs:
+            poured = {dose.concentrate.name: dose.volume_ml for dose in jug.mixing.doses}
+            rows.append(
+                {
+                    "flight": jug.flight,
+                    "jug": jug.jug,
+                    "codes": ", ".join(jug.codes),
+                    "water": jug.water,
+                    "is_control": jug.is_control,
+                    "is_duplicate": jug.is_duplicate,
+                }
+                | {f"{bottle.name} (mL)": poured[bottle.name] for bottle in self.bottles}
+                | {"base water (mL)": jug.mixing.base_ml}
+            )
+        return pd.DataFrame(rows)
+
+    def totals(self) -> pd.DataFrame:
+        """Volume of each bottle and of base water over all jugs (mL)."""
+        frame = self.to_frame()
+        columns = [f"{bottle.name} (mL)" for bottle in self.bottles] + ["base water (mL)"]
+        return pd.DataFrame(
+            {
+                "what": [column.removesuffix(" (mL)") for column in columns],
+                "volume_ml": [round(float(frame[column].sum()), 6) for column in columns],
+            }
+        )
+
+
+def bench_plan(
+    opened_flights: Sequence[OpenedFlight],
+    concentrates: Sequence[Concentrate],
+    *,
+    jug_volume_ml: float,
+    base: Water = PURE_WATER,
+    pipette_ml: float = 0.1,
+) -> BenchPlan:
+    """How to mix every jug of the flights whose key the preparer has opened.
+
+    A duplicate is a jug of its own: it is mixed and brewed anew, not poured from its twin.
+
+    Parameters
+    ----------
+    opened_flights : sequence of OpenedFlight
+        Flights of one session.
+    concentrates : sequence of Concentrate
+        The bottles at hand, each under its own name.
+    jug_volume_ml : float
+        Finished volume of each jug (mL).
+    base, pipette_ml
+        As in :func:`labkit.water.mix`.
+
+    Raises
+    ------
+    PlanError
+        If there is no flight, flights are of two sessions, or two bottles share a name.
+    DosingError
+        If a water cannot be made from these bottles.
+    """
+    sessions = sorted({flight.session for flight in opened_flights})
+    if len(sessions) != 1:
+        raise PlanError(
+            f"opened_flights must be of one session, got {sessions or 'none'}. "
+            "Make a bench sheet for each session."
+        )
+    names = [bottle.name for bottle in concentrates]
+    if len(set(names)) < len(names):
+        twice = next(name for name in names if names.count(name) > 1)
+        raise PlanError(
+            f"concentrates must have different names, got {twice!r} twice. "
+            "Give each bottle a name of its own."
+        )
+    jugs = []
+    for flight in sorted(opened_flights, key=lambda opened: opened.flight):
+        by_jug: dict[str, list[KeyRow]] = {}
+        for row in flight.rows:
+            by_jug.setdefault(row.jug, []).append(row)
+        for label in sorted(by_jug, key=lambda name: int(name.rpartition(".")[2])):
+            rows = by_jug[label]
+            mixing = mix(
+                rows[0].target,
+                concentrates,
+                volume_ml=jug_volume_ml,
+                base=base,
+                pipette_ml=pipette_ml,
+            )
+            jugs.append(
+                JugToMix(
+                    flight=flight.flight,
+                    jug=label,
+                    codes=tuple(sorted(row.blind_code for row in rows)),
+                    water=rows[0].water,
+                    is_control=rows[0].is_control,
+                    is_duplicate=rows[0].is_duplicate,
+                    mixing=mixing,
+                )
+            )
+    return BenchPlan(
+        session=sessions[0],
+        jugs=tuple(jugs),
+        # Calcium and bicarbonate meet only when both are thin: at strength calcite falls out.
+        bottles=tuple(sorted(concentrates, key=lambda b: b.alkalinity_mg_l_caco3_per_ml > 0)),
+        jug_volume_ml=jug_volume_ml,
+    )
