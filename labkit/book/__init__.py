@@ -14,7 +14,7 @@ from labkit.book.records import (
     ServedCup,
     TastingSession,
 )
-from labkit.book.scores import Touch
+from labkit.book.taking import Touch
 
 __all__ = [
     "Attribute",

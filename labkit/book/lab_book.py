@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from labkit.book.exports import Exports
 from labkit.book.flights import Flights
-from labkit.book.frames import Frames
+from labkit.book.imports import Imports
+from labkit.book.links import Links
 from labkit.book.people import People
 from labkit.book.plans import Plans
+from labkit.book.progress import Progress
 from labkit.book.scores import Scores
 from labkit.book.sessions import Sessions
+from labkit.book.stock import Stock
 
 
-class LabBook(People, Sessions, Plans, Scores, Flights, Frames):
+class LabBook(People, Stock, Sessions, Plans, Links, Scores, Progress, Flights, Exports, Imports):
     """A lab book, opened; made first if the file does not exist.
 
     Parameters

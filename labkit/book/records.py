@@ -302,3 +302,14 @@ class Event:
 
     happened_at: datetime
     """When (UTC)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guest:
+    """Whom a personal link belongs to."""
+
+    session: str
+    """The session it was given for."""
+
+    taster: str
+    """Whose it is."""

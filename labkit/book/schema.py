@@ -207,6 +207,7 @@ class SeatRow(Base):
     session_id: Mapped[int] = mapped_column(ForeignKey("sessions.id"))
     taster_id: Mapped[int] = mapped_column(ForeignKey("tasters.id"))
     link_sha256: Mapped[str] = mapped_column(index=True)
+    seen_at: Mapped[datetime | None]
 
     taster: Mapped[TasterRow] = relationship()
     session: Mapped[SessionRow] = relationship()

@@ -207,7 +207,11 @@ def seat(db: Session, session_id: int, people: Sequence[str]) -> dict[str, int]:
             db.add(known[name])
             db.flush()
         if known[name].id not in seated:
-            db.add(SeatRow(session_id=session_id, taster_id=known[name].id, link_sha256=""))
+            db.add(
+                SeatRow(
+                    session_id=session_id, taster_id=known[name].id, link_sha256="", seen_at=None
+                )
+            )
     db.flush()
     return {name: known[name].id for name in names}
 

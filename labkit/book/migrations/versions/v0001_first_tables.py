@@ -157,6 +157,7 @@ def upgrade() -> None:
         sa.Column("session_id", sa.Integer(), nullable=False),
         sa.Column("taster_id", sa.Integer(), nullable=False),
         sa.Column("link_sha256", sa.Text(), nullable=False),
+        sa.Column("seen_at", sa.DateTime(timezone=True), nullable=True),
         sa.ForeignKeyConstraint(
             ["session_id"], ["sessions.id"], name="fk_session_tasters_session_id_sessions"
         ),

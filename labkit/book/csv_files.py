@@ -1,0 +1,183 @@
+"""CSV files as the lab book writes and reads them: safe in a spreadsheet, and back unchanged."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from labkit.errors import BookError, ImportFileError
+
+_STARTS_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What makes a spreadsheet run a cell (OWASP, CSV injection; the last four are full-width)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of a file that is read."""
+
+    number: int
+    """Counted as the spreadsheet counts, the header being 1."""
+
+    cells: dict[str, str]
+    """Text by column; empty cells are empty text."""
+
+    n_cells: int
+    """Cells really there, so that half a row is seen."""
+
+
+def neutral(cell: object) -> object:
+    """Give a cell that no spreadsheet runs as a formula; numbers and dates stay as they are.
+
+    An apostrophe is set before, which a spreadsheet takes for "this is text".
+    """
+    if isinstance(cell, str) and cell.startswith((*_STARTS_FORMULA, "'")):
+        return f"'{cell}"
+    return cell
+
+
+def original(cell: str) -> str:
+    """Undo :func:`neutral`."""
+    if cell.startswith("'") and cell[1:].startswith((*_STARTS_FORMULA, "'")):
+        return cell[1:]
+    return cell
+
+
+def as_text(cell: object) -> object:
+    """Write moments, days, truth and nothing so that they can be read back."""
+    if cell is None or cell != cell:
+        return ""
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, datetime | date):
+        return cell.isoformat()
+    return neutral(cell)
+
+
+def write_csv(
+    path: str | os.PathLike[str],
+    header: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    *,
+    overwrite: bool = False,
+) -> Path:
+    """Write a CSV file (UTF-8, comma), completely or not at all.
+
+    Raises
+    ------
+    BookError
+        If the file exists and may not be overwritten, or cannot be written.
+    """
+    target = Path(path).expanduser()
+    if target.exists() and not overwrite:
+        msg = f"the file must be new, but {target} exists; choose another name or say overwrite."
+        raise BookError(msg)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([neutral(name) for name in header])
+    writer.writerows([as_text(cell) for cell in row] for row in rows)
+    draft = target.with_name(f".{target.name}.part")
+    try:
+        draft.write_bytes(text.getvalue().encode())
+        draft.replace(target)
+    except OSError as error:
+        draft.unlink(missing_ok=True)
+        msg = f"{target} could not be written: {error.strerror}; check the folder and the disk."
+        raise BookError(msg) from error
+    return target
+
+
+def read_lines(path: str | os.PathLike[str]) -> tuple[list[str], list[Line]]:
+    """Read a CSV file or the first sheet of a spreadsheet (.xlsx), header first.
+
+    Comma, semicolon and tab are told apart by the header. Empty lines are passed over.
+
+    Raises
+    ------
+    ImportFileError
+        If there is no such file, no header, a column twice, or the file cannot be read.
+    """
+    source = Path(path).expanduser()
+    if not source.is_file():
+        msg = f"the file must exist, but there is no file {source}; check its name."
+        raise ImportFileError(msg)
+    is_sheet = source.suffix.lower() in {".xlsx", ".xlsm"}
+    raw = _sheet_rows(source) if is_sheet else _csv_rows(source)
+    filled = [(number, cells) for number, cells in raw if any(cell.strip() for cell in cells)]
+    if not filled:
+        msg = f"{source.name} must have a header line, but it is empty."
+        raise ImportFileError(msg)
+    header = [original(name.strip()) for name in filled[0][1]]
+    while header and not header[-1]:
+        header.pop()
+    double = next((name for name in header if header.count(name) > 1), None)
+    if double is not None:
+        msg = f"{source.name} must name each column once, but {double!r} is there twice."
+        raise ImportFileError(msg)
+    lines = []
+    for number, cells in filled[1:]:
+        padded = [original(cell.strip()) for cell in cells] + [""] * len(header)
+        n_cells = len(header) if is_sheet else len(cells)
+        if any(cell.strip() for cell in cells[len(header) :]):
+            n_cells = len(cells)
+        elif n_cells > len(header):
+            n_cells = len(header)
+        lines.append(
+            Line(number=number, cells=dict(zip(header, padded, strict=False)), n_cells=n_cells)
+        )
+    return header, lines
+
+
+def _csv_rows(source: Path) -> list[tuple[int, list[str]]]:
+    try:
+        text = source.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        msg = f"{source.name} must be UTF-8 text; save it again as 'CSV UTF-8'."
+        raise ImportFileError(msg) from error
+    except OSError as error:
+        msg = f"{source.name} could not be read: {error.strerror}."
+        raise ImportFileError(msg) from error
+    if "\0" in text:
+        msg = f"{source.name} must be text, but it holds binary data; save it as CSV or .xlsx."
+        raise ImportFileError(msg)
+    first = text.partition("\n")[0]
+    delimiter = max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows = []
+    begun = 1
+    try:
+        for cells in reader:
+            rows.append((begun, cells))
+            begun = reader.line_num + 1
+    except csv.Error as error:
+        msg = f"{source.name} must be a CSV table, but line {begun} cannot be read: {error}."
+        raise ImportFileError(msg) from error
+    return rows
+
+
+def _sheet_rows(source: Path) -> list[tuple[int, list[str]]]:
+    import pandas as pd
+
+    try:
+        frame = pd.read_excel(source, header=None, dtype=object, engine="openpyxl")
+    except Exception as error:
+        msg = f"{source.name} cannot be read as a spreadsheet ({error}); save it as CSV UTF-8."
+        raise ImportFileError(msg) from error
+    return [
+        (number, [_sheet_cell(cell) for cell in row])
+        for number, row in enumerate(frame.itertuples(index=False, name=None), start=1)
+    ]
+
+
+def _sheet_cell(cell: object) -> str:
+    """Write a cell as it reads on the screen: 417 and not 417.0."""
+    if cell is None or cell != cell:
+        return ""
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return str(cell)

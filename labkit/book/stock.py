@@ -1,0 +1,384 @@
+"""Bottles of concentrate: what was weighed, what was measured, what has been used."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from labkit.book.columns import clean_name, clean_text, now_utc
+from labkit.book.lookups import find_bottle, find_session
+from labkit.book.schema import BottleRow, BottleUseRow, MeasurementRow, SessionRow
+from labkit.book.transactions import Transactions
+from labkit.errors import BookError
+
+if TYPE_CHECKING:
+    from labkit.water import Concentrate
+
+BICARBONATE_KEEPS_DAYS: Final = 4
+"""Common practice: bicarbonate feeds bacteria and is made fresh every three to four days."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """A strength found by titration or conductivity."""
+
+    measured_on: date
+    """The day."""
+
+    strength_g_l: float
+    """Salt as labelled, taken as pure, per litre (g/L)."""
+
+    method: str
+    """How it was found, such as "titration"."""
+
+    measured_by: str = ""
+    """Who measured."""
+
+    note: str = ""
+    """Anything else."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BottleUse:
+    """What was taken from a bottle."""
+
+    used_on: date
+    """The day."""
+
+    volume_ml: float
+    """How much (mL)."""
+
+    session: str | None = None
+    """For which session, if for one."""
+
+    note: str = ""
+    """What for, otherwise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bottle:
+    """A bottle of concentrate, with its history."""
+
+    name: str
+    """What stands on it; unique in the book."""
+
+    salt: str
+    """Formula with its water."""
+
+    weighed_g: float
+    """Salt as weighed (g)."""
+
+    volume_ml: float
+    """Volume it was made up to (mL)."""
+
+    made_on: date
+    """The day it was made."""
+
+    purity: float = 1.0
+    """Share of the weighed mass that is the salt as labelled."""
+
+    lot: str = ""
+    """The salt's lot number."""
+
+    keeper: str = ""
+    """Who made it and answers for it."""
+
+    keeps_days: int | None = None
+    """Days until it is too old; None if it keeps for months."""
+
+    emptied_on: date | None = None
+    """When it was emptied; None if it stands on the shelf."""
+
+    note: str = ""
+    """Anything else."""
+
+    measurements: tuple[Measurement, ...] = ()
+    """Strengths measured, oldest first; none changes what was weighed."""
+
+    uses: tuple[BottleUse, ...] = ()
+    """What was taken, oldest first."""
+
+    @property
+    def concentrate(self) -> Concentrate:
+        """What the bottle should be by weighing."""
+        from labkit.water import Concentrate, salt
+
+        return Concentrate.from_weighing(
+            salt=salt(self.salt),
+            weighed_g=self.weighed_g,
+            volume_ml=self.volume_ml,
+            purity=self.purity,
+            name=self.name,
+        )
+
+    @property
+    def concentrate_as_measured(self) -> Concentrate | None:
+        """What the bottle is by its last measurement, if there is one."""
+        from labkit.water import Concentrate, salt
+
+        if not self.measurements:
+            return None
+        return Concentrate(
+            salt=salt(self.salt),
+            strength_g_l=self.measurements[-1].strength_g_l,
+            name=self.name,
+        )
+
+    @property
+    def left_ml(self) -> float:
+        """What should be left by what was written down (mL), never below 0."""
+        if self.emptied_on is not None:
+            return 0.0
+        return max(0.0, self.volume_ml - sum(use.volume_ml for use in self.uses))
+
+    @property
+    def use_by(self) -> date | None:
+        """Last day it should be used; None if it keeps for months."""
+        return None if self.keeps_days is None else self.made_on + timedelta(days=self.keeps_days)
+
+    def age_days(self, on: date) -> int:
+        """Days since it was made."""
+        return (on - self.made_on).days
+
+    def is_too_old(self, on: date) -> bool:
+        """Whether its last day has passed."""
+        return self.use_by is not None and on > self.use_by
+
+
+class Stock(Transactions):
+    """The part of the lab book that knows the bottles."""
+
+    def add_bottle(
+        self,
+        name: str,
+        *,
+        salt: str,
+        weighed_g: float,
+        volume_ml: float,
+        purity: float = 1.0,
+        made_on: date | None = None,
+        lot: str = "",
+        keeper: str = "",
+        keeps_days: int | None = None,
+        note: str = "",
+    ) -> Bottle:
+        """Add a bottle as it was really made.
+
+        Parameters
+        ----------
+        keeps_days : int, optional
+            If not given, 4 for a salt that adds alkalinity (common practice), else no limit.
+
+        Raises
+        ------
+        SaltError, ConcentrateError
+            If there is no such salt, or the figures are impossible.
+        BookError
+            If the name is taken.
+        """
+        from labkit.water import salt as known_salt
+
+        if keeps_days is None and known_salt(salt).alkalinity_mg_caco3_per_g > 0:
+            keeps_days = BICARBONATE_KEEPS_DAYS
+        bottle = Bottle(
+            name=clean_name("bottle", name),
+            salt=known_salt(salt).label,
+            weighed_g=float(weighed_g),
+            volume_ml=float(volume_ml),
+            purity=float(purity),
+            made_on=made_on or _today(),
+            lot=clean_text("lot", lot),
+            keeper=clean_text("keeper", keeper),
+            keeps_days=keeps_days,
+            note=clean_text("note", note),
+        )
+        _ = bottle.concentrate  # refuses impossible figures before anything is written
+
+        def work(db: Session) -> Bottle:
+            taken = select(BottleRow.id).where(BottleRow.name == bottle.name)
+            if db.scalar(taken) is not None:
+                msg = (
+                    f"bottle must be new, but {bottle.name!r} is in the lab book; add the day it "
+                    "was made to the name."
+                )
+                raise BookError(msg)
+            db.add(
+                BottleRow(
+                    name=bottle.name,
+                    salt=bottle.salt,
+                    lot=bottle.lot,
+                    purity=bottle.purity,
+                    weighed_g=bottle.weighed_g,
+                    volume_ml=bottle.volume_ml,
+                    made_on=bottle.made_on,
+                    keeper=bottle.keeper,
+                    keeps_days=bottle.keeps_days,
+                    emptied_on=None,
+                    note=bottle.note,
+                )
+            )
+            return bottle
+
+        return self._write(work)
+
+    def measure_bottle(
+        self,
+        name: str,
+        *,
+        method: str,
+        strength_g_l: float | None = None,
+        strength_mg_l_caco3_per_ml: float | None = None,
+        measured_on: date | None = None,
+        measured_by: str = "",
+        note: str = "",
+    ) -> Bottle:
+        """Write down a measured strength, in g/L of the salt or as what 1 mL adds to a litre.
+
+        Raises
+        ------
+        BookError
+            If the bottle is unknown, or not exactly one strength above 0 is given.
+        """
+        given = [s for s in (strength_g_l, strength_mg_l_caco3_per_ml) if s is not None]
+        if len(given) != 1 or not given[0] > 0:
+            msg = (
+                "one strength above 0 must be given, as strength_g_l or as "
+                f"strength_mg_l_caco3_per_ml, got {strength_g_l} and {strength_mg_l_caco3_per_ml}."
+            )
+            raise BookError(msg)
+        if strength_g_l is None:
+            strength_g_l = _salt_g_l(self.bottle(name), given[0])
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            db.add(
+                MeasurementRow(
+                    bottle_id=row.id,
+                    measured_on=measured_on or _today(),
+                    strength_g_l=float(strength_g_l),
+                    method=clean_name("method", method),
+                    measured_by=clean_text("measured_by", measured_by),
+                    note=clean_text("note", note),
+                )
+            )
+            db.flush()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def use_bottle(
+        self,
+        name: str,
+        volume_ml: float,
+        *,
+        session: str | None = None,
+        used_on: date | None = None,
+        note: str = "",
+    ) -> Bottle:
+        """Write down what was taken from a bottle.
+
+        Raises
+        ------
+        BookError
+            If the bottle or session is unknown, or the volume is not above 0.
+        """
+        if not volume_ml > 0:
+            msg = f"volume_ml must be above 0, got {volume_ml!r}; give what was taken."
+            raise BookError(msg)
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            db.add(
+                BottleUseRow(
+                    bottle_id=row.id,
+                    session_id=None if session is None else find_session(db, session).id,
+                    used_on=used_on or _today(),
+                    volume_ml=float(volume_ml),
+                    note=clean_text("note", note),
+                )
+            )
+            db.flush()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def empty_bottle(self, name: str, *, on: date | None = None) -> Bottle:
+        """Take a bottle off the shelf; its history stays."""
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            row.emptied_on = on or _today()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def bottle(self, name: str) -> Bottle:
+        """One bottle by name."""
+        with self._reading() as db:
+            return _bottle(db, find_bottle(db, name))
+
+    def bottles(self, *, include_emptied: bool = False) -> tuple[Bottle, ...]:
+        """Bottles on the shelf, newest first; emptied ones too if asked."""
+        query = select(BottleRow).order_by(BottleRow.made_on.desc(), BottleRow.name)
+        if not include_emptied:
+            query = query.where(BottleRow.emptied_on.is_(None))
+        with self._reading() as db:
+            return tuple(_bottle(db, row) for row in db.scalars(query).all())
+
+
+def _today() -> date:
+    """The day on the wall, not in Greenwich."""
+    return now_utc().astimezone().date()
+
+
+def _salt_g_l(bottle: Bottle, strength_mg_l_caco3_per_ml: float) -> float:
+    from labkit.water import Concentrate, salt
+
+    return Concentrate.of_strength(
+        salt=salt(bottle.salt), strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml
+    ).strength_g_l
+
+
+def _bottle(db: Session, row: BottleRow) -> Bottle:
+    measured = db.scalars(
+        select(MeasurementRow)
+        .where(MeasurementRow.bottle_id == row.id)
+        .order_by(MeasurementRow.measured_on, MeasurementRow.id)
+    )
+    used = db.execute(
+        select(BottleUseRow, SessionRow.name)
+        .outerjoin(SessionRow, BottleUseRow.session_id == SessionRow.id)
+        .where(BottleUseRow.bottle_id == row.id)
+        .order_by(BottleUseRow.used_on, BottleUseRow.id)
+    )
+    return Bottle(
+        name=row.name,
+        salt=row.salt,
+        weighed_g=row.weighed_g,
+        volume_ml=row.volume_ml,
+        made_on=row.made_on,
+        purity=row.purity,
+        lot=row.lot,
+        keeper=row.keeper,
+        keeps_days=row.keeps_days,
+        emptied_on=row.emptied_on,
+        note=row.note,
+        measurements=tuple(
+            Measurement(
+                measured_on=found.measured_on,
+                strength_g_l=found.strength_g_l,
+                method=found.method,
+                measured_by=found.measured_by,
+                note=found.note,
+            )
+            for found in measured
+        ),
+        uses=tuple(
+            BottleUse(used_on=use.used_on, volume_ml=use.volume_ml, session=session, note=use.note)
+            for use, session in used
+        ),
+    )
