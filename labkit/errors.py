@@ -65,3 +65,7 @@ class RegionError(LabkitError, ValueError):
 
 class SetUpError(LabkitError, RuntimeError):
     """The environment cannot be made, or the workbook cannot be started, on this machine."""
+
+
+class SheetError(LabkitError, ValueError):
+    """A sheet cannot be laid out or printed as asked."""

@@ -1,0 +1,58 @@
+"""What is looked at and printed: plots and A4 sheets, each loaded when first used."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from labkit.bench.for_preparer import bench_sheet, weighing_sheet
+    from labkit.bench.for_tasters import score_sheets, tray_map
+    from labkit.bench.labels import (
+        LABEL_PAPERS,
+        BottleLabel,
+        LabelPaper,
+        bottle_labels,
+        cup_labels,
+    )
+    from labkit.bench.score_plots import plot_score, plot_tasters
+    from labkit.bench.sheet import Sheet
+    from labkit.bench.surface_plots import plot_surface
+
+__all__ = [
+    "LABEL_PAPERS",
+    "BottleLabel",
+    "LabelPaper",
+    "Sheet",
+    "bench_sheet",
+    "bottle_labels",
+    "cup_labels",
+    "plot_score",
+    "plot_surface",
+    "plot_tasters",
+    "score_sheets",
+    "tray_map",
+    "weighing_sheet",
+]
+
+_HOMES = {
+    "bench_sheet": "for_preparer",
+    "weighing_sheet": "for_preparer",
+    "score_sheets": "for_tasters",
+    "tray_map": "for_tasters",
+    "LABEL_PAPERS": "labels",
+    "BottleLabel": "labels",
+    "LabelPaper": "labels",
+    "bottle_labels": "labels",
+    "cup_labels": "labels",
+    "Sheet": "sheet",
+    "plot_score": "score_plots",
+    "plot_surface": "surface_plots",
+    "plot_tasters": "score_plots",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

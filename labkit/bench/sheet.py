@@ -1,0 +1,70 @@
+"""A sheet of paper: HTML that prints on A4, shows itself in a notebook and saves to a file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from labkit import __version__
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """Something to print."""
+
+    title: str
+    """What the browser's tab and the print dialogue call it."""
+
+    html: str
+    """The whole page, styles included; nothing is fetched from anywhere."""
+
+    def _repr_html_(self) -> str:
+        """The page in a frame of its own, so that its styles stay off the notebook."""
+        return (
+            f'<iframe title="{escape(self.title)}" sandbox="allow-scripts allow-modals" '
+            'style="width:100%;height:36rem;border:1px solid #888;background:#fff" '
+            f'srcdoc="{escape(self.html)}"></iframe>'
+        )
+
+    def save(self, path: str | Path) -> Path:
+        """Write the page to a file and say where it is; folders are made as needed."""
+        file = Path(path)
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(self.html, encoding="utf-8")
+        return file
+
+
+@cache
+def _templates() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def render(
+    template: str, *, title: str, session: str, lab_book: str, values: Mapping[str, Any]
+) -> Sheet:
+    """Fill a template; the footer names session, lab book and version."""
+    footer = [session and f"session {session}", lab_book and f"lab book {lab_book}"]
+    html = (
+        _templates()
+        .get_template(template)
+        .render(
+            title=title,
+            footer=" · ".join([*filter(None, footer), f"labkit {__version__}"]),
+            **values,
+        )
+    )
+    return Sheet(title=title, html=html)

@@ -1,0 +1,91 @@
+"""Labels lie where the label paper has them, in millimetres."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from labkit.bench import LABEL_PAPERS, BottleLabel, LabelPaper, bottle_labels, cup_labels
+from labkit.errors import SheetError
+
+from .conftest import MADE_ON
+
+PAPER = LabelPaper(
+    columns=3,
+    rows=2,
+    label_width_mm=60,
+    label_height_mm=40,
+    left_mm=10,
+    top_mm=12,
+    pitch_x_mm=65,
+    pitch_y_mm=45,
+)
+
+
+def places(html):
+    return [(float(x), float(y)) for x, y in re.findall(r"left:([\d.]+)mm;top:([\d.]+)mm", html)]
+
+
+def test_labels_lie_a_pitch_apart_and_go_on_to_the_next_sheet(fixed_plan):
+    """By hand: three across at 10, 75 and 140 mm, two down at 12 and 57 mm."""
+    html = cup_labels(fixed_plan, paper=PAPER, copies=2, first_free=5).html
+    assert places(html) == [(75, 57), (140, 57), (10, 12), (75, 12), (140, 12), (10, 57)]
+    assert html.count('<section class="grid">') == 2
+
+
+@pytest.mark.parametrize("paper", LABEL_PAPERS.values(), ids=list(LABEL_PAPERS))
+def test_common_papers_end_inside_a4(paper):
+    sheet, x, y = paper.place(paper.n_labels - 1)
+    assert sheet == 0
+    assert x + paper.label_width_mm <= 210.3
+    assert y + paper.label_height_mm <= 297.3
+    assert paper.place(paper.n_labels)[0] == 1
+
+
+def test_cup_labels_are_in_numeric_order_so_that_order_tells_nothing(plan):
+    html = cup_labels(plan).html
+    shown = re.findall(r'class="code">(\d{3})<', html)
+    assert shown == [code for flight in plan.flights for code in plan.codes(flight)]
+
+
+def test_bottles_of_bicarbonate_are_used_within_days_others_within_months(bottles):
+    """Common practice: bicarbonate 3 to 4 days, calcium and magnesium months in the cold."""
+    calcium, _, bicarbonate = (BottleLabel.of(bottle, MADE_ON) for bottle in bottles)
+    assert (bicarbonate.use_by - MADE_ON).days == 4
+    assert (calcium.use_by - MADE_ON).days == 90
+    assert (BottleLabel.of(bottles[2], MADE_ON, keeps_days=3).use_by - MADE_ON).days == 3
+
+
+def test_bottle_labels_say_what_it_is_until_when_and_that_it_is_no_drink(bottles):
+    label = replace(BottleLabel.of(bottles[0], MADE_ON), lot="A7", keeper="Ida")
+    html = bottle_labels([label]).html
+    for words in (
+        "CaCl2·2H2O, 1.469 g/L · lot A7",
+        "1 mL in 1 L adds 1 mg/L hardness as CaCO3",
+        "made 20 Nov 2026 by Ida",
+        "use by 18 Feb 2027, keep cold",
+        "Not for drinking",
+        "Keep from children",
+    ):
+        assert words in html
+
+
+def test_labels_that_do_not_fit_are_refused(fixed_plan):
+    with pytest.raises(SheetError, match="columns must fit on A4"):
+        replace(PAPER, pitch_x_mm=75)
+    with pytest.raises(SheetError, match=r"pitch_y_mm must be at least label_height_mm \(40\)"):
+        replace(PAPER, pitch_y_mm=39)
+    with pytest.raises(SheetError, match="rows must be at least 1, got 0"):
+        replace(PAPER, rows=0)
+    with pytest.raises(SheetError, match="label_width_mm must be at least 8 mm"):
+        replace(PAPER, label_width_mm=float("nan"))
+    with pytest.raises(SheetError, match="top_mm must be at least 0, got -1"):
+        replace(PAPER, top_mm=-1)
+    with pytest.raises(SheetError, match="first_free must be 1 to 6"):
+        cup_labels(fixed_plan, paper=PAPER, first_free=7)
+    with pytest.raises(SheetError, match="copies must be at least 1"):
+        cup_labels(fixed_plan, copies=0)
+    with pytest.raises(SheetError, match="bottle labels must be at least one"):
+        bottle_labels([])
