@@ -167,8 +167,8 @@ def build(
     book.add_client(CLIENT)
     for name, salt_label, grams, purity in BOTTLES:
         book.add_bottle(
-            name=name,
-            salt_label=salt_label,
+            name,
+            salt=salt_label,
             purity=purity,
             weighed_g=grams,
             volume_ml=1000.0,
@@ -207,7 +207,7 @@ def main() -> None:
     """Write the scenario as CSV files."""
     with tempfile.TemporaryDirectory() as folder, LabBook(Path(folder) / "demo.db") as book:
         build(book)
-        book.export_folder(HERE / "demo")
+        book.export_folder(HERE / "demo", overwrite=True)
     sys.stdout.write(f"wrote {HERE / 'demo'}\n")
 
 

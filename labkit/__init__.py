@@ -12,8 +12,8 @@ __version__ = "0.1.0"
 
 _ROOM_OF = {
     "LabBook": "book",
-    "choose_book": "book",
-    "open_book": "book",
+    "choose_book": "book.current",
+    "open_book": "book.current",
     "Concentrate": "water",
     "Target": "water",
     "Water": "water",

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import ipywidgets as widgets
 
 from labkit.book import LabBook
+from labkit.book.current import data_folder
 from labkit.errors import LabkitError
 from labkit.widgets import fields
 from labkit.widgets.fields import said
@@ -22,12 +22,15 @@ class BookChoice(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no typ
     book : LabBook
         The lab book in use.
     choose : callable
-        Takes the name of an own lab book, or None for the demo, and remembers the choice.
+        Takes the URL or path of a lab book, or None for the demo, and remembers the choice
+        (``labkit.choose_book``).
     """
 
-    def __init__(self, book: LabBook, choose: Callable[[str | None], Any]) -> None:
+    def __init__(self, book: LabBook, choose: Callable[[str | Path | None], LabBook]) -> None:
         self._choose = choose
-        self._name = fields.text("Name of your lab book", placeholder="for instance our-lab")
+        self._name = fields.text(
+            "Name of your lab book", placeholder="our-lab, or a path or database URL"
+        )
         own = fields.button("Use my own lab book")
         own.on_click(lambda _b: self._press(self._name.value.strip()))
         demo = fields.button("Use the demo")
@@ -44,11 +47,12 @@ class BookChoice(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no typ
             self._said.value = said("type a name for your lab book first.", wrong=True)
             return
         try:
-            chosen = self._choose(name)
+            is_name = name is not None and not set(name) & set("/\\:")
+            chosen = self._choose(data_folder() / f"{name}.db" if is_name else name)
         except LabkitError as error:
             self._said.value = said(str(error), wrong=True)
             return
         self._said.value = said(
-            f"From now on the workbook uses «{Path(str(chosen)).stem}». Choose Run, "
+            f"From now on the workbook uses «{chosen.name}». Choose Run, "
             "Restart Kernel and Run All Cells, to read it here."
         )

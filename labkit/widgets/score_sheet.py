@@ -20,8 +20,8 @@ import anywidget
 import ipywidgets
 import traitlets
 
+from labkit.book import Touch
 from labkit.book.records import Attribute
-from labkit.book.scores import Touch
 from labkit.errors import BookError, LabkitError, LockError, ScaleError
 from labkit.widgets.sheet_desk import BookDesk, SheetDesk, SheetLook
 
@@ -69,6 +69,7 @@ class CupSheet(anywidget.AnyWidget):
             "attributes": [_attribute_out(attribute) for attribute in desk.attributes],
             "stages": list(desk.stages),
             "is_page": is_page,
+            "alive_url": "/alive",
             "look": self._look(),
         }
         super().__init__(plan=plan)
@@ -117,6 +118,8 @@ class CupSheet(anywidget.AnyWidget):
                 # Stops at the first that must wait: the order of touches decides what is current.
                 if not self._take(raw, answer):
                     break
+            if not sent:
+                self._desk.sign_of_life()
             if not sent or answer["refused"] or answer["later"]:
                 look = self._look()
                 answer["look"] = look if look["mark"] != message.get("known") else None

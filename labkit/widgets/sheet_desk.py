@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+import math
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
+from labkit.book import Touch
 from labkit.book.records import Attribute, FlightState, Stage
-from labkit.book.scores import Touch
 
 if TYPE_CHECKING:
     from labkit.book import LabBook
+
+SEEN_EVERY_S = 10.0
+"""How often a sheet's sign of life is written into the lab book."""
 
 Given = float | str | tuple[str, ...]
 """A number, a note, or checked descriptors."""
@@ -92,6 +97,9 @@ class SheetDesk(Protocol):
     def look(self) -> SheetLook:
         """How things stand now."""
 
+    def sign_of_life(self) -> None:
+        """The taster's sheet is open and connected; called every few seconds."""
+
     def take(self, touch: Touch) -> datetime:
         """Keep a touch for good, once per entry id; when it was kept.
 
@@ -112,6 +120,7 @@ class BookDesk:
             book.current_scores(session, book.flights(session)[0].number, taster)
         self._book = book
         self._device = device
+        self._seen_at = -math.inf
         self.session = plan.name
         self.taster = taster
         self.attributes = plan.attributes
@@ -141,6 +150,13 @@ class BookDesk:
                     values[place] = entry.value
         states = {flight.number: flight.state for flight in flights}
         return SheetLook(cups=tuple(cups), states=states, values=values)
+
+    def sign_of_life(self) -> None:
+        """Note now and then that the sheet is open, for the lead's view."""
+        now = time.monotonic()
+        if now - self._seen_at > SEEN_EVERY_S:
+            self._seen_at = now
+            self._book.mark_seen(self.session, self.taster)
 
     def take(self, touch: Touch) -> datetime:
         """Write one row; it is on the disk when this returns."""

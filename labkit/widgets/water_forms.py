@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from datetime import date
 from html import escape
 from typing import Any
 
@@ -37,8 +38,8 @@ class ConcentrateForm(Form):
     Parameters
     ----------
     keep : callable, optional
-        Takes what describes the bottle as keywords (name, salt_label, purity, weighed_g,
-        volume_ml) and stores it; called when the button is pressed, once per press.
+        Takes the bottle's name, then salt, purity, weighed_g and volume_ml as keywords, and stores
+        it (``book.add_bottle``); called when the button is pressed.
     """
 
     def __init__(self, keep: Callable[..., Any] | None = None) -> None:
@@ -117,21 +118,19 @@ class ConcentrateForm(Form):
             return
         keep = self._keep
         assert keep is not None  # the button exists only with it
-        done, _ = self.attempt(lambda: (self.bottle, keep(**_kept(now))))
+        name = now["name"].strip() or f"{now['salt_label']}, {date.today():%Y-%m-%d}"
+        done, _ = self.attempt(
+            lambda: keep(
+                name,
+                salt=now["salt_label"],
+                purity=now["purity"],
+                weighed_g=now["weighed_g"],
+                volume_ml=now["volume_ml"],
+            )
+        )
         if done:
             self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
-            grams, label, volume = now["weighed_g"], now["salt_label"], now["volume_ml"]
-            self.say(f"Kept: {grams:g} g {label} in {volume:g} mL.")
-
-
-def _kept(now: dict[str, Any]) -> dict[str, Any]:
-    return {
-        "name": now["name"].strip() or now["salt_label"],
-        "salt_label": now["salt_label"],
-        "purity": now["purity"],
-        "weighed_g": now["weighed_g"],
-        "volume_ml": now["volume_ml"],
-    }
+            self.say(f"Kept as «{name}»: {now['weighed_g']:g} g in {now['volume_ml']:g} mL.")
 
 
 class JugForm(Form):
