@@ -11,10 +11,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from labkit.tasting.alone import match_codes as match_codes
     from labkit.tasting.balance import BalanceTables as BalanceTables
     from labkit.tasting.balance import balance_tables as balance_tables
     from labkit.tasting.balance import preview_balance as preview_balance
     from labkit.tasting.codes import CODE_POOL as CODE_POOL
+    from labkit.tasting.conditions import Change as Change
+    from labkit.tasting.conditions import compare_conditions as compare_conditions
+    from labkit.tasting.conditions import condition_blocks as condition_blocks
     from labkit.tasting.factors import FACTOR_TITLES as FACTOR_TITLES
     from labkit.tasting.factors import Factor as Factor
     from labkit.tasting.orders import williams_orders as williams_orders
@@ -25,6 +29,7 @@ if TYPE_CHECKING:
     from labkit.tasting.preparation import BenchPlan as BenchPlan
     from labkit.tasting.preparation import JugToMix as JugToMix
     from labkit.tasting.preparation import bench_plan as bench_plan
+    from labkit.tasting.replanning import replan as replan
     from labkit.tasting.scales import SCALES as SCALES
     from labkit.tasting.scales import Scale as Scale
     from labkit.tasting.scales import scale as scale
@@ -41,6 +46,11 @@ if TYPE_CHECKING:
     from labkit.tasting.waters import session_waters as session_waters
 
 _HOMES: Final[dict[str, str]] = {
+    "match_codes": "alone",
+    "Change": "conditions",
+    "compare_conditions": "conditions",
+    "condition_blocks": "conditions",
+    "replan": "replanning",
     "BalanceTables": "balance",
     "BenchPlan": "preparation",
     "JugToMix": "preparation",

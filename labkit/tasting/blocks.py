@@ -18,7 +18,7 @@ Blocks = tuple[tuple[int, ...], ...]
 # Cooling from 1.5 to 0.15 pair counts found every balanced design of up to 16 waters that was
 # tried, in at most two long runs; slower cooling between narrower limits found fewer.
 _HOT, _COLD = 1.5, 0.15
-_SHORT, _LONG = 20_000, 300_000
+_SHORT, _LONG = 150, 3_000  # exchanges tried for each cup of the design
 _RUNS = 10
 
 
@@ -135,7 +135,8 @@ def incomplete_blocks(
     even = len(set(sizes)) == 1 and sum(sizes) % n_waters == 0 and meetings % max(pairs, 1) == 0
     best: Blocks = ()
     best_value = -1.0
-    for steps in [_SHORT] * _RUNS + [_LONG] * (2 if even else 0):
+    seats = sum(sizes)
+    for steps in [_SHORT * seats] * _RUNS + [_LONG * seats] * (2 if even else 0):
         blocks = _Exchange(n_waters, sizes, kin, rng).anneal(steps)
         value = efficiency_factor(blocks, n_waters)
         if value > best_value + 1e-12:

@@ -19,9 +19,9 @@ _TRIES = 400
 
 
 def _plain(code: str) -> bool:
-    """No digit twice and no run up or down, such as 345 or 864."""
+    """No digit twice, no run such as 345 or 864, and no other number when upside down."""
     a, b, c = map(int, code)
-    return len({a, b, c}) == 3 and b - a != c - b
+    return len({a, b, c}) == 3 and b - a != c - b and not set(code) <= set("01689")
 
 
 CODE_POOL: Final[tuple[str, ...]] = tuple(c for c in map(str, range(100, 1000)) if _plain(c))

@@ -176,7 +176,7 @@ def test_the_plan_has_no_place_for_a_recipe(rng):
                 "flights": 9,
                 "tasters": [f"T{i}" for i in range(12)],
             },
-            "codes must be at most 612 in this session",
+            "codes must be at most 564 in this session",
         ),
     ],
 )
