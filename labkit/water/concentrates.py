@@ -1,17 +1,25 @@
-"""Concentrates: one salt dissolved to a known strength, and the grams that make it."""
+"""Concentrates: one salt dissolved to a known strength, weighed or measured."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import ConcentrateError
 from labkit.water.cautions import CAUTIONS
-from labkit.water.html import figure, folded, notes, table
+from labkit.water.markup import figure, folded, notes, table
 from labkit.water.salts import Salt
+from labkit.water.solubility import solubility_limit_g_l, solution_density_kg_l
+from labkit.water.uncertainty import expanded
+
+ASSAY_HALF_WIDTH_PERCENT = 1.0
+"""How far a food-grade salt is taken to lie from its stated purity (%), common practice."""
+
+NOTABLE_DIFFERENCE_PERCENT = 5.0
+"""Difference between weighed and measured strength that is worth a remark (%)."""
 
 PURITY_BOUNDS = (0.3, 1.3)
 """Lowest and highest purity taken as real; above 1 the salt has partly dried out."""
@@ -25,6 +33,27 @@ def check_purity(purity: float) -> None:
             f"purity must be between {low} and {high}, where 1 is the pure salt as labelled, got "
             f"{purity!r}: give 98 % as 0.98."
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredStrength:
+    """What a test of the bottle found, which goes before what was weighed."""
+
+    strength_mg_l_caco3_per_ml: float
+    """What 1 mL in a litre adds (mg/L as CaCO3)."""
+
+    method: str
+    """How it was measured, as in "hardness titration" or "conductivity"."""
+
+    uncertainty_percent: float
+    """Expanded uncertainty, k = 2 (%)."""
+
+    def __post_init__(self) -> None:
+        """Refuse impossible figures."""
+        for field in ("strength_mg_l_caco3_per_ml", "uncertainty_percent"):
+            value = getattr(self, field)
+            if not (math.isfinite(value) and value > 0):
+                raise ConcentrateError(f"{field} must be above 0, got {value!r}.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,13 +72,39 @@ class Concentrate:
     name: str = ""
     """What stands on the bottle; the salt's label if empty."""
 
+    weighing_uncertainty_percent: float = expanded(ASSAY_HALF_WIDTH_PERCENT)
+    """Expanded uncertainty (k = 2) of the strength as weighed, from assay and balance (%)."""
+
+    measured: MeasuredStrength | None = None
+    """What a test of the bottle found; the weighed strength is kept beside it."""
+
     def __post_init__(self) -> None:
-        """Refuse impossible strengths and purities."""
+        """Refuse impossible strengths and purities, and more salt than dissolves."""
         check_purity(self.purity)
+        if not (
+            math.isfinite(self.weighing_uncertainty_percent)
+            and self.weighing_uncertainty_percent >= 0
+        ):
+            raise ConcentrateError(
+                "weighing_uncertainty_percent must be at least 0, got "
+                f"{self.weighing_uncertainty_percent!r}."
+            )
         if not (math.isfinite(self.strength_g_l) and self.strength_g_l > 0):
             raise ConcentrateError(
                 f"strength_g_l must be above 0, got {self.strength_g_l!r}: give the grams of "
                 f"{self.salt.label} in a litre of finished solution."
+            )
+        limit = solubility_limit_g_l(self.salt)
+        if limit is not None and self.strength_g_l * self.purity > limit:
+            raise ConcentrateError(
+                f"strength_g_l must be above 0 and at most {figure(limit / self.purity)} for "
+                f"{self.salt.label} (its solubility at 20 °C), got {figure(self.strength_g_l, 4)}: "
+                "make a weaker bottle and dose more of it."
+            )
+        if self.measured is not None and not self.salt.strength_mg_caco3_per_g:
+            raise ConcentrateError(
+                f"{self.salt.label} adds {self.salt.role}, so its strength cannot be measured as "
+                "CaCO3."
             )
         if not self.name:
             object.__setattr__(self, "name", self.salt.label)
@@ -83,17 +138,99 @@ class Concentrate:
         volume_ml: float,
         purity: float = 1.0,
         name: str = "",
+        balance_g: float = 0.01,
+        assay_half_width_percent: float = ASSAY_HALF_WIDTH_PERCENT,
     ) -> Concentrate:
-        """The bottle got from what was actually weighed and made up to a volume."""
+        """The bottle got from what was actually weighed and made up to a volume.
+
+        Parameters
+        ----------
+        salt : Salt
+            As on the label, hydrate included.
+        weighed_g : float
+            What the balance showed (g).
+        volume_ml : float
+            Volume of the finished bottle (mL).
+        purity : float
+            Share of the weighed mass that is the salt as labelled.
+        name : str
+            What stands on the bottle.
+        balance_g : float
+            Last digit of the balance (g).
+        assay_half_width_percent : float
+            How far the purity may be off (%).
+        """
         check_volume(volume_ml)
+        check_balance(balance_g)
         if not (math.isfinite(weighed_g) and weighed_g > 0):
             raise ConcentrateError(f"weighed_g must be above 0, got {weighed_g!r}.")
-        return cls(salt=salt, strength_g_l=1000 * weighed_g / volume_ml, purity=purity, name=name)
+        digit_percent = 100 * balance_g / weighed_g
+        return cls(
+            salt=salt,
+            strength_g_l=1000 * weighed_g / volume_ml,
+            purity=purity,
+            name=name,
+            weighing_uncertainty_percent=expanded(digit_percent, assay_half_width_percent),
+        )
+
+    def with_measured(self, measured: MeasuredStrength) -> Concentrate:
+        """The same bottle, dosed by what a test of it found."""
+        return replace(self, measured=measured)
+
+    @property
+    def weighed_strength_mg_l_caco3_per_ml(self) -> float:
+        """What 1 mL in a litre adds by weighing (mg/L as CaCO3)."""
+        return self.strength_g_l * self.purity * self.salt.strength_mg_caco3_per_g / 1000
+
+    @property
+    def correction(self) -> float:
+        """Measured over weighed strength; 1 if nothing was measured."""
+        if self.measured is None:
+            return 1.0
+        weighed = self.weighed_strength_mg_l_caco3_per_ml
+        return self.measured.strength_mg_l_caco3_per_ml / weighed
+
+    @property
+    def uncertainty_percent(self) -> float:
+        """Expanded uncertainty (k = 2) of the strength in use (%)."""
+        if self.measured is None:
+            return self.weighing_uncertainty_percent
+        return self.measured.uncertainty_percent
+
+    @property
+    def saturation_percent(self) -> float | None:
+        """How far the bottle is on its way to saturation at 20 °C (%); None if not known."""
+        limit = solubility_limit_g_l(self.salt)
+        return None if limit is None else 100 * self.strength_g_l * self.purity / limit
+
+    @property
+    def density_kg_l(self) -> float:
+        """Density at 20 °C (kg/L), to turn a dose in mL into grams."""
+        return solution_density_kg_l(self.vector)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the user should know about this bottle."""
+        said = []
+        off = 100 * (self.correction - 1)
+        if abs(off) > NOTABLE_DIFFERENCE_PERCENT:
+            said.append(
+                f"The test found {abs(off):.0f} % {'more' if off > 0 else 'less'} than weighed: "
+                "check the hydrate on the label, water picked up, and whether all is dissolved."
+            )
+        share = self.saturation_percent
+        if share is not None and share > 50:
+            said.append(
+                f"At {share:.0f} % of saturation it dissolves slowly: stir until it is clear, and "
+                "shake before dosing."
+            )
+        return tuple(said)
 
     @property
     def strength_mmol_l(self) -> float:
-        """Salt per litre (mmol/L)."""
-        return 1000 * self.strength_g_l * self.purity / self.salt.molar_mass_g_mol
+        """Salt per litre (mmol/L), by measurement if there is one."""
+        weighed = 1000 * self.strength_g_l * self.purity / self.salt.molar_mass_g_mol
+        return weighed * self.correction
 
     @property
     def vector(self) -> NDArray[np.float64]:
@@ -103,12 +240,14 @@ class Concentrate:
     @property
     def hardness_mg_l_caco3_per_ml(self) -> float:
         """Hardness that 1 mL in a litre adds (mg/L as CaCO3)."""
-        return self.strength_g_l * self.purity * self.salt.hardness_mg_caco3_per_g / 1000
+        hardness = self.salt.hardness_mg_caco3_per_g * self.correction
+        return self.strength_g_l * self.purity * hardness / 1000
 
     @property
     def alkalinity_mg_l_caco3_per_ml(self) -> float:
         """Alkalinity that 1 mL in a litre adds (mg/L as CaCO3)."""
-        return self.strength_g_l * self.purity * self.salt.alkalinity_mg_caco3_per_g / 1000
+        alkalinity = self.salt.alkalinity_mg_caco3_per_g * self.correction
+        return self.strength_g_l * self.purity * alkalinity / 1000
 
     @property
     def strength_mg_l_caco3_per_ml(self) -> float:
@@ -122,14 +261,41 @@ class Concentrate:
             ("purity", f"{100 * self.purity:.1f} %"),
             ("strength, g/L as weighed", figure(self.strength_g_l, 4)),
             ("strength, mmol/L", figure(self.strength_mmol_l, 4)),
-            (
-                "1 mL in 1 L adds, mg/L as CaCO3",
-                figure(self.strength_mg_l_caco3_per_ml, 4),
-            ),
-            ("hazard", self.salt.hazard),
         ]
-        return table(f"Concentrate: {self.name}", ("", "value"), rows) + folded(
-            "Handle with care", notes(CAUTIONS["weighing"])
+        per_ml = "1 mL in 1 L adds, mg/L as CaCO3"
+        if self.measured is not None:
+            rows += [
+                (f"{per_ml}, by {self.measured.method}", self._strength_text),
+                (f"{per_ml}, as weighed", figure(self.weighed_strength_mg_l_caco3_per_ml, 4)),
+            ]
+        elif self.strength_mg_l_caco3_per_ml:
+            rows.append((per_ml, self._strength_text))
+        share = self.saturation_percent
+        if share is not None:
+            rows.append(("of saturation at 20 °C", f"{figure(share, 2)} %"))
+        rows += [
+            ("hazard", self.salt.hazard),
+            ("keep apart from", self.salt.keep_apart_from or "nothing known"),
+            ("keeping", self.salt.keeping),
+        ]
+        return (
+            table(f"Concentrate: {self.name}", ("", "value"), rows)
+            + notes(self.remarks)
+            + folded("Handle with care", notes(CAUTIONS["weighing"]))
+        )
+
+    @property
+    def _strength_text(self) -> str:
+        strength = self.strength_mg_l_caco3_per_ml
+        return f"{figure(strength, 4)} ± {figure(strength * self.uncertainty_percent / 100, 2)}"
+
+
+def check_balance(balance_g: float) -> None:
+    """Raise :class:`ConcentrateError` unless this can be a balance's last digit."""
+    if not (math.isfinite(balance_g) and balance_g > 0):
+        raise ConcentrateError(
+            f"balance_g must be above 0, got {balance_g!r}: give the last digit the balance shows, "
+            "as in 0.01."
         )
 
 

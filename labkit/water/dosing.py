@@ -5,36 +5,59 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import DosingError
+from labkit.water.bottles import SharedBottle
 from labkit.water.cautions import CAUTIONS
+from labkit.water.choosing import Preference, choose
 from labkit.water.concentrates import Concentrate
-from labkit.water.html import figure, folded, notes, table
 from labkit.water.ions import ALKALINITY_EQ, INDEX, IONS
+from labkit.water.markup import figure, folded, notes, table
+from labkit.water.reach import refusal
+from labkit.water.solubility import solution_density_kg_l
+from labkit.water.spread import Spread, dosing_spread, rounding_bound
 from labkit.water.targets import Target
 from labkit.water.waters import PURE_WATER, Water
+from labkit.water.weighing import digits_of, to_step
 
-_COORDINATES = np.zeros((3, len(IONS)))
-_COORDINATES[0, INDEX["Ca"]] = 1.0
-_COORDINATES[1, INDEX["Mg"]] = 1.0
-_COORDINATES[2] = ALKALINITY_EQ
+Bottle = Concentrate | SharedBottle
+"""What a dose can come from."""
+
+Filling = Literal["made up to", "added to"]
+"""Whether the volume is that of the finished water or that of the base water dosed on top."""
+
+COORDINATES = np.zeros((3, len(IONS)))
+"""Turns ions (mmol/L) into calcium, magnesium (mmol/L) and alkalinity (meq/L)."""
+COORDINATES[0, INDEX["Ca"]] = 1.0
+COORDINATES[1, INDEX["Mg"]] = 1.0
+COORDINATES[2] = ALKALINITY_EQ
+COORDINATES.flags.writeable = False
+
+NOTABLE_STEP_PERCENT = 5.0
+"""A pipette step above this share of its dose is worth a remark (%)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dose:
     """How much of one concentrate goes into the jug."""
 
-    concentrate: Concentrate
+    concentrate: Bottle
     """The bottle."""
 
     volume_ml: float
-    """Dose, rounded to the pipette (mL)."""
+    """Dose, rounded to the pipette or the balance (mL)."""
 
     exact_ml: float
     """Dose before rounding (mL)."""
+
+    @property
+    def mass_g(self) -> float:
+        """The rounded dose on a balance (g), at 20 °C."""
+        return self.volume_ml * solution_density_kg_l(self.concentrate.vector)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,122 +77,238 @@ class Mixing:
     """Base water to pour (mL)."""
 
     volume_ml: float
-    """Finished volume (mL)."""
+    """Volume of the finished water (mL)."""
 
     pipette_ml: float
     """Step to which the doses are rounded (mL)."""
 
+    balance_g: float | None
+    """Step to which the doses are rounded on a balance (g), if they are weighed."""
+
+    filling: Filling
+    """Whether the base fills up what the doses leave, or the doses come on top."""
+
     reached: Water
     """The water got from the rounded doses."""
 
+    rounding: Spread
+    """Largest difference between wanted and reached that rounding can make."""
+
+    uncertainty: Spread
+    """Expanded uncertainty (k = 2) of the water reached, from balance, assay and pipette."""
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the user should know about this mixing."""
+        step = "balance" if self.balance_g is not None else "pipette"
+        said = []
+        for dose in self.doses:
+            name = dose.concentrate.name
+            if dose.exact_ml and not dose.volume_ml:
+                said.append(
+                    f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: mix "
+                    "a larger volume, or use a weaker bottle."
+                )
+            elif dose.volume_ml:
+                share = 100 * self._step_ml(dose) / dose.volume_ml
+                if share > NOTABLE_STEP_PERCENT:
+                    said.append(
+                        f"One step of the {step} is {share:.0f} % of the dose of {name}: mix a "
+                        "larger volume, use a weaker bottle, or a finer tool."
+                    )
+        return tuple(said)
+
+    def _step_ml(self, dose: Dose) -> float:
+        if self.balance_g is None:
+            return self.pipette_ml
+        return self.balance_g / solution_density_kg_l(dose.concentrate.vector)
+
+    def _dose_text(self, dose: Dose) -> str:
+        if self.balance_g is not None:
+            return f"{dose.mass_g:.{digits_of(self.balance_g)}f} g"
+        return f"{dose.volume_ml:.{digits_of(self.pipette_ml)}f} mL"
+
     def _repr_html_(self) -> str:
         """The doses and the water reached, with the cautions folded below."""
+        digits = digits_of(self.pipette_ml)
         rows = [
-            (dose.concentrate.name, f"{_to_step(dose.volume_ml, self.pipette_ml)} mL")
-            for dose in self.doses
-            if dose.volume_ml
+            (dose.concentrate.name, self._dose_text(dose)) for dose in self.doses if dose.volume_ml
         ]
-        rows.append(("base water", f"{_to_step(self.base_ml, self.pipette_ml)} mL"))
-        rows.append(("makes", f"{figure(self.volume_ml, 5)} mL"))
-        wanted, got = self.target, self.reached
-        water = [
-            ("hardness, mg/L as CaCO3", wanted.hardness_mg_l_caco3, got.hardness_mg_l_caco3),
-            ("alkalinity, mg/L as CaCO3", wanted.alkalinity_mg_l_caco3, got.alkalinity_mg_l_caco3),
-            ("Mg share, %", 100 * wanted.mg_share, 100 * got.mg_share),
-        ]
+        poured = "base water" if self.base != PURE_WATER else "pure water"
+        rows.append((poured, f"{self.base_ml:.{digits}f} mL"))
+        total = "made up to" if self.filling == "made up to" else "gives"
+        rows.append((total, f"{figure(self.volume_ml, 6)} mL"))
         return (
-            table(f"Mix: {self.target.text}", ("pour", "volume"), rows)
-            + table(
-                "Water reached",
-                ("", "wanted", "reached"),
-                [(name, figure(a), figure(b)) for name, a, b in water],
-            )
+            table(f"Mix: {self.target.text}", ("pour", "amount"), rows)
+            + reached_table(self.target, self.reached, self.uncertainty)
+            + notes(self.remarks)
             + folded("Handle with care", notes(CAUTIONS["mixing"]))
         )
 
 
-def _to_step(volume_ml: float, step_ml: float) -> str:
-    return f"{volume_ml:.{max(0, math.ceil(-math.log10(step_ml) - 1e-9))}f}"
+def reached_table(target: Target, reached: Water, uncertainty: Spread) -> str:
+    """The wanted and the reached water side by side, as HTML."""
+    rows: list[tuple[str, float, float, float, int]] = [
+        (
+            "hardness, mg/L as CaCO3",
+            target.hardness_mg_l_caco3,
+            reached.hardness_mg_l_caco3,
+            uncertainty.hardness_mg_l_caco3,
+            1,
+        ),
+        (
+            "alkalinity, mg/L as CaCO3",
+            target.alkalinity_mg_l_caco3,
+            reached.alkalinity_mg_l_caco3,
+            uncertainty.alkalinity_mg_l_caco3,
+            1,
+        ),
+    ]
+    if target.hardness_mg_l_caco3:
+        share = (100 * target.mg_share, 100 * reached.mg_share, 100 * uncertainty.mg_share)
+        rows.append(("Mg share, %", *share, 1))
+    return table(
+        "Water reached",
+        ("", "wanted", "reached", "± (k = 2)"),
+        [
+            (name, f"{wanted:.{d}f}", f"{got:.{d}f}", f"{spread:.{d}f}")
+            for name, wanted, got, spread, d in rows
+        ],
+    )
 
 
 def mix(
     target: Target,
-    concentrates: Sequence[Concentrate],
+    concentrates: Sequence[Bottle],
     *,
     volume_ml: float = 1000.0,
     base: Water = PURE_WATER,
     pipette_ml: float = 0.1,
+    balance_g: float | None = None,
+    filling: Filling = "made up to",
+    prefer: Preference = "few bottles",
 ) -> Mixing:
-    """Doses that make a wanted water, made up to a volume.
-
-    The doses' own volume counts: the base water fills up what they leave.
+    """Doses that make a wanted water; the doses' own volume counts.
 
     Parameters
     ----------
     target : Target
         The water wanted.
-    concentrates : sequence of Concentrate
+    concentrates : sequence of Concentrate or SharedBottle
         The bottles at hand.
     volume_ml : float
-        Finished volume (mL).
+        Volume of the finished water if it is made up, of the base water if dosed on top (mL).
     base : Water
         What the doses go into.
     pipette_ml : float
         Step to which doses are rounded (mL).
+    balance_g : float, optional
+        Step to which doses are rounded on a balance (g), if they are weighed instead.
+    filling : {"made up to", "added to"}
+        Whether the base fills up what the doses leave, or the doses come on top of it.
+    prefer : Preference
+        What to keep small where the bottles leave more than one way.
 
     Raises
     ------
     DosingError
-        If these bottles and this base cannot make that water.
+        If these bottles and this base cannot make that water, with what would help.
+
+    Notes
+    -----
+    Made up to V: sum of d_i (c_i - b) = V (t - b). Added to V: sum of d_i (c_i - t) = V (t - b).
+    Both are linear in the doses d, with c the bottles, b the base and t the target.
     """
-    for field, value in (("volume_ml", volume_ml), ("pipette_ml", pipette_ml)):
-        if not (math.isfinite(value) and value > 0):
-            raise DosingError(f"{field} must be above 0, got {value!r}.")
+    check_amounts(volume_ml=volume_ml, pipette_ml=pipette_ml)
+    if balance_g is not None:
+        check_amounts(balance_g=balance_g)
+    if filling not in get_args(Filling):
+        raise DosingError(f"filling must be 'made up to' or 'added to', got {filling!r}.")
     if not concentrates:
         raise DosingError("concentrates must hold at least one bottle, got none.")
     bottles = np.array([bottle.vector for bottle in concentrates])
     wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
-    matrix = _COORDINATES @ (bottles - base.vector).T
-    needed = volume_ml * (wanted - _COORDINATES @ base.vector)
-    exact = _solve(target, concentrates, matrix, needed)
-    if exact.sum() > volume_ml:
+    start = COORDINATES @ base.vector
+    made_up = filling == "made up to"
+    matrix = COORDINATES @ bottles.T - (start if made_up else wanted)[:, None]
+    needed = volume_ml * (wanted - start)
+    capacity = volume_ml if made_up else np.inf
+    exact = choose(matrix, needed, bottles, prefer=prefer, capacity=np.inf)
+    if exact is not None and exact.sum() > capacity:
+        unlimited = float(exact.sum())
+        exact = choose(matrix, needed, bottles, prefer="least volume", capacity=capacity)
+        if exact is None or exact.sum() > capacity * (1 + 1e-12):
+            raise DosingError(
+                f"the doses for {target.text} take {unlimited:.0f} mL, more than the "
+                f"{volume_ml:.0f} mL wanted: make the bottles at least "
+                f"{math.ceil(10 * unlimited / volume_ml) / 10:.1f} times as strong."
+            )
+    if exact is None:
+        names = [bottle.name for bottle in concentrates]
+        raise refusal(target, base, names, matrix=matrix, needed=needed, volume=volume_ml)
+    rounded = np.array(
+        [
+            _rounded(bottle, amount, pipette_ml, balance_g)
+            for bottle, amount in zip(concentrates, exact, strict=True)
+        ]
+    )
+    base_ml = float(volume_ml - rounded.sum()) if made_up else float(volume_ml)
+    finished = float(base_ml + rounded.sum())
+    if base_ml < 0:  # the doses all but fill the jug, and rounding up spills
         raise DosingError(
-            f"the doses for {target.text} take {exact.sum():.0f} mL, more than the "
-            f"{volume_ml:.0f} mL wanted: make the bottles at least "
-            f"{exact.sum() / volume_ml:.1f} times as strong."
+            f"the doses for {target.text} leave no room for base water: make the bottles stronger."
         )
-    rounded = np.round(exact / pipette_ml) * pipette_ml
-    base_ml = float(volume_ml - rounded.sum())
-    reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / volume_ml)
+    reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / finished)
+    steps = np.array(
+        [
+            pipette_ml if balance_g is None else balance_g / solution_density_kg_l(vector)
+            for vector in bottles
+        ]
+    )
+    used = exact > 0
+    adds = (COORDINATES @ bottles.T - (start if made_up else wanted)[:, None])[:, used]
+    strengths = np.array([bottle.uncertainty_percent / 100 for bottle in concentrates])[used]
     return Mixing(
         target=target,
         doses=tuple(
-            Dose(concentrate=bottle, volume_ml=float(round(volume, 9)), exact_ml=float(amount))
+            Dose(concentrate=bottle, volume_ml=float(volume), exact_ml=float(amount))
             for bottle, volume, amount in zip(concentrates, rounded, exact, strict=True)
         ),
         base=base,
         base_ml=base_ml,
-        volume_ml=volume_ml,
+        volume_ml=finished,
         pipette_ml=pipette_ml,
+        balance_g=balance_g,
+        filling=filling,
         reached=reached,
+        rounding=rounding_bound(
+            adds, steps[used], finished=finished, wanted=wanted, made_up=made_up
+        ),
+        uncertainty=dosing_spread(
+            (COORDINATES @ bottles.T)[:, used],
+            rounded[used],
+            strengths,
+            steps[used],
+            finished=finished,
+            reached=COORDINATES @ reached.vector,
+        ),
     )
 
 
-def _solve(
-    target: Target,
-    concentrates: Sequence[Concentrate],
-    matrix: NDArray[np.float64],
-    needed: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Doses (mL) of least total volume that meet the three coordinates."""
-    from scipy.optimize import linprog  # loaded when first used: it is slow to load
+def check_amounts(**amounts: float) -> None:
+    """Raise :class:`DosingError` unless every amount is above 0."""
+    for field, value in amounts.items():
+        if not (math.isfinite(value) and value > 0):
+            raise DosingError(f"{field} must be above 0, got {value!r}.")
 
-    found = linprog(np.ones(matrix.shape[1]), A_eq=matrix, b_eq=needed, bounds=(0, None))
-    if not found.success:
-        names = ", ".join(bottle.name for bottle in concentrates)
-        raise DosingError(
-            f"{target.text} cannot be made from {names} and this base water: add a bottle for "
-            "what is missing, or choose a softer base."
-        )
-    doses: NDArray[np.float64] = np.maximum(found.x, 0.0)
-    return doses
+
+def _rounded(bottle: Bottle, exact_ml: float, pipette_ml: float, balance_g: float | None) -> float:
+    if balance_g is None:
+        return to_step(exact_ml, pipette_ml)
+    density = solution_density_kg_l(bottle.vector)
+    return to_step(exact_ml * density, balance_g) / density
+
+
+def dose_volumes(mixing: Mixing) -> NDArray[np.float64]:
+    """The rounded doses (mL), one a concentrate, in the order given."""
+    return np.array([dose.volume_ml for dose in mixing.doses])

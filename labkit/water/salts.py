@@ -7,7 +7,7 @@ salt it holds, so ``salt("CaCl2")`` is refused and lists the hydrates to choose 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -180,10 +180,8 @@ def _from_row(row: dict[str, str]) -> Salt:
         water=water,
         cas=row["cas"],
         e_number=row["e_number"],
-        solubility_g_100g=float(row["solubility_20c_g_100g"] or "nan")
-        if row["solubility_20c_g_100g"]
-        else None,
-        solubility_g_l=float(row["solubility_g_l"]) if row["solubility_g_l"] else None,
+        solubility_g_100g=_number(row["solubility_20c_g_100g"]),
+        solubility_g_l=_number(row["solubility_g_l"]),
         solubility_source=row["solubility_source"],
         hazard=row["hazard"],
         hazard_source=row["hazard_source"],
@@ -192,6 +190,10 @@ def _from_row(row: dict[str, str]) -> Salt:
         handling_source=row["handling_source"],
         keep_apart_from=row["keep_apart_from"],
     )
+
+
+def _number(text: str) -> float | None:
+    return float(text) if text else None
 
 
 def _ions_of(dry_formula: str) -> tuple[tuple[str, int], ...]:
@@ -210,9 +212,14 @@ def _hydrates_of(dry: str) -> list[str]:
     ]
 
 
+def _bare_formula(text: str) -> str:
+    """The tidy formula without the word anhydrous."""
+    return tidy_formula(re.sub(r"[\s,]+anhydrous$|^anhydrous\s+", "", text.strip()))
+
+
 def _label_of(text: str) -> str:
     """The label meant, with its hydrate checked."""
-    tidy = tidy_formula(re.sub(r"[\s,]+anhydrous$|^anhydrous\s+", "", text.strip()))
+    tidy = _bare_formula(text)
     dry, water = split_hydrate(tidy)
     if water:
         return tidy
@@ -246,8 +253,9 @@ def salt(text: str) -> Salt:
     >>> salt("CaCl2.2H2O").name
     'calcium chloride dihydrate'
     """
-    if not isinstance(text, str) or not text.strip():
-        raise SaltError(f"salt must be a formula or a name, got {text!r}.")
+    text = str(text)
+    if not text.strip():
+        raise SaltError("salt must be a formula or a name, got nothing.")
     name = " ".join(text.lower().replace(",", "").split())
     for known in SALTS.values():
         if name == known.name.replace(",", ""):
@@ -259,18 +267,24 @@ def salt(text: str) -> Salt:
             f"the hydrate of {name} must be chosen, because each gives another strength: say "
             f"{' or '.join(repr(label) for label in named)}, whichever stands on the label."
         )
-    try:
-        label = _label_of(text)
-    except SaltError as error:
-        if "hydrate of" in str(error):
-            raise
-        label = text
+    label, relatives = _known_label(text)
     if label in SALTS:
         return SALTS[label]
+    choice = ", ".join(relatives or SALTS)
     raise SaltError(
-        f"salt {text!r} is not in the table: choose one of {', '.join(SALTS)}, or add your own "
-        "with salt_by_formula, its hydrate included."
+        f"salt {text!r} is not in the table: choose one of {choice}, or add your own with "
+        "salt_by_formula, its hydrate included."
     )
+
+
+def _known_label(text: str) -> tuple[str, list[str]]:
+    """The label meant, and the salts of the table that differ from it in water only."""
+    tidy = _bare_formula(text)
+    dry = tidy.partition(DOT)[0]
+    relatives = [one.label for one in SALTS.values() if one.label.split(DOT)[0].split()[0] == dry]
+    if not relatives:
+        return tidy, []
+    return _label_of(text), relatives
 
 
 def salt_by_formula(
@@ -306,8 +320,9 @@ def salt_by_formula(
     >>> own.ions, round(own.molar_mass_g_mol, 2)
     ((('Mg', 1), ('Cl', 2)), 131.24)
     """
-    if not isinstance(formula, str) or not formula.strip():
-        raise SaltError(f"formula must be text such as 'MgCl2·2H2O', got {formula!r}.")
+    formula = str(formula)
+    if not formula.strip():
+        raise SaltError("formula must be text such as 'MgCl2·2H2O', got nothing.")
     label = _label_of(formula)
     if label in SALTS:
         return SALTS[label]
@@ -315,13 +330,12 @@ def salt_by_formula(
     count_elements(dry)
     if solubility_g_l is not None and not solubility_g_l > 0:
         raise SaltError(f"solubility_g_l must be above 0, got {solubility_g_l:g}.")
-    extra = {} if hazard is None else {"hazard": hazard, "hazard_source": "given by the user"}
-    return Salt(
+    own = Salt(
         label=label,
         name=name or label,
         ions=_ions_of(dry),
         water=water,
         solubility_g_l=solubility_g_l,
         solubility_source="given by the user" if solubility_g_l else "",
-        **extra,
     )
+    return own if hazard is None else replace(own, hazard=hazard, hazard_source="the user")

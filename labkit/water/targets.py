@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from labkit.errors import WaterError
-from labkit.water.html import figure, table
+from labkit.water.markup import figure, table
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
+from labkit.water.waters import Water
 
 MOST_MG_L_CACO3 = 2000.0
 """Highest hardness and alkalinity that may be asked for (mg/L as CaCO3): far above any drink."""
@@ -41,6 +42,15 @@ class Target:
                     f"{name} must be between 0 and {MOST_MG_L_CACO3:.0f} mg/L as CaCO3, "
                     f"got {value!r}."
                 )
+
+    @classmethod
+    def of_water(cls, water: Water) -> Target:
+        """The coordinates of a water at hand."""
+        return cls(
+            mg_share=water.mg_share,
+            hardness_mg_l_caco3=water.hardness_mg_l_caco3,
+            alkalinity_mg_l_caco3=water.alkalinity_mg_l_caco3,
+        )
 
     @property
     def calcium_mmol_l(self) -> float:

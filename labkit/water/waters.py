@@ -10,24 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import WaterError
-from labkit.water.ions import (
-    ALKALINITY_EQ,
-    CHARGES,
-    INDEX,
-    IONS,
-    MOLAR_MASSES,
-    TITRATABLE_EQ,
-    ion_table,
-)
-from labkit.water.units import (
-    CACO3_G_MOL,
-    MG_L_CACO3_PER_MEQ,
-    alkalinity_in,
-    hardness_in,
-)
-
-DRY_RESIDUE_BICARBONATE = 0.4917
-"""Share of bicarbonate's mass left as carbonate after drying at 180 °C (2 HCO3 -> CO3)."""
+from labkit.water import composition
+from labkit.water.ions import INDEX, IONS, ion_table
+from labkit.water.markup import figure, table
+from labkit.water.units import alkalinity_in, hardness_in
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,49 +122,47 @@ class Water:
     @property
     def hardness_mg_l_caco3(self) -> float:
         """General hardness: calcium and magnesium (mg/L as CaCO3)."""
-        return (self.calcium_mmol_l + self.magnesium_mmol_l) * CACO3_G_MOL
+        return float(composition.hardness(self.vector))
 
     @property
     def calcium_hardness_mg_l_caco3(self) -> float:
         """Calcium alone (mg/L as CaCO3)."""
-        return self.calcium_mmol_l * CACO3_G_MOL
+        return float(composition.calcium_hardness(self.vector))
 
     @property
     def magnesium_hardness_mg_l_caco3(self) -> float:
         """Magnesium alone (mg/L as CaCO3)."""
-        return self.magnesium_mmol_l * CACO3_G_MOL
+        return float(composition.magnesium_hardness(self.vector))
 
     @property
     def alkalinity_mg_l_caco3(self) -> float:
         """Alkalinity from bicarbonate, carbonate and hydroxide (mg/L as CaCO3)."""
-        return float(self.vector @ ALKALINITY_EQ) * MG_L_CACO3_PER_MEQ
+        return float(composition.alkalinity(self.vector))
 
     @property
     def titratable_alkalinity_mg_l_caco3(self) -> float:
         """What a titration to pH 4.5 finds (mg/L as CaCO3), part of organic anions included."""
-        return float(self.vector @ TITRATABLE_EQ) * MG_L_CACO3_PER_MEQ
+        return float(composition.titratable_alkalinity(self.vector))
 
     @property
     def mg_share(self) -> float:
         """Magnesium's share of the hardness, 0 to 1 by moles; 0 in a water without hardness."""
-        both = self.calcium_mmol_l + self.magnesium_mmol_l
-        return self.magnesium_mmol_l / both if both else 0.0
+        return float(composition.mg_share(self.vector))
 
     @property
     def charge_balance_meq_l(self) -> float:
         """Positive minus negative charge (meq/L): 0 in a water made of salts."""
-        return float(self.vector @ CHARGES)
+        return float(composition.charge_balance(self.vector))
 
     @property
     def sum_of_ions_mg_l(self) -> float:
         """Total dissolved solids as the sum of all ions (mg/L)."""
-        return float(self.vector @ MOLAR_MASSES)
+        return float(composition.sum_of_ions(self.vector))
 
     @property
     def dry_residue_180c_mg_l(self) -> float:
         """Total dissolved solids as the residue on drying at 180 °C (mg/L), calculated."""
-        bicarbonate = self.bicarbonate_mmol_l * MOLAR_MASSES[INDEX["HCO3"]]
-        return self.sum_of_ions_mg_l - float(bicarbonate) * (1 - DRY_RESIDUE_BICARBONATE)
+        return float(composition.dry_residue_180c(self.vector))
 
     def hardness_in(self, unit: str) -> float:
         """General hardness in one of :data:`labkit.water.HARDNESS_UNITS`."""
@@ -187,6 +171,26 @@ class Water:
     def alkalinity_in(self, unit: str) -> float:
         """Alkalinity in one of :data:`labkit.water.ALKALINITY_UNITS`."""
         return alkalinity_in(self.alkalinity_mg_l_caco3, unit)
+
+    def _repr_html_(self) -> str:
+        """The coordinates and the ions, for a notebook."""
+        ions = [
+            (ion_table()[symbol].name, figure(mg), figure(mmol), figure(meq))
+            for (symbol, mg), mmol, meq in zip(
+                self.ions_mg_l.items(),
+                self.ions_mmol_l.values(),
+                self.ions_meq_l.values(),
+                strict=True,
+            )
+        ]
+        return table(
+            "Water",
+            ("", "mg/L as CaCO3"),
+            [
+                ("hardness", figure(self.hardness_mg_l_caco3)),
+                ("alkalinity", figure(self.alkalinity_mg_l_caco3)),
+            ],
+        ) + table("Ions", ("", "mg/L", "mmol/L", "meq/L"), ions)
 
 
 FIELDS: dict[str, str] = {

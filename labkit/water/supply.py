@@ -1,0 +1,361 @@
+"""Base water: pure water with its meter reading, or a supply known by analysis."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from labkit.errors import WaterError
+from labkit.water.conductivity import ACCURACY_PERCENT, conductivity_us_cm
+from labkit.water.equilibrium import AIR_CO2_ATM
+from labkit.water.ions import CHARGES, INDEX, ion_table
+from labkit.water.markup import figure, notes, table
+from labkit.water.targets import Target
+from labkit.water.units import (
+    ALKALINITY_UNITS,
+    CACO3_G_MOL,
+    HARDNESS_UNITS,
+    MG_L_CACO3_PER_MEQ,
+    alkalinity_from,
+    hardness_from,
+    refuse_ppm,
+)
+from labkit.water.waters import FIELDS, PURE_WATER, Water
+
+PURE_LIMIT_US_CM = 100.0
+"""Conductivity up to which a water may be called pure (µS/cm)."""
+
+AIR_US_CM = 1.0
+"""What CO2 from air alone gives pure water (µS/cm, computed 0.99 at 420 µatm)."""
+
+WORST_GAP_PERCENT = 10.0
+"""Charge gap above which an analysis is refused (%), unless it is filled or tiny."""
+
+_TINY_GAP_MEQ_L = 0.5
+_ION_NAMES = {ion.name: symbol for symbol, ion in ion_table().items()}
+_SUMS = ("hardness", "calcium hardness", "magnesium hardness", "alkalinity")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PureWater:
+    """Water called pure, with its meter reading and what that reading can hide."""
+
+    conductivity_25c_us_cm: float
+    """Meter reading at 25 °C (µS/cm)."""
+
+    def __post_init__(self) -> None:
+        """Refuse readings that no pure water gives."""
+        reading = self.conductivity_25c_us_cm
+        if not (math.isfinite(reading) and 0 <= reading <= PURE_LIMIT_US_CM):
+            raise WaterError(
+                f"conductivity_25c_us_cm of a pure water must be between 0 and "
+                f"{PURE_LIMIT_US_CM:.0f} µS/cm, got {reading!r}: give other waters by analysis."
+            )
+
+    @property
+    def water(self) -> Water:
+        """What it is taken for: water with nothing in it."""
+        return PURE_WATER
+
+    @property
+    def hidden_alkalinity_mg_l_caco3(self) -> float:
+        """Most alkalinity the reading can hide (mg/L as CaCO3): all of it sodium bicarbonate."""
+        return MG_L_CACO3_PER_MEQ * self._most_mmol_l({"Na": 1, "HCO3": 1})
+
+    @property
+    def hidden_hardness_mg_l_caco3(self) -> float:
+        """Most hardness the reading can hide (mg/L as CaCO3): all magnesium bicarbonate."""
+        return CACO3_G_MOL * self._most_mmol_l({"Mg": 1, "HCO3": 2})
+
+    @property
+    def hidden_sodium_chloride_mg_l(self) -> float:
+        """Sodium chloride that gives the reading (mg/L), neither hard nor alkaline."""
+        return self._most_mmol_l({"Na": 1, "Cl": 1}) * (
+            ion_table()["Na"].molar_mass_g_mol + ion_table()["Cl"].molar_mass_g_mol
+        )
+
+    def hidden_share_percent(self, target: Target) -> float:
+        """What the hidden alkalinity could be of the alkalinity wanted (%)."""
+        if not target.alkalinity_mg_l_caco3:
+            return math.inf if self.hidden_alkalinity_mg_l_caco3 else 0.0
+        return 100 * self.hidden_alkalinity_mg_l_caco3 / target.alkalinity_mg_l_caco3
+
+    def _most_mmol_l(self, salt: Mapping[str, int]) -> float:
+        vector = np.zeros(len(INDEX))
+        for symbol, number in salt.items():
+            vector[INDEX[symbol]] = number
+        found = self.conductivity_25c_us_cm / 100
+        if not found:
+            return 0.0
+        for _ in range(4):  # the conductivity is all but proportional
+            shown = float(conductivity_us_cm(found * vector, co2_atm=AIR_CO2_ATM)[0])
+            found *= self.conductivity_25c_us_cm / shown
+        return found
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the reading says and what it leaves open."""
+        said = [
+            f"Taken as water with nothing in it. {figure(self.conductivity_25c_us_cm)} µS/cm can "
+            f"hide up to {figure(self.hidden_alkalinity_mg_l_caco3, 2)} mg/L alkalinity or "
+            f"{figure(self.hidden_hardness_mg_l_caco3, 2)} mg/L hardness, each as CaCO3, or be "
+            f"{figure(self.hidden_sodium_chloride_mg_l, 2)} mg/L sodium chloride, which is neither."
+        ]
+        if self.conductivity_25c_us_cm <= AIR_US_CM:
+            said.append("CO2 from air alone gives pure water about 1 µS/cm.")
+        elif self.conductivity_25c_us_cm > 10:
+            said.append(
+                "Titrate its alkalinity and hardness once, and give it by analysis, before a "
+                "recipe of low alkalinity is built on it."
+            )
+        return tuple(said)
+
+    def _repr_html_(self) -> str:
+        """The reading and what it can hide."""
+        rows = [
+            ("reading at 25 °C, µS/cm", figure(self.conductivity_25c_us_cm)),
+            (
+                "can hide alkalinity up to, mg/L as CaCO3",
+                figure(self.hidden_alkalinity_mg_l_caco3, 2),
+            ),
+            (
+                "can hide hardness up to, mg/L as CaCO3",
+                figure(self.hidden_hardness_mg_l_caco3, 2),
+            ),
+        ]
+        return table("Pure water", ("", "value"), rows) + notes(self.remarks)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supply:
+    """A water known by analysis, with the gap in its charge balance."""
+
+    name: str
+    """What to call it."""
+
+    water: Water
+    """Its ions, as analysed or filled up."""
+
+    analysed: Water
+    """Its ions as analysed."""
+
+    conductivity_25c_us_cm: float | None = None
+    """Conductivity that the analysis states (µS/cm), to compare with the ions."""
+
+    @property
+    def charge_gap_meq_l(self) -> float:
+        """Cations minus anions as analysed (meq/L)."""
+        return self.analysed.charge_balance_meq_l
+
+    @property
+    def charge_gap_percent(self) -> float:
+        """The gap over the sum of cations and anions (%), as in Standard Methods 1030 E."""
+        total = float(self.analysed.vector @ np.abs(CHARGES))
+        return 100 * self.charge_gap_meq_l / total if total else 0.0
+
+    @property
+    def gap_allowed_meq_l(self) -> float:
+        """Gap that a good analysis stays within (meq/L), Standard Methods 1030 E from memory."""
+        anions = float(np.maximum(-CHARGES, 0) @ self.analysed.vector)
+        if anions <= 3:
+            return 0.2
+        return (0.02 if anions <= 10 else 0.05) * 2 * anions
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the gap and the stated conductivity say about the analysis."""
+        said = []
+        gap = f"{self.charge_gap_meq_l:+.2f} meq/L ({self.charge_gap_percent:+.1f} %)"
+        if self.water != self.analysed:
+            filled = "chloride" if self.charge_gap_meq_l > 0 else "sodium"
+            said.append(f"The charge gap of {gap} was filled with {filled}: an assumption.")
+        elif abs(self.charge_gap_meq_l) > self.gap_allowed_meq_l:
+            said.append(
+                f"Cations and anions differ by {gap}, more than the "
+                f"{self.gap_allowed_meq_l:.2f} meq/L of a good analysis: an ion is missing, or a "
+                "unit is mixed up (alkalinity as HCO3 or as CaCO3?)."
+            )
+        stated = self.conductivity_25c_us_cm
+        if stated is not None:
+            expected = float(conductivity_us_cm(self.water.vector)[0])
+            off = 100 * (expected / stated - 1)
+            if abs(off) > 2 * ACCURACY_PERCENT:
+                said.append(
+                    f"The ions give {expected:.0f} µS/cm at 25 °C, {abs(off):.0f} % "
+                    f"{'more' if off > 0 else 'less'} than the {stated:.0f} µS/cm stated: check "
+                    "the units, or the temperature of that figure."
+                )
+        return tuple(said)
+
+    def _repr_html_(self) -> str:
+        """The water with its charge gap."""
+        gap = [
+            ("cations minus anions, meq/L", f"{self.charge_gap_meq_l:+.2f}"),
+            ("of their sum", f"{self.charge_gap_percent:+.1f} %"),
+        ]
+        return (
+            self.water._repr_html_()
+            + table(f"Charge balance of {self.name or 'the analysis'}", ("", "value"), gap)
+            + notes(self.remarks)
+        )
+
+
+def read_analysis(
+    entries: Mapping[str, tuple[float, str]],
+    *,
+    name: str = "",
+    fill_gap: bool = False,
+) -> Supply:
+    """A supply water from its analysis.
+
+    Parameters
+    ----------
+    entries : mapping
+        Quantity -> (value, unit). Ions by symbol or name in ``"mg/L"``, ``"mmol/L"``, ``"meq/L"``
+        or ``"µg/L"`` of the ion; ``"hardness"``, ``"calcium hardness"`` and ``"magnesium
+        hardness"`` in one of :data:`labkit.water.HARDNESS_UNITS`; ``"alkalinity"`` in one of
+        :data:`labkit.water.ALKALINITY_UNITS`; ``"conductivity"`` in ``"µS/cm"`` at 25 °C.
+    name : str
+        What to call it.
+    fill_gap : bool
+        Whether to fill a gap in the charges with sodium or chloride, as partial analyses need.
+
+    Raises
+    ------
+    WaterError
+        If a quantity or unit is unknown, hardness is given without its split, a figure is
+        negative, or the charges are too far apart.
+
+    Examples
+    --------
+    >>> tap = read_analysis(
+    ...     {"Ca": (60, "mg/L"), "Mg": (6, "mg/L"), "Na": (10, "mg/L"), "Cl": (20, "mg/L"),
+    ...      "SO4": (35, "mg/L"), "alkalinity": (139, "mg/L CaCO3")})
+    >>> round(tap.charge_gap_percent, 1)
+    -1.8
+    """
+    ions: dict[str, float] = {}
+    sums: dict[str, float] = {}
+    conductivity: float | None = None
+    for quantity in entries:
+        entry: object = entries[quantity]
+        if not (isinstance(entry, tuple | list) and len(entry) == 2):
+            raise WaterError(
+                f"{quantity} must be a value with its unit, as in (50, 'mg/L'), got {entry!r}."
+            )
+        value, unit = float(entry[0]), str(entry[1])
+        key = " ".join(quantity.split())
+        refuse_ppm(key, unit)
+        if not (math.isfinite(value) and value >= 0):
+            raise WaterError(f"{key} must be a number of at least 0, got {value!r}.")
+        symbol = key if key in INDEX else _ION_NAMES.get(key.lower(), "")
+        lower = key.lower()
+        if symbol:
+            ions[symbol] = _ion_mmol_l(symbol, value, unit)
+        elif lower in _SUMS:
+            sums[lower] = _sum_mg_l_caco3(lower, value, unit)
+        elif lower == "conductivity":
+            if unit not in ("µS/cm", "μS/cm", "uS/cm"):
+                raise WaterError(f"conductivity must be in µS/cm at 25 °C, got {unit!r}.")
+            conductivity = float(value)
+        else:
+            raise WaterError(
+                f"{quantity!r} is not a quantity that labkit reads: give ions "
+                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, or conductivity."
+            )
+    _split_hardness(ions, sums)
+    if "alkalinity" in sums:
+        if ions.get("HCO3") or ions.get("CO3"):
+            raise WaterError("give alkalinity or bicarbonate, not both: one repeats the other.")
+        ions["HCO3"] = sums["alkalinity"] / MG_L_CACO3_PER_MEQ
+    water = Water.of_ions(ions)
+    supply = Supply(name=name, water=water, analysed=water, conductivity_25c_us_cm=conductivity)
+    gap = supply.charge_gap_meq_l
+    if fill_gap:
+        filler, charge = ("Cl", 1) if gap > 0 else ("Na", 1)
+        amount = getattr(water, FIELDS[filler]) + abs(gap) / charge
+        return replace(supply, water=replace(water, **{FIELDS[filler]: amount}))
+    if abs(gap) > _TINY_GAP_MEQ_L and abs(supply.charge_gap_percent) > WORST_GAP_PERCENT:
+        raise WaterError(
+            f"the analysis does not balance: cations minus anions is {gap:+.2f} meq/L "
+            f"({supply.charge_gap_percent:+.0f} % of their sum). Check the units (alkalinity as "
+            "HCO3 or as CaCO3?), add the missing ions, or let fill_gap fill it with "
+            f"{'chloride' if gap > 0 else 'sodium'}."
+        )
+    return supply
+
+
+def _ion_mmol_l(symbol: str, value: float, unit: str) -> float:
+    ion = ion_table()[symbol]
+    per_unit = {
+        "mg/L": 1 / ion.molar_mass_g_mol,
+        "µg/L": 1e-3 / ion.molar_mass_g_mol,
+        "mmol/L": 1.0,
+        "meq/L": 1 / abs(ion.charge),
+    }
+    if symbol in ("Ca", "Mg"):
+        per_unit["mg/L CaCO3"] = 1 / CACO3_G_MOL
+    if symbol == "HCO3":
+        per_unit["mg/L CaCO3"] = 1 / MG_L_CACO3_PER_MEQ
+    if unit not in per_unit:
+        raise WaterError(
+            f"{ion.name} must be in one of {', '.join(per_unit)} (mg/L of the ion), got {unit!r}."
+        )
+    return value * per_unit[unit]
+
+
+def _sum_mg_l_caco3(quantity: str, value: float, unit: str) -> float:
+    if unit == "mg/L":
+        units = ALKALINITY_UNITS if quantity == "alkalinity" else HARDNESS_UNITS
+        raise WaterError(
+            f"{quantity} in mg/L does not say as what: give it in one of {', '.join(units)}."
+        )
+    if quantity == "alkalinity":
+        return alkalinity_from(value, unit)
+    return hardness_from(value, unit)
+
+
+def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
+    """Turn hardness into calcium and magnesium, in place."""
+    for quantity, symbol in (("calcium hardness", "Ca"), ("magnesium hardness", "Mg")):
+        if quantity in sums:
+            if symbol in ions:
+                raise WaterError(f"give {quantity} or {symbol}, not both: one repeats the other.")
+            ions[symbol] = sums[quantity] / CACO3_G_MOL
+    if "hardness" not in sums:
+        return
+    total = sums["hardness"] / CACO3_G_MOL
+    known = [symbol for symbol in ("Ca", "Mg") if symbol in ions]
+    if not known and total:
+        raise WaterError(
+            "hardness alone does not say how much is calcium: give Ca, Mg, calcium hardness or "
+            "magnesium hardness with it."
+        )
+    if len(known) == 2:
+        if abs(ions["Ca"] + ions["Mg"] - total) > 0.05 * total + 0.05:
+            raise WaterError(
+                f"hardness of {sums['hardness']:.0f} mg/L as CaCO3 does not agree with Ca and Mg, "
+                f"which make {(ions['Ca'] + ions['Mg']) * CACO3_G_MOL:.0f}: check their units."
+            )
+        return
+    if not known:
+        return
+    rest = total - ions[known[0]]
+    if rest < -0.02 * total:
+        raise WaterError(
+            f"hardness of {sums['hardness']:.0f} mg/L as CaCO3 is less than its {known[0]} alone "
+            f"({ions[known[0]] * CACO3_G_MOL:.0f}): check their units."
+        )
+    ions["Mg" if known[0] == "Ca" else "Ca"] = max(rest, 0.0)
+
+
+def pure_water(*, conductivity_25c_us_cm: float = 1.0) -> PureWater:
+    """Pure water with its meter reading at 25 °C.
+
+    >>> round(pure_water(conductivity_25c_us_cm=20).hidden_alkalinity_mg_l_caco3, 1)
+    10.7
+    """
+    return PureWater(conductivity_25c_us_cm=conductivity_25c_us_cm)
