@@ -165,9 +165,7 @@ class CupSheet(anywidget.AnyWidget):
             raise _NotOnTheSheetError("this stage of cooling is not scored; reload the page.")
         cup = (raw.get("flight"), raw.get("position"))
         code = raw.get("code")
-        if self._cups.get(cup, _ABSENT) != code:
-            self._look()  # a flight may have been planned a moment ago
-        if self._cups.get(cup, _ABSENT) != code:
+        if not self._is_own(cup, code):
             raise _NotOnTheSheetError("this cup is not one of yours (any more); reload the page.")
         return Touch(
             session=self._desk.session,
@@ -181,6 +179,14 @@ class CupSheet(anywidget.AnyWidget):
             given_at=_moment_in(raw.get("at")),
             entry_id=entry_id,
         )
+
+    def _is_own(self, cup: tuple[object, object], code: object) -> bool:
+        """Whether this taster gets that cup with that code."""
+        if not all(type(number) is int for number in cup):
+            return False
+        if self._cups.get(cup, _ABSENT) != code:
+            self._look()  # a flight may have been planned a moment ago
+        return self._cups.get(cup, _ABSENT) == code
 
 
 class ScoreSheet(ipywidgets.VBox):
@@ -249,6 +255,7 @@ def _attribute_out(attribute: Attribute) -> dict[str, Any]:
             "step": scale.step,
             "options": list(scale.options),
             "words": [[score, word] for score, word in scale.words],
+            "is_words_only": scale.middle_is_best and len(scale.words) == len(scale.options),
         },
     }
 

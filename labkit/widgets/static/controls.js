@@ -37,9 +37,11 @@ function radios(options, { label, columns, pick }) {
   const inputs = options.map(({ value, text, word, off }) => {
     const input = make("input", { type: "radio", name: group, value, disabled: off });
     input.addEventListener("change", () => pick(value));
-    const face = make("span", { class: "lk-number" }, text);
-    const words = word ? make("span", { class: "lk-word" }, word) : null;
-    return [input, make("label", { class: "lk-pick" }, input, face, words)];
+    const parts = [
+      text ? make("span", { class: "lk-number" }, text) : null,
+      word ? make("span", { class: "lk-word" }, text ? ` ${word}` : word) : null,
+    ];
+    return [input, make("label", { class: "lk-pick" }, input, ...parts)];
   });
   const row = make(
     "div",
@@ -57,13 +59,16 @@ function radios(options, { label, columns, pick }) {
 
 /** Few scores: one radio button each. */
 function gridControl(attribute, give) {
-  const { options, words } = attribute.scale;
+  const { options, words, is_words_only: isWordsOnly } = attribute.scale;
   const wordOf = new Map(words);
-  const isAllWords = words.length === options.length;
-  const columns = options.length <= 5 ? options.length : options.length <= 9 ? 3 : 6;
+  const columns = options.length <= 5 ? options.length : words.length === options.length ? 3 : 6;
   return radios(
-    options.map((value) => ({ value, text: shown(value), word: wordOf.get(value) ?? "" })),
-    { columns: isAllWords || options.length <= 5 ? columns : Math.min(columns, 6), pick: give },
+    options.map((value) => ({
+      value,
+      text: isWordsOnly ? "" : shown(value),
+      word: wordOf.get(value) ?? "",
+    })),
+    { columns, pick: give },
   );
 }
 
@@ -92,7 +97,7 @@ function wholeAndPartsControl(attribute, give) {
       rowOf = floor;
       const offered = Array.from({ length: perWhole }, (_, i) => {
         const at = (floor ?? lowest) + i * step;
-        const text = floor === null ? shown(i * step).replace(/^0(?=.)/, "") : shown(at);
+        const text = floor === null ? `+${shown(i * step)}` : shown(at);
         return { value: at, text, off: floor === null || at > highest };
       });
       row = radios(offered, {
@@ -236,7 +241,10 @@ function attributeField(attribute, taken) {
       if (!isGiven) now.textContent = attribute.kind === "number" ? "not given" : "none yet";
       else if (attribute.kind !== "number") now.textContent = "";
       else
-        now.textContent = [shown(value), inWords(attribute.scale, value)]
+        now.textContent = [
+          attribute.scale.is_words_only ? "" : shown(value),
+          inWords(attribute.scale, value),
+        ]
           .filter(Boolean)
           .join(", ");
     },

@@ -200,7 +200,7 @@ function render({ model, el }) {
     const next = cups[at + 1];
     const isFlightEnd = !next || next.flight !== cup.flight;
     const text = isFlightEnd ? "All cups" : given < numbers.length ? "Skip to next" : "Next";
-    const wanted = `${keyOf(cup)} ${text} ${cups.length}`;
+    const wanted = `${keyOf(cup)} ${text} ${given} ${cups.length}`;
     if (bar.dataset.showing === wanted) return;
     bar.dataset.showing = wanted;
     const focused = bar.contains(document.activeElement) ? document.activeElement.dataset.does : "";
@@ -211,6 +211,7 @@ function render({ model, el }) {
         ? barButton("on", `${text} ›`, false, () => go({ screen: "overview", cup: keyOf(cup) }))
         : barButton("on", `${text} ›`, false, () => go({ cup: keyOf(next) })),
     );
+    bar.lastChild.classList.toggle("lk-ready", given === numbers.length);
     if (focused) bar.querySelector(`[data-does="${focused}"]`)?.focus();
   }
 

@@ -1,0 +1,114 @@
+"""Runs the tasters' page for a test, and helps a browser to use it."""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from labkit.book import LabBook
+from labkit.widgets.links import give_links
+from labkit.widgets.tasters_page import server_command, server_environment, wait_until_it_answers
+from tests.conftest import free_port
+
+
+@dataclass(kw_only=True)
+class TastersServing:
+    """A tasters' page on a lab book; can be killed and started again on the same port."""
+
+    book_path: Path
+    session: str
+    folder: Path
+    port: int = field(default_factory=free_port)
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self):
+        """Address of the page, with a slash at its end."""
+        return f"http://127.0.0.1:{self.port}/"
+
+    @property
+    def log(self):
+        """What the server and its kernels said."""
+        return self.folder / "tasters.log"
+
+    def links(self):
+        """The tasters' links by name."""
+        with LabBook(self.book_path) as book:
+            given = give_links(book, self.session, self.url, keep_in=self.folder / "links.json")
+        return {link.taster: link for link in given}
+
+    def start(self):
+        """Start the server and wait for it."""
+        with self.log.open("ab") as said:
+            self.process = subprocess.Popen(
+                server_command(self.port),
+                env=server_environment(str(self.book_path), self.folder / "jupyter"),
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=subprocess.STDOUT,
+            )
+        wait_until_it_answers(self.process, self.port, self.log)
+
+    def kill(self):
+        """Kill the server the hard way; its kernels notice and end by themselves."""
+        self.process.kill()
+        self.process.wait()
+
+    def kernels(self):
+        """Process ids of the kernels that this server started."""
+        own = []
+        for status in Path("/proc").glob("[0-9]*/stat"):
+            with contextlib.suppress(OSError):
+                pid, rest = int(status.parent.name), status.read_text().rpartition(")")[2].split()
+                command = (status.parent / "cmdline").read_bytes()
+                if int(rest[1]) == self.process.pid and b"ipykernel_launcher" in command:
+                    own.append(pid)
+        return own
+
+    def stop(self):
+        """Stop the server, and its kernels with it."""
+        if self.process.poll() is None:
+            self.process.terminate()
+            self.process.wait(timeout=30)
+
+
+@contextlib.contextmanager
+def serving(book_path, session, folder):
+    """A running tasters' page."""
+    page = TastersServing(book_path=book_path, session=session, folder=folder)
+    page.start()
+    try:
+        yield page
+    finally:
+        page.stop()
+
+
+def group(page, attribute):
+    """The fieldset of an attribute."""
+    return page.get_by_role("group", name=attribute, exact=True)
+
+
+def choose(page, attribute, name):
+    """Tap a radio button or box of an attribute, named as a screen reader names it."""
+    role = "checkbox" if group(page, attribute).get_by_role("checkbox").count() else "radio"
+    group(page, attribute).get_by_role(role, name=name, exact=True).click()
+
+
+def wait_saved(page, timeout=20_000):
+    """Wait until the sheet says that all is saved."""
+    page.wait_for_selector('.lk-state[data-state="saved"]', timeout=timeout)
+
+
+def open_sheet(page, address, timeout=60_000):
+    """Open a link and wait for the sheet."""
+    page.goto(address)
+    page.wait_for_selector(".lk-sheet", timeout=timeout)
+    wait_saved(page)
+
+
+def kept(book_path, session):
+    """Every row of the lab book's history as (taster, position, attribute, value)."""
+    with LabBook(book_path) as book:
+        return [(e.taster, e.position, e.attribute, e.value) for e in book.history(session)]

@@ -1,0 +1,272 @@
+"""The sheet's Python half: what it keeps, what it refuses, what it lets a browser see."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from labkit.book import Attribute, LabBook
+from labkit.errors import BookError, LockError
+from labkit.tasting import SCALES
+from labkit.widgets.score_sheet import CupSheet, ScoreSheet
+from labkit.widgets.sheet_desk import BookDesk, SheetCup, SheetLook
+from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
+
+ACIDITY = Attribute(name="acidity", scale=SCALES["intensity 0-15"])
+WORDS = Attribute(name="words", kind="descriptors", choices=("floral", "nutty"))
+NOTE = Attribute(name="note", kind="note")
+AT = datetime(2026, 11, 21, 9, 30, tzinfo=UTC)
+
+
+class ListDesk:
+    """A desk that keeps touches in a list."""
+
+    session, taster, owner = "a session", "Ines", "0123"
+    attributes, stages = (ACIDITY, WORDS, NOTE), ()
+
+    def __init__(self):
+        self.touches = []
+        self.trouble = None
+        self.cups = (
+            SheetCup(flight=1, position=1, blind_code="417"),
+            SheetCup(flight=1, position=2, blind_code="903"),
+        )
+
+    def look(self):
+        return SheetLook(cups=self.cups, states={1: "being tasted"}, values={})
+
+    def sign_of_life(self):
+        pass
+
+    def take(self, touch):
+        if self.trouble is not None:
+            raise self.trouble
+        self.touches.append(touch)
+        return AT
+
+
+@pytest.fixture
+def desk():
+    return ListDesk()
+
+
+@pytest.fixture
+def sheet(desk):
+    return CupSheet(desk)
+
+
+def touch(number=1, **changes):
+    return {
+        "id": f"{number:032d}",
+        "flight": 1,
+        "position": 1,
+        "code": "417",
+        "stage": "",
+        "attribute": "acidity",
+        "value": 6.5,
+        "at": 1_795_253_400_000,
+    } | changes
+
+
+def send(sheet, *touches):
+    return sheet.answer({"kind": "touches", "number": 1, "known": "", "touches": list(touches)})
+
+
+def test_a_touch_is_kept_as_it_was_given(sheet, desk):
+    answer = send(sheet, touch())
+
+    assert answer["kept"] == [{"id": f"{1:032d}", "at": AT.isoformat()}]
+    (kept,) = desk.touches
+    assert (kept.taster, kept.flight, kept.blind_code) == ("Ines", 1, "417")
+    assert (kept.attribute, kept.value) == ("acidity", 6.5)
+    assert kept.given_at == datetime.fromtimestamp(1_795_253_400, UTC)
+
+
+def test_clearing_is_a_touch_without_a_value(sheet, desk):
+    send(sheet, touch(value=None))
+
+    assert desk.touches[0].value is None
+
+
+def test_words_and_notes_are_kept_as_text(sheet, desk):
+    send(
+        sheet,
+        touch(1, attribute="words", value=["nutty", "floral"]),
+        touch(2, attribute="note", value="<b>like</b> tea"),
+    )
+
+    assert [kept.value for kept in desk.touches] == [("floral", "nutty"), "<b>like</b> tea"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({"value": 15.5}, "score must be between 0 and 15 in steps of 0.5"),
+        ({"value": 6.3}, "score must be between 0 and 15 in steps of 0.5"),
+        ({"value": True}, "acidity cannot be True on this sheet"),
+        ({"value": "7"}, "acidity cannot be '7' on this sheet"),
+        ({"value": float("nan")}, "score must be between 0 and 15"),
+        ({"attribute": "words", "value": ["petrol"]}, "words has no word 'petrol'"),
+        ({"attribute": "note", "value": 3}, "note cannot be 3 on this sheet"),
+        ({"attribute": "water"}, "not scored in this session"),
+        ({"stage": "hot"}, "stage of cooling is not scored"),
+        ({"position": 3}, "not one of yours"),
+        ({"flight": 2}, "not one of yours"),
+        ({"code": "903"}, "not one of yours"),
+        ({"flight": [1]}, "not one of yours"),
+        ({"id": "short"}, "no proper id"),
+    ],
+)
+def test_what_the_sheet_does_not_offer_is_refused_with_a_sentence(sheet, desk, changes, sentence):
+    answer = send(sheet, touch(**changes))
+
+    assert desk.touches == []
+    assert answer["kept"] == []
+    assert sentence in answer["refused"][0]["sentence"]
+
+
+def test_one_refusal_keeps_nothing_else_back(sheet, desk):
+    answer = send(sheet, touch(1, value=99), touch(2, value=7))
+
+    assert [kept.value for kept in desk.touches] == [7]
+    assert len(answer["refused"]) == len(answer["kept"]) == 1
+
+
+def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
+    desk.trouble = BookError("the disk is full; make room and try again.")
+
+    answer = send(sheet, touch(1), touch(2, value=7))
+
+    assert answer["later"].startswith("the disk is full")
+    assert answer["kept"] == answer["refused"] == []
+
+
+def test_a_fault_of_labkit_itself_is_a_sentence_without_its_insides(sheet, desk, caplog):
+    desk.trouble = RuntimeError("secret insides")
+
+    answer = send(sheet, touch())
+
+    assert "written down for the lead" in answer["later"]
+    assert "secret" not in json.dumps(answer)
+    assert "secret insides" in caplog.text
+
+
+def test_a_refusal_by_the_lock_says_so(sheet, desk):
+    desk.trouble = LockError("flight 1 is locked: no score changes any more.")
+
+    answer = send(sheet, touch())
+
+    assert "locked" in answer["refused"][0]["sentence"]
+
+
+@pytest.mark.parametrize("garbage", [None, "x", {}, {"touches": 3}, {"touches": [None, {}, [1]]}])
+def test_garbage_changes_nothing_and_breaks_nothing(sheet, desk, garbage):
+    for data in ({"method": "custom", "content": garbage}, {"method": "update"}, {}):
+        sheet._handle_msg({"content": {"data": data}})
+
+    assert desk.touches == []
+
+
+def test_a_browser_cannot_overwrite_what_the_sheet_shows(sheet):
+    before = sheet.plan
+
+    state = {"plan": {"taster": "Jonas"}, "_esm": "alert(1)"}
+    sheet._handle_msg({"content": {"data": {"method": "update", "state": state}}})
+
+    assert sheet.plan == before
+    assert "alert(1)" not in sheet._esm
+
+
+def test_a_flight_planned_meanwhile_appears(sheet, desk):
+    known = send(sheet)["look"]["mark"]
+    assert sheet.answer({"number": 2, "known": known, "touches": []})["look"] is None
+
+    desk.cups += (SheetCup(flight=2, position=1, blind_code="250"),)
+
+    look = sheet.answer({"number": 3, "known": known, "touches": []})["look"]
+    assert [cup["code"] for cup in look["cups"]] == ["417", "903", "250"]
+
+
+# ------------------------------------------------------------------------- with a lab book
+
+
+@pytest.fixture
+def book(tmp_path):
+    lay_table(tmp_path / "book.db")
+    with LabBook(tmp_path / "book.db") as book:
+        yield book
+
+
+def first_cup(book, taster="Ines"):
+    cup = book.served_cups(SESSION, 1, taster)[0]
+    return {"attribute": "acidity", "position": cup.position, "code": cup.blind_code}
+
+
+def test_a_touch_sent_twice_is_one_row(book):
+    sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
+
+    answers = [send(sheet, touch(**first_cup(book))) for _ in range(3)]
+
+    assert len(book.history(SESSION)) == 1
+    assert len({json.dumps(answer["kept"]) for answer in answers}) == 1
+
+
+def test_after_the_lock_nothing_changes(book):
+    sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
+    send(sheet, touch(1, **first_cup(book)))
+    book.lock_flight(SESSION, 1)
+
+    answer = send(sheet, touch(2, value=9, **first_cup(book)))
+
+    assert "locked" in answer["refused"][0]["sentence"]
+    assert answer["look"]["flights"]["1"] == "locked"
+    assert [entry.value for entry in book.history(SESSION)] == [6.5]
+
+
+def test_values_of_another_device_are_shown(book):
+    phone, tablet = (CupSheet(BookDesk(book, SESSION, "Ines")) for _ in range(2))
+    known = send(tablet)["look"]["mark"]
+    send(phone, touch(**first_cup(book)))
+
+    look = tablet.answer({"number": 2, "known": known, "touches": []})["look"]
+
+    assert look["values"] == {"1/1//acidity": 6.5}
+
+
+def test_no_sheet_holds_a_water_a_key_or_somebody_elses_score(book):
+    jonas = CupSheet(BookDesk(book, SESSION, "Jonas"))
+    send(jonas, touch(value=13.5, **first_cup(book, "Jonas")))
+
+    ines = CupSheet(BookDesk(book, SESSION, "Ines"))
+    state = {
+        name: value for name, value in ines.get_state().items() if name not in {"_esm", "_css"}
+    }
+    seen = json.dumps([state, send(ines)], default=str)
+
+    assert ines.plan["look"]["values"] == {}
+    assert PASSPHRASE not in seen
+    for word in ("water", "hardness", "alkalinity", "mg_share", "jug", "W1", "J1", "Jonas"):
+        assert word not in seen
+
+
+def test_an_unknown_taster_gets_no_sheet(book):
+    with pytest.raises(BookError, match="taster"):
+        BookDesk(book, SESSION, "Nobody")
+
+
+def test_nobody_is_picked_by_default(book):
+    form = ScoreSheet(book, session=SESSION)
+
+    assert form.who.value is None
+    assert form.sheet is None
+
+
+def test_picking_a_name_shows_that_persons_sheet(book):
+    form = ScoreSheet(book, session=SESSION)
+
+    form.who.value = "Mirela"
+
+    assert form.sheet.plan["taster"] == "Mirela"
+    assert book.history(SESSION) == ()
