@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from labkit.book import Touch
 from labkit.book.records import Attribute, FlightState, Stage
+from labkit.errors import BookError
 
 if TYPE_CHECKING:
     from labkit.book import LabBook
@@ -116,8 +117,10 @@ class BookDesk:
     def __init__(self, book: LabBook, session: str, taster: str, *, device: str = "") -> None:
         plan = book.session(session)
         if taster not in plan.tasters:
-            # The book's own sentence for a taster that it does not know in this session.
-            book.current_scores(session, book.flights(session)[0].number, taster)
+            raise BookError(
+                f"taster must be one of {', '.join(plan.tasters)} in session {plan.name!r}, got "
+                f"{taster!r}. Pick one of these, or plan the session with them."
+            )
         self._book = book
         self._device = device
         self._seen_at = -math.inf
