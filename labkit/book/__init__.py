@@ -14,7 +14,7 @@ from labkit.book.records import (
     ServedCup,
     TastingSession,
 )
-from labkit.book.taking import Touch
+from labkit.book.touches import Touch
 
 __all__ = [
     "Attribute",

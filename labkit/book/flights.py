@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_text
-from labkit.book.current_scores import current_entries
+from labkit.book.entries import current_entries
 from labkit.book.lookups import add_event, find_flight, find_session, unknown
 from labkit.book.records import Event, Flight, Missing
 from labkit.book.schema import (

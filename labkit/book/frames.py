@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Select, and_
 
-from labkit.book.current_scores import current_entries
+from labkit.book.entries import current_entries
 from labkit.book.lookups import find_client, find_coffee, find_session
 from labkit.book.schema import (
     OPENED,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from labkit.book.csv_files import Line
 from labkit.book.frames import TIDY_COLUMNS
 from labkit.book.records import Stage
-from labkit.book.taking import Touch
+from labkit.book.touches import Touch
 from labkit.errors import ImportFileError
 
 if TYPE_CHECKING:

@@ -13,11 +13,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from labkit.book.csv_files import read_lines
+from labkit.book.entries import last_entry
 from labkit.book.import_files import ImportPreview, ImportRow, read_rows
 from labkit.book.lookups import find_session
 from labkit.book.records import Source
 from labkit.book.schema import AttributeRow
-from labkit.book.taking import Touch, check_touch, current_entry, is_same, take_touch
+from labkit.book.taking import check_touch, is_same, take_touch
+from labkit.book.touches import Touch
 from labkit.book.transactions import Transactions
 from labkit.errors import ImportFileError, LabkitError
 
@@ -65,7 +67,7 @@ class Imports(Transactions):
                     select(AttributeRow.name, AttributeRow.kind)
                     .where(AttributeRow.session_id == row.id)
                     .order_by(AttributeRow.position)
-                ).tuples()
+                )
             )
             template = Touch(
                 session=row.name,
@@ -144,7 +146,7 @@ def _judge(db: Session, rows: Sequence[ImportRow], with_corrections: bool) -> li
             judged.append(replace(row, verdict="refused", why=why))
             continue
         first_line[checked.place] = row.line
-        current = current_entry(db, checked)
+        current = last_entry(db, checked.place)
         if current is not None and is_same(checked, current):
             judged.append(replace(row, verdict="already there", why="the lab book has this score."))
         elif current is None:

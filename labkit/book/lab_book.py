@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from labkit.book.exports import Exports
 from labkit.book.flights import Flights
+from labkit.book.folders import Folders
 from labkit.book.imports import Imports
 from labkit.book.links import Links
 from labkit.book.people import People
@@ -14,7 +15,9 @@ from labkit.book.sessions import Sessions
 from labkit.book.stock import Stock
 
 
-class LabBook(People, Stock, Sessions, Plans, Links, Scores, Progress, Flights, Exports, Imports):
+class LabBook(
+    People, Stock, Sessions, Plans, Links, Scores, Progress, Flights, Exports, Imports, Folders
+):
     """A lab book, opened; made first if the file does not exist.
 
     Parameters

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import re
+import secrets
 import sqlite3
-import tempfile
+from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
 
@@ -86,7 +87,8 @@ def open_engine(url: URL) -> Engine:
             msg = f"the lab book must be a file, got the folder {path}; name a file in it."
             raise BookError(msg)
         if not path.exists():
-            _create_sqlite(path)
+            with suppress(FileExistsError):  # another process was faster: its file is opened
+                create_book(url)
         _check_sqlite(path)
     engine = make_engine(url)
     try:
@@ -95,7 +97,8 @@ def open_engine(url: URL) -> Engine:
         if version != SCHEMA_VERSION:
             if version and url.get_backend_name() == "sqlite":
                 _keep_copy(Path(str(url.database)), version)
-            migrate(engine)
+            with engine.execution_options(labkit_writes=True).begin() as connection:
+                upgrade(connection)
     except DBAPIError as error:
         engine.dispose()
         raise BookError(cannot_open(url, error)) from error
@@ -159,28 +162,57 @@ def read_version(connection: Connection, url: URL) -> int:
     return int(found)
 
 
-def migrate(engine: Engine, to: str = "head") -> None:
-    """Bring the tables to a version, all or nothing, one migrating process at a time."""
+def upgrade(connection: Connection, to: str = "head") -> None:
+    """Bring the tables to a version in the transaction of `connection`."""
     # Imported here: a third of a second that only an old or a new book costs.
     from alembic import command
     from alembic.config import Config
 
+    if connection.dialect.name == "postgresql":
+        # One at a time, when several open a new or old book at once.
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    with engine.execution_options(labkit_writes=True).begin() as connection:
-        if connection.dialect.name == "postgresql":
-            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
-        config.attributes["connection"] = connection
-        command.upgrade(config, to)
-        facts = {
-            "format": "labkit lab book",
-            "made_at": now_utc().isoformat(),
-            "made_with": f"labkit {__version__}",
-        }
-        known = set(connection.scalars(text("SELECT name FROM lab_book")))
-        for name, value in facts.items():
-            if name not in known:
-                connection.execute(insert(FactRow).values(name=name, value=value))
+    config.attributes["connection"] = connection
+    command.upgrade(config, to)
+    facts = {
+        "format": "labkit lab book",
+        "made_at": now_utc().isoformat(),
+        "made_with": f"labkit {__version__}",
+    }
+    known = set(connection.scalars(text("SELECT name FROM lab_book")))
+    for name, value in facts.items():
+        if name not in known:
+            connection.execute(insert(FactRow).values(name=name, value=value))
+
+
+def create_book(url: URL, fill: Callable[[Connection], None] = upgrade) -> None:
+    """Make a lab book where there is none: all of it in one transaction, or nothing.
+
+    Parameters
+    ----------
+    fill : callable
+        Makes and fills the tables on the connection it is given.
+
+    Raises
+    ------
+    BookError
+        If there is something already, or it cannot be written.
+    """
+    if url.get_backend_name() == "sqlite":
+        _create_sqlite(Path(str(url.database)), fill)
+        return
+    engine = make_engine(url)
+    try:
+        with engine.execution_options(labkit_writes=True).begin() as connection:
+            if inspect(connection).get_table_names():
+                msg = f"{show(url)} must be empty to be filled, but it holds tables."
+                raise BookError(msg)
+            fill(connection)
+    except DBAPIError as error:
+        raise BookError(cannot_open(url, error)) from error
+    finally:
+        engine.dispose()
 
 
 def show(url: URL) -> str:
@@ -196,20 +228,17 @@ def cannot_open(url: URL, error: Exception) -> str:
     return f"{show(url)} cannot be opened as a lab book: {cause[0]}."
 
 
-def _create_sqlite(path: Path) -> None:
+def _create_sqlite(path: Path, fill: Callable[[Connection], None]) -> None:
     """Make a new file completely, then give it its name, so that nobody sees half of one."""
     if not path.parent.is_dir():
-        msg = (
-            f"the lab book {path} cannot be made: there is no folder {path.parent}; make it first."
-        )
+        msg = f"the lab book {path} cannot be made: make its folder {path.parent} first."
         raise BookError(msg)
+    new = path.with_name(f".{path.name}-{secrets.token_hex(8)}.new")
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}-", suffix=".new", dir=path.parent)
+        os.close(os.open(new, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o666))
     except OSError as error:
         msg = f"the lab book {path} cannot be made: {error.strerror}; choose another folder."
         raise BookError(msg) from error
-    os.close(handle)
-    new = Path(name)
     try:
         with closing(sqlite3.connect(new)) as connection:
             # The write-ahead log lets readers read while one writes, and commits with one fsync.
@@ -218,7 +247,8 @@ def _create_sqlite(path: Path) -> None:
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
         engine = make_engine(URL.create("sqlite", database=str(new)))
         try:
-            migrate(engine)
+            with engine.execution_options(labkit_writes=True).begin() as connection_:
+                fill(connection_)
         finally:
             engine.dispose()
         _name_new_file(new, path)
@@ -233,16 +263,16 @@ def _create_sqlite(path: Path) -> None:
 
 
 def _name_new_file(new: Path, path: Path) -> None:
-    """Give the finished file its name; if another process was faster, its file stays."""
+    """Give the finished file its name, unless another has it: FileExistsError then."""
     try:
         os.link(new, path)
     except FileExistsError:
-        return
+        raise
     except OSError:
         # No hard links on this file system (a USB stick, say).
-        if not path.exists():
-            with suppress(FileExistsError):
-                new.rename(path)
+        if path.exists():
+            raise FileExistsError(path) from None
+        new.rename(path)
 
 
 def _check_sqlite(path: Path) -> None:

@@ -158,7 +158,7 @@ class Plans(Transactions):
             .group_by(CupRow.blind_code)
         )
         with self._reading() as db:
-            return dict(db.execute(query).tuples().all())
+            return dict(db.execute(query).all())
 
 
 def _fresh_flight(db: Session, session: SessionRow, number: int) -> FlightRow:

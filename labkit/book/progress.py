@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 
-from labkit.book.current_scores import current_entries
+from labkit.book.entries import current_entries
 from labkit.book.lookups import find_session
 from labkit.book.schema import AttributeRow, FlightRow, ScoreRow, SeatRow, ServingRow, TasterRow
 from labkit.book.transactions import Transactions
@@ -62,7 +62,7 @@ class Progress(Transactions):
                     select(TasterRow.name, SeatRow.seen_at)
                     .join(SeatRow)
                     .where(SeatRow.session_id == row.id)
-                ).tuples()
+                )
             )
             numbers = len(
                 db.scalars(

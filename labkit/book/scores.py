@@ -6,15 +6,15 @@ import uuid
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_name
-from labkit.book.current_scores import current_entries
+from labkit.book.entries import ENTRIES, is_current, read_entries
 from labkit.book.lookups import find_flight, find_session
 from labkit.book.records import Receipt, ScoreEntry, Source, Stage
 from labkit.book.schema import AttributeRow, FlightRow, ScoreRow, ServingRow, TasterRow
-from labkit.book.taking import Touch, Value, read_entries, take_touch
+from labkit.book.taking import take_touch
+from labkit.book.touches import Touch, Value
 from labkit.book.transactions import Transactions
 
 
@@ -84,15 +84,12 @@ class Scores(Transactions):
         """What a taster's sheet shows: the current values of one flight."""
         with self._reading() as db:
             row = find_flight(db, session, flight)
-            query = (
-                current_entries()
-                .join(TasterRow, ServingRow.taster_id == TasterRow.id)
-                .where(
-                    ServingRow.flight_id == row.id,
-                    TasterRow.name == clean_name("taster", taster),
-                )
+            query = ENTRIES.where(
+                ServingRow.flight_id == row.id,
+                TasterRow.name == clean_name("taster", taster),
+                is_current(),
             )
-            return read_entries(db, query.with_only_columns(ScoreRow.id))
+            return read_entries(db.execute(query.order_by(ScoreRow.id)))
 
     def history(
         self,
@@ -104,18 +101,11 @@ class Scores(Transactions):
     ) -> tuple[ScoreEntry, ...]:
         """Every entry ever taken in a session, corrected and cleared ones too, oldest first."""
         with self._reading() as db:
-            query = (
-                select(ScoreRow.id)
-                .join(ServingRow)
-                .join(FlightRow)
-                .join(TasterRow)
-                .join(AttributeRow)
-                .where(FlightRow.session_id == find_session(db, session).id)
-            )
+            query = ENTRIES.where(FlightRow.session_id == find_session(db, session).id)
             if flight is not None:
                 query = query.where(FlightRow.id == find_flight(db, session, flight).id)
             if taster is not None:
                 query = query.where(TasterRow.name == clean_name("taster", taster))
             if attribute is not None:
                 query = query.where(AttributeRow.name == attribute)
-            return read_entries(db, query)
+            return read_entries(db.execute(query.order_by(ScoreRow.id)))

@@ -7,7 +7,7 @@ from dataclasses import asdict, fields
 from datetime import date
 from typing import TYPE_CHECKING, Any, get_args
 
-from sqlalchemy import select
+from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_name, clean_text, now_utc
@@ -180,7 +180,7 @@ def _attribute_row(session_id: int, position: int, attribute: Attribute) -> Attr
     )
 
 
-def read_attribute(row: AttributeRow) -> Attribute:
+def read_attribute(row: AttributeRow | Row[*tuple[Any, ...]]) -> Attribute:
     """Give an attribute as it was on the day of its session."""
     scale = None
     if row.lowest is not None and row.highest is not None and row.step is not None:

@@ -1,20 +1,22 @@
-"""How one score is looked at and written: everything is checked before the first row."""
+"""How one score is looked at and written: everything is checked before the row is.
+
+Twelve tasters share one write lock on SQLite, so a good score costs three statements, made once.
+"""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import cast, get_args
+from typing import Any, Final, NoReturn, get_args
 
-from sqlalchemy import Select, select
+from sqlalchemy import Row, bindparam, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_name, clean_text, in_utc, now_utc
+from labkit.book.entries import ENTRIES, last_entry, read_entry
 from labkit.book.lookups import add_event, find_attribute, find_flight, find_serving, unknown
-from labkit.book.records import Receipt, ScoreEntry, Source, Stage
+from labkit.book.records import Receipt, ScoreEntry, Source
 from labkit.book.schema import (
     BEING_TASTED,
     LOCKED,
@@ -29,68 +31,71 @@ from labkit.book.schema import (
     TasterRow,
 )
 from labkit.book.sessions import read_attribute
-from labkit.errors import BookError, LockError, ScaleError
+from labkit.book.touches import Touch, check_value, read_value
+from labkit.errors import BookError, LabkitError, LockError
 
-Value = float | str | Sequence[str] | None
-"""A number, a note, checked descriptors, or None to clear."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Touch:
-    """One score on its way into the lab book."""
-
-    session: str
-    """Name of the session."""
-
-    flight: int
-    """Number of the flight."""
-
-    taster: str
-    """Whose score it is."""
-
-    attribute: str
-    """What is scored."""
-
-    value: Value
-    """A number, a note, checked descriptors, or None to clear."""
-
-    blind_code: str | None = None
-    """The cup by its code ..."""
-
-    position: int | None = None
-    """... or by its position in the taster's order."""
-
-    stage: Stage | None = None
-    """Stage of cooling, if the session scores them apart."""
-
-    given_at: datetime | None = None
-    """When it was touched; now if not said."""
-
-    entry_id: str | None = None
-    """Made by the sender, so that sending twice keeps one; made here if not said."""
-
-    source: Source = "sheet"
-    """Where it comes from."""
-
-    device: str = ""
-    """Which device sent it."""
-
-    entered_by: str = ""
-    """Who entered it, if not the taster."""
+_PLACE: Final = (
+    select(
+        FlightRow.id.label("flight_id"),
+        FlightRow.session_id,
+        FlightRow.state,
+        SessionRow.stages,
+        ServingRow.id.label("serving_id"),
+        ServingRow.position,
+        CupRow.blind_code,
+        AttributeRow.id.label("attribute_id"),
+        AttributeRow.name,
+        AttributeRow.kind,
+        AttributeRow.scale,
+        AttributeRow.lowest,
+        AttributeRow.highest,
+        AttributeRow.step,
+        AttributeRow.words,
+        AttributeRow.is_middle_best,
+        AttributeRow.choices,
+    )
+    .select_from(SessionRow)
+    .join(FlightRow, FlightRow.session_id == SessionRow.id)
+    .join(ServingRow, ServingRow.flight_id == FlightRow.id)
+    .join(TasterRow, ServingRow.taster_id == TasterRow.id)
+    .join(AttributeRow, AttributeRow.session_id == SessionRow.id)
+    .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
+    .where(
+        SessionRow.name == bindparam("session"),
+        FlightRow.number == bindparam("flight"),
+        TasterRow.name == bindparam("taster"),
+        AttributeRow.name == bindparam("attribute"),
+        or_(
+            ServingRow.position == bindparam("position"),
+            CupRow.blind_code == bindparam("blind_code"),
+        ),
+    )
+)
+_STATE: Final = select(FlightRow.state).where(FlightRow.id == bindparam("flight_id"))
+_OF_ID: Final = ENTRIES.where(ScoreRow.entry_id == bindparam("entry_id"))
+_INSERT: Final = {
+    dialect: insert(ScoreRow)
+    .on_conflict_do_nothing(index_elements=["entry_id"])
+    .returning(ScoreRow.id)
+    for dialect, insert in (("sqlite", sqlite.insert), ("postgresql", postgresql.insert))
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
     """A score that may be written, in the lab book's own terms."""
 
-    flight: FlightRow
-    """Its flight, held against the lock until the commit."""
+    row: Row[*tuple[Any, ...]]
+    """Where it belongs, as found."""
 
-    serving_id: int
-    """The cup before the taster."""
+    session: str
+    """Name of the session, as kept."""
 
-    attribute_id: int
-    """What is scored."""
+    taster: str
+    """Name of the taster, as kept."""
+
+    state: str
+    """State of the flight, which stays so until the commit."""
 
     stage: str
     """Stage of cooling, or empty text."""
@@ -107,7 +112,7 @@ class Checked:
     @property
     def place(self) -> tuple[int, int, str]:
         """What two scores share when the later one corrects the earlier."""
-        return self.serving_id, self.attribute_id, self.stage
+        return self.row.serving_id, self.row.attribute_id, self.stage
 
 
 def check_touch(db: Session, touch: Touch) -> Checked:
@@ -118,27 +123,38 @@ def check_touch(db: Session, touch: Touch) -> Checked:
     BookError, ScaleError, LockError
         As :meth:`labkit.book.LabBook.record_score`.
     """
-    flight = find_flight(db, touch.session, touch.flight)
-    # Held until the commit, so that a lock and a score cannot pass each other.
-    hold = "alone" if flight.state == PLANNED else "shared"
-    flight = find_flight(db, touch.session, touch.flight, lock=hold)
-    serving = find_serving(db, flight, touch.taster, touch.blind_code, touch.position)
-    attribute = find_attribute(db, flight.session_id, touch.attribute)
-    stage = _stage(flight, touch.stage)
+    session, taster = clean_name("session", touch.session), clean_name("taster", touch.taster)
+    wanted = {
+        "session": session,
+        "flight": touch.flight,
+        "taster": taster,
+        "attribute": touch.attribute,
+        "position": touch.position,
+        "blind_code": touch.blind_code,
+    }
+    rows = db.connection().execute(_PLACE, wanted).all()
+    if len(rows) != 1 or (touch.position is None) == (touch.blind_code is None):
+        _say_what_is_unknown(db, touch)
+    row = rows[0]
+    stage = touch.stage or ""
+    if stage not in (row.stages or [""]):
+        raise unknown(f"stage of session {session!r}", touch.stage, row.stages or ["None"])
     if touch.source not in get_args(Source):
         raise unknown("source", touch.source, get_args(Source))
-    value, words = (None, "") if touch.value is None else check_value(attribute, touch.value)
+    value, words = check_value(read_attribute(row), touch.value)
     given_at = now_utc() if touch.given_at is None else in_utc("given_at", touch.given_at)
-    if flight.state in {LOCKED, OPENED}:
+    state = _hold(db, row)
+    if state in {LOCKED, OPENED}:
         msg = (
-            f"flight {flight.number} of session {flight.session.name!r} is {flight.state}: no "
-            "score changes any more; the lead can unlock it, with a reason."
+            f"flight {touch.flight} of session {session!r} is {state}: no score changes any more; "
+            "the lead can unlock it, with a reason."
         )
         raise LockError(msg)
     return Checked(
-        flight=flight,
-        serving_id=serving.id,
-        attribute_id=attribute.id,
+        row=row,
+        session=session,
+        taster=taster,
+        state=state,
         stage=stage,
         value=value,
         words=words,
@@ -148,163 +164,97 @@ def check_touch(db: Session, touch: Touch) -> Checked:
 
 def take_touch(db: Session, touch: Touch, entry_id: str) -> Receipt:
     """Check a score and write its row, unless an entry of this id is there."""
-    before = _entry_of_id(db, entry_id, touch)
-    if before is not None:
-        # An answer got lost and the device sends again: it is safe already, lock or no lock.
+    try:
+        checked = check_touch(db, touch)
+    except LabkitError:
+        # If its answer got lost and the device sends again, it is safe already, lock or no lock.
+        before = _entry_of_id(db, entry_id, touch)
+        if before is None:
+            raise
         return Receipt(entry=before, is_new=False, replaced=None)
-    checked = check_touch(db, touch)
-    replaced = current_entry(db, checked)
-    insert = sqlite.insert if db.get_bind().dialect.name == "sqlite" else postgresql.insert
-    new_id = db.scalar(
-        insert(ScoreRow)
-        .values(
-            entry_id=entry_id,
-            serving_id=checked.serving_id,
-            attribute_id=checked.attribute_id,
-            stage=checked.stage,
-            value=checked.value,
-            words=checked.words,
-            is_cleared=touch.value is None,
-            given_at=checked.given_at,
-            received_at=now_utc(),
-            source=touch.source,
-            device=clean_text("device", touch.device),
-            entered_by=clean_text("entered_by", touch.entered_by),
-        )
-        .on_conflict_do_nothing(index_elements=["entry_id"])
-        .returning(ScoreRow.id)
-    )
-    if checked.flight.state == PLANNED:
-        checked.flight.state = BEING_TASTED
-        add_event(db, checked.flight.session_id, "first score", flight_id=checked.flight.id)
-    entry = _entry_of_id(db, entry_id, touch)
-    if entry is None:  # pragma: no cover (the row was written or was there)
-        msg = f"entry {entry_id!r} could not be found after it was written; try again."
+    replaced = last_entry(db, checked.place)
+    received_at = now_utc()
+    kept = {
+        "entry_id": entry_id,
+        "serving_id": checked.row.serving_id,
+        "attribute_id": checked.row.attribute_id,
+        "stage": checked.stage,
+        "value": checked.value,
+        "words": checked.words,
+        "is_cleared": touch.value is None,
+        "given_at": checked.given_at,
+        "received_at": received_at,
+        "source": touch.source,
+        "device": clean_text("device", touch.device),
+        "entered_by": clean_text("entered_by", touch.entered_by),
+    }
+    connection = db.connection()
+    if connection.scalar(_INSERT[connection.dialect.name], kept) is None:
+        before = _entry_of_id(db, entry_id, touch)
+        if before is not None:
+            return Receipt(entry=before, is_new=False, replaced=None)
+        msg = f"entry {entry_id!r} could not be written; send it again."
         raise BookError(msg)
-    return Receipt(entry=entry, is_new=new_id is not None, replaced=replaced)
-
-
-def current_entry(db: Session, checked: Checked) -> ScoreEntry | None:
-    """Give the value that is current where a score wants to go; None if cleared or never given."""
-    serving_id, attribute_id, stage = checked.place
-    last = (
-        select(ScoreRow.id)
-        .where(
-            ScoreRow.serving_id == serving_id,
-            ScoreRow.attribute_id == attribute_id,
-            ScoreRow.stage == stage,
-        )
-        .order_by(ScoreRow.id.desc())
-        .limit(1)
+    if checked.state == PLANNED:
+        begun = update(FlightRow).where(FlightRow.id == checked.row.flight_id)
+        connection.execute(begun.values(state=BEING_TASTED))
+        add_event(db, checked.row.session_id, "first score", flight_id=checked.row.flight_id)
+    entry = ScoreEntry(
+        entry_id=entry_id,
+        taster=checked.taster,
+        flight=touch.flight,
+        position=checked.row.position,
+        blind_code=checked.row.blind_code,
+        attribute=checked.row.name,
+        stage=touch.stage,
+        value=read_value(
+            checked.row.kind, checked.value, checked.words, is_cleared=touch.value is None
+        ),
+        given_at=checked.given_at,
+        received_at=received_at,
+        source=touch.source,
+        device=str(kept["device"]),
+        entered_by=str(kept["entered_by"]) or checked.taster,
     )
-    entries = read_entries(db, last)
-    return entries[0] if entries and entries[0].value is not None else None
+    return Receipt(entry=entry, is_new=True, replaced=replaced)
 
 
 def is_same(checked: Checked, entry: ScoreEntry) -> bool:
     """Whether an entry says what a score says."""
-    if isinstance(entry.value, tuple):
-        return checked.words == _words(entry.value)
-    return entry.value == (checked.words if checked.value is None else checked.value)
+    sent = read_value(checked.row.kind, checked.value, checked.words, is_cleared=False)
+    return entry.value == sent
 
 
-def check_value(row: AttributeRow, value: Value) -> tuple[float | None, str]:
-    """Give a value as it is kept: a number, or text.
+def _hold(db: Session, row: Row[*tuple[Any, ...]]) -> str:
+    """Keep the flight's state until the commit, so that lock and score cannot pass each other.
 
-    Raises
-    ------
-    ScaleError
-        If the value does not fit the attribute.
+    On SQLite the write lock does it. On PostgreSQL scorers share the row; the first one takes it
+    alone, as it will change it.
     """
-    attribute = read_attribute(row)
-    if attribute.scale is not None:
-        return attribute.scale.check(cast("float", value)), ""
-    if attribute.kind == "note":
-        if not isinstance(value, str):
-            msg = f"{attribute.name} must be text, got {value!r}; write a note."
-            raise ScaleError(msg)
-        return None, clean_text(attribute.name, value)
-    words = None if isinstance(value, str | int | float) or value is None else list(value)
-    wrong = [w for w in words if w not in attribute.choices] if words is not None else [value]
-    if words is None or wrong:
-        msg = (
-            f"{attribute.name} must be some of {', '.join(attribute.choices)}, got {wrong[0]!r}; "
-            "check only words of the session's list."
-        )
-        raise ScaleError(msg)
-    return None, _words(tuple(w for w in attribute.choices if w in words))
+    if db.get_bind().dialect.name == "sqlite":
+        return str(row.state)
+    query = _STATE.with_for_update(read=row.state != PLANNED)
+    return str(db.connection().execute(query, {"flight_id": row.flight_id}).scalar_one())
 
 
-def _stage(flight: FlightRow, stage: str | None) -> str:
-    allowed = flight.session.stages
-    if stage is None and not allowed:
-        return ""
-    if stage not in allowed:
-        raise unknown(f"stage of session {flight.session.name!r}", stage, allowed or ["None"])
-    return str(stage)
-
-
-def _words(checked: tuple[str, ...]) -> str:
-    return json.dumps(checked, ensure_ascii=False)
+def _say_what_is_unknown(db: Session, touch: Touch) -> NoReturn:
+    """Raise the sentence that names what is not in the book."""
+    flight = find_flight(db, touch.session, touch.flight)
+    find_attribute(db, flight.session_id, touch.attribute)
+    find_serving(db, flight, touch.taster, touch.blind_code, touch.position)
+    msg = f"the cup of {touch} cannot be found."
+    raise BookError(msg)
 
 
 def _entry_of_id(db: Session, entry_id: str, touch: Touch) -> ScoreEntry | None:
     """Give the entry of an id, after making sure that it is the score that was sent."""
-    row = db.execute(
-        select(ScoreRow.id, SessionRow.name)
-        .join(ServingRow, ScoreRow.serving_id == ServingRow.id)
-        .join(FlightRow, ServingRow.flight_id == FlightRow.id)
-        .join(SessionRow, FlightRow.session_id == SessionRow.id)
-        .where(ScoreRow.entry_id == entry_id)
-    ).one_or_none()
+    row = db.connection().execute(_OF_ID, {"entry_id": entry_id}).one_or_none()
     if row is None:
         return None
-    (entry,) = read_entries(db, select(ScoreRow.id).where(ScoreRow.id == row.id))
+    entry = read_entry(row)
     names = clean_name("session", touch.session), clean_name("taster", touch.taster)
     sent = (names[0], touch.flight, names[1], touch.attribute, touch.stage)
-    if sent != (row.name, entry.flight, entry.taster, entry.attribute, entry.stage):
+    if sent != (row.session, entry.flight, entry.taster, entry.attribute, entry.stage):
         msg = f"entry_id must be new for each score, but {entry_id!r} is another score's."
         raise BookError(msg)
     return entry
-
-
-def read_entries(db: Session, ids: Select[int]) -> tuple[ScoreEntry, ...]:
-    """Read entries by the ids of their rows, in the order the lab book took them."""
-    rows = db.execute(
-        select(
-            ScoreRow, ServingRow, FlightRow.number, TasterRow.name, CupRow.blind_code, AttributeRow
-        )
-        .join(ServingRow, ScoreRow.serving_id == ServingRow.id)
-        .join(FlightRow, ServingRow.flight_id == FlightRow.id)
-        .join(TasterRow, ServingRow.taster_id == TasterRow.id)
-        .join(AttributeRow, ScoreRow.attribute_id == AttributeRow.id)
-        .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
-        .where(ScoreRow.id.in_(ids))
-        .order_by(ScoreRow.id)
-    )
-    return tuple(
-        ScoreEntry(
-            entry_id=score.entry_id,
-            taster=taster,
-            flight=number,
-            position=serving.position,
-            blind_code=code,
-            attribute=attribute.name,
-            stage=cast("Stage | None", score.stage or None),
-            value=_value(score, attribute.kind),
-            given_at=score.given_at,
-            received_at=score.received_at,
-            source=score.source,
-            device=score.device,
-            entered_by=score.entered_by or taster,
-        )
-        for score, serving, number, taster, code, attribute in rows
-    )
-
-
-def _value(score: ScoreRow, kind: str) -> float | str | tuple[str, ...] | None:
-    if score.is_cleared:
-        return None
-    if kind == "number":
-        return score.value
-    return score.words if kind == "note" else tuple(json.loads(score.words))

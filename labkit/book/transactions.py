@@ -9,10 +9,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Self, TypeVar
 
+from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from labkit.book.opening import copy_sqlite, open_engine, read_url, show
+from labkit.book.schema import FactRow
 from labkit.errors import BookError
 
 Result = TypeVar("Result")
@@ -51,6 +53,11 @@ class Transactions:
 
     def __exit__(self, *exception: object) -> None:
         self.close()
+
+    def facts(self) -> dict[str, str]:
+        """What the lab book says of itself: format, when and with what it was made."""
+        with self._reading() as db:
+            return dict(db.execute(select(FactRow.name, FactRow.value)).all())
 
     def back_up(self, copy: str | os.PathLike[str]) -> Path:
         """Copy the whole lab book to a new file while others may be writing to it.

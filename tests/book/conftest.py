@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import tempfile
 import uuid
+from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from sqlalchemy import create_engine, text
 
 from labkit.book import LabBook
+from labkit.book.schema import Base
 from tests.book.samples import start_tasting
+
+
+@pytest.fixture(scope="session", autouse=True)
+def quick_keys():
+    """Make passphrases cheap to try: how dear they are is the tasting room's to test."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("labkit.tasting.seal._SCRYPT_LOG2_N", 8)
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -20,16 +32,42 @@ def new_book_file(tmp_path_factory):
 
 
 @pytest.fixture
-def book_path(new_book_file, tmp_path):
+def book_path(new_book_file, quick_folder):
     """The path of an empty lab book."""
-    path = tmp_path / "book.db"
+    path = quick_folder / "book.db"
     path.write_bytes(new_book_file.read_bytes())
     return path
 
 
 @pytest.fixture
+def quick_folder(tmp_path):
+    """A folder in memory where there is one: what is tested there is not the disk."""
+    memory = Path("/dev/shm")
+    if not memory.is_dir():
+        yield tmp_path
+        return
+    with tempfile.TemporaryDirectory(prefix="labkit-", dir=memory) as folder:
+        yield Path(folder)
+
+
+@pytest.fixture
 def postgres_schema_url(postgres_url):
     """A URL that leads into an empty schema of its own."""
+    with a_schema(postgres_url) as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def postgres_book_url(postgres_url):
+    """A lab book on PostgreSQL, made once."""
+    with a_schema(postgres_url) as url:
+        LabBook(url).close()
+        yield url
+
+
+@contextmanager
+def a_schema(postgres_url):
+    """Make an empty schema, give the URL that leads into it, and drop it."""
     name = f"labkit_{uuid.uuid4().hex}"
     engine = create_engine(postgres_url)
     with engine.begin() as connection:
@@ -39,6 +77,15 @@ def postgres_schema_url(postgres_url):
     )
     with engine.begin() as connection:
         connection.execute(text(f"DROP SCHEMA {name} CASCADE"))
+    engine.dispose()
+
+
+def empty(url):
+    """Empty every table of a lab book on PostgreSQL."""
+    engine = create_engine(url)
+    tables = ", ".join(t for t in Base.metadata.tables if t != "lab_book")
+    with engine.begin() as connection:
+        connection.execute(text(f"TRUNCATE {tables} RESTART IDENTITY CASCADE"))
     engine.dispose()
 
 
@@ -55,8 +102,10 @@ def book(request):
     if request.param == "sqlite":
         yield request.getfixturevalue("sqlite_book")
         return
-    with LabBook(request.getfixturevalue("postgres_schema_url")) as book:
+    url = request.getfixturevalue("postgres_book_url")
+    with LabBook(url) as book:
         yield book
+    empty(url)
 
 
 @pytest.fixture

@@ -1,0 +1,89 @@
+"""Which lab book the workbook uses: the demo, until the user has chosen their own."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Final
+
+from labkit.book.demo import ensure_demo_book
+from labkit.book.lab_book import LabBook
+from labkit.book.opening import read_url
+from labkit.errors import BookError
+
+CHOICE_FILE: Final = "lab_book.txt"
+"""One line in the data folder: the URL chosen. It may hold a password, so git ignores it."""
+
+
+def data_folder() -> Path:
+    """The folder of the user's data: ``LABKIT_DATA``, or ``data`` beside the package."""
+    given = os.environ.get("LABKIT_DATA")
+    return Path(given) if given else Path(__file__).resolve().parents[2] / "data"
+
+
+def chosen_url() -> str | None:
+    """The URL of the lab book chosen, or None while the demo is used."""
+    file = data_folder() / CHOICE_FILE
+    try:
+        url = file.read_text(encoding="utf-8").strip()
+    except FileNotFoundError:
+        return None
+    except (OSError, UnicodeDecodeError) as error:
+        msg = f"{file} cannot be read ({error}); delete it to use the demo, or choose_book again."
+        raise BookError(msg) from error
+    return url or None
+
+
+def open_book(url: str | os.PathLike[str] | None = None) -> LabBook:
+    """Open a lab book: the one given, else the one chosen, else the demo.
+
+    Raises
+    ------
+    BookError
+        If it cannot be opened; one that was chosen and has gone is not made anew.
+    """
+    if url is not None:
+        return LabBook(url)
+    chosen = chosen_url()
+    if chosen is None:
+        return LabBook(ensure_demo_book(data_folder()))
+    read = read_url(chosen)
+    if read.get_backend_name() == "sqlite" and not Path(str(read.database)).exists():
+        msg = (
+            f"the lab book {read.database} was chosen but is not there; put it back, or choose "
+            "another with choose_book."
+        )
+        raise BookError(msg)
+    return LabBook(chosen)
+
+
+def choose_book(url: str | os.PathLike[str] | None) -> LabBook:
+    """Use this lab book from now on (None: the demo again), made if it does not exist; opens it.
+
+    Raises
+    ------
+    BookError
+        If it cannot be opened; the choice then stays as it was.
+    """
+    folder = data_folder()
+    file = folder / CHOICE_FILE
+    if url is None:
+        file.unlink(missing_ok=True)
+        return open_book()
+    book = LabBook(url)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        draft = file.with_name(f"{CHOICE_FILE}.part")
+        # Readable by its owner only: the URL of a server may hold a password.
+        with open(draft, "w", encoding="utf-8", opener=_private) as stream:
+            stream.write(f"{book.url}\n")
+        draft.replace(file)
+    except OSError as error:
+        book.close()
+        msg = f"the choice could not be written to {file}: {error.strerror}."
+        raise BookError(msg) from error
+    return book
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)

@@ -1,0 +1,210 @@
+"""A whole lab book as CSV files: nothing is lost on the way out and in."""
+
+from __future__ import annotations
+
+import csv
+
+import pytest
+
+from labkit.book import LabBook
+from labkit.book.current import choose_book, open_book
+from labkit.book.demo import ensure_demo_book
+from labkit.book.folders import import_folder
+from labkit.errors import BookError, ImportFileError
+from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION, score_all, start_tasting
+
+NASTY = '=HYPERLINK("http://x"); \'DROP TABLE scores\'; ＝1 \u202e\U0001f375 é\n@x, "q"'
+
+
+def fill(book):
+    """Use every table."""
+    book.add_client("'=Second & Sons")
+    book.add_coffee("+Ridge", client="'=Second & Sons", note=NASTY)
+    start_tasting(book)
+    start_tasting(
+        book, name="Ridge 1", coffee="+Ridge", tasters=["-Dee", "Ada"], stages=["hot", "cool"]
+    )
+    book.add_bottle("KHCO3 a", salt="KHCO3", weighed_g=2.001, volume_ml=1000, note="for +Ridge")
+    book.measure_bottle("KHCO3 a", method="titration", strength_mg_l_caco3_per_ml=1.02)
+    book.use_bottle("KHCO3 a", 31.5, session=SESSION)
+    score_all(book)
+    book.record_score(SESSION, 1, "Ada", "overall", 9, position=1, source="lead", device="-1")
+    book.record_score(SESSION, 1, "Ada", "note", NASTY, position=1)
+    book.record_score(SESSION, 1, "Ada", "words", ["nutty"], position=2)
+    book.record_score(SESSION, 1, "Ada", "overall", None, position=3)
+    book.record_score("Ridge 1", 1, "-Dee", "overall", 6.25, position=1, stage="cool")
+    book.lock_flight(SESSION, 1)
+    book.open_flight(SESSION, 1, PASSPHRASE)
+    book.issue_link(SESSION, "Ada")
+
+
+def files(folder):
+    return {path.name: path.read_text(encoding="utf-8") for path in folder.iterdir()}
+
+
+def test_a_folder_round_trips_on_each_database(book, tmp_path):
+    fill(book)
+    out = book.export_folder(tmp_path / "out")
+    import_folder(out, tmp_path / "again.db")
+
+    with LabBook(tmp_path / "again.db") as again:
+        assert files(again.export_folder(tmp_path / "out2")) == files(out)
+        assert again.history(SESSION) == book.history(SESSION)
+        assert again.opened_scores().equals(book.opened_scores())
+        # The sealed keys came along, and new rows go on after the old ones.
+        again.lock_flight(SESSION, 2)
+        assert again.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
+        again.add_client("Third")
+
+
+@pytest.mark.postgres
+def test_a_folder_goes_to_postgresql_and_goes_on_there(sqlite_book, postgres_schema_url, tmp_path):
+    fill(sqlite_book)
+    out = sqlite_book.export_folder(tmp_path / "out")
+    import_folder(out, postgres_schema_url)
+
+    with LabBook(postgres_schema_url) as again:
+        assert files(again.export_folder(tmp_path / "out2")) == files(out)
+        assert again.record_score(SESSION, 2, "Ada", "overall", 7, position=1).is_new
+        again.add_client("Third")
+    with pytest.raises(BookError, match="must be empty"):
+        import_folder(out, postgres_schema_url)
+
+
+def test_a_clients_folder_shows_nothing_of_another(book, tmp_path):
+    fill(book)
+    out = book.export_folder(tmp_path / "out", client="'=Second & Sons")
+    everything = "".join(files(out).values())
+
+    for foreign in (CLIENT, COFFEE, SESSION, "Béla", "Chen", "KHCO3"):
+        assert foreign not in everything
+    import_folder(out, tmp_path / "theirs.db")
+    with LabBook(tmp_path / "theirs.db") as theirs:
+        assert [coffee.name for coffee in theirs.coffees()] == ["+Ridge"]
+        assert [entry.value for entry in theirs.history("Ridge 1")] == [6.25]
+    # Numbers start at 1: a gap would tell that there is more.
+    with open(out / "sessions.csv", encoding="utf-8", newline="") as stream:
+        assert [row["id"] for row in csv.DictReader(stream)] == ["1"]
+
+
+def test_links_do_not_travel(book, tmp_path):
+    start_tasting(book)
+    secret = book.issue_link(SESSION, "Ada")
+    out = book.export_folder(tmp_path / "out")
+    import_folder(out, tmp_path / "again.db")
+    with LabBook(tmp_path / "again.db") as again, pytest.raises(BookError, match="link"):
+        again.guest_of_link(secret)
+
+
+@pytest.mark.parametrize(
+    ("file", "change", "words"),
+    [
+        (
+            "scores.csv",
+            lambda text: text.replace("entry_id", "id_of_entry", 1),
+            "must have the",
+        ),
+        ("scores.csv", lambda text: text.rsplit(",", 4)[0], "cells, got"),
+        ("flights.csv", lambda text: text.replace(",no", ",maybe", 1), "is_unblinded cannot be"),
+        ("clients.csv", lambda text: text.partition("\n")[0], "does not fit the other files"),
+        ("lab_book.csv", lambda text: text.replace("tables_version,1", "x,1"), "tables_version"),
+    ],
+)
+def test_a_folder_that_does_not_fit_makes_no_book(sqlite_book, tmp_path, file, change, words):
+    fill(sqlite_book)
+    out = sqlite_book.export_folder(tmp_path / "out")
+    path = out / file
+    path.write_text(change(path.read_text(encoding="utf-8")), encoding="utf-8")
+    before = sorted(p.name for p in tmp_path.iterdir())
+
+    with pytest.raises(ImportFileError, match=words):
+        import_folder(out, tmp_path / "again.db")
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_a_folder_of_a_newer_labkit_is_refused(sqlite_book, tmp_path):
+    out = sqlite_book.export_folder(tmp_path / "out")
+    path = out / "lab_book.csv"
+    path.write_text(path.read_text().replace("tables_version,1", "tables_version,99"))
+    with pytest.raises(BookError, match="newer labkit"):
+        import_folder(out, tmp_path / "again.db")
+
+
+def test_nothing_is_overwritten_unless_asked(sqlite_book, tmp_path):
+    out = sqlite_book.export_folder(tmp_path / "out")
+    with pytest.raises(BookError, match="must be empty"):
+        sqlite_book.export_folder(out)
+    sqlite_book.export_folder(out, overwrite=True)
+    with pytest.raises(BookError, match="must be new"):
+        import_folder(out, sqlite_book.name)
+    with pytest.raises(ImportFileError, match="no folder"):
+        import_folder(tmp_path / "nowhere", tmp_path / "x.db")
+
+
+@pytest.fixture
+def data_dir(sqlite_book, tmp_path, monkeypatch):
+    """A data folder with a demo, as the project has one."""
+    data = tmp_path / "data"
+    data.mkdir()
+    start_tasting(sqlite_book)
+    sqlite_book.export_folder(data / "demo")
+    monkeypatch.setenv("LABKIT_DATA", str(data))
+    return data
+
+
+def test_the_demo_is_built_once_and_again_when_its_files_change(data_dir):
+    url = ensure_demo_book(data_dir)
+    with LabBook(url) as book:
+        book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+    assert ensure_demo_book(data_dir) == url
+    with LabBook(url) as book:
+        assert len(book.history(SESSION)) == 1
+
+    clients = data_dir / "demo" / "clients.csv"
+    clients.write_text(clients.read_text().replace(CLIENT, "Mill & Moor"))
+    ensure_demo_book(data_dir)
+    with LabBook(url) as book:
+        assert [client.name for client in book.clients()] == ["Mill & Moor"]
+        assert book.history(SESSION) == ()
+    (aside,) = data_dir.glob("demo-until-*.db")
+    with LabBook(aside) as old:
+        assert len(old.history(SESSION)) == 1
+
+
+def test_a_broken_demo_book_is_set_aside_and_built_anew(data_dir):
+    (data_dir / "demo.db").write_bytes(b"no lab book")
+    with LabBook(ensure_demo_book(data_dir)) as book:
+        assert [client.name for client in book.clients()] == [CLIENT]
+
+
+def test_the_workbook_uses_the_demo_until_a_book_is_chosen(data_dir, tmp_path):
+    with open_book() as book:
+        assert book.name == str(data_dir / "demo.db")
+    choose_book(tmp_path / "mine.db").close()
+    with open_book() as book:
+        assert book.name == str(tmp_path / "mine.db")
+    assert (data_dir / "lab_book.txt").stat().st_mode & 0o777 == 0o600
+    choose_book(None).close()
+    with open_book() as book:
+        assert book.name == str(data_dir / "demo.db")
+
+
+def test_a_chosen_book_that_has_gone_is_said_and_not_made_anew(data_dir, tmp_path):
+    choose_book(tmp_path / "mine.db").close()
+    (tmp_path / "mine.db").rename(tmp_path / "elsewhere.db")
+    with pytest.raises(BookError, match=r"was chosen but is not there"):
+        open_book()
+    assert not (tmp_path / "mine.db").exists()
+
+
+def test_a_choice_that_does_not_open_changes_nothing(data_dir, tmp_path):
+    choose_book(tmp_path / "mine.db").close()
+    with pytest.raises(BookError):
+        choose_book(tmp_path)
+    with open_book() as book:
+        assert book.name == str(tmp_path / "mine.db")
+
+
+def test_a_data_folder_without_a_demo_says_so(tmp_path):
+    with pytest.raises(ImportFileError, match="CSV files must be in"):
+        ensure_demo_book(tmp_path)
