@@ -1,9 +1,8 @@
 """labkit: find, with a blind panel and few cups, the brew water that shows a coffee best.
 
-The names below are what a notebook needs; each loads its room when first used.
+The names below are what a notebook needs; each loads its room when first used. Python 3.6 has to
+parse this file, so that labkit.__main__ can tell it what is missing.
 """
-
-from __future__ import annotations
 
 from importlib import import_module
 from typing import Any
