@@ -9,6 +9,7 @@ import shutil
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 import urllib.request
 import uuid
@@ -36,9 +37,12 @@ CHROMIUM_FLAGS = (
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Let kernels and servers that tests start import this clone's labkit."""
+    """Let what tests start import this clone's labkit, and keep it off the user's lab book."""
     known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, known))
+    folder = Path(tempfile.mkdtemp(prefix="labkit-tests-"))
+    config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
+    os.environ["LABKIT_DATA"] = str(copy_data(folder))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -74,27 +78,12 @@ def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
-def postgres_server() -> str:
-    """URL of a database on a PostgreSQL server that tests may make databases on."""
+def postgres_url() -> str:
+    """URL of a database on a throw-away PostgreSQL server; each test makes a schema of its own."""
     url = os.environ.get("LABKIT_TEST_POSTGRES_URL")
     if not url:
         pytest.skip("LABKIT_TEST_POSTGRES_URL names no PostgreSQL server (.ci/run starts one)")
-    return url
-
-
-@pytest.fixture
-def postgres_url(postgres_server: str) -> Iterator[str]:
-    """URL of an empty database of the test's own, gone after it."""
-    import psycopg
-    from sqlalchemy import make_url
-
-    url = make_url(postgres_server).set(drivername="postgresql+psycopg")
-    login = url.set(drivername="postgresql").render_as_string(hide_password=False)
-    name = f"labkit_{uuid.uuid4().hex}"
-    with psycopg.connect(login, autocommit=True) as admin:
-        admin.execute(f'CREATE DATABASE "{name}"')
-        yield url.set(database=name).render_as_string(hide_password=False)
-        admin.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
+    return url.replace("postgresql://", "postgresql+psycopg://", 1)
 
 
 # ---------------------------------------------------------------------------------- browser
@@ -183,15 +172,16 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def copy_workbook(target: Path) -> Path:
-    """Copy the workbook and the demo scenario, without anybody's lab book; return the notebooks."""
-    for name in ("workbook", "data"):
-        shutil.copytree(
-            PROJECT / name,
-            target / name,
-            ignore=shutil.ignore_patterns("*.db*", "lab_book*", "backups", ".ipynb_checkpoints"),
-        )
-    return target / "workbook"
+def copy_data(folder: Path) -> Path:
+    """Copy the demo scenario, without anybody's lab book."""
+    ignore = shutil.ignore_patterns("*.db*", "*.sqlite*", "lab_book*", "backups")
+    return shutil.copytree(PROJECT / "data", folder / "data", ignore=ignore)
+
+
+def copy_workbook(folder: Path) -> Path:
+    """Copy the notebooks."""
+    ignore = shutil.ignore_patterns(".ipynb_checkpoints")
+    return shutil.copytree(PROJECT / "workbook", folder / "workbook", ignore=ignore)
 
 
 @pytest.fixture(scope="session")
@@ -204,6 +194,7 @@ def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterato
     # Lets a test wait for the application and run its commands.
     command.append("--LabApp.expose_app_in_browser=True")
     own = {f"JUPYTER_{kind}_DIR": str(folder / kind.lower()) for kind in ("CONFIG", "RUNTIME")}
+    own["LABKIT_DATA"] = str(copy_data(folder))
     with (folder / "jupyter.log").open("w") as log:
         process = subprocess.Popen(
             command,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import os
 import signal
 import subprocess
@@ -75,8 +74,9 @@ def _open(layout: Layout[Path], arguments: Sequence[str], *, port: int, browser:
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if Path(sys.prefix).resolve() != layout.venv.resolve():
         return _become(again_inside(layout, arguments), folder=layout.root)
-    if importlib.util.find_spec("labkit.book.demo"):
-        importlib.import_module("labkit.book.demo").ensure_demo_book()
+    from labkit.book.demo import ensure_demo_book  # needs the environment
+
+    ensure_demo_book()
     return serve_workbook(layout, port=port, browser=browser, out=sys.stdout)
 
 
