@@ -39,5 +39,5 @@ def __getattr__(name: str) -> Any:
     return getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
 
 
-def __dir__() -> list[str]:
+def __dir__() -> "list[str]":
     return sorted(__all__)
