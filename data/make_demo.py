@@ -190,7 +190,7 @@ def build(
     first.run("Veltara hardness dial", dial, dt.date(2026, 9, 22), cups_per_flight=6, flights=2)
 
     second = Tasting(book, grid, truths[grid], rng=rng)
-    waters = ratio_hardness_grid((0.1, 0.5, 0.9), (50, 100, 150), alkalinity_mg_l_caco3=40)
+    waters = ratio_hardness_grid((0.1, 0.5, 0.9), (60, 120, 180), alkalinity_mg_l_caco3=40)
     second.run("Osmeni grid", waters, dt.date(2026, 10, 6), cups_per_flight=5, flights=4)
     last = alkalinity_dial((10, 25, 40, 55), **second.best())
     second.run(

@@ -6,6 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from labkit.bench.cards import make_recipes, recipe_card, recipe_frame
     from labkit.bench.for_preparer import bench_sheet, weighing_sheet
     from labkit.bench.for_tasters import score_sheets, tray_map
     from labkit.bench.labels import (
@@ -15,27 +16,39 @@ if TYPE_CHECKING:
         bottle_labels,
         cup_labels,
     )
+    from labkit.bench.pictures import reading_pictures
     from labkit.bench.score_plots import plot_score, plot_tasters
     from labkit.bench.sheet import Sheet
     from labkit.bench.surface_plots import plot_surface
+    from labkit.bench.sweep_table import SweepTable, sweep_table
+    from labkit.bench.tables import sweep_doses
 
 __all__ = [
     "LABEL_PAPERS",
     "BottleLabel",
     "LabelPaper",
     "Sheet",
+    "SweepTable",
     "bench_sheet",
     "bottle_labels",
     "cup_labels",
+    "make_recipes",
     "plot_score",
     "plot_surface",
     "plot_tasters",
+    "reading_pictures",
+    "recipe_card",
+    "recipe_frame",
     "score_sheets",
+    "sweep_doses",
     "tray_map",
     "weighing_sheet",
 ]
 
 _HOMES = {
+    "make_recipes": "cards",
+    "recipe_card": "cards",
+    "recipe_frame": "cards",
     "bench_sheet": "for_preparer",
     "weighing_sheet": "for_preparer",
     "score_sheets": "for_tasters",
@@ -46,8 +59,12 @@ _HOMES = {
     "bottle_labels": "labels",
     "cup_labels": "labels",
     "Sheet": "sheet",
+    "SweepTable": "sweep_table",
+    "sweep_table": "sweep_table",
     "plot_score": "score_plots",
     "plot_surface": "surface_plots",
+    "reading_pictures": "pictures",
+    "sweep_doses": "tables",
     "plot_tasters": "score_plots",
 }
 

@@ -12,11 +12,11 @@ from labkit.book.plans import Plans
 from labkit.book.progress import Progress
 from labkit.book.scores import Scores
 from labkit.book.sessions import Sessions
-from labkit.book.stock import Stock
+from labkit.book.shelf import Shelf
 
 
 class LabBook(
-    People, Stock, Sessions, Plans, Links, Scores, Progress, Flights, Exports, Imports, Folders
+    People, Shelf, Sessions, Plans, Links, Scores, Progress, Flights, Exports, Imports, Folders
 ):
     """A lab book, opened; made first if the file does not exist.
 

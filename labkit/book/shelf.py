@@ -1,4 +1,4 @@
-"""What stands on the shelf, as the jug needs it: concentrates to mix from, and a table to look at."""
+"""What stands on the shelf, as the jug needs it: concentrates to mix from, a table to look at."""
 
 from __future__ import annotations
 

@@ -18,6 +18,7 @@ _MODULE_OF = {
     "PlanForm": "plan_form",
     "ReadingView": "reading_view",
     "ScoreSheet": "score_sheet",
+    "ScoringDesk": "scoring_desk",
     "SweepForm": "sweep_form",
 }
 

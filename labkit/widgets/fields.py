@@ -104,10 +104,10 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
         Shown at once, by parameter name.
     folded : mapping of str to widget
         Behind a line to open, for the choices that seldom change.
-    compute : callable, optional
-        Called with the values of all fields whenever one changes; returns HTML or a value with
-        ``_repr_html_``. A :class:`LabkitError` shows as a sentence beside its field and leaves
-        everything typed as it is.
+    fold_title : str
+        What the line to open says.
+    buttons : sequence of Button
+        Below the fields.
     """
 
     def __init__(
@@ -116,12 +116,11 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
         *,
         folded: Mapping[str, widgets.Widget] | None = None,
         fold_title: str = "More choices",
-        compute: Callable[..., Any] | None = None,
         buttons: Sequence[widgets.Button] = (),
     ) -> None:
         self.fields: dict[str, widgets.Widget] = {**fields, **(folded or {})}
         self._notes = {name: widgets.HTML() for name in self.fields}
-        self._compute = compute
+        self._compute: Callable[..., Any] | None = None
         self.message = widgets.HTML()
         self.result = widgets.HTML()
         rows: list[widgets.Widget] = [
@@ -140,6 +139,15 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
         for field in self.fields.values():
             if "value" in field.traits():
                 field.observe(lambda _change: self.refresh(), "value")
+
+    def compute_with(self, compute: Callable[..., Any]) -> None:
+        """Show what ``compute`` makes of the fields, now and whenever one changes.
+
+        It is called with the values of all fields by name and returns HTML, or values with
+        ``_repr_html_``. A :class:`LabkitError` shows as a sentence beside its field and leaves
+        everything typed as it is.
+        """
+        self._compute = compute
         self.refresh()
 
     def values(self) -> dict[str, Any]:

@@ -33,9 +33,9 @@ class OpenForm(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
                 "flight": fields.choice("Locked flight", [], None),
                 "passphrase": fields.secret("Preparer's passphrase"),
             },
-            compute=self._describe,
             buttons=[self._button],
         )
+        self.form.compute_with(self._describe)
         self.fill()
         super().__init__([self.form])
 

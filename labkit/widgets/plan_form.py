@@ -81,9 +81,9 @@ class PlanForm(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
                 "intensities": fields.text("Attributes, 0 to 15", "acidity, sweetness, body"),
             },
             fold_title="Flights, hidden cups, scales",
-            compute=self._sizes,
             buttons=[self._button],
         )
+        self.form.compute_with(self._sizes)
         super().__init__([self.form, self._handover])
 
     def _people(self, now: dict[str, Any]) -> list[str]:

@@ -71,8 +71,8 @@ class SweepForm(Form):
                     "Alkalinity (mg/L CaCO3)", begin["alkalinity_mg_l_caco3"]
                 ),
             },
-            compute=self._compute_sweep,
         )
+        self.compute_with(self._compute_sweep)
 
     @property
     def sweep(self) -> Sweep:

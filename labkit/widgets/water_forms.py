@@ -61,9 +61,9 @@ class ConcentrateForm(Form):
                 "name": fields.text("Name on the bottle", placeholder="calcium, magnesium, ..."),
             },
             fold_title="Strength, purity, name",
-            compute=self._describe,
             buttons=[self._button] if keep else [],
         )
+        self.compute_with(self._describe)
 
     @property
     def bottle(self) -> Concentrate:
@@ -167,8 +167,8 @@ class JugForm(Form):
                 ),
             },
             fold_title="Jug and pipette",
-            compute=self._mix,
         )
+        self.compute_with(self._mix)
 
     def _mix(self, *, volume_ml: float, pipette_ml: float, **coordinates: float) -> list[Any]:
         at_hand = self._concentrates() if callable(self._concentrates) else self._concentrates
