@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams, VCSpec
 from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversionWarning
 
@@ -45,23 +46,19 @@ class Component:
     """Such as ``'taster'``, ``'taster:mg_share'``, ``'bowl'``."""
 
     labels: tuple[str, ...]
-    """What each column belongs to."""
+    """Whom or what each effect belongs to."""
 
-    matrix: Floats
-    """Columns of the mixed model, shape (n_scores, n_labels)."""
+    place: NDArray[np.intp]
+    """Which label each score belongs to, shape (n_scores,)."""
+
+    times: Floats
+    """What the effect is multiplied by, shape (n_scores,): 1, or a factor for a slope."""
 
     words: str
-    """What it stands for, as in 'tasters differ in ...'."""
+    """What it stands for, as in 'the spread of ...'."""
 
     keep_at_zero: bool = False
     """Whether it goes on costing degrees of freedom when it is estimated as zero."""
-
-    def __post_init__(self) -> None:
-        if self.matrix.shape[1] != len(self.labels):
-            raise ValueError(
-                f"labels must name the {self.matrix.shape[1]} columns of {self.name}, "
-                f"got {len(self.labels)}. Give one label per column."
-            )
 
     @classmethod
     def grouped(
@@ -75,14 +72,21 @@ class Component:
     ) -> Component:
         """One effect per group, each multiplied by ``times`` (1 unless given)."""
         labels, place = np.unique(groups, return_inverse=True)
-        matrix = np.zeros((len(groups), len(labels)))
-        matrix[np.arange(len(groups)), place] = 1.0 if times is None else times
         return cls(
             name=name,
             labels=tuple(str(label) for label in labels),
-            matrix=matrix,
+            place=place,
+            times=np.ones(len(groups)) if times is None else times,
             words=words,
             keep_at_zero=keep_at_zero,
+        )
+
+    @property
+    def matrix(self) -> sparse.csr_array:
+        """Columns of the mixed model, shape (n_scores, n_labels)."""
+        n = len(self.place)
+        return sparse.csr_array(
+            (self.times, self.place, np.arange(n + 1)), shape=(n, len(self.labels))
         )
 
 
@@ -95,6 +99,9 @@ class MixedFit:
 
     components: tuple[Component, ...]
     """Random components in the model, also those estimated at zero."""
+
+    dropped: tuple[Component, ...]
+    """Components left out because they were estimated as zero."""
 
     variances: Floats
     """Variance of each component, score units squared, shape (k,)."""
@@ -137,40 +144,47 @@ def identifiable(
     not (nearly) a combination of the residual's and of the components before it. ``MixedLM``
     itself reports convergence for models that fail this.
     """
-    n = len(fixed)
-    q = np.linalg.qr(fixed)[0]
+    left = len(fixed) - fixed.shape[1]
+    basis = np.linalg.qr(fixed)[0]
     kept: list[Component] = []
     dropped: list[Component] = []
-    projected: list[Floats] = []
-    left = n - fixed.shape[1]
+    matrices: list[sparse.csr_array] = []
+    along: list[Floats] = []
+    # Trace inner products of the patterns M G_i M, with M the projection off the fixed effects;
+    # the residual's pattern M comes first.
+    gram = np.array([[float(left)]])
     for component in components:
-        here = component.matrix - q @ (q.T @ component.matrix)
-        square = float(np.sum((here.T @ here) ** 2))
-        total = float(np.sum(component.matrix**2))
-        if left <= 0 or square <= (1e-9 * total) ** 2:
+        matrix = component.matrix
+        onto = matrix.T @ basis
+        own = (matrix.T @ matrix).toarray() - onto @ onto.T
+        square = float(np.sum(own**2))
+        if left <= 0 or square <= (1e-9 * float(np.sum(component.times**2))) ** 2:
             dropped.append(component)
             continue
-        # Gram matrix of the projected patterns M G_i M under the trace inner product.
-        patterns = [*projected, here]
-        size = len(patterns) + 1
-        gram = np.empty((size, size))
-        gram[0, 0] = left
-        for i, one in enumerate(patterns, start=1):
-            gram[0, i] = gram[i, 0] = np.sum(one**2)
-            for j, other in enumerate(patterns[:i], start=1):
-                gram[i, j] = gram[j, i] = np.sum((one.T @ other) ** 2)
-        scale = np.sqrt(np.diag(gram))
-        lowest = np.linalg.eigvalsh(gram / np.outer(scale, scale))[0]
-        if lowest < ALIKE:
+        row = [float(np.trace(own))]
+        for other, other_onto in zip(matrices, along, strict=True):
+            row.append(float(np.sum(((matrix.T @ other).toarray() - onto @ other_onto.T) ** 2)))
+        wider = np.block(
+            [[gram, np.array(row)[:, None]], [np.array(row)[None], np.array([[square]])]]
+        )
+        scale = np.sqrt(np.diag(wider))
+        if np.linalg.eigvalsh(wider / np.outer(scale, scale))[0] < ALIKE:
             dropped.append(component)
         else:
             kept.append(component)
-            projected.append(here)
+            matrices.append(matrix)
+            along.append(onto)
+            gram = wider
     return kept, dropped
 
 
 def fit_mixed(
-    scores: Floats, fixed: Floats, components: Sequence[Component], tasters: NDArray[np.str_]
+    scores: Floats,
+    fixed: Floats,
+    components: Sequence[Component],
+    tasters: NDArray[np.str_],
+    *,
+    start: Floats | None = None,
 ) -> MixedFit:
     """Fit by restricted maximum likelihood.
 
@@ -183,14 +197,19 @@ def fit_mixed(
         Identifiable ones.
     tasters : ndarray of str, shape (n,)
         Whom each score belongs to; the groups of ``MixedLM`` where nothing crosses them.
+    start : ndarray, shape (n_components,), optional
+        Ratios of variances to begin at.
     """
     products = CrossProducts.of(scores, fixed, [one.matrix for one in components])
-    solved, converged = fit_reml(products)
+    solved, converged = fit_reml(products, start=start)
     active = [i for i, ratio in enumerate(solved.ratios) if ratio > 0]
     gone = [i for i, one in enumerate(components) if solved.ratios[i] == 0 and not one.keep_at_zero]
     if gone:
-        kept = [one for i, one in enumerate(components) if i not in gone]
-        return fit_mixed(scores, fixed, kept, tasters)
+        left = [i for i in range(len(components)) if i not in gone]
+        kept = [components[i] for i in left]
+        simpler = fit_mixed(scores, fixed, kept, tasters, start=solved.ratios[left])
+        out = tuple(components[i] for i in gone)
+        return replace(simpler, dropped=(*simpler.dropped, *out))
     engine = REML_ENGINE
     if active:
         theirs = _mixedlm_ratios(
@@ -210,10 +229,11 @@ def fit_mixed(
     starts = [slice(b.start - p, b.stop - p) for b in products.blocks]
     fitted = fixed @ solved.beta
     for component, place in zip(components, starts, strict=True):
-        fitted = fitted + component.matrix @ predicted[place]
+        fitted = fitted + component.times * predicted[place][component.place]
     return MixedFit(
         effects=FixedEffects.of(products, solved),
         components=tuple(components),
+        dropped=(),
         variances=solved.ratios * solved.residual_variance,
         residual_variance=solved.residual_variance,
         loglik=solved.loglik,
@@ -236,7 +256,7 @@ def _mixedlm_ratios(
     """Variance ratios by ``MixedLM``, started near the maximum; None if it cannot."""
     people = np.unique(tasters)
     nested = len(people) > 1 and all(
-        np.all(np.sum([one.matrix[tasters == who].any(axis=0) for who in people], axis=0) <= 1)
+        len(np.unique(np.char.add(tasters, one.place.astype(str)))) == len(np.unique(one.place))
         for one in components
     )
     if len(scores) > (MOST_NESTED if nested else MOST_CROSSED):
@@ -246,9 +266,9 @@ def _mixedlm_ratios(
     for place, one in enumerate(components):
         # MixedLM lists components in alphabetical order: name them so that ours stays.
         names.append(f"v{place:02d}")
-        blocks = []
+        blocks, dense = [], one.matrix.toarray()
         for who in people if nested else ["all"]:
-            rows = one.matrix[groups == who]
+            rows = dense[groups == who]
             blocks.append(rows[:, rows.any(axis=0)])
         matrices.append(blocks)
         columns.append([[f"c{j}" for j in range(block.shape[1])] for block in blocks])

@@ -74,12 +74,12 @@ def build_model(scores: Scores) -> Model:
         for place, name in enumerate(COORDINATES)
         if name not in coding.names
     ]
-    blocks, components, choices = _blocks(scores)
+    blocks, components, choices = block_effects(scores)
     coded = coding.code(waters)
     terms, refused = _estimable_terms(coded, blocks, room=_room(scores, blocks))
     cannot += _refused_words(refused, terms, coding, coded, blocks)
     fixed = np.column_stack([np.ones(len(coded)), term_matrix(coded, terms), blocks])
-    components = _taster_components(scores, coding, coded, terms) + components
+    components = taster_components(scores, coding, coded, terms) + components
     bowl, sentence = _bowl(scores, fixed)
     if bowl is not None:
         components.append(bowl)
@@ -107,7 +107,7 @@ def centred_contrasts(labels: Sequence[str]) -> Floats:
     return contrasts
 
 
-def _blocks(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
+def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
     """Fixed contrasts between sessions or flights, random ones, and the choice in words."""
     session, block = scores.column("session"), scores.column("block")
     n_sessions, n_blocks = len(np.unique(session)), len(np.unique(block))
@@ -203,9 +203,10 @@ def _refused_words(
     return sentences
 
 
-def _taster_components(
+def taster_components(
     scores: Scores, coding: Coding, coded: Floats, terms: Sequence[Term]
 ) -> list[Component]:
+    """What tasters differ in by chance: level, slope of each factor kept, single waters."""
     tasters = scores.tasters
     found = [Component.grouped("taster", tasters, words="the level of their scores")]
     found += [
@@ -233,7 +234,7 @@ def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, str]:
     recipe, bowl = scores.column("recipe"), scores.column("bowl")
     component = Component.grouped("bowl", bowl, words="bowls of the same water")
     again = len(np.unique(np.char.add(recipe, bowl))) - len(np.unique(recipe))
-    spare = np.linalg.matrix_rank(np.column_stack([fixed, component.matrix])) - fixed.shape[1]
+    spare = _rank_beyond(fixed, component)
     sentence = ""
     if again == 0:
         sentence = (
@@ -242,6 +243,13 @@ def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, str]:
         )
     usable = spare >= FEWEST_BOWL_DF and len(np.unique(scores.tasters)) > 1
     return (component if usable else None), sentence
+
+
+def _rank_beyond(fixed: Floats, component: Component) -> int:
+    """Independent differences between a component's groups beyond the fixed effects."""
+    matrix = component.matrix
+    onto = matrix.T @ np.linalg.qr(fixed)[0]
+    return int(np.linalg.matrix_rank((matrix.T @ matrix).toarray() - onto @ onto.T, hermitian=True))
 
 
 def _dropped_words(dropped: Sequence[Component], scores: Scores) -> list[str]:

@@ -181,14 +181,11 @@ def judge(surface: Surface, best: Best) -> Verdict:
             detectable_points=None,
         )
     tasted = surface.scores.recipes
-    means = surface.mean(tasted)
-    worst = tasted.iloc[[int(np.argmin(means))]]
-    gap = surface.difference([best.target], worst)
-    largest = max(
-        surface.difference(tasted.iloc[[i]], tasted.iloc[[j]]).se
-        for i in range(len(tasted))
-        for j in range(i)
-    )
+    waters = coordinates(tasted)
+    worst = waters[int(np.argmin(surface.mean(waters)))]
+    gap = surface.difference(best.target, worst)
+    first, second = np.triu_indices(len(waters), k=1)
+    largest = float(surface.compare(waters[first], waters[second])["se"].max())
     detectable = detectable_difference(largest, test.df_top, test.df_bottom)
     n_tasters = len(np.unique(surface.scores.tasters))
     who = "this taster" if n_tasters == 1 else "this panel"
@@ -208,7 +205,7 @@ def judge(surface: Surface, best: Best) -> Verdict:
     text = (
         f"{best.sentence} Expected score {best.mean:.1f}, which is {gap.estimate:.1f} points "
         f"({low:.1f} to {high:.1f}) above the worst water tasted "
-        f"({describe(coordinates(worst), surface.coding.names)}). The best could be anywhere in "
+        f"({describe(worst, surface.coding.names)}). The best could be anywhere in "
         f"{', '.join(one.words for one in best.factor_ranges)}."
     )
     return Verdict(kind="best found", text=text, p_value=test.p_value, detectable_points=detectable)

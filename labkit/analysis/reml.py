@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg
+from scipy import linalg, sparse
 
 from labkit.analysis.coding import Floats
 
@@ -36,19 +36,22 @@ class CrossProducts:
     """Columns of each random component within ``[X Z y]``."""
 
     @classmethod
-    def of(cls, y: Floats, fixed: Floats, random: Sequence[Floats]) -> CrossProducts:
+    def of(cls, y: Floats, fixed: Floats, random: Sequence[sparse.csr_array]) -> CrossProducts:
         """Cross-products of the scores (n,), the fixed columns and one matrix per component."""
         blocks, start = [], fixed.shape[1]
         for matrix in random:
             blocks.append(slice(start, start + matrix.shape[1]))
             start += matrix.shape[1]
-        stacked = np.column_stack([fixed, *random, y])
-        return cls(
-            gram=stacked.T @ stacked,
-            n_scores=len(y),
-            n_fixed=fixed.shape[1],
-            blocks=tuple(blocks),
-        )
+        gram = np.empty((start + 1, start + 1))
+        dense = np.column_stack([fixed, y])
+        ends = [*range(fixed.shape[1]), start]
+        gram[np.ix_(ends, ends)] = dense.T @ dense
+        for block, matrix in zip(blocks, random, strict=True):
+            gram[block, ends] = matrix.T @ dense
+            gram[ends, block] = gram[block, ends].T
+            for other, second in zip(blocks, random, strict=True):
+                gram[block, other] = (matrix.T @ second).toarray()
+        return cls(gram=gram, n_scores=len(y), n_fixed=fixed.shape[1], blocks=tuple(blocks))
 
     @property
     def random(self) -> slice:

@@ -161,12 +161,18 @@ class Surface:
         return self.fit.effects.f_test(weights)
 
     def draws(self, n: int, *, rng: np.random.Generator) -> Floats:
-        """Coefficients drawn from the estimate and its covariance, shape (n, n_coefficients)."""
+        """Coefficients drawn from the estimate, shape (n, n_coefficients).
+
+        A multivariate t with the degrees of freedom of the surface's F test: normal draws left
+        out the best level in 8 % of simulated panels of three or four, where 5 % are allowed.
+        """
         values, vectors = np.linalg.eigh(self.covariance)
         half = vectors * np.sqrt(np.clip(values, 0, None))
-        drawn: Floats = (
-            self.coefficients + rng.standard_normal((n, len(self.coefficients))) @ half.T
-        )
+        steps = rng.standard_normal((n, len(self.coefficients))) @ half.T
+        test = self.test()
+        if test is not None:
+            steps *= np.sqrt(test.df_bottom / rng.chisquare(test.df_bottom, n))[:, None]
+        drawn: Floats = self.coefficients + steps
         return drawn
 
     def _weights(self, waters: Floats) -> Floats:

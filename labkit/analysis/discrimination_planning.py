@@ -1,0 +1,137 @@
+"""Before a discrimination test: how many answers it takes, and what a small panel can see."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from labkit.analysis.discrimination import METHODS, fewest_successes, method_named, share_right
+from labkit.errors import ReadingError
+
+MOST_ANSWERS: Final = 5000
+"""Answers beyond which no sample size is looked for."""
+
+ENOUGH: Final = 0.8
+"""Usual chance of finding what is there (common practice)."""
+
+SMALL: Final = 0.5
+"""Below this chance a test is more likely to miss the difference than to find it."""
+
+
+def _share_of_right(method: str, dprime: float | None, discriminators: float | None) -> float:
+    chance = method_named(method).chance
+    if (dprime is None) == (discriminators is None):
+        raise ReadingError(
+            "the size must be given either as dprime or as discriminators, got "
+            f"dprime={dprime} and discriminators={discriminators}. Give one of the two."
+        )
+    if dprime is not None:
+        return share_right(method, float(dprime))
+    share = float(discriminators or 0.0)
+    if not 0 <= share <= 1:
+        raise ReadingError(
+            f"discriminators must be a share between 0 and 1, got {share:g}. Give 0.3 for 30 %."
+        )
+    return chance + share * (1 - chance)
+
+
+def power(
+    method: str,
+    n: int,
+    *,
+    dprime: float | None = None,
+    discriminators: float | None = None,
+    alpha: float = 0.05,
+) -> float:
+    """Chance that ``n`` answers show a difference of this size (exact binomial)."""
+    needed = fewest_successes(n, method_named(method).chance, alpha)
+    if needed is None:
+        return 0.0
+    return float(stats.binom.sf(needed - 1, n, _share_of_right(method, dprime, discriminators)))
+
+
+def answers_needed(
+    method: str,
+    *,
+    dprime: float | None = None,
+    discriminators: float | None = None,
+    alpha: float = 0.05,
+    wanted: float = ENOUGH,
+) -> tuple[int, int] | None:
+    """Fewest answers with the wanted power, and the right ones it takes; None above 5000.
+
+    The first number of answers that reaches the wanted power is given, as in the tables of
+    ISO 4120 and ISO 10399; with a few answers more it may dip just below again.
+    """
+    share = _share_of_right(method, dprime, discriminators)
+    chance = method_named(method).chance
+    if share <= chance:
+        return None
+    n = np.arange(1, MOST_ANSWERS + 1)
+    # Normal approximation brackets the answer; the exact search starts well below it.
+    z = stats.norm.ppf(1 - alpha) * np.sqrt(chance * (1 - chance))
+    z += stats.norm.ppf(wanted) * np.sqrt(share * (1 - share))
+    rough = (z / (share - chance)) ** 2
+    for count in n[n >= max(1, int(0.5 * rough) - 10)]:
+        needed = fewest_successes(int(count), chance, alpha)
+        if needed is not None and stats.binom.sf(needed - 1, count, share) >= wanted:
+            return int(count), needed
+    return None
+
+
+def plan_discrimination(
+    tasters: int, *, dprime: float = 1.0, answers_each: int = 1, alpha: float = 0.05
+) -> pd.DataFrame:
+    """What each method offers to a panel of this size.
+
+    Returns
+    -------
+    DataFrame
+        ``method, answers, cups, right_needed, chance_to_see, answers_for_80, sentence``, the most
+        promising first. ``right_needed`` is missing if not even all right answers would do.
+    """
+    if tasters < 1 or answers_each < 1:
+        raise ReadingError(
+            f"tasters and answers_each must be 1 or more, got {tasters} and {answers_each}. "
+            "Say who will taste and how often."
+        )
+    n = tasters * answers_each
+    rows = []
+    for method in METHODS.values():
+        needed = fewest_successes(n, method.chance, alpha)
+        seen = power(method.name, n, dprime=dprime, alpha=alpha)
+        enough = answers_needed(method.name, dprime=dprime, alpha=alpha)
+        rows.append(
+            {
+                "method": method.name,
+                "answers": n,
+                "cups": n * method.cups,
+                "right_needed": needed,
+                "chance_to_see": seen,
+                "answers_for_80": None if enough is None else enough[0],
+                "sentence": _warning(method.name, n, needed, seen, enough),
+            }
+        )
+    table = pd.DataFrame(rows).sort_values("chance_to_see", ascending=False, kind="stable")
+    return table.reset_index(drop=True)
+
+
+def _warning(
+    method: str, n: int, needed: int | None, seen: float, enough: tuple[int, int] | None
+) -> str:
+    wanted = "more than 5000" if enough is None else str(enough[0])
+    if needed is None:
+        return (
+            f"{n} answers in a {method} test can show nothing: not even all right would beat "
+            f"guessing. It takes {wanted} answers."
+        )
+    if seen < SMALL:
+        other = "" if method.endswith("AFC") else ", or name the attribute and use 2-AFC"
+        return (
+            f"{n} answers in a {method} test have little chance ({100 * seen:.0f} %) of showing "
+            f"this difference; {wanted} would have 80 %. Let tasters answer several times{other}."
+        )
+    return f"{needed} of {n} right show a difference; chance to see this one {100 * seen:.0f} %."

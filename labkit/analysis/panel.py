@@ -1,0 +1,282 @@
+"""Is the panel seeing anything: each taster's repeatability, discrimination and agreement.
+
+A verdict is a description, never an exclusion: leaving a taster out is a choice that the reading
+records (``without_tasters``) and whose effect ``leaving_out`` shows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from labkit.analysis.agreement import (
+    Concordance,
+    IntraclassCorrelations,
+    WatersAgainstInteraction,
+    intraclass_correlations,
+    kendall_w,
+    waters_against_interaction,
+)
+from labkit.analysis.coding import Floats
+from labkit.analysis.order_effects import order_effects
+from labkit.analysis.scores import Scores
+
+SEES: Final = "sees differences"
+DISAGREES: Final = "repeats but disagrees"
+UNKNOWN: Final = "cannot tell yet"
+
+AGREES: Final = 0.3
+"""Correlation with the rest of the panel from which a taster goes with it (common practice)."""
+
+FEWEST_WATERS: Final = 3
+"""Waters below which no taster is judged."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TasterCheck:
+    """What the scores say about one taster; NaN where it cannot be told."""
+
+    taster: str
+    """Who."""
+
+    n_scores: int
+    """Scores given."""
+
+    n_waters: int
+    """Different waters scored."""
+
+    n_repeats: int
+    """Scores beyond the first of a water."""
+
+    repeatability_sd: float
+    """Spread between scores of the same water, points."""
+
+    discrimination_f: float
+    """Spread between waters over spread between repeats."""
+
+    discrimination_p: float
+    """Its p-value."""
+
+    agreement: float
+    """Correlation with the mean of the other tasters (this one left out) over waters."""
+
+    rank_agreement: float
+    """The same for ranks."""
+
+    level: float
+    """Points above the panel's mean over the same waters."""
+
+    scale_slope: float
+    """Points per point of the others: 1 the same use of the scale, below 0 the reverse."""
+
+    spread: float
+    """Spread of this taster's means of waters, points."""
+
+    interaction_share: float
+    """Share of all disagreement that is this taster's."""
+
+    mandel_h: float
+    """How far out this taster's level is at worst, in spreads between tasters (ISO 5725-2)."""
+
+    verdict: str
+    """``SEES``, ``DISAGREES`` or ``UNKNOWN``."""
+
+    sentence: str
+    """The verdict in plain words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelCheck:
+    """What the scores say about those who gave them."""
+
+    tasters: tuple[TasterCheck, ...]
+    """One entry per taster."""
+
+    traces: pd.DataFrame
+    """``taster, recipe, mean, rest_of_panel, n``: for a plot of each taster's own answer."""
+
+    order: pd.DataFrame
+    """``effect, estimate, se, p``: first cup, later positions, the cup before."""
+
+    correlations: IntraclassCorrelations | None
+    """Over waters that every taster scored; None if there are fewer than two."""
+
+    concordance: Concordance | None
+    """The same for rankings."""
+
+    variance: WatersAgainstInteraction | None
+    """Waters against taster by water; None if a taster missed a water."""
+
+    verdict: str
+    """The panel in one sentence."""
+
+    notes: tuple[str, ...]
+    """What could not be told, one sentence each."""
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """``tasters`` as a frame, one row each."""
+        return pd.DataFrame([asdict(one) for one in self.tasters])
+
+
+def check_panel(scores: Scores) -> PanelCheck:
+    """Check the panel on the scores of one attribute."""
+    frame = scores.frame
+    cells = frame.groupby(["taster", "recipe"])["score"].agg(["mean", "size", "var"])
+    means = cells["mean"].unstack("recipe")
+    notes: list[str] = []
+    complete = means.loc[:, means.notna().all(axis=0)]
+    correlations = concordance = None
+    if complete.shape[1] >= 2 and len(means) >= 2:
+        correlations = intraclass_correlations(complete.to_numpy().T)
+        concordance = kendall_w(complete.to_numpy().T)
+        if complete.shape[1] < means.shape[1]:
+            notes.append(
+                f"Agreement is taken over the {complete.shape[1]} of {means.shape[1]} waters that "
+                "everyone scored."
+            )
+    elif len(means) >= 2:
+        notes.append("Fewer than two waters were scored by everyone: agreement cannot be told.")
+    variance = waters_against_interaction(frame)
+    names = [str(name) for name in means.index]
+    checks = tuple(
+        _one_taster(name, frame[frame["taster"] == name], means, variance) for name in names
+    )
+    if not any(one.n_repeats for one in checks):
+        notes.append(
+            "Nobody scored the same water twice: repeatability cannot be told. Serve a hidden "
+            "duplicate."
+        )
+    return PanelCheck(
+        tasters=checks,
+        traces=_traces(cells, means),
+        order=order_effects(scores),
+        correlations=correlations,
+        concordance=concordance,
+        variance=variance,
+        verdict=_panel_sentence(checks, correlations, variance),
+        notes=tuple(notes),
+    )
+
+
+def _traces(cells: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
+    table = cells[["mean", "size"]].rename(columns={"size": "n"}).reset_index()
+    n_tasters = means.notna().sum(axis=0)
+    total = means.sum(axis=0)
+    others = (n_tasters - 1).where(n_tasters > 1)
+    recipe = table["recipe"]
+    table["rest_of_panel"] = (recipe.map(total) - table["mean"]) / recipe.map(others)
+    return table[["taster", "recipe", "mean", "rest_of_panel", "n"]]
+
+
+def _one_taster(
+    taster: str,
+    own: pd.DataFrame,
+    means: pd.DataFrame,
+    variance: WatersAgainstInteraction | None,
+) -> TasterCheck:
+    table = means.to_numpy(dtype=np.float64)
+    me = list(map(str, means.index)).index(taster)
+    mine, others = table[me], np.delete(table, me, axis=0)
+    scored = np.isfinite(mine)
+    known = scored & np.isfinite(others).any(axis=0)
+    x, y = np.nanmean(others[:, known], axis=0) if known.any() else mine[:0], mine[known]
+    enough = len(x) >= FEWEST_WATERS and np.ptp(x) > 0
+    varied = enough and np.ptp(y) > 0
+    sizes = own.groupby("recipe")["score"].size().to_numpy()
+    waters = own.groupby("recipe")["score"].mean().to_numpy()
+    n_repeats = int((sizes - 1).sum())
+    within = float(((own["score"] - own.groupby("recipe")["score"].transform("mean")) ** 2).sum())
+    f, p = _discrimination(waters, sizes, within)
+    agreement = float(np.corrcoef(x, y)[0, 1]) if varied else float("nan")
+    verdict = _verdict(p, agreement)
+    return TasterCheck(
+        taster=taster,
+        n_scores=len(own),
+        n_waters=int(scored.sum()),
+        n_repeats=n_repeats,
+        repeatability_sd=float(np.sqrt(within / n_repeats)) if n_repeats else float("nan"),
+        discrimination_f=f,
+        discrimination_p=p,
+        agreement=agreement,
+        rank_agreement=float(stats.spearmanr(x, y).statistic) if varied else float("nan"),
+        level=float((mine[scored] - np.nanmean(table[:, scored], axis=0)).mean()),
+        scale_slope=float(np.polyfit(x, y, 1)[0]) if enough else float("nan"),
+        spread=float(np.std(mine[scored], ddof=1)) if scored.sum() > 1 else float("nan"),
+        interaction_share=float("nan") if variance is None else float(variance.shares[taster]),
+        mandel_h=_mandel_h(me, table),
+        verdict=verdict,
+        sentence=_sentence(taster, verdict, agreement, n_repeats, len(table)),
+    )
+
+
+def _discrimination(waters: Floats, sizes: Floats, within: float) -> tuple[float, float]:
+    """One-way analysis of variance of one taster's scores over waters."""
+    df = int((sizes - 1).sum())
+    if not df or len(waters) < 2:
+        return float("nan"), float("nan")
+    grand = float(sizes @ waters / sizes.sum())
+    between = float(sizes @ (waters - grand) ** 2) / (len(waters) - 1)
+    if within <= 0:
+        return (float("inf"), 0.0) if between > 0 else (float("nan"), float("nan"))
+    f = between / (within / df)
+    return f, float(stats.f.sf(f, len(waters) - 1, df))
+
+
+def _mandel_h(me: int, table: Floats) -> float:
+    shared = np.isfinite(table).sum(axis=0) > 1
+    shared &= np.isfinite(table[me])
+    if not shared.any():
+        return float("nan")
+    spread = np.nanstd(table[:, shared], axis=0, ddof=1)
+    h = np.abs(table[me, shared] - np.nanmean(table[:, shared], axis=0))[spread > 0]
+    return float((h / spread[spread > 0]).max()) if len(h) else float("nan")
+
+
+def _verdict(p: float, agreement: float) -> str:
+    if np.isnan(p) or np.isnan(agreement) or p >= 0.05:
+        return UNKNOWN
+    return SEES if agreement >= AGREES else DISAGREES
+
+
+def _sentence(name: str, verdict: str, agreement: float, n_repeats: int, n_tasters: int) -> str:
+    if verdict == SEES:
+        return f"{name} tells the waters apart and goes with the panel."
+    if verdict == DISAGREES:
+        if agreement < 0:
+            return f"{name} tells the waters apart but scores up what the others score down."
+        return f"{name} tells the waters apart but goes another way than the others."
+    if n_tasters == 1:
+        return f"{name} is the only taster: there is no panel to compare with."
+    if not n_repeats:
+        return f"{name} scored no water twice: cannot tell yet."
+    if np.isnan(agreement):
+        return f"{name} scored too few waters, or all the same: cannot tell yet."
+    return f"{name} has not shown to tell these waters apart: cannot tell yet."
+
+
+def _panel_sentence(
+    checks: tuple[TasterCheck, ...],
+    correlations: IntraclassCorrelations | None,
+    variance: WatersAgainstInteraction | None,
+) -> str:
+    if len(checks) == 1:
+        return "One taster: there is no panel to judge."
+    against = [one.taster for one in checks if one.verdict == DISAGREES]
+    seeing = sum(one.verdict == SEES for one in checks)
+    if against:
+        return (
+            f"The panel {DISAGREES}: {seeing} of {len(checks)} tasters are seen to go together, "
+            f"{' and '.join(against)} another way. Leaving a taster out is your choice."
+        )
+    if variance is not None and variance.p_water < 0.05:
+        return f"The panel {SEES}: the waters stand out from what tasters disagree on."
+    if seeing >= 2:
+        return f"The panel {SEES}: {seeing} of {len(checks)} tasters do, and go together."
+    if correlations is not None and correlations.agreement_mean_lo > 0:
+        return f"The panel {SEES}: its mean is repeatable (ICC {correlations.agreement_mean:.2f})."
+    return "Whether the panel sees differences: cannot tell yet."
