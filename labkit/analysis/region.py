@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from types import MappingProxyType
 from typing import Final
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from labkit.errors import RegionError
 from labkit.tasting.factors import FACTOR_TITLES, Factor
+from labkit.water import PURE_WATER, Concentrate, Water
 
 COORDINATES: Final = tuple(FACTOR_TITLES)
 """Names of the three coordinates, in the order of every array of waters."""
@@ -31,6 +33,8 @@ STANDARD_STEPS: Final[Mapping[str, float]] = MappingProxyType(
 
 STANDARD_LOW: Final = np.array([factor.low for factor in STANDARD_FACTORS])
 STANDARD_SPAN: Final = np.array([factor.high - factor.low for factor in STANDARD_FACTORS])
+
+HALF_STEP: Final = np.array([STANDARD_STEPS[name] for name in COORDINATES]) / 2
 
 MOST_RECIPES: Final = 40_000
 """More recipes than this make a suggestion slow without making it better."""
@@ -222,3 +226,89 @@ def _levels(factor: Factor, step: float) -> NDArray[np.float64]:
         )
     n = int(np.floor((factor.high - factor.low) / step + 1e-9))
     return np.round(factor.low + step * np.arange(n + 1), 9)
+
+
+def makeable(
+    concentrates: Sequence[Concentrate],
+    *,
+    base: Water = PURE_WATER,
+    volume_ml: float = 1000.0,
+    pipette_ml: float = 0.1,
+) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]]:
+    """What ``Region.allowed`` needs to know of the bottles at hand.
+
+    A water can be made if it is a blend of the base and the bottles (a point of the convex hull
+    of their calcium, magnesium and alkalinity), and if doses rounded to the pipette still come
+    within half a step of the dose grid.
+
+    Parameters
+    ----------
+    concentrates : sequence of Concentrate
+        The bottles at hand.
+    base : Water
+        What they are dosed into.
+    volume_ml : float
+        Finished volume of a jug.
+    pipette_ml : float
+        Step to which doses are rounded.
+
+    Examples
+    --------
+    >>> from labkit.water import salt
+    >>> bottles = [Concentrate.of_strength(salt=salt(f)) for f in ("CaCl2·2H2O", "KHCO3")]
+    >>> makeable(bottles)(np.array([[0.0, 80, 30], [0.5, 80, 30]])).tolist()
+    [True, False]
+    """
+    waters = [Water.of_vector(bottle.vector) for bottle in concentrates]
+    parts = np.array([_three(water) for water in (base, *waters)]).T
+
+    def allowed(wanted: NDArray[np.float64]) -> NDArray[np.bool_]:
+        share, hardness, alkalinity = wanted.T
+        three = np.array([(1 - share) * hardness, share * hardness, alkalinity])
+        doses = _least_doses(parts, three)
+        rounded = np.round(doses * volume_ml / pipette_ml) * pipette_ml / volume_ml
+        calcium, magnesium, reached = parts[:, :1] + (parts[:, 1:] - parts[:, :1]) @ rounded
+        hard = calcium + magnesium
+        off = np.abs(
+            [magnesium - share * hard, hard - hardness, reached - alkalinity]
+        ).T / np.column_stack([np.maximum(hard, 1e-9), np.ones((len(wanted), 2))])
+        return np.asarray((off <= HALF_STEP).all(axis=1))  # False where a dose is NaN
+
+    return allowed
+
+
+def _three(water: Water) -> tuple[float, float, float]:
+    """Calcium hardness, magnesium hardness and alkalinity (mg/L as CaCO3)."""
+    hardness = water.hardness_mg_l_caco3
+    magnesium = water.mg_share * hardness
+    return hardness - magnesium, magnesium, water.alkalinity_mg_l_caco3
+
+
+def _least_doses(parts: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share of each bottle in the blends that need least of all, NaN where there is no blend.
+
+    A blend of least dose is a corner of a linear programme: it uses at most four of the waters.
+
+    Parameters
+    ----------
+    parts : ndarray, shape (3, 1 + n_bottles)
+        Calcium hardness, magnesium hardness, alkalinity of the base, then of each bottle (mg/L).
+    wanted : ndarray, shape (3, n)
+        The same of the waters wanted.
+    """
+    blend = np.vstack([parts / 1000, np.ones(parts.shape[1])])
+    right = np.vstack([wanted / 1000, np.ones(wanted.shape[1])])
+    doses = np.full((parts.shape[1] - 1, wanted.shape[1]), np.nan)
+    least = np.full(wanted.shape[1], np.inf)
+    for size in range(1, min(4, parts.shape[1]) + 1):
+        for some in combinations(range(parts.shape[1]), size):
+            shares = np.zeros((parts.shape[1], wanted.shape[1]))
+            shares[list(some)] = np.linalg.pinv(blend[:, some]) @ right
+            dose = shares[1:].sum(axis=0)
+            better = (
+                (shares >= -1e-9).all(axis=0)
+                & (np.abs(blend @ shares - right) < 1e-7).all(axis=0)
+                & (dose < least - 1e-12)
+            )
+            doses[:, better], least[better] = shares[1:, better], dose[better]
+    return doses

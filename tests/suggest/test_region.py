@@ -4,9 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.region import COORDINATES, Excluded, Region, coordinates
-from labkit.errors import RegionError
+from labkit.analysis.region import COORDINATES, Excluded, Region, coordinates, makeable
+from labkit.errors import DosingError, RegionError
 from labkit.tasting.factors import Factor
+from labkit.water import Concentrate, Target, Water, mix, salt
 
 
 def test_the_standard_region_is_the_full_grid():
@@ -71,3 +72,37 @@ def test_targets_come_as_objects_frames_or_arrays():
         assert coordinates(targets).tolist() == [[0.5, 100, 30]]
     with pytest.raises(RegionError, match="three coordinates each"):
         coordinates([(0.5, 100)])
+
+
+BOTTLES = [
+    Concentrate.of_strength(salt=salt(formula), strength_mg_l_caco3_per_ml=1.0)
+    for formula in ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")
+]
+
+
+def test_what_is_makeable_is_what_the_mixing_accepts():
+    """Against the room that computes doses, water by water."""
+    base = Water(
+        calcium_mmol_l=0.3, magnesium_mmol_l=0.1, bicarbonate_mmol_l=0.4, chloride_mmol_l=0.4
+    )
+    waters = Region().nearest(np.random.default_rng(8).uniform([0, 20, 0], [1, 200, 60], (80, 3)))
+
+    def accepted(water):
+        try:
+            mix(Target(**dict(zip(COORDINATES, water, strict=True))), BOTTLES, base=base)
+        except DosingError:
+            return False
+        return True
+
+    can = makeable(BOTTLES, base=base)(waters)
+
+    assert can.tolist() == [accepted(water) for water in waters]
+    assert 0 < can.sum() < len(can)
+
+
+def test_a_coarse_pipette_and_a_small_jug_leave_fewer_waters():
+    fine = Region(allowed=makeable(BOTTLES))
+    coarse = Region(allowed=makeable(BOTTLES, volume_ml=100, pipette_ml=1))
+
+    assert len(fine.grid) == len(Region().grid)
+    assert 0 < len(coarse.grid) < len(fine.grid)
