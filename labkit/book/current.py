@@ -6,19 +6,15 @@ import os
 from pathlib import Path
 from typing import Final
 
-from labkit.book.demo import ensure_demo_book
+from labkit.book.demo import data_folder, ensure_demo_book
 from labkit.book.lab_book import LabBook
 from labkit.book.opening import read_url
 from labkit.errors import BookError
 
+__all__ = ["choose_book", "chosen_url", "data_folder", "open_book"]
+
 CHOICE_FILE: Final = "lab_book.txt"
 """One line in the data folder: the URL chosen. It may hold a password, so git ignores it."""
-
-
-def data_folder() -> Path:
-    """The folder of the user's data: ``LABKIT_DATA``, or ``data`` beside the package."""
-    given = os.environ.get("LABKIT_DATA")
-    return Path(given) if given else Path(__file__).resolve().parents[2] / "data"
 
 
 def chosen_url() -> str | None:
@@ -46,7 +42,7 @@ def open_book(url: str | os.PathLike[str] | None = None) -> LabBook:
         return LabBook(url)
     chosen = chosen_url()
     if chosen is None:
-        return LabBook(ensure_demo_book(data_folder()))
+        return LabBook(ensure_demo_book())
     read = read_url(chosen)
     if read.get_backend_name() == "sqlite" and not Path(str(read.database)).exists():
         msg = (

@@ -16,15 +16,21 @@ MADE_FROM: Final = "made_from_sha256"
 """The fact in the demo book that says which CSV files it was built from."""
 
 
-def ensure_demo_book(data_folder: str | os.PathLike[str]) -> str:
+def data_folder() -> Path:
+    """The folder of the user's data: ``LABKIT_DATA``, or ``data`` beside the package."""
+    given = os.environ.get("LABKIT_DATA")
+    return Path(given) if given else Path(__file__).resolve().parents[2] / "data"
+
+
+def ensure_demo_book(data: str | os.PathLike[str] | None = None) -> str:
     """Build ``demo.db`` from ``demo/*.csv`` if it is missing or the files have changed.
 
     A demo book that someone has scored in is set aside under the day's name, never dropped.
 
     Parameters
     ----------
-    data_folder : path
-        The folder that holds ``demo/`` and will hold ``demo.db``.
+    data : path, optional
+        The folder that holds ``demo/`` and will hold ``demo.db``; the user's if not given.
 
     Returns
     -------
@@ -38,7 +44,7 @@ def ensure_demo_book(data_folder: str | os.PathLike[str]) -> str:
     BookError
         If the book cannot be written.
     """
-    folder = Path(data_folder).expanduser().resolve()
+    folder = (data_folder() if data is None else Path(data)).expanduser().resolve()
     source, path = folder / "demo", folder / "demo.db"
     files = sorted(source.glob("*.csv"))
     if not files:

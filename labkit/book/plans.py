@@ -35,13 +35,13 @@ if TYPE_CHECKING:
 class Plans(Transactions):
     """The part of the lab book that keeps who is served which code when."""
 
-    def store_plan(
-        self, plan: CupPlan, *, waters: Iterable[SessionWater] = (), are_codes_hidden: bool = False
-    ) -> None:
+    def store_plan(self, plan: CupPlan, *, waters: Iterable[SessionWater] = ()) -> None:
         """Store the blind plan of one or more flights of a session that has been started.
 
         Flights that are in the book already are replaced as long as nobody has scored in them; so
-        a late taster, or a flight chosen from what the last one showed, is one more plan.
+        a late taster, or a flight chosen from what the last one showed, is one more plan. When
+        one tastes alone, the codes stand under the cups, which are shuffled: positions get their
+        codes only after the lock (``enter_found_codes``).
 
         Parameters
         ----------
@@ -49,9 +49,6 @@ class Plans(Transactions):
             Codes by taster and position, with the sealed keys.
         waters : iterable of SessionWater
             The session's waters, if the plan brings new ones; known ones may be among them.
-        are_codes_hidden : bool
-            True when one tastes alone: the codes stand under the cups, which are shuffled, so
-            that positions get their codes only after the lock (``enter_found_codes``).
 
         Raises
         ------
@@ -71,7 +68,7 @@ class Plans(Transactions):
                 # By code: the order of planning could tell which cups share a jug.
                 cups = {
                     code: CupRow(flight_id=flight.id, blind_code=code)
-                    for code in sorted({cup.blind_code for cup in served})
+                    for code in plan.codes(number)
                 }
                 db.add_all(cups.values())
                 db.flush()
@@ -81,7 +78,7 @@ class Plans(Transactions):
                             flight_id=flight.id,
                             taster_id=seats[clean_name("taster", cup.taster)],
                             position=cup.position,
-                            cup_id=None if are_codes_hidden else cups[cup.blind_code].id,
+                            cup_id=cups[cup.blind_code].id if cup.blind_code else None,
                         )
                     )
                 key = tokens[number]
@@ -105,25 +102,32 @@ class Plans(Transactions):
             select(FlightRow.number, TasterRow.name, ServingRow.position, CupRow.blind_code)
             .join(ServingRow, ServingRow.flight_id == FlightRow.id)
             .join(TasterRow, ServingRow.taster_id == TasterRow.id)
-            .join(CupRow, ServingRow.cup_id == CupRow.id)
+            .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
             .order_by(FlightRow.number, TasterRow.name, ServingRow.position)
+        )
+        coded = (
+            select(FlightRow.number, CupRow.blind_code)
+            .join(CupRow, CupRow.flight_id == FlightRow.id)
+            .order_by(FlightRow.number, CupRow.blind_code)
         )
         keys = select(FlightRow.number, SealedKeyRow).join(SealedKeyRow).order_by(FlightRow.number)
         with self._reading() as db:
             row = find_session(db, session)
             served = db.execute(query.where(FlightRow.session_id == row.id)).all()
+            codes = db.execute(coded.where(FlightRow.session_id == row.id)).all()
             sealed = db.execute(keys.where(FlightRow.session_id == row.id)).all()
             serving, design, notes = row.serving, dict(row.design), row.plan_notes
         if not served:
             msg = f"session {session!r} must have a plan, but none is stored; plan the tasting."
             raise BookError(msg)
+        hidden = {flight for flight, _, _, code in served if not code}
         spreads = tuple((str(name), int(few), int(most)) for name, few, most in design["spreads"])
         return CupPlan(
             session=sealed[0][1].sealed_for,
             tasters=tuple(dict.fromkeys(taster for _, taster, _, _ in served)),
             serving=serving,
             cups=tuple(
-                Serving(flight=flight, taster=taster, position=position, blind_code=code)
+                Serving(flight=flight, taster=taster, position=position, blind_code=code or "")
                 for flight, taster, position, code in served
             ),
             keys=tuple(
@@ -132,6 +136,7 @@ class Plans(Transactions):
             ),
             design=Design(**design | {"spreads": spreads}),
             notes=tuple(notes),
+            under_cups=tuple((flight, code) for flight, code in codes if flight in hidden),
         )
 
     def served_cups(self, session: str, flight: int, taster: str) -> tuple[ServedCup, ...]:

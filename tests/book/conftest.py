@@ -59,7 +59,7 @@ def postgres_schema_url(postgres_url):
 
 @pytest.fixture(scope="session")
 def postgres_book_url(postgres_url):
-    """A lab book on PostgreSQL, made once."""
+    """A lab book on PostgreSQL, made once and emptied after each test."""
     with a_schema(postgres_url) as url:
         LabBook(url).close()
         yield url
@@ -72,9 +72,8 @@ def a_schema(postgres_url):
     engine = create_engine(postgres_url)
     with engine.begin() as connection:
         connection.execute(text(f"CREATE SCHEMA {name}"))
-    yield engine.url.update_query_dict({"options": f"-csearch_path={name}"}).render_as_string(
-        hide_password=False
-    )
+    url = engine.url.update_query_dict({"options": f"-csearch_path={name}"})
+    yield url.render_as_string(hide_password=False)
     with engine.begin() as connection:
         connection.execute(text(f"DROP SCHEMA {name} CASCADE"))
     engine.dispose()
