@@ -126,29 +126,71 @@ def cups_of(scores: Scores, scale: Scale) -> Cups:
     """Values of the cups behind the scores of one attribute, given on `scale`."""
     points = (scale.highest - scale.lowest) / WIDTH
     frame = scores.frame
-    session, flight, jug, taster = (
-        frame[name].astype(str) for name in ("session", "flight", "jug", "taster")
+    session = pd.factorize(frame["session"].astype(str))[0]
+    block = pd.factorize(frame["block"])[0]
+    who, names = pd.factorize(frame["taster"].astype(str), sort=True)
+    jug = pd.factorize(frame["jug"].astype(str))[0]
+    cup = _joined(block, jug)
+    value, noise, pooled = cup_values(
+        scores.score,
+        cup=cup,
+        block=block,
+        session=session,
+        who=who,
+        position=frame["position"].to_numpy(dtype=float),
+        points=points,
     )
-    cup, _ = pd.MultiIndex.from_arrays([session, flight, jug]).factorize()
-    block, _ = pd.factorize(frame["block"])
-    who, names = pd.factorize(taster, sort=True)
-    mood, _ = pd.MultiIndex.from_arrays([session, taster]).factorize()
-    moment, _ = pd.MultiIndex.from_arrays([frame["block"], taster]).factorize()
-    order = _position_columns(frame, block, who)
-    y = scores.score
+    first = np.unique(cup, return_index=True)[1]
+    return Cups(
+        waters=scores.waters[first],
+        value=value,
+        noise=noise,
+        block=block[first],
+        n_scores=np.bincount(cup),
+        is_control=frame["is_control"].to_numpy(dtype=bool)[first],
+        usual=_usual(scale),
+        points=points,
+        repeat_variance=pooled,
+        tasters=tuple(str(name) for name in names),
+    )
 
+
+def cup_values(
+    y: Floats,
+    *,
+    cup: NDArray[np.int_],
+    block: NDArray[np.int_],
+    session: NDArray[np.int_],
+    who: NDArray[np.int_],
+    position: Floats,
+    points: float,
+) -> tuple[Floats, Floats, float]:
+    """Values of the cups behind scores, their covariance, and the pooled repeat variance.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n_scores,)
+        The scores.
+    cup, block, session, who : ndarray of int, shape (n_scores,)
+        Which cup, flight (over all sessions), session and taster each belongs to, from 0 up.
+    position : ndarray, shape (n_scores,)
+        Serving position, from 1 up; NaN where unknown.
+    points : float
+        One point of a 1-9 scale in points of this scale.
+    """
+    mood, moment = _joined(session, who), _joined(block, who)
+    order = _position_columns(position, moment)
     X = _indicators(cup)
     pooled, own = _repeat_variances(y, X, _indicators(moment), order, who, points)
     weight = 1 / own[who]
     # Levels are deviations from this panel's mean, and moods from a taster's own mean over
     # sessions: what is read is this very panel on an average of its days.
-    levels = _indicators(who) - 1 / len(names)
-    chance = np.hstack(
+    chance = points * np.hstack(
         [
-            TASTER_SD * points * levels,
-            TASTER_SESSION_SD * points * _deviations(mood, who),
-            TASTER_FLIGHT_SD * points * _indicators(moment),
-            points * order * (FIRST_CUP_SD, FADING_SD),
+            TASTER_SD * _deviations(who, np.zeros_like(who)),
+            TASTER_SESSION_SD * _deviations(mood, who),
+            TASTER_FLIGHT_SD * _indicators(moment),
+            order * (FIRST_CUP_SD, FADING_SD),
         ]
     )
     # Woodbury: V = diag(1 / weight) + chance chance'
@@ -157,22 +199,16 @@ def cups_of(scores: Scores, scale: Scale) -> Cups:
     XV = (X * weight[:, None]).T - (X.T @ weighted) @ middle @ weighted.T
     covariance = np.linalg.inv(XV @ X)
     first = np.unique(cup, return_index=True)[1]
-    where, blocks = pd.factorize(session)[0][first], block[first]
-    brew = (BREW_SD * points) ** 2 * np.eye(len(first))
-    shift = (FLIGHT_SD * points) ** 2 * (blocks[:, None] == blocks)
-    days = SESSION_SD * points * _deviations(where, np.zeros_like(where))
-    return Cups(
-        waters=scores.waters[first],
-        value=covariance @ (XV @ y),
-        noise=(covariance + covariance.T) / 2 + brew + shift + days @ days.T,
-        block=blocks,
-        n_scores=np.bincount(cup),
-        is_control=frame["is_control"].to_numpy(dtype=bool)[first],
-        usual=_usual(scale),
-        points=points,
-        repeat_variance=pooled,
-        tasters=tuple(str(name) for name in names),
+    blocks, days = block[first], session[first]
+    shared = points * np.hstack(
+        [
+            BREW_SD * np.eye(len(first)),
+            FLIGHT_SD * _indicators(blocks),
+            SESSION_SD * _deviations(days, np.zeros_like(days)),
+        ]
     )
+    noise = (covariance + covariance.T) / 2 + shared @ shared.T
+    return covariance @ (XV @ y), noise, pooled
 
 
 def _usual(scale: Scale) -> float:
@@ -190,15 +226,18 @@ def _deviations(codes: NDArray[np.int_], owner: NDArray[np.int_]) -> Floats:
     return np.asarray(_indicators(codes) @ (np.eye(len(same)) - same / same.sum(axis=1)))
 
 
-def _position_columns(
-    frame: pd.DataFrame, block: NDArray[np.int_], who: NDArray[np.int_]
-) -> Floats:
+def _joined(one: NDArray[np.int_], other: NDArray[np.int_]) -> NDArray[np.int_]:
+    """Codes of the pairs that occur, from 0 up."""
+    return np.unique(one * (other.max() + 1) + other, return_inverse=True)[1]
+
+
+def _position_columns(position: Floats, moment: NDArray[np.int_]) -> Floats:
     """First cup or not, and how late: both centred over each taster's flight; 0 if unknown."""
-    position = frame["position"].to_numpy(dtype=float)
-    columns = pd.DataFrame({"first": position == 1, "late": position}).astype(float)
-    columns[~np.isfinite(position)] = np.nan
-    centred = columns - columns.groupby([block, who]).transform("mean")
-    return np.nan_to_num(centred.to_numpy(dtype=float))
+    known = np.isfinite(position)
+    columns = np.column_stack([position == 1, np.where(known, position, 0.0)]) * known[:, None]
+    n = np.maximum(np.bincount(moment, weights=known), 1)
+    means = np.column_stack([np.bincount(moment, weights=c) / n for c in columns.T])
+    return np.asarray((columns - means[moment]) * known[:, None])
 
 
 def _repeat_variances(
