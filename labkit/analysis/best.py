@@ -8,7 +8,6 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from labkit.analysis.coding import WORDS, Bools, Floats, describe, term_matrix, to_frame
 from labkit.analysis.region import COORDINATES, coordinates
@@ -273,20 +272,3 @@ def _sentence(
     if point.kind == "ridge":
         return f"{text}, on a ridge: along it waters score alike."
     return f"{text}."
-
-
-def detectable_difference(se: float, df_top: float, df_bottom: float, chance: float = 0.8) -> float:
-    """Smallest difference that an F test at 5 % sees with the given chance, score units.
-
-    A surface in which one comparison (of standard error ``se``) makes that difference has at
-    least this chance of being seen, whatever its shape elsewhere.
-    """
-    critical = stats.f.ppf(0.95, df_top, df_bottom)
-    low, high = 0.0, 1e4
-    for _ in range(80):
-        middle = (low + high) / 2
-        if stats.ncf.sf(critical, df_top, df_bottom, middle) < chance:
-            low = middle
-        else:
-            high = middle
-    return float(np.sqrt(high) * se)

@@ -55,7 +55,7 @@ class Component:
     """What the effect is multiplied by, shape (n_scores,): 1, or a factor for a slope."""
 
     words: str
-    """What it stands for, as in 'the spread of ...'."""
+    """What it stands for, as in 'no spread in ... was seen'."""
 
     keep_at_zero: bool = False
     """Whether it goes on costing degrees of freedom when it is estimated as zero."""
@@ -100,8 +100,8 @@ class MixedFit:
     components: tuple[Component, ...]
     """Random components in the model, also those estimated at zero."""
 
-    dropped: tuple[Component, ...]
-    """Components left out because they were estimated as zero."""
+    notes: tuple[str, ...]
+    """What was simplified on the way, one sentence each."""
 
     variances: Floats
     """Variance of each component, score units squared, shape (k,)."""
@@ -114,9 +114,6 @@ class MixedFit:
 
     engine: str
     """Whose estimate it is."""
-
-    converged: bool
-    """Whether the restricted likelihood has been brought to its maximum."""
 
     solved: Solved
     """The model at its estimate."""
@@ -133,6 +130,18 @@ class MixedFit:
             if component.name == name:
                 return float(variance)
         return 0.0
+
+    def project(self, scores: Floats, fixed: Floats) -> Floats:
+        """Fixed effects that other scores (n,) would give at the same variances, shape (p,)."""
+        p = fixed.shape[1]
+        onto = fixed.T @ scores
+        start = p
+        for component, ratio in zip(self.components, self.solved.ratios, strict=True):
+            block = slice(start, start + len(component.labels))
+            start = block.stop
+            sums = np.bincount(component.place, component.times * scores, len(component.labels))
+            onto = onto - ratio * self.solved.weighted[:p, block] @ sums
+        return np.asarray(self.solved.information @ onto)
 
 
 def identifiable(
@@ -204,12 +213,13 @@ def fit_mixed(
     solved, converged = fit_reml(products, start=start)
     active = [i for i, ratio in enumerate(solved.ratios) if ratio > 0]
     gone = [i for i, one in enumerate(components) if solved.ratios[i] == 0 and not one.keep_at_zero]
+    if not converged:
+        gone = [int(np.argmin(solved.ratios))]
     if gone:
         left = [i for i in range(len(components)) if i not in gone]
         kept = [components[i] for i in left]
         simpler = fit_mixed(scores, fixed, kept, tasters, start=solved.ratios[left])
-        out = tuple(components[i] for i in gone)
-        return replace(simpler, dropped=(*simpler.dropped, *out))
+        return replace(simpler, notes=(*_simplified(components, gone, converged), *simpler.notes))
     engine = REML_ENGINE
     if active:
         theirs = _mixedlm_ratios(
@@ -220,7 +230,7 @@ def fit_mixed(
             ratios[active] = theirs
             other = solve(products, ratios)
             if other.loglik >= solved.loglik - 1e-6:
-                solved, converged, engine = other, True, MIXEDLM_ENGINE
+                solved, engine = other, MIXEDLM_ENGINE
     else:
         engine = "least squares"
     p, z = fixed.shape[1], products.random
@@ -233,15 +243,28 @@ def fit_mixed(
     return MixedFit(
         effects=FixedEffects.of(products, solved),
         components=tuple(components),
-        dropped=(),
+        notes=tuple(
+            f"No spread in {one.words} was seen beside the noise; the intervals allow for some."
+            for one, ratio in zip(components, solved.ratios, strict=True)
+            if ratio == 0
+        ),
         variances=solved.ratios * solved.residual_variance,
         residual_variance=solved.residual_variance,
         loglik=solved.loglik,
         engine=engine,
-        converged=converged,
         solved=solved,
         fitted=fitted,
         random_effects=tuple(predicted[place] for place in starts),
+    )
+
+
+def _simplified(
+    components: Sequence[Component], gone: Sequence[int], converged: bool
+) -> tuple[str, ...]:
+    why = "was seen beside the noise" if converged else "could be estimated"
+    return tuple(
+        f"No spread in {components[i].words} {why}; the simpler model without it is used."
+        for i in gone
     )
 
 

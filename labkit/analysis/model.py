@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy import sparse
 
 from labkit.analysis.coding import (
     WORDS,
@@ -27,6 +28,12 @@ FEWEST_RANDOM_BLOCKS: Final = 5
 
 TOLERANCE: Final = 0.1
 """A term with less than this share of its length left, after the terms before, is not estimated."""
+
+FEWEST_GUESTS: Final = 50
+"""Tasters from which a claim about guests may be made (common practice: 50 to 100)."""
+
+MOST_EFFECTS: Final = 800
+"""Random effects that a fit may have altogether."""
 
 FEWEST_BOWL_DF: Final = 3
 """Independent differences between bowls that it takes to estimate their spread."""
@@ -85,8 +92,9 @@ def build_model(scores: Scores) -> Model:
         components.append(bowl)
     if sentence:
         cannot.append(sentence)
+    components, left_out = affordable(components)
     kept, dropped = identifiable(fixed, components)
-    cannot += _dropped_words(dropped, scores)
+    cannot += _dropped_words(dropped, scores) + _linking_words(scores)
     return Model(
         coding=coding,
         terms=tuple(terms),
@@ -94,7 +102,7 @@ def build_model(scores: Scores) -> Model:
         components=tuple(kept),
         held=held,
         cannot_tell=tuple(cannot),
-        choices=tuple(choices),
+        choices=(*choices, *left_out),
     )
 
 
@@ -124,7 +132,7 @@ def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
         )
     else:
         if n_sessions >= FEWEST_RANDOM_BLOCKS:
-            components.append(Component.grouped("session", session, words="days"))
+            components.append(Component.grouped("session", session, words="levels of sessions"))
             choices.append(f"The {n_sessions} sessions differ by chance, as days do.")
         elif n_sessions > 1:
             fixed = centred_contrasts(list(session))
@@ -133,12 +141,32 @@ def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
                 "through waters served on both, such as the control."
             )
         if n_blocks > n_sessions:
-            components.append(Component.grouped("flight", block, words="flights of a session"))
+            components.append(Component.grouped("flight", block, words="levels of flights"))
     taster_block = np.char.add(np.char.add(scores.tasters, " | "), block)
     components.append(
-        Component.grouped("taster:flight", taster_block, words="a taster's level between flights")
+        Component.grouped(
+            "taster:flight", taster_block, words="a taster's level from flight to flight"
+        )
     )
     return fixed, components, choices
+
+
+def affordable(components: Sequence[Component]) -> tuple[list[Component], list[str]]:
+    """Components while their effects together stay few enough to be fitted in a second or two.
+
+    The first ones matter most. What is left out goes into the residual, and is named.
+    """
+    kept: list[Component] = []
+    sentences = []
+    for component in components:
+        if sum(len(one.labels) for one in kept) + len(component.labels) <= MOST_EFFECTS:
+            kept.append(component)
+        else:
+            sentences.append(
+                f"So many scores are read without a spread in {component.words} of its own "
+                f"({len(component.labels)} effects would take long): it counts as noise."
+            )
+    return kept, sentences
 
 
 def _room(scores: Scores, blocks: Floats) -> int:
@@ -208,13 +236,13 @@ def taster_components(
 ) -> list[Component]:
     """What tasters differ in by chance: level, slope of each factor kept, single waters."""
     tasters = scores.tasters
-    found = [Component.grouped("taster", tasters, words="the level of their scores")]
+    found = [Component.grouped("taster", tasters, words="tasters' levels")]
     found += [
         Component.grouped(
             f"taster:{name}",
             tasters,
             times=coded[:, place],
-            words=f"how they answer {WORDS[name]}",
+            words=f"how tasters answer {WORDS[name]}",
             keep_at_zero=True,
         )
         for place, name in enumerate(coding.names)
@@ -223,7 +251,7 @@ def taster_components(
     pairs = np.char.add(np.char.add(tasters, " | "), scores.column("recipe"))
     found.append(
         Component.grouped(
-            "taster:water", pairs, words="how they answer single waters", keep_at_zero=True
+            "taster:water", pairs, words="how tasters answer single waters", keep_at_zero=True
         )
     )
     return found
@@ -252,14 +280,31 @@ def _rank_beyond(fixed: Floats, component: Component) -> int:
     return int(np.linalg.matrix_rank((matrix.T @ matrix).toarray() - onto @ onto.T, hermitian=True))
 
 
+def _linking_words(scores: Scores) -> list[str]:
+    """Whether flights and sessions hang together through waters served in several."""
+    blocks, block = np.unique(scores.column("block"), return_inverse=True)
+    recipes, recipe = np.unique(scores.column("recipe"), return_inverse=True)
+    edges = sparse.csr_array(
+        (np.ones(len(block)), (block, len(blocks) + recipe)),
+        shape=(len(blocks) + len(recipes),) * 2,
+    )
+    _, group = sparse.csgraph.connected_components(edges, directed=False)
+    if len(np.unique(group[: len(blocks)])) == 1:
+        return []
+    return [
+        "Some flights or days share no water with the rest, so their levels cannot be compared: "
+        "only differences within them count. Serve the same control in each."
+    ]
+
+
 def _dropped_words(dropped: Sequence[Component], scores: Scores) -> list[str]:
-    names = [one.name for one in dropped]
+    people = len(np.unique(scores.tasters))
+    if people == 1:
+        return [f"Only {scores.tasters[0]} scored: this is one taster's answer, not a panel's."]
     sentences = []
-    if len(np.unique(scores.tasters)) == 1:
-        sentences.append(
-            f"Only {scores.tasters[0]} scored: this is one taster's answer, not a panel's."
-        )
-    elif "taster:water" in names:
+    if people < FEWEST_GUESTS:
+        sentences.append(f"{people} tasters speak for tasters like them, not for guests.")
+    if "taster:water" in [one.name for one in dropped]:
         sentences.append(
             "Nobody tasted a water twice: a taster's own taste and slips of the day cannot be "
             "separated."

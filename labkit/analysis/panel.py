@@ -187,7 +187,7 @@ def _one_taster(
     x, y = np.nanmean(others[:, known], axis=0) if known.any() else mine[:0], mine[known]
     enough = len(x) >= FEWEST_WATERS and np.ptp(x) > 0
     varied = enough and np.ptp(y) > 0
-    sizes = own.groupby("recipe")["score"].size().to_numpy()
+    sizes = np.asarray(own.groupby("recipe")["score"].size(), dtype=np.float64)
     waters = own.groupby("recipe")["score"].mean().to_numpy()
     n_repeats = int((sizes - 1).sum())
     within = float(((own["score"] - own.groupby("recipe")["score"].transform("mean")) ** 2).sum())

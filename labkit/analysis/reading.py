@@ -9,37 +9,23 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.best import Best, detectable_difference, find_best
+from labkit.analysis.best import Best, find_best
 from labkit.analysis.coding import describe
-from labkit.analysis.region import coordinates
-from labkit.analysis.scores import Scores, gather_scores
+from labkit.analysis.diagnostics import Diagnostics, diagnose
+from labkit.analysis.mixed import REML_ENGINE
+from labkit.analysis.panel import PanelCheck, check_panel
+from labkit.analysis.scores import Scores, attributes_of, gather_scores
 from labkit.analysis.surface import Surface, fit_surface
+from labkit.analysis.verdict import UNKNOWN, Verdict, judge
+from labkit.analysis.waters import WaterDifferences, compare_waters
 from labkit.errors import ReadingError
+from labkit.tasting.scales import SCALES
 
 SEED: Final = 20_250_301
 """Draws use this unless a generator is given, so that the same scores read the same twice."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
-    """The plain answer."""
-
-    kind: str
-    """``'best found'``, ``'no difference seen'`` or ``'cannot tell'``."""
-
-    text: str
-    """In words and numbers, for the lead of the tasting."""
-
-    p_value: float | None
-    """Of 'the waters do not matter'; None if it could not be tested."""
-
-    detectable_points: float | None
-    """Difference between two of the waters that would have been seen with 80 % chance."""
-
-    def __str__(self) -> str:
-        return self.text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +40,15 @@ class Reading:
 
     best: Best | None
     """The best water as a region; None without a surface."""
+
+    waters: WaterDifferences | None
+    """Means and differences of the waters tasted; None with one water or too few scores."""
+
+    panel: PanelCheck
+    """What the scores say about the tasters."""
+
+    diagnostics: Diagnostics | None
+    """Whether the surface can be trusted; None without a surface."""
 
     verdict: Verdict
     """The plain answer."""
@@ -126,32 +121,67 @@ def read_coffee(
     )
     rng = np.random.default_rng(SEED) if rng is None else rng
     refusal = _nothing_to_fit(scores)
-    if refusal:
+    with threadpool_limits(1):
+        if refusal:
+            return _without_surface(scores, refusal, rng)
+        try:
+            surface = fit_surface(scores)
+        except np.linalg.LinAlgError:
+            return _without_surface(
+                scores, "No curve could be fitted to these cups: read the single waters.", rng
+            )
+        best = find_best(surface, rng=rng, feasible=feasible)
+        diagnostics = diagnose(surface)
+        notes = [*scores.notes, *surface.model.choices, *surface.fit.notes]
+        if surface.fit.components and surface.fit.engine == REML_ENGINE:
+            notes.append(
+                f"Fitted by {REML_ENGINE}: statsmodels' MixedLM would take long here, or did not "
+                "settle."
+            )
         return Reading(
             scores=scores,
-            surface=None,
-            best=None,
-            verdict=Verdict(kind="cannot tell", text=refusal, p_value=None, detectable_points=None),
-            cannot_tell=(),
-            notes=scores.notes,
+            surface=surface,
+            best=best,
+            waters=_waters(scores, rng),
+            panel=check_panel(scores),
+            diagnostics=diagnostics,
+            verdict=judge(surface, best),
+            cannot_tell=surface.model.cannot_tell,
+            notes=(*notes, *diagnostics.warnings),
         )
-    with threadpool_limits(1):
-        surface = fit_surface(scores)
-        best = find_best(surface, rng=rng, feasible=feasible)
-        verdict = judge(surface, best)
+
+
+def _without_surface(scores: Scores, why: str, rng: np.random.Generator) -> Reading:
     return Reading(
         scores=scores,
-        surface=surface,
-        best=best,
-        verdict=verdict,
-        cannot_tell=surface.model.cannot_tell,
-        notes=(*scores.notes, *surface.model.choices),
+        surface=None,
+        best=None,
+        waters=_waters(scores, rng),
+        panel=check_panel(scores),
+        diagnostics=None,
+        verdict=Verdict(kind=UNKNOWN, text=why, p_value=None, detectable_points=None),
+        cannot_tell=(),
+        notes=scores.notes,
     )
+
+
+def _waters(scores: Scores, rng: np.random.Generator) -> WaterDifferences | None:
+    try:
+        return compare_waters(scores, rng=rng)
+    except (ReadingError, np.linalg.LinAlgError):
+        return None
 
 
 def _nothing_to_fit(scores: Scores) -> str:
     recipes = scores.recipes
     mean = float(scores.score.mean())
+    scale = SCALES.get(scores.scale)
+    if scale is not None and scale.middle_is_best:
+        right = float((scores.score == (scale.lowest + scale.highest) / 2).mean())
+        return (
+            f"{100 * right:.0f} % of the answers are 'just right'. A mean of such answers says "
+            "nothing, so no curve is drawn: read the shares of too little and too much."
+        )
     if len(recipes) == 1:
         return (
             f"Only one water was scored ({describe(scores.waters[0])}; mean {mean:.2f}): "
@@ -162,7 +192,7 @@ def _nothing_to_fit(scores: Scores) -> str:
             f"Every score is {mean:g}: no difference between waters, tasters or cups was put on "
             "paper, so nothing can be told."
         )
-    if len(scores.score) < len(recipes) + 2:
+    if len(scores.score) < len(recipes) + 2 and len(scores.score) < 6:
         return (
             f"{len(scores.score)} scores for {len(recipes)} waters are too few to tell a "
             "difference from chance."
@@ -170,42 +200,80 @@ def _nothing_to_fit(scores: Scores) -> str:
     return ""
 
 
-def judge(surface: Surface, best: Best) -> Verdict:
-    """Whether the waters matter, and if so which is best by how much."""
-    test = surface.test()
-    if test is None:
-        return Verdict(
-            kind="cannot tell",
-            text="The waters did not vary enough to tell one from another.",
-            p_value=None,
-            detectable_points=None,
-        )
-    tasted = surface.scores.recipes
-    waters = coordinates(tasted)
-    worst = waters[int(np.argmin(surface.mean(waters)))]
-    gap = surface.difference(best.target, worst)
-    first, second = np.triu_indices(len(waters), k=1)
-    largest = float(surface.compare(waters[first], waters[second])["se"].max())
-    detectable = detectable_difference(largest, test.df_top, test.df_bottom)
-    n_tasters = len(np.unique(surface.scores.tasters))
-    who = "this taster" if n_tasters == 1 else "this panel"
-    if test.p_value >= 0.05 or gap.p_value >= 0.05:
-        text = (
-            f"No difference that {who} can see between these waters. With these cups, a difference "
-            f"of {detectable:.1f} points between any two of them would have been seen with 80 % "
-            "chance; none was."
-        )
-        return Verdict(
-            kind="no difference seen",
-            text=text,
-            p_value=test.p_value,
-            detectable_points=detectable,
-        )
-    low, high = gap.interval()
-    text = (
-        f"{best.sentence} Expected score {best.mean:.1f}, which is {gap.estimate:.1f} points "
-        f"({low:.1f} to {high:.1f}) above the worst water tasted "
-        f"({describe(worst, surface.coding.names)}). The best could be anywhere in "
-        f"{', '.join(one.words for one in best.factor_ranges)}."
-    )
-    return Verdict(kind="best found", text=text, p_value=test.p_value, detectable_points=detectable)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttributeReadings:
+    """Readings of several attributes side by side."""
+
+    readings: dict[str, Reading]
+    """One per attribute that could be read."""
+
+    table: pd.DataFrame
+    """``attribute, scale, n_scores, verdict, p, p_adjusted, best_mean``, and ``best_`` and the
+    interval of each coordinate; ``p_adjusted`` allows for the number of attributes
+    (Benjamini-Hochberg)."""
+
+    unread: dict[str, str]
+    """Attributes that could not be read, and why."""
+
+
+def read_attributes(
+    frame: pd.DataFrame, attributes: Sequence[str] | None = None, **choices: Any
+) -> AttributeReadings:
+    """Read several attributes (all that were scored unless named); choices as `read_coffee`."""
+    readings: dict[str, Reading] = {}
+    unread: dict[str, str] = {}
+    for attribute in attributes_of(frame) if attributes is None else attributes:
+        try:
+            readings[attribute] = read_coffee(frame, attribute, **choices)
+        except ReadingError as error:
+            unread[attribute] = str(error)
+    rows = [_summary(name, reading) for name, reading in readings.items()]
+    table = pd.DataFrame(rows)
+    if len(table):
+        table.insert(5, "p_adjusted", np.nan)
+        known = table["p"].notna()
+        if known.any():
+            table.loc[known, "p_adjusted"] = multipletests(
+                table.loc[known, "p"].to_numpy(dtype=np.float64), method="fdr_bh"
+            )[1]
+    return AttributeReadings(readings=readings, table=table, unread=unread)
+
+
+def _summary(attribute: str, reading: Reading) -> dict[str, object]:
+    p = reading.verdict.p_value
+    row: dict[str, object] = {
+        "attribute": attribute,
+        "scale": reading.scores.scale,
+        "n_scores": len(reading.scores.score),
+        "verdict": reading.verdict.kind,
+        "p": float("nan") if p is None else p,
+    }
+    if reading.best is not None:
+        row["best_mean"] = reading.best.mean
+        for one in reading.best.factor_ranges:
+            row |= {
+                f"best_{one.factor}": one.best,
+                f"lo_{one.factor}": one.lo,
+                f"hi_{one.factor}": one.hi,
+            }
+    return row
+
+
+def leaving_out(
+    frame: pd.DataFrame, tasters: Sequence[str], attribute: str = "overall", **choices: Any
+) -> pd.DataFrame:
+    """What leaving tasters out would change: the reading with everyone and without them.
+
+    Returns
+    -------
+    DataFrame
+        Two rows: ``who, n_scores, verdict, p, best_mean`` and the best level of each factor with
+        its interval, as in ``AttributeReadings.table``.
+    """
+    rows = []
+    for who, without in (("everyone", ()), (f"without {', '.join(tasters)}", tuple(tasters))):
+        reading = read_coffee(frame, attribute, without_tasters=without, **choices)
+        row = _summary(attribute, reading)
+        row.pop("attribute")
+        rows.append({"who": who, **row})
+    return pd.DataFrame(rows)

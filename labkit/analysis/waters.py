@@ -12,7 +12,7 @@ from statsmodels.stats.multitest import multipletests
 
 from labkit.analysis.coding import Floats, coding_of
 from labkit.analysis.mixed import Component, MixedFit, fit_mixed, identifiable
-from labkit.analysis.model import block_effects, taster_components
+from labkit.analysis.model import affordable, block_effects, taster_components
 from labkit.analysis.scores import Scores
 from labkit.errors import ReadingError
 
@@ -173,7 +173,9 @@ def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str]]:
     slopes = [(place,) for place in range(len(coding.factors))]
     random = taster_components(scores, coding, coded, slopes) + components
     random += _duplicate_bowls(scores)
-    return fit_mixed(scores.score, fixed, identifiable(fixed, random)[0], scores.tasters), notes
+    random, left_out = affordable(random)
+    fit = fit_mixed(scores.score, fixed, identifiable(fixed, random)[0], scores.tasters)
+    return fit, [*notes, *left_out]
 
 
 def _duplicate_bowls(scores: Scores) -> list[Component]:
