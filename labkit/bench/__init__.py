@@ -20,15 +20,14 @@ if TYPE_CHECKING:
     from labkit.bench.score_plots import plot_score, plot_tasters
     from labkit.bench.sheet import Sheet
     from labkit.bench.surface_plots import plot_surface
-    from labkit.bench.sweep_table import SweepTable, sweep_table
-    from labkit.bench.tables import sweep_doses
+    from labkit.bench.tables import SweepDoses, sweep_doses
 
 __all__ = [
     "LABEL_PAPERS",
     "BottleLabel",
     "LabelPaper",
     "Sheet",
-    "SweepTable",
+    "SweepDoses",
     "bench_sheet",
     "bottle_labels",
     "cup_labels",
@@ -59,8 +58,7 @@ _HOMES = {
     "bottle_labels": "labels",
     "cup_labels": "labels",
     "Sheet": "sheet",
-    "SweepTable": "sweep_table",
-    "sweep_table": "sweep_table",
+    "SweepDoses": "tables",
     "plot_score": "score_plots",
     "plot_surface": "surface_plots",
     "reading_pictures": "pictures",

@@ -1,85 +1,31 @@
 """Sheets for whoever mixes, brews and codes: doses by jug, and salts to weigh.
 
-They join codes to waters, so they are made from opened flights only and belong to the preparer.
+The bench sheet joins codes to waters: it is made from opened flights only, for the preparer only.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
-import pandas as pd
-
 from labkit.bench.sheet import Sheet, render
 from labkit.errors import SheetError
-from labkit.tasting import KeyRow, OpenedFlight
-from labkit.water import CAUTIONS, PURE_WATER, Concentrate, Mixing, Water, mix
+from labkit.tasting import JugToMix, OpenedFlight, bench_plan
+from labkit.water import CAUTIONS, PURE_WATER, Concentrate, Mixing, Water, Weighing
+from labkit.water.conductivity import ACCURACY_PERCENT, conductivity_us_cm
+from labkit.water.weighing import digits_of
 
-_JUG_COLUMNS = ("flight", "jug", "water", "wanted", "codes", "is_control", "is_duplicate")
-
-
-def to_step(value: float, step: float) -> str:
-    """A number with the decimals that the balance or pipette shows.
-
-    >>> to_step(60.0, 0.1), to_step(1.4688, 0.01), to_step(880.0, 5)
-    ('60.0', '1.47', '880')
-    """
-    rounded = round(value / step) * step
-    return f"{rounded:.{max(0, math.ceil(-math.log10(step) - 1e-9))}f}"
-
-
-def jug_table(
-    opened: Sequence[OpenedFlight],
-    concentrates: Sequence[Concentrate],
-    *,
-    jug_volume_ml: float,
-    base: Water = PURE_WATER,
-    pipette_ml: float = 0.1,
-) -> pd.DataFrame:
-    """One row a jug: flight, jug, water, wanted, codes, both flags, ``mixing``.
-
-    Raises
-    ------
-    DosingError
-        If a water cannot be made from these bottles.
-    """
-    records: list[dict[str, Any]] = []
-    for flight in opened:
-        jugs: dict[str, list[KeyRow]] = {}
-        for row in flight.rows:
-            jugs.setdefault(row.jug, []).append(row)
-        for jug in sorted(jugs, key=_jug_order):
-            first = jugs[jug][0]
-            mixing = mix(
-                first.target,
-                concentrates,
-                volume_ml=jug_volume_ml,
-                base=base,
-                pipette_ml=pipette_ml,
-            )
-            records.append(
-                {
-                    "flight": flight.flight,
-                    "jug": jug,
-                    "water": first.water,
-                    "wanted": first.target,
-                    "codes": tuple(sorted(row.blind_code for row in jugs[jug])),
-                    "is_control": first.is_control,
-                    "is_duplicate": first.is_duplicate,
-                    "mixing": mixing,
-                }
-            )
-    return pd.DataFrame.from_records(records, columns=[*_JUG_COLUMNS, "mixing"])
+_BESIDE = 4
+"""Up to so many bottles, the cautions stand beside the doses; with more, right below."""
 
 
 def bench_sheet(
-    opened: Sequence[OpenedFlight],
+    opened_flights: Sequence[OpenedFlight],
     concentrates: Sequence[Concentrate],
     *,
     jug_volume_ml: float,
     base: Water = PURE_WATER,
-    base_name: str = "pure water",
+    base_name: str = "",
     pipette_ml: float = 0.1,
     lab_book: str = "",
 ) -> Sheet:
@@ -87,109 +33,90 @@ def bench_sheet(
 
     Parameters
     ----------
-    opened : sequence of OpenedFlight
-        Opened by the preparer with their passphrase.
-    concentrates : sequence of Concentrate
-        The bottles at hand.
-    jug_volume_ml : float
-        Finished volume of each jug (mL).
-    base, base_name : Water, str
-        What the doses go into, and what it is called at the bench.
-    pipette_ml : float
-        Step of the pipette or syringe (mL).
+    opened_flights, concentrates, jug_volume_ml, base, pipette_ml
+        As in :func:`labkit.tasting.bench_plan`; flights that the preparer opened.
+    base_name : str
+        What the base water is called at the bench; pure or base water if not given.
     lab_book : str
         Name of the lab book, for the footer.
 
     Raises
     ------
-    SheetError
-        If no flight is given, or flights of two sessions.
+    PlanError
+        If there is no flight, flights are of two sessions, or two bottles share a name.
     DosingError
         If a water cannot be made from these bottles.
     """
-    sessions = sorted({flight.session for flight in opened})
-    if len(sessions) != 1:
-        raise SheetError(
-            f"opened must hold flights of one session, got {', '.join(sessions) or 'none'}. "
-            "Print one bench sheet a session."
-        )
-    jugs = jug_table(
-        opened, concentrates, jug_volume_ml=jug_volume_ml, base=base, pipette_ml=pipette_ml
+    plan = bench_plan(
+        opened_flights, concentrates, jug_volume_ml=jug_volume_ml, base=base, pipette_ml=pipette_ml
     )
-    used = _used(jugs["mixing"].tolist(), concentrates)
-    pages = [_bench_page(int(str(n)), rows, used, pipette_ml) for n, rows in jugs.groupby("flight")]
+    mixings = [jug.mixing for jug in plan.jugs]
+    used = [b for b in plan.bottles if any(_dose_ml(mixing, b) > 0 for mixing in mixings)]
+    if not base_name:
+        base_name = "pure water" if base == PURE_WATER else "base water"
+    flights = sorted({jug.flight for jug in plan.jugs})
+    pages = []
+    for flight in flights:
+        jugs = [jug for jug in plan.jugs if jug.flight == flight]
+        pages.append(
+            {
+                "flight": flight,
+                "jugs": [_jug_row(jug, used) for jug in jugs],
+                "total": _totals([jug.mixing for jug in jugs], used),
+            }
+        )
     return render(
         "bench.html",
-        title=f"Bench sheet, session {sessions[0]}: preparer only",
-        session=sessions[0],
+        title=f"Bench sheet, session {plan.session}: preparer only",
+        session=plan.session,
         lab_book=lab_book,
         values={
             "pages_of": pages,
-            "bottles": [concentrates[i].name for i in used],
+            "bottles": [bottle.name for bottle in used],
             "base_name": base_name,
             "jug_volume": f"{jug_volume_ml:g}",
             "pipette": f"{pipette_ml:g}",
-            "steps": _mixing_steps([concentrates[i] for i in used], base_name),
+            "steps": _mixing_steps(used, base_name),
             "mixing_cautions": CAUTIONS["mixing"],
             "heating_caution": CAUTIONS["machine"][-1],
-            "total": _totals(jugs["mixing"].tolist(), used, pipette_ml),
-            "n_jugs": len(jugs),
+            "remarks": sorted({remark for mixing in mixings for remark in mixing.remarks}),
+            "total": _totals(mixings, used),
+            "n_jugs": len(plan.jugs),
+            "beside": len(used) <= _BESIDE,
+            "meter_percent": f"{ACCURACY_PERCENT:g}",
         },
     )
 
 
-def _jug_order(jug: str) -> tuple[int | str, ...]:
-    """Sort J1.10 after J1.9."""
-    return tuple(int(part) if part.isdigit() else part for part in jug.replace("J", "").split("."))
+def _dose_ml(mixing: Mixing, bottle: Concentrate) -> float:
+    return next(d.volume_ml for d in mixing.doses if d.concentrate.name == bottle.name)
 
 
-def _used(mixings: Sequence[Mixing], concentrates: Sequence[Concentrate]) -> list[int]:
-    """Bottles that are dosed at all: hardness first, alkalinity last, as they are poured."""
-    used = [
-        i
-        for i in range(len(concentrates))
-        if any(mixing.doses[i].volume_ml > 0 for mixing in mixings)
-    ]
-    return sorted(used, key=lambda i: concentrates[i].alkalinity_mg_l_caco3_per_ml > 0)
-
-
-def _totals(mixings: Sequence[Mixing], used: Sequence[int], step: float) -> dict[str, Any]:
+def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
+    mixing, digits = jug.mixing, digits_of(jug.mixing.pipette_ml)
+    doses = [_dose_ml(mixing, bottle) for bottle in used]
+    remarks = (("control", jug.is_control), ("mix and brew anew", jug.is_duplicate))
     return {
-        "doses": [to_step(sum(m.doses[i].volume_ml for m in mixings), step) for i in used],
-        "base": f"{sum(m.base_ml for m in mixings):.0f}",
+        "jug": jug.jug,
+        "codes": jug.codes,
+        "water": jug.water,
+        "ratio": mixing.target.ca_mg_ratio_text,
+        "hardness": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
+        "alkalinity": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
+        "remark": ", ".join(word for word, is_so in remarks if is_so),
+        "doses": [f"{dose:.{digits}f}" if dose else "" for dose in doses],
+        "base": f"{mixing.base_ml:.0f}",
+        "conductivity": f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
     }
 
 
-def _bench_page(
-    flight: int, rows: pd.DataFrame, used: Sequence[int], step: float
-) -> dict[str, Any]:
-    mixings: list[Mixing] = rows["mixing"].tolist()
-    jugs = []
-    for row, mixing in zip(rows.to_dict("records"), mixings, strict=True):
-        jugs.append(
-            {
-                "jug": row["jug"],
-                "water": row["water"],
-                "ratio": mixing.target.ca_mg_ratio_text,
-                "hardness": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
-                "alkalinity": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
-                "remark": ", ".join(
-                    word
-                    for word, is_so in (
-                        ("control", row["is_control"]),
-                        ("mix and brew anew", row["is_duplicate"]),
-                    )
-                    if is_so
-                ),
-                "codes": row["codes"],
-                "doses": [
-                    to_step(mixing.doses[i].volume_ml, step) if mixing.doses[i].volume_ml else ""
-                    for i in used
-                ],
-                "base": f"{mixing.base_ml:.0f}",
-            }
-        )
-    return {"flight": flight, "jugs": jugs, "total": _totals(mixings, used, step)}
+def _totals(mixings: Sequence[Mixing], used: Sequence[Concentrate]) -> dict[str, Any]:
+    digits = digits_of(mixings[0].pipette_ml)
+    sums = [sum(_dose_ml(mixing, bottle) for mixing in mixings) for bottle in used]
+    return {
+        "doses": [f"{total:.{digits}f}" for total in sums],
+        "base": f"{sum(mixing.base_ml for mixing in mixings):.0f}",
+    }
 
 
 def _mixing_steps(bottles: Sequence[Concentrate], base_name: str) -> list[str]:
@@ -216,51 +143,35 @@ def _mixing_steps(bottles: Sequence[Concentrate], base_name: str) -> list[str]:
     return steps
 
 
-def weighing_sheet(
-    bottles: Sequence[Concentrate],
-    *,
-    volume_ml: float = 1000.0,
-    balance_g: float = 0.01,
-    lab_book: str = "",
-) -> Sheet:
+def weighing_sheet(weighings: Sequence[Weighing], *, lab_book: str = "") -> Sheet:
     """Grams of each salt to weigh, with room for what was really weighed.
 
     Parameters
     ----------
-    bottles : sequence of Concentrate
-        The concentrates to make up, each as strong as it shall be.
-    volume_ml : float
-        Finished volume of each bottle (mL).
-    balance_g : float
-        Step of the balance (g).
+    weighings : sequence of Weighing
+        One for each bottle, from :func:`labkit.water.plan_weighing`.
     lab_book : str
         Name of the lab book, for the footer.
 
     Raises
     ------
     SheetError
-        If there is no bottle, or a mass is too small for the balance.
+        If there is nothing to weigh.
     """
-    if not bottles:
-        raise SheetError("bottles must hold at least one concentrate, got none. Choose a salt.")
-    rows = []
-    for bottle in bottles:
-        grams = bottle.strength_g_l * volume_ml / 1000
-        if round(grams / balance_g) < 1:
-            raise SheetError(
-                f"mass of {bottle.salt.label} must be at least one step of the balance "
-                f"({balance_g:g} g), got {grams:.3g} g. Make a larger or stronger bottle, or use a "
-                "finer balance."
-            )
-        rows.append(
-            {
-                "name": bottle.name,
-                "salt": bottle.salt.label,
-                "purity": f"{100 * bottle.purity:.4g} %",
-                "grams": to_step(grams, balance_g),
-                "about": _about(bottle, balance_g / 2 / grams),
-            }
-        )
+    if not weighings:
+        raise SheetError("weighings must hold at least one bottle, got none. Choose a salt.")
+    balances = sorted({f"{weighing.balance_g:g} g" for weighing in weighings})
+    rows = [
+        {
+            "salt": weighing.salt.label,
+            "purity": f"{100 * weighing.purity:.4g} %",
+            "volume": f"{weighing.volume_ml:g}",
+            "grams": f"{weighing.mass_g:.{digits_of(weighing.balance_g)}f}",
+            "about": _about(weighing),
+            "remarks": weighing.remarks,
+        }
+        for weighing in weighings
+    ]
     return render(
         "weighing.html",
         title="Weighing sheet for concentrates",
@@ -268,20 +179,20 @@ def weighing_sheet(
         lab_book=lab_book,
         values={
             "rows": rows,
-            "volume": f"{volume_ml:g}",
-            "balance": f"{balance_g:g}",
+            "balance": " and ".join(balances),
             "weighing_cautions": CAUTIONS["weighing"],
         },
     )
 
 
-def _about(bottle: Concentrate, half_step_share: float) -> str:
+def _about(weighing: Weighing) -> str:
     """What the bottle does, how exact the balance makes it, and what to mind."""
-    salt = bottle.salt
+    salt, bottle = weighing.salt, weighing.bottle
     sentences = [
         salt.name,
-        f"1 mL in 1 L adds {bottle.strength_mg_l_caco3_per_ml:.3g} mg/L as CaCO3",
-        f"Half a step of the balance is {100 * half_step_share:.1g} % of the mass",
+        f"{bottle.strength_g_l:.3f} g/L; 1 mL in 1 L adds "
+        f"{bottle.strength_mg_l_caco3_per_ml:.3g} mg/L as CaCO3",
+        f"One digit of the balance is {weighing.error_percent:.1g} % of the mass",
         salt.hazard,
         salt.keeping,
         salt.keep_apart_from and f"Keep apart from {salt.keep_apart_from}",

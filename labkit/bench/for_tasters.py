@@ -58,7 +58,7 @@ def score_sheets(
             "attributes must hold at least one thing to score, got none. Choose what is scored."
         )
     pages = []
-    for flight in _chosen_flights(plan, flights):
+    for flight in chosen_flights(plan, flights):
         for taster in plan.tasters if tasters is None else tasters:
             cups = plan.sheet(taster)
             cups = cups[cups["flight"] == flight].sort_values("position")
@@ -92,12 +92,12 @@ def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: s
         If a flight is not in the plan.
     """
     pages = []
-    for flight in _chosen_flights(plan, flights):
+    for flight in chosen_flights(plan, flights):
         servings = plan.servings
         here = servings[servings["flight"] == flight]
-        wide = here.pivot(index="taster", columns="position", values="blind_code").fillna("")
+        wide = here.pivot(index="taster", columns="position", values="blind_code")
         rows = [
-            {"taster": taster, "codes": list(wide.loc[taster])}
+            {"taster": taster, "codes": wide.loc[taster].dropna().to_dict()}
             for taster in plan.tasters
             if taster in wide.index
         ]
@@ -117,7 +117,8 @@ def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: s
     )
 
 
-def _chosen_flights(plan: CupPlan, flights: Sequence[int] | None) -> Sequence[int]:
+def chosen_flights(plan: CupPlan, flights: Sequence[int] | None) -> Sequence[int]:
+    """The flights asked for, all of the plan if none are; each must be in the plan."""
     if flights is None:
         return plan.flights
     for flight in flights:

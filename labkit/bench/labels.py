@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Any, Final
 
+from labkit.bench.for_tasters import chosen_flights
 from labkit.bench.sheet import Sheet, render
 from labkit.errors import SheetError
 from labkit.tasting import CupPlan
@@ -184,7 +185,7 @@ def cup_labels(
         raise SheetError(f"copies must be at least 1, got {copies}. Ask for one label a code.")
     labels = [
         {"kind": "cup", "code": code, "under": f"flight {flight}"}
-        for flight in (plan.flights if flights is None else flights)
+        for flight in chosen_flights(plan, flights)
         for code in plan.codes(flight)
         for _ in range(copies)
     ]

@@ -1,13 +1,75 @@
-"""Tables that join what is wanted with what is poured."""
+"""The waters of a sweep as they can be mixed, with the cautions beside the doses."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
 from labkit.tasting import Sweep, check_reachable
-from labkit.water import PURE_WATER, Concentrate, Water
+from labkit.water import CAUTIONS, PURE_WATER, Concentrate, Mixing, Water
+from labkit.water.conductivity import conductivity_us_cm
+from labkit.water.markup import folded, notes, table
+from labkit.water.weighing import digits_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepDoses:
+    """What to pour for each water of a sweep."""
+
+    sweep: Sweep
+    """The waters, in order."""
+
+    mixings: tuple[Mixing, ...]
+    """One for each water."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a water: ``{bottle}_ml`` for each bottle used, ``base_ml``, the water reached."""
+        rows = []
+        for mixing in self.mixings:
+            poured = {f"{dose.concentrate.name}_ml": dose.volume_ml for dose in mixing.doses}
+            reached = {
+                "base_ml": mixing.base_ml,
+                "reached_mg_share": mixing.reached.mg_share,
+                "reached_hardness_mg_l_caco3": mixing.reached.hardness_mg_l_caco3,
+                "reached_alkalinity_mg_l_caco3": mixing.reached.alkalinity_mg_l_caco3,
+                "conductivity_25c_us_cm": float(conductivity_us_cm(mixing.reached.vector)[0]),
+            }
+            rows.append(poured | reached)
+        frame = pd.DataFrame(rows, index=self.sweep.to_frame().index)
+        unused = [f"{dose.concentrate.name}_ml" for dose in self.mixings[0].doses]
+        return frame.drop(columns=[name for name in unused if not frame[name].any()])
+
+    def _repr_html_(self) -> str:
+        """The doses in a table, remarks and cautions below it."""
+        first = self.mixings[0]
+        digits = digits_of(first.pipette_ml)
+        doses = [dose.concentrate.name for dose in first.doses]
+        used = [i for i in range(len(doses)) if any(m.doses[i].volume_ml for m in self.mixings)]
+        head = ["Ca:Mg", "hardness", "alkalinity", *(f"{doses[i]}, mL" for i in used)]
+        rows = [
+            [
+                mixing.target.ca_mg_ratio_text,
+                f"{mixing.reached.hardness_mg_l_caco3:.0f}",
+                f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
+                *(f"{mixing.doses[i].volume_ml:.{digits}f}" for i in used),
+                f"{mixing.base_ml:.0f}",
+                f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
+            ]
+            for mixing in self.mixings
+        ]
+        remarks = dict.fromkeys(remark for mixing in self.mixings for remark in mixing.remarks)
+        return (
+            table(
+                f"{self.sweep.kind.capitalize()}, doses for {first.volume_ml:g} mL "
+                "(hardness and alkalinity in mg/L as CaCO3)",
+                [*head, "base water, mL", "µS/cm at 25 °C"],
+                rows,
+            )
+            + notes(remarks)
+            + folded("Handle with care", notes(CAUTIONS["mixing"]))
+        )
 
 
 def sweep_doses(
@@ -17,32 +79,24 @@ def sweep_doses(
     volume_ml: float = 1000.0,
     base: Water = PURE_WATER,
     pipette_ml: float = 0.1,
-) -> pd.DataFrame:
-    """What to pour for every water of a sweep, and the water really reached.
+) -> SweepDoses:
+    """Doses for every water of a sweep.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row a water: ``{bottle}_ml`` for each bottle used, ``base_ml``, and the coordinates
-        reached.
+    Parameters
+    ----------
+    sweep : Sweep
+        The waters to try.
+    concentrates : sequence of Concentrate
+        The bottles at hand.
+    volume_ml, base, pipette_ml
+        As in :func:`labkit.water.mix`.
 
     Raises
     ------
     SweepError
-        If the bottles cannot make one of the waters.
+        If one of the waters cannot be made from these bottles.
     """
     mixings = check_reachable(
         sweep, concentrates, volume_ml=volume_ml, base=base, pipette_ml=pipette_ml
     )
-    rows = []
-    for mixing in mixings:
-        poured = {f"{dose.concentrate.name}_ml": dose.volume_ml for dose in mixing.doses}
-        reached = {
-            "base_ml": round(mixing.base_ml, 3),
-            "reached_mg_share": round(mixing.reached.mg_share, 3),
-            "reached_hardness_mg_l_caco3": round(mixing.reached.hardness_mg_l_caco3, 1),
-            "reached_alkalinity_mg_l_caco3": round(mixing.reached.alkalinity_mg_l_caco3, 1),
-        }
-        rows.append(poured | reached)
-    frame = pd.DataFrame(rows, index=sweep.to_frame().index)
-    return frame.loc[:, (frame != 0).any()]
+    return SweepDoses(sweep=sweep, mixings=mixings)

@@ -68,7 +68,7 @@ def opened(plan):
     return [key.open(PASSPHRASE) for key in plan.keys]
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def fixed_plan():
     """A plan written by hand, so that snapshots do not hang on the draw."""
     orders = {"Ana": ("417", "902", "563"), "Bo": ("902", "563", "417")}
@@ -88,7 +88,7 @@ def fixed_plan():
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def fixed_opened():
     """What the key of `fixed_plan` would say."""
     rows = (

@@ -8,8 +8,9 @@ import pytest
 
 from labkit.bench import cup_labels, score_sheets, tray_map
 from labkit.errors import PlanError, SheetError
+from labkit.tasting import plan_tasting
 
-from .conftest import TARGETS
+from .conftest import PASSPHRASE, TARGETS
 
 
 def taster_sheets(plan, attributes):
@@ -100,3 +101,15 @@ def test_unknown_tasters_flights_and_empty_questions_are_refused(fixed_plan, att
         tray_map(fixed_plan, flights=[7])
     with pytest.raises(SheetError, match="attributes must hold at least one"):
         score_sheets(fixed_plan, [])
+
+
+def test_who_tastes_alone_scores_by_position_and_writes_the_code_down_later(attributes):
+    plan = plan_tasting(
+        TARGETS, ["Ana"], session="alone", passphrase=PASSPHRASE, alone=True, cups_per_flight=6
+    )
+    html = score_sheets(plan, attributes).html
+    assert 'class="code"' not in html
+    assert html.count("code found") == len(plan.cups)
+    labels = re.findall(r'class="code">(\d{3})<', cup_labels(plan).html)
+    assert labels == [code for flight in plan.flights for code in plan.codes(flight)]
+    assert html.count('<article class="cup">') == len(labels)
