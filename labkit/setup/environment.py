@@ -188,6 +188,9 @@ def _install(layout: Layout[Path], locks: Sequence[str], *, out: TextIO) -> None
         if pip.poll() is None:
             pip.terminate()
             pip.wait()
+        reader.join()
+        if pip.stdout:
+            pip.stdout.close()
     if code != 0:
         said = layout.set_up_log.read_text(encoding="utf-8", errors="replace")
         raise SetUpError(pip_trouble(said, log=layout.set_up_log))

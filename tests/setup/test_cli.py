@@ -1,0 +1,185 @@
+"""What a person at a terminal gets back."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import PROJECT, free_port
+
+
+def run(*arguments, **environment):
+    """Run ``python -m labkit`` and wait for it."""
+    return subprocess.run(
+        [sys.executable, "-m", "labkit", *arguments],
+        cwd=PROJECT,
+        env={**os.environ, "COLUMNS": "100", **environment},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--help"], "open the workbook"),
+        (["open", "--help"], "--no-browser"),
+        (["open", "--help"], "--port"),
+        (["test", "--help"], "Arguments go on to pytest"),
+    ],
+)
+def test_help_says_what_a_command_does(arguments, told):
+    done = run(*arguments)
+
+    assert done.returncode == 0
+    assert told in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        ([], "open | test"),
+        (["brew"], "invalid choice: 'brew'"),
+        (["open", "--port", "80"], "must be a number from 1024 to 65535, got 80"),
+        (["open", "--port", "water"], "must be a number from 1024 to 65535, got water"),
+        (["open", "now"], "now"),
+    ],
+)
+def test_a_command_that_does_not_exist_is_refused_with_what_does(arguments, told):
+    done = run(*arguments)
+
+    assert done.returncode == 2
+    assert told in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def old_python(version, **environment):
+    """Run labkit's entry as if this were an older Python."""
+    return subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            "import runpy, sys; sys.argv = ['labkit', 'open']; "
+            f"sys.version_info = {version}; runpy.run_module('labkit', run_name='__main__')",
+        ],
+        cwd=PROJECT,
+        env={**os.environ, **environment},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_an_old_python_is_told_to_get_a_newer_one(tmp_path):
+    done = old_python((3, 8, 18), PATH=str(tmp_path))
+
+    assert done.returncode == 1
+    assert done.stderr.strip() == (
+        "labkit: Python 3.11 or newer is needed and this is Python 3.8: install a newer one beside "
+        "it and run that, for example: python3.13 -m labkit open"
+    )
+
+
+def test_an_old_python_names_the_newer_one_that_is_here(tmp_path):
+    newer = tmp_path / "python3.12"
+    newer.write_text("#!/bin/sh\n")
+    newer.chmod(0o755)
+
+    done = old_python((3, 10, 1), PATH=str(tmp_path))
+
+    assert done.stderr.endswith(
+        "run it with the newer one that is here, as: python3.12 -m labkit open\n"
+    )
+
+
+@pytest.mark.parametrize("name", ["__init__.py", "__main__.py"])
+def test_an_old_python_can_read_as_far_as_that_sentence(name):
+    """These two files run before the version is checked; run by hand on 3.6, 3.7, 3.8 and 3.10."""
+    tree = ast.parse((PROJECT / "labkit" / name).read_text(), feature_version=(3, 6))
+
+    nodes = list(ast.walk(tree))
+    imported = [node.module for node in nodes if isinstance(node, ast.ImportFrom)]
+    hints = [node.annotation for node in nodes if isinstance(node, ast.arg | ast.AnnAssign)]
+    hints += [node.returns for node in nodes if isinstance(node, ast.FunctionDef)]
+    assert "__future__" not in imported  # 3.6 knows no annotations there
+    assert all(isinstance(hint, ast.Name | ast.Constant) for hint in hints if hint)
+
+
+def test_the_package_loads_nothing_but_the_standard_library():
+    """Set-up imports labkit before anything is installed, so this runs without site-packages."""
+    done = subprocess.run(
+        [sys.executable, "-S", "-E", "-c", "import labkit, labkit.setup.cli"],
+        cwd=PROJECT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert done.stderr == ""
+
+
+def test_a_busy_port_is_told_with_a_free_one(tmp_path):
+    import socket
+
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+
+        done = run("open", "--no-browser", "--port", str(port))
+
+    assert done.returncode == 1
+    assert re.fullmatch(
+        rf"labkit: port {port} is in use, perhaps by a workbook that is open already: use that "
+        r"one, stop it, or choose another port, for example 'open --port \d+'\n",
+        done.stderr,
+    )
+
+
+@pytest.mark.slow
+def test_open_serves_the_workbook_to_who_has_the_token_until_it_is_stopped():
+    if Path(sys.prefix) != PROJECT / ".venv":
+        pytest.skip("needs the project's own environment: run it as 'python3 -m labkit test'")
+    port = free_port()
+    started = time.monotonic()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "labkit", "open", "--no-browser", "--port", str(port)],
+        cwd=PROJECT,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        said = "".join(process.stdout.readline() for _ in range(2))
+        took_s = time.monotonic() - started
+        url = re.search(r"http://\S+", said)[0]
+
+        assert status(url) == 200
+        assert status(url.partition("?")[0].replace("/lab/tree/", "/api/contents/")) == 403
+        assert took_s < 60  # seconds as a rule; the limit is for a busy machine
+    finally:
+        process.terminate()
+        rest, _ = process.communicate(timeout=60)
+    assert process.returncode == 0
+    assert "stopping the workbook" in rest
+
+
+def status(url):
+    """HTTP status of an address on this machine."""
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with direct.open(url, timeout=30) as answer:
+            return answer.status
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.code
