@@ -29,7 +29,7 @@ from labkit.book.transactions import Transactions
 from labkit.errors import BookError, LockError, SealError
 
 if TYPE_CHECKING:
-    from labkit.tasting.seal import KeyRow
+    from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey
 
 
 class Flights(Transactions):
@@ -125,19 +125,48 @@ class Flights(Transactions):
             If no key is stored.
         """
         with self._reading() as db:
+            _may_open(find_flight(db, session, flight), early_because)
+        # Turning the key takes a while, so no lock on the book is held meanwhile.
+        opened = self._key(session, flight).open(passphrase)
+        return self._store_opening(session, flight, opened.rows, early_because, done_by, "opened")
+
+    def open_for_bench_sheet(
+        self, session: str, flight: int, passphrase: str, *, done_by: str = ""
+    ) -> OpenedFlight:
+        """Let the preparer read what goes into which jug, before or while it is served.
+
+        The act is recorded. It joins nothing in the lab book and does not unblind the flight: the
+        preparer has to know.
+
+        Raises
+        ------
+        SealError
+            If the passphrase is wrong or the key was changed.
+        BookError
+            If no key is stored.
+        """
+        opened = self._key(session, flight).open(passphrase)
+
+        def work(db: Session) -> None:
             row = find_flight(db, session, flight)
-            _may_open(row, early_because)
+            kind = "opened for the bench sheet"
+            add_event(db, row.session_id, kind, flight_id=row.id, done_by=done_by)
+
+        self._write(work)
+        return opened
+
+    def _key(self, session: str, flight: int) -> SealedKey:
+        """The sealed key of a flight."""
+        # Imported here: the tasters' page never opens a key and should not load for it.
+        from labkit.tasting.seal import SealedKey
+
+        with self._reading() as db:
+            row = find_flight(db, session, flight)
             key = db.get(SealedKeyRow, row.id)
             if key is None:
                 msg = f"flight {flight} of session {session!r} has no sealed key in the lab book."
                 raise BookError(msg)
-            sealed_for, token = key.sealed_for, key.token
-        # Imported here: the tasters' page never opens a key and should not load for it.
-        from labkit.tasting.seal import SealedKey
-
-        # Turning the key takes a while, so no lock on the book is held meanwhile.
-        opened = SealedKey(session=sealed_for, flight=flight, token=token).open(passphrase)
-        return self._store_opening(session, flight, opened.rows, early_because, done_by, "opened")
+            return SealedKey(session=key.sealed_for, flight=flight, token=key.token)
 
     def open_flight_from_sheet(
         self,

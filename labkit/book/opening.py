@@ -56,7 +56,7 @@ def read_url(where: str | os.PathLike[str]) -> URL:
         return URL.create("sqlite", database=str(Path(given).expanduser().resolve()))
     try:
         url = make_url(given)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError) as error:
         msg = f"the lab book must be a path or a URL such as 'sqlite:///book.db', got {given!r}."
         raise BookError(msg) from error
     kind = url.get_backend_name()
@@ -94,6 +94,10 @@ def open_engine(url: URL) -> Engine:
     try:
         with engine.connect() as connection:
             version = read_version(connection, url)
+        if version:
+            with engine.connect() as connection:
+                # No row changes, yet a read-only file or server says so.
+                connection.execute(text("UPDATE lab_book SET value = value WHERE 1 = 0"))
         if version != SCHEMA_VERSION:
             if version and url.get_backend_name() == "sqlite":
                 _keep_copy(Path(str(url.database)), version)
@@ -224,8 +228,18 @@ def show(url: URL) -> str:
 
 def cannot_open(url: URL, error: Exception) -> str:
     """Say in one sentence why a database does not open."""
-    cause = str(getattr(error, "orig", error)).strip().splitlines() or ["no reason given"]
-    return f"{show(url)} cannot be opened as a lab book: {cause[0]}."
+    cause = (str(getattr(error, "orig", error)).strip().splitlines() or ["no reason given"])[0]
+    where = show(url)
+    if "malformed" in cause or "disk I/O" in cause:
+        return _damaged(where, cause)
+    if "not a database" in cause:
+        return f"{where} is not a lab book, or its beginning is damaged; choose another file."
+    if "readonly" in cause or "read-only" in cause or "unable to open" in cause:
+        return _read_only(where)
+    if "locked" in cause:
+        held = f"{BUSY_TIMEOUT_S:g} s"
+        return f"{where} has been locked by another program for {held}; close that one."
+    return f"{where} cannot be opened as a lab book: {cause}."
 
 
 def _create_sqlite(path: Path, fill: Callable[[Connection], None]) -> None:
@@ -276,7 +290,7 @@ def _name_new_file(new: Path, path: Path) -> None:
 
 
 def _check_sqlite(path: Path) -> None:
-    """Check through a read-only connection that the file is a lab book, whole and writable.
+    """Check that the file is a lab book and whole, without writing a byte beside or into it.
 
     Reading the header by hand would drop the locks that this process holds on the file through
     SQLite (closing any handle does, by POSIX), hence SQLite's own eyes.
@@ -284,41 +298,47 @@ def _check_sqlite(path: Path) -> None:
     if path.stat().st_size == 0:
         msg = f"{path} is not a lab book: the file is empty; delete it or choose another file."
         raise BookError(msg)
+    if not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+        raise BookError(_read_only(str(path)))
+    url = URL.create("sqlite", database=str(path))
     try:
-        with closing(
-            sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, timeout=BUSY_TIMEOUT_S)
-        ) as connection:
-            mark = connection.execute("PRAGMA application_id").fetchone()[0]
-            if mark != APPLICATION_ID:
-                msg = f"{path} is not a lab book but another program's file; choose another file."
-                raise BookError(msg)
-            verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-        if verdict != "ok":
-            raise BookError(_damaged(path, verdict))
-        # Asking for the write lock tells a read-only file, and writes nothing.
-        with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)) as probe:
-            probe.execute("BEGIN IMMEDIATE")
-            probe.execute("ROLLBACK")
+        if _look(path, "PRAGMA application_id", is_still=True) != APPLICATION_ID:
+            msg = f"{path} is not a lab book but another program's file; choose another file."
+            raise BookError(msg)
+        verdict = _quick_check(path)
     except sqlite3.DatabaseError as error:
-        raise BookError(_refusal(path, str(error))) from error
+        raise BookError(cannot_open(url, error)) from error
+    if verdict != "ok":
+        raise BookError(_damaged(str(path), verdict.replace("\n", " ")))
 
 
-def _refusal(path: Path, cause: str) -> str:
-    if "malformed" in cause or "disk I/O" in cause:
-        return _damaged(path, cause)
-    if "not a database" in cause:
-        return f"{path} is not a lab book, or its beginning is damaged; choose another file."
-    if "readonly" in cause or "read-only" in cause or "unable to open" in cause:
-        return f"{path} or its folder is read-only; allow writing, or copy the file and open that."
-    if "locked" in cause:
-        return (
-            f"{path} has been locked by another program for {BUSY_TIMEOUT_S:g} s; close that one."
-        )
-    return f"{path} cannot be opened as a lab book: {cause}."
+def _quick_check(path: Path) -> str:
+    """Let SQLite look through all pages, as a still file if nobody has it open."""
+    log = Path(f"{path}-wal")
+    if not log.exists():
+        try:
+            verdict = str(_look(path, "PRAGMA quick_check(1)", is_still=True))
+        except sqlite3.DatabaseError as error:
+            verdict = str(error)
+        # If someone opened it meanwhile, what looked broken may have been their write.
+        if verdict == "ok" or not log.exists():
+            return verdict
+    return str(_look(path, "PRAGMA quick_check(1)", is_still=False))
 
 
-def _damaged(path: Path, cause: str) -> str:
-    return f"{path} is damaged ({cause}); it was left as it is: open your latest backup instead."
+def _look(path: Path, question: str, *, is_still: bool) -> object:
+    """Ask through a read-only connection; a still file needs no locks and gets no side files."""
+    address = f"{path.as_uri()}?mode=ro{'&immutable=1' if is_still else ''}"
+    with closing(sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
+        return connection.execute(question).fetchone()[0]
+
+
+def _read_only(where: str) -> str:
+    return f"{where} or its folder is read-only; allow writing, or copy the file and open that."
+
+
+def _damaged(where: str, cause: str) -> str:
+    return f"{where} is damaged ({cause}); it was left as it is: open your latest backup instead."
 
 
 def _keep_copy(path: Path, version: int) -> None:
