@@ -20,6 +20,8 @@ _MODULE_OF = {
     "ScoreSheet": "score_sheet",
     "ScoringDesk": "scoring_desk",
     "SweepForm": "sweep_form",
+    "best_levels": "coffees",
+    "coffee_choices": "coffees",
 }
 
 __all__ = list(_MODULE_OF)

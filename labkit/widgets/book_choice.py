@@ -14,7 +14,7 @@ from labkit.widgets import fields
 from labkit.widgets.fields import said
 
 
-class BookChoice(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+class BookChoice(widgets.VBox):
     """The demo or an own lab book; the choice holds for all notebooks until it is changed.
 
     Parameters

@@ -95,7 +95,7 @@ def said(sentence: str, *, wrong: bool = False) -> str:
     return f'<div role="{role}" style="{style}">{mark}{html.escape(sentence)}</div>'
 
 
-class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+class Form(widgets.VBox):
     """Fields, folded fields, buttons, and below them what came out or what is wrong.
 
     Parameters
@@ -121,8 +121,11 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
         self.fields: dict[str, widgets.Widget] = {**fields, **(folded or {})}
         self._notes = {name: widgets.HTML() for name in self.fields}
         self._compute: Callable[..., Any] | None = None
+        self._followers: list[Callable[[], Any]] = []
         self.message = widgets.HTML()
         self.result = widgets.HTML()
+        self._fold: widgets.Accordion | None = None
+        self._folded: frozenset[str] = frozenset()
         rows: list[widgets.Widget] = [
             widgets.VBox([self.fields[name], self._notes[name]]) for name in fields
         ]
@@ -133,6 +136,7 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
             fold.set_title(0, fold_title)
             fold.selected_index = None
             rows.append(fold)
+            self._fold, self._folded = fold, frozenset(folded)
         if buttons:
             rows.append(widgets.HBox(list(buttons), layout=widgets.Layout(flex_flow="row wrap")))
         super().__init__([*rows, self.message, self.result])
@@ -150,6 +154,10 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
         self._compute = compute
         self.refresh()
 
+    def on_change(self, follow: Callable[[], Any]) -> None:
+        """Call ``follow`` after every change, so that another form can use what this one holds."""
+        self._followers.append(follow)
+
     def values(self) -> dict[str, Any]:
         """What stands in the fields now, by parameter name."""
         return {name: field.value for name, field in self.fields.items()}
@@ -161,6 +169,8 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
         compute = self._compute
         done, value = self.attempt(lambda: compute(**self.values()))
         self.result.value = as_html(value) if done else ""
+        for follow in self._followers:
+            follow()
 
     def attempt(self, work: Callable[[], Any]) -> tuple[bool, Any]:
         """Run ``work``; a labkit error becomes a sentence beside the field that it names."""
@@ -177,6 +187,8 @@ class Form(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
             else:
                 label = self.fields[named].description or named
                 self._notes[named].value = said(label + sentence[len(named) :], wrong=True)
+                if self._fold is not None and named in self._folded:
+                    self._fold.selected_index = 0  # a sentence nobody sees helps nobody
             return False, None
 
     def say(self, sentence: str) -> None:

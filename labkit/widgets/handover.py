@@ -26,7 +26,7 @@ export default { render };
 """
 
 
-class HandOver(anywidget.AnyWidget):  # type: ignore[misc]  # ipywidgets ships no types
+class HandOver(anywidget.AnyWidget):
     """A place on the page that downloads what it is handed.
 
     What is handed over travels as a message and is never a trait, so that a bench sheet, which

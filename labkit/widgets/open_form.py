@@ -13,7 +13,7 @@ from labkit.widgets import fields
 from labkit.widgets.fields import Form, said
 
 
-class OpenForm(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+class OpenForm(widgets.VBox):
     """Which locked flight to open, and the preparer's passphrase.
 
     Parameters

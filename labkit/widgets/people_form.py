@@ -10,7 +10,7 @@ from labkit.widgets import fields
 from labkit.widgets.fields import Form
 
 
-class PeopleForm(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+class PeopleForm(widgets.VBox):
     """A client's coffee, and the people who taste; each button adds once.
 
     Parameters

@@ -9,7 +9,7 @@ import ipywidgets as widgets
 import pandas as pd
 
 from labkit.analysis import Reading, read_coffee, stop_or_taste, suggest_flight
-from labkit.analysis.region import Region
+from labkit.analysis.region import Region, makeable
 from labkit.analysis.stopping import StopAdvice
 from labkit.analysis.suggest import Suggestion
 from labkit.analysis.suggest_belief import believe
@@ -17,6 +17,7 @@ from labkit.book import LabBook
 from labkit.errors import LabkitError, ReadingError
 from labkit.water import Target
 from labkit.widgets import fields
+from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, as_html, said
 from labkit.widgets.sweep_form import levels
 
@@ -27,7 +28,7 @@ _HELD = {
 }
 
 
-class ReadingView(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+class ReadingView(widgets.VBox):
     """Choose a coffee and read what its scores say; it follows the choice.
 
     Parameters
@@ -38,20 +39,21 @@ class ReadingView(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no ty
         Takes a :class:`Reading` and returns its pictures as HTML.
     region : callable, optional
         Takes the coordinates held, by name, and returns the :class:`Region` of waters that may be
-        proposed, such as those the bottles on the shelf can make.
+        proposed; unless given, those that the bottles on the shelf can make.
     """
 
     def __init__(
         self,
         book: LabBook,
         picture: Callable[[Reading], str],
-        region: Callable[[dict[str, float]], Region] = lambda held: Region(locked=held),
+        region: Callable[[dict[str, float]], Region] | None = None,
     ) -> None:
-        self._book, self._picture, self._region = book, picture, region
+        self._book, self._picture = book, picture
+        self._region = region or self._within_reach
         self.reading: Reading | None = None
         self.advice: StopAdvice | None = None
         self.suggestion: Suggestion | None = None
-        coffees = [(f"{c.name} ({c.client})", (c.client, c.name)) for c in book.coffees()]
+        coffees = coffee_choices(book)
         self.form = Form(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -70,19 +72,21 @@ class ReadingView(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no ty
         super().__init__([self.form])
 
     @property
-    def coffee(self) -> tuple[str, str]:
-        """Client and name of the coffee chosen."""
-        chosen: tuple[str, str] = self.form.fields["coffee"].value
+    def coffee(self) -> tuple[str, str] | None:
+        """Client and name of the coffee, or None while the lab book has none."""
+        chosen: tuple[str, str] | None = self.form.fields["coffee"].value
         return chosen
 
     @property
     def scores(self) -> pd.DataFrame:
         """The opened scores of the coffee chosen, one row a score."""
+        if self.coffee is None:
+            raise ReadingError("coffee must be chosen, but the lab book has none. Add one first.")
         client, coffee = self.coffee
         return self._book.opened_scores(coffee=coffee, client=client)
 
     @property
-    def next_waters(self) -> tuple[Target, ...]:
+    def waters(self) -> tuple[Target, ...]:
         """The waters proposed for the next flight.
 
         Raises
@@ -97,6 +101,15 @@ class ReadingView(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no ty
             )
         return self.suggestion.targets
 
+    @property
+    def title(self) -> str:
+        """Words for the next session's name."""
+        return "next flight"
+
+    def on_change(self, follow: Callable[[], Any]) -> None:
+        """Call ``follow`` after every change."""
+        self.form.on_change(follow)
+
     def refresh(self) -> None:
         """Read again, after a key was opened or scores came in."""
         self.form.refresh()
@@ -110,9 +123,8 @@ class ReadingView(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no ty
         brew_method: str,
         **held: str,
     ) -> list[Any]:
+        del coffee  # the scores are those of the coffee chosen
         self.reading = self.advice = self.suggestion = None
-        if coffee is None:
-            raise ReadingError("coffee must be chosen, but the lab book has none. Add one first.")
         scores = self.scores
         names = sorted(scores["attribute"].unique(), key=lambda name: (name != "overall", name))
         chooser = self.form.fields["attribute"]
@@ -125,6 +137,9 @@ class ReadingView(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no ty
         if attribute == "overall":
             shown += self._what_next(scores, cups, brew_method, held)
         return shown
+
+    def _within_reach(self, held: dict[str, float]) -> Region:
+        return Region(locked=held, allowed=makeable(self._book.concentrates()))
 
     def _what_next(
         self, scores: pd.DataFrame, cups: int, brew_method: str, held: dict[str, str]

@@ -10,7 +10,7 @@ from labkit.widgets.lead_view import LeadView
 from labkit.widgets.score_sheet import ScoreSheet
 
 
-class ScoringDesk(widgets.VBox):  # type: ignore[misc]  # ipywidgets ships no types
+class ScoringDesk(widgets.VBox):
     """The sessions that still take scores, the sheet of the one chosen, and the lead's view.
 
     Parameters

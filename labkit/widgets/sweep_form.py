@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from labkit.errors import SweepError
 from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness_grid, ratio_sweep
+from labkit.water import Target
 from labkit.widgets import fields
 from labkit.widgets.fields import Form
 
@@ -16,6 +17,25 @@ KINDS: dict[str, str] = {
     "Hardness dial: soft to hard at one ratio": "hardness dial",
     "Alkalinity dial: at one ratio and hardness": "alkalinity dial",
     "Grid: ratio and hardness together": "ratio x hardness grid",
+}
+
+_LABELS = {
+    "mg_share": "Mg share (0 to 1)",
+    "hardness_mg_l_caco3": "Hardness (mg/L CaCO3)",
+    "alkalinity_mg_l_caco3": "Alkalinity (mg/L CaCO3)",
+}
+# The level where a factor is held and nothing is known, and the levels where it is varied. Even
+# Ca:Mg at a moderate hardness is where practice starts; 40 is the published target (common
+# practice).
+_STARTS = {
+    "mg_share": (0.5, "0 0.25 0.5 0.75 1"),
+    "hardness_mg_l_caco3": (80.0, "40 80 120 160"),
+    "alkalinity_mg_l_caco3": (40.0, "10 25 40 55"),
+}
+_VARYING = {
+    "mg_share": ("ratio sweep", "ratio x hardness grid"),
+    "hardness_mg_l_caco3": ("hardness dial", "ratio x hardness grid"),
+    "alkalinity_mg_l_caco3": ("alkalinity dial",),
 }
 
 
@@ -38,41 +58,51 @@ def levels(name: str, typed: str) -> tuple[float, ...]:
 
 
 class SweepForm(Form):
-    """Which waters to try: the sweep, its levels and what is held.
+    """Which waters to try for a coffee: the sweep, its levels and what is held.
+
+    Where a dial holds a factor, the form starts from the level that the coffee's scores so far
+    call best.
 
     Parameters
     ----------
+    coffees : sequence of (str, tuple)
+        What the chooser shows, and client and name of each coffee.
     check : callable
-        Takes a :class:`Sweep` and returns what to show of it (the waters as they can be mixed);
-        raises :class:`SweepError` where one cannot be made.
-    start : dict, optional
-        Levels to begin with, such as the ratio that the last fit chose.
+        Takes a :class:`Sweep` and returns what to show of it, such as the waters as they can be
+        mixed; raises :class:`SweepError` where one cannot be made.
+    best_of : callable
+        Takes client and name of a coffee and returns the levels its scores call best, by name.
     """
 
     def __init__(
-        self, check: Callable[[Sweep], Any] | None = None, *, start: dict[str, Any] | None = None
+        self,
+        coffees: Sequence[tuple[str, tuple[str, str]]],
+        check: Callable[[Sweep], Any],
+        best_of: Callable[[str, str], Mapping[str, float]],
     ) -> None:
-        self._check = check
-        self._sweep: Sweep | None = None
-        begin = {
-            "kind": "ratio sweep",
-            "mg_share": "0 0.25 0.5 0.75 1",
-            "hardness_mg_l_caco3": "80",
-            "alkalinity_mg_l_caco3": "40",
-        } | (start or {})
+        self._check, self._best_of = check, best_of
         super().__init__(
             {
-                "kind": fields.choice("What to vary", list(KINDS.items()), begin["kind"]),
-                "mg_share": fields.text("Mg share (0 to 1)", begin["mg_share"]),
-                "hardness_mg_l_caco3": fields.text(
-                    "Hardness (mg/L CaCO3)", begin["hardness_mg_l_caco3"]
-                ),
-                "alkalinity_mg_l_caco3": fields.text(
-                    "Alkalinity (mg/L CaCO3)", begin["alkalinity_mg_l_caco3"]
-                ),
+                "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
+                "kind": fields.choice("What to vary", list(KINDS.items()), "ratio sweep"),
+                **{name: fields.text(label) for name, label in _LABELS.items()},
             },
         )
-        self.compute_with(self._compute_sweep)
+        for name in ("coffee", "kind"):
+            self.fields[name].observe(lambda _change: self._start(), "value")
+        self._start()
+        self.compute_with(self._show)
+
+    @property
+    def coffee(self) -> tuple[str, str] | None:
+        """Client and name of the coffee, or None while the lab book has none."""
+        chosen: tuple[str, str] | None = self.fields["coffee"].value
+        return chosen
+
+    @property
+    def title(self) -> str:
+        """Words for the session's name."""
+        return str(self.fields["kind"].value)
 
     @property
     def sweep(self) -> Sweep:
@@ -83,15 +113,32 @@ class SweepForm(Form):
         SweepError
             If what is typed makes no sweep.
         """
-        return self._make(**self.values())
+        return self._make()
 
-    def _make(self, kind: str, **typed: str) -> Sweep:
-        given = {name: levels(name, value) for name, value in typed.items()}
+    @property
+    def waters(self) -> tuple[Target, ...]:
+        """The waters of the sweep."""
+        return self._make().targets
+
+    def _start(self) -> None:
+        """Fill in the usual levels, and the best known where a factor is held."""
+        kind = self.fields["kind"].value
+        best = self._best_of(*self.coffee) if self.coffee else {}
+        for name, (held, levels_) in _STARTS.items():
+            if kind in _VARYING[name]:
+                self.fields[name].value = levels_
+            else:
+                self.fields[name].value = f"{best.get(name, held):g}"
+
+    def _make(self) -> Sweep:
+        now = self.values()
+        kind = now["kind"]
+        given = {name: levels(name, now[name]) for name in _LABELS}
 
         def one(name: str) -> float:
             if len(given[name]) != 1:
                 raise SweepError(
-                    f"{name} must be one number where it is held, got {typed[name]!r}. "
+                    f"{name} must be one number where it is held, got {now[name]!r}. "
                     "Choose another sweep to vary it."
                 )
             return given[name][0]
@@ -107,6 +154,5 @@ class SweepForm(Form):
             return alkalinity_dial(given[alk], mg_share=one(share), hardness_mg_l_caco3=one(hard))
         return ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
 
-    def _compute_sweep(self, **typed: Any) -> Any:
-        sweep = self._make(**typed)
-        return [sweep, self._check(sweep)] if self._check else sweep
+    def _show(self, **_typed: Any) -> Any:
+        return self._check(self._make())

@@ -19,7 +19,7 @@ from labkit.water import (
     salt,
 )
 from labkit.widgets import fields
-from labkit.widgets.fields import Form, said
+from labkit.widgets.fields import Form, as_html, said
 
 
 def cautions_html(situation: str) -> str:
@@ -174,7 +174,8 @@ class JugForm(Form):
         at_hand = self._concentrates() if callable(self._concentrates) else self._concentrates
         target = Target(**coordinates)
         mixing = mix(target, at_hand, volume_ml=volume_ml, base=self._base, pipette_ml=pipette_ml)
-        return [mixing, mixing.reached]
+        ions = as_html(mixing.reached)
+        return [mixing, f"<details><summary>All ions of this water</summary>{ions}</details>"]
 
 
 __all__ = ["ConcentrateForm", "JugForm", "cautions_html"]

@@ -1,0 +1,284 @@
+"""The workbook's forms: what a press does, what a wrong entry says; nothing typed is lost."""
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from labkit.bench import bench_sheet, sweep_doses
+from labkit.book import Attribute, LabBook
+from labkit.errors import BookError, SweepError
+from labkit.tasting import SCALES
+from labkit.water import SALTS
+from labkit.widgets import (
+    BookChoice,
+    ConcentrateForm,
+    JugForm,
+    OpenForm,
+    PeopleForm,
+    PlanForm,
+    SweepForm,
+    coffee_choices,
+)
+from labkit.widgets.sweep_form import levels
+
+PASSPHRASE = "only the preparer"
+
+
+@pytest.fixture
+def book(tmp_path):
+    """A lab book with a coffee, tasters and three bottles."""
+    with LabBook(tmp_path / "book.db") as book:
+        book.add_client("Client A")
+        book.add_coffee("Coffee A", client="Client A")
+        for taster in ("Ada", "Bo", "Cy", "Di"):
+            book.add_taster(taster)
+        for name, salt, grams in (
+            ("calcium", "CaCl2·2H2O", 1.47),
+            ("magnesium", "MgCl2·6H2O", 2.03),
+            ("bicarbonate", "KHCO3", 2.0),
+        ):
+            book.add_bottle(name, salt=salt, weighed_g=grams, volume_ml=1000)
+        yield book
+
+
+@pytest.fixture
+def sweep_form(book):
+    """A sweep form over that book; nothing is known of the coffee."""
+    return SweepForm(
+        coffee_choices(book),
+        check=lambda sweep: sweep_doses(sweep, book.concentrates()),
+        best_of=lambda _client, _coffee: {},
+    )
+
+
+def press(button):
+    """Press a button as a hand would."""
+    button.click()
+
+
+def test_the_grams_shown_are_those_of_common_practice():
+    """1.469 g/L of the dihydrate for 1 mg/L CaCO3 a mL: common practice, and IUPAC weights."""
+    form = ConcentrateForm()
+
+    assert "<b>1.469 g</b>" in form.result.value
+
+
+@pytest.mark.parametrize("label", ["CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3"])
+def test_cautions_stand_beside_every_mass(label):
+    form = ConcentrateForm()
+    form.fields["salt_label"].value = label
+
+    assert label in SALTS
+    assert "Before you handle it" in form.result.value
+    assert "Keep it from children" in form.result.value
+
+
+def test_a_bottle_is_kept_once_however_often_the_button_is_pressed(book):
+    form = ConcentrateForm(keep=book.add_bottle)
+    form.fields["name"].value = "calcium, second"
+    form.fields["weighed_g"].value = 1.5
+
+    press(form._button)
+    press(form._button)
+
+    kept = [b for b in book.bottles() if b.name == "calcium, second"]
+    assert [b.weighed_g for b in kept] == [1.5]
+    assert "what you really weighed first" in form.message.value
+
+
+def test_an_absurd_volume_says_what_is_wrong_beside_its_field_and_keeps_what_was_typed():
+    form = ConcentrateForm()
+    form.fields["weighed_g"].value = 1.5
+    form.fields["volume_ml"].value = -100.0
+
+    note = form._notes["volume_ml"].value
+    assert "Bottle, made up to (mL) must be" in note
+    assert "-100" in note
+    assert form.fields["weighed_g"].value == 1.5
+
+
+def test_a_jug_out_of_reach_is_a_sentence_not_a_traceback(book):
+    form = JugForm(book.concentrates)
+    form.fields["hardness_mg_l_caco3"].value = 1500.0
+
+    assert "role=" in form.message.value or any("must" in n.value for n in form._notes.values())
+    assert form.result.value == ""
+
+
+def test_levels_are_read_with_any_separator():
+    assert levels("mg_share", "0; 0.5,1  0.25") == (0, 0.5, 1, 0.25)
+    with pytest.raises(SweepError, match="mg_share must be numbers"):
+        levels("mg_share", "half")
+
+
+def test_a_dial_starts_from_the_ratio_that_the_scores_chose(book):
+    form = SweepForm(
+        coffee_choices(book),
+        check=lambda sweep: sweep,
+        best_of=lambda _client, _coffee: {"mg_share": 0.65},
+    )
+
+    form.fields["kind"].value = "hardness dial"
+
+    assert {t.mg_share for t in form.waters} == {0.65}
+    assert len({t.hardness_mg_l_caco3 for t in form.waters}) > 2
+
+
+def test_a_sweep_that_the_bottles_cannot_make_is_refused_in_words(book, sweep_form):
+    sweep_form.fields["hardness_mg_l_caco3"].value = "1400"
+
+    assert "Not yet:" in sweep_form.message.value
+    assert sweep_form.result.value == ""
+
+
+def plan_form(book, sweep_form):
+    """A filled-in plan form whose bench sheets are caught instead of downloaded."""
+    form = PlanForm(book, sweep_form, bench_sheet)
+    handed = []
+    form._handover.hand = lambda content, **_about: handed.append(content)
+    form.form.fields["passphrase"].value = PASSPHRASE
+    form.form.fields["again"].value = PASSPHRASE
+    return form, handed
+
+
+def test_one_press_plans_seals_and_hands_over_the_bench_sheet(book, sweep_form):
+    form, handed = plan_form(book, sweep_form)
+
+    press(form._button)
+
+    (session,) = book.sessions()
+    plan = book.plan(session.name)
+    assert plan.flights == (1,)
+    (sheet,) = handed
+    assert all(code in sheet for code in plan.codes(1))
+    assert form.form.fields["passphrase"].value == ""
+
+
+def test_the_form_keeps_no_pairing_of_code_and_water(book, sweep_form):
+    """Nothing in the widgets' state names a jug or a recipe beside a code."""
+    form, _ = plan_form(book, sweep_form)
+    press(form._button)
+    (session,) = book.sessions()
+
+    state = repr([w.get_state() for w in (form, form.form, form.form.result, form._handover)])
+
+    for row in book.plan(session.name).sealed[1].open(PASSPHRASE).rows:
+        assert row.jug not in state
+    assert PASSPHRASE not in state
+
+
+def test_two_passphrases_that_differ_plan_nothing_and_lose_nothing(book, sweep_form):
+    form, handed = plan_form(book, sweep_form)
+    form.form.fields["again"].value = "something else"
+
+    press(form._button)
+
+    assert book.sessions() == ()
+    assert handed == []
+    assert "the two differ" in form.form._notes["again"].value
+    assert form.form.fields["passphrase"].value == PASSPHRASE
+
+
+def test_a_second_press_does_not_plan_the_same_session_twice(book, sweep_form):
+    form, _ = plan_form(book, sweep_form)
+    press(form._button)
+    for name in ("passphrase", "again"):
+        form.form.fields[name].value = PASSPHRASE
+
+    press(form._button)
+
+    assert len(book.sessions()) == 1
+    assert "choose another name" in form.form._notes["session"].value
+    assert form.form._fold.selected_index == 0  # opened, so that the sentence is seen
+
+
+def test_a_next_flight_goes_into_the_same_session_under_new_codes(book, sweep_form):
+    form, _ = plan_form(book, sweep_form)
+    press(form._button)
+    (session,) = book.sessions()
+    form.form.fields["add_to"].value = session.name
+    for name in ("passphrase", "again"):
+        form.form.fields[name].value = PASSPHRASE
+
+    press(form._button)
+
+    plan = book.plan(session.name)
+    assert plan.flights == (1, 2)
+    assert not set(plan.codes(1)) & set(plan.codes(2))
+
+
+def scored(book, sweep_form):
+    """A session whose one flight is scored and locked."""
+    form, _ = plan_form(book, sweep_form)
+    press(form._button)
+    (session,) = book.sessions()
+    for taster in session.tasters:
+        for cup in book.served_cups(session.name, 1, taster):
+            book.record_score(session.name, 1, taster, "overall", 6, blind_code=cup.blind_code)
+    book.lock_flight(session.name, 1)
+    return session
+
+
+def test_the_key_opens_a_locked_flight_and_only_with_its_passphrase(book, sweep_form):
+    session = scored(book, sweep_form)
+    opened = []
+    form = OpenForm(book, on_open=lambda: opened.append(True))
+
+    form.form.fields["passphrase"].value = "not the passphrase"
+    press(form._button)
+    assert book.flight(session.name, 1).state == "locked"
+    assert "Not yet:" in form.form.message.value or form.form._notes["passphrase"].value
+    form.form.fields["passphrase"].value = PASSPHRASE
+    press(form._button)
+
+    assert book.flight(session.name, 1).state == "opened"
+    assert opened == [True]
+    assert len(book.opened_scores(coffee="Coffee A")) > 0
+
+
+def test_a_coffee_and_tasters_are_added_by_a_press(book):
+    form = PeopleForm(book)
+    form.coffee_form.fields["client"].value = "Client B"
+    form.coffee_form.fields["coffee"].value = "<b>Coffee</b>"
+    form.coffee_form.fields["roast_date"].value = date(2026, 10, 1)
+    form.taster_form.fields["tasters"].value = "Eve, Flo"
+
+    form._add_coffee()
+    form._add_tasters()
+
+    assert "<b>Coffee</b>" in {c.name for c in book.coffees("Client B")}
+    assert {"Eve", "Flo"} <= set(book.tasters())
+    assert "<b>Coffee</b>" not in form._listed.value  # shown as text
+
+
+def test_choosing_an_own_lab_book_is_one_press_and_a_refusal_keeps_the_old_one(book, tmp_path):
+    chosen = []
+
+    def choose(where):
+        if where is not None and "bad" in str(where):
+            raise BookError("this is not a lab book.")
+        chosen.append(where)
+        return book
+
+    form = BookChoice(book, choose)
+    form._press("our-lab")
+    form._press("bad")
+
+    assert [Path(where).name for where in chosen] == ["our-lab.db"]
+    assert "not a lab book" in form._said.value
+
+
+def test_attributes_chosen_in_the_form_are_scored_on_their_scales(book, sweep_form):
+    form, _ = plan_form(book, sweep_form)
+    form.form.fields["intensities"].value = "acidity, sweetness"
+    form.form.fields["overall_scale"].value = "quality 6-10"
+
+    press(form._button)
+
+    (session,) = book.sessions()
+    assert session.attributes == (
+        Attribute(name="overall", scale=SCALES["quality 6-10"]),
+        Attribute(name="acidity", scale=SCALES["intensity 0-15"]),
+        Attribute(name="sweetness", scale=SCALES["intensity 0-15"]),
+    )
