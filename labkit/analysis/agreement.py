@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from labkit.analysis.coding import Floats
@@ -181,48 +181,81 @@ class WatersAgainstInteraction:
     p_interaction: float
     """Its p-value."""
 
-    shares: pd.Series[float]
-    """Share of the interaction's sum of squares that each taster makes: who disagrees."""
+    shares: Floats
+    """Share of the disagreement that each taster makes, shape (n_tasters,)."""
 
 
-def waters_against_interaction(
-    scores: pd.DataFrame, water: str = "recipe", taster: str = "taster", score: str = "score"
-) -> WatersAgainstInteraction | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cells:
+    """Scores gathered by taster (rows) and water (columns)."""
+
+    tasters: tuple[str, ...]
+    """Names of the rows."""
+
+    waters: tuple[str, ...]
+    """Names of the columns."""
+
+    mean: Floats
+    """Mean score; NaN where a taster did not score a water. Shape (n_tasters, n_waters)."""
+
+    count: Floats
+    """Number of scores."""
+
+    within: Floats
+    """Sum of squares of the scores around their mean."""
+
+    @classmethod
+    def of(cls, tasters: ArrayLike, waters: ArrayLike, scores: ArrayLike) -> Cells:
+        """Cells of one score per row, given who, which water and how much."""
+        people, row = np.unique(np.asarray(tasters, dtype=str), return_inverse=True)
+        labels, column = np.unique(np.asarray(waters, dtype=str), return_inverse=True)
+        value = np.asarray(scores, dtype=np.float64)
+        shape = (len(people), len(labels))
+        place, size = row * len(labels) + column, len(people) * len(labels)
+        count = np.bincount(place, minlength=size).astype(np.float64)
+        total = np.bincount(place, value, size)
+        mean = np.divide(total, count, out=np.full(size, np.nan), where=count > 0)
+        within = np.bincount(place, (value - mean[place]) ** 2, size).astype(np.float64)
+        return cls(
+            tasters=tuple(map(str, people)),
+            waters=tuple(map(str, labels)),
+            mean=mean.reshape(shape),
+            count=count.reshape(shape),
+            within=within.reshape(shape),
+        )
+
+
+def waters_against_interaction(cells: Cells) -> WatersAgainstInteraction | None:
     """Analysis of variance over taster by water; None unless every taster scored every water.
 
     Unequal numbers of repeats are averaged within a cell and weighted by their harmonic mean.
     """
-    cells = scores.groupby([taster, water])[score].agg(["mean", "size", "var"])
-    means = cells["mean"].unstack(water)
-    n_tasters, n_waters = means.shape
-    if means.isna().any().any() or n_tasters < 2 or n_waters < 2:
+    table = cells.mean
+    n_tasters, n_waters = table.shape
+    if not np.isfinite(table).all() or n_tasters < 2 or n_waters < 2:
         return None
-    table = means.to_numpy(dtype=np.float64)
-    repeats = float(len(cells) / (1 / cells["size"]).sum())
+    repeats = float(cells.count.size / (1 / cells.count).sum())
     by_water, by_taster, grand = table.mean(axis=0), table.mean(axis=1), table.mean()
     left = table - by_water[None] - by_taster[:, None] + grand
     df_water, df_taster = n_waters - 1, n_tasters - 1
     df_interaction = df_water * df_taster
-    df_repeat = int((cells["size"] - 1).sum())
-    ms_water = repeats * n_tasters * float(((by_water - grand) ** 2).sum()) / df_water
-    ms_taster = repeats * n_waters * float(((by_taster - grand) ** 2).sum()) / df_taster
-    ms_interaction = repeats * float((left**2).sum()) / df_interaction
-    within = float(((cells["size"] - 1) * cells["var"].fillna(0)).sum())
-    ms_repeat = within / df_repeat if df_repeat else float("nan")
+    df_repeat = int((cells.count - 1).sum())
     total = float((left**2).sum())
-    shares = pd.Series(
-        (left**2).sum(axis=1) / total if total > 0 else np.zeros(n_tasters), index=means.index
-    )
-    f_water = ms_water / ms_interaction if ms_interaction > 0 else float("inf")
+    if total < 1e-18 * max(float((table**2).sum()), 1e-300):
+        total, left = 0.0, np.zeros_like(left)
+    ms_water = repeats * n_tasters * float(((by_water - grand) ** 2).sum()) / df_water
+    ms_interaction = repeats * total / df_interaction
+    ms_repeat = float(cells.within.sum()) / df_repeat if df_repeat else float("nan")
+    f_water = ms_water / ms_interaction if ms_interaction > 0 else float("nan")
     f_interaction = ms_interaction / ms_repeat if ms_repeat > 0 else float("nan")
     return WatersAgainstInteraction(
         ms_water=ms_water,
-        ms_taster=ms_taster,
+        ms_taster=repeats * n_waters * float(((by_taster - grand) ** 2).sum()) / df_taster,
         ms_interaction=ms_interaction,
         ms_repeat=ms_repeat,
         f_water=f_water,
         p_water=float(stats.f.sf(f_water, df_water, df_interaction)),
         f_interaction=f_interaction,
         p_interaction=float(stats.f.sf(f_interaction, df_interaction, df_repeat)),
-        shares=shares,
+        shares=(left**2).sum(axis=1) / total if total > 0 else np.zeros(n_tasters),
     )

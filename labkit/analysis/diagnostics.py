@@ -10,9 +10,9 @@ import pandas as pd
 from scipy import stats
 
 from labkit.analysis.kenward_roger import FTest
-from labkit.analysis.mixed import fit_mixed
 from labkit.analysis.scores import Scores
 from labkit.analysis.surface import Surface
+from labkit.analysis.waters import WaterDifferences
 from labkit.tasting.scales import SCALES
 
 PILED: Final = 0.25
@@ -46,10 +46,10 @@ class Diagnostics:
     """What to mind, one sentence each."""
 
 
-def diagnose(surface: Surface) -> Diagnostics:
-    """Check a fitted surface."""
+def diagnose(surface: Surface, waters: WaterDifferences | None) -> Diagnostics:
+    """Check a fitted surface, beside the model with one mean per water."""
     scores = surface.scores
-    test = lack_of_fit(surface)
+    test = lack_of_fit(surface, waters)
     leverage = _leverage(surface)
     low, high = end_shares(scores)
     warnings = []
@@ -80,28 +80,19 @@ def diagnose(surface: Surface) -> Diagnostics:
     )
 
 
-def lack_of_fit(surface: Surface) -> FTest | None:
-    """F test that the waters lie on the surface, against how tasters and cups differ."""
-    fixed = surface.model.fixed
-    recipe = surface.scores.column("recipe")
-    labels = np.unique(recipe)
-    extra = []
-    basis = np.linalg.qr(fixed)[0]
-    for label in labels:
-        column = (recipe == label).astype(np.float64)
-        rest = column - basis @ (basis.T @ column)
-        rest -= basis @ (basis.T @ rest)
-        if np.linalg.norm(rest) > 1e-6 * np.linalg.norm(column):
-            basis = np.column_stack([basis, rest / np.linalg.norm(rest)])
-            extra.append(column)
-    wider = np.column_stack([fixed, *extra])
-    if not extra or len(wider) - wider.shape[1] < 2:
+def lack_of_fit(surface: Surface, waters: WaterDifferences | None) -> FTest | None:
+    """F test that the means of the waters lie on the surface; None if none is to spare.
+
+    Tested on the model with one mean per water, against how tasters and cups differ.
+    """
+    if waters is None or not waters.linked:
         return None
-    components = [one for one in surface.fit.components if one.name != "bowl"]
-    fit = fit_mixed(surface.scores.score, wider, components, surface.scores.tasters)
-    if fit.residual_variance < 1e-12 * max(float(np.var(surface.scores.score)), 1e-300):
+    design = surface.design(surface.scores.recipes)
+    beyond = np.linalg.svd(design, full_matrices=True)[0][:, np.linalg.matrix_rank(design) :]
+    if not beyond.shape[1]:
         return None
-    return fit.effects.f_test(np.eye(wider.shape[1])[fixed.shape[1] :])
+    rest = len(waters.fit.effects.beta) - len(design)
+    return waters.fit.effects.f_test(np.column_stack([beyond.T, np.zeros((beyond.shape[1], rest))]))
 
 
 def _residuals(surface: Surface) -> pd.DataFrame:
@@ -128,13 +119,9 @@ def _leverage(surface: Surface) -> pd.DataFrame:
     scores, fit = surface.scores, surface.fit
     recipe = scores.column("recipe")
     labels, place = np.unique(recipe, return_inverse=True)
-    fixed = surface.model.fixed
-    # X'V^-1 applied to the indicator of each water, without ever forming V (Woodbury).
-    moved = np.zeros((fixed.shape[1], len(labels)))
-    for label in range(len(labels)):
-        moved[:, label] = fit.project((place == label).astype(np.float64), fixed)
-    waters = scores.recipes.set_index("recipe").loc[list(labels)]
-    design = surface.design(waters.reset_index())
+    # X'V^-1 applied to the indicator of each water, without ever forming V.
+    moved = fit.project(np.eye(len(labels))[place], surface.model.fixed)
+    design = surface.design(scores.recipes)
     own = np.einsum("np,pn->n", design, moved[: design.shape[1]])
     return pd.DataFrame({"recipe": labels, "own_share": own})
 

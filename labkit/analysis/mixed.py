@@ -132,15 +132,14 @@ class MixedFit:
         return 0.0
 
     def project(self, scores: Floats, fixed: Floats) -> Floats:
-        """Fixed effects that other scores (n,) would give at the same variances, shape (p,)."""
+        """Fixed effects that other scores (n, m) would give at the same variances, (p, m)."""
         p = fixed.shape[1]
         onto = fixed.T @ scores
         start = p
         for component, ratio in zip(self.components, self.solved.ratios, strict=True):
             block = slice(start, start + len(component.labels))
             start = block.stop
-            sums = np.bincount(component.place, component.times * scores, len(component.labels))
-            onto = onto - ratio * self.solved.weighted[:p, block] @ sums
+            onto = onto - ratio * self.solved.weighted[:p, block] @ (component.matrix.T @ scores)
         return np.asarray(self.solved.information @ onto)
 
 

@@ -39,8 +39,8 @@ def order_effects(scores: Scores) -> pd.DataFrame:
         ("each later place", position - position.mean()),
         ("cup before", _cup_before(frame, position)),
     ):
-        wider = np.column_stack([design, column])
-        if np.linalg.matrix_rank(wider) > design.shape[1] and len(wider) > wider.shape[1] + 2:
+        wider = _independent(np.column_stack([design, column]))
+        if wider.shape[1] > design.shape[1] and len(wider) > wider.shape[1] + 2:
             design, names = wider, [*names, name]
     if not names:
         return pd.DataFrame(columns=COLUMNS)
@@ -55,13 +55,10 @@ def order_effects(scores: Scores) -> pd.DataFrame:
 
 def _independent(matrix: Floats) -> Floats:
     """The columns that add something to those before them."""
-    q, kept = np.empty((len(matrix), 0)), []
-    for column in matrix.T:
-        rest = column - q @ (q.T @ column)
-        if np.linalg.norm(rest) > 1e-8 * max(1.0, float(np.linalg.norm(column))):
-            q = np.column_stack([q, rest / np.linalg.norm(rest)])
-            kept.append(column)
-    return np.column_stack(kept)
+    size = np.maximum(np.linalg.norm(matrix, axis=0), 1.0)
+    rest = np.abs(np.diag(np.linalg.qr(matrix, mode="r")))
+    kept: Floats = matrix[:, : len(rest)][:, rest > 1e-8 * size[: len(rest)]]
+    return kept
 
 
 def _cup_before(frame: pd.DataFrame, position: Floats) -> Floats:

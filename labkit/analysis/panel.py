@@ -14,6 +14,7 @@ import pandas as pd
 from scipy import stats
 
 from labkit.analysis.agreement import (
+    Cells,
     Concordance,
     IntraclassCorrelations,
     WatersAgainstInteraction,
@@ -125,27 +126,22 @@ class PanelCheck:
 
 def check_panel(scores: Scores) -> PanelCheck:
     """Check the panel on the scores of one attribute."""
-    frame = scores.frame
-    cells = frame.groupby(["taster", "recipe"])["score"].agg(["mean", "size", "var"])
-    means = cells["mean"].unstack("recipe")
+    cells = Cells.of(scores.tasters, scores.column("recipe"), scores.score)
     notes: list[str] = []
-    complete = means.loc[:, means.notna().all(axis=0)]
+    whole = np.asarray(np.isfinite(cells.mean).all(axis=0))
     correlations = concordance = None
-    if complete.shape[1] >= 2 and len(means) >= 2:
-        correlations = intraclass_correlations(complete.to_numpy().T)
-        concordance = kendall_w(complete.to_numpy().T)
-        if complete.shape[1] < means.shape[1]:
+    if whole.sum() >= 2 and len(cells.tasters) >= 2:
+        correlations = intraclass_correlations(cells.mean[:, whole].T)
+        concordance = kendall_w(cells.mean[:, whole].T)
+        if not whole.all():
             notes.append(
-                f"Agreement is taken over the {complete.shape[1]} of {means.shape[1]} waters that "
-                "everyone scored."
+                f"Agreement is taken over the {whole.sum()} of {len(whole)} waters that everyone "
+                "scored."
             )
-    elif len(means) >= 2:
+    elif len(cells.tasters) >= 2:
         notes.append("Fewer than two waters were scored by everyone: agreement cannot be told.")
-    variance = waters_against_interaction(frame)
-    names = [str(name) for name in means.index]
-    checks = tuple(
-        _one_taster(name, frame[frame["taster"] == name], means, variance) for name in names
-    )
+    variance = waters_against_interaction(cells)
+    checks = tuple(_one_taster(row, cells, variance) for row in range(len(cells.tasters)))
     if not any(one.n_repeats for one in checks):
         notes.append(
             "Nobody scored the same water twice: repeatability cannot be told. Serve a hidden "
@@ -153,7 +149,7 @@ def check_panel(scores: Scores) -> PanelCheck:
         )
     return PanelCheck(
         tasters=checks,
-        traces=_traces(cells, means),
+        traces=_traces(cells),
         order=order_effects(scores),
         correlations=correlations,
         concordance=concordance,
@@ -163,55 +159,59 @@ def check_panel(scores: Scores) -> PanelCheck:
     )
 
 
-def _traces(cells: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
-    table = cells[["mean", "size"]].rename(columns={"size": "n"}).reset_index()
-    n_tasters = means.notna().sum(axis=0)
-    total = means.sum(axis=0)
-    others = (n_tasters - 1).where(n_tasters > 1)
-    recipe = table["recipe"]
-    table["rest_of_panel"] = (recipe.map(total) - table["mean"]) / recipe.map(others)
-    return table[["taster", "recipe", "mean", "rest_of_panel", "n"]]
+def _traces(cells: Cells) -> pd.DataFrame:
+    row, column = np.nonzero(cells.count)
+    mean = cells.mean[row, column]
+    others = np.isfinite(cells.mean).sum(axis=0)[column] - 1
+    rest = np.nansum(cells.mean, axis=0)[column] - mean
+    return pd.DataFrame(
+        {
+            "taster": np.array(cells.tasters)[row],
+            "recipe": np.array(cells.waters)[column],
+            "mean": mean,
+            "rest_of_panel": np.divide(
+                rest, others, out=np.full(len(rest), np.nan), where=others > 0
+            ),
+            "n": cells.count[row, column].astype(int),
+        }
+    )
 
 
-def _one_taster(
-    taster: str,
-    own: pd.DataFrame,
-    means: pd.DataFrame,
-    variance: WatersAgainstInteraction | None,
-) -> TasterCheck:
-    table = means.to_numpy(dtype=np.float64)
-    me = list(map(str, means.index)).index(taster)
-    mine, others = table[me], np.delete(table, me, axis=0)
+def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | None) -> TasterCheck:
+    table, taster = cells.mean, cells.tasters[row]
+    mine, others = table[row], np.delete(table, row, axis=0)
     scored = np.isfinite(mine)
     known = scored & np.isfinite(others).any(axis=0)
     x, y = np.nanmean(others[:, known], axis=0) if known.any() else mine[:0], mine[known]
     enough = len(x) >= FEWEST_WATERS and np.ptp(x) > 0
     varied = enough and np.ptp(y) > 0
-    sizes = np.asarray(own.groupby("recipe")["score"].size(), dtype=np.float64)
-    waters = own.groupby("recipe")["score"].mean().to_numpy()
+    sizes, within = cells.count[row, scored], float(cells.within[row].sum())
     n_repeats = int((sizes - 1).sum())
-    within = float(((own["score"] - own.groupby("recipe")["score"].transform("mean")) ** 2).sum())
-    f, p = _discrimination(waters, sizes, within)
-    agreement = float(np.corrcoef(x, y)[0, 1]) if varied else float("nan")
+    f, p = _discrimination(mine[scored], sizes, within)
+    agreement = _correlation(x, y, varied)
     verdict = _verdict(p, agreement)
     return TasterCheck(
         taster=taster,
-        n_scores=len(own),
+        n_scores=int(sizes.sum()),
         n_waters=int(scored.sum()),
         n_repeats=n_repeats,
         repeatability_sd=float(np.sqrt(within / n_repeats)) if n_repeats else float("nan"),
         discrimination_f=f,
         discrimination_p=p,
         agreement=agreement,
-        rank_agreement=float(stats.spearmanr(x, y).statistic) if varied else float("nan"),
+        rank_agreement=_correlation(stats.rankdata(x), stats.rankdata(y), varied),
         level=float((mine[scored] - np.nanmean(table[:, scored], axis=0)).mean()),
         scale_slope=float(np.polyfit(x, y, 1)[0]) if enough else float("nan"),
         spread=float(np.std(mine[scored], ddof=1)) if scored.sum() > 1 else float("nan"),
-        interaction_share=float("nan") if variance is None else float(variance.shares[taster]),
-        mandel_h=_mandel_h(me, table),
+        interaction_share=float("nan") if variance is None else float(variance.shares[row]),
+        mandel_h=_mandel_h(row, table),
         verdict=verdict,
         sentence=_sentence(taster, verdict, agreement, n_repeats, len(table)),
     )
+
+
+def _correlation(x: Floats, y: Floats, varied: bool) -> float:
+    return float(np.corrcoef(x, y)[0, 1]) if varied else float("nan")
 
 
 def _discrimination(waters: Floats, sizes: Floats, within: float) -> tuple[float, float]:
@@ -273,7 +273,7 @@ def _panel_sentence(
             f"The panel {DISAGREES}: {seeing} of {len(checks)} tasters are seen to go together, "
             f"{' and '.join(against)} another way. Leaving a taster out is your choice."
         )
-    if variance is not None and variance.p_water < 0.05:
+    if variance is not None and variance.p_water < 0.05 and len(checks) > 2:
         return f"The panel {SEES}: the waters stand out from what tasters disagree on."
     if seeing >= 2:
         return f"The panel {SEES}: {seeing} of {len(checks)} tasters do, and go together."

@@ -12,6 +12,7 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
+from labkit.analysis.agreement import Cells
 from labkit.analysis.best import Best, find_best
 from labkit.analysis.coding import describe
 from labkit.analysis.diagnostics import Diagnostics, diagnose
@@ -126,12 +127,15 @@ def read_coffee(
             return _without_surface(scores, refusal, rng)
         try:
             surface = fit_surface(scores)
+        except ReadingError as error:
+            return _without_surface(scores, str(error), rng)
         except np.linalg.LinAlgError:
             return _without_surface(
                 scores, "No curve could be fitted to these cups: read the single waters.", rng
             )
         best = find_best(surface, rng=rng, feasible=feasible)
-        diagnostics = diagnose(surface)
+        waters = _waters(scores, rng)
+        diagnostics = diagnose(surface, waters)
         notes = [*scores.notes, *surface.model.choices, *surface.fit.notes]
         if surface.fit.components and surface.fit.engine == REML_ENGINE:
             notes.append(
@@ -142,7 +146,7 @@ def read_coffee(
             scores=scores,
             surface=surface,
             best=best,
-            waters=_waters(scores, rng),
+            waters=waters,
             panel=check_panel(scores),
             diagnostics=diagnostics,
             verdict=judge(surface, best),
@@ -190,6 +194,12 @@ def _nothing_to_fit(scores: Scores) -> str:
     if np.ptp(scores.score) == 0:
         return (
             f"Every score is {mean:g}: no difference between waters, tasters or cups was put on "
+            "paper, so nothing can be told."
+        )
+    cells = Cells.of(scores.tasters, np.full(len(scores.score), ""), scores.score)
+    if cells.within.sum() == 0 and len(cells.tasters) > 1:
+        return (
+            "Each taster gave every cup the same score: no difference between waters was put on "
             "paper, so nothing can be told."
         )
     if len(scores.score) < len(recipes) + 2 and len(scores.score) < 6:

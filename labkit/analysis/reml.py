@@ -9,13 +9,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
-from scipy import linalg, sparse
+from scipy import sparse
+from scipy.linalg import lapack
 
 from labkit.analysis.coding import Floats
+from labkit.errors import ReadingError
 
-MOST_STEPS = 60
+NO_NOISE: Final = 1e-10
+"""Residual variance, as a share of what is to be explained, that counts as none."""
+
+NO_NOISE_SENTENCE: Final = (
+    "The scores repeat without any spread, so there is no noise to judge a difference by, and how "
+    "sure one can be cannot be told."
+)
+
+MOST_STEPS: Final = 60
 """Scoring steps before giving up; five to ten are usual."""
 
 
@@ -42,15 +53,8 @@ class CrossProducts:
         for matrix in random:
             blocks.append(slice(start, start + matrix.shape[1]))
             start += matrix.shape[1]
-        gram = np.empty((start + 1, start + 1))
-        dense = np.column_stack([fixed, y])
-        ends = [*range(fixed.shape[1]), start]
-        gram[np.ix_(ends, ends)] = dense.T @ dense
-        for block, matrix in zip(blocks, random, strict=True):
-            gram[block, ends] = matrix.T @ dense
-            gram[ends, block] = gram[block, ends].T
-            for other, second in zip(blocks, random, strict=True):
-                gram[block, other] = (matrix.T @ second).toarray()
+        whole = sparse.hstack([sparse.csr_array(fixed), *random, sparse.csr_array(y[:, None])])
+        gram = (whole.T @ whole).toarray()
         return cls(gram=gram, n_scores=len(y), n_fixed=fixed.shape[1], blocks=tuple(blocks))
 
     @property
@@ -97,18 +101,20 @@ def solve(products: CrossProducts, ratios: Floats) -> Solved:
     if used.any():
         scaled = gram[zs][used] * root[used, None]
         inner = scaled[:, zs][:, used] * root[used] + np.eye(int(used.sum()))
-        lower = linalg.cholesky(inner, lower=True, check_finite=False)
-        half = linalg.solve_triangular(lower, scaled, lower=True, check_finite=False)
+        lower = np.linalg.cholesky(inner)
+        half = lapack.dtrtrs(lower, scaled, lower=1)[0]
         weighted = gram - half.T @ half
         logdet = 2 * float(np.log(np.diag(lower)).sum())
-    factor = linalg.cho_factor(weighted[:p, :p], check_finite=False)
-    beta = linalg.cho_solve(factor, weighted[:p, -1], check_finite=False)
+    factor = np.linalg.cholesky(weighted[:p, :p])
+    inverse = lapack.dtrtrs(factor, np.eye(p), lower=1)[0]
+    information = inverse.T @ inverse
+    beta = information @ weighted[:p, -1]
     left = products.n_scores - p
     squares = max(float(weighted[-1, -1] - weighted[:p, -1] @ beta), np.finfo(float).tiny)
     variance = squares / left
     loglik = -0.5 * (
         logdet
-        + 2 * float(np.log(np.diag(factor[0])).sum())
+        + 2 * float(np.log(np.diag(factor)).sum())
         + left * (1 + np.log(2 * np.pi * variance))
     )
     return Solved(
@@ -116,7 +122,7 @@ def solve(products: CrossProducts, ratios: Floats) -> Solved:
         beta=beta,
         residual_variance=variance,
         loglik=loglik,
-        information=linalg.cho_solve(factor, np.eye(p), check_finite=False),
+        information=information,
         weighted=weighted,
     )
 
@@ -163,17 +169,27 @@ def fit_reml(products: CrossProducts, *, start: Floats | None = None) -> tuple[S
     -------
     solved : Solved
     converged : bool
+
+    Raises
+    ------
+    ReadingError
+        If the model fits the scores exactly, so that there is no noise to judge by.
     """
     k = len(products.blocks)
+    plain = solve(products, np.zeros(k)).residual_variance
+    if plain * products.n_scores < NO_NOISE * products.gram[-1, -1]:
+        raise ReadingError(NO_NOISE_SENTENCE)
     at = solve(products, np.full(k, 0.3) if start is None else start)
     if not k:
         return at, True
     for _ in range(MOST_STEPS):
+        if at.residual_variance < NO_NOISE * plain:
+            raise ReadingError(NO_NOISE_SENTENCE)
         gradient, information = _scores_and_information(products, at)
         variances = np.append(at.ratios, 1.0) * at.residual_variance
         free = (variances > 0) | (gradient > 0)
         step = np.zeros(k + 1)
-        step[free] = linalg.lstsq(information[np.ix_(free, free)], gradient[free])[0]
+        step[free] = np.linalg.lstsq(information[np.ix_(free, free)], gradient[free], rcond=None)[0]
         fraction, better = 1.0, None
         while fraction > 1e-4:
             moved = np.maximum(variances + fraction * step, 0.0)

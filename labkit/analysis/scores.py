@@ -42,6 +42,9 @@ class Scores:
     """Columns of the scores frame, and ``recipe`` (same coordinates, same label), ``bowl``
     (session and jug), ``block`` (session and flight)."""
 
+    recipes: pd.DataFrame
+    """One row per recipe: ``recipe``, coordinates, ``n_scores, n_tasters, is_control``."""
+
     attribute: str
     """What was scored."""
 
@@ -69,29 +72,9 @@ class Scores:
         """Who gave each score."""
         return self.column("taster")
 
-    @property
-    def recipes(self) -> pd.DataFrame:
-        """One row per recipe: label, coordinates, scores, tasters, whether it is the control."""
-        grouped = self.frame.groupby("recipe", sort=True)
-        table = grouped[list(COORDINATES)].first()
-        table["n_scores"] = grouped["score"].size()
-        table["n_tasters"] = grouped["taster"].nunique()
-        table["is_control"] = grouped["is_control"].any()
-        return table.reset_index()
-
     def column(self, name: str) -> NDArray[np.str_]:
         """One column as text."""
         return self.frame[name].astype(str).to_numpy(dtype=str)
-
-    def rows(self, keep: NDArray[np.bool_]) -> Scores:
-        """The same with some rows only."""
-        return Scores(
-            frame=self.frame[keep].reset_index(drop=True),
-            attribute=self.attribute,
-            scale=self.scale,
-            brew_method=self.brew_method,
-            notes=self.notes,
-        )
 
 
 def attributes_of(frame: pd.DataFrame) -> list[str]:
@@ -155,8 +138,10 @@ def gather_scores(
                 "Leave out fewer."
             )
     frame = _one_score_per_cup(frame, stage, notes)
+    frame = _labelled(frame.reset_index(drop=True))
     return Scores(
-        frame=_labelled(frame).reset_index(drop=True),
+        frame=frame,
+        recipes=_recipes(frame),
         attribute=attribute,
         scale=str(frame["scale"].iloc[0]),
         brew_method=str(frame["brew_method"].iloc[0]),
@@ -253,21 +238,37 @@ def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str])
 
 def _labelled(frame: pd.DataFrame) -> pd.DataFrame:
     """Add ``recipe``, ``bowl`` and ``block``; one recipe is one set of rounded coordinates."""
-    steps = [ROUNDING[name] / 10 for name in COORDINATES]
-    keys = (frame[list(COORDINATES)] / steps).round().astype(np.int64)
-    key = pd.MultiIndex.from_frame(keys)
-    first = frame["water"].astype(str).groupby(key.factorize()[0]).transform("first")
-    taken: dict[str, tuple[int, ...]] = {}
-    labels = []
-    for label, recipe in zip(first, key, strict=True):
-        name, n = label, 1
-        while taken.setdefault(name, recipe) != recipe:
+    steps = np.array([ROUNDING[name] / 10 for name in COORDINATES])
+    keys = np.rint(frame[list(COORDINATES)].to_numpy(dtype=np.float64) / steps).astype(np.int64)
+    _, first, place = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    water = frame["water"].astype(str).to_numpy(dtype=str)
+    taken: list[str] = []
+    for label in water[first]:
+        name, n = str(label), 1
+        while name in taken:
             n += 1
             name = f"{label} ({n})"
-        labels.append(name)
+        taken.append(name)
     session = frame["session"].astype(str)
     return frame.assign(
-        recipe=labels,
+        recipe=np.array(taken)[place.ravel()],
         bowl=session + " / " + frame["jug"].astype(str),
         block=session + " / " + frame["flight"].astype(str),
+    )
+
+
+def _recipes(frame: pd.DataFrame) -> pd.DataFrame:
+    labels, first, place, n_scores = np.unique(
+        frame["recipe"].to_numpy(dtype=str),
+        return_index=True,
+        return_inverse=True,
+        return_counts=True,
+    )
+    control = np.bincount(place, frame["is_control"].to_numpy(dtype=np.float64), len(labels)) > 0
+    people = frame["taster"].factorize()[0]
+    pairs = np.unique(np.column_stack([place, people]), axis=0)[:, 0]
+    table = frame[list(COORDINATES)].iloc[first].reset_index(drop=True)
+    table.insert(0, "recipe", labels)
+    return table.assign(
+        n_scores=n_scores, n_tasters=np.bincount(pairs, minlength=len(labels)), is_control=control
     )

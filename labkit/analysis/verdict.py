@@ -79,7 +79,7 @@ def judge(surface: Surface, best: Best) -> Verdict:
     if test is None:
         return Verdict(
             kind=UNKNOWN,
-            text="The waters did not vary enough, or were too few, to tell one from another.",
+            text="These cups cannot tell one water from another: see what they cannot tell.",
             p_value=None,
             detectable_points=None,
         )
@@ -122,6 +122,10 @@ def _found(surface: Surface, best: Best, worst: Floats) -> str:
     if len(control) == 1 and not np.allclose(control[0], worst):
         over = surface.difference(best.target, control[0])
         low, high = over.interval()
-        text += f", {over.estimate:.1f} points ({low:.1f} to {high:.1f}) above the control"
+        text += (
+            f", {over.estimate:.1f} points ({low:.1f} to {high:.1f}) above the control"
+            if low > 0
+            else f"; the control scores as well as far as can be seen (within {high:.1f} points)"
+        )
     ranges = " and ".join(one.words for one in best.factor_ranges)
     return f"{text}. The best could be anywhere in {ranges}."

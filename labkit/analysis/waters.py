@@ -38,8 +38,11 @@ class WaterDifferences:
     """Every pair of waters, higher minus lower: ``recipe, other, difference, se, df, lo, hi, p``;
     all rows at once."""
 
-    engine: str
-    """Whose estimate it is."""
+    fit: MixedFit
+    """The mixed model with one mean per water: its first fixed effects, in order of label."""
+
+    linked: bool
+    """Whether all flights hang together through waters served in several."""
 
     notes: tuple[str, ...]
     """What could not be separated, one sentence each."""
@@ -104,10 +107,10 @@ def simultaneous(
         middle = float(np.median(df))
         normal = rng.standard_normal((DRAWS, len(table))) @ half.T
         largest = np.abs(normal).max(axis=1) / np.sqrt(rng.chisquare(middle, DRAWS) / middle)
-        smallest = np.sort(2 * stats.t.sf(largest, middle))
-        level = float(np.quantile(smallest, 0.05))
-        p = np.searchsorted(smallest, single, side="right") / DRAWS
-        p = np.maximum(p, single)
+        largest.sort()
+        level = 2 * float(stats.t.sf(np.quantile(largest, 0.95), middle))
+        beyond = np.searchsorted(largest, stats.t.isf(single / 2, middle), side="left")
+        p = np.maximum(1 - beyond / DRAWS, single)
     reach = stats.t.ppf(1 - level / 2, df) * se
     table["lo"], table["hi"] = table["difference"] - reach, table["difference"] + reach
     table["p"] = p
@@ -129,7 +132,7 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
             f"waters must be two or more, and scores more than waters, got {len(labels)} waters "
             f"and {len(scores.score)} scores. Taste more."
         )
-    fit, notes = _fit(scores, labels)
+    fit, notes, left_out = _fit(scores, labels)
     n = len(labels)
     weights = np.column_stack([np.eye(n), np.zeros((n, len(fit.effects.beta) - n))])
     means = pd.concat([recipes, _intervals(fit, weights)], axis=1)
@@ -149,19 +152,21 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
         means=means.iloc[order].reset_index(drop=True),
         against_control=against.rename(columns={"other": "control"}),
         pairs=pairs,
-        engine=fit.engine,
-        notes=tuple(notes),
+        fit=fit,
+        linked=not notes,
+        notes=(*notes, *left_out),
     )
 
 
-def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str]]:
+def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str], list[str]]:
     notes = []
     indicators = (scores.column("recipe")[:, None] == labels[None]).astype(np.float64)
     blocks, components, _ = block_effects(scores)
     fixed = indicators
     for column in blocks.T:
         wider = np.column_stack([fixed, column])
-        if np.linalg.matrix_rank(wider) > fixed.shape[1] and len(column) > wider.shape[1]:
+        independent = float(np.abs(np.asarray(np.linalg.qr(wider, mode="r"))[-1, -1])) > 1e-8
+        if independent and len(column) > wider.shape[1]:
             fixed = wider
     if fixed.shape[1] < indicators.shape[1] + blocks.shape[1]:
         notes.append(
@@ -175,7 +180,7 @@ def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str]]:
     random += _duplicate_bowls(scores)
     random, left_out = affordable(random)
     fit = fit_mixed(scores.score, fixed, identifiable(fixed, random)[0], scores.tasters)
-    return fit, [*notes, *left_out]
+    return fit, notes, left_out
 
 
 def _duplicate_bowls(scores: Scores) -> list[Component]:
