@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from labkit.tasting.conditions import Change as Change
     from labkit.tasting.conditions import compare_conditions as compare_conditions
     from labkit.tasting.conditions import condition_blocks as condition_blocks
+    from labkit.tasting.discrimination import METHODS as METHODS
+    from labkit.tasting.discrimination import Method as Method
+    from labkit.tasting.discrimination import plan_discrimination as plan_discrimination
+    from labkit.tasting.discrimination import right_answers as right_answers
     from labkit.tasting.factors import FACTOR_TITLES as FACTOR_TITLES
     from labkit.tasting.factors import Factor as Factor
     from labkit.tasting.orders import williams_orders as williams_orders
@@ -26,6 +30,12 @@ if TYPE_CHECKING:
     from labkit.tasting.plan import Design as Design
     from labkit.tasting.plan import Serving as Serving
     from labkit.tasting.planning import plan_tasting as plan_tasting
+    from labkit.tasting.power import PlanPower as PlanPower
+    from labkit.tasting.power import TasterNoise as TasterNoise
+    from labkit.tasting.power import compare_plans as compare_plans
+    from labkit.tasting.power import guest_noise as guest_noise
+    from labkit.tasting.power import plan_power as plan_power
+    from labkit.tasting.power import practised_noise as practised_noise
     from labkit.tasting.preparation import BenchPlan as BenchPlan
     from labkit.tasting.preparation import JugToMix as JugToMix
     from labkit.tasting.preparation import bench_plan as bench_plan
@@ -46,6 +56,16 @@ if TYPE_CHECKING:
     from labkit.tasting.waters import session_waters as session_waters
 
 _HOMES: Final[dict[str, str]] = {
+    "METHODS": "discrimination",
+    "Method": "discrimination",
+    "plan_discrimination": "discrimination",
+    "right_answers": "discrimination",
+    "PlanPower": "power",
+    "TasterNoise": "power",
+    "compare_plans": "power",
+    "guest_noise": "power",
+    "plan_power": "power",
+    "practised_noise": "power",
     "match_codes": "alone",
     "Change": "conditions",
     "compare_conditions": "conditions",

@@ -19,7 +19,7 @@ Blocks = tuple[tuple[int, ...], ...]
 # tried, in at most two long runs; slower cooling between narrower limits found fewer.
 _HOT, _COLD = 1.5, 0.15
 _SHORT, _LONG = 150, 3_000  # exchanges tried for each cup of the design
-_RUNS = 10
+_RUNS = 6
 
 
 def pair_counts(blocks: Sequence[Sequence[int]], n_waters: int) -> NDArray[np.int_]:
@@ -59,7 +59,7 @@ def efficiency_factor(
     blocks : sequence of sequences of int
         Waters of each block, from 0; blocks may differ in size.
     n_waters : int
-        Waters in all, at least 2.
+        Waters in all; one alone has nothing to lose.
     among : sequence of int, optional
         The waters whose differences count, all if not given. Others, such as a control in every
         block, still help to compare them.
@@ -69,6 +69,8 @@ def efficiency_factor(
     .. [1] John, J. A. & Williams, E. R. (1995). Cyclic and Computer Generated Designs, 2nd ed.
        Chapman & Hall, ch. 2 (from memory).
     """
+    if n_waters < 2:
+        return 1.0
     incidence = np.zeros((n_waters, len(blocks)))
     for column, block in enumerate(blocks):
         incidence[list(block), column] = 1
@@ -164,6 +166,12 @@ class _Exchange:
         self._counts: list[list[int]] = pair_counts(
             [sorted(block) for block in self._blocks], n_waters
         ).tolist()
+        # Where every group holds all waters equally often, no exchange between groups is fair.
+        closed = all(len(set(held)) == 1 for held in self._in_group.values())
+        self._partners = [
+            [j for j, g in enumerate(kin) if j != i and (g == kin[i] or not closed)]
+            for i in range(len(sizes))
+        ]
 
     def _deal(self, sizes: Sequence[int]) -> list[set[int]]:
         """Fill group by group, each block with the waters its group still owes most of."""
@@ -192,11 +200,11 @@ class _Exchange:
         upper = [self._counts[a][b] for a, b in combinations(range(self._n), 2)]
         excess = sum(count * count for count in upper) - _least_squares(sum(upper), len(upper))
         least = excess
-        for step in range(steps if n_blocks > 1 else 0):
+        for step in range(steps if self._partners[0] else 0):
             if least == 0:
                 break
-            i, j = int(draw() * n_blocks), int(draw() * (n_blocks - 1))
-            j += j >= i
+            i = int(draw() * n_blocks)
+            j = self._partners[i][int(draw() * len(self._partners[i]))]
             out, into = (listed[b][int(draw() * len(listed[b]))] for b in (i, j))
             if out in self._blocks[j] or into in self._blocks[i] or not self._fair(i, j, out, into):
                 continue

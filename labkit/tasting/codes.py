@@ -92,8 +92,8 @@ def draw_codes(
     PlanError
         If more codes are needed than there are.
     """
-    n_codes = sum(group_sizes)
-    pool = [code for code in CODE_POOL if code not in set(taken)]
+    n_codes, used = sum(group_sizes), set(taken)
+    pool = [code for code in CODE_POOL if code not in used]
     if n_codes > len(pool):
         raise PlanError(
             f"codes must be at most {len(pool)} in this session ({len(CODE_POOL)} three-digit "
@@ -106,7 +106,8 @@ def draw_codes(
     returning: list[str] = []
     notes: tuple[str, ...] = ()
     if n_codes > len(free):
-        resting = [str(c) for c in rng.permutation([c for c in pool if c not in set(free)])]
+        rested = set(free)
+        resting = _shuffled([c for c in pool if c not in rested], rng)
         # Sorting keeps the shuffle among codes of one day: numeric order would be a pattern.
         returning = sorted(resting, key=lambda c: last[c])[: n_codes - len(free)]
         notes = (
@@ -114,10 +115,11 @@ def draw_codes(
             f"{day.isoformat()} (the oldest first, none later than "
             f"{last[returning[-1]].isoformat()}), because only {len(free)} were rested.",
         )
-    drawn = [str(c) for c in rng.permutation(free)[: n_codes - len(returning)]]
-    drawn = [str(c) for c in rng.permutation([*returning, *drawn])]
+    free = _shuffled(free, rng)
+    n_free = n_codes - len(returning)
+    drawn = _shuffled([*returning, *free[:n_free]], rng)
     # The codes left in the pool serve to break up groups that clash.
-    spare = [] if returning else [c for c in free if c not in set(drawn)]
+    spare = free[n_free:]
     groups: list[tuple[str, ...]] = []
     start = 0
     for size in group_sizes:
@@ -127,6 +129,10 @@ def draw_codes(
             group = _part(group, spare, rng)
         groups.append(tuple(group))
     return CodeDraw(groups=tuple(groups), notes=notes)
+
+
+def _shuffled(codes: Sequence[str], rng: np.random.Generator) -> list[str]:
+    return [codes[i] for i in rng.permutation(len(codes))]
 
 
 def _part(group: list[str], spare: list[str], rng: np.random.Generator) -> list[str]:

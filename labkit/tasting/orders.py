@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Sequence
 from itertools import combinations, pairwise
 
@@ -12,7 +13,7 @@ from labkit.errors import PlanError
 
 Orders = NDArray[np.int_]
 
-_STARTS = 40
+_STARTS = 12
 _DRAWS = 60  # more draws of leftover rows gain nothing that shows in the balance
 
 
@@ -160,13 +161,14 @@ def even_orders(sets: Sequence[Sequence[int]], n_cups: int, *, rng: np.random.Ge
     -------
     orders : ndarray of int, shape (n_sets, n_positions)
     """
-    colourings = (_even_positions(sets, rng) for _ in range(_STARTS))
+    pick = random.Random(int(rng.integers(2**63)))
+    colourings = (_even_positions(sets, pick) for _ in range(_STARTS))
     orders = min(colourings, key=lambda draw: _unevenness(draw, n_cups))
     _settle(orders, n_cups, rng)
     return orders
 
 
-def _even_positions(sets: Sequence[Sequence[int]], rng: np.random.Generator) -> Orders:
+def _even_positions(sets: Sequence[Sequence[int]], pick: random.Random) -> Orders:
     """Give each cup of each set a position, every position as often as any other, give or take 1.
 
     A cup is split into parts that are in at most as many sets as there are positions; then a part
@@ -176,8 +178,8 @@ def _even_positions(sets: Sequence[Sequence[int]], rng: np.random.Generator) -> 
     n_before: dict[int, int] = {}
     by_set: list[list[tuple[int, int] | None]] = [[None] * n_positions for _ in sets]
     by_part: dict[tuple[int, int], list[int | None]] = {}
-    for row in rng.permutation(len(sets)).tolist():
-        for cup in rng.permutation(sets[row]).tolist():
+    for row in pick.sample(range(len(sets)), len(sets)):
+        for cup in pick.sample(list(sets[row]), n_positions):
             part = (cup, n_before.get(cup, 0) // n_positions)
             n_before[cup] = n_before.get(cup, 0) + 1
             here = by_part.setdefault(part, [None] * n_positions)
@@ -186,9 +188,9 @@ def _even_positions(sets: Sequence[Sequence[int]], rng: np.random.Generator) -> 
             free_part = [p for p in range(n_positions) if here[p] is None]
             both = sorted(set(free_row) & set(free_part))
             if both:
-                position = int(rng.choice(both))
+                position = pick.choice(both)
             else:
-                position, other = int(rng.choice(free_row)), int(rng.choice(free_part))
+                position, other = pick.choice(free_row), pick.choice(free_part)
                 _turn_chain(by_set, by_part, part, position, other)
             own[position], here[position] = part, row
     return np.array([[part[0] for part in own if part is not None] for own in by_set])

@@ -94,6 +94,11 @@ def plan_tasting(
     asked = {coordinates(target) for target in targets}
     others = [w for w in listed if not w.is_control and coordinates(w.target) in asked]
     controls = [w for w in listed if w.is_control]
+    if len(others) + len(controls) < 2:
+        raise PlanError(
+            f"targets must hold two waters to compare, the control among them, got {len(targets)}. "
+            "Add a water, or a control of its own."
+        )
     sizes = size_flights(
         len(others),
         has_control=bool(controls),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from labkit.errors import PlanError
@@ -106,38 +106,49 @@ def size_flights(
         )
     control = int(has_control)
 
-    def cups(n_flights: int, n_repeats: int) -> int:
-        return control + -(-(n_repeats * n_waters + duplicates) // n_flights)
+    def sized(n_flights: int, n_repeats: int) -> Sizes:
+        cups = control + -(-(n_repeats * n_waters + duplicates) // n_flights)
+        return Sizes(
+            n_waters=n_waters,
+            has_control=has_control,
+            flights=n_flights,
+            cups=cups,
+            duplicates=n_flights * (cups - control) - n_repeats * n_waters,
+        )
 
+    times = repeats or 1
     if flights is None:
-        times = repeats or (1 if has_control or cups(1, 1) <= cups_per_flight else 2)
-        most = times * n_waters + duplicates
-        tries = [(n, times) for n in range(times, max(times, most) + 1)]
+        if repeats is None and not has_control and sized(1, 1).cups > cups_per_flight:
+            times = 2
+        most = max(times, times * n_waters + duplicates)
+        tries = [sized(n, times) for n in range(times, most + 1)]
     elif repeats is None:
-        tries = [(flights, times) for times in range(flights, 0, -1)]
+        tries = [sized(flights, n) for n in range(flights, 0, -1)]
     else:
-        tries = [(flights, repeats)]
-    fitting = [pair for pair in tries if cups(*pair) <= cups_per_flight]
-    if fitting:
-        n_flights, times = fitting[0]
-        n_cups = max(1, cups(n_flights, times))
-        extra = n_flights * (n_cups - control) - times * n_waters
-    elif in_part and repeats is None and flights is not None:
-        n_flights, n_cups, extra = flights, cups_per_flight, duplicates
-    else:
-        n_flights, times = flights or 1, repeats or 1
+        tries = [sized(flights, repeats)]
+    fitting = [sizes for sizes in tries if sizes.cups <= cups_per_flight]
+    if not fitting and in_part and repeats is None and flights is not None:
+        fitting.append(replace(tries[-1], cups=cups_per_flight, duplicates=duplicates))
+    if not fitting:
+        smallest = tries[-1]
         raise PlanError(
-            f"cups must be at most {cups_per_flight} in a flight, got {cups(n_flights, times)}: "
-            f"flights {n_flights}, waters {n_waters} apart from the control, each in {times} of "
+            f"cups must be at most {cups_per_flight} in a flight, got {smallest.cups}: flights "
+            f"{smallest.flights}, waters {n_waters} apart from the control, each in {times} of "
             f"them, hidden duplicates {duplicates}, control {'yes' if has_control else 'no'}. "
             "Plan more flights, fewer waters or fewer duplicates."
         )
-    sizes = Sizes(
-        n_waters=n_waters, has_control=has_control, flights=n_flights, cups=n_cups, duplicates=extra
-    )
-    if sizes.seats < 1 or -(-extra // n_flights) * 2 > n_cups:
+    sound = [sizes for sizes in fitting if _is_sound(sizes)]
+    if not sound:
+        crowded = fitting[0]
         raise PlanError(
-            f"duplicates must each repeat another water of their flight, got {extra} duplicate "
-            f"cups in {n_flights} flights of {n_cups}. Ask for fewer duplicates or more cups."
+            f"duplicates must each repeat another water of their flight and leave it a water "
+            f"beside the control, got {crowded.duplicates} duplicate cups in {crowded.flights} "
+            f"flights of {crowded.cups}. Ask for fewer duplicates or more cups."
         )
-    return sizes
+    return sound[0]
+
+
+def _is_sound(sizes: Sizes) -> bool:
+    """Whether every flight has a water apart from the control, and more waters than repeats."""
+    most = -(-sizes.duplicates // sizes.flights)
+    return sizes.cups - sizes.has_control - most >= 1 and 2 * most <= sizes.cups

@@ -1,0 +1,323 @@
+"""Serving plans that ask whether two waters can be told apart: triangle, tetrad and their kin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from labkit.errors import PlanError
+from labkit.tasting.codes import draw_codes
+from labkit.tasting.coding import put_codes
+from labkit.tasting.layout import Draw
+from labkit.tasting.plan import CupPlan, Design, Serving
+from labkit.tasting.planning import checked_names
+from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
+from labkit.tasting.waters import SessionWater, session_waters
+from labkit.water import Target
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Method:
+    """One way to ask whether two waters differ."""
+
+    name: str
+    """What the trade and the standards call it."""
+
+    sets: tuple[str, ...]
+    """The orders of the two waters, A and B, each to be served equally often; opposites follow."""
+
+    question: str
+    """What stands on the sheet; the attribute is put where braces stand."""
+
+    guessing: float
+    """Chance to mark a given cup by guessing."""
+
+    source: str
+    """Where orders and chance are from."""
+
+    @property
+    def cups(self) -> int:
+        """Cups in a set."""
+        return len(self.sets[0])
+
+    def ask(self, attribute: str = "") -> str:
+        """The question for the sheet.
+
+        Raises
+        ------
+        PlanError
+            If it needs an attribute and none is given.
+        """
+        if "{" in self.question and not attribute.strip():
+            raise PlanError(
+                f"attribute must be given for {self.name}, got none. "
+                "Say what the tasters shall compare, such as acidity."
+            )
+        return self.question.format(attribute=attribute)
+
+
+_METHODS: Final = (
+    Method(
+        name="triangle",
+        sets=("ABB", "BAA", "AAB", "BBA", "ABA", "BAB"),
+        question="Two cups are the same. Which one is the odd one?",
+        guessing=1 / 3,
+        source="ISO 4120 (from memory)",
+    ),
+    Method(
+        name="duo-trio",
+        sets=("AAB", "BBA", "ABA", "BAB"),
+        question="The first cup is the reference. Which of the other two is the same?",
+        guessing=1 / 2,
+        source="ISO 10399, balanced reference (from memory)",
+    ),
+    Method(
+        name="tetrad",
+        sets=("AABB", "BBAA", "ABAB", "BABA", "ABBA", "BAAB"),
+        question="Two cups are of one kind and two of another. Which one is like the first cup?",
+        guessing=1 / 3,
+        source="common practice; 1/3 by counting the pairings of four cups",
+    ),
+    Method(
+        name="2-AFC",
+        sets=("AB", "BA"),
+        question="Which cup has more {attribute}?",
+        guessing=1 / 2,
+        source="ISO 5495, directional paired comparison (from memory)",
+    ),
+    Method(
+        name="3-AFC",
+        sets=("ABB", "BAB", "BBA", "AAB", "ABA", "BAA"),
+        question="Which cup has most {attribute}?",
+        guessing=1 / 3,
+        source="common practice; only the sets with one stronger cup are served",
+    ),
+    Method(
+        name="paired preference",
+        sets=("AB", "BA"),
+        question="Which cup do you prefer?",
+        guessing=1 / 2,
+        source="ISO 5495, paired preference (from memory)",
+    ),
+)
+
+METHODS: Final[Mapping[str, Method]] = MappingProxyType({m.name: m for m in _METHODS})
+"""The methods that can be planned, by name."""
+
+
+def plan_discrimination(
+    method: str,
+    pair: tuple[Target, Target],
+    tasters: Sequence[str],
+    *,
+    session: str,
+    passphrase: str,
+    trials: int = 1,
+    stronger: Target | None = None,
+    known: Sequence[SessionWater] = (),
+    after: CupPlan | None = None,
+    recent_codes: Mapping[str, date] | None = None,
+    served_on: date | None = None,
+    rng: np.random.Generator | None = None,
+) -> CupPlan:
+    """Sets of coded cups for every taster, each order as often as any other within a trial.
+
+    Every trial is a flight with a jug of each water mixed and brewed anew, a cup each for every
+    taster, and a key of its own. Orders are balanced within a trial and drawn anew for the next:
+    balanced over trials, the last one could be worked out from those opened before.
+
+    Parameters
+    ----------
+    method : str
+        A key of ``METHODS``.
+    pair : tuple of two Target
+        The waters to tell apart.
+    tasters : sequence of str
+        Who tastes, each name once.
+    session, passphrase, known, after, recent_codes, served_on, rng
+        As in :func:`labkit.tasting.planning.plan_tasting`.
+    trials : int
+        Sets for each taster. More than one makes answers of a taster hang together, which the
+        reading must allow for.
+    stronger : Target, optional
+        For 3-AFC: which of the pair is expected to have more of the attribute.
+
+    Raises
+    ------
+    PlanError
+        If the method is unknown, the waters are the same, or a number is out of range.
+    SealError
+        If the passphrase is too short.
+    """
+    names = checked_names(tasters, session)
+    asked = _method(method)
+    if trials < 1:
+        raise PlanError(f"trials must be at least 1, got {trials}. Serve each taster a set.")
+    listed = session_waters(pair, control="none", known=known)
+    two = [w for target in pair for w in listed if w.target == target]
+    sets = asked.sets
+    if method == "3-AFC":
+        if stronger not in pair:
+            raise PlanError(
+                "stronger must be one of the pair for 3-AFC, whose sets hold one stronger cup "
+                f"each, got {stronger}. Say which water should have more of the attribute."
+            )
+        sets = sets[:3] if stronger == pair[0] else sets[3:]
+    draw = Draw(rng)
+    codes = draw_codes(
+        [asked.cups] * (trials * len(names)),
+        taken=set() if after is None else after.all_codes,
+        recent=recent_codes,
+        on=served_on,
+        rng=draw.fresh(),
+    )
+    groups = iter(codes.groups)
+    first = 1 if after is None else max(after.flights) + 1
+    sealer = Sealer(session, passphrase)
+    cups: list[Serving] = []
+    keys: list[SealedKey] = []
+    spread: list[int] = []
+    for flight in range(first, first + trials):
+        served = _deal_sets(sets, len(names), draw.fresh())
+        spread += [served.count(each) for each in sets]
+        poured: list[tuple[str, str]] = []
+        for taster, letters in zip(names, served, strict=True):
+            coded = put_codes(next(groups), np.arange(asked.cups)[None, :], draw.fresh())
+            for i, letter in enumerate(letters):
+                poured.append((coded[i], letter))
+                cups.append(
+                    Serving(flight=flight, taster=taster, position=i + 1, blind_code=coded[i])
+                )
+        keys.append(sealer.seal(flight, _rows(flight, poured, two, draw.fresh())))
+    notes = [
+        f"{asked.name}: {asked.source}; a guess is right in {asked.guessing:.0%} of sets.",
+        "A jug of each water is mixed and brewed anew for every trial: with one trial a slip in a "
+        "jug looks like its water.",
+    ]
+    if trials > 1:
+        notes.append(
+            "Several sets a taster: their answers hang together, so that counting them as if each "
+            "were another person's claims too much."
+        )
+    return CupPlan(
+        session=session,
+        tasters=names,
+        serving="a cup each",
+        cups=tuple(cups),
+        keys=tuple(keys),
+        design=Design(
+            kind=method,
+            n_waters=2,
+            flights=trials,
+            repeats=trials,
+            cups_per_flight=asked.cups,
+            control_cups=0,
+            duplicate_cups=0,
+            jugs=2 * trials,
+            efficiency=1.0,
+            spreads=(("times an order is served in a trial", min(spread), max(spread)),),
+        ),
+        notes=(*notes, *codes.notes),
+    )
+
+
+def right_answers(
+    plan: CupPlan, opened: Sequence[OpenedFlight], *, stronger: Target | None = None
+) -> pd.DataFrame:
+    """The cup that each taster should have marked in each opened trial.
+
+    Parameters
+    ----------
+    plan : CupPlan
+        A plan of :func:`plan_discrimination`.
+    opened : sequence of OpenedFlight
+        Trials whose key is open.
+    stronger : Target, optional
+        For 2-AFC and 3-AFC: the water expected to have more of the attribute.
+
+    Returns
+    -------
+    DataFrame
+        One row a set: flight, taster, right_code.
+
+    Raises
+    ------
+    PlanError
+        If the plan is none of discrimination, or no answer of its method is right.
+    """
+    method = _method(plan.design.kind).name
+    if method == "paired preference":
+        raise PlanError("method must have a right answer, got a paired preference. Count choices.")
+    rows = []
+    for flight in opened:
+        waters = {row.blind_code: row.target for row in flight.rows}
+        sets: dict[str, list[str]] = {}
+        for cup in plan.cups:
+            if cup.flight == flight.flight:
+                sets.setdefault(cup.taster, []).append(cup.blind_code)
+        for taster, codes in sets.items():
+            right = _right(method, codes, [waters[code] for code in codes], stronger)
+            rows.append((flight.flight, taster, right))
+    return pd.DataFrame(rows, columns=["flight", "taster", "right_code"])
+
+
+def _right(
+    method: str, codes: Sequence[str], waters: Sequence[Target], stronger: Target | None
+) -> str:
+    """The code of the one right cup of a set."""
+    if method == "triangle":
+        wanted = [water for water in waters if waters.count(water) == 1]
+    elif method in ("duo-trio", "tetrad"):
+        return codes[1 + waters[1:].index(waters[0])]
+    else:
+        wanted = [water for water in waters if water == stronger]
+    if not wanted:
+        raise PlanError(
+            f"stronger must be one of the two waters for {method}, got {stronger}. "
+            "Say which water should have more of the attribute."
+        )
+    return codes[waters.index(wanted[0])]
+
+
+def _method(name: str) -> Method:
+    if name not in METHODS:
+        raise PlanError(f"method must be one of {', '.join(METHODS)}, got {name!r}. Choose one.")
+    return METHODS[name]
+
+
+def _deal_sets(sets: Sequence[str], n_tasters: int, rng: np.random.Generator) -> list[str]:
+    """A set for each taster; of those left over, opposites go together as far as they go."""
+    whole, left = divmod(n_tasters, len(sets))
+    couples = [list(rng.permutation(sets[i : i + 2])) for i in range(0, len(sets), 2)]
+    rest = [each for i in rng.permutation(len(couples)) for each in couples[i]][:left]
+    dealt = [str(each) for each in [*sets] * whole + rest]
+    return [dealt[i] for i in rng.permutation(n_tasters)]
+
+
+def _rows(
+    flight: int,
+    poured: Sequence[tuple[str, str]],
+    two: Sequence[SessionWater],
+    rng: np.random.Generator,
+) -> tuple[KeyRow, ...]:
+    """Key rows of one trial: code and letter of every cup, jugs and bowls numbered at random."""
+    jugs = rng.permutation(2).tolist()
+    bowls = rng.permutation(len(poured)).tolist()
+    return tuple(
+        KeyRow(
+            blind_code=code,
+            jug=f"J{flight}.{jugs['AB'.index(letter)] + 1}",
+            bowl=f"B{flight}.{bowl + 1}",
+            water=two["AB".index(letter)].label,
+            target=two["AB".index(letter)].target,
+            is_control=False,
+            is_duplicate=False,
+        )
+        for (code, letter), bowl in zip(poured, bowls, strict=True)
+    )

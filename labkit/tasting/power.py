@@ -1,0 +1,350 @@
+"""Before the session: what a plan costs and the smallest difference it would likely see."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy.special import nctdtr, nctdtrinc, stdtrit
+
+from labkit.errors import PlanError
+from labkit.tasting.layout import BlocksBy, Draw, lay_out
+from labkit.tasting.plan import Vessels
+from labkit.tasting.scales import Scale
+from labkit.tasting.sizes import Sizes, size_flights
+from labkit.tasting.sweeps import Sweep
+
+MINUTES_A_CUP: Final = 2.0
+"""Tasting and scoring a cup once, common practice."""
+
+MINUTES_A_FLIGHT: Final = 12.0
+"""Brewing, breaking and cooling of a flight at the table, common practice."""
+
+MINUTES_OF_REST: Final = 10.0
+"""Rest and palate cleansing between flights, common practice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TasterNoise:
+    """Standard deviations of scores that do not come from the water, in points of the scale."""
+
+    repeat_sd: float
+    """A taster scoring the same jug again under another code."""
+
+    taster_water_sd: float
+    """Tasters differing in how they respond to a water."""
+
+    jug_sd: float
+    """The same water mixed and brewed again, for all who taste that jug."""
+
+    source: str
+    """Where the numbers are from, said wherever they are used."""
+
+    def __post_init__(self) -> None:
+        for name in ("repeat_sd", "taster_water_sd", "jug_sd"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise PlanError(
+                    f"{name} must be 0 or more points of the scale, got {value}. "
+                    "Give a standard deviation."
+                )
+        if self.repeat_sd == 0:
+            raise PlanError(
+                "repeat_sd must be above 0, got 0: nobody repeats a score exactly. "
+                "Take the default noise where there is no history."
+            )
+
+
+def practised_noise(scale: Scale) -> TasterNoise:
+    """Noise of people who taste for a living, where the lab book has no history of them.
+
+    A tenth of the scale for repeating, the figure that sensory texts give for trained panels
+    (from memory: Lawless & Heymann, Sensory Evaluation of Food, 2nd ed. 2010). The other two are
+    assumptions: six hundredths for tasters' own response, a fiftieth for a jug.
+    """
+    width = scale.highest - scale.lowest
+    return TasterNoise(
+        repeat_sd=0.10 * width,
+        taster_water_sd=0.06 * width,
+        jug_sd=0.02 * width,
+        source=(
+            "default for practised tasters: repeats within 10 % of the scale (from memory, Lawless "
+            "& Heymann 2010), own response 6 %, jug 2 % (assumed)"
+        ),
+    )
+
+
+def guest_noise(scale: Scale) -> TasterNoise:
+    """Noise of guests without practice, where the lab book has no history of them.
+
+    Variances 1.667 (residual) and 3.162 (consumer by product) of liking on nine points by 81
+    consumers, the ham data of Næs, Brockhoff & Tomic, Statistics for Sensory and Consumer
+    Science (2010), fitted with R's lme4: ``Informed.liking ~ Product*Information + (1|Consumer)
+    + (1|Consumer:Product)``. The jug is assumed.
+    """
+    width = scale.highest - scale.lowest
+    return TasterNoise(
+        repeat_sd=math.sqrt(1.667) / 8 * width,
+        taster_water_sd=math.sqrt(3.162) / 8 * width,
+        jug_sd=0.02 * width,
+        source=(
+            "default for guests: 81 consumers on nine points (Næs, Brockhoff & Tomic 2010, ham), "
+            "repeats 16 % and own response 22 % of the scale, jug 2 % (assumed)"
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanPower:
+    """Cost of a plan and what it would likely see."""
+
+    sizes: Sizes
+    """Flights and cups before one taster."""
+
+    n_tasters: int
+    """People at the table."""
+
+    jugs: int
+    """Jugs to mix and brew, all flights together."""
+
+    water_ml: float
+    """Water to mix for all jugs together (mL)."""
+
+    water_each_ml: float
+    """Of each water apart from control and duplicates (mL)."""
+
+    minutes: float
+    """At the table, with brewing and rests."""
+
+    error_sd: float
+    """Standard error of the difference between two waters, in points."""
+
+    degrees_of_freedom: int
+    """Of the error that a difference is judged by; 0 if nothing would tell it."""
+
+    alpha: float
+    """Two-sided risk of seeing a difference that is not there."""
+
+    chance: float
+    """Chance asked for to see a difference that is there."""
+
+    region: tuple[tuple[str, float], ...]
+    """Factor and width of the narrowest interval for the best level, in natural units."""
+
+    noise: TasterNoise
+    """The noise assumed."""
+
+    @property
+    def difference(self) -> float:
+        """Smallest difference of two waters, named beforehand, seen with the chance asked for."""
+        return self._seen(self.alpha)
+
+    @property
+    def difference_of_any(self) -> float:
+        """The same for any two of the waters, none named beforehand (Bonferroni)."""
+        n = self.sizes.n_waters + self.sizes.has_control
+        return self._seen(self.alpha / max(1, n * (n - 1) // 2))
+
+    def power(self, difference: float) -> float:
+        """Chance to see a true difference of two waters named beforehand, both tails counted."""
+        if self.degrees_of_freedom < 1:
+            return 0.0
+        limit = float(stdtrit(self.degrees_of_freedom, 1 - self.alpha / 2))
+        shift = abs(difference) / self.error_sd
+        above = 1 - float(nctdtr(self.degrees_of_freedom, shift, limit))
+        return above + float(nctdtr(self.degrees_of_freedom, shift, -limit))
+
+    def _seen(self, alpha: float) -> float:
+        if self.degrees_of_freedom < 1:
+            return math.inf
+        limit = float(stdtrit(self.degrees_of_freedom, 1 - alpha / 2))
+        return float(nctdtrinc(self.degrees_of_freedom, 1 - self.chance, limit)) * self.error_sd
+
+    def to_frame(self) -> pd.DataFrame:
+        """What is asked, its number and its unit, for the planning form."""
+        of, sizes = self.noise, self.sizes
+        rows: list[tuple[str, float, str]] = [
+            ("flights", sizes.flights, ""),
+            ("cups before a taster", sizes.flights * sizes.cups, "cups"),
+            ("of these, hidden control", sizes.flights * sizes.has_control, "cups"),
+            ("of these, hidden duplicates", sizes.duplicates, "cups"),
+            ("cups in all", sizes.flights * sizes.cups * self.n_tasters, "cups"),
+            ("jugs to mix and brew", self.jugs, "jugs"),
+            ("of each water", self.water_each_ml, "mL"),
+            ("water in all", self.water_ml, "mL"),
+            ("at the table", self.minutes, "min"),
+            ("smallest difference likely seen, two waters named before", self.difference, "points"),
+            ("the same, any two waters", self.difference_of_any, "points"),
+        ]
+        rows += [(f"narrowest best region, {name}", width, "") for name, width in self.region]
+        rows += [
+            ("assumed: repeats within", of.repeat_sd, "points SD"),
+            ("assumed: tasters' own response", of.taster_water_sd, "points SD"),
+            ("assumed: jug to jug", of.jug_sd, "points SD"),
+        ]
+        return pd.DataFrame(rows, columns=["what", "value", "unit"])
+
+    def _repr_html_(self) -> str:
+        """The table, then where the noise is from."""
+        frame = self.to_frame()
+        frame["value"] = [f"{value:.3g}" for value in frame["value"]]
+        return f"{frame.to_html(index=False)}<p>Noise: {self.noise.source}</p>"
+
+
+def plan_power(
+    n_waters: int,
+    n_tasters: int,
+    *,
+    noise: TasterNoise,
+    has_control: bool = True,
+    duplicates: int = 1,
+    cups_per_flight: int = 5,
+    flights: int | None = None,
+    repeats: int | None = None,
+    serving: Vessels = "shared bowls",
+    blocks_by: BlocksBy = "flight",
+    insist: bool = False,
+    vessel_ml: float = 200.0,
+    stages: int = 1,
+    sweep: Sweep | None = None,
+    fall: float | None = None,
+    alpha: float = 0.05,
+    chance: float = 0.8,
+) -> PlanPower:
+    """What a plan costs and would likely see.
+
+    Parameters
+    ----------
+    n_waters : int
+        Waters apart from a control that is not one of them.
+    n_tasters : int
+        People who taste.
+    noise : TasterNoise
+        From the lab book, or :func:`practised_noise`, or :func:`guest_noise`.
+    has_control, duplicates, cups_per_flight, flights, repeats, serving, blocks_by, insist
+        As in :func:`labkit.tasting.planning.plan_tasting`.
+    vessel_ml : float
+        Water for one bowl or cup (mL).
+    stages : int
+        How often each cup is scored as it cools.
+    sweep : Sweep, optional
+        The waters, for the width of the best region.
+    fall : float, optional
+        Points that the score is assumed to fall from the best level, in the middle, to either
+        end of the sweep; an eighth of the scale is a moderate one.
+    alpha, chance : float
+        Two-sided risk of a false difference, and chance wanted to see a true one.
+
+    Raises
+    ------
+    PlanError
+        If the plan does not fit or a number is out of range.
+
+    Notes
+    -----
+    A taster's difference of two waters varies by ``2 (own**2 + repeat**2 / (r E))``, where `r` is
+    the flights each water is in and `E` the efficiency factor; its mean over tasters is judged by
+    Student's t with ``(tasters - 1) (waters - 1)`` degrees of freedom, the taster x water error of
+    the analysis of variance. To this come jugs, ``2 jug**2 / (r E)``, which more tasters do not
+    average out. For two waters in one flight without jug noise that is the paired t test. Where
+    each taster has a choice of their own, own response is averaged like repeats. One taster alone
+    is judged by the repeats within.
+
+    The best level of a factor varies by the standard error of its slope over twice its curvature
+    (delta method at a best level in the middle); the width given is that of its 95 % interval,
+    at most the whole range.
+    """
+    for name, value, low, high in (
+        ("alpha", alpha, 0.0, 0.5),
+        ("chance", chance, 0.5, 1.0),
+        ("vessel_ml", vessel_ml, 0.0, math.inf),
+    ):
+        if not low < value < high:
+            raise PlanError(f"{name} must be above {low:g} and below {high:g}, got {value:g}.")
+    if n_tasters < 1 or n_waters + has_control < 2:
+        raise PlanError(
+            f"a plan must have a taster and two waters, got {n_tasters} tasters and "
+            f"{n_waters + has_control} waters. Add what is missing."
+        )
+    sizes = size_flights(
+        n_waters,
+        has_control=has_control,
+        duplicates=duplicates,
+        cups_per_flight=cups_per_flight,
+        flights=flights,
+        repeats=repeats,
+        in_part=blocks_by == "taster",
+        insist=insist,
+    )
+    # A trial draw with a fixed seed: the same question must give the same answer twice.
+    layout = lay_out(sizes, n_tasters, blocks_by, Draw(np.random.default_rng(1)))
+    served = sizes.repeats * max(layout.efficiency, 1e-9)
+    own, repeat, jug = (noise.taster_water_sd**2, noise.repeat_sd**2, noise.jug_sd**2)
+    if blocks_by == "taster":
+        of_mean = (own + repeat / max(1.0, sizes.repeats)) / (
+            n_tasters * min(1.0, sizes.repeats) * max(layout.efficiency, 1e-9)
+        )
+        of_mean += jug / sizes.flights
+    else:
+        of_mean = (own * (n_tasters > 1) + repeat / served) / n_tasters + jug / served
+    n = layout.n_waters
+    freedom = (
+        (n_tasters - 1) * (n - 1)
+        if n_tasters > 1
+        else sizes.flights * sizes.cups - n - (sizes.flights - 1)
+    )
+    jugs = sum(map(len, layout.jugs))
+    cups_a_jug = n_tasters * sizes.flights * sizes.cups / jugs if serving == "a cup each" else 1.0
+    jugs_each = sizes.flights if blocks_by == "taster" else sizes.repeats
+    minutes = sizes.flights * (MINUTES_A_FLIGHT + sizes.cups * stages * MINUTES_A_CUP)
+    return PlanPower(
+        sizes=sizes,
+        n_tasters=n_tasters,
+        jugs=jugs,
+        water_ml=jugs * cups_a_jug * vessel_ml,
+        water_each_ml=jugs_each * cups_a_jug * vessel_ml,
+        minutes=minutes + (sizes.flights - 1) * MINUTES_OF_REST,
+        error_sd=math.sqrt(2 * of_mean),
+        degrees_of_freedom=max(0, freedom),
+        alpha=alpha,
+        chance=chance,
+        region=_region(sweep, fall, of_mean, freedom) if sweep is not None else (),
+        noise=noise,
+    )
+
+
+def _region(
+    sweep: Sweep, fall: float | None, of_mean: float, freedom: int
+) -> tuple[tuple[str, float], ...]:
+    """Width of the 95 % interval of the best level of each varied factor, in natural units."""
+    if fall is None or not fall > 0:
+        raise PlanError(
+            f"fall must be above 0 points to size a best region, got {fall}. "
+            "An eighth of the scale is a moderate fall."
+        )
+    coded = [
+        factor.to_coded([getattr(target, factor.name) for target in sweep.targets])
+        for factor in sweep.varied
+    ]
+    columns = [np.ones(len(sweep.targets)), *coded, *(x**2 for x in coded)]
+    columns += [coded[i] * coded[j] for i in range(len(coded)) for j in range(i)]
+    design = np.column_stack(columns)
+    # Two levels cannot tell a best level between them.
+    if np.linalg.matrix_rank(design) < design.shape[1] or freedom < 1:
+        return tuple((factor.name, factor.high - factor.low) for factor in sweep.varied)
+    variance = of_mean * np.diag(np.linalg.inv(design.T @ design))[1 : len(coded) + 1]
+    half = float(stdtrit(freedom, 0.975)) * np.sqrt(variance) / (2 * fall)
+    return tuple(
+        (factor.name, float(min(1.0, width) * (factor.high - factor.low)))
+        for factor, width in zip(sweep.varied, half, strict=True)
+    )
+
+
+def compare_plans(plans: Sequence[PlanPower]) -> pd.DataFrame:
+    """Plans side by side, one column each, to dial tasters, flights and duplicates."""
+    frames = [plan.to_frame().set_index(["what", "unit"])["value"] for plan in plans]
+    return pd.concat(frames, axis=1, keys=range(1, len(frames) + 1)).rename_axis(columns="plan")

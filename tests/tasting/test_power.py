@@ -1,0 +1,220 @@
+"""Cost and power of a plan, against closed forms, tables and simulation."""
+
+import math
+import time
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from labkit.errors import PlanError
+from labkit.tasting import (
+    SCALES,
+    TasterNoise,
+    compare_plans,
+    guest_noise,
+    plan_power,
+    practised_noise,
+    ratio_hardness_grid,
+    ratio_sweep,
+)
+from labkit.tasting.layout import Draw, lay_out
+
+PLAIN = TasterNoise(repeat_sd=1.0, taster_water_sd=0.0, jug_sd=0.0, source="test")
+
+
+def _two_waters(n_tasters, noise=PLAIN, **more):
+    return plan_power(2, n_tasters, noise=noise, has_control=False, duplicates=0, **more)
+
+
+@pytest.mark.parametrize("n_tasters", [2, 4, 6, 12, 20])
+@pytest.mark.parametrize("difference", [0.0, 0.5, 1.0, 2.0])
+def test_two_waters_are_the_paired_t_test(n_tasters, difference):
+    """Closed form: noncentral t with n - 1 degrees, shift d sqrt(n) / SD of a difference."""
+    plan = _two_waters(n_tasters)
+
+    shift = difference * math.sqrt(n_tasters) / math.sqrt(2)
+    limit = stats.t.ppf(0.975, n_tasters - 1)
+    t = stats.nct(n_tasters - 1, shift)
+    assert plan.power(difference) == pytest.approx(t.sf(limit) + t.cdf(-limit), abs=1e-6)
+
+
+def test_the_paired_t_test_of_a_textbook_comes_out():
+    """Dalgaard, Introductory Statistics with R, section 8.3 of the first edition, page 145.
+
+    ``power.t.test(delta=10, sd=10*sqrt(2), power=0.85, type="paired")`` gives n = 19.96892.
+    """
+    noise = TasterNoise(repeat_sd=10, taster_water_sd=0, jug_sd=0, source="Dalgaard")
+    below, above = (_two_waters(n, noise).power(10) for n in (19, 20))
+
+    assert 19 + (0.85 - below) / (above - below) == pytest.approx(19.96892, abs=0.002)
+    assert _two_waters(20, noise, chance=0.85).difference == pytest.approx(9.99, abs=0.01)
+
+
+@pytest.mark.parametrize(("n_tasters", "difference"), [(4, 2.0), (6, 1.5), (10, 1.0)])
+def test_power_is_what_simulated_panels_see(n_tasters, difference):
+    """4000 panels of two waters, own response and repeats; within 4 Monte Carlo errors."""
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0, source="test")
+    plan = _two_waters(n_tasters, noise)
+    rng = np.random.default_rng(11)
+    shape = (4000, n_tasters, 2)
+    scores = rng.normal(0, 1, shape[:2])[..., None] + rng.normal(0, 0.5, shape)
+    scores += rng.normal(0, 0.8, shape) + np.array([0, difference])
+
+    seen = stats.ttest_rel(scores[..., 1], scores[..., 0], axis=1).pvalue < 0.05
+
+    assert plan.power(difference) == pytest.approx(
+        seen.mean(), abs=4 * math.sqrt(seen.mean() * (1 - seen.mean()) / 4000)
+    )
+
+
+@pytest.mark.parametrize(("n_waters", "flights", "repeats"), [(4, 1, 1), (4, 2, 2), (6, 3, 2)])
+def test_the_error_of_a_difference_is_that_of_simulated_flights(n_waters, flights, repeats):
+    """Least squares on 2000 simulated sessions, flights as blocks, all tasters together."""
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0.3, source="test")
+    plan = plan_power(
+        n_waters,
+        4,
+        noise=noise,
+        has_control=False,
+        duplicates=0,
+        flights=flights,
+        repeats=repeats,
+        cups_per_flight=6,
+    )
+    layout = lay_out(plan.sizes, 4, "flight", Draw(np.random.default_rng(1)))
+    rng = np.random.default_rng(5)
+    rows = [(f, w) for f, block in enumerate(layout.blocks) for w in block]
+    design = np.zeros((len(rows), flights + n_waters))
+    for i, (f, w) in enumerate(rows):
+        design[i, [f, flights + w]] = 1
+    waters = np.array([w for _, w in rows])
+    runs = 2000
+    means = rng.normal(0, 0.5 / 2, (runs, n_waters))[:, waters]  # own response, mean of 4 tasters
+    means = (
+        means + rng.normal(0, 0.3, (runs, len(rows))) + rng.normal(0, 0.8 / 2, (runs, len(rows)))
+    )
+    fitted = means @ np.linalg.pinv(design).T
+    effects = fitted[:, flights:]
+    pairs = [(a, b) for a in range(n_waters) for b in range(a)]
+    variance = np.mean([np.var(effects[:, a] - effects[:, b]) for a, b in pairs])
+
+    # One variance from 2000 runs has a Monte Carlo error of sqrt(2 / 2000) = 3 %; the pairs are
+    # not independent, so that their mean has hardly less.
+    assert plan.error_sd**2 == pytest.approx(variance, rel=0.08)
+
+
+def test_more_tasters_do_not_average_out_a_jug():
+    noise = TasterNoise(repeat_sd=0.5, taster_water_sd=0, jug_sd=0.4, source="test")
+
+    assert _two_waters(500, noise).error_sd == pytest.approx(math.sqrt(2) * 0.4, rel=0.01)
+
+
+def test_more_of_anything_sees_smaller_differences():
+    noise = practised_noise(SCALES["liking 1-9"])
+
+    def seen(tasters=4, **more):
+        return plan_power(4, tasters, noise=noise, cups_per_flight=6, **more).difference
+
+    assert seen(8) < seen(4) < seen(2)
+    assert seen(flights=2) < seen(flights=1)
+
+
+def test_any_two_waters_take_a_larger_difference_than_two_named_before():
+    plan = plan_power(4, 4, noise=PLAIN)
+
+    assert plan.difference_of_any > plan.difference
+
+
+def test_one_taster_without_repeats_can_be_told_nothing():
+    plan = plan_power(4, 1, noise=PLAIN, has_control=False, duplicates=0)
+
+    assert plan.difference == math.inf
+    assert plan.power(5) == 0
+    assert plan_power(4, 1, noise=PLAIN, duplicates=1).difference < math.inf
+
+
+def test_the_cost_is_counted_by_hand():
+    """4 waters, control and duplicate in one flight of 6, 3 tasters, bowls of 180 mL."""
+    plan = plan_power(4, 3, noise=PLAIN, cups_per_flight=6, vessel_ml=180, stages=3)
+    frame = plan.to_frame().set_index("what")["value"]
+
+    assert frame["cups before a taster"] == 6
+    assert frame["cups in all"] == 18
+    assert frame["jugs to mix and brew"] == 6
+    assert frame["water in all"] == 6 * 180
+    assert frame["of each water"] == 180
+    assert frame["at the table"] == 12 + 6 * 3 * 2
+
+
+def test_cups_each_take_water_for_every_taster():
+    plan = plan_power(3, 4, noise=PLAIN, serving="a cup each", vessel_ml=60)
+
+    assert plan.water_ml == 5 * 4 * 60
+    assert plan.water_each_ml == 4 * 60
+
+
+def test_the_best_region_is_the_slope_over_twice_the_fall():
+    """Five levels -1..1: slope's variance v / 2.5 by hand; interval t SE / (2 fall) either way."""
+    sweep = ratio_sweep((0, 0.25, 0.5, 0.75, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
+    plan = plan_power(5, 6, noise=PLAIN, has_control=False, duplicates=0, sweep=sweep, fall=2.0)
+
+    v = 1.0 / 6
+    half_coded = stats.t.ppf(0.975, 5 * 4) * math.sqrt(v / 2.5) / (2 * 2.0)
+    assert plan.region == (("mg_share", pytest.approx(2 * half_coded / 2)),)
+
+
+def test_a_best_region_is_never_wider_than_what_was_tasted():
+    two = ratio_sweep((0.2, 0.8), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
+    grid = ratio_hardness_grid((0, 0.5, 1), (40, 80, 120), alkalinity_mg_l_caco3=30)
+
+    assert plan_power(2, 4, noise=PLAIN, sweep=two, fall=1).region == (
+        ("mg_share", pytest.approx(0.6)),
+    )
+    wide = plan_power(9, 2, noise=PLAIN, flights=3, sweep=grid, fall=0.01).region
+    assert wide == (("mg_share", 1.0), ("hardness_mg_l_caco3", 80.0))
+
+
+def test_dialling_takes_less_than_a_second():
+    noise = guest_noise(SCALES["quality 6-10"])
+    start = time.process_time()
+
+    for tasters in (2, 4, 8, 12):
+        plan_power(9, tasters, noise=noise, flights=3)
+
+    assert time.process_time() - start < 4
+
+
+def test_defaults_name_their_source():
+    for noise in (practised_noise(SCALES["liking 1-9"]), guest_noise(SCALES["liking 1-9"])):
+        assert noise.source in plan_power(3, 4, noise=noise)._repr_html_()
+    assert guest_noise(SCALES["liking 1-9"]).repeat_sd == pytest.approx(1.291, abs=0.001)
+
+
+def test_plans_stand_side_by_side():
+    table = compare_plans([plan_power(3, n, noise=PLAIN) for n in (2, 4)])
+
+    assert list(table.columns) == [1, 2]
+    assert table.loc[("cups in all", "cups")].tolist() == [10, 20]
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ({"alpha": 0.7}, "alpha must be above 0 and below 0.5, got 0.7"),
+        ({"chance": 0.2}, "chance must be above 0.5 and below 1, got 0.2"),
+        ({"vessel_ml": 0}, "vessel_ml must be above 0"),
+        ({"n_tasters": 0}, "a plan must have a taster and two waters, got 0 tasters"),
+    ],
+)
+def test_numbers_out_of_range_are_said(more, message):
+    with pytest.raises(PlanError, match=message):
+        plan_power(**{"n_waters": 3, "n_tasters": 4, "noise": PLAIN} | more)
+
+
+@pytest.mark.parametrize("value", [-1.0, math.nan, math.inf])
+def test_noise_is_a_standard_deviation(value):
+    with pytest.raises(PlanError, match="jug_sd must be 0 or more points"):
+        TasterNoise(repeat_sd=1, taster_water_sd=1, jug_sd=value, source="test")
+    with pytest.raises(PlanError, match="repeat_sd must be above 0"):
+        TasterNoise(repeat_sd=0, taster_water_sd=1, jug_sd=0, source="test")
