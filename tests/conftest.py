@@ -1,4 +1,4 @@
-"""Fixtures that several rooms share, and the rule that nothing may skip in CI."""
+"""Fixtures that several rooms share: a PostgreSQL database, a browser, a JupyterLab."""
 
 from __future__ import annotations
 
@@ -6,10 +6,8 @@ import json
 import os
 import secrets
 import shutil
-import socket
 import subprocess
 import sys
-import tempfile
 import time
 import urllib.request
 import uuid
@@ -21,9 +19,7 @@ from typing import Any
 import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
-
-PROJECT = Path(__file__).resolve().parents[1]
-IN_CI = os.environ.get("LABKIT_CI") == "1"
+from tests.project import copy_data, copy_workbook, free_port
 
 CHROMIUM_FLAGS = (
     "--no-sandbox",
@@ -34,44 +30,6 @@ CHROMIUM_FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    """Let what tests start import this clone's labkit, and keep it off the user's lab book."""
-    known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
-    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, known))
-    folder = Path(tempfile.mkdtemp(prefix="labkit-tests-"))
-    config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
-    os.environ["LABKIT_DATA"] = str(copy_data(folder))
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep what shares a kernel, or a browser, in one process when pytest-xdist runs several."""
-    for item in items:
-        if item.path.suffix == ".ipynb":
-            item.add_marker(pytest.mark.xdist_group(item.path.name))
-        elif item.get_closest_marker("browser"):
-            item.add_marker(pytest.mark.xdist_group("browser"))
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
-    """In CI a skipped test is a failed one: all that it needs is installed there."""
-    report = yield
-    if IN_CI and report.skipped and not hasattr(report, "wasxfail"):
-        report.outcome = "failed"
-        report.longrepr = f"skipped, which CI does not allow: {call.excinfo.value}"
-    return report
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
-    """The same for a module that skips itself while it is imported."""
-    report = yield
-    if IN_CI and report.skipped:
-        report.outcome = "failed"
-        report.longrepr = f"skipped, which CI does not allow: {report.longrepr}"
-    return report
 
 
 # ------------------------------------------------------------------------------- PostgreSQL
@@ -163,25 +121,6 @@ class WorkbookServer:
         """Shut every kernel down."""
         for session in self.call("GET", "/api/sessions"):
             self.call("DELETE", f"/api/sessions/{session['id']}")
-
-
-def free_port() -> int:
-    """A port that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def copy_data(folder: Path) -> Path:
-    """Copy the demo scenario, without anybody's lab book."""
-    ignore = shutil.ignore_patterns("*.db*", "*.sqlite*", "lab_book*", "backups")
-    return shutil.copytree(PROJECT / "data", folder / "data", ignore=ignore)
-
-
-def copy_workbook(folder: Path) -> Path:
-    """Copy the notebooks."""
-    ignore = shutil.ignore_patterns(".ipynb_checkpoints")
-    return shutil.copytree(PROJECT / "workbook", folder / "workbook", ignore=ignore)
 
 
 @pytest.fixture(scope="session")
