@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from labkit.bench.cards import make_recipes, recipe_card, recipe_frame
+    from labkit.bench.compare_plots import best_table, plot_attributes, plot_best
     from labkit.bench.for_preparer import bench_sheet, weighing_sheet
     from labkit.bench.for_tasters import score_sheets, tray_map
     from labkit.bench.labels import (
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
         bottle_labels,
         cup_labels,
     )
+    from labkit.bench.next_plots import plot_next
+    from labkit.bench.panel_plots import plot_panel, plot_residuals
     from labkit.bench.pictures import reading_pictures
     from labkit.bench.score_plots import plot_score, plot_tasters
     from labkit.bench.sheet import Sheet
@@ -29,9 +32,15 @@ __all__ = [
     "Sheet",
     "SweepDoses",
     "bench_sheet",
+    "best_table",
     "bottle_labels",
     "cup_labels",
     "make_recipes",
+    "plot_attributes",
+    "plot_best",
+    "plot_next",
+    "plot_panel",
+    "plot_residuals",
     "plot_score",
     "plot_surface",
     "plot_tasters",
@@ -59,6 +68,12 @@ _HOMES = {
     "cup_labels": "labels",
     "Sheet": "sheet",
     "SweepDoses": "tables",
+    "best_table": "compare_plots",
+    "plot_attributes": "compare_plots",
+    "plot_best": "compare_plots",
+    "plot_next": "next_plots",
+    "plot_panel": "panel_plots",
+    "plot_residuals": "panel_plots",
     "plot_score": "score_plots",
     "plot_surface": "surface_plots",
     "reading_pictures": "pictures",

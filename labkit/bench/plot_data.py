@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import ConvexHull
 
+from labkit.analysis import views
 from labkit.analysis.coding import Floats
 from labkit.analysis.reading import Reading
 from labkit.errors import ReadingError
@@ -26,8 +27,6 @@ RATIO_TICKS: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 FINE_RATIO_TICKS: Final = (0.0, 1 / 6, 0.25, 1 / 3, 0.5, 2 / 3, 0.75, 5 / 6, 1.0)
 BEYOND: Final = 0.08
 """How far a surface is drawn beyond what was tasted, as a share of the range."""
-
-_STEPS: Final = 101
 
 
 def coffee_of(reading: Reading) -> str:
@@ -120,46 +119,38 @@ def moved(reading: Reading, *free: str) -> dict[str, float]:
     return {name: level for name, level in held.items() if name in others}
 
 
-def cup_means(reading: Reading, *free: str) -> pd.DataFrame:
+def cup_means(reading: Reading, *free: str, as_given: bool = False) -> pd.DataFrame:
     """One row per taster and recipe: coordinates, ``score``, ``taster``, ``is_control``.
 
-    Where other factors varied too, scores are moved along the surface to the level at which those
-    are held, so that points and curve can be compared.
+    The level of the taster and of the flight are taken out, so that points and curve can be
+    compared, unless scores are wanted as given. Where other factors varied too, scores are moved
+    along the surface to the level at which those are held.
     """
-    frame = reading.scores.frame
-    table = (
-        frame.groupby(["taster", "recipe"], sort=True)
-        .agg(
-            **{name: (name, "first") for name in COORDINATES},
-            score=("score", "mean"),
-            is_control=("is_control", "any"),
-        )
-        .reset_index()
-    )
+    surface = reading.surface
+    if surface is None or as_given:
+        frame = reading.scores.frame
+    else:
+        frame = views.points(surface)
+        frame = frame.assign(score=frame["adjusted"])
+    grouped = frame.groupby(["taster", "recipe"], sort=True)
+    table = grouped[list(COORDINATES)].first()
+    table["score"] = grouped["score"].mean()
+    table["is_control"] = grouped["is_control"].any()
+    table = table.reset_index()
     others = moved(reading, *free)
-    if others and reading.surface is not None:
+    if others and surface is not None:
         there = table[list(COORDINATES)].assign(**others)
-        shift = reading.surface.mean(there) - reading.surface.mean(table[list(COORDINATES)])
-        table["score"] = table["score"] + shift
+        table["score"] += surface.mean(there) - surface.mean(table[list(COORDINATES)])
     return table
 
 
 def water_means(points: pd.DataFrame) -> pd.DataFrame:
     """One row per recipe: coordinates, mean ``score``, ``is_control``."""
-    columns = {name: (name, "first") for name in COORDINATES}
-    return (
-        points.groupby("recipe")
-        .agg(**columns, score=("score", "mean"), is_control=("is_control", "any"))
-        .reset_index()
-    )
-
-
-def curve(reading: Reading, factor: str) -> pd.DataFrame:
-    """The fitted curve over the range tasted: coordinates, ``mean, lo, hi``."""
-    tasted = reading.scores.recipes[factor]
-    waters = pd.DataFrame({factor: np.linspace(tasted.min(), tasted.max(), _STEPS)})
-    waters = waters.assign(**held_levels(reading, factor))
-    return reading.predict(waters[list(COORDINATES)])
+    grouped = points.groupby("recipe")
+    table = grouped[list(COORDINATES)].first()
+    table["score"] = grouped["score"].mean()
+    table["is_control"] = grouped["is_control"].any()
+    return table.reset_index()
 
 
 def drawn_range(reading: Reading, factor: str) -> tuple[float, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
+from labkit.analysis import views
 from labkit.analysis.reading import Reading
 from labkit.bench import plot_data as data
 from labkit.bench.style import (
@@ -46,17 +47,22 @@ def plot_score(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = 
     data.check_factor(reading, factor)
     with styled():
         ax = axes_for(ax)
-        _draw_cups(ax, reading, factor)
-        _draw_curve(ax, reading, factor)
-        _draw_best_range(ax, reading, factor)
-        label_factor(ax, factor)
-        ax.set_ylabel(data.score_label(reading))
-        score_ticks(ax)
-        ax.grid(axis="y", color=HAIR, linewidth=0.6)
-        ax.set_axisbelow(True)
+        draw_score(ax, reading, factor)
         put_title(ax, data.title_of(reading, f"against {data.NAMES[factor]}"))
         put_caption(ax, _score_caption(reading, factor))
     return ax
+
+
+def draw_score(ax: Axes, reading: Reading, factor: str) -> None:
+    """Cups, curve, band and bracket of the best, with labelled axes."""
+    _draw_cups(ax, reading, factor)
+    _draw_curve(ax, reading, factor)
+    _draw_best_range(ax, reading, factor)
+    label_factor(ax, factor)
+    ax.set_ylabel(data.score_label(reading))
+    score_ticks(ax)
+    ax.grid(axis="y", color=HAIR, linewidth=0.6)
+    ax.set_axisbelow(True)
 
 
 def _draw_cups(ax: Axes, reading: Reading, factor: str) -> None:
@@ -82,7 +88,8 @@ def _draw_cups(ax: Axes, reading: Reading, factor: str) -> None:
 def _draw_curve(ax: Axes, reading: Reading, factor: str) -> None:
     if reading.surface is None:
         return
-    line = data.curve(reading, factor)
+    at = reading.best.target if reading.best is not None else None
+    line = views.curve(reading.surface, factor, at=at)
     ax.fill_between(line[factor], line["lo"], line["hi"], color=BAND, linewidth=0, zorder=0.5)
     for edge in ("lo", "hi"):
         ax.plot(line[factor], line[edge], color=PALE, linewidth=0.8, dashes=(4, 3))
@@ -116,10 +123,10 @@ def _draw_best_range(ax: Axes, reading: Reading, factor: str) -> None:
     )
 
 
-def label_factor(ax: Axes, factor: str) -> None:
+def label_factor(ax: Axes, factor: str, *, along_top: bool = True) -> None:
     """The axis with its unit; for the Mg share also the ratio, along the top."""
     ax.set_xlabel(FACTOR_TITLES[factor])
-    if factor != "mg_share":
+    if factor != "mg_share" or not along_top:
         return
     ax.spines["top"].set_visible(False)
     top = ax.secondary_xaxis("top")
@@ -139,7 +146,10 @@ def _score_caption(reading: Reading, factor: str) -> str:
         + ("; white square: the control." if frame["is_control"].any() else ".")
     ]
     if reading.surface is not None:
-        parts.append("Line and band: expected score with its 95 % interval.")
+        parts.append(
+            "Line and band: expected score with its 95 % interval. Levels of tasters and flights "
+            "are taken out of the points."
+        )
     others = data.moved(reading, factor)
     if others and reading.surface is not None:
         levels = " and ".join(f"{data.NAMES[n]} {data.amount(n, x)}" for n, x in others.items())
@@ -158,7 +168,7 @@ def plot_tasters(reading: Reading, factor: str = "mg_share", *, ax: Axes | None 
         If the factor did not vary.
     """
     data.check_factor(reading, factor)
-    points = data.cup_means(reading, factor)
+    points = data.cup_means(reading, factor, as_given=True)
     levels = points[factor].round(4)
     wide = points.assign(level=levels).pivot_table(
         index="level", columns="taster", values="score", aggfunc="mean"

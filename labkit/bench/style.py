@@ -80,9 +80,9 @@ def put_title(ax: Axes, title: str) -> None:
     ax.set_title(_wrapped(ax, title, 13 * 1.08), pad=10)
 
 
-def put_caption(ax: Axes, text: str, *, below: float = 46.0) -> None:
-    """A caption in words, under the axis label (``below`` points under the axes)."""
-    wrapped = _wrapped(ax, text, _SMALL)
+def put_caption(ax: Axes, text: str, *, share: float = 0.84) -> None:
+    """A caption in words under the axis label; ``share`` of the figure's width is the axes'."""
+    wrapped = _wrapped(ax, text, _SMALL, share)
     figure = ax.get_figure(root=True)
     if ax.get_label() == _OWN and isinstance(figure, Figure):
         lines = wrapped.count("\n") + 1
@@ -91,7 +91,7 @@ def put_caption(ax: Axes, text: str, *, below: float = 46.0) -> None:
         wrapped,
         xy=(0, 0),
         xycoords="axes fraction",
-        xytext=(0, -below),
+        xytext=(0, -46),
         textcoords="offset points",
         va="top",
         ha="left",
@@ -136,10 +136,11 @@ def spread(wanted: list[float], gap: float) -> list[float]:
     return heights
 
 
-def _wrapped(ax: Axes, text: str, size: float) -> str:
+def _wrapped(ax: Axes, text: str, size: float, share: float = 0.84) -> str:
     """Text broken to the width of the axes; DejaVu Sans is about 0.53 em wide on average."""
     figure = ax.get_figure(root=True)
     width = figure.get_figwidth() if isinstance(figure, Figure) else 5.8
-    share = ax.get_position().width if len(figure.axes if figure else []) > 1 else 0.84
+    if ax.get_label() != _OWN:
+        share *= ax.get_position().width / 0.84
     letters = max(24, int(72 * width * share / (0.53 * size)))
     return "\n".join(textwrap.fill(line, letters) for line in text.split("\n"))

@@ -39,24 +39,33 @@ def plot_surface(
         If fewer than two factors varied, or no surface could be fitted.
     """
     across, up = _two_factors(reading, across, up)
-    x, y, mean, error = data.surface_grid(reading, across, up)
     with styled():
         ax = axes_for(ax, height=5.2)
-        levels = _contour_levels(mean)
-        ax.contourf(x, y, mean, levels=levels, cmap=_SHADES, extend="both", zorder=0)
-        lines = ax.contour(x, y, mean, levels=levels, colors=INK, linewidths=0.9, zorder=1)
-        for text in ax.clabel(lines, fmt="%.1f", fontsize=10.5, inline=False):
-            text.set_path_effects(HALO)
-        _hatch_unknown(ax, reading, across, up)
+        error = draw_contours(ax, reading, across, up)
         _outline_best(ax, reading, across, up)
-        _draw_tasted(ax, reading, across, up)
-        ax.set_xlim(x[0], x[-1])
-        ax.set_ylim(y[0], y[-1])
+        draw_tasted(ax, reading, across, up)
+        ax.set_xlim(*data.drawn_range(reading, across))
+        ax.set_ylim(*data.drawn_range(reading, up))
         label_factor(ax, across)
         ax.set_ylabel(FACTOR_TITLES[up])
         put_title(ax, data.title_of(reading, f"over {data.NAMES[across]} and {data.NAMES[up]}"))
         put_caption(ax, _surface_caption(reading, across, up, error))
     return ax
+
+
+def draw_contours(ax: Axes, reading: Reading, across: str, up: str) -> Floats:
+    """Labelled lines of the expected score, hatched where nothing was tasted around.
+
+    Returns the standard errors over the grid drawn, shape (n, n).
+    """
+    x, y, mean, error = data.surface_grid(reading, across, up)
+    levels = _contour_levels(mean)
+    ax.contourf(x, y, mean, levels=levels, cmap=_SHADES, extend="both", zorder=0)
+    lines = ax.contour(x, y, mean, levels=levels, colors=INK, linewidths=0.9, zorder=1)
+    for text in ax.clabel(lines, fmt="%.1f", fontsize=10.5, inline=False):
+        text.set_path_effects(HALO)
+    _hatch_unknown(ax, reading, across, up)
+    return error
 
 
 def _two_factors(reading: Reading, across: str | None, up: str | None) -> tuple[str, str]:
@@ -115,7 +124,8 @@ def _outline_best(ax: Axes, reading: Reading, across: str, up: str) -> None:
     ax.plot(*spot, marker="*", markersize=17, color=INK, markeredgecolor="white", zorder=6)
 
 
-def _draw_tasted(ax: Axes, reading: Reading, across: str, up: str) -> None:
+def draw_tasted(ax: Axes, reading: Reading, across: str, up: str) -> None:
+    """A ring at each water tasted, a square at the control."""
     table = reading.scores.recipes
     for is_control, mark in ((False, "o"), (True, "s")):
         some = table[table["is_control"] == is_control]

@@ -2,17 +2,33 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.analysis.panel import SEES, check_panel
 from labkit.analysis.reading import read_coffee
+from labkit.analysis.region import Region
+from labkit.analysis.scores import gather_scores
 from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
-from labkit.bench import plot_score, plot_surface, plot_tasters
+from labkit.analysis.suggest import suggest_flight
+from labkit.bench import (
+    best_table,
+    plot_attributes,
+    plot_best,
+    plot_next,
+    plot_panel,
+    plot_residuals,
+    plot_score,
+    plot_surface,
+    plot_tasters,
+)
 from labkit.bench.plot_data import cup_means, distance_outside, ratio_ticks, ratio_words
-from labkit.bench.style import spread
+from labkit.bench.style import INK, spread
 from labkit.errors import ReadingError
 from labkit.water import Target
 
@@ -58,13 +74,13 @@ def texts(ax):
 
 
 def test_points_are_the_scores_and_the_curve_is_the_fit(ratio):
+    """Everyone tasted everything, so what is taken out for tasters and flights cancels in means."""
     ax = plot_score(ratio)
     frame = ratio.scores.frame
     rings = ax.collections[0].get_offsets()
     assert len(rings) == len(frame.groupby(["taster", "recipe"]))
-    assert sorted(rings[:, 1]) == pytest.approx(
-        sorted(frame.groupby(["taster", "recipe"])["score"].mean())
-    )
+    dots = np.vstack([ax.collections[i].get_offsets() for i in (1, 2)])
+    assert sorted(dots[:, 1]) == pytest.approx(sorted(frame.groupby("recipe")["score"].mean()))
     line = max(ax.lines, key=lambda line: line.get_linewidth())
     x, y = line.get_data()
     at = [Target(mg_share=s, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30) for s in x]
@@ -110,7 +126,7 @@ def test_axes_carry_units_and_the_ratio_in_words(ratio, grid):
 def test_points_of_other_levels_are_moved_along_the_surface(grid):
     """A point keeps its distance from the surface wherever it is moved."""
     raw = grid.scores.frame.groupby(["taster", "recipe"])["score"].mean()
-    points = cup_means(grid, "mg_share").set_index(["taster", "recipe"])
+    points = cup_means(grid, "mg_share", as_given=True).set_index(["taster", "recipe"])
     columns = ["mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
     there = points[columns].assign(hardness_mg_l_caco3=grid.best.target.hardness_mg_l_caco3)
     before = raw - grid.surface.mean(points[columns])
@@ -167,6 +183,97 @@ def test_a_factor_that_did_not_vary_is_refused_with_its_level(ratio, grid):
         plot_tasters(grid, "strength")
     with pytest.raises(ReadingError, match="two factors must have varied"):
         plot_surface(ratio)
+
+
+def test_panel_picture_marks_verdicts_by_shape_and_fill(ratio):
+    check = check_panel(ratio.scores)
+    ax = plot_panel(check)
+    labels = [label.get_text() for label in ax.get_yticklabels()]
+    assert labels == [f"{one.taster}\n{one.verdict}" for one in check.tasters]
+    told = [one for one in check.tasters if np.isfinite(one.agreement)]
+    dots = [line for line in ax.lines if line.get_marker() in ("o", "X")]
+    assert [dot.get_xdata()[0] for dot in dots] == pytest.approx([one.agreement for one in told])
+    for dot, one in zip(dots, told, strict=True):
+        assert (dot.get_markerfacecolor() == INK) == (one.verdict == SEES)
+    assert check.verdict in texts(ax)
+
+
+def test_a_lone_taster_is_drawn_without_an_agreement():
+    frame = tasted((0.5, 80, 30), [waters(SHARES)]).scores.frame
+    check = check_panel(gather_scores(frame[frame["taster"] == "Ana"]))
+    ax = plot_panel(check)
+    assert "agreement not told yet" in texts(ax)
+    assert "One taster" in texts(ax)
+
+
+def test_residual_picture_has_a_mark_for_each_cup():
+    table = pd.DataFrame(
+        {"taster": ["Ana", "Bo"] * 3, "fitted": range(6), "standardised": [0, 1, -1, 2, -4, 0.5]}
+    )
+    checks = SimpleNamespace(residuals=table, warnings=("Mind the end of the scale.",))
+    ax = plot_residuals(checks)
+    assert sum(len(marks.get_offsets()) for marks in ax.collections) == 6
+    assert ax.get_ylim()[0] < -4
+    assert "Mind the end of the scale." in texts(ax)
+
+
+def numbers(ax):
+    found = [t for t in ax.texts if t.get_text().isdigit()]
+    return {int(t.get_text()): t.xy for t in found}
+
+
+def test_next_waters_are_numbered_where_they_lie(grid):
+    region = Region(locked={"alkalinity_mg_l_caco3": 30})
+    suggestion = suggest_flight(grid.scores.frame, region, k=5)
+    ax = plot_next(suggestion, grid)
+    for i, cup in enumerate(suggestion.cups, start=1):
+        spot = (cup.target.mg_share, cup.target.hardness_mg_l_caco3)
+        assert numbers(ax)[i] == pytest.approx(spot)
+        assert ax.get_xlim()[0] <= spot[0] <= ax.get_xlim()[1]
+        assert ax.get_ylim()[0] <= spot[1] <= ax.get_ylim()[1]
+        assert " ".join(cup.reason.text.split()) in texts(ax)
+
+
+def test_next_waters_stand_on_the_curve_where_one_factor_moves(ratio):
+    region = Region(locked={"alkalinity_mg_l_caco3": 30, "hardness_mg_l_caco3": 80})
+    suggestion = suggest_flight(ratio.scores.frame, region, k=3)
+    ax = plot_next(suggestion, ratio)
+    for i, cup in enumerate(suggestion.cups, start=1):
+        assert numbers(ax)[i] == pytest.approx((cup.target.mg_share, cup.expected), abs=1e-3)
+
+
+def test_a_first_flight_is_drawn_before_anything_is_known():
+    suggestion = suggest_flight(None, Region(), k=4)
+    assert sorted(numbers(plot_next(suggestion))) == [1, 2, 3, 4]
+
+
+def test_attributes_stand_one_above_the_other_and_share_the_axis(ratio, flat):
+    same = [ratio, flat]
+    axes = plot_attributes(same)
+    assert len(axes) == 2
+    assert axes[0].get_shared_x_axes().joined(*axes)
+    heavy = [max(ax.lines, key=lambda line: line.get_linewidth()) for ax in axes]
+    assert heavy[0].get_linestyle() == "-"
+    assert heavy[1].get_linestyle() == "--"
+    assert axes[1].get_xlabel() == "Mg share of hardness"
+    with pytest.raises(ReadingError, match="readings must be of one coffee, got none"):
+        plot_attributes([])
+
+
+def test_coffees_are_sorted_by_their_best_and_a_flat_one_gets_no_mark(ratio, grid, flat):
+    table = best_table([flat, ratio, grid])
+    assert table["best"].tolist()[:2] == sorted(table["best"].tolist()[:2])
+    assert table["verdict"].tolist()[2] == "no difference seen"
+    assert np.isnan(table["best"].iloc[2])
+    assert table["n_cups"].sum() == sum(len(r.scores.frame) for r in (ratio, grid, flat))
+    ax = plot_best(table)
+    diamonds = [line.get_xdata()[0] for line in ax.lines if line.get_marker() == "D"]
+    assert diamonds == pytest.approx(table["best"].dropna().tolist())
+    assert "no difference seen" in texts(ax)
+    hardness = best_table([ratio], "hardness_mg_l_caco3")
+    assert hardness["verdict"].tolist() == ["not varied"]
+    with pytest.raises(ReadingError, match="table must hold at least one coffee"):
+        plot_best(best_table([]))
 
 
 @pytest.mark.parametrize("draw", [plot_score, plot_tasters, plot_surface])
