@@ -1,0 +1,272 @@
+"""Accidents: an acknowledged score is in the book once, whatever happened; no other is."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from glob import glob
+from pathlib import Path
+
+import pytest
+
+from labkit.book import LabBook
+from labkit.errors import BookError, LockError
+from tests.book.samples import SESSION, score_all, start_tasting
+
+PROJECT = Path(__file__).resolve().parents[2]
+on_posix = pytest.mark.skipif(os.name == "nt", reason="signals and limits are POSIX")
+
+
+def run_faults(*arguments):
+    command = [sys.executable, "-W", "ignore", "-m", "tests.book.faults", *map(str, arguments)]
+    done = subprocess.run(
+        command, capture_output=True, text=True, timeout=300, check=False, cwd=PROJECT
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.splitlines()
+
+
+@on_posix
+def test_a_killed_writer_loses_no_acknowledged_score_and_doubles_none():
+    """Five repetitions here; `python -m tests.book.faults 100` for a hundred."""
+    ((acknowledged, lost, doubled),) = [line.split() for line in run_faults(5)]
+    assert int(acknowledged) >= 5
+    assert (lost, doubled) == ("0", "0")
+
+
+@on_posix
+def test_a_full_disk_is_one_sentence_and_the_book_goes_on(book_path):
+    with LabBook(book_path) as book:
+        start_tasting(book)
+    sentence, counts = run_faults("fill", book_path)
+    before, after = map(int, counts.split())
+
+    assert "the disk is full or failing; make room and try again" in sentence
+    assert before > 0
+    with LabBook(book_path) as book:
+        values = Counter(entry.value for entry in book.history(SESSION))
+    assert values == {7: before, 8: after}
+
+
+def hold_the_lock(path, seconds):
+    """Hold SQLite's write lock from another connection, as a backup program might."""
+    taken = threading.Event()
+
+    def hold():
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            taken.set()
+            time.sleep(seconds)
+            other.execute("ROLLBACK")
+
+    holder = threading.Thread(target=hold)
+    holder.start()
+    taken.wait()
+    return holder
+
+
+@pytest.mark.slow
+def test_a_score_waits_for_ten_seconds_of_another_writer(sqlite_book):
+    start_tasting(sqlite_book)
+    holder = hold_the_lock(sqlite_book.name, 10)
+    began = time.monotonic()
+    sqlite_book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+    waited = time.monotonic() - began
+    holder.join()
+
+    assert waited > 9
+    assert [entry.value for entry in sqlite_book.history(SESSION)] == [7]
+
+
+def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_path, monkeypatch):
+    monkeypatch.setattr("labkit.book.opening.BUSY_TIMEOUT_S", 0.2)
+    with LabBook(book_path) as book:
+        start_tasting(book)
+        holder = hold_the_lock(book_path, 1.5)
+        with pytest.raises(BookError, match="another program has kept it locked"):
+            book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        assert book.history(SESSION) == ()  # reading goes on meanwhile
+        holder.join()
+        book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+        assert [entry.value for entry in book.history(SESSION)] == [8]
+
+
+def test_twelve_writers_at_once_lose_and_double_nothing(book):
+    """Twelve tasters, twenty touches each, every one sent twice; after platform.md's table."""
+    tasters = [f"taster {number}" for number in range(12)]
+    start_tasting(book, tasters=tasters)
+
+    def write(taster):
+        with LabBook(book.url) as own:
+            for number in range(20):
+                touch = (SESSION, 1, taster, "overall", 6 + number % 16 / 4)
+                entry_id = f"{taster}-{number}"
+                own.record_score(*touch, position=1 + number % 4, entry_id=entry_id)
+                assert not own.record_score(
+                    *touch, position=1 + number % 4, entry_id=entry_id
+                ).is_new
+
+    with ThreadPoolExecutor(12) as pool:
+        list(pool.map(write, tasters))
+    kept = Counter(entry.entry_id for entry in book.history(SESSION))
+    assert len(kept) == 240
+    assert set(kept.values()) == {1}
+    # The one event of the first score was written once too.
+    assert [event.kind for event in book.events(SESSION)].count("first score") == 1
+
+
+def test_two_devices_sending_one_entry_at_the_same_time_keep_one(book):
+    start_tasting(book)
+    together = threading.Barrier(4)
+
+    def send(_):
+        with LabBook(book.url) as own:
+            together.wait()
+            return own.record_score(
+                SESSION, 1, "Ada", "overall", 7, position=1, entry_id="one"
+            ).is_new
+
+    with ThreadPoolExecutor(4) as pool:
+        answers = list(pool.map(send, range(4)))
+    assert sorted(answers) == [False, False, False, True]
+    assert len(book.history(SESSION)) == 1
+
+
+def test_no_score_passes_the_lock(book):
+    """Scores race with the lock: what was acknowledged came before it, what came later was not."""
+    plan = start_tasting(book)
+    first = threading.Event()
+
+    def write(taster):
+        acknowledged = 0
+        with LabBook(book.url) as own:
+            for number in range(1000):
+                try:
+                    own.record_score(SESSION, 1, taster, "overall", 7, position=1 + number % 4)
+                except LockError:
+                    return acknowledged
+                acknowledged += 1
+                first.set()
+        return acknowledged
+
+    with ThreadPoolExecutor(3) as pool:
+        writers = [pool.submit(write, taster) for taster in plan.tasters]
+        first.wait(30)
+        book.lock_flight(SESSION, 1)
+        at_lock = len(book.history(SESSION))
+        acknowledged = sum(writer.result() for writer in writers)
+    assert len(book.history(SESSION)) == at_lock == acknowledged
+
+
+def test_the_database_itself_refuses_to_change_or_drop_a_score(book):
+    from sqlalchemy import text
+    from sqlalchemy.exc import DBAPIError
+
+    start_tasting(book)
+    score_all(book)
+    for statement in ("UPDATE scores SET value = 9", "DELETE FROM scores"):
+        with (
+            pytest.raises(DBAPIError, match="scores are only ever added"),
+            book._engine.begin() as connection,
+        ):
+            connection.execute(text(statement))
+    assert {entry.value for entry in book.history(SESSION)} == {7.5}
+
+
+# ------------------------------------------------------------------------- PostgreSQL's own
+
+
+def server_program(name):
+    """Find a program of the PostgreSQL server, which Debian keeps off the path."""
+    found = shutil.which(name) or max(glob(f"/usr/lib/postgresql/*/bin/{name}"), default=None)
+    if found is None:
+        pytest.skip(f"no {name} on this machine")
+    return found
+
+
+class OwnServer:
+    """A PostgreSQL server that a test may stop and start."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        # The server refuses to run as root.
+        self.user = {"user": "postgres"} if os.getuid() == 0 else {}
+        self.port = 20000 + os.getpid() % 20000
+
+    def run(self, name, *arguments):
+        command = [server_program(name), "-D", str(self.folder / "data"), *arguments]
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.STDOUT}
+        subprocess.run(command, check=True, timeout=120, cwd=self.folder, **quiet, **self.user)
+
+    def start(self):
+        options = f"-p {self.port} -k {self.folder} -c listen_addresses=127.0.0.1"
+        self.run("pg_ctl", "-o", options, "-l", str(self.folder / "log"), "-w", "start")
+
+    def stop(self):
+        self.run("pg_ctl", "-m", "immediate", "-w", "stop")
+
+
+@pytest.fixture
+def own_server(postgres_url, quick_folder):
+    """A server of the test's own; there only where the tests have a server at all."""
+    folder = quick_folder / "server"
+    folder.mkdir()
+    if os.getuid() == 0:
+        quick_folder.chmod(0o755)
+        shutil.chown(folder, "postgres")
+    server = OwnServer(folder)
+    server.run("initdb", "-A", "trust", "-U", "labkit", "--no-sync")
+    server.start()
+    yield server
+    server.stop()
+
+
+@on_posix
+@pytest.mark.postgres
+def test_a_server_that_is_restarted_loses_and_doubles_nothing(own_server):
+    with LabBook(f"postgresql://labkit@127.0.0.1:{own_server.port}/postgres") as book:
+        start_tasting(book)
+        acknowledged = []
+
+        def write():
+            for number in range(60):
+                receipt = book.record_score(
+                    SESSION, 1, "Ada", "overall", 6 + number % 16 / 4, position=1 + number % 4
+                )
+                acknowledged.append(receipt.entry.entry_id)
+                time.sleep(0.02)
+
+        with ThreadPoolExecutor(1) as pool:
+            writing = pool.submit(write)
+            while len(acknowledged) < 10:
+                time.sleep(0.01)
+            own_server.stop()
+            time.sleep(1)
+            own_server.start()
+            writing.result()
+        kept = [entry.entry_id for entry in book.history(SESSION)]
+    assert kept == acknowledged
+    assert len(set(kept)) == 60
+
+
+@on_posix
+@pytest.mark.postgres
+def test_a_server_that_stays_away_is_one_sentence(own_server, monkeypatch):
+    monkeypatch.setattr("labkit.book.transactions.PATIENCE_S", 0.5)
+    with LabBook(f"postgresql://labkit@127.0.0.1:{own_server.port}/postgres") as book:
+        start_tasting(book)
+        own_server.stop()
+        with pytest.raises(BookError, match="could not be written to") as caught:
+            book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        assert "\n" not in str(caught.value)
+        own_server.start()
+        book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+        assert [entry.value for entry in book.history(SESSION)] == [8]
