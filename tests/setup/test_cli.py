@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import PROJECT, free_port
+from tests.project import PROJECT, free_port
 
 
 def run(*arguments, **environment):

@@ -1,0 +1,57 @@
+"""Rules of every test run: whose lab book, which labkit, and no skipping in CI."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Generator
+from pathlib import Path
+
+import pytest
+
+from tests.project import PROJECT, copy_data
+
+IN_CI = os.environ.get("LABKIT_CI") == "1"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let what tests start import this clone's labkit, and keep it off the user's lab book."""
+    known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, known))
+    folder = Path(tempfile.mkdtemp(prefix="labkit-tests-"))
+    config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
+    os.environ["LABKIT_DATA"] = str(copy_data(folder))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep what shares a kernel, or a browser, in one process when pytest-xdist runs several."""
+    for item in items:
+        if item.path.suffix == ".ipynb":
+            item.add_marker(pytest.mark.xdist_group(item.path.name))
+        elif item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.xdist_group("browser"))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """In CI a skipped test is a failed one: all that it needs is installed there."""
+    report = yield
+    if IN_CI and report.skipped and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped, which CI does not allow: {call.excinfo.value}"
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """The same for a module that skips itself while it is imported."""
+    report = yield
+    if IN_CI and report.skipped:
+        report.outcome = "failed"
+        report.longrepr = f"skipped, which CI does not allow: {report.longrepr}"
+    return report
