@@ -9,6 +9,14 @@ import pytest
 
 from labkit.tasting import seal
 
+SHIPPED_LOG2_N = seal._SCRYPT_LOG2_N
+
+
+@pytest.fixture(scope="session")
+def shipped_log2_n() -> int:
+    """The cost of the key derivation as the user gets it."""
+    return SHIPPED_LOG2_N
+
 
 @pytest.fixture(scope="session", autouse=True)
 def quick_seal() -> Iterator[None]:

@@ -104,6 +104,36 @@ def test_the_error_of_a_difference_is_that_of_simulated_flights(n_waters, flight
     assert plan.error_sd**2 == pytest.approx(variance, rel=0.08)
 
 
+def test_where_tasters_have_their_own_waters_the_error_is_that_of_simulated_tastings():
+    """Nine waters by threes, four tasters: the resolvable design of Bose, 2000 sessions.
+
+    Blocks are a taster's flights. Own response and repeats cannot be told apart, as each taster
+    meets each water once.
+    """
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0, source="test")
+    plan = plan_power(
+        9,
+        4,
+        noise=noise,
+        has_control=False,
+        duplicates=0,
+        flights=3,
+        cups_per_flight=3,
+        blocks_by="taster",
+    )
+    layout = lay_out(plan.sizes, 4, "taster", Draw(np.random.default_rng(1)))
+    rows = [(b, w) for b, block in enumerate(layout.blocks) for w in block]
+    design = np.zeros((36, 12 + 9))
+    for i, (b, w) in enumerate(rows):
+        design[i, [b, 12 + w]] = 1
+    scores = np.random.default_rng(5).normal(0, math.hypot(0.5, 0.8), (2000, 36))
+    effects = (scores @ np.linalg.pinv(design).T)[:, 12:]
+    variance = np.mean([np.var(effects[:, a] - effects[:, b]) for a in range(9) for b in range(a)])
+
+    assert layout.kind == "balanced incomplete blocks"
+    assert plan.error_sd**2 == pytest.approx(variance, rel=0.05)
+
+
 def test_more_tasters_do_not_average_out_a_jug():
     noise = TasterNoise(repeat_sd=0.5, taster_water_sd=0, jug_sd=0.4, source="test")
 
