@@ -67,7 +67,7 @@ class Imports(Transactions):
                     select(AttributeRow.name, AttributeRow.kind)
                     .where(AttributeRow.session_id == row.id)
                     .order_by(AttributeRow.position)
-                )
+                ).all()
             )
             template = Touch(
                 session=row.name,

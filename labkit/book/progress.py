@@ -62,7 +62,7 @@ class Progress(Transactions):
                     select(TasterRow.name, SeatRow.seen_at)
                     .join(SeatRow)
                     .where(SeatRow.session_id == row.id)
-                )
+                ).all()
             )
             numbers = len(
                 db.scalars(

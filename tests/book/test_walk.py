@@ -123,8 +123,9 @@ def test_sending_the_same_entry_twice_keeps_one_even_after_the_lock(tasting):
         ({"taster": "Ada'; DROP TABLE scores; --"}, BookError, "DROP TABLE"),
     ],
 )
-def test_a_bad_score_is_one_sentence_and_nothing_is_written(tasting, change, error, words):
-    book, _ = tasting
+def test_a_bad_score_is_one_sentence_and_nothing_is_written(sqlite_book, change, error, words):
+    book = sqlite_book
+    start_tasting(book)
     touch = {
         "session": SESSION,
         "flight": 1,
