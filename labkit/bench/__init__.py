@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from labkit.bench.for_tasters import score_sheets, tray_map
     from labkit.bench.labels import (
         LABEL_PAPERS,
-        BottleLabel,
         LabelPaper,
         bottle_labels,
         cup_labels,
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LABEL_PAPERS",
-    "BottleLabel",
     "LabelPaper",
     "Sheet",
     "SweepDoses",
@@ -62,7 +60,6 @@ _HOMES = {
     "score_sheets": "for_tasters",
     "tray_map": "for_tasters",
     "LABEL_PAPERS": "labels",
-    "BottleLabel": "labels",
     "LabelPaper": "labels",
     "bottle_labels": "labels",
     "cup_labels": "labels",

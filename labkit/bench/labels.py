@@ -5,27 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 from types import MappingProxyType
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from labkit.bench.for_tasters import chosen_flights
 from labkit.bench.sheet import Sheet, render
 from labkit.errors import SheetError
 from labkit.tasting import CupPlan
-from labkit.water import Concentrate
+
+if TYPE_CHECKING:
+    from labkit.book.stock import Bottle
 
 A4_WIDTH_MM: Final = 210.0
 A4_HEIGHT_MM: Final = 297.0
 _SLACK_MM: Final = 0.3
 
-BICARBONATE_KEEPS_DAYS: Final = 4
-"""Days a bicarbonate bottle keeps in the cold: 3 to 4 by common practice."""
-
-SALTS_KEEP_DAYS: Final = 90
-"""Days any other bottle keeps in the cold: months by common practice."""
-
 BOTTLE_CAUTION: Final = "Concentrate. Not for drinking. Keep from children."
+
+_BOTTLE_MM: Final = (60.0, 30.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,58 +189,41 @@ def cup_labels(
     return _labels(labels, paper, first_free, plan.session, lab_book, "Cup labels")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BottleLabel:
-    """What must stand on a bottle of concentrate."""
-
-    concentrate: Concentrate
-    """What is in it."""
-
-    made_on: date
-    """When it was made up."""
-
-    use_by: date
-    """Until when it keeps in the cold."""
-
-    lot: str = ""
-    """Lot of the salt, as on its packet."""
-
-    keeper: str = ""
-    """Who made it."""
-
-    @classmethod
-    def of(
-        cls, concentrate: Concentrate, made_on: date, *, keeps_days: int | None = None
-    ) -> BottleLabel:
-        """A label whose use-by date follows common practice, or the days given."""
-        if keeps_days is None:
-            feeds_bacteria = concentrate.alkalinity_mg_l_caco3_per_ml > 0
-            keeps_days = BICARBONATE_KEEPS_DAYS if feeds_bacteria else SALTS_KEEP_DAYS
-        return cls(
-            concentrate=concentrate,
-            made_on=made_on,
-            use_by=made_on + timedelta(days=keeps_days),
-        )
-
-
 def bottle_labels(
-    bottles: Sequence[BottleLabel],
+    bottles: Sequence[Bottle],
     *,
     paper: LabelPaper = LARGE_LABELS,
     first_free: int = 1,
     lab_book: str = "",
 ) -> Sheet:
-    """A label for each bottle: name, strength, made on, use by, caution.
+    """A label for each bottle: name, caution, strength, made on, use by.
+
+    Parameters
+    ----------
+    bottles : sequence of Bottle
+        As in the lab book.
+    paper : LabelPaper
+        The label sheet in the printer; labels at least 60 × 30 mm, to hold all that must stand.
+    first_free : int
+        First label not yet used on the first sheet, from 1 along the rows.
+    lab_book : str
+        Name of the lab book, for the note on the screen.
 
     Raises
     ------
     SheetError
-        If a number is off.
+        If the labels are too small or a number is off.
     """
+    if paper.label_width_mm < _BOTTLE_MM[0] or paper.label_height_mm < _BOTTLE_MM[1]:
+        raise SheetError(
+            f"paper must have labels of at least {_BOTTLE_MM[0]:g} × {_BOTTLE_MM[1]:g} mm for "
+            f"bottles, or the caution is cut off, got {paper.label_width_mm:g} × "
+            f"{paper.label_height_mm:g} mm. Choose larger labels."
+        )
     labels = [
         {
             "kind": "bottle",
-            "name": bottle.concentrate.name,
+            "name": bottle.name,
             "lines": _bottle_lines(bottle),
             "caution": BOTTLE_CAUTION,
         }
@@ -252,25 +232,24 @@ def bottle_labels(
     return _labels(labels, paper, first_free, "", lab_book, "Bottle labels")
 
 
-def _bottle_lines(bottle: BottleLabel) -> list[str]:
+def _bottle_lines(bottle: Bottle) -> list[str]:
     liquid = bottle.concentrate
     adds = []
     if liquid.hardness_mg_l_caco3_per_ml:
         adds.append(f"{liquid.hardness_mg_l_caco3_per_ml:.3g} mg/L hardness")
     if liquid.alkalinity_mg_l_caco3_per_ml:
         adds.append(f"{liquid.alkalinity_mg_l_caco3_per_ml:.3g} mg/L alkalinity")
+    strength = f"{liquid.salt.label}, {liquid.strength_g_l:.3f} g/L"
+    if bottle.measurements:
+        last = bottle.measurements[-1]
+        strength += f" weighed, {last.strength_g_l:.3f} g/L measured {last.measured_on:%d %b}"
+    elif bottle.lot:
+        strength += f" · lot {bottle.lot}"
+    kept = "keeps for months" if bottle.use_by is None else f"use by {bottle.use_by:%d %b %Y}"
     lines = [
-        " · ".join(
-            filter(
-                None,
-                (
-                    f"{liquid.salt.label}, {liquid.strength_g_l:.3f} g/L",
-                    bottle.lot and f"lot {bottle.lot}",
-                ),
-            )
-        ),
+        strength,
         f"made {bottle.made_on:%d %b %Y}" + (f" by {bottle.keeper}" if bottle.keeper else ""),
-        f"use by {bottle.use_by:%d %b %Y}, keep cold",
+        f"{kept}, in the cold",
     ]
     if adds:
         lines.insert(1, f"1 mL in 1 L adds {' and '.join(adds)} as CaCO3")

@@ -8,6 +8,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 
+from labkit.book.stock import Bottle
 from labkit.tasting import (
     SCALES,
     CupPlan,
@@ -43,6 +44,21 @@ def bottles():
     return [
         Concentrate.of_strength(salt=salt(formula))
         for formula in ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")
+    ]
+
+
+@pytest.fixture(scope="session")
+def shelf():
+    """Bottles of the lab book: calcium, magnesium and bicarbonate, 1 mg/L as CaCO3 per mL."""
+    return [
+        Bottle(
+            name=name, salt=name, weighed_g=grams, volume_ml=1000, made_on=MADE_ON, keeps_days=days
+        )
+        for name, grams, days in (
+            ("CaCl2·2H2O", 1.469, None),
+            ("MgCl2·6H2O", 2.031, None),
+            ("KHCO3", 2.001, 4),
+        )
     ]
 
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from labkit.bench import LABEL_PAPERS, BottleLabel, LabelPaper, bottle_labels, cup_labels
+from labkit.bench import LABEL_PAPERS, LabelPaper, bottle_labels, cup_labels
+from labkit.book.stock import Measurement
 from labkit.errors import SheetError
 
 from .conftest import MADE_ON
@@ -50,26 +51,29 @@ def test_cup_labels_are_in_numeric_order_so_that_order_tells_nothing(plan):
     assert shown == [code for flight in plan.flights for code in plan.codes(flight)]
 
 
-def test_bottles_of_bicarbonate_are_used_within_days_others_within_months(bottles):
-    """Common practice: bicarbonate 3 to 4 days, calcium and magnesium months in the cold."""
-    calcium, _, bicarbonate = (BottleLabel.of(bottle, MADE_ON) for bottle in bottles)
-    assert (bicarbonate.use_by - MADE_ON).days == 4
-    assert (calcium.use_by - MADE_ON).days == 90
-    assert (BottleLabel.of(bottles[2], MADE_ON, keeps_days=3).use_by - MADE_ON).days == 3
-
-
-def test_bottle_labels_say_what_it_is_until_when_and_that_it_is_no_drink(bottles):
-    label = replace(BottleLabel.of(bottles[0], MADE_ON), lot="A7", keeper="Ida")
-    html = bottle_labels([label]).html
+def test_bottle_labels_say_what_it_is_until_when_and_that_it_is_no_drink(shelf):
+    html = bottle_labels([replace(shelf[0], lot="A7", keeper="Ida"), shelf[2]]).html
     for words in (
         "CaCl2·2H2O, 1.469 g/L · lot A7",
         "1 mL in 1 L adds 1 mg/L hardness as CaCO3",
         "made 20 Nov 2026 by Ida",
-        "use by 18 Feb 2027, keep cold",
-        "Not for drinking",
-        "Keep from children",
+        "keeps for months, in the cold",
+        "1 mL in 1 L adds 1 mg/L alkalinity as CaCO3",
+        "use by 24 Nov 2026, in the cold",
     ):
         assert words in html
+    assert html.count("Not for drinking. Keep from children.") == 2
+
+
+def test_a_measured_strength_stands_beside_the_weighed_one(shelf):
+    found = Measurement(measured_on=MADE_ON, strength_g_l=1.41, method="titration")
+    html = bottle_labels([replace(shelf[0], measurements=(found,))]).html
+    assert "1.469 g/L weighed, 1.410 g/L measured 20 Nov" in html
+
+
+def test_labels_too_small_for_the_caution_are_refused(shelf):
+    with pytest.raises(SheetError, match=r"at least 60 × 30 mm for bottles"):
+        bottle_labels(shelf, paper=next(iter(LABEL_PAPERS.values())))
 
 
 def test_labels_that_do_not_fit_are_refused(fixed_plan):

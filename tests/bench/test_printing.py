@@ -16,7 +16,6 @@ import pytest
 from labkit import __version__
 from labkit.bench import (
     LABEL_PAPERS,
-    BottleLabel,
     bench_sheet,
     bottle_labels,
     cup_labels,
@@ -28,7 +27,7 @@ from labkit.bench import (
 )
 from labkit.water import DROP_KITS, plan_weighing
 
-from .conftest import MADE_ON, TARGETS
+from .conftest import TARGETS
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 NAMES = ("scores", "stages", "tray", "cups", "bench", "weighing", "bottles", "card", "phone_card")
@@ -37,7 +36,7 @@ MM_PER_PX = 25.4 / 96
 
 
 @pytest.fixture
-def sheet(request, fixed_plan, fixed_opened, bottles, attributes):
+def sheet(request, fixed_plan, fixed_opened, bottles, shelf, attributes):
     """One of the sheets, by name."""
     recipes = make_recipes(TARGETS[1], concentrates=bottles)
     kits = list(DROP_KITS.values())[:2]
@@ -50,7 +49,7 @@ def sheet(request, fixed_plan, fixed_opened, bottles, attributes):
         "weighing": lambda: weighing_sheet(
             [plan_weighing(salt=bottle.salt, volume_ml=1000) for bottle in bottles]
         ),
-        "bottles": lambda: bottle_labels([BottleLabel.of(b, MADE_ON) for b in bottles]),
+        "bottles": lambda: bottle_labels(shelf),
         "card": lambda: recipe_card(
             recipes, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5
         ),
@@ -148,7 +147,10 @@ def test_sheets_read_on_a_phone_and_a_laptop(sheet, width, new_page):
     page = new_page(width=width)
     page.set_content(sheet.html)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert page.get_by_role("button", name="Print").is_visible()
+    button = page.get_by_role("button", name="Print").bounding_box()
+    head = page.locator("h1").first.bounding_box()
+    assert button["height"] >= 44
+    assert button["y"] + button["height"] <= head["y"]
 
 
 @pytest.mark.browser
