@@ -1,0 +1,164 @@
+"""The lead's view of a tasting under way: who is where, what is missing, lock and unlock."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from html import escape
+from typing import Any
+
+import ipywidgets as widgets
+import pandas as pd
+
+from labkit.book import LabBook
+from labkit.errors import LabkitError
+from labkit.widgets import fields
+from labkit.widgets.fields import said
+
+LOOK_EVERY_S = 3.0
+"""How often the view looks into the lab book."""
+
+CONNECTED_S = 30.0
+"""A page that gave a sign of life so recently is connected."""
+
+
+class LeadView(widgets.VBox):
+    """Progress per taster, without a score or a water; locks a flight, unlocks it with a reason.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the scores arrive.
+    session : str
+        Which session to watch.
+    """
+
+    def __init__(self, book: LabBook, *, session: str) -> None:
+        self._book, self._session = book, session
+        self._table, self._missing = widgets.HTML(), widgets.HTML()
+        self._flight = fields.choice("Flight", [], None)
+        self._lock = fields.button("Lock this flight", main=True)
+        self._unlock = fields.button("Unlock it again")
+        self._reason = fields.text("Reason to unlock", placeholder="it is recorded")
+        self._said = widgets.HTML()
+        super().__init__(
+            [
+                self._table,
+                self._flight,
+                self._missing,
+                self._lock,
+                widgets.VBox([self._reason, self._unlock]),
+                self._said,
+            ]
+        )
+        self._flight.observe(lambda _change: self._show_missing(), "value")
+        self._lock.on_click(lambda _b: self._attempt(self._lock_flight))
+        self._unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
+        self.refresh()
+        # Outside a kernel nobody turns the page: then it shows what stood when it was made.
+        with contextlib.suppress(RuntimeError):
+            self._watching = asyncio.get_running_loop().create_task(self._watch())
+
+    async def _watch(self) -> None:
+        while self.comm is not None:
+            await asyncio.sleep(LOOK_EVERY_S)
+            self._attempt(self.refresh)
+
+    def refresh(self) -> None:
+        """Look into the lab book and show how far everyone is."""
+        progress = self._book.progress(self._session)
+        self._table.value = _table(progress, pd.Timestamp.now("UTC"))
+        states = progress.drop_duplicates("flight")
+        options = [(f"{row.flight}, {row.state}", int(row.flight)) for row in states.itertuples()]
+        if list(self._flight.options) != options:
+            kept = self._flight.value
+            self._flight.options = options
+            numbers = [number for _, number in options]
+            self._flight.value = kept if kept in numbers else next(iter(numbers), None)
+        self._show_missing()
+
+    def _state(self) -> str:
+        if self._flight.value is None:
+            return ""
+        return str(self._book.flight(self._session, self._flight.value).state)
+
+    def _show_missing(self) -> None:
+        state = self._state()
+        is_open = state in ("planned", "being tasted")
+        self._lock.layout.display = "" if is_open else "none"
+        for widget in (self._reason, self._unlock):
+            widget.layout.display = "" if state in ("locked", "opened") else "none"
+        self._missing.value = _missing(self._book, self._session, self._flight.value, is_open)
+
+    def _attempt(self, work: Any) -> None:
+        try:
+            sentence = work()
+        except LabkitError as error:
+            self._said.value = said(str(error), wrong=True)
+        else:
+            if sentence:
+                self._said.value = said(sentence)
+
+    def _lock_flight(self) -> str:
+        number = self._flight.value
+        missing = self._book.lock_flight(self._session, number)
+        self.refresh()
+        return (
+            f"Flight {number} is locked with {len(missing)} scores missing: nothing in it changes "
+            "any more. Open its key in notebook 4."
+        )
+
+    def _unlock_flight(self) -> str:
+        number = self._flight.value
+        self._book.unlock_flight(self._session, number, reason=self._reason.value)
+        self._reason.value = ""
+        self.refresh()
+        return f"Flight {number} takes scores again; the reason is in the lab book."
+
+
+def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
+    """How far each taster is, as a table that reads without colour."""
+    head = ("Flight", "Taster", "Cups done", "Scores missing", "Time per cup", "Page")
+    rows = []
+    for row in progress.itertuples():
+        pace = "" if pd.isna(row.median_s_per_cup) else f"{row.median_s_per_cup:.0f} s"
+        seen = not pd.isna(row.seen_at) and (now - row.seen_at).total_seconds() < CONNECTED_S
+        rows.append(
+            (
+                row.flight,
+                row.taster,
+                f"{row.cups_done} of {row.cups}",
+                row.missing,
+                pace,
+                "connected" if seen else "",
+            )
+        )
+    cells = "".join(
+        "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in rows
+    )
+    titles = "".join(f'<th scope="col" style="text-align:left">{title}</th>' for title in head)
+    return (
+        '<table style="border-spacing:1.2rem .2rem;margin-left:-1.2rem">'
+        f"<thead><tr>{titles}</tr></thead><tbody>{cells}</tbody></table>"
+    )
+
+
+def _missing(book: LabBook, session: str, flight: int | None, is_open: bool) -> str:
+    """What a lock would leave missing, cup by cup."""
+    if flight is None or not is_open:
+        return ""
+    missing = book.missing(session, flight)
+    if not missing:
+        return said("Every cup has its scores.")
+    by_taster: dict[str, list[str]] = {}
+    for gap in missing:
+        cup = gap.blind_code or f"position {gap.position}"
+        by_taster.setdefault(gap.taster, []).append(f"{cup} {gap.attribute}")
+    items = "".join(
+        f"<li>{escape(taster)}: {escape(', '.join(gaps))}</li>"
+        for taster, gaps in by_taster.items()
+    )
+    return (
+        f"<details><summary>{len(missing)} scores would stay missing</summary>"
+        f"<ul>{items}</ul></details>"
+    )
