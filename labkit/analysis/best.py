@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from itertools import product
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
-from labkit.analysis.coding import WORDS, Bools, Floats, describe, term_matrix, to_frame
+from labkit.analysis.coding import WORDS, Bools, Floats, Term, describe, term_matrix, to_frame
 from labkit.analysis.region import COORDINATES, coordinates
 from labkit.analysis.surface import Surface
 from labkit.water import Target
@@ -124,41 +126,63 @@ class Best:
         return pd.DataFrame([asdict(one) for one in self.factor_ranges])
 
 
-def stationary_point(surface: Surface) -> Stationary:
-    """Classify the fitted second-order surface by its level point.
+def level_point(
+    terms: Sequence[Term], coefficients: ArrayLike, n_factors: int
+) -> tuple[Floats, Floats | None]:
+    """Bends and level point of a second-order surface, coded units.
 
-    A direction whose bend is less than a tenth of the strongest is taken as level: a ridge.
+    Parameters
+    ----------
+    terms : sequence of Term
+        Beside the level.
+    coefficients : array-like
+        One per term.
+    n_factors : int
+
+    Returns
+    -------
+    eigenvalues : ndarray, shape (n_factors,)
+        Of the matrix of bends, largest first.
+    point : ndarray of shape (n_factors,), or None
+        Where the surface is level; None if it bends nowhere or not in some direction.
     """
-    k = len(surface.coding.factors)
-    slopes, bends = np.zeros(k), np.zeros((k, k))
-    for term, value in zip(surface.terms, surface.coefficients[1:], strict=True):
+    slopes, bends = np.zeros(n_factors), np.zeros((n_factors, n_factors))
+    for term, value in zip(terms, np.asarray(coefficients, dtype=np.float64), strict=True):
         if len(term) == 1:
             slopes[term[0]] = value
         elif term[0] == term[1]:
             bends[term[0], term[0]] = value
         else:
             bends[term[0], term[1]] = bends[term[1], term[0]] = value / 2
-    eigenvalues = np.sort(np.linalg.eigvalsh(bends))[::-1] if k else np.empty(0)
+    eigenvalues = np.sort(np.linalg.eigvalsh(bends))[::-1]
+    sizes = np.abs(eigenvalues)
+    if not n_factors or sizes.max() < FLAT or sizes.min() < 1e-6 * sizes.max():
+        return eigenvalues, None
+    return eigenvalues, np.asarray(-0.5 * np.linalg.solve(bends, slopes), dtype=np.float64)
+
+
+def stationary_point(surface: Surface) -> Stationary:
+    """Classify the fitted surface by its level point.
+
+    A direction whose bend is less than a tenth of the strongest is taken as level: a ridge.
+    """
+    k = len(surface.coding.factors)
+    eigenvalues, point = level_point(surface.terms, surface.coefficients[1:], k)
     strongest = float(np.abs(eigenvalues).max()) if k else 0.0
-    nowhere = np.full(3, np.nan)
-    if strongest < FLAT or np.abs(eigenvalues).min() < 1e-6 * strongest:
-        kind = "slope" if strongest < FLAT else "ridge"
+    if point is None:
         return Stationary(
-            kind=kind,
+            kind="slope" if strongest < FLAT else "ridge",
             eigenvalues=eigenvalues,
             coded=np.full(k, np.nan),
-            coordinates=nowhere,
+            coordinates=np.full(3, np.nan),
             inside=False,
         )
-    point = np.asarray(-0.5 * np.linalg.solve(bends, slopes), dtype=np.float64)
     if np.abs(eigenvalues).min() < 0.1 * strongest:
         kind = "ridge"
     elif (eigenvalues < 0).all():
         kind = "peak"
-    elif (eigenvalues > 0).all():
-        kind = "trough"
     else:
-        kind = "saddle"
+        kind = "trough" if (eigenvalues > 0).all() else "saddle"
     return Stationary(
         kind=kind,
         eigenvalues=eigenvalues,

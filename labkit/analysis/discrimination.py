@@ -6,7 +6,8 @@ lives in ``discrimination_planning``, preferences in ``preference``.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -14,6 +15,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from scipy import integrate, optimize, stats
+from scipy.special import ndtr
 
 from labkit.errors import ReadingError
 
@@ -96,32 +98,35 @@ def method_named(name: str) -> Method:
     return METHODS[name]
 
 
+def _density(z: float) -> float:
+    return math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+
+
 def _triangle(d: float) -> float:
+    up, shift = math.sqrt(3), d * math.sqrt(2 / 3)
+
     def inner(z: float) -> float:
-        sides = stats.norm.cdf(-z * np.sqrt(3) + d * np.sqrt(2 / 3)) + stats.norm.cdf(
-            -z * np.sqrt(3) - d * np.sqrt(2 / 3)
-        )
-        return float(2 * sides * stats.norm.pdf(z))
+        return float(2 * (ndtr(shift - z * up) + ndtr(-shift - z * up)) * _density(z))
 
     return float(integrate.quad(inner, 0, 12, epsabs=1e-12)[0])
 
 
 def _duo_trio(d: float) -> float:
-    near, far = stats.norm.cdf(d / np.sqrt(2)), stats.norm.cdf(d / np.sqrt(6))
+    near, far = ndtr(d / math.sqrt(2)), ndtr(d / math.sqrt(6))
     return float(1 - near - far + 2 * near * far)
 
 
 def _tetrad(d: float) -> float:
     def inner(z: float) -> float:
-        shifted = stats.norm.cdf(z - d)
-        return float(stats.norm.pdf(z) * (2 * stats.norm.cdf(z) * shifted - shifted**2))
+        shifted = ndtr(z - d)
+        return float(_density(z) * (2 * ndtr(z) * shifted - shifted**2))
 
     return float(1 - 2 * integrate.quad(inner, -10, 10 + d, epsabs=1e-12, limit=200)[0])
 
 
 def _three_afc(d: float) -> float:
     def inner(z: float) -> float:
-        return float(stats.norm.pdf(z - d) * stats.norm.cdf(z) ** 2)
+        return float(_density(z - d) * ndtr(z) ** 2)
 
     return float(integrate.quad(inner, -10, 10 + d, epsabs=1e-12, limit=200)[0])
 
@@ -130,7 +135,7 @@ _RIGHT: Final[dict[str, Callable[[float], float]]] = {
     "triangle": _triangle,
     "duo-trio": _duo_trio,
     "tetrad": _tetrad,
-    "2-AFC": lambda d: float(stats.norm.cdf(d / np.sqrt(2))),
+    "2-AFC": lambda d: float(ndtr(d / math.sqrt(2))),
     "3-AFC": _three_afc,
 }
 
@@ -371,26 +376,4 @@ def similarity_test(
     return p, (
         f"It cannot be ruled out that {percent} or more of such tasters tell the cups apart "
         f"(p = {p:.2f}); {n} answers may be too few."
-    )
-
-
-def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
-    """Fewest right answers of ``n`` that beat guessing at this level; None if not even all do."""
-    chance = method_named(method).chance
-    return fewest_successes(n, chance, alpha)
-
-
-def fewest_successes(n: int, chance: float, alpha: float) -> int | None:
-    """Smallest count whose exact upper tail is at most ``alpha``; None if there is none."""
-    counts = np.arange(n + 1)
-    tails = stats.binom.sf(counts - 1, n, chance)
-    enough = np.flatnonzero(tails <= alpha * (1 + 1e-12))
-    return int(enough[0]) if len(enough) else None
-
-
-def shares_table(methods: Sequence[str], dprimes: Sequence[float]) -> pd.DataFrame:
-    """Share of right answers by method (columns) and d' (rows)."""
-    return pd.DataFrame(
-        {name: [share_right(name, float(d)) for d in dprimes] for name in methods},
-        index=pd.Index(dprimes, name="dprime"),
     )

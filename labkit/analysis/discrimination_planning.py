@@ -6,9 +6,10 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 
-from labkit.analysis.discrimination import METHODS, fewest_successes, method_named, share_right
+from labkit.analysis.discrimination import METHODS, method_named, share_right
 from labkit.errors import ReadingError
 
 MOST_ANSWERS: Final = 5000
@@ -19,6 +20,26 @@ ENOUGH: Final = 0.8
 
 SMALL: Final = 0.5
 """Below this chance a test is more likely to miss the difference than to find it."""
+
+
+def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
+    """Fewest right answers of ``n`` that beat guessing at this level; None if not even all do."""
+    chance = method_named(method).chance
+    return fewest_successes(n, chance, alpha)
+
+
+def fewest_successes(n: int, chance: float, alpha: float) -> int | None:
+    """Smallest count whose exact upper tail is at most ``alpha``; None if there is none."""
+    needed = int(critical_counts(np.array([n]), chance, alpha)[0])
+    return needed if needed <= n else None
+
+
+def critical_counts(n: NDArray[np.int_], chance: float, alpha: float) -> NDArray[np.int_]:
+    """Smallest counts whose exact upper tail is at most ``alpha``; n + 1 where there is none."""
+    counts = np.asarray(stats.binom.isf(alpha, n, chance), dtype=np.int_) + 1
+    # isf may land one off where a tail equals alpha to the last digit.
+    lower = stats.binom.sf(counts - 2, n, chance) <= alpha * (1 + 1e-12)
+    return np.asarray(counts - lower, dtype=np.int_)
 
 
 def _share_of_right(method: str, dprime: float | None, discriminators: float | None) -> float:
@@ -70,15 +91,12 @@ def answers_needed(
     chance = method_named(method).chance
     if share <= chance:
         return None
-    n = np.arange(1, MOST_ANSWERS + 1)
-    # Normal approximation brackets the answer; the exact search starts well below it.
-    z = stats.norm.ppf(1 - alpha) * np.sqrt(chance * (1 - chance))
-    z += stats.norm.ppf(wanted) * np.sqrt(share * (1 - share))
-    rough = (z / (share - chance)) ** 2
-    for count in n[n >= max(1, int(0.5 * rough) - 10)]:
-        needed = fewest_successes(int(count), chance, alpha)
-        if needed is not None and stats.binom.sf(needed - 1, count, share) >= wanted:
-            return int(count), needed
+    for first, last in ((1, 200), (201, MOST_ANSWERS)):
+        n = np.arange(first, last + 1)
+        counts = critical_counts(n, chance, alpha)
+        enough = np.flatnonzero((counts <= n) & (stats.binom.sf(counts - 1, n, share) >= wanted))
+        if len(enough):
+            return int(n[enough[0]]), int(counts[enough[0]])
     return None
 
 
