@@ -113,7 +113,7 @@ def test_every_plan_is_sound(request):
     assert duplicates == plan.design.duplicate_cups >= request["duplicates"]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     n_tasters=st.integers(1, 12),
     n_waters=st.integers(2, 6),
