@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import ConcentrateError
+from labkit.water.cautions import CAUTIONS
 from labkit.water.concentrates import Concentrate
 from labkit.water.equilibrium import AIR_CO2_ATM, MINERALS, MIXED_AT_C, Totals, equilibrate
 from labkit.water.ions import INDEX
@@ -95,6 +96,20 @@ def bottle_saturation(ions_mmol_l: NDArray[np.float64]) -> tuple[BottleSaturatio
     return tuple(found)
 
 
+METASTABLE_INDEX = 0.3
+"""Saturation index above which a mixed water should be used at once."""
+
+
+def standing_remarks(ions_mmol_l: NDArray[np.float64]) -> tuple[str, ...]:
+    """What a mixed water may drop in the jug, one sentence a mineral."""
+    return tuple(
+        f"{found.mineral.capitalize()} is above saturation in this water (index "
+        f"{found.index_closed:+.1f} at 25 °C): it may cloud on standing, so mix it fresh."
+        for found in bottle_saturation(ions_mmol_l)
+        if found.index_closed > METASTABLE_INDEX
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharedBottle:
     """Several salts dissolved in one bottle, which stays clear by calculation."""
@@ -164,15 +179,15 @@ class SharedBottle:
             (found.mineral, f"{found.index_closed:+.2f}", f"{found.index_open:+.2f}", found.verdict)
             for found in self.saturation
         ]
-        return (
-            table(f"Shared bottle: {self.name}", ("salt", "g/L as weighed", "mmol/L"), rows)
-            + table(
+        saturation = notes(["None of its ions form a mineral that could fall out."])
+        if near:
+            saturation = table(
                 "Saturation index at 25 °C (above 0 it can fall out)",
                 ("mineral", "closed", "in air", "verdict"),
                 near,
             )
-            + notes(self.remarks)
-        )
+        salts = table(f"Shared bottle: {self.name}", ("salt", "g/L as weighed", "mmol/L"), rows)
+        return salts + saturation + notes((*self.remarks, *CAUTIONS["mixing"][:1]))
 
 
 def shared_bottle(parts: Sequence[Concentrate], name: str = "") -> SharedBottle:

@@ -32,6 +32,7 @@ _ION_OF = {
 _TIE = 1e-4
 _ORDER = 0.01
 _EXACT = 1e-9
+_DUST = 1e-13
 
 
 def choose(
@@ -123,10 +124,10 @@ def _met(
 def _accepted(
     matrix: NDArray[np.float64], amounts: NDArray[np.float64], needed: NDArray[np.float64]
 ) -> NDArray[np.float64] | None:
-    dust = _EXACT * max(1.0, float(np.abs(amounts).max(initial=0.0)))
-    if np.any(amounts < -dust):
+    largest = max(1.0, float(np.abs(amounts).max(initial=0.0)))
+    if np.any(amounts < -_EXACT * largest):
         return None
-    amounts = np.where(amounts < dust, 0.0, amounts)
+    amounts = np.where(amounts < _DUST * largest, 0.0, amounts)
     return amounts if _met(matrix, amounts, needed) else None
 
 

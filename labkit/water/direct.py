@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from labkit.errors import DosingError
+from labkit.water.bottles import standing_remarks
 from labkit.water.cautions import CAUTIONS
 from labkit.water.choosing import Preference, choose
 from labkit.water.concentrates import ASSAY_HALF_WIDTH_PERCENT, check_purity
@@ -78,13 +79,15 @@ class TankMixing:
     def remarks(self) -> tuple[str, ...]:
         """The warning about the balance, if there is one."""
         mend = self.mending_volume_l
+        standing = standing_remarks(self.reached.vector)
         if mend is None:
-            return ()
+            return standing
         worst = min((p for p in self.portions if p.exact_g), key=lambda p: p.exact_g)
         return (
             f"One digit of the balance is {100 * self.balance_g / worst.exact_g:.0f} % of the "
             f"{worst.exact_g:.{digits_of(self.balance_g) + 1}f} g of {worst.salt.label}: make at "
             f"least {figure(mend, 2)} L, weigh on a finer balance, or use a concentrate.",
+            *standing,
         )
 
     def _repr_html_(self) -> str:

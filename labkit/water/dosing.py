@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
-from numpy.typing import NDArray
 
 from labkit.errors import DosingError
-from labkit.water.bottles import SharedBottle
+from labkit.water.bottles import SharedBottle, standing_remarks
 from labkit.water.cautions import CAUTIONS
 from labkit.water.choosing import Preference, choose
 from labkit.water.concentrates import Concentrate
@@ -116,7 +115,7 @@ class Mixing:
                         f"One step of the {step} is {share:.0f} % of the dose of {name}: mix a "
                         "larger volume, use a weaker bottle, or a finer tool."
                     )
-        return tuple(said)
+        return (*said, *standing_remarks(self.reached.vector))
 
     def _step_ml(self, dose: Dose) -> float:
         if self.balance_g is None:
@@ -233,11 +232,18 @@ def mix(
     matrix = COORDINATES @ bottles.T - (start if made_up else wanted)[:, None]
     needed = volume_ml * (wanted - start)
     capacity = volume_ml if made_up else np.inf
+    steps = np.array(
+        [
+            pipette_ml if balance_g is None else balance_g / solution_density_kg_l(vector)
+            for vector in bottles
+        ]
+    )
     exact = choose(matrix, needed, bottles, prefer=prefer, capacity=np.inf)
     if exact is not None and exact.sum() > capacity:
         unlimited = float(exact.sum())
-        exact = choose(matrix, needed, bottles, prefer="least volume", capacity=capacity)
-        if exact is None or exact.sum() > capacity * (1 + 1e-12):
+        room = capacity - 0.5 * float(steps.sum())  # so that rounding up does not spill
+        exact = choose(matrix, needed, bottles, prefer=prefer, capacity=room)
+        if exact is None or exact.sum() > capacity * (1 + 1e-9):
             raise DosingError(
                 f"the doses for {target.text} take {unlimited:.0f} mL, more than the "
                 f"{volume_ml:.0f} mL wanted: make the bottles at least "
@@ -252,19 +258,15 @@ def mix(
             for bottle, amount in zip(concentrates, exact, strict=True)
         ]
     )
-    base_ml = float(volume_ml - rounded.sum()) if made_up else float(volume_ml)
+    base_ml = float(volume_ml)
+    if made_up:
+        base_ml = round(float(volume_ml - rounded.sum()), 9) + 0.0
     finished = float(base_ml + rounded.sum())
     if base_ml < 0:  # the doses all but fill the jug, and rounding up spills
         raise DosingError(
             f"the doses for {target.text} leave no room for base water: make the bottles stronger."
         )
     reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / finished)
-    steps = np.array(
-        [
-            pipette_ml if balance_g is None else balance_g / solution_density_kg_l(vector)
-            for vector in bottles
-        ]
-    )
     used = exact > 0
     adds = (COORDINATES @ bottles.T - (start if made_up else wanted)[:, None])[:, used]
     strengths = np.array([bottle.uncertainty_percent / 100 for bottle in concentrates])[used]
@@ -307,8 +309,3 @@ def _rounded(bottle: Bottle, exact_ml: float, pipette_ml: float, balance_g: floa
         return to_step(exact_ml, pipette_ml)
     density = solution_density_kg_l(bottle.vector)
     return to_step(exact_ml * density, balance_g) / density
-
-
-def dose_volumes(mixing: Mixing) -> NDArray[np.float64]:
-    """The rounded doses (mL), one a concentrate, in the order given."""
-    return np.array([dose.volume_ml for dose in mixing.doses])

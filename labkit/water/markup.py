@@ -2,37 +2,47 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from html import escape
 
-_TABLE = "border-collapse:collapse;font-variant-numeric:tabular-nums;margin:0.4em 0"
-_CELL = "padding:0.15em 0.7em;text-align:{side};vertical-align:top"
+_TABLE = (
+    "border-collapse:collapse;color:inherit;font:inherit;font-variant-numeric:tabular-nums;"
+    "margin:0.4em 0"
+)
+_CAPTION = "text-align:left;font-weight:bold;padding-bottom:0.2em"
+_CELL = "padding:0.15em 0.7em;vertical-align:top;text-align:"
 _RULE = ";border-bottom:1px solid color-mix(in srgb, currentColor 35%, transparent)"
-
-
-def _cell(text: object, *, head: bool, first: bool) -> str:
-    side = "left" if first else "right"
-    style = _CELL.format(side=side) + (_RULE if head else "")
-    if head:
-        return f'<th scope="col" style="{style}">{escape(str(text))}</th>'
-    if first:
-        return f'<th scope="row" style="{style};font-weight:normal">{escape(str(text))}</th>'
-    return f'<td style="{style}">{escape(str(text))}</td>'
+_NUMBER = re.compile(r"[+−-]?\d|none$|out of reach$|$")
+_LONGEST_LINE = 60
 
 
 def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]) -> str:
-    """A captioned table; the first column names the row, the others are set right."""
-    top = "".join(_cell(text, head=True, first=not n) for n, text in enumerate(head))
-    body = "".join(
-        "<tr>"
-        + "".join(_cell(text, head=False, first=not n) for n, text in enumerate(row))
-        + "</tr>"
-        for row in rows
+    """A captioned table; columns of figures are set right, columns of words left."""
+    body = [[str(cell) for cell in row] for row in rows]
+    sides = [
+        "right" if n and all(_NUMBER.match(row[n]) for row in body) else "left"
+        for n in range(len(head))
+    ]
+    top = "".join(
+        f'<th scope="col" style="{_CELL}{side}{_RULE}">{escape(str(text))}</th>'
+        for text, side in zip(head, sides, strict=True)
     )
+    lines = "".join(f"<tr>{_line(row, sides)}</tr>" for row in body)
+    wrap = ";white-space:nowrap" if len(caption) <= _LONGEST_LINE else ""
     return (
-        f'<table style="{_TABLE}"><caption style="text-align:left;font-weight:bold">'
-        f"{escape(caption)}</caption><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+        f'<table style="{_TABLE}"><caption style="{_CAPTION}{wrap}">{escape(caption)}</caption>'
+        f"<thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table>"
     )
+
+
+def _line(row: Sequence[str], sides: Sequence[str]) -> str:
+    first = f'<th scope="row" style="{_CELL}left;font-weight:normal">{escape(row[0])}</th>'
+    rest = (
+        f'<td style="{_CELL}{side}">{escape(text)}</td>'
+        for text, side in zip(row[1:], sides[1:], strict=True)
+    )
+    return first + "".join(rest)
 
 
 def notes(lines: Iterable[str]) -> str:

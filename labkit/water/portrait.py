@@ -81,7 +81,7 @@ class Portrait:
             if share:
                 said.append(
                     f"Dosing {100 * share:.0f} % of the hardness as sulfate instead would bring "
-                    "chloride down to 50 mg/L."
+                    "chloride down to 50 mg/L, where the steel table still lists 304 (to 60 °C)."
                 )
         if any(symbol in mg_l for symbol in ("citrate", "lactate", "gluconate")):
             said.append(
@@ -111,7 +111,8 @@ class Portrait:
                 f"{self.conductivity_25c_us_cm:.0f} ± {ACCURACY_PERCENT:.0f} %",
             ),
             ("pH, closed to open to air", self.ph_text),
-            ("sodium and potassium, mg/L", self._sodium_potassium),
+            ("chloride and sulfate, mg/L", self._two("Cl", "SO4")),
+            ("sodium and potassium, mg/L", self._two("Na", "K")),
         ]
         return (
             table("Water", ("", "value"), first)
@@ -122,10 +123,9 @@ class Portrait:
             + folded("Other units", self._units_html)
         )
 
-    @property
-    def _sodium_potassium(self) -> str:
+    def _two(self, one: str, other: str) -> str:
         mg_l = self.water.ions_mg_l
-        return f"{figure(mg_l.get('Na', 0.0), 2)} and {figure(mg_l.get('K', 0.0), 2)}"
+        return f"{figure(mg_l.get(one, 0.0), 2)} and {figure(mg_l.get(other, 0.0), 2)}"
 
     @property
     def _scale_html(self) -> str:

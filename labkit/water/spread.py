@@ -101,10 +101,10 @@ def dosing_spread(
     share = 0.0
     if both > 0:
         portion = reached[1] / both
-        moves = ((1 - portion) * each[1] - portion * each[0]) / both
-        share = float(np.sqrt((moves**2).sum()))
+        moves = np.clip(((1 - portion) * each[1] - portion * each[0]) / both, -1.0, 1.0)
+        share = min(1.0, float(np.sqrt((moves**2).sum())))
     return Spread(
         hardness_mg_l_caco3=float(COVERAGE * hardness * CACO3_G_MOL),
         alkalinity_mg_l_caco3=float(COVERAGE * alkalinity * MG_L_CACO3_PER_MEQ),
-        mg_share=COVERAGE * share,
+        mg_share=min(1.0, COVERAGE * share),
     )

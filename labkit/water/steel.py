@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+from labkit.water.cautions import CAUTIONS
 from labkit.water.formula import read_table
-from labkit.water.markup import figure
+from labkit.water.markup import figure, notes
 from labkit.water.units import CACO3_G_MOL
 from labkit.water.waters import Water
 
@@ -59,6 +60,10 @@ class SteelGuidance:
         ]
         steel = " and ".join(allowed) if allowed else f"only {ATTACK_WORD}"
         return f"{figure(self.chloride_mg_l, 2)} mg/L chloride: {steel}."
+
+    def _repr_html_(self) -> str:
+        """The guidance with its source and the cautions."""
+        return notes([self.text, f"Source: {SOURCE}.", *CAUTIONS["machine"]])
 
     def allows(self, steel: str, temperature_c: float) -> bool:
         """Whether the source allows ``"304"`` or ``"316"`` at this temperature."""

@@ -1,0 +1,289 @@
+"""Portraits, bench checks, steel, tables, and what a notebook shows."""
+
+import inspect
+
+import numpy as np
+import pytest
+
+import labkit.water
+from labkit.errors import DosingError, WaterError
+from labkit.water import (
+    CAUTIONS,
+    DROP_KITS,
+    PURE_WATER,
+    SALTS,
+    Concentrate,
+    DropKit,
+    SharedBottle,
+    Water,
+    WaterTable,
+    dose_table,
+    expected_drops,
+    expected_meter,
+    mix,
+    plan_weighing,
+    portray,
+    pure_water,
+    read_analysis,
+    salt,
+    salt_by_formula,
+    steel_guidance,
+    strength_by_titration,
+    targets_array,
+    weigh_out,
+)
+from labkit.water.markup import table
+from tests.water.recipes import FIVE, HARD_TAP, THREE, wanted
+from tests.water.test_equilibrium import P04
+from tests.water.test_supply import TAP
+
+
+def test_a_portrait_says_what_the_references_say():
+    """P04: pH 8.06 in air, 8.13 closed, 275.6 µS/cm, 56.7 mg/L chloride (PHREEQC, DHO)."""
+    portrait = portray(P04)
+    assert portrait.ph_air == pytest.approx(8.060, abs=0.02)
+    assert portrait.ph_closed == pytest.approx(8.129, abs=0.02)
+    assert portrait.conductivity_25c_us_cm == pytest.approx(275.6, rel=0.03)
+    assert [round(each.chloride_mg_l) for each in portrait.steel] == [57, 113, 283]
+
+
+def test_the_ph_is_a_range_with_its_lower_end_first():
+    assert portray(HARD_TAP).ph_text == "8.0 to 8.7"
+    assert portray(PURE_WATER).ph_text == "5.6 to 7.0"
+
+
+@pytest.mark.parametrize(
+    ("ions", "words"),
+    [
+        ({"Ca": 3.0, "Cl": 6.0}, "Chloride of 213 mg/L is in the range"),
+        ({"Ca": 3.0, "SO4": 3.0}, "Sulfate of 288 mg/L is above the guide value"),
+        ({"K": 1.0, "NO3": 1.0}, "Nitrate of 62 mg/L"),
+        ({"K": 3.0, "citrate": 1.0}, "a titration finds 82.6 mg/L alkalinity"),
+        ({"Ca": 1.0, "Cl": 1.0}, "The charges do not cancel"),
+        ({"Ca": 0.8, "Cl": 1.6}, "Dosing 12 % of the hardness as sulfate"),
+    ],
+)
+def test_what_stands_out_is_remarked(ions, words):
+    assert any(words in remark for remark in portray(Water.of_ions(ions)).remarks)
+
+
+def test_citrate_titrates_in_part():
+    """1.65 of 3 equivalents to pH 4.5 (computed from pKa 3.13, 4.76, 6.40)."""
+    water = Water.of_ions({"K": 3.0, "citrate": 1.0})
+    assert water.alkalinity_mg_l_caco3 == 0
+    assert water.titratable_alkalinity_mg_l_caco3 == pytest.approx(1.65 * 50.043)
+    h = 10**-4.5
+    k1, k2, k3 = 10**-3.13, 10**-4.76, 10**-6.40
+    total = h**3 + h**2 * k1 + h * k1 * k2 + k1 * k2 * k3
+    bound = (3 * h**3 + 2 * h**2 * k1 + h * k1 * k2) / total
+    assert bound == pytest.approx(1.65, abs=0.03)
+
+
+def test_dry_residue_loses_half_of_the_bicarbonate():
+    """2 HCO3 -> CO3 + CO2 + H2O: 60.008 / 122.032 = 0.4917 (computed)."""
+    water = Water.of_ions({"Na": 1.0, "HCO3": 1.0})
+    assert water.sum_of_ions_mg_l == pytest.approx(84.006)
+    assert water.dry_residue_180c_mg_l == pytest.approx(22.990 + 61.016 * 0.4917)
+
+
+@pytest.mark.parametrize(
+    ("chloride", "text"),
+    [
+        (5, "304 to 120 °C and 316 to 130 °C"),
+        (57, "316 to 120 °C"),
+        (150, "316 to 80 °C"),
+        (301, "only titanium"),
+    ],
+)
+def test_steel_takes_the_next_higher_row(chloride, text):
+    assert text in steel_guidance(chloride).text
+
+
+def test_steel_allows_by_temperature():
+    assert steel_guidance(50).allows("304", 60)
+    assert not steel_guidance(50).allows("304", 61)
+    assert not steel_guidance(100).allows("304", 20)
+
+
+def test_a_meter_shows_what_it_is_built_to_show():
+    at_20 = expected_meter(P04, temperature_c=20, compensation_percent_per_c=None)
+    assert at_20.shown == at_20.conductivity_us_cm < at_20.conductivity_25c_us_cm
+    brought = expected_meter(P04, temperature_c=20)
+    assert brought.shown == pytest.approx(brought.conductivity_25c_us_cm, rel=0.01)
+    half = expected_meter(P04, tds_factor=0.5)
+    seven = expected_meter(P04, tds_factor=0.7)
+    assert seven.shown / half.shown == pytest.approx(1.4)
+    assert half.unit == "mg/L on the meter (µS/cm × 0.5)"
+
+
+def test_a_meter_reading_agrees_or_says_what_to_check():
+    meter = expected_meter(P04)
+    assert meter.agrees(meter.shown * 1.049)
+    assert not meter.agrees(meter.shown * 1.051)
+    assert "agrees" in meter.verdict(meter.shown)
+    assert "20 % above" in meter.verdict(1.2 * meter.shown)
+    assert "check the doses" in meter.verdict(0.8 * meter.shown)
+
+
+@pytest.mark.parametrize(
+    ("sample_ml", "low", "high", "half"), [(5, 2, 3, 22), (10, 4, 5, 11), (20, 8, 10, 5.6)]
+)
+def test_drops_for_an_alkalinity_of_forty(sample_ml, low, high, half):
+    """1 drop = 1 °dH in 5 mL: KH 40 reads 2 or 3 drops, half a drop is 22 % (computed)."""
+    kit = DROP_KITS["1 °dH a drop in 5 mL"]
+    drops = expected_drops(P04, "alkalinity", kit=kit, sample_ml=sample_ml)
+    assert (drops.low, drops.high) == (low, high)
+    assert drops.half_drop_percent == pytest.approx(half, abs=0.5)
+    assert drops.agrees(low)
+    assert not drops.agrees(high + 1)
+
+
+@pytest.mark.parametrize(
+    ("make", "sentence"),
+    [
+        (lambda: expected_meter(P04, tds_factor=500), "tds_factor must be between 0.3 and 1"),
+        (lambda: expected_meter(P04, temperature_c=93), "between 0 and 50 °C, got 93"),
+        (lambda: expected_meter(P04, compensation_percent_per_c=20), "between 0 and 5 %/°C"),
+        (lambda: expected_meter(P04).verdict(-1), "reading must be a number of at least 0"),
+        (lambda: expected_drops(P04, "iron", kit=DropKit(name="x", mg_l_caco3_per_drop=1)), "iron"),
+        (
+            lambda: expected_drops(
+                P04, "hardness", kit=DropKit(name="x", mg_l_caco3_per_drop=1), sample_ml=0
+            ),
+            "sample_ml must be above 0",
+        ),
+        (lambda: DropKit(name="x", mg_l_caco3_per_drop=0), "mg_l_caco3_per_drop must be above"),
+        (lambda: WaterTable(ions_mmol_l=np.zeros((2, 3))), "must have shape"),
+        (lambda: WaterTable(ions_mmol_l=-np.ones((2, 13))), "row 0 holds -1"),
+        (lambda: dose_table(np.zeros((2, 2)), THREE), r"must have shape \(n, 3\)"),
+        (lambda: dose_table([[2.0, 80, 40]], THREE), "row 0 is"),
+    ],
+)
+def test_bad_figures_are_refused_with_a_sentence(make, sentence):
+    with pytest.raises(WaterError, match=sentence):
+        make()
+
+
+def test_a_table_of_doses_is_its_mixings_one_by_one():
+    targets = [
+        wanted(share, gh, kh) for share in (0, 0.3, 1) for gh in (0, 77, 240) for kh in (0, 61)
+    ]
+    dosed = dose_table(targets_array(targets), THREE, volume_ml=2000, pipette_ml=0.5)
+    for row, target in enumerate(targets):
+        mixing = mix(target, THREE, volume_ml=2000, pipette_ml=0.5)
+        assert dosed.doses_ml[row] == pytest.approx([dose.volume_ml for dose in mixing.doses])
+        assert dosed.reached.water(row).vector == pytest.approx(mixing.reached.vector)
+
+
+def test_a_table_marks_what_is_out_of_reach():
+    dosed = dose_table(
+        targets_array([wanted(0.5, 80, 40), wanted(0.5, 900, 400), wanted(0.5, 80, 300)]),
+        THREE,
+        base=Water.of_ions({"Na": 2.0, "HCO3": 2.0}),
+    )
+    assert dosed.reachable.tolist() == [False, False, True]
+    assert np.isnan(dosed.doses_ml[0]).all()
+    assert "2 of 3 waters are out of reach" in dosed._repr_html_()
+
+
+def test_a_table_does_not_choose():
+    with pytest.raises(DosingError, match="leave more than one way"):
+        dose_table([[0.5, 80, 40]], FIVE)
+
+
+def test_a_table_of_waters_is_its_waters_one_by_one():
+    waters = [P04, HARD_TAP, PURE_WATER]
+    many = WaterTable.of_waters(waters)
+    chemistry, composition = many.chemistry(), many.composition()
+    for row, water in enumerate(waters):
+        portrait = portray(water, places=[("hot", 93.0)])
+        assert chemistry["ph_air"][row] == pytest.approx(portrait.ph_air, abs=1e-6)
+        assert chemistry["conductivity_25c_us_cm"][row] == pytest.approx(
+            portrait.conductivity_25c_us_cm, rel=1e-6
+        )
+        index = portrait.scaling[0].index_closed.low
+        assert chemistry["calcite_index_93c"][row] == pytest.approx(index, abs=1e-6)
+        assert composition["hardness_mg_l_caco3"][row] == pytest.approx(water.hardness_mg_l_caco3)
+
+
+def shown():
+    """One of every value that a notebook may show."""
+    bottle = THREE[0]
+    tested = strength_by_titration(
+        bottle, reading_mg_l_caco3=90, step_mg_l_caco3=2, concentrate_ml=10, diluted_to_ml=100
+    )
+    target = wanted(0.25, 80, 40)
+    return [
+        *SALTS.values(),
+        bottle,
+        tested,
+        plan_weighing(salt=salt("CaCl2·2H2O"), volume_ml=100),
+        SharedBottle(parts=(THREE[0], THREE[1])),
+        SharedBottle(parts=(THREE[1], THREE[2])),
+        target,
+        P04,
+        pure_water(conductivity_25c_us_cm=20),
+        read_analysis(TAP, name="tap"),
+        mix(target, THREE),
+        mix(target, THREE, balance_g=0.01, filling="added to"),
+        weigh_out(target, [one.salt for one in THREE], volume_l=1),
+        portray(P04),
+        portray(PURE_WATER),
+        expected_meter(P04, tds_factor=0.5),
+        expected_drops(P04, "hardness", kit=DROP_KITS["1 °dH a drop in 5 mL"]),
+        steel_guidance(57),
+        WaterTable.of_waters([P04] * 20),
+        dose_table(targets_array([target]), THREE),
+    ]
+
+
+def test_no_page_and_no_parameter_says_a_bare_ppm():
+    for value in shown():
+        assert "ppm" not in value._repr_html_().lower(), type(value)
+    for name in labkit.water.__all__:
+        thing = getattr(labkit.water, name)
+        if inspect.isfunction(thing):
+            assert not any("ppm" in field for field in inspect.signature(thing).parameters), name
+        elif inspect.isclass(thing):
+            assert not any("ppm" in field for field in dir(thing)), name
+
+
+def test_every_page_is_whole_and_brings_no_style_of_its_own():
+    for value in shown():
+        html = value._repr_html_()
+        for tag in ("table", "ul", "details", "tr", "td", "th"):
+            assert html.count(f"<{tag}") - html.count("<thead") * (tag == "th") == html.count(
+                f"</{tag}>"
+            ), (type(value), tag)
+        assert "<script" not in html
+        assert "background" not in html
+
+
+def test_what_a_user_types_is_escaped():
+    evil = "<script>alert(1)</script>"
+    own = salt_by_formula("MgCl2·2H2O", name=evil, hazard=evil)
+    bottle = Concentrate(salt=own, strength_g_l=1.0, name=evil)
+    pages = [
+        own._repr_html_(),
+        bottle._repr_html_(),
+        mix(wanted(1, 50, 0), [bottle])._repr_html_(),
+        read_analysis(TAP, name=evil)._repr_html_(),
+        table(evil, (evil,), [(evil,)]),
+    ]
+    assert all("<script" not in page for page in pages)
+
+
+def test_cautions_stand_beside_masses_doses_and_machines():
+    target = wanted(0.25, 80, 40)
+    weighing = plan_weighing(salt=salt("CaCl2·2H2O"), volume_ml=1000)._repr_html_()
+    tank = weigh_out(target, [one.salt for one in THREE], volume_l=10)._repr_html_()
+    mixing = mix(target, THREE)._repr_html_()
+    machine = portray(P04)._repr_html_()
+    for page, situation in (
+        (weighing, "weighing"),
+        (tank, "weighing"),
+        (mixing, "mixing"),
+        (machine, "machine"),
+    ):
+        for sentence in CAUTIONS[situation]:
+            assert sentence.replace("'", "&#x27;") in page

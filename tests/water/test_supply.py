@@ -1,0 +1,137 @@
+"""Base water: meter readings and analyses."""
+
+import pytest
+
+from labkit.errors import WaterError
+from labkit.water import pure_water, read_analysis
+from tests.water.recipes import wanted
+
+TAP = {
+    "Ca": (100.2, "mg/L"),
+    "Mg": (9.72, "mg/L"),
+    "sodium": (16.1, "mg/L"),
+    "K": (2.74, "mg/L"),
+    "Cl": (35.4, "mg/L"),
+    "SO4": (52.8, "mg/L"),
+    "alkalinity": (223.7, "mg/L CaCO3"),
+}
+"""Reference water P12 (hard tap, made up), as a laboratory would write it."""
+
+
+def test_twenty_microsiemens_can_hide_a_quarter_of_a_low_alkalinity():
+    """Up to 27 % of an alkalinity of 40: KH 10.8 if all NaHCO3, 9 mg/L if all NaCl (computed)."""
+    water = pure_water(conductivity_25c_us_cm=20)
+    assert water.hidden_alkalinity_mg_l_caco3 == pytest.approx(10.8, abs=0.15)
+    assert water.hidden_sodium_chloride_mg_l == pytest.approx(9, abs=0.2)
+    assert water.hidden_share_percent(wanted(0, 80, 40)) == pytest.approx(27, abs=0.5)
+    assert "can hide up to 11 mg/L alkalinity" in water.remarks[0]
+
+
+def test_one_microsiemens_may_be_air_alone():
+    """Pure water under 420 µatm CO2: 0.99 µS/cm (computed); CRC column 1.10 for richer air."""
+    water = pure_water(conductivity_25c_us_cm=1.0)
+    assert water.hidden_alkalinity_mg_l_caco3 < 0.5
+    assert any("CO2 from air" in remark for remark in water.remarks)
+    assert pure_water(conductivity_25c_us_cm=0).hidden_hardness_mg_l_caco3 == 0
+
+
+def test_an_analysis_in_ions_becomes_a_water():
+    tap = read_analysis(TAP, name="tap")
+    assert tap.water.hardness_mg_l_caco3 == pytest.approx(290.25, rel=2e-3)
+    assert tap.water.alkalinity_mg_l_caco3 == pytest.approx(223.7)
+    assert abs(tap.charge_gap_percent) < 0.5
+    assert tap.remarks == ()
+
+
+@pytest.mark.parametrize(
+    ("entries", "calcium", "magnesium"),
+    [
+        ({"hardness": (16.26, "°dH"), "Ca": (2.5, "mmol/L")}, 2.5, 0.40),
+        ({"hardness": (29.03, "°fH"), "calcium hardness": (250.2, "mg/L CaCO3")}, 2.5, 0.40),
+        ({"hardness": (16.957, "gr/US gal"), "Mg": (0.8, "meq/L")}, 2.5, 0.40),
+        ({"calcium hardness": (14.02, "°dH"), "magnesium hardness": (4.0, "°fH")}, 2.5, 0.40),
+        ({"Ca": (250.2, "mg/L CaCO3"), "Mg": (9722, "µg/L")}, 2.5, 0.40),
+    ],
+)
+def test_hardness_is_read_in_every_unit(entries, calcium, magnesium):
+    rest = {"Cl": (5.8, "mmol/L")}
+    water = read_analysis(entries | rest).water
+    assert water.calcium_mmol_l == pytest.approx(calcium, abs=5e-3)
+    assert water.magnesium_mmol_l == pytest.approx(magnesium, abs=5e-3)
+
+
+@pytest.mark.parametrize(
+    "alkalinity",
+    [(4.0, "meq/L"), (200.17, "mg/L CaCO3"), (244.06, "mg/L HCO3"), (11.215, "°dH"), (4, "mmol/L")],
+)
+def test_alkalinity_is_read_in_every_unit(alkalinity):
+    water = read_analysis({"alkalinity": alkalinity, "Na": (4, "mmol/L")}).water
+    assert water.bicarbonate_mmol_l == pytest.approx(4.0, abs=1e-3)
+
+
+def test_a_gap_is_shown_and_can_be_filled():
+    partial = {"Ca": (100.2, "mg/L"), "Mg": (9.72, "mg/L"), "alkalinity": (223.7, "mg/L CaCO3")}
+    with pytest.raises(WaterError, match=r"does not balance: .*\+1\.33 meq/L.*fill_gap .*chloride"):
+        read_analysis(partial)
+    filled = read_analysis(partial, fill_gap=True)
+    assert filled.water.charge_balance_meq_l == pytest.approx(0, abs=1e-12)
+    assert filled.water.chloride_mmol_l == pytest.approx(1.33, abs=0.01)
+    assert filled.analysed.chloride_mmol_l == 0
+    assert "filled with chloride" in filled.remarks[0]
+
+
+def test_a_small_gap_above_the_standard_is_remarked():
+    """Standard Methods 1030 E (from memory): 2 % of the sum at 3 to 10 meq/L of anions."""
+    tap = read_analysis(TAP | {"Na": (2.0, "mg/L"), "sodium": (2.0, "mg/L")})
+    assert tap.charge_gap_meq_l < -0.5
+    assert "differ by" in tap.remarks[0]
+
+
+def test_a_stated_conductivity_that_cannot_be_is_remarked():
+    """P12 has 615 µS/cm (DHO with ion pairs)."""
+    assert read_analysis(TAP | {"conductivity": (615, "µS/cm")}).remarks == ()
+    odd = read_analysis(TAP | {"conductivity": (310, "µS/cm")})
+    assert "more than the 310 µS/cm stated" in odd.remarks[0]
+
+
+@pytest.mark.parametrize(
+    ("entries", "sentence"),
+    [
+        ({"TDS": (150, "ppm")}, "'ppm', which does not say ppm of what"),
+        ({"Ca": (50, "ppm")}, "does not say ppm of what"),
+        ({"TDS": (150, "mg/L")}, "'TDS' is not a quantity that labkit reads"),
+        ({"Ca": (-5, "mg/L")}, "Ca must be a number of at least 0, got -5"),
+        ({"Ca": (50, "grains")}, "calcium must be in one of mg/L"),
+        ({"Ca": 50}, r"must be a value with its unit, as in \(50, 'mg/L'\), got 50"),
+        ({"alkalinity": (100, "mg/L")}, "alkalinity in mg/L does not say as what"),
+        ({"hardness": (100, "mg/L")}, "hardness in mg/L does not say as what"),
+        ({"hardness": (100, "mg/L CaCO3")}, "hardness alone does not say how much is calcium"),
+        (
+            {"hardness": (100, "mg/L CaCO3"), "Ca": (80, "mg/L")},
+            "is less than its Ca alone",
+        ),
+        (
+            {"hardness": (300, "mg/L CaCO3"), "Ca": (40, "mg/L"), "Mg": (10, "mg/L")},
+            "does not agree with Ca and Mg",
+        ),
+        (
+            {"alkalinity": (100, "mg/L CaCO3"), "HCO3": (122, "mg/L")},
+            "give alkalinity or bicarbonate, not both",
+        ),
+        (
+            {"calcium hardness": (100, "mg/L CaCO3"), "Ca": (40, "mg/L")},
+            "give calcium hardness or Ca, not both",
+        ),
+        ({"conductivity": (300, "mS")}, "conductivity must be in µS/cm"),
+        ({"Cl": (100, "mg/L"), "Na": (10, "mg/L")}, "the analysis does not balance"),
+    ],
+)
+def test_bad_analyses_are_refused_with_a_sentence(entries, sentence):
+    with pytest.raises(WaterError, match=sentence):
+        read_analysis(entries)
+
+
+@pytest.mark.parametrize("reading", [-1, 101, float("nan")])
+def test_no_pure_water_reads_so(reading):
+    with pytest.raises(WaterError, match="of a pure water must be between 0 and 100"):
+        pure_water(conductivity_25c_us_cm=reading)
