@@ -13,7 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.tasting.blocks import Blocks, efficiency_factor, incomplete_blocks, is_balanced
-from labkit.tasting.orders import Orders, balanced_orders, even_orders
+from labkit.tasting.orders import (
+    Orders,
+    balanced_orders,
+    even_orders,
+    follow_counts,
+    position_counts,
+)
 from labkit.tasting.sizes import Sizes
 
 BlocksBy = Literal["flight", "taster"]
@@ -80,6 +86,20 @@ class Layout:
         if is_balanced(self.blocks, self.sizes.n_waters):
             return "balanced incomplete blocks"
         return "near-balanced incomplete blocks"
+
+    def count_positions_of_jugs(self) -> list[NDArray[np.int_]]:
+        """How often each jug stands at each position, flight by flight."""
+        return [
+            position_counts(orders, len(jugs))
+            for jugs, orders in zip(self.jugs, self.orders, strict=True)
+        ]
+
+    def count_follows_of_jugs(self) -> list[NDArray[np.int_]]:
+        """How often each jug is tasted directly before each other, flight by flight."""
+        return [
+            follow_counts(orders, len(jugs))[~np.eye(len(jugs), dtype=bool)]
+            for jugs, orders in zip(self.jugs, self.orders, strict=True)
+        ]
 
     def count_positions(self) -> NDArray[np.int_]:
         """How often each water stands at each position, shape (n_waters, n_cups)."""

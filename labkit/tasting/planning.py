@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labkit.errors import PlanError
 from labkit.tasting.coding import Coded, code_flights, key_rows, servings
@@ -187,14 +188,18 @@ def _checked_serving(serving: Vessels, blocks_by: BlocksBy, alone: bool, n_taste
 
 
 def describe(layout: Layout) -> Design:
-    """How even a layout is, in counts without names."""
+    """How even a layout is, in counts without names.
+
+    Positions and carry-over are counted cup by cup within a flight. Counted water by water they
+    would tell twins from strangers: only some pairs of codes add up to the counts.
+    """
     sizes = layout.sizes
-    others = ~np.eye(layout.n_waters, dtype=bool)
-    counts = [("times a water stands at a position", layout.count_positions())]
+    spreads = [_spread("times a cup stands at a position", layout.count_positions_of_jugs())]
     if sizes.cups > 1 and layout.n_waters > 1:
-        counts += [
-            ("times a water is tasted directly after another", layout.count_follows()[others]),
-            ("flights of a taster in which two waters meet", layout.count_meetings()[others]),
+        meetings = layout.count_meetings()[~np.eye(layout.n_waters, dtype=bool)]
+        spreads += [
+            _spread("times a cup is tasted directly after another", layout.count_follows_of_jugs()),
+            _spread("flights of a taster in which two waters meet", [meetings]),
         ]
     return Design(
         kind=layout.kind,
@@ -206,8 +211,13 @@ def describe(layout: Layout) -> Design:
         duplicate_cups=sizes.duplicates,
         jugs=sum(map(len, layout.jugs)),
         efficiency=layout.efficiency,
-        spreads=tuple((name, int(count.min()), int(count.max())) for name, count in counts),
+        spreads=tuple(spreads),
     )
+
+
+def _spread(name: str, counts: Sequence[NDArray[np.int_]]) -> tuple[str, int, int]:
+    """What is counted, the fewest and the most."""
+    return name, min(int(count.min()) for count in counts), max(int(c.max()) for c in counts)
 
 
 def _under_cups(numbers: Sequence[int], coded: Sequence[Coded]) -> tuple[tuple[int, str], ...]:

@@ -19,7 +19,7 @@ import pytest
 from labkit.errors import SealError
 from labkit.tasting import plan_tasting, ratio_sweep, session_waters
 from labkit.tasting.layout import Draw
-from labkit.tasting.orders import williams_orders
+from labkit.tasting.orders import follow_counts, position_counts, williams_orders
 from labkit.tasting.seal import KeyRow, OpenedFlight, Sealer
 from labkit.water import Target
 
@@ -187,6 +187,25 @@ def test_the_control_cannot_be_picked_out_where_tasters_have_their_own_waters():
 
     for place in range(4):
         assert hits[place] / 100 == pytest.approx(0.25, abs=4.5 * 0.0433)
+
+
+def test_the_counts_shown_say_no_more_than_the_cups_do():
+    """Counted by water they would rule out most pairs of codes as twins."""
+    for _ in range(30):
+        plan = _plan(flights=2, duplicates=1)
+        positions, follows = [], []
+        for flight in plan.flights:
+            codes = plan.codes(flight)
+            orders = [[codes.index(c) for c in _order(plan, flight, t)] for t in TASTERS]
+            positions.append(position_counts(np.array(orders), len(codes)))
+            counts = follow_counts(np.array(orders), len(codes))
+            follows.append(counts[~np.eye(len(codes), dtype=bool)])
+
+        assert plan.design.spreads == (
+            ("times a cup stands at a position", np.min(positions), np.max(positions)),
+            ("times a cup is tasted directly after another", np.min(follows), np.max(follows)),
+            ("flights of a taster in which two waters meet", 8, 8),
+        )
 
 
 def test_no_seed_gives_the_plan_again():
