@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import matplotlib.pyplot as plt
@@ -169,7 +170,7 @@ def plot_best(table: pd.DataFrame, factor: str = "mg_share", *, ax: Axes | None 
                     bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
                     zorder=3,
                 )
-        ax.set_yticks(rows, list(table["coffee"]))
+        ax.set_yticks(rows, [textwrap.fill(name, 18) for name in table["coffee"]])
         ax.tick_params(axis="y", length=0)
         ax.set_ylim(-0.7, len(table) - 0.3)
         ax.spines["left"].set_visible(False)

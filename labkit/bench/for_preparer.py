@@ -137,8 +137,8 @@ def _mixing_steps(bottles: Sequence[Concentrate], base_name: str) -> list[str]:
         "poured away and mixed again, never mended.",
         "A jug marked 'mix and brew anew' is made from the bottles like any other, not filled "
         "from its twin.",
-        "Brew, then stick each code on the cup filled from its jug. Put this sheet away before "
-        "the tasters come in.",
+        "Brew, then stick each code on the cup filled from its jug (underneath, and shuffle, if "
+        "you taste alone). Put this sheet away before the tasters come in.",
     ]
     return steps
 

@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 
-from labkit.analysis.diagnostics import Diagnostics
-from labkit.analysis.panel import AGREES, DISAGREES, SEES, UNKNOWN, PanelCheck
+from labkit.analysis.panel import AGREES, DISAGREES, SEES, UNKNOWN
+from labkit.analysis.reading import Reading
+from labkit.bench import plot_data as data
 from labkit.bench.style import (
     HAIR,
     INK,
@@ -19,21 +20,22 @@ from labkit.bench.style import (
     styled,
     trace_style,
 )
+from labkit.errors import ReadingError
 
 _MARKS: Final = {SEES: ("o", INK), DISAGREES: ("X", "white"), UNKNOWN: ("o", "white")}
 
 
-def plot_panel(check: PanelCheck, *, ax: Axes | None = None) -> Axes:
+def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
     """Each taster's agreement with the others, verdict and repeatability.
 
     Parameters
     ----------
-    check : PanelCheck
-        What :func:`labkit.analysis.panel.check_panel` found.
+    reading : Reading
+        What :func:`labkit.analysis.read_coffee` found.
     ax : Axes, optional
         Where to draw.
     """
-    tasters = check.tasters
+    check, tasters = reading.panel, reading.panel.tasters
     with styled():
         ax = axes_for(ax, height=1.3 + 0.55 * len(tasters))
         rows = np.arange(len(tasters))[::-1]
@@ -65,7 +67,7 @@ def plot_panel(check: PanelCheck, *, ax: Axes | None = None) -> Axes:
         ax.set_xticks([-1, -0.5, 0, 0.5, 1])
         ax.spines["left"].set_visible(False)
         ax.set_xlabel("agreement with the rest of the panel (correlation)")
-        put_title(ax, "The panel")
+        put_title(ax, data.title_of(reading, "as the panel scores it"))
         put_caption(
             ax,
             f"{check.verdict} Filled: {SEES}; cross: {DISAGREES}; ring: {UNKNOWN}. Shaded: goes "
@@ -75,17 +77,24 @@ def plot_panel(check: PanelCheck, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def plot_residuals(checks: Diagnostics, *, ax: Axes | None = None) -> Axes:
+def plot_residuals(reading: Reading, *, ax: Axes | None = None) -> Axes:
     """What the surface leaves over, in standard errors, against the expected score.
 
     Parameters
     ----------
-    checks : Diagnostics
-        What :func:`labkit.analysis.diagnostics.diagnose` found.
+    reading : Reading
+        What :func:`labkit.analysis.read_coffee` found.
     ax : Axes, optional
         Where to draw.
+
+    Raises
+    ------
+    ReadingError
+        If no surface could be fitted.
     """
-    table = checks.residuals
+    if reading.diagnostics is None:
+        raise ReadingError(f"there is no surface to check: {reading.verdict.text}")
+    table = reading.diagnostics.residuals
     with styled():
         ax = axes_for(ax)
         for edge in (-2, 2):
@@ -108,8 +117,8 @@ def plot_residuals(checks: Diagnostics, *, ax: Axes | None = None) -> Axes:
         ax.set_xlabel("expected score")
         ax.set_ylabel("left over (standard errors)")
         ax.legend(loc="upper left", bbox_to_anchor=(1, 1), handletextpad=0.2, borderaxespad=0.2)
-        put_title(ax, "What the surface leaves over")
-        found = " ".join(checks.warnings)
+        put_title(ax, data.title_of(reading, "left over by the surface"))
+        found = " ".join(reading.diagnostics.warnings)
         put_caption(
             ax,
             "Each mark is a cup. About 19 of 20 should lie between the dashed lines, without a "

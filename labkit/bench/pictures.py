@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from labkit.analysis.reading import Reading
+from labkit.bench.panel_plots import plot_panel
 from labkit.bench.score_plots import plot_score, plot_tasters
 from labkit.bench.surface_plots import plot_surface
 
@@ -21,7 +22,8 @@ _DPI = 140  # sharp at full width, about 60 kB a picture
 def reading_pictures(reading: Reading) -> str:
     """The pictures that a reading allows, as pictures within the page.
 
-    A contour where two factors were varied, the score against each factor, and a trace a taster.
+    A contour where two factors were varied, the score against each factor, a trace a taster, and
+    the panel.
 
     Parameters
     ----------
@@ -42,6 +44,7 @@ def reading_pictures(reading: Reading) -> str:
     drawn += [(f"Score against {factor}", plot_score(reading, factor)) for factor in varied]
     if varied:
         drawn.append(("Each taster's trace", plot_tasters(reading, varied[0])))
+    drawn.append(("The panel", plot_panel(reading)))
     return "".join(_figure(axes, label) for label, axes in drawn)
 
 

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.panel import SEES, check_panel
+from labkit.analysis.panel import SEES
 from labkit.analysis.reading import read_coffee
 from labkit.analysis.region import Region
-from labkit.analysis.scores import gather_scores
 from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.suggest import suggest_flight
 from labkit.bench import (
@@ -26,6 +23,7 @@ from labkit.bench import (
     plot_score,
     plot_surface,
     plot_tasters,
+    reading_pictures,
 )
 from labkit.bench.plot_data import cup_means, distance_outside, ratio_ticks, ratio_words
 from labkit.bench.style import INK, spread
@@ -186,8 +184,8 @@ def test_a_factor_that_did_not_vary_is_refused_with_its_level(ratio, grid):
 
 
 def test_panel_picture_marks_verdicts_by_shape_and_fill(ratio):
-    check = check_panel(ratio.scores)
-    ax = plot_panel(check)
+    check = ratio.panel
+    ax = plot_panel(ratio)
     labels = [label.get_text() for label in ax.get_yticklabels()]
     assert labels == [f"{one.taster}\n{one.verdict}" for one in check.tasters]
     told = [one for one in check.tasters if np.isfinite(one.agreement)]
@@ -200,21 +198,29 @@ def test_panel_picture_marks_verdicts_by_shape_and_fill(ratio):
 
 def test_a_lone_taster_is_drawn_without_an_agreement():
     frame = tasted((0.5, 80, 30), [waters(SHARES)]).scores.frame
-    check = check_panel(gather_scores(frame[frame["taster"] == "Ana"]))
-    ax = plot_panel(check)
+    ax = plot_panel(read_coffee(frame[frame["taster"] == "Ana"]))
     assert "agreement not told yet" in texts(ax)
     assert "One taster" in texts(ax)
 
 
-def test_residual_picture_has_a_mark_for_each_cup():
-    table = pd.DataFrame(
-        {"taster": ["Ana", "Bo"] * 3, "fitted": range(6), "standardised": [0, 1, -1, 2, -4, 0.5]}
-    )
-    checks = SimpleNamespace(residuals=table, warnings=("Mind the end of the scale.",))
-    ax = plot_residuals(checks)
-    assert sum(len(marks.get_offsets()) for marks in ax.collections) == 6
-    assert ax.get_ylim()[0] < -4
-    assert "Mind the end of the scale." in texts(ax)
+def test_residual_picture_has_a_mark_for_each_cup(ratio):
+    ax = plot_residuals(ratio)
+    marks = np.vstack([marks.get_offsets() for marks in ax.collections])
+    assert len(marks) == len(ratio.scores.frame)
+    assert sorted(marks[:, 1]) == pytest.approx(sorted(ratio.diagnostics.residuals["standardised"]))
+    frame = ratio.scores.frame.assign(score=7.0)
+    with pytest.raises(ReadingError, match="there is no surface to check"):
+        plot_residuals(read_coffee(frame))
+
+
+def test_pictures_of_a_reading_are_all_that_it_allows(ratio, grid):
+    """One factor: score, tasters, panel; two factors: a contour and another score more."""
+    assert reading_pictures(ratio).count("<figure") == 3
+    shown = reading_pictures(grid)
+    assert shown.count("<figure") == 5
+    assert "Contour of the score" in shown
+    flat = read_coffee(ratio.scores.frame.assign(score=7.0))
+    assert reading_pictures(flat) == ""
 
 
 def numbers(ax):
