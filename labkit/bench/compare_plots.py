@@ -180,10 +180,11 @@ def plot_best(table: pd.DataFrame, factor: str = "mg_share", *, ax: Axes | None 
         counts.spines["right"].set_visible(False)
         label_factor(ax, factor)
         put_title(ax, f"Best {data.NAMES[factor]} of each coffee")
+        short = ", short of all Ca or all Mg," if factor == "mg_share" else ""
         put_caption(
             ax,
             "Diamond: the best; line: where it may well lie (95 %); grey: the range tasted. A "
-            "line that ends with the grey says that better may lie beyond.",
+            f"line that ends with the grey{short} says that better may lie beyond.",
             share=0.66,
         )
     return ax

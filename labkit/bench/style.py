@@ -143,4 +143,5 @@ def _wrapped(ax: Axes, text: str, size: float, share: float = 0.84) -> str:
     if ax.get_label() != _OWN:
         share *= ax.get_position().width / 0.84
     letters = max(24, int(72 * width * share / (0.53 * size)))
-    return "\n".join(textwrap.fill(line, letters) for line in text.split("\n"))
+    kept = text.replace(" %", "\u00a0%").replace(" mg/L", "\u00a0mg/L")
+    return "\n".join(textwrap.fill(line, letters) for line in kept.split("\n"))
