@@ -10,8 +10,12 @@ import ipywidgets as widgets
 
 from labkit.errors import LabkitError
 
-_WIDE = widgets.Layout(width="min(30rem, 98%)")
 _STYLE = {"description_width": "12rem"}
+
+
+def _wide() -> widgets.Layout:
+    """A layout of its own for each widget: one that is shared hides all when it hides one."""
+    return widgets.Layout(width="min(30rem, 98%)")
 
 
 def number(label: str, value: float, *, step: float | None = None) -> widgets.FloatText:
@@ -20,7 +24,7 @@ def number(label: str, value: float, *, step: float | None = None) -> widgets.Fl
         description=label,
         value=value,
         step=step,
-        layout=_WIDE,
+        layout=_wide(),
         style=_STYLE,
         continuous_update=False,
     )
@@ -29,7 +33,7 @@ def number(label: str, value: float, *, step: float | None = None) -> widgets.Fl
 def whole(label: str, value: int) -> widgets.IntText:
     """A whole number to type."""
     return widgets.IntText(
-        description=label, value=value, layout=_WIDE, style=_STYLE, continuous_update=False
+        description=label, value=value, layout=_wide(), style=_STYLE, continuous_update=False
     )
 
 
@@ -39,7 +43,7 @@ def text(label: str, value: str = "", *, placeholder: str = "") -> widgets.Text:
         description=label,
         value=value,
         placeholder=placeholder,
-        layout=_WIDE,
+        layout=_wide(),
         style=_STYLE,
         continuous_update=False,
     )
@@ -47,13 +51,13 @@ def text(label: str, value: str = "", *, placeholder: str = "") -> widgets.Text:
 
 def secret(label: str) -> widgets.Password:
     """A line that is not shown while it is typed."""
-    return widgets.Password(description=label, layout=_WIDE, style=_STYLE)
+    return widgets.Password(description=label, layout=_wide(), style=_STYLE)
 
 
 def choice(label: str, options: Sequence[Any], value: Any = None) -> widgets.Dropdown:
     """One of several."""
     return widgets.Dropdown(
-        description=label, options=options, value=value, layout=_WIDE, style=_STYLE
+        description=label, options=options, value=value, layout=_wide(), style=_STYLE
     )
 
 
@@ -66,14 +70,16 @@ def several(
         options=options,
         value=tuple(value),
         rows=min(max(len(options), 2), 8),
-        layout=_WIDE,
+        layout=_wide(),
         style=_STYLE,
     )
 
 
 def tick(label: str, value: bool) -> widgets.Checkbox:
     """Yes or no."""
-    return widgets.Checkbox(description=label, value=value, indent=True, layout=_WIDE, style=_STYLE)
+    return widgets.Checkbox(
+        description=label, value=value, indent=True, layout=_wide(), style=_STYLE
+    )
 
 
 def button(label: str, *, main: bool = False) -> widgets.Button:

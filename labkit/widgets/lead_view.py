@@ -69,7 +69,10 @@ class LeadView(widgets.VBox):
         progress = self._book.progress(self._session)
         self._table.value = _table(progress, pd.Timestamp.now("UTC"))
         states = progress.drop_duplicates("flight")
-        options = [(f"{row.flight}, {row.state}", int(row.flight)) for row in states.itertuples()]
+        options = [
+            (f"{flight}, {state}", int(flight))
+            for flight, state in zip(states["flight"], states["state"], strict=True)
+        ]
         if list(self._flight.options) != options:
             kept = self._flight.value
             self._flight.options = options
@@ -120,6 +123,7 @@ def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
     """How far each taster is, as a table that reads without colour."""
     head = ("Flight", "Taster", "Cups done", "Scores missing", "Time per cup", "Page")
     rows = []
+    row: Any  # a named tuple of the frame's columns
     for row in progress.itertuples():
         pace = "" if pd.isna(row.median_s_per_cup) else f"{row.median_s_per_cup:.0f} s"
         seen = not pd.isna(row.seen_at) and (now - row.seen_at).total_seconds() < CONNECTED_S
