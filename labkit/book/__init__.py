@@ -1,5 +1,7 @@
 """What is remembered: the only home of SQLAlchemy."""
 
+from labkit.book.base_waters import BaseWater
+from labkit.book.bottles import Bottle, BottleUse, Measurement
 from labkit.book.lab_book import LabBook
 from labkit.book.records import (
     Attribute,
@@ -7,6 +9,7 @@ from labkit.book.records import (
     Coffee,
     Event,
     Flight,
+    Guest,
     Held,
     Missing,
     Receipt,
@@ -18,12 +21,17 @@ from labkit.book.touches import Touch
 
 __all__ = [
     "Attribute",
+    "BaseWater",
+    "Bottle",
+    "BottleUse",
     "Client",
     "Coffee",
     "Event",
     "Flight",
+    "Guest",
     "Held",
     "LabBook",
+    "Measurement",
     "Missing",
     "Receipt",
     "ScoreEntry",

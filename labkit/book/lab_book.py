@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labkit.book.base_waters import BaseWaters
 from labkit.book.exports import Exports
 from labkit.book.flights import Flights
 from labkit.book.folders import Folders
@@ -16,7 +17,18 @@ from labkit.book.shelf import Shelf
 
 
 class LabBook(
-    People, Shelf, Sessions, Plans, Links, Scores, Progress, Flights, Exports, Imports, Folders
+    People,
+    Shelf,
+    BaseWaters,
+    Sessions,
+    Plans,
+    Links,
+    Scores,
+    Progress,
+    Flights,
+    Exports,
+    Imports,
+    Folders,
 ):
     """A lab book, opened; made first if the file does not exist.
 

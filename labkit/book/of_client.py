@@ -6,6 +6,7 @@ from sqlalchemy import ColumnElement, select, true
 
 from labkit.book.schema import (
     AttributeRow,
+    BaseWaterRow,
     BottleRow,
     BottleUseRow,
     ClientRow,
@@ -53,6 +54,7 @@ def rows_of_client(client_id: int) -> dict[str, ColumnElement[bool]]:
         ScoreRow.__tablename__: ScoreRow.serving_id.in_(servings),
         EventRow.__tablename__: EventRow.session_id.in_(sessions),
         TasterRow.__tablename__: TasterRow.id.in_(seated),
+        BaseWaterRow.__tablename__: BaseWaterRow.client_id == client_id,
         BottleRow.__tablename__: BottleRow.id.in_(used),
         MeasurementRow.__tablename__: MeasurementRow.bottle_id.in_(used),
         BottleUseRow.__tablename__: BottleUseRow.session_id.in_(sessions),

@@ -116,6 +116,24 @@ class MeasurementRow(Base):
     method: Mapped[str]
     measured_by: Mapped[str]
     note: Mapped[str]
+    uncertainty_percent: Mapped[float | None]
+
+
+class BaseWaterRow(Base):
+    """A water to start from, with its analysis as it was reported."""
+
+    __tablename__ = "base_waters"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    client_id: Mapped[int | None] = mapped_column(ForeignKey("clients.id"))
+    name: Mapped[str] = mapped_column(unique=True)
+    sampled_on: Mapped[date | None]
+    source: Mapped[str]
+    analysis: Mapped[dict[str, Any]]
+    fill_gap: Mapped[bool]
+    note: Mapped[str]
+
+    client: Mapped[ClientRow | None] = relationship()
 
 
 class TasterRow(Base):

@@ -2,151 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date, timedelta
-from typing import TYPE_CHECKING, Final
+from datetime import date
+from typing import Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from labkit.book.bottles import Bottle, BottleUse, Measurement
 from labkit.book.columns import clean_name, clean_text, now_utc
 from labkit.book.lookups import find_bottle, find_session
 from labkit.book.schema import BottleRow, BottleUseRow, MeasurementRow, SessionRow
 from labkit.book.transactions import Transactions
 from labkit.errors import BookError
 
-if TYPE_CHECKING:
-    from labkit.water import Concentrate
-
 BICARBONATE_KEEPS_DAYS: Final = 4
 """Common practice: bicarbonate feeds bacteria and is made fresh every three to four days."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Measurement:
-    """A strength found by titration or conductivity."""
-
-    measured_on: date
-    """The day."""
-
-    strength_g_l: float
-    """Salt as labelled, taken as pure, per litre (g/L)."""
-
-    method: str
-    """How it was found, such as "titration"."""
-
-    measured_by: str = ""
-    """Who measured."""
-
-    note: str = ""
-    """Anything else."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BottleUse:
-    """What was taken from a bottle."""
-
-    used_on: date
-    """The day."""
-
-    volume_ml: float
-    """How much (mL)."""
-
-    session: str | None = None
-    """For which session, if for one."""
-
-    note: str = ""
-    """What for, otherwise."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bottle:
-    """A bottle of concentrate, with its history."""
-
-    name: str
-    """What stands on it; unique in the book."""
-
-    salt: str
-    """Formula with its water."""
-
-    weighed_g: float
-    """Salt as weighed (g)."""
-
-    volume_ml: float
-    """Volume it was made up to (mL)."""
-
-    made_on: date
-    """The day it was made."""
-
-    purity: float = 1.0
-    """Share of the weighed mass that is the salt as labelled."""
-
-    lot: str = ""
-    """The salt's lot number."""
-
-    keeper: str = ""
-    """Who made it and answers for it."""
-
-    keeps_days: int | None = None
-    """Days until it is too old; None if it keeps for months."""
-
-    emptied_on: date | None = None
-    """When it was emptied; None if it stands on the shelf."""
-
-    note: str = ""
-    """Anything else."""
-
-    measurements: tuple[Measurement, ...] = ()
-    """Strengths measured, oldest first; none changes what was weighed."""
-
-    uses: tuple[BottleUse, ...] = ()
-    """What was taken, oldest first."""
-
-    @property
-    def concentrate(self) -> Concentrate:
-        """What the bottle should be by weighing."""
-        from labkit.water import Concentrate, salt
-
-        return Concentrate.from_weighing(
-            salt=salt(self.salt),
-            weighed_g=self.weighed_g,
-            volume_ml=self.volume_ml,
-            purity=self.purity,
-            name=self.name,
-        )
-
-    @property
-    def concentrate_as_measured(self) -> Concentrate | None:
-        """What the bottle is by its last measurement, if there is one."""
-        from labkit.water import Concentrate, salt
-
-        if not self.measurements:
-            return None
-        return Concentrate(
-            salt=salt(self.salt),
-            strength_g_l=self.measurements[-1].strength_g_l,
-            name=self.name,
-        )
-
-    @property
-    def left_ml(self) -> float:
-        """What should be left by what was written down (mL), never below 0."""
-        if self.emptied_on is not None:
-            return 0.0
-        return max(0.0, self.volume_ml - sum(use.volume_ml for use in self.uses))
-
-    @property
-    def use_by(self) -> date | None:
-        """Last day it should be used; None if it keeps for months."""
-        return None if self.keeps_days is None else self.made_on + timedelta(days=self.keeps_days)
-
-    def age_days(self, on: date) -> int:
-        """Days since it was made."""
-        return (on - self.made_on).days
-
-    def is_too_old(self, on: date) -> bool:
-        """Whether its last day has passed."""
-        return self.use_by is not None and on > self.use_by
 
 
 class Stock(Transactions):
@@ -232,11 +102,17 @@ class Stock(Transactions):
         method: str,
         strength_g_l: float | None = None,
         strength_mg_l_caco3_per_ml: float | None = None,
+        uncertainty_percent: float | None = None,
         measured_on: date | None = None,
         measured_by: str = "",
         note: str = "",
     ) -> Bottle:
         """Write down a measured strength, in g/L of the salt or as what 1 mL adds to a litre.
+
+        Parameters
+        ----------
+        uncertainty_percent : float, optional
+            Expanded uncertainty, k = 2 (%), as ``labkit.water.strength_by_titration`` says it.
 
         Raises
         ------
@@ -263,6 +139,7 @@ class Stock(Transactions):
                     method=clean_name("method", method),
                     measured_by=clean_text("measured_by", measured_by),
                     note=clean_text("note", note),
+                    uncertainty_percent=uncertainty_percent,
                 )
             )
             db.flush()
@@ -374,6 +251,7 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
                 method=found.method,
                 measured_by=found.measured_by,
                 note=found.note,
+                uncertainty_percent=found.uncertainty_percent,
             )
             for found in measured
         ),

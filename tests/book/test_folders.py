@@ -10,6 +10,7 @@ from labkit.book import LabBook
 from labkit.book.current import choose_book, open_book
 from labkit.book.demo import ensure_demo_book
 from labkit.book.folders import import_folder
+from labkit.book.opening import SCHEMA_VERSION
 from labkit.errors import BookError, ImportFileError
 from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION, score_all, start_tasting
 
@@ -27,6 +28,7 @@ def fill(book):
     book.add_bottle("KHCO3 a", salt="KHCO3", weighed_g=2.001, volume_ml=1000, note="for +Ridge")
     book.measure_bottle("KHCO3 a", method="titration", strength_mg_l_caco3_per_ml=1.02)
     book.use_bottle("KHCO3 a", 31.5, session=SESSION)
+    book.add_base_water("-tap", {"Ca": (60, "mg/L")}, client="'=Second & Sons", fill_gap=True)
     score_all(book)
     book.record_score(SESSION, 1, "Ada", "overall", 9, position=1, source="lead", device="-1")
     book.record_score(SESSION, 1, "Ada", "note", NASTY, position=1)
@@ -107,7 +109,11 @@ def test_links_do_not_travel(book, tmp_path):
         ("scores.csv", lambda text: text.rsplit(",", 4)[0], "cells, got"),
         ("flights.csv", lambda text: text.replace(",no", ",maybe", 1), "is_unblinded cannot be"),
         ("clients.csv", lambda text: text.partition("\n")[0], "does not fit the other files"),
-        ("lab_book.csv", lambda text: text.replace("tables_version,1", "x,1"), "tables_version"),
+        (
+            "lab_book.csv",
+            lambda text: text.replace("tables_version", "x"),
+            "tables_version",
+        ),
     ],
 )
 def test_a_folder_that_does_not_fit_makes_no_book(sqlite_book, tmp_path, file, change, words):
@@ -125,7 +131,8 @@ def test_a_folder_that_does_not_fit_makes_no_book(sqlite_book, tmp_path, file, c
 def test_a_folder_of_a_newer_labkit_is_refused(sqlite_book, tmp_path):
     out = sqlite_book.export_folder(tmp_path / "out")
     path = out / "lab_book.csv"
-    path.write_text(path.read_text().replace("tables_version,1", "tables_version,99"))
+    now, later = f"tables_version,{SCHEMA_VERSION}", "tables_version,99"
+    path.write_text(path.read_text().replace(now, later))
     with pytest.raises(BookError, match="newer labkit"):
         import_folder(out, tmp_path / "again.db")
 

@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from labkit.errors import BookError, ConcentrateError, SaltError
+from labkit.errors import BookError, ConcentrateError, SaltError, WaterError
 from tests.book.samples import SESSION, start_tasting
 
 MADE = date(2026, 11, 18)
@@ -34,9 +34,14 @@ def test_a_measured_strength_changes_nothing_silently(book):
     )
     assert bottle.concentrate.strength_mg_l_caco3_per_ml == pytest.approx(1, rel=1e-3)
     assert bottle.concentrate_as_measured.strength_mg_l_caco3_per_ml == pytest.approx(1.1)
-    later = book.measure_bottle("KHCO3 18 Nov", method="conductivity", strength_g_l=2.05)
+    assert bottle.concentrate_as_measured.remarks  # the question that a gap of 10 % raises
+    later = book.measure_bottle(
+        "KHCO3 18 Nov", method="conductivity", strength_g_l=2.05, uncertainty_percent=2
+    )
     assert [m.method for m in later.measurements] == ["titration", "conductivity"]
-    assert later.concentrate_as_measured.strength_g_l == pytest.approx(2.05)
+    measured = later.concentrate_as_measured
+    assert measured.strength_mg_l_caco3_per_ml == pytest.approx(2.05 / 2.001, rel=1e-3)
+    assert measured.measured.uncertainty_percent == 2
 
 
 def test_bicarbonate_is_fresh_for_four_days_and_calcium_keeps(book):
@@ -104,3 +109,42 @@ def test_a_bottle_is_named_once_and_must_be_known(sqlite_book):
         sqlite_book.measure_bottle("KHCO3 18 Nov", method="titration")
     with pytest.raises(BookError, match="session must be in the lab book"):
         sqlite_book.use_bottle("KHCO3 18 Nov", 1, session="yesterday")
+
+
+TAP = {"Ca": (60, "mg/L"), "Mg": (6, "mg/L"), "Na": (10, "mg/L"), "Cl": (20, "mg/L")} | {
+    "SO4": (35, "mg/L"),
+    "alkalinity": (139, "mg/L CaCO3"),
+}
+
+
+def test_a_water_to_start_from_is_kept_as_it_was_reported(book):
+    book.add_client("Mill & Moor")
+    book.add_base_water("tap, Fen Street", TAP, client="Mill & Moor", sampled_on=MADE, source="lab")
+    book.add_base_water("own tap", {"Ca": (10, "mg/L")}, fill_gap=True)
+    water = book.base_water("tap, Fen Street")
+    assert (water.analysis, water.client, water.sampled_on) == (TAP, "Mill & Moor", MADE)
+    # 2.497 Ca + 4.118 Mg, Standard Methods 2340 B
+    assert water.supply.water.hardness_mg_l_caco3 == pytest.approx(174.5, abs=0.2)
+    assert [w.name for w in book.base_waters()] == ["own tap", "tap, Fen Street"]
+
+
+def test_a_clients_waters_are_theirs_and_the_labs(sqlite_book):
+    for client in ("Mill & Moor", "Hill & Harbour"):
+        sqlite_book.add_client(client)
+        sqlite_book.add_base_water(f"tap of {client}", TAP, client=client)
+    sqlite_book.add_base_water("own tap", TAP)
+    names = [water.name for water in sqlite_book.base_waters("Mill & Moor")]
+    assert names == ["own tap", "tap of Mill & Moor"]
+
+
+def test_a_water_that_cannot_be_is_not_kept(sqlite_book):
+    with pytest.raises(WaterError, match="ppm"):
+        sqlite_book.add_base_water("tap", {"Ca": (60, "ppm")})
+    with pytest.raises(BookError, match="client must be in the lab book"):
+        sqlite_book.add_base_water("tap", TAP, client="nobody")
+    assert sqlite_book.base_waters() == ()
+    sqlite_book.add_base_water("tap", TAP)
+    with pytest.raises(BookError, match="add the day it was drawn"):
+        sqlite_book.add_base_water("tap", TAP)
+    with pytest.raises(BookError, match="did you mean 'tap'"):
+        sqlite_book.base_water("tapp")

@@ -1,0 +1,149 @@
+"""A bottle of concentrate as a plain object: what was weighed, what was measured, what is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from labkit.water import Concentrate
+
+USUAL_UNCERTAINTY_PERCENT: Final = 5.0
+"""Taken where none was stated: a drop in twenty, as drop kits tell (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement:
+    """A strength found by titration or conductivity."""
+
+    measured_on: date
+    """The day."""
+
+    strength_g_l: float
+    """Salt as labelled, taken as pure, per litre (g/L)."""
+
+    method: str
+    """How it was found, such as "titration"."""
+
+    measured_by: str = ""
+    """Who measured."""
+
+    note: str = ""
+    """Anything else."""
+
+    uncertainty_percent: float | None = None
+    """Expanded uncertainty, k = 2 (%); None if nobody said."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BottleUse:
+    """What was taken from a bottle."""
+
+    used_on: date
+    """The day."""
+
+    volume_ml: float
+    """How much (mL)."""
+
+    session: str | None = None
+    """For which session, if for one."""
+
+    note: str = ""
+    """What for, otherwise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bottle:
+    """A bottle of concentrate, with its history."""
+
+    name: str
+    """What stands on it; unique in the book."""
+
+    salt: str
+    """Formula with its water."""
+
+    weighed_g: float
+    """Salt as weighed (g)."""
+
+    volume_ml: float
+    """Volume it was made up to (mL)."""
+
+    made_on: date
+    """The day it was made."""
+
+    purity: float = 1.0
+    """Share of the weighed mass that is the salt as labelled."""
+
+    lot: str = ""
+    """The salt's lot number."""
+
+    keeper: str = ""
+    """Who made it and answers for it."""
+
+    keeps_days: int | None = None
+    """Days until it is too old; None if it keeps for months."""
+
+    emptied_on: date | None = None
+    """When it was emptied; None if it stands on the shelf."""
+
+    note: str = ""
+    """Anything else."""
+
+    measurements: tuple[Measurement, ...] = ()
+    """Strengths measured, oldest first; none changes what was weighed."""
+
+    uses: tuple[BottleUse, ...] = ()
+    """What was taken, oldest first."""
+
+    @property
+    def concentrate(self) -> Concentrate:
+        """What the bottle should be by weighing."""
+        from labkit.water import Concentrate, salt
+
+        return Concentrate.from_weighing(
+            salt=salt(self.salt),
+            weighed_g=self.weighed_g,
+            volume_ml=self.volume_ml,
+            purity=self.purity,
+            name=self.name,
+        )
+
+    @property
+    def concentrate_as_measured(self) -> Concentrate | None:
+        """What the bottle is by its last measurement, if there is one, beside the weighing."""
+        from labkit.water.concentrates import MeasuredStrength
+
+        if not self.measurements:
+            return None
+        weighed, last = self.concentrate, self.measurements[-1]
+        strength = last.strength_g_l * weighed.salt.strength_mg_caco3_per_g / 1000
+        if not strength:  # a salt without hardness and alkalinity is known by its grams alone
+            return replace(weighed, strength_g_l=last.strength_g_l, purity=1.0)
+        return weighed.with_measured(
+            MeasuredStrength(
+                strength_mg_l_caco3_per_ml=strength,
+                method=last.method,
+                uncertainty_percent=last.uncertainty_percent or USUAL_UNCERTAINTY_PERCENT,
+            )
+        )
+
+    @property
+    def left_ml(self) -> float:
+        """What should be left by what was written down (mL), never below 0."""
+        if self.emptied_on is not None:
+            return 0.0
+        return max(0.0, self.volume_ml - sum(use.volume_ml for use in self.uses))
+
+    @property
+    def use_by(self) -> date | None:
+        """Last day it should be used; None if it keeps for months."""
+        return None if self.keeps_days is None else self.made_on + timedelta(days=self.keeps_days)
+
+    def age_days(self, on: date) -> int:
+        """Days since it was made."""
+        return (on - self.made_on).days
+
+    def is_too_old(self, on: date) -> bool:
+        """Whether its last day has passed."""
+        return self.use_by is not None and on > self.use_by

@@ -1,0 +1,102 @@
+"""Old lab books, one per version of the tables, open and lose nothing."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+
+from labkit.book import LabBook
+from labkit.book.folders import import_folder
+from labkit.book.opening import SCHEMA_VERSION, create_book, read_url, upgrade
+from labkit.book.schema import Base
+from labkit.errors import BookError
+from tests.book.samples import PASSPHRASE, SESSION
+
+BOOKS = Path(__file__).parent / "books"
+VERSIONS = range(1, SCHEMA_VERSION + 1)
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_there_is_an_old_book_of_each_version(version):
+    address = f"{(BOOKS / f'version-{version}.db').as_uri()}?mode=ro&immutable=1"
+    with closing(sqlite3.connect(address, uri=True)) as old:
+        (found,) = old.execute("SELECT version_num FROM alembic_version").fetchone()
+    assert int(found) == version
+
+
+def assert_nothing_is_lost(book, version):
+    """What every old book holds, whatever its version; see `fill` in test_folders.py."""
+    assert [client.name for client in book.clients()] == ["'=Second & Sons", "Hill & Harbour"]
+    history = book.history(SESSION)
+    assert len(history) == 16
+    assert [entry.value for entry in history if entry.source == "lead"] == [9]
+    assert len(book.opened_scores()) == 11
+    assert book.bottle("KHCO3 a").left_ml == 968.5
+    assert book.bottle("KHCO3 a").concentrate_as_measured is not None
+    book.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
+    book.lock_flight(SESSION, 2)
+    assert book.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
+    assert [water.name for water in book.base_waters()] == (["-tap"] if version > 1 else [])
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_an_old_book_opens_and_loses_nothing(version, quick_folder):
+    path = Path(shutil.copy(BOOKS / f"version-{version}.db", quick_folder / "book.db"))
+    with LabBook(path) as book:
+        assert_nothing_is_lost(book, version)
+    copies = sorted(p.name for p in quick_folder.glob("*before*"))
+    assert copies == ([] if version == SCHEMA_VERSION else ["book-before-version-2.db"])
+    if copies:
+        # The copy is the old book, untouched.
+        with closing(sqlite3.connect(quick_folder / copies[0])) as copy:
+            (found,) = copy.execute("SELECT version_num FROM alembic_version").fetchone()
+            assert int(found) == version
+            assert copy.execute("SELECT count(*) FROM scores").fetchone() == (17,)
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_an_old_folder_becomes_a_book_of_today(version, quick_folder):
+    import_folder(BOOKS / f"version-{version}", quick_folder / "book.db")
+    with LabBook(quick_folder / "book.db") as book:
+        assert_nothing_is_lost(book, version)
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("version", VERSIONS)
+def test_an_old_folder_becomes_a_postgresql_book_of_today(version, postgres_schema_url):
+    import_folder(BOOKS / f"version-{version}", postgres_schema_url)
+    with LabBook(postgres_schema_url) as book:
+        assert_nothing_is_lost(book, version)
+
+
+@pytest.mark.postgres
+def test_an_old_postgresql_book_opens(postgres_schema_url):
+    create_book(read_url(postgres_schema_url), lambda connection: upgrade(connection, "0001"))
+    with LabBook(postgres_schema_url) as book:
+        book.add_client("Mill & Moor")
+        assert book.base_waters() == ()
+
+
+def test_a_step_that_fails_leaves_the_old_book_as_it_was(quick_folder, monkeypatch):
+    path = Path(shutil.copy(BOOKS / "version-1.db", quick_folder / "book.db"))
+    with closing(sqlite3.connect(path)) as old:
+        old.execute("CREATE TABLE base_waters (in_the_way INTEGER)")
+        old.commit()
+    with pytest.raises(BookError, match="base_waters already exists"):
+        LabBook(path)
+    with closing(sqlite3.connect(path)) as old:
+        assert old.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        columns = [row[1] for row in old.execute("PRAGMA table_info(bottle_measurements)")]
+        assert "uncertainty_percent" not in columns
+
+
+def test_the_steps_lead_to_the_tables_of_the_code(book):
+    with book._engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []
