@@ -6,10 +6,13 @@ Every function takes ion vectors (mmol/L) in the order of :data:`labkit.water.IO
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import numpy as np
 from numpy.typing import NDArray
 
 from labkit.water.ions import ALKALINITY_EQ, CHARGES, INDEX, MOLAR_MASSES, TITRATABLE_EQ
+from labkit.water.markup import figure
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 
 Vectors = NDArray[np.float64]
@@ -39,6 +42,26 @@ def mg_share(ions_mmol_l: Vectors) -> NDArray[np.float64]:
     magnesium = ions_mmol_l[..., INDEX["Mg"]]
     both = ions_mmol_l[..., INDEX["Ca"]] + magnesium
     return np.asarray(np.divide(magnesium, both, out=np.zeros_like(both), where=both > 0))
+
+
+def ca_mg_ratio_text(mg_share: float, hardness_mg_l_caco3: float) -> str:
+    """Calcium to magnesium by moles, as said at the bench.
+
+    >>> ca_mg_ratio_text(0.25, 80), ca_mg_ratio_text(0.17, 80), ca_mg_ratio_text(0.0, 80)
+    ('3:1', '4.9:1', 'all Ca')
+    """
+    if hardness_mg_l_caco3 == 0:
+        return "no hardness"
+    if mg_share == 0:
+        return "all Ca"
+    if mg_share == 1:
+        return "all Mg"
+    ratio = (1 - mg_share) / mg_share
+    whole = Fraction(ratio).limit_denominator(5)
+    small = 0 < max(whole.numerator, whole.denominator) <= 9
+    if whole and small and abs(float(whole) - ratio) < 0.004 * ratio:
+        return f"{whole.numerator}:{whole.denominator}"
+    return f"{figure(ratio, 2)}:1" if ratio >= 1 else f"1:{figure(1 / ratio, 2)}"
 
 
 def alkalinity(ions_mmol_l: Vectors) -> NDArray[np.float64]:

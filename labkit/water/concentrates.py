@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from labkit.errors import ConcentrateError
 from labkit.water.cautions import CAUTIONS
+from labkit.water.given import is_finite
 from labkit.water.markup import figure, folded, notes, table
 from labkit.water.salts import Salt
 from labkit.water.solubility import solubility_limit_g_l, solution_density_kg_l
@@ -21,6 +21,9 @@ ASSAY_HALF_WIDTH_PERCENT = 1.0
 NOTABLE_DIFFERENCE_PERCENT = 5.0
 """Difference between weighed and measured strength that is worth a remark (%)."""
 
+MOST_G_L = 1500.0
+"""Strength that no bottle reaches, whatever the salt (g/L)."""
+
 PURITY_BOUNDS = (0.3, 1.3)
 """Lowest and highest purity taken as real; above 1 the salt has partly dried out."""
 
@@ -28,7 +31,7 @@ PURITY_BOUNDS = (0.3, 1.3)
 def check_purity(purity: float) -> None:
     """Raise :class:`ConcentrateError` unless the purity can be real."""
     low, high = PURITY_BOUNDS
-    if not (math.isfinite(purity) and low <= purity <= high):
+    if not (is_finite(purity) and low <= purity <= high):
         raise ConcentrateError(
             f"purity must be between {low} and {high}, where 1 is the pure salt as labelled, got "
             f"{purity!r}: give 98 % as 0.98."
@@ -52,7 +55,7 @@ class MeasuredStrength:
         """Refuse impossible figures."""
         for field in ("strength_mg_l_caco3_per_ml", "uncertainty_percent"):
             value = getattr(self, field)
-            if not (math.isfinite(value) and value > 0):
+            if not (is_finite(value) and value > 0):
                 raise ConcentrateError(f"{field} must be above 0, got {value!r}.")
 
 
@@ -82,17 +85,21 @@ class Concentrate:
         """Refuse impossible strengths and purities, and more salt than dissolves."""
         check_purity(self.purity)
         if not (
-            math.isfinite(self.weighing_uncertainty_percent)
-            and self.weighing_uncertainty_percent >= 0
+            is_finite(self.weighing_uncertainty_percent) and self.weighing_uncertainty_percent >= 0
         ):
             raise ConcentrateError(
                 "weighing_uncertainty_percent must be at least 0, got "
                 f"{self.weighing_uncertainty_percent!r}."
             )
-        if not (math.isfinite(self.strength_g_l) and self.strength_g_l > 0):
+        if not (is_finite(self.strength_g_l) and self.strength_g_l > 0):
             raise ConcentrateError(
                 f"strength_g_l must be above 0, got {self.strength_g_l!r}: give the grams of "
                 f"{self.salt.label} in a litre of finished solution."
+            )
+        if self.strength_g_l > MOST_G_L:
+            raise ConcentrateError(
+                f"strength_g_l must be at most {MOST_G_L:.0f}, got {self.strength_g_l:g}: "
+                "no bottle holds more, so check the unit."
             )
         limit = solubility_limit_g_l(self.salt)
         if limit is not None and self.strength_g_l * self.purity > limit:
@@ -162,7 +169,7 @@ class Concentrate:
         """
         check_volume(volume_ml)
         check_balance(balance_g)
-        if not (math.isfinite(weighed_g) and weighed_g > 0):
+        if not (is_finite(weighed_g) and weighed_g > 0):
             raise ConcentrateError(f"weighed_g must be above 0, got {weighed_g!r}.")
         digit_percent = 100 * balance_g / weighed_g
         return cls(
@@ -219,7 +226,9 @@ class Concentrate:
                 "check the hydrate on the label, water picked up, and whether all is dissolved."
             )
         share = self.saturation_percent
-        if share is not None and share > 50:
+        if share is None:
+            said.append("Its solubility is not known: dose it only when it is all dissolved.")
+        elif share > 50:
             said.append(
                 f"At {share:.0f} % of saturation it dissolves slowly: stir until it is clear, and "
                 "shake before dosing."
@@ -292,7 +301,7 @@ class Concentrate:
 
 def check_balance(balance_g: float) -> None:
     """Raise :class:`ConcentrateError` unless this can be a balance's last digit."""
-    if not (math.isfinite(balance_g) and balance_g > 0):
+    if not (is_finite(balance_g) and balance_g > 0):
         raise ConcentrateError(
             f"balance_g must be above 0, got {balance_g!r}: give the last digit the balance shows, "
             "as in 0.01."
@@ -301,7 +310,7 @@ def check_balance(balance_g: float) -> None:
 
 def check_volume(volume_ml: float) -> None:
     """Raise :class:`ConcentrateError` unless the volume can be made."""
-    if not (math.isfinite(volume_ml) and volume_ml > 0):
+    if not (is_finite(volume_ml) and volume_ml > 0):
         raise ConcentrateError(
             f"volume_ml must be above 0, got {volume_ml!r}: give the volume of the finished bottle."
         )
@@ -312,7 +321,7 @@ def strength_needed_g_l(
 ) -> float:
     """Salt as weighed per litre (g/L) that gives a bottle this strength."""
     check_purity(purity)
-    if not (math.isfinite(strength_mg_l_caco3_per_ml) and strength_mg_l_caco3_per_ml > 0):
+    if not (is_finite(strength_mg_l_caco3_per_ml) and strength_mg_l_caco3_per_ml > 0):
         raise ConcentrateError(
             "strength_mg_l_caco3_per_ml must be above 0, got "
             f"{strength_mg_l_caco3_per_ml!r}: 1 is the usual strength, of which 1 mL in a litre "

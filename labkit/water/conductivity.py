@@ -19,6 +19,9 @@ from labkit.water.liquid import KELVIN, density_kg_l, permittivity, viscosity_mp
 ACCURACY_PERCENT = 5.0
 """How far a measured water may lie from any such formula (%), from twelve measured groundwaters."""
 
+AIR_US_CM = 1.0
+"""What CO2 from air alone gives pure water (µS/cm, computed 0.99 at 420 µatm)."""
+
 _RELAXATION = 0.785
 _ELECTROPHORESIS = 30.3
 _CLOSENESS = 1.3

@@ -18,6 +18,7 @@ from labkit.water.reach import refusal
 from labkit.water.salts import Salt
 from labkit.water.solubility import solubility_limit_g_l
 from labkit.water.spread import Spread, dosing_spread, rounding_bound
+from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.targets import Target
 from labkit.water.uncertainty import expanded
 from labkit.water.waters import PURE_WATER, Water
@@ -108,7 +109,7 @@ def weigh_out(
     salts: Sequence[Salt],
     *,
     volume_l: float,
-    base: Water = PURE_WATER,
+    base: Water | Supply | PureWater = PURE_WATER,
     balance_g: float = 0.01,
     purities: Mapping[str, float] | None = None,
     prefer: Preference = "few bottles",
@@ -123,7 +124,7 @@ def weigh_out(
         The salts at hand.
     volume_l : float
         Volume of finished water (L).
-    base : Water
+    base : Water, Supply or PureWater
         The water they go into.
     balance_g : float
         Last digit of the balance (g).
@@ -137,6 +138,7 @@ def weigh_out(
     DosingError
         If these salts and this base cannot make that water.
     """
+    base = as_water(base)
     check_amounts(volume_l=volume_l, balance_g=balance_g)
     if not salts:
         raise DosingError("salts must hold at least one salt, got none.")

@@ -14,11 +14,13 @@ from labkit.water.bottles import SharedBottle, standing_remarks
 from labkit.water.cautions import CAUTIONS
 from labkit.water.choosing import Preference, choose
 from labkit.water.concentrates import Concentrate
+from labkit.water.given import is_finite
 from labkit.water.ions import ALKALINITY_EQ, INDEX, IONS
 from labkit.water.markup import figure, folded, notes, table
 from labkit.water.reach import refusal
 from labkit.water.solubility import solution_density_kg_l
 from labkit.water.spread import Spread, dosing_spread, rounding_bound
+from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.targets import Target
 from labkit.water.waters import PURE_WATER, Water
 from labkit.water.weighing import digits_of, to_step
@@ -181,7 +183,7 @@ def mix(
     concentrates: Sequence[Bottle],
     *,
     volume_ml: float = 1000.0,
-    base: Water = PURE_WATER,
+    base: Water | Supply | PureWater = PURE_WATER,
     pipette_ml: float = 0.1,
     balance_g: float | None = None,
     filling: Filling = "made up to",
@@ -197,7 +199,7 @@ def mix(
         The bottles at hand.
     volume_ml : float
         Volume of the finished water if it is made up, of the base water if dosed on top (mL).
-    base : Water
+    base : Water, Supply or PureWater
         What the doses go into.
     pipette_ml : float
         Step to which doses are rounded (mL).
@@ -218,6 +220,7 @@ def mix(
     Made up to V: sum of d_i (c_i - b) = V (t - b). Added to V: sum of d_i (c_i - t) = V (t - b).
     Both are linear in the doses d, with c the bottles, b the base and t the target.
     """
+    base = as_water(base)
     check_amounts(volume_ml=volume_ml, pipette_ml=pipette_ml)
     if balance_g is not None:
         check_amounts(balance_g=balance_g)
@@ -248,6 +251,15 @@ def mix(
                 f"the doses for {target.text} take {unlimited:.0f} mL, more than the "
                 f"{volume_ml:.0f} mL wanted: make the bottles at least "
                 f"{math.ceil(10 * unlimited / volume_ml) / 10:.1f} times as strong."
+            )
+    if exact is None and not made_up:
+        stirred_in = COORDINATES @ bottles.T - start[:, None]
+        share = choose(stirred_in, wanted - start, bottles, prefer=prefer, capacity=np.inf)
+        if share is not None:
+            raise DosingError(
+                f"the bottles are too weak to be poured on top: a litre of {target.text} would "
+                f"take {1000 * share.sum():.0f} mL of them. Make them more than "
+                f"{math.ceil(10 * share.sum()) / 10:.1f} times as strong."
             )
     if exact is None:
         names = [bottle.name for bottle in concentrates]
@@ -300,7 +312,7 @@ def mix(
 def check_amounts(**amounts: float) -> None:
     """Raise :class:`DosingError` unless every amount is above 0."""
     for field, value in amounts.items():
-        if not (math.isfinite(value) and value > 0):
+        if not (is_finite(value) and value > 0):
             raise DosingError(f"{field} must be above 0, got {value!r}.")
 
 

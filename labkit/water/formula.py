@@ -13,6 +13,17 @@ from labkit.errors import SaltError
 DOT = "·"
 _SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789")
 _DOTS = re.compile(r"\s*[·•∙⋅*]\s*")
+_WATER = re.compile(r"(?:\s+x\s*|x(?=\d)|\s*[-×.]\s*|\s+)(?=\d*(?:\.\d+)?\s*H2O$)")
+_HYDRATE_WORDS = {
+    "hemihydrate": "0.5",
+    "monohydrate": "",
+    "dihydrate": "2",
+    "tetrahydrate": "4",
+    "pentahydrate": "5",
+    "hexahydrate": "6",
+    "heptahydrate": "7",
+    "decahydrate": "10",
+}
 _TOKEN = re.compile(r"([A-Z][a-z]?)|(\()|(\))|(\d+)")
 
 
@@ -29,15 +40,19 @@ def atomic_weights() -> dict[str, float]:
 
 
 def tidy_formula(text: str) -> str:
-    """The formula with plain digits and one kind of dot: ``CaCl₂.2H₂O`` is ``CaCl2·2H2O``.
+    """The formula with plain digits and one kind of dot.
 
-    >>> tidy_formula("CaCl₂ • 2H₂O")
-    'CaCl2·2H2O'
+    >>> {tidy_formula(text) for text in ("CaCl₂.2H₂O", "CaCl2 x 2 H2O", "CaCl2 dihydrate")}
+    {'CaCl2·2H2O'}
     """
     tidy = _DOTS.sub(DOT, text.strip().translate(_SUBSCRIPTS))
+    tidy = re.sub(r"h2o$", "H2O", tidy, flags=re.IGNORECASE)
+    head, _, word = tidy.rpartition(" ")
+    if word.lower() in _HYDRATE_WORDS:
+        tidy = f"{head.strip()}{DOT}{_HYDRATE_WORDS[word.lower()]}H2O"
     if DOT not in tidy:
-        tidy = re.sub(r"\.(?=\s*\d*\.?\d*\s*H2O$)", DOT, tidy, count=1)
-    return re.sub(r"\s+(?=\d*\.?\d*H2O$)|(?<=·)\s+", "", tidy)
+        tidy = _WATER.sub(DOT, tidy, count=1)
+    return re.sub(r"\s+(?=H2O$)|(?<=·)\s+", "", tidy)
 
 
 def split_hydrate(formula: str) -> tuple[str, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from labkit.errors import WaterError
+from labkit.water.given import is_finite
 
 LOWEST_C, HIGHEST_C = 0.0, 130.0
 """Temperatures that may be asked for (°C); above 100 °C the water is under pressure."""
@@ -15,7 +16,7 @@ KELVIN = 273.15
 
 def check_temperature(temperature_c: float) -> None:
     """Raise :class:`WaterError` outside the temperatures for which anything is known."""
-    if not (math.isfinite(temperature_c) and LOWEST_C <= temperature_c <= HIGHEST_C):
+    if not (is_finite(temperature_c) and LOWEST_C <= temperature_c <= HIGHEST_C):
         raise WaterError(
             f"temperature_c must be between {LOWEST_C:.0f} and {HIGHEST_C:.0f} °C, got "
             f"{temperature_c!r}: the equilibrium constants say nothing beyond."

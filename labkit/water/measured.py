@@ -9,6 +9,7 @@ import numpy as np
 from labkit.errors import ConcentrateError
 from labkit.water.concentrates import Concentrate, MeasuredStrength
 from labkit.water.conductivity import conductivity_us_cm
+from labkit.water.given import is_finite
 from labkit.water.uncertainty import expanded
 
 SINGLE_SALT_ACCURACY_PERCENT = 1.0
@@ -19,9 +20,9 @@ METER_ACCURACY_PERCENT = 2.0
 
 
 def _dilution(concentrate_ml: float, diluted_to_ml: float) -> float:
-    if not (math.isfinite(concentrate_ml) and concentrate_ml > 0):
+    if not (is_finite(concentrate_ml) and concentrate_ml > 0):
         raise ConcentrateError(f"concentrate_ml must be above 0, got {concentrate_ml!r}.")
-    if not (math.isfinite(diluted_to_ml) and diluted_to_ml >= concentrate_ml):
+    if not (is_finite(diluted_to_ml) and diluted_to_ml >= concentrate_ml):
         raise ConcentrateError(
             f"diluted_to_ml must be at least concentrate_ml ({concentrate_ml:g}), got "
             f"{diluted_to_ml!r}."
@@ -60,7 +61,7 @@ def strength_by_titration(
         ("reading_mg_l_caco3", reading_mg_l_caco3),
         ("step_mg_l_caco3", step_mg_l_caco3),
     ):
-        if not (math.isfinite(value) and value > 0):
+        if not (is_finite(value) and value > 0):
             raise ConcentrateError(f"{field} must be above 0, got {value!r}.")
     what = "hardness" if concentrate.salt.hardness_mg_caco3_per_g else "alkalinity"
     return concentrate.with_measured(
@@ -98,7 +99,7 @@ def strength_by_conductivity(
     from scipy.optimize import brentq  # loaded when first used: it is slow to load
 
     dilution = _dilution(concentrate_ml, diluted_to_ml)
-    if not (math.isfinite(conductivity_25c_us_cm) and conductivity_25c_us_cm > 0):
+    if not (is_finite(conductivity_25c_us_cm) and conductivity_25c_us_cm > 0):
         raise ConcentrateError(
             f"conductivity_25c_us_cm must be above 0, got {conductivity_25c_us_cm!r}."
         )

@@ -105,6 +105,7 @@ class Portrait:
         first = [
             ("hardness, mg/L as CaCO3", figure(water.hardness_mg_l_caco3)),
             ("alkalinity, mg/L as CaCO3", figure(water.alkalinity_mg_l_caco3)),
+            ("Ca:Mg by moles", water.ca_mg_ratio_text),
             ("Mg share of hardness", f"{100 * water.mg_share:.0f} %"),
             (
                 "conductivity at 25 °C, µS/cm",

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from labkit.errors import WaterError
-from labkit.water.conductivity import ACCURACY_PERCENT, conductivity_us_cm
+from labkit.water.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
 from labkit.water.equilibrium import MIXED_AT_C
+from labkit.water.given import is_finite
 from labkit.water.markup import figure, notes, table
 from labkit.water.units import (
     MG_L_CACO3_PER_FRENCH_DEGREE,
@@ -46,15 +47,18 @@ class ExpectedMeter:
     compensated: bool
     """Whether the meter brings its reading to 25 °C."""
 
+    slack: float
+    """How far a reading may lie off and still agree, in :attr:`unit`."""
+
     @property
     def low(self) -> float:
         """Lowest reading that agrees."""
-        return self.shown * (1 - ACCURACY_PERCENT / 100)
+        return max(0.0, self.shown - self.slack)
 
     @property
     def high(self) -> float:
         """Highest reading that agrees."""
-        return self.shown * (1 + ACCURACY_PERCENT / 100)
+        return self.shown + self.slack
 
     def agrees(self, reading: float) -> bool:
         """Whether a reading lies in the band."""
@@ -62,17 +66,16 @@ class ExpectedMeter:
 
     def verdict(self, reading: float) -> str:
         """What a reading says about the mixing, in one sentence."""
-        if not (math.isfinite(reading) and reading >= 0):
+        if not (is_finite(reading) and reading >= 0):
             raise WaterError(f"reading must be a number of at least 0, got {reading!r}.")
         if self.agrees(reading):
             return f"{figure(reading)} {self.unit} agrees with the recipe."
-        if not self.shown:
-            return f"{figure(reading)} {self.unit}: something is in the water."
         off = 100 * (reading / self.shown - 1)
         return (
             f"{figure(reading)} {self.unit} is {abs(off):.0f} % {'above' if off > 0 else 'below'} "
-            f"the {figure(self.shown)} expected, outside ±{ACCURACY_PERCENT:.0f} %: check the "
-            "doses, the bottles, the temperature, and the meter on a standard."
+            f"the {figure(self.shown)} expected, outside {figure(self.low)} to "
+            f"{figure(self.high)}: check the doses, the bottles, the temperature, and the meter on "
+            "a standard."
         )
 
     def _repr_html_(self) -> str:
@@ -116,15 +119,15 @@ def expected_meter(
     WaterError
         If a figure is impossible.
     """
-    if tds_factor is not None and not 0.3 <= tds_factor <= 1.0:
+    if tds_factor is not None and not (is_finite(tds_factor) and 0.3 <= tds_factor <= 1.0):
         raise WaterError(
             f"tds_factor must be between 0.3 and 1 mg/L per µS/cm, got {tds_factor!r}: it stands "
             "in the meter's manual, often 0.5 or 0.7."
         )
     rate = compensation_percent_per_c
-    if rate is not None and not 0 <= rate <= 5:
+    if rate is not None and not (is_finite(rate) and 0 <= rate <= 5):
         raise WaterError(f"compensation_percent_per_c must be between 0 and 5 %/°C, got {rate!r}.")
-    if not 0 <= temperature_c <= 50:
+    if not (is_finite(temperature_c) and 0 <= temperature_c <= 50):
         raise WaterError(
             f"temperature_c of a meter reading must be between 0 and 50 °C, got {temperature_c!r}."
         )
@@ -132,8 +135,10 @@ def expected_meter(
     there = float(conductivity_us_cm(water.vector, temperature_c)[0])
     shown = there if rate is None else there / (1 + rate / 100 * (temperature_c - MIXED_AT_C))
     unit = "µS/cm"
+    slack = max(shown * ACCURACY_PERCENT / 100, AIR_US_CM)
     if tds_factor is not None:
         shown *= tds_factor
+        slack *= tds_factor
         unit = f"mg/L on the meter (µS/cm × {tds_factor:g})"
     return ExpectedMeter(
         temperature_c=temperature_c,
@@ -142,6 +147,7 @@ def expected_meter(
         shown=shown,
         unit=unit,
         compensated=rate is not None,
+        slack=slack,
     )
 
 
@@ -162,12 +168,12 @@ class DropKit:
         """Refuse impossible kits."""
         for field in ("mg_l_caco3_per_drop", "sample_ml"):
             value = getattr(self, field)
-            if not (math.isfinite(value) and value > 0):
+            if not (is_finite(value) and value > 0):
                 raise WaterError(f"{field} must be above 0, got {value!r}.")
 
     def per_drop(self, sample_ml: float) -> float:
         """What one drop is worth in a sample of another size (mg/L as CaCO3)."""
-        if not (math.isfinite(sample_ml) and sample_ml > 0):
+        if not (is_finite(sample_ml) and sample_ml > 0):
             raise WaterError(f"sample_ml must be above 0, got {sample_ml!r}.")
         return self.mg_l_caco3_per_drop * self.sample_ml / sample_ml
 

@@ -225,6 +225,10 @@ SALTS: dict[str, Salt] = {row["label"]: _from_row(row) for row in read_table("sa
 """The salts that labkit knows, by label, as in ``SALTS["MgSO4·7H2O"]``."""
 
 
+USUAL = ("CaCl2·2H2O", "MgCl2·6H2O", "MgSO4·7H2O", "CaSO4·2H2O", "KHCO3", "NaHCO3")
+"""Labels of the salts that brew water is usually made from."""
+
+
 def _hydrates_of(dry: str) -> list[str]:
     return [
         f"{dry}{DOT}{water}" if water else dry + _ANHYDROUS for water in _HYDRATES_SOLD.get(dry, ())
@@ -289,9 +293,13 @@ def salt(text: str) -> Salt:
     label, relatives = _known_label(text)
     if label in SALTS:
         return SALTS[label]
-    choice = ", ".join(relatives or SALTS)
+    for known in SALTS.values():
+        if label.lower() == known.label.lower():
+            return known
+    choice = ", ".join(relatives or USUAL)
+    others = "" if relatives else " or another of SALTS"
     raise SaltError(
-        f"salt {text!r} is not in the table: choose one of {choice}, or add your own with "
+        f"salt {text!r} is not in the table: choose one of {choice}{others}, or add your own with "
         "salt_by_formula, its hydrate included."
     )
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+from labkit.errors import WaterError
 from labkit.water.cautions import CAUTIONS
 from labkit.water.formula import read_table
+from labkit.water.given import is_finite
 from labkit.water.markup import figure, notes
 from labkit.water.units import CACO3_G_MOL
 from labkit.water.waters import Water
@@ -74,9 +76,18 @@ class SteelGuidance:
 def steel_guidance(chloride_mg_l: float) -> SteelGuidance:
     """Guidance for a chloride content, from the next higher row of the table.
 
+    Raises
+    ------
+    WaterError
+        If the chloride is negative or no number.
+
+    Examples
+    --------
     >>> steel_guidance(57).text
     '57 mg/L chloride: 316 to 120 °C.'
     """
+    if not (is_finite(chloride_mg_l) and chloride_mg_l >= 0):
+        raise WaterError(f"chloride_mg_l must be a number of at least 0, got {chloride_mg_l!r}.")
     hottest_316 = max(limit for _, _, limit in _table() if limit is not None)
     for chloride, limit_304, limit_316 in _table():
         if chloride_mg_l <= chloride:

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.errors import WaterError
-from labkit.water.conductivity import ACCURACY_PERCENT, conductivity_us_cm
+from labkit.water.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
 from labkit.water.equilibrium import AIR_CO2_ATM
+from labkit.water.given import is_finite
 from labkit.water.ions import CHARGES, INDEX, ion_table
 from labkit.water.markup import figure, notes, table
 from labkit.water.targets import Target
@@ -21,15 +22,12 @@ from labkit.water.units import (
     MG_L_CACO3_PER_MEQ,
     alkalinity_from,
     hardness_from,
-    refuse_ppm,
+    read_unit,
 )
 from labkit.water.waters import FIELDS, PURE_WATER, Water
 
 PURE_LIMIT_US_CM = 100.0
 """Conductivity up to which a water may be called pure (µS/cm)."""
-
-AIR_US_CM = 1.0
-"""What CO2 from air alone gives pure water (µS/cm, computed 0.99 at 420 µatm)."""
 
 WORST_GAP_PERCENT = 10.0
 """Charge gap above which an analysis is refused (%), unless it is filled or tiny."""
@@ -49,7 +47,7 @@ class PureWater:
     def __post_init__(self) -> None:
         """Refuse readings that no pure water gives."""
         reading = self.conductivity_25c_us_cm
-        if not (math.isfinite(reading) and 0 <= reading <= PURE_LIMIT_US_CM):
+        if not (is_finite(reading) and 0 <= reading <= PURE_LIMIT_US_CM):
             raise WaterError(
                 f"conductivity_25c_us_cm of a pure water must be between 0 and "
                 f"{PURE_LIMIT_US_CM:.0f} µS/cm, got {reading!r}: give other waters by analysis."
@@ -145,6 +143,9 @@ class Supply:
     conductivity_25c_us_cm: float | None = None
     """Conductivity that the analysis states (µS/cm), to compare with the ions."""
 
+    ph: float | None = None
+    """Stated pH; shown, not used: it drifts with CO2 between tap, jug and air."""
+
     @property
     def charge_gap_meq_l(self) -> float:
         """Cations minus anions as analysed (meq/L)."""
@@ -196,6 +197,8 @@ class Supply:
             ("cations minus anions, meq/L", f"{self.charge_gap_meq_l:+.2f}"),
             ("of their sum", f"{self.charge_gap_percent:+.1f} %"),
         ]
+        if self.ph is not None:
+            gap.append(("stated pH", f"{self.ph:.1f}"))
         return (
             self.water._repr_html_()
             + table(f"Charge balance of {self.name or 'the analysis'}", ("", "value"), gap)
@@ -217,7 +220,8 @@ def read_analysis(
         Quantity -> (value, unit). Ions by symbol or name in ``"mg/L"``, ``"mmol/L"``, ``"meq/L"``
         or ``"µg/L"`` of the ion; ``"hardness"``, ``"calcium hardness"`` and ``"magnesium
         hardness"`` in one of :data:`labkit.water.HARDNESS_UNITS`; ``"alkalinity"`` in one of
-        :data:`labkit.water.ALKALINITY_UNITS`; ``"conductivity"`` in ``"µS/cm"`` at 25 °C.
+        :data:`labkit.water.ALKALINITY_UNITS`; ``"conductivity"`` in ``"µS/cm"`` at 25 °C;
+        ``"pH"`` with ``""``.
     name : str
         What to call it.
     fill_gap : bool
@@ -240,31 +244,38 @@ def read_analysis(
     ions: dict[str, float] = {}
     sums: dict[str, float] = {}
     conductivity: float | None = None
+    ph: float | None = None
     for quantity in entries:
         entry: object = entries[quantity]
         if not (isinstance(entry, tuple | list) and len(entry) == 2):
             raise WaterError(
                 f"{quantity} must be a value with its unit, as in (50, 'mg/L'), got {entry!r}."
             )
-        value, unit = float(entry[0]), str(entry[1])
+        value, unit = entry[0], read_unit(quantity, str(entry[1]))
         key = " ".join(quantity.split())
-        refuse_ppm(key, unit)
-        if not (math.isfinite(value) and value >= 0):
+        if not (is_finite(value) and value >= 0):
             raise WaterError(f"{key} must be a number of at least 0, got {value!r}.")
         symbol = key if key in INDEX else _ION_NAMES.get(key.lower(), "")
         lower = key.lower()
+        value = float(value)
+        if symbol in ions:
+            raise WaterError(f"{ion_table()[symbol].name} is given twice: give it once.")
         if symbol:
             ions[symbol] = _ion_mmol_l(symbol, value, unit)
         elif lower in _SUMS:
             sums[lower] = _sum_mg_l_caco3(lower, value, unit)
         elif lower == "conductivity":
-            if unit not in ("µS/cm", "μS/cm", "uS/cm"):
+            if unit != "µS/cm":
                 raise WaterError(f"conductivity must be in µS/cm at 25 °C, got {unit!r}.")
-            conductivity = float(value)
+            conductivity = value
+        elif lower == "ph":
+            if value > 14:
+                raise WaterError(f"pH must be between 0 and 14, got {value!r}.")
+            ph = value
         else:
             raise WaterError(
                 f"{quantity!r} is not a quantity that labkit reads: give ions "
-                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, or conductivity."
+                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, conductivity or pH."
             )
     _split_hardness(ions, sums)
     if "alkalinity" in sums:
@@ -272,7 +283,9 @@ def read_analysis(
             raise WaterError("give alkalinity or bicarbonate, not both: one repeats the other.")
         ions["HCO3"] = sums["alkalinity"] / MG_L_CACO3_PER_MEQ
     water = Water.of_ions(ions)
-    supply = Supply(name=name, water=water, analysed=water, conductivity_25c_us_cm=conductivity)
+    supply = Supply(
+        name=name, water=water, analysed=water, conductivity_25c_us_cm=conductivity, ph=ph
+    )
     gap = supply.charge_gap_meq_l
     if fill_gap:
         filler, charge = ("Cl", 1) if gap > 0 else ("Na", 1)
@@ -350,6 +363,11 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
             f"({ions[known[0]] * CACO3_G_MOL:.0f}): check their units."
         )
     ions["Mg" if known[0] == "Ca" else "Ca"] = max(rest, 0.0)
+
+
+def as_water(base: Water | Supply | PureWater) -> Water:
+    """The water itself, whichever way it is known."""
+    return base if isinstance(base, Water) else base.water
 
 
 def pure_water(*, conductivity_25c_us_cm: float = 1.0) -> PureWater:

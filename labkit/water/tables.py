@@ -11,10 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from labkit.errors import DosingError, WaterError
 from labkit.water import composition
 from labkit.water.conductivity import conductivity_of, conductivity_us_cm
+from labkit.water.constants import SETS
 from labkit.water.dosing import COORDINATES, Bottle, check_amounts
 from labkit.water.equilibrium import AIR_CO2_ATM, MIXED_AT_C, Totals, equilibrate
 from labkit.water.ions import IONS
 from labkit.water.markup import figure, notes, table
+from labkit.water.scale import scale_columns
 from labkit.water.targets import MOST_MG_L_CACO3, Target
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import PURE_WATER, Water
@@ -111,6 +113,19 @@ class WaterTable:
         for temperature in temperatures_c:
             hot = equilibrate(air.settled, temperature)
             columns[f"calcite_index_{temperature:g}c"] = hot.saturation_index("calcite")
+        return columns
+
+    def scaling(self, temperature_c: float) -> dict[str, NDArray[np.float64]]:
+        """Calcite at one temperature, each column of shape (n,) with both ends of the doubt.
+
+        Columns are ``index_closed_low``, ``index_closed_high`` and so on for ``index_degassed``,
+        ``scale_closed_mg_l`` and ``scale_degassed_mg_l``, as in :func:`labkit.water.scaling`.
+        """
+        both = [scale_columns(self.ions_mmol_l, temperature_c, constants=one) for one in SETS]
+        columns = {}
+        for name in both[0]:
+            ends = np.array([found[name] for found in both])
+            columns[f"{name}_low"], columns[f"{name}_high"] = ends.min(axis=0), ends.max(axis=0)
         return columns
 
     def conductivity_us_cm(self, temperature_c: float = MIXED_AT_C) -> NDArray[np.float64]:

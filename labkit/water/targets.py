@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from fractions import Fraction
 
 from labkit.errors import WaterError
+from labkit.water.composition import ca_mg_ratio_text
+from labkit.water.given import is_finite
 from labkit.water.markup import figure, table
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import Water
@@ -30,14 +30,14 @@ class Target:
 
     def __post_init__(self) -> None:
         """Refuse shares outside 0 to 1 and impossible amounts."""
-        if not (math.isfinite(self.mg_share) and 0 <= self.mg_share <= 1):
+        if not (is_finite(self.mg_share) and 0 <= self.mg_share <= 1):
             raise WaterError(
                 f"mg_share must be between 0 (all calcium) and 1 (all magnesium), got "
                 f"{self.mg_share!r}: give a percentage as its hundredth."
             )
         for name in ("hardness_mg_l_caco3", "alkalinity_mg_l_caco3"):
             value = getattr(self, name)
-            if not (math.isfinite(value) and 0 <= value <= MOST_MG_L_CACO3):
+            if not (is_finite(value) and 0 <= value <= MOST_MG_L_CACO3):
                 raise WaterError(
                     f"{name} must be between 0 and {MOST_MG_L_CACO3:.0f} mg/L as CaCO3, "
                     f"got {value!r}."
@@ -74,21 +74,7 @@ class Target:
         >>> Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40).ca_mg_ratio_text
         '3:1'
         """
-        if self.hardness_mg_l_caco3 == 0:
-            return "no hardness"
-        if self.mg_share == 0:
-            return "all Ca"
-        if self.mg_share == 1:
-            return "all Mg"
-        ratio = (1 - self.mg_share) / self.mg_share
-        whole = Fraction(ratio).limit_denominator(5)
-        if (
-            whole
-            and max(whole.numerator, whole.denominator) <= 9
-            and (abs(float(whole) - ratio) < 0.004 * ratio)
-        ):
-            return f"{whole.numerator}:{whole.denominator}"
-        return f"{figure(ratio, 2)}:1" if ratio >= 1 else f"1:{figure(1 / ratio, 2)}"
+        return ca_mg_ratio_text(self.mg_share, self.hardness_mg_l_caco3)
 
     @property
     def text(self) -> str:

@@ -46,17 +46,47 @@ ALKALINITY_UNITS: tuple[str, ...] = tuple(_PER_ALKALINITY_UNIT)
 """Units in which alkalinity may be given; mmol/L is of bicarbonate."""
 
 
-def refuse_ppm(field: str, unit: str) -> None:
-    """Raise :class:`WaterError` if the unit is a bare ppm, which says nothing of what."""
+_ALIASES = {
+    "mg/L as CaCO3": "mg/L CaCO3",
+    "ppm as CaCO3": "mg/L CaCO3",
+    "ppm CaCO3": "mg/L CaCO3",
+    "mg/L as HCO3": "mg/L HCO3",
+    "mg/L HCO3-": "mg/L HCO3",
+    "dH": "°dH",
+    "fH": "°fH",
+    "ug/L": "µg/L",
+    "μg/L": "µg/L",
+    "uS/cm": "µS/cm",
+    "μS/cm": "µS/cm",
+}
+"""Other ways to write the same unit; ppm only with what it is as."""
+
+
+def read_unit(field: str, text: str) -> str:
+    """The unit meant, in labkit's spelling.
+
+    Raises
+    ------
+    WaterError
+        If the unit is a bare ppm, which does not say ppm of what.
+
+    Examples
+    --------
+    >>> read_unit("hardness", "mg/l as CaCO3")
+    'mg/L CaCO3'
+    """
+    unit = " ".join(text.split()).replace("/l", "/L")
+    unit = _ALIASES.get(unit, unit)
     if "ppm" in unit.lower():
         raise WaterError(
             f"{field} is given in {unit!r}, which does not say ppm of what: give it as mg/L of the "
             "ion, as mg/L CaCO3, or give the meter's conductivity in µS/cm."
         )
+    return unit
 
 
 def _factor(field: str, unit: str, table: dict[str, float]) -> float:
-    refuse_ppm(field, unit)
+    unit = read_unit(field, unit)
     if unit not in table:
         raise WaterError(f"{field} must be in one of {', '.join(table)}, got {unit!r}.")
     return table[unit]

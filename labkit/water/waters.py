@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 
@@ -11,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import WaterError
 from labkit.water import composition
+from labkit.water.given import is_finite
 from labkit.water.ions import INDEX, IONS, ion_table
 from labkit.water.markup import figure, table
 from labkit.water.units import alkalinity_in, hardness_in
@@ -63,7 +63,7 @@ class Water:
         """Refuse negative and unreal amounts."""
         for field in fields(self):
             amount = getattr(self, field.name)
-            if not math.isfinite(amount) or amount < 0:
+            if not is_finite(amount) or amount < 0:
                 raise WaterError(
                     f"{field.name} must be a number of at least 0, got {amount!r}: "
                     "a water cannot hold less than none of an ion."
@@ -148,6 +148,11 @@ class Water:
     def mg_share(self) -> float:
         """Magnesium's share of the hardness, 0 to 1 by moles; 0 in a water without hardness."""
         return float(composition.mg_share(self.vector))
+
+    @property
+    def ca_mg_ratio_text(self) -> str:
+        """Calcium to magnesium by moles, as said at the bench: ``"3:1"``."""
+        return composition.ca_mg_ratio_text(self.mg_share, self.hardness_mg_l_caco3)
 
     @property
     def charge_balance_meq_l(self) -> float:

@@ -2,8 +2,9 @@
 
 Composition and dosing of 10 000 waters shall take under 0.5 s; the full chemistry of 1 000 (pH as
 mixed and in air, calcite saturation at three temperatures, conductivity) shall be at least 5 times
-faster than PHREEQC (PyPI phreeqc 1.1.1) called once a water in the same run. Processor time is
-counted, so that other work on the machine does not blur the ratio. Ends with status 1 if missed.
+faster than PHREEQC (Python package phreeqc 1.1.1) called once a water in the same run. Processor
+time is counted, so that other work on the machine does not blur the ratio. Ends with status 1 if
+missed.
 """
 
 from __future__ import annotations

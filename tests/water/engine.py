@@ -1,4 +1,4 @@
-"""PHREEQC (PyPI package phreeqc, IPhreeqc 3.8.6) asked the same questions as labkit."""
+"""PHREEQC (Python package phreeqc 1.1.1, IPhreeqc 3.8.6) asked the same questions as labkit."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Random waters against PHREEQC (PyPI phreeqc 1.1.1, IPhreeqc 3.8.6), asked in the same run."""
+"""Random waters against PHREEQC (Python package phreeqc 1.1.1, IPhreeqc 3.8.6)."""
 
 import csv
 from pathlib import Path

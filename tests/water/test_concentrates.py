@@ -276,6 +276,10 @@ def test_impossible_bottles_are_refused(change, sentence):
             ),
             "diluted_to_ml must be at least concentrate_ml",
         ),
+        (
+            lambda: Concentrate(salt=salt_by_formula("MgCl2·2H2O"), strength_g_l=9000),
+            "at most 1500, got 9000",
+        ),
         (lambda: SharedBottle(parts=()), "at least one salt"),
         (
             lambda: Concentrate(

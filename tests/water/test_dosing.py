@@ -13,11 +13,13 @@ from labkit.water import (
     PURE_WATER,
     Concentrate,
     SharedBottle,
+    Supply,
     Target,
     Water,
     blend,
     largest_base_share,
     mix,
+    pure_water,
     salt,
     salt_by_formula,
     weigh_out,
@@ -245,6 +247,16 @@ def test_a_target_below_its_base_names_the_smallest_blend_and_the_blend_works():
     assert reached.alkalinity_mg_l_caco3 == pytest.approx(40, abs=0.01)
 
 
+@pytest.mark.parametrize("reading", [0.5, 20.0])
+def test_pure_water_and_supplies_are_bases_as_they_are(reading):
+    target = wanted(0.25, 80, 40)
+    pure = pure_water(conductivity_25c_us_cm=reading)
+    assert mix(target, THREE, base=pure) == mix(target, THREE)
+    supply = Supply(name="tap", water=HARD_TAP, analysed=HARD_TAP)
+    high = wanted(0.2, 400, 230)
+    assert mix(high, THREE, base=supply) == mix(high, THREE, base=HARD_TAP)
+
+
 def test_direct_weighing_warns_below_a_hundred_digits_and_names_the_tank_that_mends():
     salts = [bottle.salt for bottle in THREE]
     small = weigh_out(wanted(0.25, 80, 40), salts, volume_l=1)
@@ -276,6 +288,11 @@ def test_impure_salt_needs_more_of_it():
         (lambda: mix(wanted(0.5, 80, 40), THREE, pipette_ml=-1), DosingError, "pipette_ml must"),
         (lambda: mix(wanted(0.5, 80, 40), THREE, balance_g=0), DosingError, "balance_g must"),
         (lambda: mix(wanted(0.5, 900, 400), THREE), DosingError, r"1\.3 times as strong"),
+        (
+            lambda: mix(wanted(0.5, 900, 400), THREE, filling="added to"),
+            DosingError,
+            r"too weak to be poured on top: .* 1300 mL of them. Make them more than 1\.3 times",
+        ),
         (
             lambda: mix(wanted(0, 80, 40), bottles("CaCl2·2H2O"), filling="poured"),
             DosingError,

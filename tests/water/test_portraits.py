@@ -123,6 +123,8 @@ def test_a_meter_reading_agrees_or_says_what_to_check():
     assert "agrees" in meter.verdict(meter.shown)
     assert "20 % above" in meter.verdict(1.2 * meter.shown)
     assert "check the doses" in meter.verdict(0.8 * meter.shown)
+    assert expected_meter(PURE_WATER).agrees(1.0)
+    assert not expected_meter(PURE_WATER).agrees(5.0)
 
 
 @pytest.mark.parametrize(
@@ -152,6 +154,9 @@ def test_drops_for_an_alkalinity_of_forty(sample_ml, low, high, half):
             ),
             "sample_ml must be above 0",
         ),
+        (lambda: steel_guidance(-5), "chloride_mg_l must be a number of at least 0, got -5"),
+        (lambda: Water(sodium_mmol_l="two"), "sodium_mmol_l must be a number"),
+        (lambda: wanted(None, 80, 40), "mg_share must be between 0"),
         (lambda: DropKit(name="x", mg_l_caco3_per_drop=0), "mg_l_caco3_per_drop must be above"),
         (lambda: WaterTable(ions_mmol_l=np.zeros((2, 3))), "must have shape"),
         (lambda: WaterTable(ions_mmol_l=-np.ones((2, 13))), "row 0 holds -1"),
@@ -204,6 +209,17 @@ def test_a_table_of_waters_is_its_waters_one_by_one():
         index = portrait.scaling[0].index_closed.low
         assert chemistry["calcite_index_93c"][row] == pytest.approx(index, abs=1e-6)
         assert composition["hardness_mg_l_caco3"][row] == pytest.approx(water.hardness_mg_l_caco3)
+
+
+def test_a_table_of_scale_is_its_waters_one_by_one():
+    waters = [P04, HARD_TAP]
+    columns = WaterTable.of_waters(waters).scaling(93.0)
+    for row, water in enumerate(waters):
+        one = portray(water, places=[("hot", 93.0)]).scaling[0]
+        assert columns["index_closed_low"][row] == pytest.approx(one.index_closed.low, abs=1e-6)
+        assert columns["scale_degassed_mg_l_high"][row] == pytest.approx(
+            one.scale_degassed_mg_l.high, abs=1e-4
+        )
 
 
 def shown():

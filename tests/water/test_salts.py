@@ -42,8 +42,15 @@ def test_anhydrous_is_said_in_words():
     assert salt("anhydrous CaCl2") is SALTS["CaCl2 anhydrous"]
 
 
-@pytest.mark.parametrize("text", ["CaCl2.2H2O", "CaCl₂·2H₂O", "CaCl2 * 2H2O", "CaCl2•2H2O"])
-def test_every_dot_in_use_is_read(text):
+@pytest.mark.parametrize(
+    "text",
+    [
+        "CaCl2.2H2O", "CaCl₂·2H₂O", "CaCl2 * 2H2O", "CaCl2•2H2O", "CaCl2 x 2H2O", "CaCl2x2H2O",
+        "CaCl2 2H2O", "CaCl2-2H2O", "CaCl2·2 H2O", "cacl2.2h2o", "CaCl2 dihydrate",
+        "Calcium chloride dihydrate",
+    ],
+)  # fmt: skip
+def test_a_label_is_read_however_it_is_written(text):
     assert salt(text) is SALTS["CaCl2·2H2O"]
 
 

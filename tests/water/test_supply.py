@@ -82,7 +82,7 @@ def test_a_gap_is_shown_and_can_be_filled():
 
 def test_a_small_gap_above_the_standard_is_remarked():
     """Standard Methods 1030 E (from memory): 2 % of the sum at 3 to 10 meq/L of anions."""
-    tap = read_analysis(TAP | {"Na": (2.0, "mg/L"), "sodium": (2.0, "mg/L")})
+    tap = read_analysis(TAP | {"sodium": (2.0, "mg/L")})
     assert tap.charge_gap_meq_l < -0.5
     assert "differ by" in tap.remarks[0]
 
@@ -101,6 +101,8 @@ def test_a_stated_conductivity_that_cannot_be_is_remarked():
         ({"Ca": (50, "ppm")}, "does not say ppm of what"),
         ({"TDS": (150, "mg/L")}, "'TDS' is not a quantity that labkit reads"),
         ({"Ca": (-5, "mg/L")}, "Ca must be a number of at least 0, got -5"),
+        ({"Ca": ("fifty", "mg/L")}, "Ca must be a number of at least 0, got 'fifty'"),
+        ({"Ca": (50, "mg/L"), "calcium": (50, "mg/L")}, "calcium is given twice"),
         ({"Ca": (50, "grains")}, "calcium must be in one of mg/L"),
         ({"Ca": 50}, r"must be a value with its unit, as in \(50, 'mg/L'\), got 50"),
         ({"alkalinity": (100, "mg/L")}, "alkalinity in mg/L does not say as what"),
@@ -122,6 +124,7 @@ def test_a_stated_conductivity_that_cannot_be_is_remarked():
             {"calcium hardness": (100, "mg/L CaCO3"), "Ca": (40, "mg/L")},
             "give calcium hardness or Ca, not both",
         ),
+        ({"pH": (70, "")}, "pH must be between 0 and 14"),
         ({"conductivity": (300, "mS")}, "conductivity must be in µS/cm"),
         ({"Cl": (100, "mg/L"), "Na": (10, "mg/L")}, "the analysis does not balance"),
     ],
@@ -129,6 +132,20 @@ def test_a_stated_conductivity_that_cannot_be_is_remarked():
 def test_bad_analyses_are_refused_with_a_sentence(entries, sentence):
     with pytest.raises(WaterError, match=sentence):
         read_analysis(entries)
+
+
+def test_units_are_read_as_laboratories_write_them():
+    analysis = {
+        "Ca": (40.078, "mg/l"),
+        "Cl": (35450, "ug/L"),
+        "alkalinity": (50.043, "ppm as CaCO3"),
+        "pH": (7.4, ""),
+        "conductivity": (200, "uS/cm"),
+    }
+    supply = read_analysis(analysis)
+    assert supply.water.ions_mmol_l == pytest.approx({"Ca": 1.0, "Cl": 1.0, "HCO3": 1.0})
+    assert supply.ph == 7.4
+    assert "stated pH" in supply._repr_html_()
 
 
 @pytest.mark.parametrize("reading", [-1, 101, float("nan")])
