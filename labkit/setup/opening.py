@@ -112,6 +112,7 @@ def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextI
     started = time.monotonic()
     token = secrets.token_urlsafe(24)
     notebook = first_notebook(layout.workbook)
+    print("labkit: starting JupyterLab", file=out, flush=True)
     with layout.jupyter_log.open("w", encoding="utf-8") as log:
         server = subprocess.Popen(
             jupyter_command(layout.python, layout.workbook, port=port, notebook=notebook),

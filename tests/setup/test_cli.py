@@ -160,7 +160,7 @@ def test_open_serves_the_workbook_to_who_has_the_token_until_it_is_stopped():
         text=True,
     )
     try:
-        said = "".join(process.stdout.readline() for _ in range(2))
+        said = "".join(process.stdout.readline() for _ in range(3))
         took_s = time.monotonic() - started
         url = re.search(r"http://\S+", said)[0]
 
