@@ -104,7 +104,7 @@ _SCALES = (
         lowest=6,
         highest=10,
         step=0.25,
-        words=((6, "plain"), (7, "good"), (8, "very good"), (9, "outstanding"), (10, "flawless")),
+        words=((6, "sound"), (7, "pleasant"), (8, "fine"), (9, "rare"), (10, "nothing better")),
     ),
     Scale(
         name="intensity 0-15",
