@@ -15,6 +15,7 @@ from labkit.book.records import (
     Receipt,
     ScoreEntry,
     ServedCup,
+    Sheet,
     TastingSession,
 )
 from labkit.book.touches import Touch
@@ -36,6 +37,7 @@ __all__ = [
     "Receipt",
     "ScoreEntry",
     "ServedCup",
+    "Sheet",
     "TastingSession",
     "Touch",
 ]

@@ -132,6 +132,23 @@ class Attribute:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """What a taster's sheet may know of a session: no coffee, no water."""
+
+    name: str
+    """The session's name."""
+
+    tasters: tuple[str, ...]
+    """Who tastes, by name."""
+
+    attributes: tuple[Attribute, ...]
+    """What is scored, in the order of the sheet."""
+
+    stages: tuple[Stage, ...] = ()
+    """Stages of cooling that are scored apart; empty if each cup is scored once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TastingSession:
     """One tasting session of one coffee."""
 

@@ -17,6 +17,7 @@ from labkit.book.records import (
     BrewMethod,
     Held,
     Serving,
+    Sheet,
     Stage,
     TastingSession,
 )
@@ -117,6 +118,17 @@ class Sessions(Transactions):
             return _session(db, row)
 
         return self._write(work)
+
+    def sheet(self, session: str) -> Sheet:
+        """What a taster's sheet of a session needs, and no more."""
+        with self._reading() as db:
+            row = find_session(db, session)
+            return Sheet(
+                name=row.name,
+                tasters=_tasters(db, row.id),
+                attributes=_attributes(db, row.id),
+                stages=tuple(row.stages),
+            )
 
     def session(self, name: str) -> TastingSession:
         """One session by name."""
@@ -253,23 +265,27 @@ def _recipe(levels: WaterRow | Target) -> tuple[float, float, float]:
     )
 
 
+def _attributes(db: Session, session_id: int) -> tuple[Attribute, ...]:
+    rows = db.scalars(
+        select(AttributeRow)
+        .where(AttributeRow.session_id == session_id)
+        .order_by(AttributeRow.position)
+    )
+    return tuple(read_attribute(row) for row in rows)
+
+
+def _tasters(db: Session, session_id: int) -> tuple[str, ...]:
+    seats = select(TasterRow.name).join(SeatRow).where(SeatRow.session_id == session_id)
+    return tuple(db.scalars(seats.order_by(SeatRow.id)))
+
+
 def _session(db: Session, row: SessionRow) -> TastingSession:
+    # Imported here: a taster's sheet needs no waters, nor the arrays that come with them.
     from labkit.tasting.waters import SessionWater
     from labkit.water import Target
 
-    attributes = db.scalars(
-        select(AttributeRow)
-        .where(AttributeRow.session_id == row.id)
-        .order_by(AttributeRow.position)
-    )
     waters = db.scalars(
         select(WaterRow).where(WaterRow.session_id == row.id).order_by(WaterRow.position)
-    )
-    seats = (
-        select(TasterRow.name)
-        .join(SeatRow)
-        .where(SeatRow.session_id == row.id)
-        .order_by(SeatRow.id)
     )
     return TastingSession(
         name=row.name,
@@ -278,7 +294,7 @@ def _session(db: Session, row: SessionRow) -> TastingSession:
         tasted_on=row.tasted_on,
         serving=row.serving,
         brew_method=row.brew_method,
-        attributes=tuple(read_attribute(attribute) for attribute in attributes),
+        attributes=_attributes(db, row.id),
         waters=tuple(
             SessionWater(
                 label=water.label,
@@ -291,7 +307,7 @@ def _session(db: Session, row: SessionRow) -> TastingSession:
             )
             for water in waters
         ),
-        tasters=tuple(db.scalars(seats)),
+        tasters=_tasters(db, row.id),
         stages=tuple(row.stages),
         held=_held_in(row.held),
         note=row.note,

@@ -115,7 +115,7 @@ class BookDesk:
     """A taster's place in a session of the lab book."""
 
     def __init__(self, book: LabBook, session: str, taster: str, *, device: str = "") -> None:
-        plan = book.session(session)
+        plan = book.sheet(session)
         if taster not in plan.tasters:
             raise BookError(
                 f"taster must be one of {', '.join(plan.tasters)} in session {plan.name!r}, got "

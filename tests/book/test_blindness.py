@@ -1,0 +1,157 @@
+"""Nothing in a lab book joins a code to a water before its flight is opened."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from itertools import permutations
+
+import numpy as np
+import pytest
+from sqlalchemy import text
+
+from labkit.book import LabBook
+from labkit.book.schema import Base
+from labkit.tasting import plan_tasting
+from tests.book.samples import PASSPHRASE, SESSION, TARGETS, score_all, start_tasting
+
+
+def every_row(book):
+    """Every row of every table, as text."""
+    with book._engine.connect() as connection:
+        return {
+            table: [
+                tuple(map(str, row)) for row in connection.execute(text(f"SELECT * FROM {table}"))
+            ]
+            for table in Base.metadata.tables
+        }
+
+
+def test_no_row_holds_a_code_and_a_water_before_the_opening(tasting):
+    book, plan = tasting
+    score_all(book)
+    book.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
+    book.lock_flight(SESSION, 1)
+    rows = every_row(book)
+
+    assert rows["opened_cups"] == []
+    holders = {table for table, found in rows.items() for row in found if set(row) & plan.all_codes}
+    assert holders == {"cups"}
+    assert {len(row) for row in rows["cups"]} == {3}  # number, flight, code
+    labels = {table for table, found in rows.items() for row in found if "W1" in row}
+    assert labels == {"session_waters"}
+
+
+def test_opening_one_flight_tells_nothing_of_the_next(tasting):
+    book, plan = tasting
+    for flight in (1, 2):
+        score_all(book, flight=flight)
+    book.lock_flight(SESSION, 1)
+    book.open_flight(SESSION, 1, PASSPHRASE)
+    frame = book.tidy_scores()
+    assert frame.loc[frame["flight"] == 1, "water"].notna().all()
+    assert frame.loc[frame["flight"] == 2, "water"].isna().all()
+    assert len(every_row(book)["opened_cups"]) == len(plan.codes(1))
+
+
+def test_the_passphrase_and_the_key_are_not_in_the_file_or_its_journal(book_path):
+    with LabBook(book_path) as book:
+        plan = start_tasting(book)
+        book.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
+        score_all(book)
+        book.lock_flight(SESSION, 1)
+        book.open_flight(SESSION, 1, PASSPHRASE)
+        content = b"".join(file.read_bytes() for file in book_path.parent.iterdir())
+    assert PASSPHRASE.encode() not in content
+    # Flight 1 is open; of flight 2 no jug is named anywhere.
+    jugs = {row.jug.encode() for row in plan.keys[1].open(PASSPHRASE).rows}
+    assert jugs
+    assert not [jug for jug in jugs if jug in content]
+
+
+def test_rows_stand_in_the_order_of_codes_whatever_the_draw(sqlite_book):
+    """Who reads the file guesses waters from the order of rows: no better than chance.
+
+    The guess: rows hold the waters from the least magnesium up. Over the draws its hits stay within
+    three standard deviations of blind guessing.
+    """
+    hits = cups = 0
+    for draw in range(25):
+        name = f"draw {draw}"
+        start_tasting(sqlite_book, name=name)
+        plan = plan_tasting(
+            TARGETS,
+            ["Ada", "Béla", "Chen"],
+            session=name,
+            passphrase=PASSPHRASE,
+            rng=np.random.default_rng(draw),
+        )
+        sqlite_book.store_plan(plan)
+        with sqlite_book._engine.connect() as connection:
+            stored = (
+                connection.execute(
+                    text(
+                        "SELECT blind_code FROM cups JOIN flights ON flights.id = flight_id JOIN "
+                        "sessions ON sessions.id = session_id WHERE sessions.name = :name AND "
+                        "number = 1 ORDER BY cups.id"
+                    ),
+                    {"name": name},
+                )
+                .scalars()
+                .all()
+            )
+        assert stored == sorted(stored)
+        key = {row.blind_code: row.target.mg_share for row in plan.keys[0].open(PASSPHRASE).rows}
+        guesses = sorted(key.values())
+        hits += sum(key[code] == guess for code, guess in zip(stored, guesses, strict=True))
+        cups += len(stored)
+        chance = np.mean(
+            [
+                np.mean([a == b for a, b in zip(order, guesses, strict=True)])
+                for order in permutations(guesses)
+            ]
+        )
+    spread = np.sqrt(chance * (1 - chance) / cups)
+    assert abs(hits / cups - chance) < 3 * spread
+
+
+def test_a_taster_is_given_codes_and_places_only(tasting):
+    book, _ = tasting
+    cups = book.served_cups(SESSION, 1, "Ada")
+    assert {tuple(cup.__slots__) for cup in cups} == {("position", "blind_code")}
+    sheet = book.sheet(SESSION)
+    assert set(sheet.__slots__) == {"name", "tasters", "attributes", "stages"}
+    session = book.session(SESSION)
+    assert (sheet.attributes, sheet.tasters) == (session.attributes, session.tasters)
+
+
+LIGHT = """
+import sys
+from labkit.book import LabBook
+book = LabBook(sys.argv[1])
+book.sheet(sys.argv[2])
+book.served_cups(sys.argv[2], 1, "Ada")
+book.record_score(sys.argv[2], 1, "Ada", "overall", 7, position=1)
+book.current_scores(sys.argv[2], 1, "Ada")
+heavy = {"pandas", "numpy", "alembic", "cryptography", "openpyxl", "matplotlib", "statsmodels"}
+print(sorted(heavy & set(sys.modules)))
+"""
+
+
+def test_a_tasters_page_loads_no_heavy_library(book_path):
+    """Twelve kernels run at once on one laptop; 51 MB each so, 104 with pandas and matplotlib."""
+    with LabBook(book_path) as book:
+        start_tasting(book)
+    command = [sys.executable, "-W", "ignore", "-c", LIGHT, str(book_path), SESSION]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("include_unblinded", [False, True])
+def test_a_flight_opened_early_is_read_only_once_locked(tasting, include_unblinded):
+    book, _ = tasting
+    score_all(book)
+    book.open_flight(SESSION, 1, PASSPHRASE, early_because="spilt")
+    assert book.opened_scores(include_unblinded=include_unblinded).empty
+    book.lock_flight(SESSION, 1)
+    assert book.opened_scores(include_unblinded=include_unblinded).empty != include_unblinded
