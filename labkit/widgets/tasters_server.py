@@ -9,6 +9,7 @@ from __future__ import annotations
 import html
 import logging
 import os
+import re
 import sys
 import time
 from collections import defaultdict, deque
@@ -37,6 +38,7 @@ LEFT_AFTER_S = 600
 """Idle time after which the kernel of a page that nobody is connected to ends. A phone may sleep
 between two flights; waking up later costs it a reload, never a score."""
 
+_CODE = re.compile(r"code=[^&\s'\"]*")
 _LEFT_OUT = {"AllowListFileHandler", "VoilaShutdownKernelHandler", "VoilaLoginHandler"}
 _LEFT_OUT |= {"LogoutHandler", "LoginHandler", "LegacyLoginHandler"}
 
@@ -171,6 +173,18 @@ class TastersServer(Voila):
         super().listen()
 
 
+def keep_links_out_of_logs() -> None:
+    """Blot every code out of whatever is logged, by whichever library."""
+    make = logging.getLogRecordFactory()
+
+    def blotted(*args: Any, **options: Any) -> logging.LogRecord:
+        record = make(*args, **options)
+        record.msg, record.args = _CODE.sub("code=(a link)", record.getMessage()), None
+        return record
+
+    logging.setLogRecordFactory(blotted)
+
+
 def log_request(handler: RequestHandler) -> None:
     """Write down what was asked for, without its query: there the link's secret is."""
     request: HTTPServerRequest = handler.request
@@ -228,6 +242,8 @@ def settings(port: int) -> Config:
 
 def main(port: int, notebook: str) -> None:
     """Serve until a signal comes."""
+    keep_links_out_of_logs()
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     book = LabBook(os.environ[BOOK_VARIABLE])
     server = TastersServer(config=settings(port))
     server.gate = Gate(book.guest_of_link, time.monotonic)

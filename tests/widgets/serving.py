@@ -41,6 +41,7 @@ class TastersServing:
 
     def start(self):
         """Start the server and wait for it."""
+        (self.folder / "jupyter").mkdir(exist_ok=True)
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
                 server_command(self.port),

@@ -25,7 +25,7 @@ function inWords(scale, value) {
   if (exact) return exact[1];
   const below = scale.words.filter(([at]) => at < value).at(-1);
   const above = scale.words.find(([at]) => at > value);
-  return below && above ? `between ${below[1]} and ${above[1]}` : "";
+  return below && above ? `${below[1]} to ${above[1]}` : "";
 }
 
 let groups = 0;

@@ -15,6 +15,7 @@ function render({ model, el }) {
   let pressed = "pointer";
   let fields = [];
   let fieldsOf = "";
+  let isOpened = false;
 
   const root = make("section", {
     class: `lk-sheet ${plan.is_page ? "lk-page" : "lk-lab"}`,
@@ -63,11 +64,20 @@ function render({ model, el }) {
       values[placeName(place(cup, attribute))] !== null).length;
 
   /** The cup to open on: where this browser was, else the first one with something missing. */
-  function cupNow(values) {
+  function firstCup(values) {
     const here = cups.find((cup) => keyOf(cup) === view.cup);
-    if (here) return here;
     const open = cups.filter((cup) => !isLocked(cup.flight));
+    if (here && (!isLocked(here.flight) || !open.length)) return here;
     return open.find((cup) => count(cup, values) < numbers.length) ?? open[0] ?? cups[0];
+  }
+
+  /** The cup on the screen; it stays when its flight is locked meanwhile. */
+  function cupNow(values) {
+    const here = isOpened ? cups.find((cup) => keyOf(cup) === view.cup) : undefined;
+    const cup = here ?? firstCup(values);
+    isOpened = true;
+    view.cup = keyOf(cup);
+    return cup;
   }
 
   function go(change) {
@@ -264,7 +274,7 @@ function render({ model, el }) {
         onclick: () => go({ cup: keyOf(cup), screen: "cup" }),
       },
       make("span", { class: "lk-number" }, called(cup)),
-      make("span", { class: "lk-word" }, says),
+      make("span", { class: "lk-word" }, ` ${says}`),
     ));
   }
 
