@@ -47,6 +47,7 @@ _SPECTATORS = np.array(
 )
 _MOST_STEPS = 200
 _TOLERANCE = 1e-9
+_SETTLED = 1e-7
 _DAVIES_SLOPE = 0.3
 
 
@@ -173,24 +174,30 @@ def equilibrate(
     scale_parts = np.abs(reduced)
     width = reduced.shape[1]
     products = (reduced[:, :, None] * reduced[:, None, :]).reshape(len(logs), -1)
+    squares = table.charge**2
     running = np.arange(n)
     for _ in range(_MOST_STEPS):
         ln_gamma[running] = _ln_gamma(strength[running], temperature_c)
         c = np.exp(np.minimum(logs * _LN10 + x[running] @ table.parts.T - ln_gamma[running], 5.0))
-        new_strength = totals.spectator_strength[running] + 0.5 * c @ table.charge**2
-        shift = np.abs(new_strength - strength[running]) / (new_strength + 1e-12)
+        bystanders = totals.spectator_strength[running]
+        found_strength = bystanders + 0.5 * c @ squares
+        shift = np.abs(found_strength - strength[running]) / (found_strength + 1e-12)
         molality[running] = c
-        strength[running] = np.minimum(new_strength, 2 * strength[running] + 1e-3)
         miss = c @ reduced - goal[running]
-        size = c @ scale_parts
-        done = (np.abs(miss) <= _TOLERANCE * size).all(axis=1) & (shift < 1e-7)
+        done = (np.abs(miss) <= _TOLERANCE * (c @ scale_parts)).all(axis=1) & (shift < _SETTLED)
         jacobian = (c @ products).reshape(-1, width, width)
         root = 1 / np.sqrt(np.einsum("nii->ni", jacobian))
         scaled = jacobian * root[:, :, None] * root[:, None, :]
-        step = root * np.linalg.solve(scaled, (root * miss)[:, :, None])[:, :, 0]
+        step = -root * np.linalg.solve(scaled, (root * miss)[:, :, None])[:, :, 0]
         longest = np.abs(step).max(axis=1, keepdims=True)
-        y[running] -= step * np.minimum(1.0, 3.0 / np.maximum(longest, 1e-30))
+        step *= np.minimum(1.0, 3.0 / np.maximum(longest, 1e-30))
+        y[running] += step
         x[running] = offset + y[running] @ free.T
+        # The ionic strength to come, so that activities do not lag a step behind the species.
+        ahead = c * (1 + np.clip(step @ reduced.T, -0.5, 0.5))
+        strength[running] = np.minimum(
+            bystanders + 0.5 * ahead @ squares, 2 * strength[running] + 1e-3
+        )
         running = running[~done]
         if not len(running):
             break
