@@ -61,7 +61,7 @@ def test_no_file_names_the_host_of_a_package_registry():
 
 
 def test_no_file_is_somebodys_lab_book_or_key():
-    private = re.compile(r"\.(db|sqlite3?)(-\w+)?$|^data/lab_book|^\.venv/|\.pem$")
+    private = re.compile(r"^data/(lab_book|.*\.(db|sqlite))|^\.venv/|\.pem$")
 
     assert [name for name, _ in tracked_files() if private.search(name)] == []
 

@@ -1,4 +1,4 @@
-"""The two commands: ``open`` the workbook, ``test`` the project."""
+"""The commands: ``open`` the workbook, serve a ``tasting`` to phones, ``test`` the project."""
 
 from __future__ import annotations
 
@@ -17,10 +17,15 @@ from labkit.setup.environment import ensure_environment
 from labkit.setup.layout import RUN_LOCK, TEST_LOCK, Layout, this_project
 from labkit.setup.opening import DEFAULT_PORT, check_port, serve_workbook
 
+TASTING_PORT = 8866
 ABOUT = "Find, with a blind panel and few cups, the brew water that shows a coffee best."
 ABOUT_OPEN = (
     "Open the workbook in JupyterLab. The first time this makes the project's own environment in "
     ".venv, which takes a minute or two; after that it takes seconds."
+)
+ABOUT_TASTING = (
+    "Serve a score sheet to each taster's phone over the local network, in the lab book that the "
+    "workbook uses. Shows each taster's personal link, as a QR code and as a short code to type."
 )
 ABOUT_TEST = (
     "Run every test and every notebook with pytest. The first time this adds what the tests need "
@@ -49,7 +54,9 @@ def main(arguments: Sequence[str]) -> int:
         if options.command == "test":
             return _test(layout, arguments)
         if rest:
-            parser.error(f"open does not know {' '.join(rest)}")
+            parser.error(f"{options.command} does not know {' '.join(rest)}")
+        if options.command == "tasting":
+            return _tasting(layout, arguments, options)
         return _open(layout, arguments, port=options.port, browser=options.browser)
     except LabkitError as error:
         print(f"labkit: {error}", file=sys.stderr)
@@ -80,6 +87,26 @@ def _open(layout: Layout[Path], arguments: Sequence[str], *, port: int, browser:
     return serve_workbook(layout, port=port, browser=browser, out=sys.stdout)
 
 
+def _tasting(layout: Layout[Path], arguments: Sequence[str], options: argparse.Namespace) -> int:
+    ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
+    if Path(sys.prefix).resolve() != layout.venv.resolve():
+        return _become(again_inside(layout, arguments), folder=layout.root)
+    from labkit.book.current import open_book  # these need the environment
+    from labkit.widgets.tasters_page import serve
+
+    with open_book() as book:
+        url = book.url
+    return serve(
+        url,
+        session=options.session,
+        port=options.port,
+        address=options.address,
+        renew_links=options.renew_links,
+        browser=options.browser,
+        out=sys.stdout,
+    )
+
+
 def _test(layout: Layout[Path], arguments: Sequence[str]) -> int:
     ensure_environment(layout, [RUN_LOCK, TEST_LOCK], out=sys.stdout)
     return _become(pytest_command(layout, arguments[1:]), folder=layout.root)
@@ -99,7 +126,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python3 -m labkit", description=ABOUT, allow_abbrev=False
     )
-    commands = parser.add_subparsers(dest="command", required=True, metavar="open | test")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="open | tasting | test")
     opening = commands.add_parser(
         "open", help="open the workbook", description=ABOUT_OPEN, allow_abbrev=False
     )
@@ -114,6 +141,37 @@ def _parser() -> argparse.ArgumentParser:
         type=_port,
         default=DEFAULT_PORT,
         help=f"port on this machine, {DEFAULT_PORT} if not given",
+    )
+    tasting = commands.add_parser(
+        "tasting",
+        help="serve score sheets to the tasters' phones",
+        description=ABOUT_TASTING,
+        allow_abbrev=False,
+    )
+    tasting.add_argument(
+        "--session", help="which session; the newest one with an open flight if not given"
+    )
+    tasting.add_argument(
+        "--port",
+        type=_port,
+        default=TASTING_PORT,
+        help=f"port on this machine, {TASTING_PORT} if not given",
+    )
+    tasting.add_argument(
+        "--address",
+        help="this machine's name or address as phones reach it; found out if not given",
+    )
+    tasting.add_argument(
+        "--new-links",
+        dest="renew_links",
+        action="store_true",
+        help="give everybody a new link; old ones stop working",
+    )
+    tasting.add_argument(
+        "--no-browser",
+        dest="browser",
+        action="store_false",
+        help="do not open the page of QR codes",
     )
     commands.add_parser(
         "test",

@@ -23,7 +23,7 @@ from typing import TextIO
 
 from labkit.errors import SetUpError
 from labkit.setup.layout import Layout
-from labkit.setup.progress import PipProgress, ProgressLine
+from labkit.setup.progress import PipProgress, ProgressLine, packages_in
 from labkit.setup.trouble import pip_trouble
 
 NEEDED_BYTES = 1_500_000_000
@@ -158,7 +158,8 @@ def pip_command(layout: Layout[Path], locks: Sequence[str]) -> list[str]:
 
 def _install(layout: Layout[Path], locks: Sequence[str], *, out: TextIO) -> None:
     """Run pip, show how far it is, and keep all it says in the log."""
-    progress = PipProgress(n_requirements=sum(_n_requirements(layout.root / n) for n in locks))
+    texts = [(layout.root / name).read_text(encoding="utf-8") for name in locks]
+    progress = PipProgress(wanted=packages_in("\n".join(texts)))
     before = _n_installed(layout)
     line = ProgressLine(out)
     # Where a user has told pip to install elsewhere, the environment would stay empty.
@@ -212,10 +213,6 @@ def _next_line(lines: queue.Queue[str | None]) -> str | None:
 
 def _n_installed(layout: Layout[Path]) -> int:
     return sum(1 for _ in layout.site_packages.glob("*.dist-info"))
-
-
-def _n_requirements(lock: Path) -> int:
-    return sum("==" in line for line in lock.read_text(encoding="utf-8").splitlines())
 
 
 def _fingerprint(lock: Path) -> str:

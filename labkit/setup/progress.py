@@ -7,21 +7,29 @@ import shutil
 from dataclasses import dataclass, field
 from typing import TextIO
 
-_NAME = re.compile(r"^(?:Collecting|Requirement already satisfied:) ([A-Za-z0-9._-]+)")
+_IGNORED = re.compile(r"Ignoring ([\w.-]+):")
+_TAKEN = re.compile(r"(?:Collecting|Requirement already satisfied:) ([\w.-]+)")
+
+
+def packages_in(lock: str) -> set[str]:
+    """Names of the packages that a lock's text names."""
+    return {_plain(name) for name in re.findall(r"^([\w.-]+)==", lock, re.MULTILINE)}
+
+
+def _plain(name: str) -> str:
+    """Spell a package's name in the one way that all spellings share."""
+    return re.sub(r"[-_.]+", "-", name).lower()
 
 
 @dataclass(slots=True, kw_only=True)
 class PipProgress:
     """Counts what pip has fetched and installed."""
 
-    n_requirements: int
-    """Requirements in the locks, those meant for other systems included."""
-
-    n_ignored: int = 0
-    """Requirements that pip leaves out on this system."""
+    wanted: set[str]
+    """Packages that the locks name; what is meant for other systems leaves it as pip says so."""
 
     seen: set[str] = field(default_factory=set)
-    """Packages that pip has fetched, or is fetching."""
+    """Those that pip has fetched, or is fetching."""
 
     latest: str = ""
     """The package named last."""
@@ -29,27 +37,23 @@ class PipProgress:
     installing: bool = False
     """Whether all is fetched and pip now unpacks."""
 
-    @property
-    def n_packages(self) -> int:
-        """Packages that this system needs."""
-        return self.n_requirements - self.n_ignored
-
     def read(self, line: str) -> None:
         """Take in one line that pip printed."""
-        if line.startswith("Ignoring "):
-            self.n_ignored += 1
-        elif match := _NAME.match(line):
-            self.latest = match[1].partition("==")[0]
-            self.seen.add(self.latest.lower())
+        if match := _IGNORED.match(line):
+            self.wanted.discard(_plain(match[1]))
+        elif match := _TAKEN.match(line):
+            if _plain(match[1]) in self.wanted:
+                self.latest = match[1]
+                self.seen.add(_plain(match[1]))
         elif line.startswith("Installing collected packages:"):
             self.installing = True
 
     def text(self, n_installed: int) -> str:
         """Say how far it is, given how many packages lie in the environment already."""
         if self.installing:
-            done = min(n_installed, self.n_packages)
-            return f"installing {done} of {self.n_packages} packages"
-        return f"fetching {len(self.seen)} of {self.n_packages} packages: {self.latest}"
+            done = min(n_installed, len(self.wanted))
+            return f"installing {done} of {len(self.wanted)} packages"
+        return f"fetching {len(self.seen)} of {len(self.wanted)} packages: {self.latest}"
 
 
 class ProgressLine:

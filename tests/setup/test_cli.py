@@ -36,6 +36,7 @@ def run(*arguments, **environment):
         (["--help"], "open the workbook"),
         (["open", "--help"], "--no-browser"),
         (["open", "--help"], "--port"),
+        (["tasting", "--help"], "--new-links"),
         (["test", "--help"], "Arguments go on to pytest"),
     ],
 )
@@ -49,7 +50,7 @@ def test_help_says_what_a_command_does(arguments, told):
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        ([], "open | test"),
+        ([], "open | tasting | test"),
         (["brew"], "invalid choice: 'brew'"),
         (["open", "--port", "80"], "must be a number from 1024 to 65535, got 80"),
         (["open", "--port", "water"], "must be a number from 1024 to 65535, got water"),

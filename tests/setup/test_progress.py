@@ -7,12 +7,22 @@ from pathlib import Path
 
 import pytest
 
-from labkit.setup.progress import PipProgress, ProgressLine
+from labkit.setup.progress import PipProgress, ProgressLine, packages_in
 from labkit.setup.trouble import pip_trouble
+
+LOCK = """\
+alembic==1.20.1 \\
+    --hash=sha256:00
+anyio==4.16.0 \\
+    --hash=sha256:00
+appnope==1.0.0 ; sys_platform == 'darwin' \\
+    --hash=sha256:00
+fonts_of-x==2.0
+"""
 
 
 def test_packages_meant_for_other_systems_do_not_count():
-    progress = PipProgress(n_requirements=4)
+    progress = PipProgress(wanted=packages_in(LOCK))
     progress.read("Ignoring appnope: markers 'sys_platform == \"darwin\"' don't match your env\n")
     progress.read("Collecting alembic==1.20.1 (from -r /p/requirements.lock (line 1))\n")
     progress.read("  Downloading alembic-1.20.1-py3-none-any.whl (261 kB)\n")
@@ -21,8 +31,16 @@ def test_packages_meant_for_other_systems_do_not_count():
     assert progress.text(0) == "fetching 2 of 3 packages: anyio"
 
 
+def test_what_another_lock_installed_does_not_count():
+    progress = PipProgress(wanted=packages_in(LOCK))
+    progress.read("Collecting Fonts.of_X==2.0 (from -r /p/requirements.lock (line 7))\n")
+    progress.read("Requirement already satisfied: attrs>=22 in ./lib (from fonts-of-x)\n")
+
+    assert progress.text(0) == "fetching 1 of 4 packages: Fonts.of_X"
+
+
 def test_installing_counts_what_lies_in_the_environment():
-    progress = PipProgress(n_requirements=2)
+    progress = PipProgress(wanted={"anyio", "alembic"})
     progress.read("Installing collected packages: anyio, alembic\n")
 
     assert progress.text(1) == "installing 1 of 2 packages"
