@@ -40,3 +40,8 @@ class HandOver(anywidget.AnyWidget):
     ) -> None:
         """Send a text file to every browser that shows this widget."""
         self.send({"content": content, "name": name, "note": note, "type": media_type})
+
+
+def file_name(session: str, what: str) -> str:
+    """Name of a file that every system takes."""
+    return "".join(c if c.isalnum() else "-" for c in session) + f"-{what}.html"

@@ -8,17 +8,46 @@ from typing import Any, Protocol
 
 import ipywidgets as widgets
 
-from labkit.book import Attribute, LabBook
+from labkit.book import Attribute, LabBook, TastingSession
 from labkit.errors import PlanError
-from labkit.tasting import SCALES, CupPlan, plan_tasting, session_waters
-from labkit.tasting.sizes import size_flights
+from labkit.tasting import (
+    SCALES,
+    CupPlan,
+    SessionWater,
+    Sweep,
+    TasterNoise,
+    plan_tasting,
+    session_waters,
+)
+from labkit.tasting.plan import Vessels
+from labkit.tasting.waters import coordinates
 from labkit.water import Target
 from labkit.widgets import fields
-from labkit.widgets.fields import Form, as_html, said
-from labkit.widgets.handover import HandOver
+from labkit.widgets.conditions_form import ConditionsForm
+from labkit.widgets.fields import Form, as_html
+from labkit.widgets.handover import HandOver, file_name
+from labkit.widgets.power_view import panel_noise, view_plan
+from labkit.widgets.taster_ticks import TasterTicks
 
 _CODES_REST = timedelta(days=60)
 """How far back codes are looked up; planning itself lets them rest for a fortnight."""
+
+_STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
+
+_SHAPING = (
+    "alone",
+    "flights",
+    "duplicates",
+    "add_to",
+    "cups_per_flight",
+    "control",
+    "serving",
+    "vessel_ml",
+    "jug_volume_ml",
+    "stages",
+    "overall_scale",
+)
+"""Choices that what is shown of the plan depends on."""
 
 
 class WaterSource(Protocol):
@@ -33,6 +62,10 @@ class WaterSource(Protocol):
         """The waters to taste."""
 
     @property
+    def sweep(self) -> Sweep | None:
+        """The sweep they make, if they make one."""
+
+    @property
     def title(self) -> str:
         """Words for the session's name."""
 
@@ -41,7 +74,7 @@ class WaterSource(Protocol):
 
 
 class PlanForm(widgets.VBox):
-    """Who tastes these waters and how; one button plans, seals and stores.
+    """Who tastes these waters and how, and what that would likely see; one button plans and seals.
 
     Parameters
     ----------
@@ -52,17 +85,57 @@ class PlanForm(widgets.VBox):
     bench_sheet : callable
         Takes the opened flights and the concentrates, ``jug_volume_ml`` and ``lab_book``, and
         returns the preparer's sheet with its ``html``.
+    on_sealed : callable, optional
+        Called after a plan was sealed, to offer its sheets.
     """
 
-    def __init__(self, book: LabBook, source: WaterSource, bench_sheet: Callable[..., Any]) -> None:
+    def __init__(
+        self,
+        book: LabBook,
+        source: WaterSource,
+        bench_sheet: Callable[..., Any],
+        *,
+        on_sealed: Callable[[], Any] | None = None,
+    ) -> None:
         self._book, self._source, self._bench_sheet = book, source, bench_sheet
+        self._on_sealed = on_sealed
         self.plan: CupPlan | None = None
+        self._coffee: tuple[str, str] | None = None
+        self._noise: dict[tuple[str, str], TasterNoise] = {}
+        self._viewed: tuple[Any, str] = (None, "")
         self._button = fields.button("Plan and seal", main=True)
         self._button.on_click(lambda _b: self._press())
         self._handover = HandOver()
-        self.form = Form(
+        self._sealed = widgets.HTML()
+        self.form = self._make_form()
+        self.conditions = ConditionsForm(book, self._serving)
+        *rows, fold, buttons, message, result = self.form.children
+        self.form.children = (
+            *rows[:-2],
+            result,
+            fold,
+            self.conditions,
+            *rows[-2:],
+            buttons,
+            message,
+        )
+        self.form.fields["tasters"].observe(lambda _change: self._offer_alone(), "value")
+        self._offer_alone()
+        self._follow()
+        self.form.compute_with(self._view)
+        self.form.fields["serving"].observe(lambda _change: self.conditions.refresh(), "value")
+        self.conditions.on_change(self.form.refresh)
+        source.on_change(self._follow)
+        super().__init__([self.form, self._handover, self._sealed])
+
+    def _make_form(self) -> Form:
+        names = self._book.tasters()
+        made = Form(
             {
-                "tasters": fields.several("Tasters", book.tasters(), book.tasters()),
+                "tasters": TasterTicks("Who tastes?", names, names),
+                "alone": fields.tick("I am alone", False),
+                "flights": _dial("Flights", [("as few as fit", 0), *_numbers(1, 4)]),
+                "duplicates": _dial("Hidden duplicates", _numbers(0, 3), 1),
                 "passphrase": fields.secret("Preparer's passphrase"),
                 "again": fields.secret("The same once more"),
             },
@@ -71,64 +144,111 @@ class PlanForm(widgets.VBox):
                 "session": fields.text("Name of the session", placeholder="made from the sweep"),
                 "new_tasters": fields.text("More tasters", placeholder="names, with commas"),
                 "cups_per_flight": fields.whole("Cups side by side", 6),
-                "flights": fields.whole("Flights (0: as few as fit)", 0),
-                "duplicates": fields.whole("Hidden duplicates", 1),
                 "control": fields.choice(
                     "Hidden control", [("the middle water", "middle"), ("none", "none")], "middle"
                 ),
                 "serving": fields.choice("Cups", ["shared bowls", "a cup each"], "shared bowls"),
+                "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),
                 "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
-                "brew_method": fields.choice(
-                    "Brewed as", ["cupping", "filter", "espresso"], "cupping"
-                ),
+                "stages": fields.choice("Each cup is scored", _STAGES, ()),
                 "overall_scale": fields.choice(
                     "Overall score", ["liking 1-9", "quality 6-10"], "liking 1-9"
                 ),
                 "intensities": fields.text("Attributes, 0 to 15", "acidity, sweetness, body"),
             },
-            fold_title="Session, flights, hidden cups, scales",
+            fold_title="Session, cups, hidden control, scales",
             buttons=[self._button],
         )
-        self._follow()
-        self.form.compute_with(self._sizes)
-        source.on_change(self._follow)
-        super().__init__([self.form, self._handover])
+        for name in ("passphrase", "again"):
+            made.fields[name].continuous_update = False
+        return made
+
+    def _offer_alone(self) -> None:
+        """Ask for tasting alone only where one person is ticked."""
+        alone = self.form.fields["alone"]
+        one = len(self.form.fields["tasters"].value) == 1
+        alone.layout.display = "" if one else "none"
+        if not one:
+            alone.value = False
 
     def _follow(self) -> None:
-        """Take over what changed in the form above: the coffee's sessions, the waters' number."""
+        """Take over what changed in the form above: coffee, its sessions, number of waters."""
         chooser, coffee = self.form.fields["add_to"], self._source.coffee
+        self._noise.clear()
+        self._viewed = (None, "")
         names = (
             [s.name for s in self._book.sessions(client=coffee[0], coffee=coffee[1])]
-            if (coffee)
+            if coffee
             else []
         )
         options = [("a new session", None), *((name, name) for name in reversed(names))]
         if list(chooser.options) != options:
             chooser.options = options
+        if coffee != self._coffee:
+            self._coffee = coffee
+            self._begin_from(self.conditions.begin_from(coffee))
         self.form.refresh()
+
+    def _begin_from(self, last: TastingSession | None) -> None:
+        """Score and serve as in the coffee's last session."""
+        if last is None:
+            return
+        self.form.fields["serving"].value = last.serving
+        for attribute in last.attributes:
+            if attribute.name == "overall" and attribute.scale_name in SCALES:
+                self.form.fields["overall_scale"].value = attribute.scale_name
+
+    def _serving(self) -> Vessels:
+        chosen: Vessels = self.form.fields["serving"].value
+        return chosen
 
     def _people(self, now: dict[str, Any]) -> list[str]:
         more = [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
         return [*now["tasters"], *more]
 
-    def _sizes(self, **now: Any) -> str:
-        waters = session_waters(self._source.waters, control=now["control"])
-        with_control = any(water.is_control for water in waters)
-        sizes = size_flights(
-            len(waters) - with_control,
-            has_control=with_control,
+    def _session(self, now: dict[str, Any]) -> TastingSession | None:
+        return None if now["add_to"] is None else self._book.session(now["add_to"])
+
+    def _waters(
+        self, now: dict[str, Any], session: TastingSession | None
+    ) -> tuple[SessionWater, ...]:
+        known = session.waters if session else ()
+        return session_waters(self._source.waters, control=now["control"], known=known)
+
+    def _view(self, **now: Any) -> str:
+        brew_method = self.conditions.fields["brew_method"].value
+        people, targets = self._people(now), self._source.waters
+        asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
+        if self._viewed[0] == asked:
+            return self._viewed[1]
+        if not people:
+            raise PlanError("tasters must be one or more, got none. Tick who tastes.")
+        waters = self._waters(now, self._session(now))
+        tasted = {coordinates(target) for target in targets}
+        control = next((coordinates(w.target) for w in waters if w.is_control), None)
+        scale = SCALES[now["overall_scale"]]
+        if (scale.name, brew_method) not in self._noise:
+            noise = panel_noise(self._book, self._source.coffee, scale, brew_method)
+            self._noise[scale.name, brew_method] = noise
+        shown = view_plan(
+            len(tasted - {control}),
+            len(people),
+            noise=self._noise[scale.name, brew_method],
+            scale=scale,
+            sweep=self._source.sweep,
+            has_control=control is not None,
+            free_control=control in tasted,
             duplicates=now["duplicates"],
             cups_per_flight=now["cups_per_flight"],
             flights=now["flights"] or None,
+            serving=now["serving"],
+            alone=now["alone"],
+            stages=max(1, len(now["stages"])),
+            vessel_ml=now["vessel_ml"],
+            jug_volume_ml=now["jug_volume_ml"],
         )
-        people = len(self._people(now))
-        jugs = sizes.flights * sizes.cups
-        return said(
-            f"{sizes.flights} flight{'s' * (sizes.flights > 1)} of {sizes.cups} cups: "
-            f"{jugs * people} cups to taste for {people} tasters. Of the {jugs} jugs "
-            f"{sizes.duplicates} hold a hidden duplicate and "
-            f"{sizes.flights if with_control else 0} the hidden control."
-        )
+        self._viewed = (asked, shown)
+        return shown
 
     def _press(self) -> None:
         done, plan = self.form.attempt(self._plan)
@@ -138,11 +258,13 @@ class PlanForm(widgets.VBox):
         for name in ("passphrase", "again"):
             self.form.fields[name].value = ""
         self._follow()
-        self.form.result.value = as_html(plan)
+        self._sealed.value = as_html(plan)
         self.form.say(
             f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now: it is the "
             "only way to the waters if the passphrase is lost."
         )
+        if self._on_sealed is not None:
+            self._on_sealed()
 
     def _plan(self) -> CupPlan:
         now = self.form.values()
@@ -155,15 +277,15 @@ class PlanForm(widgets.VBox):
                 "coffee must be chosen, but the lab book has none. Add a client and a coffee first."
             )
         client, coffee = self._source.coffee
-        people, targets = self._people(now), self._source.waters
-        added = now["add_to"] is not None
+        people = self._people(now)
         title = f"{coffee}, {self._source.title}, {date.today():%Y-%m-%d}"
-        name = now["add_to"] or now["session"].strip() or title
-        session = self._book.session(name) if added else None
-        known = session.waters if session else ()
-        waters = session_waters(targets, control=now["control"], known=known)
+        session = self._session(now)
+        name = session.name if session else now["session"].strip() or title
+        waters = self._waters(now, session)
+        after = self._book.plan(name) if session else None
+        held = self.conditions.held
         plan = plan_tasting(
-            targets,
+            self._source.waters,
             people,
             session=name,
             passphrase=now["passphrase"],
@@ -172,8 +294,9 @@ class PlanForm(widgets.VBox):
             control=now["control"],
             duplicates=now["duplicates"],
             serving=session.serving if session else now["serving"],
-            known=known,
-            after=self._book.plan(name) if session else None,
+            alone=after.alone if after else now["alone"],
+            known=session.waters if session else (),
+            after=after,
             recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
         )
         sheet = self._bench_sheet(
@@ -183,28 +306,48 @@ class PlanForm(widgets.VBox):
             lab_book=self._book.name,
         )
         if session is None:
-            self._start_session(name, client, coffee, people, now)
+            self._book.start_session(
+                name,
+                coffee=coffee,
+                client=client,
+                attributes=_attributes(now["overall_scale"], now["intensities"]),
+                tasters=people,
+                serving=now["serving"],
+                brew_method=self.conditions.fields["brew_method"].value,
+                stages=now["stages"],
+                held=held,
+            )
         self._book.store_plan(plan, waters=waters)
+        preparer = session.held.preparer if session else held.preparer
+        for flight in plan.flights:  # the sheet is out: that is on record
+            self._book.open_for_bench_sheet(name, flight, now["passphrase"], done_by=preparer)
         self._handover.hand(
             sheet.html,
-            name="".join(c if c.isalnum() else "-" for c in name) + "-bench-sheet.html",
+            name=file_name(name, "bench-sheet"),
             note="Preparer only: it names the waters. Print it now.",
         )
         return plan
 
-    def _start_session(
-        self, name: str, client: str, coffee: str, people: Sequence[str], now: dict[str, Any]
-    ) -> None:
-        names = [n.strip() for n in now["intensities"].split(",") if n.strip()]
-        self._book.start_session(
-            name,
-            coffee=coffee,
-            client=client,
-            attributes=[
-                Attribute(name="overall", scale=SCALES[now["overall_scale"]]),
-                *(Attribute(name=n, scale=SCALES["intensity 0-15"]) for n in names),
-            ],
-            tasters=people,
-            serving=now["serving"],
-            brew_method=now["brew_method"],
-        )
+
+def _dial(label: str, options: Sequence[tuple[str, int]], value: int = 0) -> widgets.RadioButtons:
+    """A choice of few numbers, all in sight, one tap each."""
+    return widgets.RadioButtons(
+        description=label,
+        options=options,
+        value=value,
+        orientation="horizontal",
+        layout=widgets.Layout(width="min(30rem, 98%)"),
+        style={"description_width": "12rem"},
+    )
+
+
+def _numbers(first: int, last: int) -> list[tuple[str, int]]:
+    return [(str(number), number) for number in range(first, last + 1)]
+
+
+def _attributes(overall_scale: str, intensities: str) -> list[Attribute]:
+    names = [name.strip() for name in intensities.split(",") if name.strip()]
+    return [
+        Attribute(name="overall", scale=SCALES[overall_scale]),
+        *(Attribute(name=name, scale=SCALES["intensity 0-15"]) for name in names),
+    ]

@@ -102,6 +102,10 @@ class ReadingView(widgets.VBox):
         return self.suggestion.targets
 
     @property
+    def sweep(self) -> None:
+        """None: these waters fill gaps between earlier ones, and make no sweep of their own."""
+
+    @property
     def title(self) -> str:
         """Words for the next session's name."""
         return "next flight"
