@@ -10,8 +10,9 @@ from typing import Any
 
 _MODULE_OF = {
     "BookChoice": "book_choice",
-    "ConcentrateForm": "water_forms",
-    "JugForm": "water_forms",
+    "BaseWaterForm": "jug_form",
+    "ConcentrateForm": "bottle_forms",
+    "JugForm": "jug_form",
     "LeadView": "lead_view",
     "OpenForm": "open_form",
     "PeopleForm": "people_form",
@@ -19,6 +20,7 @@ _MODULE_OF = {
     "ReadingView": "reading_view",
     "ScoreSheet": "score_sheet",
     "ScoringDesk": "scoring_desk",
+    "StrengthForm": "bottle_forms",
     "SweepForm": "sweep_form",
     "best_levels": "coffees",
     "coffee_choices": "coffees",

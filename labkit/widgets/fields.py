@@ -10,12 +10,12 @@ import ipywidgets as widgets
 
 from labkit.errors import LabkitError
 
-_STYLE = {"description_width": "12rem"}
+_STYLE = {"description_width": "15rem"}
 
 
 def _wide() -> widgets.Layout:
     """A layout of its own for each widget: one that is shared hides all when it hides one."""
-    return widgets.Layout(width="min(30rem, 98%)")
+    return widgets.Layout(width="min(33rem, 98%)")
 
 
 def number(label: str, value: float, *, step: float | None = None) -> widgets.FloatText:
@@ -212,3 +212,8 @@ def as_html(value: Any) -> str:
         return "".join(as_html(part) for part in value)
     render = getattr(value, "_repr_html_", None)
     return str(render()) if render else html.escape(str(value))
+
+
+def fold(summary: str, inner: str) -> str:
+    """HTML behind one line to open."""
+    return f"<details><summary>{html.escape(summary)}</summary>{inner}</details>"

@@ -33,7 +33,7 @@ class PeopleForm(widgets.VBox):
                 "process": fields.text("Process"),
                 "roast_level": fields.text("Roast level"),
                 "roast_date": widgets.DatePicker(
-                    description="Roast date", style={"description_width": "12rem"}
+                    description="Roast date", style={"description_width": "15rem"}
                 ),
             },
             fold_title="Origin, process, roast",

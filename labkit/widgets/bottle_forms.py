@@ -1,0 +1,228 @@
+"""Forms at the balance: what to weigh into a bottle, how strong it became, what a test says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from html import escape
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.errors import ConcentrateError
+from labkit.water import (
+    CAUTIONS,
+    SALTS,
+    Concentrate,
+    Salt,
+    plan_weighing,
+    salt,
+    salt_by_formula,
+    strength_by_conductivity,
+    strength_by_titration,
+)
+from labkit.widgets import fields
+from labkit.widgets.fields import Form, as_html, fold, said
+
+
+def cautions_html(situation: str) -> str:
+    """The cautions for a situation as a short list, to stand beside masses and doses."""
+    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in CAUTIONS[situation])
+    return (
+        '<div role="note" style="max-width:46rem;border-left:.3rem solid currentColor;'
+        'padding:.2rem 0 .2rem .8rem;margin:.6rem 0"><b>Before you handle it</b>'
+        f'<ul style="margin:.2rem 0 0 0;padding-left:1.1rem;line-height:1.4">{items}</ul></div>'
+    )
+
+
+class ConcentrateForm(Form):
+    """One bottle: grams to weigh for a wanted strength, and the strength really weighed.
+
+    Parameters
+    ----------
+    keep : callable, optional
+        Takes the bottle's name, then salt, purity, weighed_g and volume_ml as keywords, and stores
+        it (``book.add_bottle``); called when the button is pressed.
+    """
+
+    def __init__(self, keep: Callable[..., Any] | None = None) -> None:
+        self._keep = keep
+        self._button = fields.button("Keep this bottle in the lab book", main=True)
+        self._button.on_click(lambda _b: self._store())
+        labels = [(f"{s.name} ({label})", label) for label, s in SALTS.items()]
+        super().__init__(
+            {
+                "salt_label": fields.choice("Salt, as the label says", labels, "CaCl2·2H2O"),
+                "volume_ml": fields.number("Bottle, made up to (mL)", 1000.0),
+                "weighed_g": fields.number("Really weighed (g)", 0.0, step=0.01),
+            },
+            folded={
+                "purity": fields.number("Purity on the label (0 to 1)", 1.0, step=0.001),
+                "strength_mg_l_caco3_per_ml": fields.number(
+                    "1 mL in 1 L adds (mg/L CaCO3)", 1.0, step=0.1
+                ),
+                "balance_g": fields.choice(
+                    "Last digit of the balance",
+                    [(f"{step:g} g", step) for step in (0.001, 0.01, 0.1, 1.0)],
+                    0.01,
+                ),
+                "formula": fields.text("Another salt, by formula", placeholder="MgCl2·2H2O"),
+                "name": fields.text("Name on the bottle", placeholder="calcium, magnesium, ..."),
+            },
+            fold_title="Strength, purity, balance, another salt, name",
+            buttons=[self._button] if keep else [],
+        )
+        self.compute_with(self._describe)
+
+    @property
+    def salt(self) -> Salt:
+        """The salt chosen, or the one typed by its formula."""
+        formula = self.fields["formula"].value.strip()
+        return salt_by_formula(formula) if formula else salt(self.fields["salt_label"].value)
+
+    @property
+    def bottle(self) -> Concentrate:
+        """The bottle as weighed.
+
+        Raises
+        ------
+        LabkitError
+            If what stands in the form is no bottle.
+        """
+        now = self.values()
+        return Concentrate.from_weighing(
+            salt=self.salt,
+            weighed_g=now["weighed_g"],
+            volume_ml=now["volume_ml"],
+            purity=now["purity"],
+            name=now["name"].strip(),
+            balance_g=now["balance_g"],
+        )
+
+    def _describe(
+        self,
+        *,
+        volume_ml: float,
+        purity: float,
+        strength_mg_l_caco3_per_ml: float,
+        balance_g: float,
+        weighed_g: float,
+        **_chosen: str,
+    ) -> list[Any]:
+        weighing = plan_weighing(
+            salt=self.salt,
+            volume_ml=volume_ml,
+            strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml,
+            purity=purity,
+            balance_g=balance_g,
+        )
+        warned = "".join(said(f"Mind: {sentence}") for sentence in weighing.remarks)
+        shown: list[Any] = [
+            '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
+            f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
+            f"of the water, make up to <b>{volume_ml:g} mL</b>.</p>",
+            warned,
+            cautions_html("weighing"),
+            fold("Figures and hazard of this weighing", as_html(weighing)),
+        ]
+        if weighed_g:
+            shown.append(self.bottle)
+        return shown
+
+    def _store(self) -> None:
+        now = self.values()
+        if not now["weighed_g"]:
+            self.message.value = said(
+                "type what you really weighed first; the bottle is kept as it is, not as planned.",
+                wrong=True,
+            )
+            return
+        keep = self._keep
+        assert keep is not None  # the button exists only with it
+        name = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
+        done, _ = self.attempt(
+            lambda: keep(
+                name,
+                salt=self.salt.label,
+                purity=now["purity"],
+                weighed_g=now["weighed_g"],
+                volume_ml=now["volume_ml"],
+            )
+        )
+        if done:
+            self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
+            self.say(f"Kept as «{name}»: {now['weighed_g']:g} g in {now['volume_ml']:g} mL.")
+
+
+class StrengthForm(widgets.VBox):
+    """What a titration or a conductivity reading says of a bottle, beside what was weighed.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the bottle stands and the measurement goes; the weighing stays as it is.
+    """
+
+    def __init__(self, book: LabBook) -> None:
+        self._book = book
+        names = [bottle.name for bottle in book.bottles()]
+        keep = fields.button("Write down this strength", main=True)
+        keep.on_click(lambda _b: self._store())
+        self.form = Form(
+            {
+                "bottle": fields.choice("Bottle", names, names[0] if names else None),
+                "method": fields.choice(
+                    "Measured by",
+                    ["titration of a dilution", "conductivity of a dilution"],
+                    "titration of a dilution",
+                ),
+                "reading": fields.number("Reading (mg/L CaCO3 or µS/cm)", 0.0),
+            },
+            folded={
+                "concentrate_ml": fields.number("Taken from the bottle (mL)", 100.0),
+                "diluted_to_ml": fields.number("Made up to (mL)", 1000.0),
+                "step_mg_l_caco3": fields.number("One drop is worth (mg/L CaCO3)", 17.8),
+            },
+            fold_title="The dilution, and what a drop is worth",
+            buttons=[keep],
+        )
+        self.form.compute_with(lambda **_now: self._measured() or "")
+        super().__init__([self.form])
+
+    def _measured(self) -> Concentrate | None:
+        """The bottle with its measured strength; None until there is a reading."""
+        now = self.form.values()
+        if now["bottle"] is None or not now["reading"]:
+            return None
+        weighed = self._book.bottle(now["bottle"]).concentrate
+        dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
+        if now["method"].startswith("titration"):
+            return strength_by_titration(
+                weighed,
+                reading_mg_l_caco3=now["reading"],
+                step_mg_l_caco3=now["step_mg_l_caco3"],
+                **dilution,
+            )
+        return strength_by_conductivity(weighed, conductivity_25c_us_cm=now["reading"], **dilution)
+
+    def _store(self) -> None:
+        name = self.form.fields["bottle"].value
+
+        def work() -> None:
+            bottle = self._measured()
+            if bottle is None or bottle.measured is None:
+                raise ConcentrateError(
+                    "reading must be above 0, got 0. Type what the kit or the meter showed."
+                )
+            self._book.measure_bottle(
+                name,
+                method=bottle.measured.method,
+                strength_mg_l_caco3_per_ml=bottle.measured.strength_mg_l_caco3_per_ml,
+                uncertainty_percent=bottle.measured.uncertainty_percent,
+            )
+
+        done, _ = self.form.attempt(work)
+        if done:
+            self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
+            self.form.say(f"Written down for «{name}»; doses count with it from now on.")
