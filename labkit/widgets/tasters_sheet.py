@@ -44,9 +44,12 @@ def tasters_sheet() -> ipywidgets.Widget:
 
     Never a default taster: without a link that the lab book knows there is no sheet.
     """
+    where = os.environ.get(BOOK_VARIABLE)
+    if where is None:
+        return _sentence("Tasters open this page by their link: 'python3 -m labkit tasting'.")
     _keep_quiet()
     try:
-        book = LabBook(os.environ[BOOK_VARIABLE])
+        book = LabBook(where)
         guest = book.guest_of_link(code_in_query(os.environ.get("QUERY_STRING", "")))
         desk = BookDesk(book, guest.session, guest.taster, device="the tasters' page")
         return CupSheet(desk, is_page=True)

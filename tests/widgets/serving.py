@@ -10,7 +10,7 @@ from pathlib import Path
 from labkit.book import LabBook
 from labkit.widgets.links import give_links
 from labkit.widgets.tasters_page import server_command, server_environment, wait_until_it_answers
-from tests.conftest import free_port
+from tests.project import free_port
 
 
 @dataclass(kw_only=True)

@@ -1,0 +1,105 @@
+"""Starting the tasters' page from a terminal."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+
+import pytest
+
+from labkit.book import LabBook
+from labkit.errors import BookError, SetUpError
+from labkit.widgets.tasters_page import serve, server_environment
+from tests.project import free_port
+from tests.widgets.tables import SESSION, TASTERS, lay_table
+
+START = """
+import signal, sys
+from pathlib import Path
+from labkit.widgets.tasters_page import serve
+signal.signal(signal.SIGTERM, signal.default_int_handler)
+sys.exit(serve(sys.argv[1], port=int(sys.argv[2]), keep_in=Path(sys.argv[3]), browser=False))
+"""
+
+
+def alive(port):
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with direct.open(f"http://127.0.0.1:{port}/alive", timeout=2) as answer:
+            return answer.read() == b"yes"
+    except OSError:
+        return False
+
+
+@pytest.mark.slow
+def test_it_shows_everybodys_link_serves_and_stops(tmp_path):
+    lay_table(tmp_path / "book.db")
+    port = free_port()
+    process = subprocess.Popen(
+        [sys.executable, "-c", START, str(tmp_path / "book.db"), str(port), str(tmp_path)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        deadline = time.monotonic() + 60
+        while not alive(port) and time.monotonic() < deadline:
+            time.sleep(0.2)
+        assert alive(port)
+        process.send_signal(signal.SIGTERM)
+        said, _ = process.communicate(timeout=30)
+    finally:
+        process.kill()
+
+    assert process.returncode == 0
+    assert not alive(port), "the server has gone with it"
+    for taster in TASTERS:
+        link = rf"{taster}: http://[\d.]+:{port}/\?code=(\w{{10}})  \(or type \w{{5}}-\w{{5}}\)"
+        assert re.search(link, said)
+    assert "plain http" in said
+    assert (tmp_path / "lab_book.links.html").read_text().count("<svg") == len(TASTERS)
+
+
+def test_a_busy_port_is_one_sentence(tmp_path):
+    with socket.socket() as other:
+        other.bind(("", 0))
+        other.listen()
+        with pytest.raises(SetUpError, match=r"port \d+ is in use"):
+            serve(tmp_path / "book.db", port=other.getsockname()[1], keep_in=tmp_path)
+
+
+def test_a_book_without_an_open_flight_is_one_sentence(tmp_path):
+    lay_table(tmp_path / "book.db")
+    with LabBook(tmp_path / "book.db") as book:
+        for flight in book.flights(SESSION):
+            book.lock_flight(SESSION, flight.number)
+
+    with pytest.raises(BookError, match="session must have a flight that is not locked"):
+        serve(tmp_path / "book.db", port=free_port(), keep_in=tmp_path)
+
+
+def test_the_pages_read_no_jupyter_settings_of_the_user(tmp_path, monkeypatch):
+    monkeypatch.setenv("JUPYTER_CONFIG_DIR", "/home/somebody/.jupyter")
+    monkeypatch.setenv("IPYTHONDIR", "/home/somebody/.ipython")
+
+    environment = server_environment("sqlite:///x.db", tmp_path)
+
+    assert "/home/somebody" not in " ".join(environment[n] for n in environment if n[:2] in "JUIP")
+
+
+def test_the_taster_kernel_loads_neither_statistics_nor_plots_nor_tables():
+    """Each of twelve kernels pays for what it imports."""
+    heavy = ("pandas", "numpy", "scipy", "statsmodels", "matplotlib", "cryptography", "voila")
+    code = (
+        "import sys, labkit.widgets.tasters_sheet; "
+        f"print([name for name in {heavy} if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert done.stdout.strip() == "[]"
+    assert os.environ.get("PYTHONPATH"), "or labkit would not have been found"
