@@ -152,38 +152,31 @@ def identifiable(
     not (nearly) a combination of the residual's and of the components before it. ``MixedLM``
     itself reports convergence for models that fail this.
     """
-    left = len(fixed) - fixed.shape[1]
-    basis = np.linalg.qr(fixed)[0]
-    kept: list[Component] = []
-    dropped: list[Component] = []
-    matrices: list[sparse.csr_array] = []
-    along: list[Floats] = []
-    # Trace inner products of the patterns M G_i M, with M the projection off the fixed effects;
-    # the residual's pattern M comes first.
-    gram = np.array([[float(left)]])
-    for component in components:
-        matrix = component.matrix
-        onto = matrix.T @ basis
-        own = (matrix.T @ matrix).toarray() - onto @ onto.T
+    products = CrossProducts.of(np.zeros(len(fixed)), fixed, [one.matrix for one in components])
+    p, z, blocks = products.n_fixed, products.random, products.blocks
+    onto = np.linalg.solve(products.gram[:p, :p], products.gram[:p, z])
+    # Z'MZ, with M the projection off the fixed effects; the residual's pattern M comes first.
+    projected = products.gram[z, z] - products.gram[z, :p] @ onto
+    gram = np.array([[float(len(fixed) - p)]])
+    kept: list[int] = []
+    for place, component in enumerate(components):
+        here = slice(blocks[place].start - p, blocks[place].stop - p)
+        own = projected[here, here]
         square = float(np.sum(own**2))
-        if left <= 0 or square <= (1e-9 * float(np.sum(component.times**2))) ** 2:
-            dropped.append(component)
+        if gram[0, 0] <= 0 or square <= (1e-9 * float(np.sum(component.times**2))) ** 2:
             continue
         row = [float(np.trace(own))]
-        for other, other_onto in zip(matrices, along, strict=True):
-            row.append(float(np.sum(((matrix.T @ other).toarray() - onto @ other_onto.T) ** 2)))
-        wider = np.block(
-            [[gram, np.array(row)[:, None]], [np.array(row)[None], np.array([[square]])]]
-        )
+        row += [
+            float(np.sum(projected[here, blocks[k].start - p : blocks[k].stop - p] ** 2))
+            for k in kept
+        ]
+        wider = np.block([[gram, np.array(row)[:, None]], [np.array([*row, square])[None]]])
         scale = np.sqrt(np.diag(wider))
-        if np.linalg.eigvalsh(wider / np.outer(scale, scale))[0] < ALIKE:
-            dropped.append(component)
-        else:
-            kept.append(component)
-            matrices.append(matrix)
-            along.append(onto)
+        if np.linalg.eigvalsh(wider / np.outer(scale, scale))[0] >= ALIKE:
+            kept.append(place)
             gram = wider
-    return kept, dropped
+    out = [place for place in range(len(components)) if place not in kept]
+    return [components[i] for i in kept], [components[i] for i in out]
 
 
 def fit_mixed(

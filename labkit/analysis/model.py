@@ -163,7 +163,7 @@ def affordable(components: Sequence[Component]) -> tuple[list[Component], list[s
             kept.append(component)
         else:
             sentences.append(
-                f"So many scores are read without a spread in {component.words} of its own "
+                f"With so many scores, the spread in {component.words} is not estimated apart "
                 f"({len(component.labels)} effects would take long): it counts as noise."
             )
     return kept, sentences
@@ -262,7 +262,8 @@ def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, str]:
     recipe, bowl = scores.column("recipe"), scores.column("bowl")
     component = Component.grouped("bowl", bowl, words="bowls of the same water")
     again = len(np.unique(np.char.add(recipe, bowl))) - len(np.unique(recipe))
-    spare = _rank_beyond(fixed, component)
+    many = len(component.labels) > MOST_EFFECTS
+    spare = len(component.labels) if many else _rank_beyond(fixed, component)
     sentence = ""
     if again == 0:
         sentence = (

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
+from scipy import sparse, stats
 
 from labkit.analysis.coding import Floats
-from labkit.analysis.model import centred_contrasts
 from labkit.analysis.scores import Scores
 
-COLUMNS = ["effect", "estimate", "se", "p"]
+COLUMNS: Final = ["effect", "estimate", "se", "p"]
+
+ALIKE: Final = 1e-3
+"""An order effect with less than this share of its length left cannot be told from the rest."""
 
 
 def order_effects(scores: Scores) -> pd.DataFrame:
-    """Effects of the serving order, beside tasters, waters and flights.
+    """Effects of the serving order, beside tasters, waters and flights (least squares).
 
     Returns
     -------
@@ -26,45 +30,62 @@ def order_effects(scores: Scores) -> pd.DataFrame:
     frame = scores.frame
     position = pd.to_numeric(frame["position"], errors="coerce").to_numpy(dtype=np.float64)
     known = np.isfinite(position)
+    nothing = pd.DataFrame(columns=COLUMNS)
     if known.sum() < 6 or np.ptp(position[known]) == 0:
-        return pd.DataFrame(columns=COLUMNS)
+        return nothing
     frame, position = frame[known], position[known]
-    base = [np.ones((len(frame), 1))]
-    base += [
-        centred_contrasts(list(frame[name].astype(str))) for name in ("taster", "recipe", "block")
-    ]
-    design, names = _independent(np.column_stack(base)), list[str]()
+    groups = [frame[name].factorize()[0] for name in ("taster", "recipe", "block")]
+    beside, rank = _indicators(groups)
+    score = _rest(frame["score"].to_numpy(dtype=np.float64), beside)
+    names, columns = list[str](), np.empty((len(frame), 0))
     for name, column in (
         ("first cup", (position == 1).astype(np.float64)),
         ("each later place", position - position.mean()),
         ("cup before", _cup_before(frame, position)),
     ):
-        wider = _independent(np.column_stack([design, column]))
-        if wider.shape[1] > design.shape[1] and len(wider) > wider.shape[1] + 2:
-            design, names = wider, [*names, name]
-    if not names:
-        return pd.DataFrame(columns=COLUMNS)
-    fit = sm.OLS(frame["score"].to_numpy(dtype=np.float64), design).fit()
-    if fit.scale <= 0:
-        return pd.DataFrame(columns=COLUMNS)
-    k = len(names)
-    return pd.DataFrame(
-        {"effect": names, "estimate": fit.params[-k:], "se": fit.bse[-k:], "p": fit.pvalues[-k:]}
-    )
+        rest = _rest(column, beside)
+        left = rest - columns @ np.linalg.lstsq(columns, rest, rcond=None)[0]
+        if np.linalg.norm(left) > ALIKE * np.linalg.norm(column):
+            names, columns = [*names, name], np.column_stack([columns, rest])
+    df = len(frame) - rank - len(names)
+    if not names or df < 1:
+        return nothing
+    inverse = np.linalg.inv(columns.T @ columns)
+    estimate = inverse @ columns.T @ score
+    variance = float(((score - columns @ estimate) ** 2).sum()) / df
+    if variance < 1e-12:
+        return nothing
+    se = np.sqrt(variance * np.diag(inverse))
+    p = 2 * stats.t.sf(np.abs(estimate) / se, df)
+    return pd.DataFrame({"effect": names, "estimate": estimate, "se": se, "p": p})
 
 
-def _independent(matrix: Floats) -> Floats:
-    """The columns that add something to those before them."""
-    size = np.maximum(np.linalg.norm(matrix, axis=0), 1.0)
-    rest = np.abs(np.diag(np.linalg.qr(matrix, mode="r")))
-    kept: Floats = matrix[:, : len(rest)][:, rest > 1e-8 * size[: len(rest)]]
-    return kept
+def _indicators(groups: list[Floats]) -> tuple[sparse.csr_array, int]:
+    """Indicator columns of several groupings, and their rank if they hang together."""
+    n = len(groups[0])
+    blocks = [
+        sparse.csr_array((np.ones(n), group, np.arange(n + 1)), shape=(n, int(group.max()) + 1))
+        for group in groups
+    ]
+    columns = sparse.csr_array(sparse.hstack(blocks))
+    return columns, columns.shape[1] - len(groups) + 1
+
+
+def _rest(column: Floats, beside: sparse.csr_array) -> Floats:
+    """What is left of a column when the indicators have explained what they can."""
+    found = sparse.linalg.lsqr(beside, column, atol=1e-12, btol=1e-12, iter_lim=500)[0]
+    return np.asarray(column - beside @ found)
 
 
 def _cup_before(frame: pd.DataFrame, position: Floats) -> Floats:
     """The panel's mean for the water tasted just before, centred; 0 for a first cup."""
-    ordered = frame.assign(place=position, mean=frame.groupby("recipe")["score"].transform("mean"))
-    ordered = ordered.sort_values("place", kind="stable")
-    before = ordered.groupby(["block", "taster"])["mean"].shift(1)
-    before = before.reindex(frame.index)
-    return np.asarray((before - before.mean()).fillna(0.0), dtype=np.float64)
+    recipe = frame["recipe"].factorize()[0]
+    score = frame["score"].to_numpy(dtype=np.float64)
+    mean = (np.bincount(recipe, score) / np.bincount(recipe))[recipe]
+    sitting = (frame["block"] + "|" + frame["taster"]).factorize()[0]
+    order = np.lexsort((position, sitting))
+    before = np.full(len(frame), np.nan)
+    follows = sitting[order][1:] == sitting[order][:-1]
+    before[order[1:][follows]] = mean[order[:-1][follows]]
+    centred = before - np.nanmean(before) if np.isfinite(before).any() else before
+    return np.asarray(np.nan_to_num(centred), dtype=np.float64)

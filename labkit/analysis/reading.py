@@ -134,7 +134,7 @@ def read_coffee(
                 scores, "No curve could be fitted to these cups: read the single waters.", rng
             )
         best = find_best(surface, rng=rng, feasible=feasible)
-        waters = _waters(scores, rng)
+        waters, why_not = _waters(scores, rng)
         diagnostics = diagnose(surface, waters)
         notes = [*scores.notes, *surface.model.choices, *surface.fit.notes]
         if surface.fit.components and surface.fit.engine == REML_ENGINE:
@@ -151,7 +151,7 @@ def read_coffee(
             diagnostics=diagnostics,
             verdict=judge(surface, best),
             cannot_tell=surface.model.cannot_tell,
-            notes=(*notes, *diagnostics.warnings),
+            notes=(*notes, *why_not, *diagnostics.warnings),
         )
 
 
@@ -160,7 +160,7 @@ def _without_surface(scores: Scores, why: str, rng: np.random.Generator) -> Read
         scores=scores,
         surface=None,
         best=None,
-        waters=_waters(scores, rng),
+        waters=_waters(scores, rng)[0],
         panel=check_panel(scores),
         diagnostics=None,
         verdict=Verdict(kind=UNKNOWN, text=why, p_value=None, detectable_points=None),
@@ -169,11 +169,15 @@ def _without_surface(scores: Scores, why: str, rng: np.random.Generator) -> Read
     )
 
 
-def _waters(scores: Scores, rng: np.random.Generator) -> WaterDifferences | None:
+def _waters(
+    scores: Scores, rng: np.random.Generator
+) -> tuple[WaterDifferences | None, tuple[str, ...]]:
     try:
-        return compare_waters(scores, rng=rng)
-    except (ReadingError, np.linalg.LinAlgError):
-        return None
+        return compare_waters(scores, rng=rng), ()
+    except ReadingError as error:
+        return None, (f"Single waters are not compared: {error}",)
+    except np.linalg.LinAlgError:
+        return None, ("Single waters are not compared: their cups do not suffice.",)
 
 
 def _nothing_to_fit(scores: Scores) -> str:

@@ -17,6 +17,9 @@ FOUND: Final = "best found"
 NOTHING: Final = "no difference seen"
 UNKNOWN: Final = "cannot tell"
 
+FARTHEST: Final = 40
+"""Waters farthest from the middle that are compared with each other."""
+
 ALPHA: Final = 0.05
 """Chance of claiming a winner where the waters are all one."""
 
@@ -87,9 +90,7 @@ def judge(surface: Surface, best: Best) -> Verdict:
     waters = coordinates(tasted)
     worst = waters[int(np.argmin(surface.mean(waters)))]
     gap = surface.difference(best.target, worst)
-    first, second = np.triu_indices(len(waters), k=1)
-    widest = float(surface.compare(waters[first], waters[second])["se"].max())
-    detectable = detectable_difference(widest, test.df_top, test.df_bottom)
+    detectable = detectable_difference(_widest(surface, waters), test.df_top, test.df_bottom)
     found = test.p_value < ALPHA and gap.p_value < ALPHA
     return Verdict(
         kind=FOUND if found else NOTHING,
@@ -97,6 +98,14 @@ def judge(surface: Surface, best: Best) -> Verdict:
         p_value=test.p_value,
         detectable_points=detectable,
     )
+
+
+def _widest(surface: Surface, waters: Floats) -> float:
+    """Largest standard error of a difference between two of the waters."""
+    middle = surface.compare(waters, waters.mean(axis=0))["se"].to_numpy()
+    outer = waters[np.argsort(-middle)[:FARTHEST]]
+    first, second = np.triu_indices(len(outer), k=1)
+    return float(surface.compare(outer[first], outer[second])["se"].max())
 
 
 def _nothing(surface: Surface, detectable: float) -> str:
@@ -122,10 +131,9 @@ def _found(surface: Surface, best: Best, worst: Floats) -> str:
     if len(control) == 1 and not np.allclose(control[0], worst):
         over = surface.difference(best.target, control[0])
         low, high = over.interval()
-        text += (
-            f", {over.estimate:.1f} points ({low:.1f} to {high:.1f}) above the control"
-            if low > 0
-            else f"; the control scores as well as far as can be seen (within {high:.1f} points)"
-        )
+        if low > 0 and over.estimate >= 0.05:
+            text += f", {over.estimate:.1f} points ({low:.1f} to {high:.1f}) above the control"
+        else:
+            text += f"; the control may be as good (at most {max(high, 0.1):.1f} points below)"
     ranges = " and ".join(one.words for one in best.factor_ranges)
     return f"{text}. The best could be anywhere in {ranges}."

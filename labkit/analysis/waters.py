@@ -19,6 +19,9 @@ from labkit.errors import ReadingError
 DRAWS: Final = 20_000
 """Draws behind a simultaneous interval; its level is then within about 0.3 % of 95 %."""
 
+MOST_WATERS: Final = 60
+"""Waters beyond which a mean of each says less than a curve through them."""
+
 MOST_PAIRS: Final = 500
 """Comparisons up to which their correlation is used; beyond it Holm's correction takes over."""
 
@@ -105,8 +108,8 @@ def simultaneous(
         values, vectors = np.linalg.eigh((correlation + correlation.T) / 2)
         half = vectors * np.sqrt(np.clip(values, 0, None))
         middle = float(np.median(df))
-        normal = rng.standard_normal((DRAWS, len(table))) @ half.T
-        largest = np.abs(normal).max(axis=1) / np.sqrt(rng.chisquare(middle, DRAWS) / middle)
+        normal = half @ rng.standard_normal((len(table), DRAWS))
+        largest = np.abs(normal).max(axis=0) / np.sqrt(rng.chisquare(middle, DRAWS) / middle)
         largest.sort()
         level = 2 * float(stats.t.sf(np.quantile(largest, 0.95), middle))
         beyond = np.searchsorted(largest, stats.t.isf(single / 2, middle), side="left")
@@ -131,6 +134,11 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
         raise ReadingError(
             f"waters must be two or more, and scores more than waters, got {len(labels)} waters "
             f"and {len(scores.score)} scores. Taste more."
+        )
+    if len(labels) > MOST_WATERS:
+        raise ReadingError(
+            f"waters compared one by one must be {MOST_WATERS} or fewer, got {len(labels)}. "
+            "Read the curve."
         )
     fit, notes, left_out = _fit(scores, labels)
     n = len(labels)
