@@ -74,7 +74,7 @@ def knowledge_gradient(
     lead = np.array([column[int(place)] for place in contenders])
     futures = norm.ppf(qmc.Sobol(k, rng=rng).random(N_FUTURES) * (1 - 1e-9) + 5e-10)
     means = np.tile(posterior.mean[contenders], (N_FUTURES, 1))
-    may_propose = candidates < posterior.n_grid
+    may_propose = candidates < posterior.n_allowed
     worth = float(posterior.mean[contenders].max())
     chosen: list[int] = []
     gains: list[float] = []
@@ -105,7 +105,7 @@ def _considered(
     rng: np.random.Generator,
 ) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
     """Places of candidates (maxima of draws, good ones, tasted ones, a spread) and contenders."""
-    n = posterior.n_grid
+    n = posterior.n_allowed
     maxima, often = np.unique(posterior.draws[:, :n].argmax(axis=1), return_counts=True)
     maxima = maxima[np.argsort(-often, kind="stable")]
     good = np.argsort(-posterior.mean[:n], kind="stable")[: N_CONTENDERS // 4]

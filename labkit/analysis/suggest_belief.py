@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -12,15 +13,19 @@ from threadpoolctl import threadpool_limits
 from labkit.analysis.coding import Floats
 from labkit.analysis.region import Region, coordinates
 from labkit.analysis.scores import gather_scores
+from labkit.analysis.shapes_library import shape_library
 from labkit.analysis.simulate import LIKING
 from labkit.analysis.suggest_cups import Cups, cups_of, no_cups, rising_scale
-from labkit.analysis.suggest_posterior import Posterior, recipes_asked
-from labkit.analysis.suggest_surface import surface_posterior
+from labkit.analysis.suggest_posterior import Posterior, posterior_of
+from labkit.analysis.suggest_shapes import weigh
 from labkit.errors import ReadingError
 from labkit.tasting.scales import Scale
 
 SEED: Final = 20_250_302
 """Draws use this unless a generator is given, so that the same scores suggest the same twice."""
+
+N_DRAWS: Final = 1024
+"""Possible truths drawn; fewer blur the choice of cups."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,8 +113,14 @@ def believe(
     reference = _control_water(cups, control)
     with threadpool_limits(1):
         others = [coordinates(also)] if reference is None else [coordinates(also), reference]
-        recipes, n_grid = recipes_asked(region, cups, np.vstack(others))
-        posterior = surface_posterior(cups, recipes, n_grid, rng=rng)
+        told = weigh(cups, shape_library())
+        posterior = posterior_of(
+            region,
+            cups,
+            np.vstack(others),
+            expected=told.expected,
+            draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
+        )
     place = None if reference is None else int(posterior.places(reference)[0])
     return Belief(
         region=region,
@@ -117,7 +128,7 @@ def believe(
         posterior=posterior,
         scale=scale,
         control=place,
-        engine="second-order surface",
+        engine="average over shapes",
         notes=notes,
     )
 

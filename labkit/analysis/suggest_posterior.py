@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,16 +13,22 @@ from labkit.analysis.coding import Floats
 from labkit.analysis.region import STANDARD_SPAN, Region, coordinates
 from labkit.analysis.suggest_cups import Cups
 
+FEW_RECIPES: Final = 1000
+"""So many are all looked at."""
+
+N_BEST: Final = 6
+"""Rough best recipes around which every level is looked at."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Posterior:
     """Joint draws of what the panel would score each recipe, and their exact mean."""
 
     recipes: Floats
-    """The recipes of the region's grid, then others that are asked about, shape (n, 3)."""
+    """Recipes that the region allows, then others that are asked about, shape (n, 3)."""
 
-    n_grid: int
-    """How many of them are the region's own; only these are ever proposed."""
+    n_allowed: int
+    """How many of them the region allows; only these are ever proposed."""
 
     mean: Floats
     """Expected score, shape (n,)."""
@@ -30,8 +38,8 @@ class Posterior:
 
     @property
     def leader(self) -> int:
-        """Place of the recipe of the grid with the highest expected score."""
-        return int(np.argmax(self.mean[: self.n_grid]))
+        """Place of the allowed recipe with the highest expected score."""
+        return int(np.argmax(self.mean[: self.n_allowed]))
 
     def places(self, targets: object) -> NDArray[np.int_]:
         """Places of targets among the recipes, the nearest where one is not among them."""
@@ -52,16 +60,78 @@ class Posterior:
 
     def loss_of(self, place: int) -> float:
         """Expected points given away by settling on this recipe: the best one less this one."""
-        best = self.draws[:, : self.n_grid].max(axis=1)
+        best = self.draws[:, : self.n_allowed].max(axis=1)
         return float(np.mean(best - self.draws[:, place]))
 
 
-def recipes_asked(region: Region, cups: Cups, others: object = ()) -> tuple[Floats, int]:
-    """The grid, then waters tasted or asked about that are not on it; and the grid's size."""
-    waters = np.vstack([cups.waters, coordinates(others)])
-    extra = [water for water in np.unique(waters, axis=0) if not _holds(region.grid, water)]
-    return np.vstack([region.grid, *extra]), len(region.grid)
+def posterior_of(
+    region: Region,
+    cups: Cups,
+    others: Floats,
+    *,
+    expected: Callable[[Floats], Floats],
+    draws: Callable[[Floats], NDArray[np.float32]],
+) -> Posterior:
+    """What an engine believes about recipes worth looking at.
+
+    That is every other level of the grid, all levels around the best of those, and what was
+    tasted: a surface that a handful of cups can tell has no room for a surprise in between.
+
+    Parameters
+    ----------
+    region : Region
+        Where to look.
+    cups : Cups
+        What was tasted; a recipe that the region allows may be proposed again.
+    others : ndarray, shape (n, 3)
+        Further waters that are asked about.
+    expected, draws : callable
+        Of waters of shape (n, 3): expected scores (n,), and drawn ones (n_draws, n).
+    """
+    rough = _every_other_level(region.grid)
+    mean = expected(region.grid[rough])
+    near = np.setdiff1d(
+        _around(region.grid, rough[np.argsort(-mean, kind="stable")[:N_BEST]]), rough
+    )
+    tasted = np.unique(cups.waters, axis=0)
+    again = region.contains(tasted)
+    grid = region.grid[np.concatenate([rough, near])]
+    allowed = np.vstack([grid, _missing(grid, tasted[again])])
+    recipes = np.vstack([allowed, _missing(allowed, np.vstack([tasted[~again], others]))])
+    mean = np.concatenate([mean, expected(recipes[len(rough) :])])
+    told = draws(recipes).astype(float)
+    told += mean - told.mean(axis=0)
+    return Posterior(
+        recipes=recipes, n_allowed=len(allowed), mean=mean, draws=told.astype(np.float32)
+    )
 
 
-def _holds(grid: Floats, water: Floats) -> bool:
-    return bool((np.abs(grid - water) < 1e-6).all(axis=1).any())
+def _every_other_level(grid: Floats) -> NDArray[np.int_]:
+    """Rows of the grid at every second level of each coordinate, and at the last one."""
+    if len(grid) <= FEW_RECIPES:
+        return np.arange(len(grid))
+    keep = np.ones(len(grid), dtype=bool)
+    for at, last in zip(*_levels(grid), strict=True):
+        keep &= (at % 2 == 0) | (at == last)
+    if keep.sum() < FEW_RECIPES // 4:  # a region of odd shape
+        keep[:: len(grid) // FEW_RECIPES] = True
+    return np.flatnonzero(keep)
+
+
+def _around(grid: Floats, rows: NDArray[np.int_]) -> NDArray[np.int_]:
+    """Rows of the grid at most one level of each coordinate away from one of `rows`."""
+    levels = np.column_stack(_levels(grid)[0])
+    apart = np.abs(levels[:, None, :] - levels[rows])
+    return np.flatnonzero((apart <= 1).all(axis=2).any(axis=1))
+
+
+def _levels(grid: Floats) -> tuple[list[NDArray[np.int_]], list[int]]:
+    codes = [np.unique(level, return_inverse=True)[1] for level in grid.T]
+    return codes, [int(code.max()) for code in codes]
+
+
+def _missing(there: Floats, waters: Floats) -> Floats:
+    """Distinct rows of `waters` that are not yet there."""
+    distinct = np.unique(waters, axis=0)
+    apart = np.abs(distinct[:, None, :] - there).max(axis=2)
+    return np.asarray(distinct[(apart > 1e-6).all(axis=1)])

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labkit.analysis.coding import Floats, second_order_terms, term_matrix
-from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN
+from labkit.analysis.shapes import unit
 from labkit.analysis.suggest_cups import Cups
-from labkit.analysis.suggest_posterior import Posterior
 
 TERMS: Final = [(), *second_order_terms(3)]
 LEVEL_SD: Final = 3.0
@@ -20,32 +21,44 @@ BEND_SD: Final = 0.4
 TWIST_SD: Final = 0.3
 
 
-def unit(waters: Floats) -> Floats:
-    """Natural coordinates as shares of the standard ranges, shape (n, 3)."""
-    return np.asarray((waters - STANDARD_LOW) / STANDARD_SPAN)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceBelief:
+    """A normal distribution of the coefficients of a second-order surface."""
+
+    centre: float
+    """Score around which the surface is told."""
+
+    coefficients: Floats
+    """Expected coefficients, in the order of ``TERMS``, standard ranges coded -1..1."""
+
+    covariance: Floats
+    """Of the coefficients."""
+
+    def expected(self, waters: Floats) -> Floats:
+        """Expected scores, shape (n,)."""
+        return np.asarray(self.centre + _columns(waters) @ self.coefficients)
+
+    def draws(
+        self, waters: Floats, n_draws: int, *, rng: np.random.Generator
+    ) -> NDArray[np.float32]:
+        """Possible truths, equally likely, shape (n_draws, n)."""
+        values, vectors = np.linalg.eigh(self.covariance)
+        root = vectors * np.sqrt(np.clip(values, 0, None))
+        drawn = self.coefficients + rng.normal(size=(n_draws, len(TERMS))) @ root.T
+        return np.asarray(self.centre + drawn @ _columns(waters).T, dtype=np.float32)
 
 
-def surface_posterior(
-    cups: Cups, recipes: Floats, n_grid: int, *, rng: np.random.Generator, n_draws: int = 512
-) -> Posterior:
-    """Posterior of a second-order surface in the three coordinates (conjugate normal)."""
+def update_surface(cups: Cups) -> SurfaceBelief:
+    """The mild prior, updated by the cups so far (conjugate normal)."""
     mean, sd = _prior(cups.points)
     centre = float(cups.value.mean()) if len(cups.value) else cups.usual
     X = _columns(cups.waters)
     gain = np.diag(sd**2) @ X.T @ np.linalg.inv((X * sd**2) @ X.T + cups.noise)
-    coefficients = mean + gain @ (cups.value - centre - X @ mean)
     covariance = np.diag(sd**2) - gain @ (X * sd**2)
-    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
-    root = vectors * np.sqrt(np.clip(values, 0, None))
-    chance = rng.normal(size=(n_draws, len(TERMS)))
-    chance -= chance.mean(axis=0)
-    on_recipes = _columns(recipes)
-    draws = centre + (coefficients + chance @ root.T) @ on_recipes.T
-    return Posterior(
-        recipes=recipes,
-        n_grid=n_grid,
-        mean=centre + on_recipes @ coefficients,
-        draws=draws.astype(np.float32),
+    return SurfaceBelief(
+        centre=centre,
+        coefficients=mean + gain @ (cups.value - centre - X @ mean),
+        covariance=(covariance + covariance.T) / 2,
     )
 
 
