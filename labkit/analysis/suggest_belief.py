@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import Final
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -12,17 +12,26 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis.coding import Floats
 from labkit.analysis.region import Region, coordinates
-from labkit.analysis.scores import gather_scores
+from labkit.analysis.scores import Scores, gather_scores
 from labkit.analysis.shapes_library import shape_library
 from labkit.analysis.simulate import LIKING
 from labkit.analysis.suggest_cups import Cups, cups_of, no_cups, rising_scale
 from labkit.analysis.suggest_posterior import Posterior, posterior_of
-from labkit.analysis.suggest_shapes import weigh
+from labkit.analysis.suggest_shapes import ShapeAverage, weigh
+from labkit.analysis.suggest_surface import SurfaceBelief, surface_belief
+from labkit.analysis.surface import Surface, fit_surface
 from labkit.errors import ReadingError
 from labkit.tasting.scales import Scale
 
 SEED: Final = 20_250_302
 """Draws use this unless a generator is given, so that the same scores suggest the same twice."""
+
+Engine: TypeAlias = Literal["shapes", "surface"]
+
+ENGINES: Final[dict[Engine, str]] = {
+    "shapes": "average over shapes",
+    "surface": "second-order surface",
+}
 
 N_DRAWS: Final = 1024
 """Possible truths drawn; fewer blur the choice of cups."""
@@ -69,6 +78,7 @@ def believe(
     control: object | None = None,
     scale: Scale | None = None,
     also: object = (),
+    engine: Engine = "shapes",
     rng: np.random.Generator | None = None,
 ) -> Belief:
     """What is believed about every recipe of `region` after the scores in `frame`.
@@ -89,6 +99,9 @@ def believe(
         Looked up by its name in `frame` unless given.
     also : targets
         Further waters to say something about, also outside the region.
+    engine : str
+        ``"shapes"`` averages over many shapes of liking; ``"surface"`` takes the fitted
+        second-order surface alone.
     rng : numpy.random.Generator, optional
         A stated seed unless given.
 
@@ -102,6 +115,7 @@ def believe(
     if n_tasters is not None and n_tasters < 1:
         raise ReadingError(f"n_tasters must be at least 1, got {n_tasters}. Say who will come.")
     notes: tuple[str, ...] = ()
+    fitted: Surface | None = None
     if frame is None or frame.empty:
         scale = LIKING if scale is None else scale
         cups = no_cups(4 if n_tasters is None else n_tasters, scale)
@@ -109,11 +123,14 @@ def believe(
         scores = gather_scores(frame, attribute, brew_method=brew_method)
         notes = scores.notes
         scale = rising_scale(scores.scale, scale)
-        cups = cups_of(scores, scale)
+        fitted = _fitted(scores)
+        cups = cups_of(scores, scale, fitted)
     reference = _control_water(cups, control)
     with threadpool_limits(1):
         others = [coordinates(also)] if reference is None else [coordinates(also), reference]
-        told = weigh(cups, shape_library())
+        told: ShapeAverage | SurfaceBelief = (
+            weigh(cups, shape_library()) if engine == "shapes" else surface_belief(cups, fitted)
+        )
         posterior = posterior_of(
             region,
             cups,
@@ -128,9 +145,17 @@ def believe(
         posterior=posterior,
         scale=scale,
         control=place,
-        engine="average over shapes",
+        engine=ENGINES[engine],
         notes=notes,
     )
+
+
+def _fitted(scores: Scores) -> Surface | None:
+    """The surface that statsmodels fits to these scores, if they suffice for one."""
+    try:
+        return fit_surface(scores)
+    except (ReadingError, np.linalg.LinAlgError):
+        return None
 
 
 def _control_water(cups: Cups, control: object | None) -> Floats | None:

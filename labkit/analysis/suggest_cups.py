@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from labkit.analysis.coding import Floats
 from labkit.analysis.scores import Scores
+from labkit.analysis.surface import Surface
 from labkit.errors import ReadingError
 from labkit.tasting.scales import SCALES, Scale
 
@@ -27,6 +28,10 @@ REPEAT_WEIGHT: Final = 8.0
 """Degrees of freedom that the usual repeat noise is worth against the panel's own."""
 OWN_WEIGHT: Final = 12.0
 """Degrees of freedom that the panel's repeat noise is worth against one taster's own."""
+SPREAD_WEIGHT: Final = 20.0
+"""Degrees of freedom that a usual spread of tasters or bowls is worth against the fitted one."""
+N_TERMS: Final = 10
+"""Coefficients that a second-order surface spends on the cups."""
 TASTER_SD: Final = 0.5
 TASTER_SESSION_SD: Final = 0.3
 TASTER_FLIGHT_SD: Final = 0.15
@@ -122,8 +127,11 @@ def rising_scale(name: str, scale: Scale | None = None) -> Scale:
     return scale
 
 
-def cups_of(scores: Scores, scale: Scale) -> Cups:
-    """Values of the cups behind the scores of one attribute, given on `scale`."""
+def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups:
+    """Values of the cups behind the scores of one attribute, given on `scale`.
+
+    A fitted surface lends what it found of this panel's spread, against what is usual.
+    """
     points = (scale.highest - scale.lowest) / WIDTH
     frame = scores.frame
     session = pd.factorize(frame["session"].astype(str))[0]
@@ -139,6 +147,8 @@ def cups_of(scores: Scores, scale: Scale) -> Cups:
         who=who,
         position=frame["position"].to_numpy(dtype=float),
         points=points,
+        taster_sd=_spread(fitted, "taster", TASTER_SD * points, len(names) - 1),
+        brew_sd=_spread(fitted, "bowl", BREW_SD * points, cup.max() + 1 - N_TERMS),
     )
     first = np.unique(cup, return_index=True)[1]
     return Cups(
@@ -164,6 +174,8 @@ def cup_values(
     who: NDArray[np.int_],
     position: Floats,
     points: float,
+    taster_sd: float,
+    brew_sd: float,
 ) -> tuple[Floats, Floats, float]:
     """Values of the cups behind scores, their covariance, and the pooled repeat variance.
 
@@ -177,6 +189,8 @@ def cup_values(
         Serving position, from 1 up; NaN where unknown.
     points : float
         One point of a 1-9 scale in points of this scale.
+    taster_sd, brew_sd : float
+        Of tasters' levels and of bowls of the same water, in points of this scale.
     """
     mood, moment = _joined(session, who), _joined(block, who)
     order = _position_columns(position, moment)
@@ -185,12 +199,12 @@ def cup_values(
     weight = 1 / own[who]
     # Levels are deviations from this panel's mean, and moods from a taster's own mean over
     # sessions: what is read is this very panel on an average of its days.
-    chance = points * np.hstack(
+    chance = np.hstack(
         [
-            TASTER_SD * _deviations(who, np.zeros_like(who)),
-            TASTER_SESSION_SD * _deviations(mood, who),
-            TASTER_FLIGHT_SD * _indicators(moment),
-            order * (FIRST_CUP_SD, FADING_SD),
+            taster_sd * _deviations(who, np.zeros_like(who)),
+            TASTER_SESSION_SD * points * _deviations(mood, who),
+            TASTER_FLIGHT_SD * points * _indicators(moment),
+            points * order * (FIRST_CUP_SD, FADING_SD),
         ]
     )
     # Woodbury: V = diag(1 / weight) + chance chance'
@@ -200,15 +214,25 @@ def cup_values(
     covariance = np.linalg.inv(XV @ X)
     first = np.unique(cup, return_index=True)[1]
     blocks, days = block[first], session[first]
-    shared = points * np.hstack(
+    shared = np.hstack(
         [
-            BREW_SD * np.eye(len(first)),
-            FLIGHT_SD * _indicators(blocks),
-            SESSION_SD * _deviations(days, np.zeros_like(days)),
+            brew_sd * np.eye(len(first)),
+            FLIGHT_SD * points * _indicators(blocks),
+            SESSION_SD * points * _deviations(days, np.zeros_like(days)),
         ]
     )
     noise = (covariance + covariance.T) / 2 + shared @ shared.T
     return covariance @ (XV @ y), noise, pooled
+
+
+def _spread(fitted: Surface | None, component: str, usual: float, freedom: float) -> float:
+    """SD of a chance component: the fitted one, drawn towards the usual one."""
+    names = [] if fitted is None else [one.name for one in fitted.fit.components]
+    if fitted is None or component not in names or freedom <= 0:
+        return usual
+    found = fitted.fit.variance_of(component)
+    weighed = SPREAD_WEIGHT * usual**2 + freedom * found
+    return float(np.sqrt(weighed / (SPREAD_WEIGHT + freedom)))
 
 
 def _usual(scale: Scale) -> float:

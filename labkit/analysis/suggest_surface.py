@@ -1,4 +1,4 @@
-"""The first engine: a second-order surface with a mild prior, updated by the cups so far."""
+"""The first engine: the fitted second-order surface, and a mild prior on what it cannot tell."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from labkit.analysis.coding import Floats, second_order_terms, term_matrix
 from labkit.analysis.shapes import unit
 from labkit.analysis.suggest_cups import Cups
+from labkit.analysis.surface import Surface
 
 TERMS: Final = [(), *second_order_terms(3)]
 LEVEL_SD: Final = 3.0
@@ -48,18 +49,43 @@ class SurfaceBelief:
         return np.asarray(self.centre + drawn @ _columns(waters).T, dtype=np.float32)
 
 
-def update_surface(cups: Cups) -> SurfaceBelief:
-    """The mild prior, updated by the cups so far (conjugate normal)."""
+def surface_belief(cups: Cups, fitted: Surface | None) -> SurfaceBelief:
+    """The mild prior, updated by a fitted surface, or by the cups where nothing could be fitted.
+
+    A fitted surface may have fewer terms than there are coefficients. What it estimates is then
+    its own terms and their share of the others (the alias matrix [1]_); the prior tells the rest.
+
+    References
+    ----------
+    .. [1] Box, G. E. P., Wilson, K. B. (1951). On the experimental attainment of optimum
+       conditions. J. Royal Statist. Soc. B, 13, 1-45.
+    """
     mean, sd = _prior(cups.points)
     centre = float(cups.value.mean()) if len(cups.value) else cups.usual
-    X = _columns(cups.waters)
-    gain = np.diag(sd**2) @ X.T @ np.linalg.inv((X * sd**2) @ X.T + cups.noise)
-    covariance = np.diag(sd**2) - gain @ (X * sd**2)
+    if fitted is None:
+        told, seen, noise = cups.value - centre, _columns(cups.waters), cups.noise
+    else:
+        n = len(fitted.coefficients)
+        seen = (np.linalg.pinv(fitted.model.fixed) @ _columns(fitted.scores.waters))[:n]
+        told = fitted.coefficients - centre * np.eye(n)[0]
+        noise = _panel_covariance(fitted, len(cups.tasters))
+    gain = np.diag(sd**2) @ seen.T @ np.linalg.pinv((seen * sd**2) @ seen.T + noise)
+    covariance = np.diag(sd**2) - gain @ (seen * sd**2)
     return SurfaceBelief(
         centre=centre,
-        coefficients=mean + gain @ (cups.value - centre - X @ mean),
+        coefficients=mean + gain @ (told - seen @ mean),
         covariance=(covariance + covariance.T) / 2,
     )
+
+
+def _panel_covariance(fitted: Surface, n_tasters: int) -> Floats:
+    """Covariance of the coefficients for this very panel: its own mean level is no chance."""
+    covariance = fitted.covariance.copy()
+    names = [component.name for component in fitted.fit.components]
+    if "taster" in names:
+        level = fitted.fit.variance_of("taster") / n_tasters
+        covariance[0, 0] = max(covariance[0, 0] - level, 0.1 * covariance[0, 0])
+    return covariance
 
 
 def _columns(waters: Floats) -> Floats:

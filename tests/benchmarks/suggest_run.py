@@ -1,0 +1,211 @@
+"""Play coffees with several strategies and print what each gives away, flight by flight.
+
+    python -m tests.benchmarks.suggest_run --coffees 20
+    python -m tests.benchmarks.suggest_run --coffees 20 --noise 1.5 --tasters 2
+    python -m tests.benchmarks.suggest_run --coffees 20 --mislead "a swapped cup"
+
+Every strategy tastes the same coffees with the same panels, but its own chance, on its own cups.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+import zlib
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+from threadpoolctl import threadpool_limits
+from tqdm import tqdm
+
+from labkit.analysis.stopping import stop_or_taste
+from labkit.tasting.scales import SCALES
+from tests.benchmarks.suggest_peers import STRATEGIES, Ours
+from tests.benchmarks.suggest_worlds import CONTROL, KINDS, STRANGE, draw_coffee
+
+SHOWN = (1, 2, 3, 5, 8, 10)
+
+
+def wrong_level(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """In the first flight one taster used the scale two points lower."""
+    first = (scores["flight"] == 1) & (scores["taster"] == scores["taster"].iloc[0])
+    return scores.assign(score=scores["score"] - 2.0 * first)
+
+
+def day_shift(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """The first two flights were another day, on which everybody scored a point lower."""
+    early = scores["flight"] <= 2
+    session = np.where(early, "the day before", scores["session"])
+    return scores.assign(score=scores["score"] - 1.0 * early, session=session)
+
+
+def swapped_cup(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """In the second flight two jugs were exchanged: each has the other's recipe."""
+    jugs = sorted(scores.loc[scores["flight"] == 2, "jug"].unique())[:2]
+    if len(jugs) < 2:
+        return scores
+    columns = ["water", "mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
+    one, other = ((scores["flight"] == 2) & (scores["jug"] == jug) for jug in jugs)
+    recipes = [scores.loc[rows, columns].iloc[0] for rows in (one, other)]
+    swapped = scores.copy()
+    for rows, recipe in ((one, recipes[1]), (other, recipes[0])):
+        for column in columns:
+            swapped.loc[rows, column] = recipe[column]
+    return swapped
+
+
+MISLEADING: dict[str, Callable[[pd.DataFrame, np.random.Generator], pd.DataFrame]] = {
+    "a wrong level": wrong_level,
+    "a day's shift": day_shift,
+    "a swapped cup": swapped_cup,
+}
+
+
+def play(
+    strategy: str, kind: str, number: int, setting: argparse.Namespace
+) -> list[dict[str, object]]:
+    """One coffee with one strategy: one row a flight."""
+    with threadpool_limits(1):
+        return _play(strategy, kind, number, setting)
+
+
+def _play(
+    strategy: str, kind: str, number: int, setting: argparse.Namespace
+) -> list[dict[str, object]]:
+    scale = SCALES[setting.scale]
+    seed = [setting.seed, zlib.crc32(kind.encode()), number]
+    coffee = draw_coffee(
+        kind,
+        number,
+        seed=setting.seed,
+        n_tasters=setting.tasters,
+        noise=setting.noise,
+        scale=scale,
+    )
+    rng = np.random.default_rng([*seed, 1])
+    player = STRATEGIES[strategy](n_tasters=setting.tasters, scale=scale, seed=[*seed, 2])
+    mislead = MISLEADING.get(setting.mislead, lambda scores, rng: scores)
+    truth, seen, rows = None, None, []
+    for flight in range(1, setting.flights + 1):
+        begun = time.process_time()
+        waters = player.propose(seen, setting.cups)
+        seconds = time.process_time() - begun
+        told = coffee.panel.taste_flights(
+            [waters], rng=rng, first_flight=flight, missing=setting.missing
+        )
+        truth = told if truth is None else pd.concat([truth, told], ignore_index=True)
+        seen = mislead(truth, rng)
+        begun = time.process_time()
+        chosen = player.choose(seen)
+        seconds += time.process_time() - begun
+        row: dict[str, object] = {
+            "strategy": strategy,
+            "kind": kind,
+            "number": number,
+            "flight": flight,
+            "regret": coffee.regret(chosen),
+            "seconds": seconds,
+        }
+        if isinstance(player, Ours):
+            posterior = player.belief.posterior
+            low, high = posterior.interval(posterior.leader)
+            expected = float(coffee.panel.expected(chosen)[0])
+            advice = stop_or_taste(player.belief, rng=np.random.default_rng(0))
+            row |= {
+                "covered": low <= expected <= high,
+                "verdict": advice.verdict,
+                "chance": advice.chance_above_control,
+                "gain": coffee.regret(np.array(CONTROL)) - coffee.regret(chosen),
+            }
+        rows.append(row)
+    return rows
+
+
+def table(played: pd.DataFrame) -> str:
+    """Mean regret by strategy and flight, as text."""
+    shown = [flight for flight in SHOWN if flight <= played["flight"].max()]
+    lines = ["strategy".ljust(28) + "".join(f"   flight {flight:<4}" for flight in shown)]
+    for group, kinds in (
+        ("usual", [kind for kind in KINDS if kind not in (*STRANGE, "flat")]),
+        ("strange", STRANGE),
+    ):
+        for strategy in played["strategy"].unique():
+            some = played[(played["strategy"] == strategy) & played["kind"].isin(kinds)]
+            if some.empty:
+                continue
+            cells = some.pivot_table(index=["kind", "number"], columns="flight", values="regret")
+            cells = cells[shown]
+            lines.append(
+                f"{strategy} ({group})".ljust(38)
+                + "".join(
+                    f"  {mean:.3f}±{error:.3f}"
+                    for mean, error in zip(cells.mean(), cells.sem(), strict=True)
+                )
+            )
+    return "\n".join(lines)
+
+
+def stops(played: pd.DataFrame) -> str:
+    """What following the stop advice gives, as text: flights, regret, false winners, coverage."""
+    lines = []
+    for strategy, mine in played.dropna(subset=["verdict"]).groupby("strategy", sort=False):
+        last = mine["flight"] == mine["flight"].max()
+        over = mine[(mine["verdict"] != "taste on") | last]
+        ends = over.groupby(["kind", "number"]).first()
+        flat = ends.index.get_level_values("kind") == "flat"
+        strange = ends.index.get_level_values("kind").isin(STRANGE)
+        usual = ends[~flat & ~strange]
+        winner = ends["verdict"] == "stop: settled"
+        said = (
+            f"{strategy}: stops after {usual['flight'].mean():.1f} flights with regret "
+            f"{usual['regret'].mean():.3f} (strange {ends[strange]['flight'].mean():.1f} and "
+            f"{ends[strange]['regret'].mean():.3f}); 90 % intervals cover "
+            f"{mine.loc[mine['kind'] != 'flat', 'covered'].astype(float).mean():.2f}"
+        )
+        if flat.any():
+            said += f"; flat coffees: a winner is named in {(winner & flat).sum() / flat.sum():.2f}"
+        lines.append(said)
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Play and print."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--coffees", type=int, default=10, help="of each kind")
+    parser.add_argument("--kinds", default=",".join(KINDS))
+    parser.add_argument("--strategies", default=",".join(STRATEGIES))
+    parser.add_argument("--tasters", type=int, default=4)
+    parser.add_argument("--cups", type=int, default=5)
+    parser.add_argument("--flights", type=int, default=10)
+    parser.add_argument("--noise", type=float, default=1.0, help="multiplies the repeat noise")
+    parser.add_argument("--missing", type=float, default=0.0, help="chance that a score is missing")
+    parser.add_argument("--scale", default="liking 1-9", choices=list(SCALES))
+    parser.add_argument("--mislead", default="", choices=["", *MISLEADING])
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=1)
+    setting = parser.parse_args()
+    games = [
+        (strategy, kind, number)
+        for strategy in setting.strategies.split(",")
+        for kind in setting.kinds.split(",")
+        for number in range(setting.coffees)
+    ]
+    parallel = Parallel(n_jobs=setting.jobs, return_as="generator")
+    played = parallel(delayed(play)(*game, setting) for game in games)
+    rows = [row for rows in tqdm(played, total=len(games), unit="coffee") for row in rows]
+    frame = pd.DataFrame(rows)
+    sys.stdout.write(table(frame) + "\n")
+    if "verdict" in frame:
+        sys.stdout.write(stops(frame) + "\n")
+    for strategy, mine in frame[frame["flight"] > 1].groupby("strategy", sort=False):
+        seconds = mine["seconds"].median()
+        sys.stdout.write(f"{strategy}: {seconds:.3f} s of computing a flight\n")
+
+
+if __name__ == "__main__":
+    main()
