@@ -9,6 +9,7 @@ from typing import Any
 
 import ipywidgets as widgets
 import pandas as pd
+from pandas.api.typing import NaTType
 
 from labkit.book import LabBook
 from labkit.errors import LabkitError
@@ -35,6 +36,7 @@ class LeadView(widgets.VBox):
 
     def __init__(self, book: LabBook, *, session: str) -> None:
         self._book, self._session = book, session
+        self._lead = book.session(session).held.lead
         self._table, self._missing = widgets.HTML(), widgets.HTML()
         self._flight = fields.choice("Flight", [], None)
         self._lock = fields.button("Lock this flight", main=True)
@@ -51,6 +53,7 @@ class LeadView(widgets.VBox):
                 self._said,
             ]
         )
+        self.add_class("lv-view")
         self._flight.observe(lambda _change: self._show_missing(), "value")
         self._lock.on_click(lambda _b: self._attempt(self._lock_flight))
         self._unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
@@ -104,7 +107,7 @@ class LeadView(widgets.VBox):
 
     def _lock_flight(self) -> str:
         number = self._flight.value
-        missing = self._book.lock_flight(self._session, number)
+        missing = self._book.lock_flight(self._session, number, done_by=self._lead)
         self.refresh()
         return (
             f"Flight {number} is locked with {len(missing)} scores missing: nothing in it changes "
@@ -113,7 +116,9 @@ class LeadView(widgets.VBox):
 
     def _unlock_flight(self) -> str:
         number = self._flight.value
-        self._book.unlock_flight(self._session, number, reason=self._reason.value)
+        self._book.unlock_flight(
+            self._session, number, reason=self._reason.value, done_by=self._lead
+        )
         self._reason.value = ""
         self.refresh()
         return f"Flight {number} takes scores again; the reason is in the lab book."
@@ -126,7 +131,6 @@ def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
     row: Any  # a named tuple of the frame's columns
     for row in progress.itertuples():
         pace = "" if pd.isna(row.median_s_per_cup) else f"{row.median_s_per_cup:.0f} s"
-        seen = not pd.isna(row.seen_at) and (now - row.seen_at).total_seconds() < CONNECTED_S
         rows.append(
             (
                 row.flight,
@@ -134,7 +138,7 @@ def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
                 f"{row.cups_done} of {row.cups}",
                 row.missing,
                 pace,
-                "connected" if seen else "",
+                _presence(row.seen_at, now),
             )
         )
     cells = "".join(
@@ -142,9 +146,19 @@ def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
     )
     titles = "".join(f'<th scope="col" style="text-align:left">{title}</th>' for title in head)
     return (
-        '<table style="border-spacing:1.2rem .2rem;margin-left:-1.2rem">'
+        '<table class="lv-table" style="border-spacing:1.2rem .2rem;margin-left:-1.2rem">'
         f"<thead><tr>{titles}</tr></thead><tbody>{cells}</tbody></table>"
     )
+
+
+def _presence(seen_at: pd.Timestamp | NaTType, now: pd.Timestamp) -> str:
+    """Whether a taster's sheet is open now, or when it last was."""
+    if pd.isna(seen_at):
+        return "not opened yet"
+    ago_s = (now - seen_at).total_seconds()
+    if ago_s < CONNECTED_S:
+        return "connected"
+    return f"not connected, last seen {max(1, round(ago_s / 60))} min ago"
 
 
 def _missing(book: LabBook, session: str, flight: int | None, is_open: bool) -> str:

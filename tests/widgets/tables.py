@@ -9,7 +9,7 @@ import nbformat
 import numpy as np
 
 from labkit.book import Attribute, LabBook
-from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.tasting import SCALES, Scale, plan_tasting, session_waters
 from labkit.water import Target
 
 PASSPHRASE = "seven small spoons"
@@ -19,8 +19,17 @@ TARGETS = tuple(
     Target(mg_share=share, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=30)
     for share in (0, 0.5, 1)
 )
+QUALITY = Scale(
+    name="quality 6-10",
+    lowest=6,
+    highest=10,
+    step=0.25,
+    words=((6, "plain"), (7, "good"), (8, "very good"), (9, "outstanding"), (10, "flawless")),
+)
+"""Words of the tests' own: they must not follow what labkit's scale says."""
+
 ATTRIBUTES = (
-    Attribute(name="overall quality", scale=SCALES["quality 6-10"]),
+    Attribute(name="overall quality", scale=QUALITY),
     Attribute(name="liking", scale=SCALES["liking 1-9"]),
     Attribute(name="acidity", scale=SCALES["intensity 0-15"]),
     Attribute(name="acidity for you", scale=SCALES["just about right"]),

@@ -46,6 +46,8 @@ function render({ model, el }) {
   });
   root.addEventListener("pointerdown", () => (pressed = "pointer"));
 
+  // On a page of its own the cup is the page's heading; in a notebook it stands below others.
+  const [title, subtitle] = plan.is_page ? ["h1", "h2"] : ["h2", "h3"];
   const keyOf = (cup) => `${cup.flight}/${cup.position}`;
   const called = (cup) => cup.code ?? `No. ${cup.position}`;
   const inFlight = (number) => cups.filter((cup) => cup.flight === number);
@@ -168,7 +170,7 @@ function render({ model, el }) {
           "div",
           { class: "lk-cup" },
           make("p", { class: "lk-where" }, `${flight}cup ${cup.position} of ${own.length}`),
-          make("h2", { class: "lk-code", tabindex: "-1", "data-heading": true },
+          make(title, { class: "lk-code", tabindex: "-1", "data-heading": true },
             make("span", { class: "lk-hidden" }, "Cup "), called(cup)),
           make("p", { class: "lk-given-count" }),
         ),
@@ -240,7 +242,7 @@ function render({ model, el }) {
       return make(
         "section",
         { class: "lk-flight" },
-        make("h3", {}, `Flight ${number}: ${done} of ${own.length} cups done` +
+        make(subtitle, {}, `Flight ${number}: ${done} of ${own.length} cups done` +
           (isLocked(number) ? ", locked" : "")),
         make("ol", { class: "lk-list" }, ...own.map((cup) => overviewButton(cup, values))),
       );
@@ -249,7 +251,7 @@ function render({ model, el }) {
     const all = cups.every((cup) => count(cup, values) === numbers.length);
     const focused = body.contains(document.activeElement) ? document.activeElement.dataset.cup : "";
     body.replaceChildren(
-      make("h2", { class: "lk-title", tabindex: "-1", "data-heading": true },
+      make(title, { class: "lk-title", tabindex: "-1", "data-heading": true },
         stage ? `Your cups, ${HEADINGS[stage].toLowerCase()}` : "Your cups"),
       make("p", { class: "lk-where" }, all
         ? "Everything is given. You can still correct until the lead locks the flight."

@@ -1,0 +1,104 @@
+"""The score sheet and the lead's view as cells of a notebook in JupyterLab."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from labkit.book import LabBook
+from tests.widgets.serving import choose, group, wait_saved
+from tests.widgets.tables import SESSION, lay_table, write_notebook
+
+pytestmark = pytest.mark.browser
+
+SHOTS = Path(__file__).parent / "screenshots"
+
+
+@pytest.fixture
+def table(workbook_server, tmp_path):
+    """A lab book, and a notebook in the workbook that shows its sheet and the lead's view."""
+    path = tmp_path / "book.db"
+    lay_table(path)
+    write_notebook(
+        workbook_server.workbook / "sheet-in-lab.ipynb",
+        "from labkit.book import LabBook\n"
+        "from labkit.widgets import LeadView, ScoreSheet\n"
+        f"book = LabBook({str(path)!r})",
+        f"ScoreSheet(book, session={SESSION!r}, taster='Ines')",
+        f"LeadView(book, session={SESSION!r})",
+    )
+    return path
+
+
+def open_and_run(page, server):
+    page.goto(server.page("sheet-in-lab.ipynb"))
+    page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=90_000)
+    page.wait_for_selector(".jp-NotebookPanel", timeout=60_000)
+    page.evaluate(
+        """async () => {
+            await window.jupyterapp.restored;
+            const widget = window.jupyterapp.shell.currentWidget;
+            await widget.context.ready;
+            await widget.sessionContext.ready;
+        }"""
+    )
+    assert page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
+    page.wait_for_selector(".lk-sheet", timeout=60_000)
+
+
+def test_the_sheet_and_the_leads_view_in_a_notebook(workbook_server, table, new_page):
+    SHOTS.mkdir(exist_ok=True)
+    page = new_page(width=1280, height=1400)
+    open_and_run(page, workbook_server)
+
+    # Keys that would delete, cut or add cells if the notebook got them.
+    cells = page.locator(".jp-Cell").count()
+    group(page, "liking").get_by_role("radio", name="4 dislike slightly").focus()
+    for key in ("d", "d", "x", "a", "b", "0", "0"):
+        page.keyboard.press(key)
+    group(page, "note").get_by_role("textbox").click()
+    page.keyboard.type("ddxab, dd")
+    assert page.locator(".jp-Cell").count() == cells
+
+    choose(page, "liking", "4 dislike slightly")
+    wait_saved(page)
+    with LabBook(table) as book:
+        assert {entry.value for entry in book.history(SESSION)} == {4.0, "ddxab, dd"}
+
+    # The lead's view follows by itself, and tells nothing of what was given.
+    row = page.get_by_role("row", name=re.compile("Ines")).first
+    row.filter(has_text="connected").wait_for(timeout=20_000)
+    assert "dislike" not in page.locator(".lv-table").inner_text()
+
+    for name, theme in (("light", "JupyterLab Light"), ("dark", "JupyterLab Dark")):
+        page.evaluate(
+            "(theme) => window.jupyterapp.commands.execute('apputils:change-theme', {theme})", theme
+        )
+        page.wait_for_function(
+            f"document.body.dataset.jpThemeLight === '{str(name == 'light').lower()}'"
+        )
+        page.wait_for_timeout(1000)
+        page.screenshot(path=SHOTS / f"sheet_lab_{name}.png")
+        for part in (".lk-sheet", ".lv-view"):
+            found = Axe().run(page, context=part).response["violations"]
+            assert [(rule["id"], rule["nodes"][0]["html"][:200]) for rule in found] == []
+
+
+def test_a_restarted_kernel_is_told_in_words(workbook_server, table, new_page):
+    page = new_page(width=1280, height=1400)
+    open_and_run(page, workbook_server)
+    wait_saved(page)
+
+    page.evaluate("window.jupyterapp.shell.currentWidget.sessionContext.session.kernel.restart()")
+    choose(page, "liking", "4 dislike slightly")
+    page.wait_for_selector('.lk-state[data-state="away"]', timeout=30_000)
+    said = page.locator(".lk-state").inner_text()
+    assert page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
+    page.wait_for_selector('.lk-state[data-state="saved"]', timeout=60_000)
+
+    assert "run this cell again" in said
+    with LabBook(table) as book:
+        assert [entry.value for entry in book.history(SESSION)] == [4.0]

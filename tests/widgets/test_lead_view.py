@@ -1,0 +1,121 @@
+"""What the lead watches while the tasters score, and the lock."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+import pytest
+
+from labkit.book import LabBook
+from labkit.widgets import LeadView
+from labkit.widgets.lead_view import _presence
+from tests.widgets.tables import PASSPHRASE, SESSION, TASTERS, lay_table
+
+
+@pytest.fixture
+def book(tmp_path):
+    lay_table(tmp_path / "book.db")
+    with LabBook(tmp_path / "book.db") as book:
+        yield book
+
+
+def text_of(view):
+    """Everything that the view says, tags dropped."""
+    said = [view._table.value, view._missing.value, view._said.value]
+    return re.sub(r"<[^>]*>", " ", " ".join(said))
+
+
+def score(book, taster, position, attribute, value):
+    book.record_score(SESSION, 1, taster, attribute, value, position=position)
+
+
+def test_every_taster_is_shown_with_cups_done_and_what_is_missing(book):
+    for attribute, value in [
+        ("overall quality", 8.75),
+        ("liking", 7),
+        ("acidity", 13.5),
+        ("acidity for you", 3),
+    ]:
+        score(book, "Ines", 1, attribute, value)
+
+    view = LeadView(book, session=SESSION)
+
+    rows = re.findall(r"<tr>(.*?)</tr>", view._table.value)
+    ines = next(row for row in rows if "<td>1</td><td>Ines</td>" in row)
+    assert "1 of 4" in ines
+    assert "<td>12</td>" in ines
+    assert all(taster in text_of(view) for taster in TASTERS)
+
+
+def test_no_score_and_no_water_is_shown(book):
+    score(book, "Ines", 1, "overall quality", 8.75)
+    score(book, "Ines", 1, "acidity", 13.5)
+
+    said = text_of(LeadView(book, session=SESSION))
+
+    for secret in ("8.75", "13.5", "hardness", "alkalinity", "Mg", "W1", "J1", PASSPHRASE):
+        assert secret not in said
+
+
+def test_a_lock_lists_what_will_stay_missing_first_and_counts_it_after(book):
+    view = LeadView(book, session=SESSION)
+    code = book.served_cups(SESSION, 1, "Jonas")[0].blind_code
+    assert "64 scores would stay missing" in text_of(view)
+    assert f"{code} liking" in text_of(view)
+
+    view._lock.click()
+
+    assert book.flight(SESSION, 1).state == "locked"
+    assert "locked with 64 scores missing" in text_of(view)
+
+
+def test_unlocking_needs_a_reason_and_records_it(book):
+    view = LeadView(book, session=SESSION)
+    view._lock.click()
+
+    view._unlock.click()
+    assert book.flight(SESSION, 1).state == "locked"
+    assert "needs a reason" in text_of(view)
+
+    view._reason.value = "Mirela came late"
+    view._unlock.click()
+    assert book.flight(SESSION, 1).state == "being tasted"
+    assert [event.reason for event in book.events(SESSION) if event.kind == "unlocked"] == [
+        "Mirela came late"
+    ]
+
+
+def test_the_view_follows_what_happens_elsewhere(book):
+    view = LeadView(book, session=SESSION)
+    assert "not opened yet" in text_of(view)
+
+    book.mark_seen(SESSION, "Mirela")
+    book.lock_flight(SESSION, 1)
+    view.refresh()
+
+    assert "connected" in text_of(view)
+    assert "1, locked" in str(view._flight.options)
+    assert view._lock.layout.display == "none"
+
+
+def test_names_are_shown_as_text(tmp_path):
+    lay_table(tmp_path / "evil.db", tasters=("<img src=x onerror=alert(1)>", "Jonas"))
+    with LabBook(tmp_path / "evil.db") as book:
+        view = LeadView(book, session=SESSION)
+
+        assert "<img" not in view._table.value + view._missing.value
+
+
+@pytest.mark.parametrize(
+    ("seen_at", "said"),
+    [
+        (pd.NaT, "not opened yet"),
+        ("2026-11-21 09:00:40+00:00", "connected"),
+        ("2026-11-21 08:57:00+00:00", "not connected, last seen 4 min ago"),
+    ],
+)
+def test_presence_in_words(seen_at, said):
+    now = pd.Timestamp("2026-11-21 09:01:00+00:00")
+
+    assert _presence(pd.Timestamp(seen_at), now) == said
