@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from labkit.bench.compare_plots import best_table, plot_attributes, plot_best
     from labkit.bench.for_preparer import bench_sheet, weighing_sheet
     from labkit.bench.for_tasters import score_sheets, tray_map
+    from labkit.bench.hand_over import CardFiles, card_files, read_card_json
     from labkit.bench.labels import (
         LABEL_PAPERS,
         LabelPaper,
@@ -26,12 +27,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LABEL_PAPERS",
+    "CardFiles",
     "LabelPaper",
     "Sheet",
     "SweepDoses",
     "bench_sheet",
     "best_table",
     "bottle_labels",
+    "card_files",
     "cup_labels",
     "make_recipes",
     "plot_attributes",
@@ -42,6 +45,7 @@ __all__ = [
     "plot_score",
     "plot_surface",
     "plot_tasters",
+    "read_card_json",
     "reading_pictures",
     "recipe_card",
     "recipe_frame",
@@ -52,6 +56,9 @@ __all__ = [
 ]
 
 _HOMES = {
+    "CardFiles": "hand_over",
+    "card_files": "hand_over",
+    "read_card_json": "hand_over",
     "make_recipes": "cards",
     "recipe_card": "cards",
     "recipe_frame": "cards",

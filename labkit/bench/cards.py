@@ -17,6 +17,7 @@ from labkit.water import (
     DropKit,
     Mixing,
     Portrait,
+    Preference,
     Salt,
     TankMixing,
     Target,
@@ -37,6 +38,11 @@ Recipe = Mixing | TankMixing
 VOLUMES_L = (1.0, 5.0, 10.0, 20.0)
 """Volumes on a card unless others are asked for (L)."""
 
+CALCITE_SOURCE = (
+    "calcite by Plummer & Busenberg 1982 and by phreeqc.dat 2024, above 90 °C extrapolated"
+)
+"""Where the solubility behind the scale figures comes from."""
+
 _UNITS = ("mg/L CaCO3", "mmol/L", "°dH", "°fH")
 _COLUMNS = ("part", "item", "volume_l", "value", "low", "high", "unit")
 
@@ -51,6 +57,7 @@ def make_recipes(
     pipette_ml: float = 0.1,
     balance_g: float = 0.01,
     purities: Mapping[str, float] | None = None,
+    prefer: Preference = "few bottles",
 ) -> tuple[Recipe, ...]:
     """The same water in several volumes, from bottles or from salts, never both.
 
@@ -70,6 +77,8 @@ def make_recipes(
         Steps of the pipette (mL) and the balance (g).
     purities : mapping, optional
         Salt label -> share of the weighed mass that is the salt as labelled.
+    prefer : Preference
+        What to keep small where there is more than one way.
 
     Raises
     ------
@@ -87,11 +96,26 @@ def make_recipes(
         raise SheetError("volumes_l must hold at least one volume, got none. Ask for 1 L, say.")
     if concentrates:
         return tuple(
-            mix(target, concentrates, volume_ml=1000 * litres, base=base, pipette_ml=pipette_ml)
+            mix(
+                target,
+                concentrates,
+                volume_ml=1000 * litres,
+                base=base,
+                pipette_ml=pipette_ml,
+                prefer=prefer,
+            )
             for litres in volumes_l
         )
     return tuple(
-        weigh_out(target, salts, volume_l=litres, base=base, balance_g=balance_g, purities=purities)
+        weigh_out(
+            target,
+            salts,
+            volume_l=litres,
+            base=base,
+            balance_g=balance_g,
+            purities=purities,
+            prefer=prefer,
+        )
         for litres in volumes_l
     )
 
@@ -156,6 +180,7 @@ def recipe_card(
     kits: Sequence[DropKit] | None = None,
     tds_factor: float | None = None,
     page: Literal["A4", "phone"] = "A4",
+    differs: Sequence[str] = (),
     lab_book: str = "",
 ) -> Sheet:
     """A card that any barista can follow, for A4 paper or the width of a phone.
@@ -176,6 +201,8 @@ def recipe_card(
         Factor of a meter that shows dissolved solids (mg/L per µS/cm), from its manual.
     page : {"A4", "phone"}
         What it is laid out for.
+    differs : sequence of str
+        How this water differs from the one that was tasted, in sentences.
     lab_book : str
         Name of the lab book, for the footer.
 
@@ -202,6 +229,7 @@ def recipe_card(
             "name": name,
             "made_for": made_for,
             "page": page,
+            "differs": differs,
             "target": last.target,
             "volumes": [f"{_litres(recipe):g} L" for recipe in recipes],
             "pour": _pour_rows(recipes, base_name),
@@ -217,6 +245,8 @@ def recipe_card(
             "remarks": [*min(recipes, key=_litres).remarks, *portrait.remarks],
             "ph": portrait.ph_text,
             "scale": _scale_rows(portrait),
+            "scale_source": CALCITE_SOURCE,
+            "chloride": f"{portrait.steel[0].chloride_mg_l:.0f}",
             "steel": list(zip(CYCLES, (each.text for each in portrait.steel), strict=True)),
             "steel_source": SOURCE,
             "machine_cautions": CAUTIONS["machine"],

@@ -66,10 +66,12 @@ def choose(
     if prefer not in PREFERENCES:
         raise DosingError(f"prefer must be one of {', '.join(PREFERENCES)}, got {prefer!r}.")
     size = np.abs(matrix).max(axis=0)
+    if _met(matrix, np.zeros(len(size)), needed):  # the base is the water wanted
+        return np.zeros(len(size))
     if np.any(size == 0):  # sources that add nothing to the three coordinates stay unused
         useful = size > 0
         if not useful.any():
-            return np.zeros(len(size)) if _met(matrix, np.zeros(len(size)), needed) else None
+            return None
         part = choose(matrix[:, useful], needed, ions[useful], prefer=prefer, capacity=capacity)
         if part is None:
             return None

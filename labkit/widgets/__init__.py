@@ -11,6 +11,7 @@ from typing import Any
 _MODULE_OF = {
     "BookChoice": "book_choice",
     "BaseWaterForm": "jug_form",
+    "CardForm": "card_form",
     "ConcentrateForm": "bottle_forms",
     "JugForm": "jug_form",
     "LeadView": "lead_view",

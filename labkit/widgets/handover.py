@@ -42,6 +42,6 @@ class HandOver(anywidget.AnyWidget):
         self.send({"content": content, "name": name, "note": note, "type": media_type})
 
 
-def file_name(session: str, what: str) -> str:
+def file_name(session: str, what: str, ending: str = "html") -> str:
     """Name of a file that every system takes."""
-    return "".join(c if c.isalnum() else "-" for c in session) + f"-{what}.html"
+    return "".join(c if c.isalnum() else "-" for c in session) + f"-{what}.{ending}"

@@ -1,0 +1,97 @@
+"""The nearest water within reach, and what another salt changes."""
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize
+
+from labkit.errors import DosingError
+from labkit.water import PURE_WATER, Concentrate, Target, Water, mix, salt, weigh_out
+from labkit.water.nearest import differences, within_reach
+
+WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+USUAL = [salt(label) for label in ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")]
+HARD = Water.of_ions({"Ca": 2.0, "Mg": 0.3, "HCO3": 4.0, "Cl": 0.6})
+
+
+def test_a_water_within_reach_is_left_as_it_is():
+    found = within_reach(WANTED, USUAL)
+    assert found.is_exact
+    assert found.difference == ""
+    assert found.base == PURE_WATER
+
+
+def test_epsom_salt_and_baking_soda_reach_the_same_three_figures():
+    """By hand: 20 mg/L Mg as CaCO3 is 0.2 mmol/L, so 0.2 × 96.06 = 19.2 mg/L sulfate and
+    0.4 × 35.45 = 14.2 mg/L chloride less; 40 mg/L alkalinity is 0.8 meq/L, so
+    0.8 × 22.99 = 18.4 mg/L sodium and 0.8 × 39.10 = 31.3 mg/L potassium less."""
+    swapped = [salt(label) for label in ("CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3")]
+    assert within_reach(WANTED, swapped).is_exact
+    made = weigh_out(WANTED, swapped, volume_l=1000).reached
+    tasted = weigh_out(WANTED, USUAL, volume_l=1000).reached
+    sulfate, sodium, last = differences(tasted, made)
+    assert sulfate == "Sulfate instead of chloride: sulfate 0 to 19 mg/L, chloride 57 to 43 mg/L."
+    assert sodium == "Sodium instead of potassium: sodium 0 to 18 mg/L, potassium 31 to 0 mg/L."
+    assert "taste may differ" in last
+
+
+def test_nothing_differs_from_the_same_water():
+    made = weigh_out(WANTED, USUAL, volume_l=10).reached
+    assert differences(made, made) == ()
+
+
+def test_without_magnesium_the_nearest_keeps_calcium_and_says_what_is_lost():
+    found = within_reach(WANTED, [USUAL[0], USUAL[2]])
+    assert found.target.hardness_mg_l_caco3 == pytest.approx(60)
+    assert found.target.mg_share == 0
+    assert "hardness 60 mg/L as CaCO3, 20 less than the 80 wanted" in found.difference
+    assert "Mg share 0 % instead of 25 %" in found.difference
+    assert weigh_out(found.target, [USUAL[0], USUAL[2]], volume_l=10).reached.mg_share == 0
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_nearest_water_can_be_made_and_none_made_lies_nearer(seed):
+    """Against SciPy's L-BFGS-B on the same distance."""
+    rng = np.random.default_rng(seed)
+    labels = ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", "CaSO4·2H2O", "NaHCO3")
+    some = [
+        salt(label) for label in rng.choice(labels, size=int(rng.integers(1, 4)), replace=False)
+    ]
+    aim = Target(
+        mg_share=float(rng.uniform()),
+        hardness_mg_l_caco3=float(rng.uniform(20, 200)),
+        alkalinity_mg_l_caco3=float(rng.uniform(0, 100)),
+    )
+    bottles = [Concentrate.of_strength(salt=one) for one in some]
+    found = within_reach(aim, bottles, base=HARD, blend_with_pure=False)
+    made = mix(found.target, bottles, base=HARD, pipette_ml=0.001).reached
+
+    def three(water):
+        calcium = water.hardness_mg_l_caco3 * (1 - water.mg_share)
+        return np.array([calcium, water.hardness_mg_l_caco3 - calcium, water.alkalinity_mg_l_caco3])
+
+    wanted = three(aim)
+
+    def away(shares):
+        poured = sum(x * bottle.vector for x, bottle in zip(shares, bottles, strict=True))
+        mixed = Water.of_vector(poured + (1 - sum(shares)) * HARD.vector)
+        return float(((three(mixed) - wanted) ** 2).sum())
+
+    least = minimize(away, np.full(len(some), 0.05), bounds=[(0, 0.5)] * len(some)).fun
+    assert ((three(found.target) - wanted) ** 2).sum() <= least + 1e-3 * max(1, least)
+    assert three(made) == pytest.approx(three(found.target), abs=0.01)
+
+
+def test_a_base_that_holds_too_much_is_thinned_by_whole_per_cent():
+    """By hand: 40 mg/L of the base's 200 mg/L alkalinity is 20 %; its 30 mg/L Mg is 20 of 30."""
+    found = within_reach(WANTED, USUAL, base=HARD)
+    assert found.base_share == pytest.approx(0.19, abs=0.011)
+    assert found.is_exact
+    assert found.base.alkalinity_mg_l_caco3 <= 40
+    assert mix(
+        WANTED, [Concentrate.of_strength(salt=one) for one in USUAL], base=found.base
+    ).reached.alkalinity_mg_l_caco3 == pytest.approx(40, abs=0.2)
+
+
+def test_nothing_to_add_is_refused():
+    with pytest.raises(DosingError, match="sources must hold at least one"):
+        within_reach(WANTED, [])
