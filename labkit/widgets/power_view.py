@@ -29,6 +29,11 @@ FEWEST_SCORES = 20
 """Scores of one coffee from which this panel's noise is taken; below it a spread says little."""
 
 _FALL = 1 / 8
+_TABLES = (
+    "<style>.lk-fold table{border-collapse:collapse;border:0}.lk-fold td,.lk-fold th"
+    "{border:0;border-bottom:1px solid #8886;padding:.15rem .7rem .15rem 0;text-align:left;"
+    "line-height:1.4}</style>"
+)
 _NOT_OF_WATER = ("taster:flight", "taster:session")
 
 
@@ -137,7 +142,7 @@ def view_plan(
     notes = plan_notes(design, serving, alone=alone, free_control=free_control)
     listed = "".join(f"<li>{escape(note)}</li>" for note in notes)
     return (
-        '<div role="status" style="max-width:46rem;line-height:1.45">'
+        f'{_TABLES}<div role="status" style="max-width:46rem;line-height:1.45">'
         f"<p>{_cost(power, vessel_ml, jug_volume_ml)}</p>"
         f"<p>{_seen(power, scale, sweep)}</p>"
         f"<ul>{listed}</ul></div>"
@@ -191,7 +196,7 @@ def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
 
 def _table(power: PlanPower) -> str:
     frame = power.to_frame()
-    frame["value"] = [f"{value:.3g}" for value in frame["value"]]
+    frame["value"] = [f"{v:.0f}" if v >= 100 else f"{v:.3g}" for v in frame["value"]]
     frame["what"] = [
         next((what.replace(n, t) for n, t in FACTOR_TITLES.items() if n in what), what)
         for what in frame["what"]
@@ -206,7 +211,7 @@ def _evenness(design: Design, balance: BalanceTables) -> str:
 def _folded(title: str, content: str) -> str:
     return (
         f'<details><summary style="padding:.6rem 0;cursor:pointer">{title}</summary>'
-        f'<div style="overflow-x:auto">{content}</div></details>'
+        f'<div class="lk-fold" style="overflow-x:auto">{content}</div></details>'
     )
 
 
