@@ -183,19 +183,14 @@ class Frames(Transactions):
         import pandas as pd
 
         frame = self.tidy_scores(client=client, coffee=coffee, session=session)
-        cup = ["session", "flight", "taster", "position", "stage"]
-        about = [
-            c for c in ("client", "coffee", *cup, "blind_code", *WATER_COLUMNS) if c in TIDY_COLUMNS
-        ]
+        cup = ("session", "flight", "taster", "position", "stage")
+        about = ["client", "coffee", *cup, "blind_code", *WATER_COLUMNS]
+        rows: dict[tuple[Any, ...], dict[Any, Any]] = {}
+        for entry in frame.to_dict("records"):
+            start = {column: entry[column] for column in about}
+            row = rows.setdefault(tuple(entry[column] for column in cup), start)
+            row[entry["attribute"]] = entry["words"] or entry["score"]
         attributes = list(dict.fromkeys(frame["attribute"]))
-        value = frame["score"].astype("object").where(frame["score"].notna(), frame["words"])
-        key = frame[cup].assign(stage=frame["stage"].fillna("")).apply(tuple, axis=1)
-        rows: dict[Any, dict[str, Any]] = {}
-        for place, at, attribute, given in zip(
-            frame.index, key, frame["attribute"], value, strict=True
-        ):
-            row = rows.setdefault(at, frame.loc[place, about].to_dict())
-            row[attribute] = given
         return pd.DataFrame(list(rows.values()), columns=[*about, *attributes])
 
     def _frame(

@@ -7,7 +7,7 @@ from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from labkit.book.entries import current_entries
 from labkit.book.lookups import find_session
@@ -15,8 +15,6 @@ from labkit.book.schema import AttributeRow, FlightRow, ScoreRow, SeatRow, Servi
 from labkit.book.transactions import Transactions
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     import pandas as pd
 
 PROGRESS_COLUMNS = (
@@ -71,30 +69,36 @@ class Progress(Transactions):
                     )
                 ).all()
             ) * max(1, len(row.stages))
-            given: dict[int, int] = defaultdict(int)
-            current = (
-                current_entries()
-                .join(FlightRow, ServingRow.flight_id == FlightRow.id)
-                .join(AttributeRow, ScoreRow.attribute_id == AttributeRow.id)
-                .where(FlightRow.session_id == row.id, AttributeRow.kind == "number")
+            given = dict(
+                db.execute(
+                    current_entries()
+                    .join(FlightRow, ServingRow.flight_id == FlightRow.id)
+                    .join(AttributeRow, ScoreRow.attribute_id == AttributeRow.id)
+                    .where(FlightRow.session_id == row.id, AttributeRow.kind == "number")
+                    .with_only_columns(ScoreRow.serving_id, func.count())
+                    .group_by(ScoreRow.serving_id)
+                ).all()
             )
-            for entry in db.scalars(current):
-                given[entry.serving_id] += 1
-            touched: dict[int, list[datetime]] = defaultdict(list)
-            touches = (
-                select(ScoreRow.serving_id, ScoreRow.given_at)
-                .join(ServingRow)
-                .join(FlightRow)
-                .where(FlightRow.session_id == row.id)
-            )
-            for serving_id, moment in db.execute(touches):
-                touched[serving_id].append(moment)
+            touched = {
+                serving_id: (first, last)
+                for serving_id, first, last in db.execute(
+                    select(
+                        ScoreRow.serving_id,
+                        func.min(ScoreRow.given_at),
+                        func.max(ScoreRow.given_at),
+                    )
+                    .join(ServingRow)
+                    .join(FlightRow)
+                    .where(FlightRow.session_id == row.id)
+                    .group_by(ScoreRow.serving_id)
+                )
+            }
         groups: dict[tuple[int, str, str], list[int]] = defaultdict(list)
         for flight, state, taster, serving_id in served:
             groups[flight, state, taster].append(serving_id)
         rows = []
         for (number, stands, taster), servings in groups.items():
-            begun = sorted(min(touched[cup]) for cup in servings if touched[cup])
+            begun = sorted(touched[cup][0] for cup in servings if cup in touched)
             gaps = [(later - sooner).total_seconds() for sooner, later in pairwise(begun)]
             rows.append(
                 {
@@ -102,12 +106,12 @@ class Progress(Transactions):
                     "state": stands,
                     "taster": taster,
                     "cups": len(servings),
-                    "cups_begun": sum(given[cup] > 0 for cup in servings),
-                    "cups_done": sum(given[cup] >= numbers for cup in servings),
-                    "missing": sum(numbers - given[cup] for cup in servings),
+                    "cups_begun": sum(given.get(cup, 0) > 0 for cup in servings),
+                    "cups_done": sum(given.get(cup, 0) >= numbers for cup in servings),
+                    "missing": sum(numbers - given.get(cup, 0) for cup in servings),
                     "median_s_per_cup": median(gaps) if gaps else None,
                     "last_score_at": max(
-                        (max(touched[c]) for c in servings if touched[c]), default=None
+                        (touched[cup][1] for cup in servings if cup in touched), default=None
                     ),
                     "seen_at": seen.get(taster),
                 }
