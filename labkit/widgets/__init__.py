@@ -15,6 +15,7 @@ _MODULE_OF = {
     "ConcentrateForm": "bottle_forms",
     "JugForm": "jug_form",
     "LeadView": "lead_view",
+    "MeterForm": "meter_form",
     "OpenForm": "open_form",
     "PaperForm": "paper_form",
     "PeopleForm": "people_form",

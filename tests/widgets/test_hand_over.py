@@ -8,7 +8,7 @@ import pytest
 
 from labkit.bench import card_files, make_recipes
 from labkit.book import LabBook
-from labkit.widgets import BaseWaterForm, CardForm
+from labkit.widgets import BaseWaterForm, CardForm, MeterForm
 from labkit.widgets.fields import as_html
 
 
@@ -132,3 +132,14 @@ def test_a_coffee_without_scores_leaves_the_figures_and_says_why(card):
     assert "Coffee A:" in card.form.result.value
     assert card.form.fields["mg_share"].value == 0.25
     assert "Coffee A" in as_html(card.files)
+
+
+def test_the_meter_check_names_the_skipped_bicarbonate(book, card):
+    """60, 20 and 0 mg/L as CaCO3 of chlorides: about 195 µS/cm against 280."""
+    check = MeterForm(book, card)
+    assert "Type a reading" in check.result.value
+    check.fields["shown"].value = str(round(0.72 * 277))
+    check.fields["alkalinity_drops"].value = "0"
+    assert "of bicarbonate skipped" in check.result.value
+    check.fields["shown"].value = "two hundred"
+    assert "The meter shows must be a number" in check._notes["shown"].value

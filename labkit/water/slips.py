@@ -1,0 +1,331 @@
+"""Which single slip at the bench would explain a reading that is not what the recipe says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.errors import WaterError
+from labkit.water.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
+from labkit.water.direct import TankMixing
+from labkit.water.dosing import Mixing
+from labkit.water.equilibrium import MIXED_AT_C
+from labkit.water.given import is_finite
+from labkit.water.markup import figure, notes, table
+from labkit.water.readings import (
+    USUAL_COMPENSATION_PERCENT_PER_C,
+    DropKit,
+    ExpectedDrops,
+    expected_drops,
+    expected_meter,
+)
+from labkit.water.waters import Water
+
+AS_MEANT: Final = "as the recipe says"
+
+_SHOWN: Final = 6
+
+_TELLS_MG_L_CACO3: Final = 10.0
+"""A spread that a drop test or meter sees: half a drop of 20 mg/L as CaCO3."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterReading:
+    """What a conductivity meter showed."""
+
+    shown: float
+    """As on the display: µS/cm, or mg/L if it shows dissolved solids."""
+
+    tds_factor: float | None = None
+    """The meter's own factor (mg/L per µS/cm), if it shows dissolved solids."""
+
+    temperature_c: float = MIXED_AT_C
+    """Temperature of the water (°C)."""
+
+    compensation_percent_per_c: float | None = USUAL_COMPENSATION_PERCENT_PER_C
+    """What the meter takes off a degree (%/°C); None if it does not."""
+
+    def __post_init__(self) -> None:
+        """Refuse impossible readings."""
+        if not (is_finite(self.shown) and self.shown >= 0):
+            raise WaterError(
+                f"shown must be a number of at least 0, got {self.shown!r}. Read the display again."
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DropCount:
+    """How many drops turned the colour."""
+
+    quantity: Literal["hardness", "alkalinity"]
+    """What the kit titrates."""
+
+    kit: DropKit
+    """The kit."""
+
+    drops: int
+    """Drops counted."""
+
+    sample_ml: float | None = None
+    """Sample taken (mL); the kit's own if not given."""
+
+    def __post_init__(self) -> None:
+        """Refuse impossible counts."""
+        if not (is_finite(self.drops) and self.drops >= 0):
+            raise WaterError(f"drops must be at least 0, got {self.drops!r}. Count them again.")
+
+
+Check = MeterReading | DropCount
+"""One reading at the bench."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slip:
+    """One way in which the jug may have been mixed, and what the readings say of it."""
+
+    what: str
+    """What was done, in words."""
+
+    water: Water
+    """The water it gives."""
+
+    agrees: bool
+    """Whether every reading lies in the band of this water."""
+
+    distance: float
+    """How far the readings lie from this water, in half-widths of their bands."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JugCheck:
+    """Whether a jug is what it should be, and what else it could be."""
+
+    meant: Slip
+    """The jug as the recipe says."""
+
+    slips: tuple[Slip, ...]
+    """Every single slip thought of, the nearest to the readings first."""
+
+    next_check: str
+    """What to measure to tell apart what is still possible; empty if nothing known would."""
+
+    @property
+    def explanations(self) -> tuple[Slip, ...]:
+        """The slips that all readings agree with."""
+        return tuple(slip for slip in self.slips if slip.agrees)
+
+    @property
+    def verdict(self) -> str:
+        """The answer in a sentence or two."""
+        found = self.explanations
+        if self.meant.agrees:
+            text = "The jug reads as the recipe says it should."
+            if found:
+                text += f" These readings cannot exclude: {_listed(found)}."
+        elif not found:
+            text = (
+                "The jug is not as the recipe says, and no single slip explains it; the nearest, "
+                f"{self.slips[0].what}, is still off. Check the meter on a standard and the "
+                "bottles' strengths, or there was more than one slip."
+                if self.slips
+                else "The jug is not as the recipe says."
+            )
+        elif len(found) == 1:
+            text = (
+                f"The jug is not as the recipe says. One single slip explains it: {found[0].what}."
+            )
+        else:
+            text = (
+                f"The jug is not as the recipe says. {len(found)} single slips explain it equally "
+                f"well: {_listed(found)}."
+            )
+        if not self.meant.agrees:
+            text += " Pour it away and mix again."
+        return f"{text} {self.next_check}".strip()
+
+    def _repr_html_(self) -> str:
+        """The verdict, and the ways that come nearest."""
+        ways = (self.meant, *self.slips[:_SHOWN])
+        conductivity = conductivity_us_cm(np.array([way.water.vector for way in ways]))
+        rows = [
+            (
+                way.what,
+                "yes" if way.agrees else "no",
+                f"{us_cm:.0f}",
+                figure(way.water.hardness_mg_l_caco3),
+                figure(way.water.alkalinity_mg_l_caco3),
+            )
+            for way, us_cm in zip(ways, conductivity, strict=True)
+        ]
+        head = ("if the jug was", "agrees", "µS/cm, 25 °C", "hardness", "alkalinity, mg/L CaCO3")
+        return notes([self.verdict]) + table("What would read how", head, rows)
+
+
+def _listed(slips: Sequence[Slip]) -> str:
+    words = [slip.what for slip in slips[:_SHOWN]]
+    more = len(slips) - len(words)
+    return "; ".join(words) + (f"; and {more} more" if more else "")
+
+
+def check_jug(
+    recipe: Mixing | TankMixing,
+    checks: Sequence[Check],
+    *,
+    other_bases: Mapping[str, Water] | None = None,
+) -> JugCheck:
+    """Compare readings with the recipe, and with every single slip in making it.
+
+    Slips thought of: a dose doubled or skipped, taken from another bottle (or salt), two doses
+    exchanged, and another water filled up with.
+
+    Parameters
+    ----------
+    recipe : Mixing or TankMixing
+        What should have been made.
+    checks : sequence of MeterReading or DropCount
+        What was read, at least one.
+    other_bases : mapping of str to Water, optional
+        Waters that may have been filled up with by mistake, by name.
+
+    Raises
+    ------
+    WaterError
+        If nothing was read.
+    """
+    if not checks:
+        raise WaterError("checks must hold at least one reading, got none. Read the meter.")
+    names, vectors = _ways(recipe, other_bases or {})
+    distances = np.array([_distances(vectors, check) for check in checks])
+    worst = distances.max(axis=0)
+    slips = [
+        Slip(
+            what=name,
+            water=Water.of_vector(vector),
+            agrees=bool(far <= 1 + 1e-9),
+            distance=float(far),
+        )
+        for name, vector, far in zip(names, vectors, worst, strict=True)
+    ]
+    possible = [n for n, slip in enumerate(slips) if slip.agrees]
+    return JugCheck(
+        meant=slips[0],
+        slips=tuple(sorted(slips[1:], key=lambda slip: slip.distance)),
+        next_check=_next_check(vectors[possible], checks),
+    )
+
+
+def _ways(
+    recipe: Mixing | TankMixing, other_bases: Mapping[str, Water]
+) -> tuple[list[str], NDArray[np.float64]]:
+    """Every way in words, the right one first, and its ions (mmol/L), shape (n, n_ions)."""
+    if isinstance(recipe, TankMixing):
+        sources = [p.salt.label for p in recipe.portions]
+        amounts = np.array([p.mass_g for p in recipe.portions])
+        adds = np.array([1000 / p.salt.molar_mass_g_mol * p.salt.vector for p in recipe.portions])
+        finished, fills, unit = recipe.volume_l, False, "g"
+    else:
+        sources = [d.concentrate.name for d in recipe.doses]
+        amounts = np.array([d.volume_ml for d in recipe.doses])
+        adds = np.array([d.concentrate.vector for d in recipe.doses])
+        finished, fills, unit = recipe.volume_ml, recipe.filling == "made up to", "mL"
+    used = [int(n) for n in np.flatnonzero(amounts > 0)]
+    names, rows, bases = [AS_MEANT], [amounts], [recipe.base]
+
+    def add(what: str, row: NDArray[np.float64], base: Water = recipe.base) -> None:
+        names.append(what)
+        rows.append(row)
+        bases.append(base)
+
+    for one in used:
+        dose = f"{figure(amounts[one], 4)} {unit} of {sources[one]}"
+        add(f"{dose} doubled", _with(amounts, {one: 2 * amounts[one]}))
+        add(f"{dose} skipped", _with(amounts, {one: 0.0}))
+        for other in range(len(sources)):
+            if other != one:
+                add(
+                    f"{figure(amounts[one], 4)} {unit} taken from {sources[other]} instead of "
+                    f"{sources[one]}",
+                    _with(amounts, {one: 0.0, other: amounts[other] + amounts[one]}),
+                )
+    for n, one in enumerate(used):
+        for other in used[n + 1 :]:
+            if amounts[one] != amounts[other]:
+                add(
+                    f"the doses of {sources[one]} and {sources[other]} exchanged",
+                    _with(amounts, {one: amounts[other], other: amounts[one]}),
+                )
+    for name, base in other_bases.items():
+        if base != recipe.base:
+            add(f"filled up with {name}", amounts, base)
+    poured = np.array(rows)
+    start = np.array([base.vector for base in bases])
+    if isinstance(recipe, TankMixing):
+        return names, start + poured @ adds / finished
+    base_ml = np.maximum(finished - poured.sum(axis=1), 0.0) if fills else recipe.base_ml
+    base_ml = np.broadcast_to(base_ml, len(names))[:, None]
+    return names, (poured @ adds + base_ml * start) / (poured.sum(axis=1)[:, None] + base_ml)
+
+
+def _with(amounts: NDArray[np.float64], changed: Mapping[int, float]) -> NDArray[np.float64]:
+    row = amounts.copy()
+    for place, amount in changed.items():
+        row[place] = amount
+    return row
+
+
+def _distances(vectors: NDArray[np.float64], check: Check) -> NDArray[np.float64]:
+    """How far a reading lies from each water, in half-widths of the band that agrees."""
+    if isinstance(check, DropCount):
+        far = []
+        for vector in vectors:
+            expected = _drops(vector, check.quantity, check.kit, check.sample_ml)
+            middle, half = (expected.low + expected.high) / 2, (expected.high - expected.low) / 2
+            far.append(abs(check.drops - middle) / max(half, 0.5))
+        return np.array(far)
+    # One water tells how the meter turns conductivity into its display; the rest follow at once.
+    one = expected_meter(
+        Water.of_vector(vectors[0]),
+        temperature_c=check.temperature_c,
+        tds_factor=check.tds_factor,
+        compensation_percent_per_c=check.compensation_percent_per_c,
+    )
+    turn = one.shown / one.conductivity_us_cm
+    shown = turn * conductivity_us_cm(vectors, check.temperature_c)
+    least = AIR_US_CM * (check.tds_factor or 1.0)
+    slack = np.maximum(shown * ACCURACY_PERCENT / 100, least)
+    return np.asarray(np.abs(check.shown - shown) / slack)
+
+
+def _drops(
+    vector: NDArray[np.float64],
+    quantity: Literal["hardness", "alkalinity"],
+    kit: DropKit,
+    sample_ml: float | None,
+) -> ExpectedDrops:
+    return expected_drops(Water.of_vector(vector), quantity, kit=kit, sample_ml=sample_ml)
+
+
+def _next_check(possible: NDArray[np.float64], checks: Sequence[Check]) -> str:
+    """The reading not yet taken that tells most of the ways still possible from one another."""
+    if len(possible) < 2:
+        return ""
+    done = {check.quantity if isinstance(check, DropCount) else "meter" for check in checks}
+    spreads = {}
+    for quantity in ("hardness", "alkalinity"):
+        if quantity not in done:
+            got = [
+                water.hardness_mg_l_caco3 if quantity == "hardness" else water.alkalinity_mg_l_caco3
+                for water in map(Water.of_vector, possible)
+            ]
+            spreads[f"a drop test of {quantity}"] = max(got) - min(got)
+    if "meter" not in done:
+        got = list(conductivity_us_cm(possible))
+        spreads["the conductivity"] = (max(got) - min(got)) / 2  # about mg/L as CaCO3
+    told = {what: spread for what, spread in spreads.items() if spread > _TELLS_MG_L_CACO3}
+    if not told:
+        return "No meter or drop test here tells these apart."
+    return f"To tell these apart, take {max(told, key=lambda what: told[what])}."

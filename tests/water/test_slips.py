@@ -1,0 +1,125 @@
+"""Single slips at the bench, against waters worked out by hand."""
+
+import pytest
+
+from labkit.errors import WaterError
+from labkit.water import (
+    DROP_KITS,
+    Concentrate,
+    Target,
+    Water,
+    expected_meter,
+    mix,
+    salt,
+    weigh_out,
+)
+from labkit.water.slips import DropCount, MeterReading, check_jug
+
+WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+LABELS = ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")
+BOTTLES = [Concentrate.of_strength(salt=salt(label), name=label) for label in LABELS]
+JUG = mix(WANTED, BOTTLES)
+KIT = DROP_KITS["20 mg/L as CaCO3 a drop in 5 mL"]
+
+
+def reading(water, **meter):
+    factor = meter.get("tds_factor")
+    temperature = meter.get("temperature_c", 25.0)
+    expected = expected_meter(water, temperature_c=temperature, tds_factor=factor)
+    return MeterReading(shown=expected.shown, **meter)
+
+
+def by_hand(calcium, magnesium, bicarbonate):
+    """mL of 1 mg/L as CaCO3 bottles in a litre, as mmol/L of each ion."""
+    ca, mg, hco3 = calcium / 100.087, magnesium / 100.087, bicarbonate / 50.0435
+    return Water.of_ions({"Ca": ca, "Mg": mg, "Cl": 2 * (ca + mg), "K": hco3, "HCO3": hco3})
+
+
+def test_a_right_jug_agrees():
+    found = check_jug(JUG, [reading(JUG.reached)])
+    assert found.meant.agrees
+    assert found.verdict.startswith("The jug reads as the recipe says")
+
+
+@pytest.mark.parametrize(
+    ("made", "what"),
+    [
+        (by_hand(120, 20, 40), "60 mL of CaCl2·2H2O doubled"),
+        (by_hand(0, 20, 40), "60 mL of CaCl2·2H2O skipped"),
+        (by_hand(60, 20, 80), "40 mL of KHCO3 doubled"),
+        (by_hand(60, 20, 0), "40 mL of KHCO3 skipped"),
+        (by_hand(0, 20, 100), "60 mL taken from KHCO3 instead of CaCl2·2H2O"),
+        (by_hand(40, 20, 60), "the doses of CaCl2·2H2O and KHCO3 exchanged"),
+    ],
+)
+def test_meter_and_drops_together_find_a_slip_made_by_hand(made, what):
+    checks = [
+        reading(made),
+        DropCount(
+            quantity="hardness", kit=KIT, sample_ml=10, drops=round(made.hardness_mg_l_caco3 / 10)
+        ),
+        DropCount(
+            quantity="alkalinity",
+            kit=KIT,
+            sample_ml=10,
+            drops=round(made.alkalinity_mg_l_caco3 / 10),
+        ),
+    ]
+    found = check_jug(JUG, checks)
+    assert not found.meant.agrees
+    assert what in [slip.what for slip in found.explanations]
+    assert what in found.verdict
+    (slip,) = (one for one in found.slips if one.what == what)
+    assert slip.water.hardness_mg_l_caco3 == pytest.approx(made.hardness_mg_l_caco3, abs=0.1)
+    assert slip.water.alkalinity_mg_l_caco3 == pytest.approx(made.alkalinity_mg_l_caco3, abs=0.1)
+
+
+def test_slips_that_read_the_same_are_all_named_with_the_check_that_tells():
+    """20 mL more or less of bicarbonate or chloride: the meter alone cannot say which."""
+    equal = mix(Target(mg_share=0.5, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40), BOTTLES)
+    found = check_jug(equal, [reading(by_hand(80, 40, 40))])
+    words = [slip.what for slip in found.explanations]
+    assert "40 mL of CaCl2·2H2O doubled" in words
+    assert "40 mL of MgCl2·6H2O doubled" in words
+    assert "explain it equally well" in found.verdict
+
+
+def test_magnesium_from_the_calcium_bottle_is_never_excluded_by_hardness_and_meter():
+    found = check_jug(JUG, [reading(JUG.reached)])
+    assert "20 mL taken from CaCl2·2H2O instead of MgCl2·6H2O" in found.verdict
+    assert "cannot exclude" in found.verdict
+
+
+def test_a_reading_that_no_single_slip_explains_says_so():
+    found = check_jug(JUG, [MeterReading(shown=2000)])
+    assert found.explanations == ()
+    assert "no single slip explains it" in found.verdict
+
+
+def test_filling_up_with_the_tap_is_thought_of():
+    tap = Water.of_ions({"Ca": 2.0, "HCO3": 4.0})
+    made = Water.of_vector(JUG.reached.vector + JUG.base_ml / 1000 * tap.vector)
+    found = check_jug(JUG, [reading(made)], other_bases={"tap": tap})
+    assert found.explanations[0].what == "filled up with tap"
+
+
+@pytest.mark.parametrize("meter", [{"tds_factor": 0.5}, {"temperature_c": 15.0}])
+def test_the_meters_own_factor_and_the_temperature_count(meter):
+    found = check_jug(JUG, [reading(JUG.reached, **meter)])
+    assert found.meant.distance == pytest.approx(0, abs=1e-6)
+
+
+def test_salts_weighed_into_a_tank_are_checked_too():
+    tank = weigh_out(WANTED, [salt(label) for label in LABELS], volume_l=20)
+    found = check_jug(tank, [reading(by_hand(60, 20, 0))])
+    assert "skipped" in found.explanations[0].what
+    assert "KHCO3" in found.explanations[0].what
+
+
+def test_impossible_readings_are_refused():
+    with pytest.raises(WaterError, match="checks must hold at least one"):
+        check_jug(JUG, [])
+    with pytest.raises(WaterError, match="shown must be a number of at least 0, got -1"):
+        MeterReading(shown=-1)
+    with pytest.raises(WaterError, match="drops must be at least 0, got -1"):
+        DropCount(quantity="hardness", kit=KIT, drops=-1)
