@@ -11,7 +11,14 @@ from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_name, clean_text, now_utc
-from labkit.book.lookups import add_event, find_client, find_coffee, find_session, unknown
+from labkit.book.lookups import (
+    add_event,
+    find_client,
+    find_coffee,
+    find_flight,
+    find_session,
+    unknown,
+)
 from labkit.book.records import (
     Attribute,
     BrewMethod,
@@ -118,6 +125,28 @@ class Sessions(Transactions):
             return _session(db, row)
 
         return self._write(work)
+
+    def add_remark(
+        self, session: str, text: str, *, flight: int | None = None, done_by: str = ""
+    ) -> None:
+        """Write down what happened or was chosen, so that it stays with the session.
+
+        Raises
+        ------
+        BookError
+            If the text is empty, or session or flight are unknown.
+        """
+        remark = clean_text("remark", text)
+        if not remark:
+            msg = f"a remark must not be empty, got {text!r}; say it in a few words."
+            raise BookError(msg)
+
+        def work(db: Session) -> None:
+            row = find_session(db, session)
+            flight_id = None if flight is None else find_flight(db, session, flight).id
+            add_event(db, row.id, "remark", flight_id=flight_id, reason=remark, done_by=done_by)
+
+        self._write(work)
 
     def sheet(self, session: str) -> Sheet:
         """What a taster's sheet of a session needs, and no more."""

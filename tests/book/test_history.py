@@ -1,0 +1,212 @@
+"""The history of a score: nothing is lost from it, and what is current is never in doubt."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from labkit.book import LabBook
+from labkit.book.csv_files import neutral, original, read_lines, write_csv
+from labkit.errors import BookError, LockError
+from tests.book.samples import SESSION, start_tasting
+
+
+def test_a_late_phone_does_not_hide_what_it_replaces(tasting):
+    """A phone touched 7 in a dead spot; the lead entered 8 from paper; then the phone is back."""
+    book, _ = tasting
+    noon = datetime(2026, 11, 20, 12, tzinfo=UTC)
+    place = (SESSION, 1, "Ada", "overall")
+    lead = book.record_score(*place, 8, position=1, source="lead", entered_by="Dora")
+    phone = book.record_score(*place, 7, position=1, given_at=noon, device="phone", entry_id="p1")
+
+    # What was taken last is current, and the answer names what it took the place of.
+    assert phone.replaced == lead.entry
+    assert phone.replaced.source == "lead"
+    (current,) = book.current_scores(SESSION, 1, "Ada")
+    assert (current.value, current.given_at) == (7, noon)
+    assert [e.value for e in book.history(SESSION)] == [8, 7]
+    # Sent again, it changes nothing: the lead's next correction stays.
+    book.record_score(*place, 8, position=1, source="lead", entered_by="Dora")
+    assert not book.record_score(*place, 7, position=1, device="phone", entry_id="p1").is_new
+    assert [e.value for e in book.current_scores(SESSION, 1, "Ada")] == [8]
+
+
+def test_an_entry_id_of_another_score_is_refused(tasting):
+    book, _ = tasting
+    book.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="one")
+    for taster, attribute in (("Béla", "overall"), ("Ada", "acidity")):
+        with pytest.raises(BookError, match="'one' is another score's"):
+            book.record_score(SESSION, 1, taster, attribute, 7, position=1, entry_id="one")
+    assert len(book.history(SESSION)) == 1
+
+
+def test_stages_of_cooling_are_scores_of_their_own(book):
+    start_tasting(book, stages=["hot", "cool"])
+    for stage, value in (("hot", 7), ("cool", 8), ("hot", 7.5)):
+        book.record_score(SESSION, 1, "Ada", "overall", value, position=1, stage=stage)
+    current = {e.stage: e.value for e in book.current_scores(SESSION, 1, "Ada")}
+    assert current == {"hot": 7.5, "cool": 8}
+    with pytest.raises(BookError, match="stage"):
+        book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+
+
+def test_several_scores_are_taken_together_or_not_at_all(tasting):
+    from labkit.book import Touch
+    from labkit.errors import ScaleError
+
+    book, _ = tasting
+    touches = [
+        Touch(session=SESSION, flight=1, taster="Ada", attribute="overall", value=v, position=p)
+        for p, v in ((1, 7), (2, 11))
+    ]
+    with pytest.raises(ScaleError):
+        book.record_scores(touches)
+    assert book.history(SESSION) == ()
+
+
+def test_a_remark_stays_with_its_session(tasting):
+    book, _ = tasting
+    book.add_remark(SESSION, "left Chen out of the reading: had a cold", flight=1, done_by="Dora")
+    event = book.events(SESSION)[-1]
+    assert (event.kind, event.flight, event.done_by) == ("remark", 1, "Dora")
+    assert event.reason.startswith("left Chen out")
+    with pytest.raises(BookError, match="a remark must not be empty"):
+        book.add_remark(SESSION, " ")
+
+
+places = st.tuples(st.sampled_from(["Ada", "Béla"]), st.integers(1, 3))
+values = st.one_of(st.none(), st.integers(24, 40).map(lambda quarter: quarter / 4))
+
+
+class OneFlight(RuleBasedStateMachine):
+    """Scores, corrections, clearings, resendings, locks and restarts in any order."""
+
+    new_book = None
+
+    def __init__(self):
+        super().__init__()
+        memory = Path("/dev/shm")
+        self.folder = Path(tempfile.mkdtemp(dir=memory if memory.is_dir() else None))
+        self.path = Path(shutil.copy(self.new_book, self.folder / "book.db"))
+        self.book = LabBook(self.path)
+        self.entries = []
+        self.is_locked = False
+
+    @initialize()
+    def start(self):
+        start_tasting(self.book)
+
+    @rule(place=places, value=values)
+    def touch(self, place, value):
+        taster, position = place
+        entry_id = f"e{len(self.entries)}"
+        sent = (SESSION, 1, taster, "overall", value)
+        if self.is_locked:
+            with pytest.raises(LockError):
+                self.book.record_score(*sent, position=position, entry_id=entry_id)
+            return
+        receipt = self.book.record_score(*sent, position=position, entry_id=entry_id)
+        before = self.current().get(place)
+        assert (receipt.replaced.value if receipt.replaced else None) == before
+        self.entries.append((entry_id, place, value))
+
+    @rule(data=st.data())
+    def send_again(self, data):
+        if not self.entries:
+            return
+        entry_id, (taster, position), value = data.draw(st.sampled_from(self.entries))
+        receipt = self.book.record_score(
+            SESSION, 1, taster, "overall", value, position=position, entry_id=entry_id
+        )
+        assert not receipt.is_new
+
+    @rule()
+    def lock_or_unlock(self):
+        if self.is_locked:
+            self.book.unlock_flight(SESSION, 1, reason="again")
+        else:
+            self.book.lock_flight(SESSION, 1)
+        self.is_locked = not self.is_locked
+
+    @rule()
+    def restart(self):
+        self.book.close()
+        self.book = LabBook(self.path)
+
+    def current(self):
+        """The model: the last entry of each place, unless it cleared."""
+        last = {place: value for _, place, value in self.entries}
+        return {place: value for place, value in last.items() if value is not None}
+
+    @invariant()
+    def the_history_is_all_that_was_acknowledged(self):
+        if not self.book.sessions():
+            return
+        history = [(e.entry_id, e.value) for e in self.book.history(SESSION)]
+        assert history == [(entry_id, value) for entry_id, _, value in self.entries]
+        shown = {
+            (taster, e.position): e.value
+            for taster in ("Ada", "Béla")
+            for e in self.book.current_scores(SESSION, 1, taster)
+        }
+        assert shown == self.current()
+
+    def teardown(self):
+        self.book.close()
+        shutil.rmtree(self.folder)
+
+
+def test_any_order_of_touches_locks_and_restarts_keeps_the_history(new_book_file, monkeypatch):
+    from hypothesis.stateful import run_state_machine_as_test
+
+    monkeypatch.setattr(OneFlight, "new_book", new_book_file)
+    run_state_machine_as_test(
+        OneFlight, settings=settings(max_examples=8, stateful_step_count=15, deadline=None)
+    )
+
+
+texts = st.text(
+    st.characters(exclude_categories=["Cs"], exclude_characters="\0\r"), max_size=40
+).map(str.strip)
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(rows=st.lists(st.tuples(texts, texts), min_size=1, max_size=5))
+def test_any_text_comes_back_from_a_csv_file_as_it_was(rows, tmp_path):
+    path = write_csv(tmp_path / "x.csv", ["a", "b"], rows, overwrite=True)
+    _, lines = read_lines(path)
+    assert [tuple(line.cells.values()) for line in lines] == [row for row in rows if any(row)]
+
+
+@settings(deadline=None)
+@given(cell=st.text())
+def test_no_cell_starts_a_formula_and_each_comes_back(cell):
+    written = neutral(cell)
+    assert not written.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"))
+    assert original(written) == cell
+
+
+def test_given_times_may_differ_from_the_order_of_taking(tasting):
+    book, _ = tasting
+    noon = datetime(2026, 11, 20, 12, tzinfo=UTC)
+    for minutes, value in ((10, 7), (5, 8)):
+        book.record_score(
+            SESSION,
+            1,
+            "Ada",
+            "overall",
+            value,
+            position=1,
+            given_at=noon + timedelta(minutes=minutes),
+        )
+    (current,) = book.current_scores(SESSION, 1, "Ada")
+    assert current.value == 8
