@@ -99,7 +99,7 @@ class PaperForm(widgets.VBox):
             ("all", None),
             *((flight_name(f, short=True), f.number) for f in flights),
         ]
-        chooser.value = None
+        chooser.index = 0  # "all" is shown, though its value is None
         if session:
             self.bench_form.fields["preparer"].value = self._book.session(session).held.preparer
 
