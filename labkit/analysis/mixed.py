@@ -214,8 +214,13 @@ def fit_mixed(
         return replace(simpler, notes=(*_simplified(components, gone, converged), *simpler.notes))
     engine = REML_ENGINE
     if active:
-        theirs = _mixedlm_ratios(
-            scores, fixed, [components[i] for i in active], tasters, solved, active
+        theirs = mixedlm_ratios(
+            scores,
+            fixed,
+            [components[i] for i in active],
+            tasters,
+            ratios=solved.ratios[active],
+            beta=solved.beta,
         )
         if theirs is not None:
             ratios = np.zeros(len(components))
@@ -260,15 +265,19 @@ def _simplified(
     )
 
 
-def _mixedlm_ratios(
+def mixedlm_ratios(
     scores: Floats,
     fixed: Floats,
     components: Sequence[Component],
     tasters: NDArray[np.str_],
-    near: Solved,
-    active: Sequence[int],
+    *,
+    ratios: Floats,
+    beta: Floats,
 ) -> Floats | None:
-    """Variance ratios by ``MixedLM``, started near the maximum; None if it cannot."""
+    """Variance ratios by ``MixedLM`` started at these ratios and fixed effects.
+
+    None if there are too many scores for it, or if no optimiser brings it to an end.
+    """
     people = np.unique(tasters)
     nested = len(people) > 1 and all(
         len(np.unique(np.char.add(tasters, one.place.astype(str)))) == len(np.unique(one.place))
@@ -287,7 +296,6 @@ def _mixedlm_ratios(
             blocks.append(rows[:, rows.any(axis=0)])
         matrices.append(blocks)
         columns.append([[f"c{j}" for j in range(block.shape[1])] for block in blocks])
-    ratios = near.ratios[list(active)]
     for optimiser in OPTIMISERS:
         try:
             with warnings.catch_warnings():
@@ -297,7 +305,7 @@ def _mixedlm_ratios(
                 warnings.simplefilter("ignore", RuntimeWarning)
                 model = MixedLM(scores, fixed, groups, exog_vc=VCSpec(names, columns, matrices))
                 start = MixedLMParams.from_components(
-                    fe_params=near.beta, cov_re=np.empty((0, 0)), vcomp=ratios
+                    fe_params=beta, cov_re=np.empty((0, 0)), vcomp=ratios
                 )
                 fit = model.fit(start_params=start, method=optimiser, reml=True)
         except (np.linalg.LinAlgError, ValueError, FloatingPointError, ZeroDivisionError):

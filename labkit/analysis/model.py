@@ -32,8 +32,11 @@ TOLERANCE: Final = 0.1
 FEWEST_GUESTS: Final = 50
 """Tasters from which a claim about guests may be made (common practice: 50 to 100)."""
 
-MOST_EFFECTS: Final = 800
+MOST_EFFECTS: Final = 900
 """Random effects that a fit may have altogether."""
+
+OWN: Final = ("taster:water", "taster:flight")
+"""Components of one taster alone beside level and slopes."""
 
 FEWEST_BOWL_DF: Final = 3
 """Independent differences between bowls that it takes to estimate their spread."""
@@ -154,11 +157,12 @@ def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
 def affordable(components: Sequence[Component]) -> tuple[list[Component], list[str]]:
     """Components while their effects together stay few enough to be fitted in a second or two.
 
-    The first ones matter most. What is left out goes into the residual, and is named.
+    What all tasters share comes before what is one taster's own, which averages out over them.
+    What is left out goes into the residual, and is named.
     """
     kept: list[Component] = []
     sentences = []
-    for component in components:
+    for component in sorted(components, key=lambda one: one.name in OWN):
         if sum(len(one.labels) for one in kept) + len(component.labels) <= MOST_EFFECTS:
             kept.append(component)
         else:

@@ -16,6 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis import mixed, model
 from labkit.analysis.reading import read_attributes, read_coffee
+from labkit.analysis.reml import CrossProducts, solve
 from labkit.analysis.scores import gather_scores
 from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.surface import fit_surface
@@ -77,28 +78,41 @@ def timed(what: str, call, *, repeats: int = 1):
 
 
 def compare_engines(n_scores: int, rng: np.random.Generator) -> None:
-    """The full crossed model by MixedLM against REML on cross-products."""
+    """REML on cross-products against the full crossed model by MixedLM, started from afar."""
     scores = gather_scores(history(n_scores, 5, rng))
-    quick = timed(
-        f"crossed model, {n_scores} scores, REML on cross-products",
-        lambda: _fit(scores, most_crossed=0),
-    )
-    full = timed(
-        f"crossed model, {n_scores} scores, statsmodels MixedLM",
-        lambda: _fit(scores, most_crossed=10**9),
-    )
-    beta = np.abs(quick.coefficients - full.coefficients).max()
-    se = np.abs(np.sqrt(np.diag(quick.covariance) / np.diag(full.covariance)) - 1).max()
-    variances = np.abs(quick.variance_components["variance"] - full.variance_components["variance"])
+    with mock.patch.multiple(mixed, MOST_CROSSED=0, MOST_NESTED=0):
+        quick = timed(
+            f"crossed model, {n_scores} scores, {mixed.REML_ENGINE}", lambda: fit_surface(scores)
+        )
+    fit = quick.fit
+    seen = [one for one, found in zip(fit.components, fit.variances, strict=True) if found > 0]
+    with mock.patch.multiple(mixed, MOST_CROSSED=10**9, MOST_NESTED=10**9):
+        ratios = timed(
+            f"crossed model, {n_scores} scores, statsmodels MixedLM from afar",
+            lambda: mixed.mixedlm_ratios(
+                scores.score,
+                quick.model.fixed,
+                seen,
+                scores.tasters,
+                ratios=np.full(len(seen), 0.3),
+                beta=np.zeros(len(fit.effects.beta)),
+            ),
+        )
+    if ratios is None:
+        sys.stdout.write("  MixedLM did not come to an end\n")
+        return
+    products = CrossProducts.of(scores.score, quick.model.fixed, [one.matrix for one in seen])
+    theirs = solve(products, ratios)
+    se = np.sqrt(np.diag(theirs.information) * theirs.residual_variance)
+    ours = np.sqrt(np.diag(fit.effects.gls_covariance))
+    variances = fit.variances[fit.variances > 0]
+    apart = np.abs(ratios * theirs.residual_variance / variances - 1).max()
     sys.stdout.write(
-        f"  engines {quick.fit.engine} / {full.fit.engine}: coefficients within {beta:.1e}, "
-        f"standard errors within {se:.1e}, variances within {variances.max():.1e}\n"
+        f"  {', '.join(one.name for one in seen)}: coefficients within "
+        f"{np.abs(theirs.beta - fit.effects.beta).max():.0e}, standard errors within "
+        f"{np.abs(se / ours - 1).max():.0e}, variances within {apart:.0e} of each other; "
+        f"log-likelihood {fit.loglik - theirs.loglik:+.0e} higher\n"
     )
-
-
-def _fit(scores, *, most_crossed: int):
-    with mock.patch.object(mixed, "MOST_CROSSED", most_crossed):
-        return fit_surface(scores)
 
 
 def compare_left_out(n_scores: int, rng: np.random.Generator) -> None:
@@ -107,13 +121,20 @@ def compare_left_out(n_scores: int, rng: np.random.Generator) -> None:
     with mock.patch.object(model, "MOST_EFFECTS", 10**6):
         full = timed(f"history, {n_scores} scores, every component", lambda: fit_surface(scores))
     quick = timed(f"history, {n_scores} scores, as it is read", lambda: fit_surface(scores))
-    beta = np.abs(quick.coefficients - full.coefficients) / np.sqrt(np.diag(full.covariance))
+    tasted = scores.recipes
+    ours, theirs = quick.predict(tasted), full.predict(tasted)
+    away = np.abs((ours["mean"] - ours["mean"].mean()) - (theirs["mean"] - theirs["mean"].mean()))
+    spread = np.ptp(theirs["mean"].to_numpy())
     se = np.sqrt(np.diag(quick.covariance) / np.diag(full.covariance))
     sys.stdout.write(
-        f"  {len(full.fit.components)} and {len(quick.fit.components)} components: coefficients "
-        f"within {beta.max():.2f} standard errors, standard errors {se.min():.2f} to "
-        f"{se.max():.2f} of the full model's\n"
+        f"  left out: {', '.join(_names(full) - _names(quick))}; "
+        f"expected scores differ by at most {away.max():.3f} of {spread:.2f} points, standard "
+        f"errors are {se.min():.2f} to {se.max():.2f} of the full model's\n"
     )
+
+
+def _names(surface):
+    return {one.name for one in surface.fit.components}
 
 
 def main() -> None:
