@@ -65,7 +65,29 @@ def seal(page):
     return download.value.path().read_text()
 
 
-def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, book_url, new_page):
+def kept_by(page, folder):
+    """The notebook as it would be saved, and the state of every widget of its kernel."""
+    states = folder / "states.json"
+    code = (
+        "import json, ipywidgets\n"
+        f"with open({str(states)!r}, 'w') as file:\n"
+        "    json.dump(ipywidgets.Widget.get_manager_state(), file)"
+    )
+    notebook = page.evaluate(
+        """async (code) => {
+            const widget = window.jupyterapp.shell.currentWidget;
+            const kernel = widget.sessionContext.session.kernel;
+            await kernel.requestExecute({ code, silent: true, store_history: false }).done;
+            return JSON.stringify(widget.context.model.toJSON());
+        }""",
+        code,
+    )
+    return notebook + states.read_text()
+
+
+def test_dialling_moves_the_numbers_and_the_papers_come_down(
+    workbook_server, book_url, new_page, tmp_path
+):
     page = new_page(width=1280, height=1500, accept_downloads=True)
     run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
     cups = panel(page).locator("p").filter(has=page.locator("b", has_text="cups to taste"))
@@ -81,6 +103,7 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, bo
     with LabBook(book_url) as book:
         session = book.sessions()[-1]
         plan = book.plan(session.name)
+        rows = [row for key in plan.keys for row in key.open(PASSPHRASE).rows]
     assert plan.flights == (1, 2)
     assert all(code in sheet for flight in plan.flights for code in plan.codes(flight))
     for label in ("Score sheets", "Cup labels", "Tray map"):
@@ -90,3 +113,9 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, bo
         assert all(code in paper for code in plan.codes(1))
         assert "W1" not in paper
     picture(page, "papers-1280", panel(page).get_by_role("button", name="Cup labels"))
+    kept = kept_by(page, tmp_path)
+    assert plan.codes(1)[0] in kept  # the codes lie open
+    assert PASSPHRASE not in kept
+    for row in rows:
+        assert row.jug not in kept
+        assert row.bowl not in kept
