@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from labkit.bench.next_plots import plot_next
     from labkit.bench.panel_plots import plot_panel, plot_residuals
     from labkit.bench.pictures import reading_pictures
+    from labkit.bench.report import coffee_report
     from labkit.bench.score_plots import plot_score, plot_tasters
     from labkit.bench.sheet import Sheet
     from labkit.bench.surface_plots import plot_surface
@@ -35,6 +36,7 @@ __all__ = [
     "best_table",
     "bottle_labels",
     "card_files",
+    "coffee_report",
     "cup_labels",
     "make_recipes",
     "plot_attributes",
@@ -56,6 +58,7 @@ __all__ = [
 ]
 
 _HOMES = {
+    "coffee_report": "report",
     "CardFiles": "hand_over",
     "card_files": "hand_over",
     "read_card_json": "hand_over",

@@ -1,4 +1,4 @@
-"""The check at the bench: whether the jug is right, and which single slip would explain it if not."""
+"""The check at the bench: whether the jug is right, and if not, which single slip explains it."""
 
 from __future__ import annotations
 
