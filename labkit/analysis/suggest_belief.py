@@ -114,40 +114,47 @@ def believe(
     rng = np.random.default_rng(SEED) if rng is None else rng
     if n_tasters is not None and n_tasters < 1:
         raise ReadingError(f"n_tasters must be at least 1, got {n_tasters}. Say who will come.")
-    notes: tuple[str, ...] = ()
-    fitted: Surface | None = None
-    if frame is None or frame.empty:
-        scale = LIKING if scale is None else scale
-        cups = no_cups(4 if n_tasters is None else n_tasters, scale)
-    else:
-        scores = gather_scores(frame, attribute, brew_method=brew_method)
-        notes = scores.notes
-        scale = rising_scale(scores.scale, scale)
-        fitted = _fitted(scores)
-        cups = cups_of(scores, scale, fitted)
-    reference = _control_water(cups, control)
-    with threadpool_limits(1):
-        others = [coordinates(also)] if reference is None else [coordinates(also), reference]
+    with threadpool_limits(1):  # many small products: threads would only get in each other's way
+        cups, scale, fitted, notes = _read(
+            frame, attribute, brew_method, scale, 4 if n_tasters is None else n_tasters
+        )
+        reference = _control_water(cups, control)
         told: ShapeAverage | SurfaceBelief = (
             weigh(cups, shape_library()) if engine == "shapes" else surface_belief(cups, fitted)
         )
         posterior = posterior_of(
             region,
             cups,
-            np.vstack(others),
+            np.vstack([coordinates(also), reference]),
             expected=told.expected,
             draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
         )
-    place = None if reference is None else int(posterior.places(reference)[0])
     return Belief(
         region=region,
         cups=cups,
         posterior=posterior,
         scale=scale,
-        control=place,
+        control=int(posterior.places(reference)[0]) if len(reference) else None,
         engine=ENGINES[engine],
         notes=notes,
     )
+
+
+def _read(
+    frame: pd.DataFrame | None,
+    attribute: str,
+    brew_method: str | None,
+    scale: Scale | None,
+    n_tasters: int,
+) -> tuple[Cups, Scale, Surface | None, tuple[str, ...]]:
+    """Cups, their scale, the surface fitted to them, and what had to be left out."""
+    if frame is None or frame.empty:
+        scale = LIKING if scale is None else scale
+        return no_cups(n_tasters, scale), scale, None, ()
+    scores = gather_scores(frame, attribute, brew_method=brew_method)
+    scale = rising_scale(scores.scale, scale)
+    fitted = _fitted(scores)
+    return cups_of(scores, scale, fitted), scale, fitted, scores.notes
 
 
 def _fitted(scores: Scores) -> Surface | None:
@@ -158,11 +165,11 @@ def _fitted(scores: Scores) -> Surface | None:
         return None
 
 
-def _control_water(cups: Cups, control: object | None) -> Floats | None:
-    """Coordinates of the control, shape (1, 3): the one given, else the one served most."""
+def _control_water(cups: Cups, control: object | None) -> Floats:
+    """Coordinates of the control, the one given or the one served most; shape (1 or 0, 3)."""
     if control is not None:
         return coordinates(control)[:1]
     if not cups.is_control.any():
-        return None
+        return np.empty((0, 3))
     waters, often = np.unique(cups.waters[cups.is_control], axis=0, return_counts=True)
     return np.asarray(waters[[int(np.argmax(often))]])
