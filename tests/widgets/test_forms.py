@@ -11,6 +11,7 @@ from labkit.errors import BookError, SweepError
 from labkit.tasting import SCALES
 from labkit.water import SALTS
 from labkit.widgets import (
+    BaseWaterForm,
     BookChoice,
     ConcentrateForm,
     JugForm,
@@ -99,7 +100,7 @@ def test_an_absurd_volume_says_what_is_wrong_beside_its_field_and_keeps_what_was
 
 
 def test_a_jug_out_of_reach_is_a_sentence_not_a_traceback(book):
-    form = JugForm(book.concentrates)
+    form = JugForm(book, BaseWaterForm(book))
     form.fields["hardness_mg_l_caco3"].value = 1500.0
 
     assert "role=" in form.message.value or any("must" in n.value for n in form._notes.values())

@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from labkit.bench import card_files, make_recipes
+from labkit.bench import bottle_labels, card_files, make_recipes
 from labkit.book import LabBook
-from labkit.widgets import BaseWaterForm, CardForm, MeterForm
+from labkit.widgets import BaseWaterForm, CardForm, MeterForm, StockForm
 from labkit.widgets.fields import as_html
 
 
@@ -143,3 +143,20 @@ def test_the_meter_check_names_the_skipped_bicarbonate(book, card):
     assert "of bicarbonate skipped" in check.result.value
     check.fields["shown"].value = "two hundred"
     assert "The meter shows must be a number" in check._notes["shown"].value
+
+
+def test_a_strength_beyond_balance_and_kit_raises_a_question_and_changes_nothing(book):
+    """15 % apart, where 5 % of the kit and about 1 % of the weighing explain some 6 %."""
+    stock = StockForm(book, bottle_labels)
+    assert "Question" not in stock.form.result.value
+    book.measure_bottle(
+        "calcium", method="titration", strength_mg_l_caco3_per_ml=1.15, uncertainty_percent=5
+    )
+    stock.form.refresh()
+    assert "«calcium» was weighed to 1.000 and measured as 1.150" in stock.form.result.value
+    assert book.bottle("calcium").weighed_g == 1.469
+    book.measure_bottle(
+        "calcium", method="titration", strength_mg_l_caco3_per_ml=1.03, uncertainty_percent=5
+    )
+    stock.form.refresh()
+    assert "Question" not in stock.form.result.value
