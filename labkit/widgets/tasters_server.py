@@ -17,11 +17,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from jupyter_server.base.handlers import FileFindHandler
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 from tornado.httputil import HTTPServerRequest
 from tornado.web import GZipContentEncoding, RequestHandler
 from traitlets.config import Config
 from voila.app import Voila
+from voila.static_file_handler import MultiStaticFileHandler
 from voila.tornado.handler import TornadoVoilaHandler
 
 from labkit.book import LabBook
@@ -38,6 +40,7 @@ LEFT_AFTER_S = 600
 """Idle time after which the kernel of a page that nobody is connected to ends. A phone may sleep
 between two flights; waking up later costs it a reload, never a score."""
 
+_KEEP = "private, max-age=3600"
 _CODE = re.compile(r"code=[^&\s'\"]*")
 _LEFT_OUT = {"AllowListFileHandler", "VoilaShutdownKernelHandler", "VoilaLoginHandler"}
 _LEFT_OUT |= {"LogoutHandler", "LoginHandler", "LegacyLoginHandler"}
@@ -136,6 +139,23 @@ class GatedPage(TornadoVoilaHandler):
         return [page for page in kernels.pages_of(code) if kernels.connections(page)]
 
 
+class KeptScripts(MultiStaticFileHandler):
+    """Voila's scripts, kept by the phone for an hour: reloading a page should cost little."""
+
+    def set_extra_headers(self, path: str) -> None:
+        """Let the phone keep the file."""
+        self.set_header("Cache-Control", _KEEP)
+
+
+class KeptExtensions(FileFindHandler):
+    """The widgets' scripts, kept likewise."""
+
+    def set_headers(self) -> None:
+        """Let the phone keep the file, which Voila would not."""
+        super().set_headers()
+        self.set_header("Cache-Control", _KEEP)
+
+
 class Alive(RequestHandler):
     """Answers anybody, so that a page can tell whether the server is back."""
 
@@ -143,6 +163,14 @@ class Alive(RequestHandler):
         """Say yes."""
         self.set_header("Cache-Control", "no-store")
         self.finish("yes")
+
+
+_OWN: dict[type, type] = {
+    TornadoVoilaHandler: GatedPage,
+    MultiStaticFileHandler: KeptScripts,
+    FileFindHandler: KeptExtensions,
+}
+"""What stands in for Voila's own handlers."""
 
 
 class TastersServer(Voila):
@@ -163,8 +191,7 @@ class TastersServer(Voila):
         for pattern, handler, *options in super().init_handlers():
             if handler.__name__ in _LEFT_OUT:
                 continue
-            gated = GatedPage if handler is TornadoVoilaHandler else handler
-            kept.append((pattern, gated, *options))
+            kept.append((pattern, _OWN.get(handler, handler), *options))
         return [(r"/alive", Alive), *kept]
 
     def listen(self) -> None:

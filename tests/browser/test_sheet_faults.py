@@ -10,7 +10,7 @@ from collections import Counter
 import pytest
 
 from labkit.book import LabBook
-from tests.widgets.serving import choose, kept, open_sheet, serving, wait_saved
+from tests.widgets.serving import choose, kept, mark, open_sheet, serving, wait_reloaded, wait_saved
 from tests.widgets.tables import SESSION, lay_table
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -50,15 +50,14 @@ def test_touches_of_a_dead_kernel_are_saved_once_when_the_page_is_back(place, ne
     choose(page, "acidity", "3")
     wait_saved(page)
 
+    mark(page)
     (kernel,) = place.kernels()
     os.kill(kernel, signal.SIGKILL)
     choose(page, "acidity", "4")
     choose(page, "acidity", "4.5")
     wait_away(page)
     said = page.locator(".lk-state").inner_text()
-    page.wait_for_event("load", timeout=BACK_AGAIN)
-    page.wait_for_selector(".lk-sheet", timeout=BACK_AGAIN)
-    wait_saved(page, BACK_AGAIN)
+    wait_reloaded(page)
 
     assert "Not connected" in said
     assert "2 touches kept on this device" in said
@@ -76,6 +75,7 @@ def test_a_server_that_restarts_loses_nothing_and_links_stay(place, new_page):
     wait_saved(page)
     code = page.locator(".lk-code").inner_text()
 
+    mark(page)
     place.kill()
     choose(page, "acidity", "9")
     wait_away(page)
@@ -83,9 +83,7 @@ def test_a_server_that_restarts_loses_nothing_and_links_stay(place, new_page):
     page.wait_for_timeout(4000)
     assert touches_in_browser(page) == 2
     place.start()
-    page.wait_for_event("load", timeout=BACK_AGAIN)
-    page.wait_for_selector(".lk-sheet", timeout=BACK_AGAIN)
-    wait_saved(page, BACK_AGAIN)
+    wait_reloaded(page)
 
     assert values(place) == [3.0, 9.0, 9.5]
     assert page.locator(".lk-code").inner_text() == code, "the same cup"
@@ -153,6 +151,7 @@ def test_nothing_acknowledged_is_lost_when_it_dies_during_a_burst(place, new_pag
     page = new_page(**PHONE)
     open_sheet(page, place.links()["Ines"].address)
     for repetition in range(5):
+        mark(page)
         burst(page, repetition)
         page.wait_for_timeout(40 * (repetition + 1))
         if victim == "kernel":
@@ -161,9 +160,7 @@ def test_nothing_acknowledged_is_lost_when_it_dies_during_a_burst(place, new_pag
         else:
             place.kill()
             place.start()
-        page.wait_for_event("load", timeout=BACK_AGAIN)
-        page.wait_for_selector(".lk-sheet", timeout=BACK_AGAIN)
-        wait_saved(page, BACK_AGAIN)
+        wait_reloaded(page)
 
         assert Counter(ids(place).values()) == {1: 20 * (repetition + 1)}
 

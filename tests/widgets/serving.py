@@ -102,6 +102,20 @@ def wait_saved(page, timeout=20_000):
     page.wait_for_selector('.lk-state[data-state="saved"]', timeout=timeout)
 
 
+def mark(page):
+    """Leave a mark on the page that a reload removes."""
+    page.evaluate("window.isTheOldPage = true")
+
+
+def wait_reloaded(page, timeout=120_000):
+    """Wait until a page that was marked has reloaded itself and says that all is saved."""
+    page.wait_for_function(
+        """() => !window.isTheOldPage &&
+           document.querySelector('.lk-state')?.dataset.state === 'saved'""",
+        timeout=timeout,
+    )
+
+
 def open_sheet(page, address, timeout=60_000):
     """Open a link and wait for the sheet."""
     page.goto(address)

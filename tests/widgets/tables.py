@@ -39,7 +39,7 @@ ATTRIBUTES = (
 
 
 @cache
-def _plan(session, tasters):
+def _plan(session, tasters, alone):
     """Sealing takes a while, so each plan is made once."""
     return plan_tasting(
         TARGETS,
@@ -47,11 +47,20 @@ def _plan(session, tasters):
         session=session,
         passphrase=PASSPHRASE,
         repeats=2,
+        alone=alone,
         rng=np.random.default_rng(11),
     )
 
 
-def lay_table(where, *, session=SESSION, tasters=TASTERS, attributes=ATTRIBUTES, stages=()):
+def lay_table(
+    where,
+    *,
+    session=SESSION,
+    tasters=TASTERS,
+    attributes=ATTRIBUTES,
+    stages=(),
+    alone=False,
+):
     """Make a lab book with one session, two flights planned; it is closed again."""
     with LabBook(where) as book:
         if not book.clients():
@@ -66,7 +75,7 @@ def lay_table(where, *, session=SESSION, tasters=TASTERS, attributes=ATTRIBUTES,
             stages=stages,
             tasted_on=date(2026, 11, 21),
         )
-        book.store_plan(_plan(session, tuple(tasters)))
+        book.store_plan(_plan(session, tuple(tasters), alone))
 
 
 def write_notebook(path, *cells):

@@ -270,3 +270,16 @@ def test_picking_a_name_shows_that_persons_sheet(book):
 
     assert form.sheet.plan["taster"] == "Mirela"
     assert book.history(SESSION) == ()
+
+
+def test_who_tastes_alone_scores_by_position_as_codes_are_read_later(tmp_path):
+    lay_table(tmp_path / "alone.db", tasters=("Ines",), alone=True)
+    with LabBook(tmp_path / "alone.db") as book:
+        sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
+        cups = sheet.plan["look"]["cups"]
+
+        answer = send(sheet, touch(position=2, code=None))
+
+        assert {cup["code"] for cup in cups} == {None}
+        assert answer["refused"] == []
+        assert [(e.position, e.value) for e in book.history(SESSION)] == [(2, 6.5)]

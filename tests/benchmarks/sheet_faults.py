@@ -1,0 +1,107 @@
+"""Kernels, servers and both killed in the middle of bursts of touches, many times over.
+
+Run by hand (a repetition takes some 20 s)::
+
+    python -m tests.benchmarks.sheet_faults [repetitions]
+
+After each kill the page comes back by itself; every touch must be in the lab book once. What the
+page had called saved is counted apart: it must be there right after the kill, before the page is
+back.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+from playwright.sync_api import sync_playwright
+
+from labkit.book import LabBook
+from tests.browser.test_sheet_faults import burst
+from tests.conftest import CHROMIUM_FLAGS, find_chromium
+from tests.widgets.serving import mark, open_sheet, serving, wait_reloaded
+from tests.widgets.tables import SESSION, lay_table
+
+VICTIMS = ("kernel", "server", "server and kernels")
+
+# What Python has acknowledged leaves the queue; kept across reloads of the page.
+COUNT_ACKNOWLEDGED = """
+const { removeItem } = Storage.prototype;
+Storage.prototype.removeItem = function (name) {
+  const touch = name.includes('/touch/') && this.getItem(name);
+  if (touch) {
+    const done = JSON.parse(sessionStorage.getItem('done') ?? '[]');
+    sessionStorage.setItem('done', JSON.stringify([...done, JSON.parse(touch).id]));
+  }
+  return removeItem.call(this, name);
+};
+"""
+
+
+def kill(place, victim):
+    """Kill the hard way."""
+    kernels = place.kernels()
+    if victim != "kernel":
+        place.kill()
+    if victim != "server":
+        for pid in kernels:
+            os.kill(pid, signal.SIGKILL)
+    if victim != "kernel":
+        place.start()
+
+
+def rows(place):
+    """How often each touch is in the lab book."""
+    with LabBook(place.book_path) as book:
+        return Counter(entry.entry_id for entry in book.history(SESSION))
+
+
+def main(repetitions=100):
+    """Run and print."""
+    moment = random.Random()
+    lost = doubled = missing = 0
+    waits = []
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        sync_playwright() as playwright,
+    ):
+        folder = Path(scratch)
+        lay_table(folder / "book.db")
+        with serving(folder / "book.db", SESSION, folder) as place:
+            chromium = playwright.chromium.launch(
+                executable_path=find_chromium(), args=list(CHROMIUM_FLAGS)
+            )
+            page = chromium.new_context(viewport={"width": 390, "height": 844}).new_page()
+            page.add_init_script(COUNT_ACKNOWLEDGED)
+            open_sheet(page, place.links()["Ines"].address)
+            for n in range(repetitions):
+                mark(page)
+                burst(page, n)
+                page.wait_for_timeout(moment.uniform(10, 400))
+                acknowledged = page.evaluate("JSON.parse(sessionStorage.getItem('done') ?? '[]')")
+                kill(place, VICTIMS[n % len(VICTIMS)])
+                killed_at = time.monotonic()
+                lost += len(set(acknowledged) - set(rows(place)))
+                wait_reloaded(page)
+                waits.append(time.monotonic() - killed_at)
+                kept = rows(place)
+                missing = 20 * (n + 1) - len(kept)
+                doubled = sum(times > 1 for times in kept.values())
+                sys.stdout.write(
+                    f"{n + 1} kills: acknowledged and lost {lost}, doubled {doubled}, "
+                    f"missing {missing}; back after {waits[-1]:.0f} s\n"
+                )
+                sys.stdout.flush()
+                if lost or doubled or missing:
+                    raise SystemExit("a touch is lost or there twice")
+            chromium.close()
+
+
+if __name__ == "__main__":
+    main(*map(int, sys.argv[1:]))

@@ -1,0 +1,167 @@
+"""Twelve tasters at once: how long pages take to open, touches to be committed, and what it costs.
+
+Run by hand on an otherwise idle machine::
+
+    python -m tests.benchmarks.tasters_load [tasters]
+
+Twelve phones (in one Chromium on the same machine, so their work burdens the laptop too) open their
+links together and give 8 cups x 6 attributes each, a touch every 0.3 s. Prints one line a figure;
+fails if a touch is missing or there twice.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import statistics
+import sys
+import tempfile
+import time
+from collections import Counter
+from pathlib import Path
+
+from playwright.async_api import async_playwright
+
+from labkit.book import LabBook
+from tests.conftest import CHROMIUM_FLAGS, find_chromium
+from tests.widgets.serving import serving
+from tests.widgets.tables import SESSION, lay_table
+
+PAUSE_S = 0.3
+NUMBERS = ("overall quality", "liking", "acidity", "acidity for you")
+
+# Times each touch from the tap to Python's acknowledgement, by the browser's queue of touches.
+WATCH_QUEUE = """
+window.waits = []; const begun = new Map(); const is = (name) => name.includes('/touch/');
+const { setItem, removeItem } = Storage.prototype;
+Storage.prototype.setItem = function (name, text) {
+  if (is(name)) begun.set(name, performance.now());
+  return setItem.call(this, name, text);
+};
+Storage.prototype.removeItem = function (name) {
+  if (begun.has(name)) window.waits.push(performance.now() - begun.get(name));
+  begun.delete(name);
+  return removeItem.call(this, name);
+};
+"""
+
+
+async def taste(browser, address, ready):
+    """One taster's visit: seconds to the sheet, and milliseconds from tap to saved."""
+    context = await browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True
+    )
+    await context.add_init_script(WATCH_QUEUE)
+    page = await context.new_page()
+    begun = time.monotonic()
+    await page.goto(address, timeout=180_000)
+    await page.wait_for_selector('.lk-state[data-state="saved"]', timeout=180_000)
+    opened_s = time.monotonic() - begun
+    await ready.wait()
+    for cup in range(8):
+        for n, attribute in enumerate(NUMBERS):
+            group = page.get_by_role("group", name=attribute, exact=True)
+            await group.get_by_role("radio").nth((cup + n) % 4).click()
+            await asyncio.sleep(PAUSE_S)
+        words = page.get_by_role("group", name="words", exact=True)
+        await words.get_by_role("checkbox").nth(cup % 4).click()
+        await asyncio.sleep(PAUSE_S)
+        note = page.get_by_role("group", name="note", exact=True).get_by_role("textbox")
+        await note.fill(f"cup {cup}")
+        if cup == 3:  # the first flight ends here
+            await page.get_by_role("button", name="All cups").click()
+            await page.locator('[data-cup="2/1"]').click()
+        elif cup < 7:
+            await page.get_by_role("button", name="Next").click()
+    await page.locator(".lk-code").click()
+    await page.wait_for_function(
+        "!Object.keys(localStorage).some((n) => /[/](touch|draft)[/]/.test(n))", timeout=60_000
+    )
+    waits = await page.evaluate("window.waits")
+    return opened_s, waits
+
+
+async def everybody(addresses, measure):
+    """All tasters together."""
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=find_chromium(), args=list(CHROMIUM_FLAGS)
+        )
+        ready = asyncio.Barrier(len(addresses) + 1)
+        visits = [asyncio.create_task(taste(browser, a, ready)) for a in addresses]
+        await ready.wait()
+        measure()
+        results = await asyncio.gather(*visits)
+        await browser.close()
+        return results
+
+
+def say(line):
+    """Print one figure."""
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
+
+
+def resident_mb(pid):
+    """Proportional memory of a process (MB): shared pages counted once for all that share them."""
+    for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
+        if line.startswith("Pss:"):
+            return int(line.split()[1]) / 1024
+    raise ValueError(f"no memory figure for process {pid}")
+
+
+def idle_commits_ms(folder):
+    """Milliseconds that one score takes on this disk when nobody else writes."""
+    lay_table(folder / "idle.db")
+    taken = []
+    with LabBook(folder / "idle.db") as book:
+        for n in range(200):
+            begun = time.perf_counter()
+            book.record_score(SESSION, 1, "Ines", "liking", n % 9 + 1, position=1)
+            taken.append(1000 * (time.perf_counter() - begun))
+    return taken
+
+
+def quantiles(values):
+    """Median, 95th percentile and largest."""
+    cuts = statistics.quantiles(values, n=100)
+    return f"p50 {statistics.median(values):.0f}, p95 {cuts[94]:.0f}, most {max(values):.0f}"
+
+
+def main(n_tasters=12):
+    """Run and print."""
+    names = tuple(f"Taster {chr(65 + i)}" for i in range(n_tasters))
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        sys.stdout.write(
+            f"one score alone on this disk (ms): {quantiles(idle_commits_ms(folder))}\n"
+        )
+        lay_table(folder / "book.db", tasters=names)
+        with serving(folder / "book.db", SESSION, folder) as place:
+            addresses = [link.address for link in place.links().values()]
+
+            def measure():
+                kernels = [resident_mb(pid) for pid in place.kernels()]
+                each, server = statistics.mean(kernels), resident_mb(place.process.pid)
+                say(f"memory (MB): {len(kernels)} kernels of {each:.0f} each, server {server:.0f}")
+
+            begun = time.monotonic()
+            results = asyncio.run(everybody(addresses, measure))
+            took_s = time.monotonic() - begun
+        opened = [opened_s for opened_s, _ in results]
+        waits = [wait for _, waits in results for wait in waits]
+        with LabBook(folder / "book.db") as book:
+            history = book.history(SESSION)
+        once = Counter(Counter(entry.entry_id for entry in history).values())
+        reached = [1000 * (e.received_at - e.given_at).total_seconds() for e in history]
+        say(f"opening {n_tasters} links at once (s): {min(opened):.1f} to {max(opened):.1f}")
+        say(f"touches: {len(waits)} given, {len(history)} kept, rows per touch {dict(once)}")
+        say(f"tap to lab book (ms): {quantiles(reached)}")
+        say(f"tap to 'saved' on the phone (ms): {quantiles(waits)}")
+        say(f"took {took_s:.0f} s; load of the machine at the end {os.getloadavg()[0]:.1f}")
+        if len(history) != n_tasters * 8 * 6 or set(once) != {1}:
+            raise SystemExit("a touch is missing or there twice")
+
+
+if __name__ == "__main__":
+    main(*map(int, sys.argv[1:]))
