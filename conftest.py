@@ -24,15 +24,6 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ["LABKIT_DATA"] = str(copy_data(folder))
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Keep what shares a kernel, or a browser, in one process when pytest-xdist runs several."""
-    for item in items:
-        if item.path.suffix == ".ipynb":
-            item.add_marker(pytest.mark.xdist_group(item.path.name))
-        elif item.get_closest_marker("browser"):
-            item.add_marker(pytest.mark.xdist_group("browser"))
-
-
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(
     item: pytest.Item, call: pytest.CallInfo[None]
