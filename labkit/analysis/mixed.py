@@ -206,11 +206,12 @@ def fit_mixed(
     active = [i for i, ratio in enumerate(solved.ratios) if ratio > 0]
     gone = [i for i, one in enumerate(components) if solved.ratios[i] == 0 and not one.keep_at_zero]
     if not converged:
-        gone = [int(np.argmin(solved.ratios))]
+        gone = [len(components) - 1]
     if gone:
         left = [i for i in range(len(components)) if i not in gone]
         kept = [components[i] for i in left]
-        simpler = fit_mixed(scores, fixed, kept, tasters, start=solved.ratios[left])
+        near = solved.ratios[left] if converged else None
+        simpler = fit_mixed(scores, fixed, kept, tasters, start=near)
         return replace(simpler, notes=(*_simplified(components, gone, converged), *simpler.notes))
     engine = REML_ENGINE
     if active:

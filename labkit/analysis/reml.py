@@ -169,11 +169,12 @@ def fit_reml(products: CrossProducts, *, start: Floats | None = None) -> tuple[S
     -------
     solved : Solved
     converged : bool
+        False also if the components together leave no noise.
 
     Raises
     ------
     ReadingError
-        If the model fits the scores exactly, so that there is no noise to judge by.
+        If fixed effects and one component fit the scores exactly: there is no noise to judge by.
     """
     k = len(products.blocks)
     plain = solve(products, np.zeros(k)).residual_variance
@@ -184,7 +185,9 @@ def fit_reml(products: CrossProducts, *, start: Floats | None = None) -> tuple[S
         return at, True
     for _ in range(MOST_STEPS):
         if at.residual_variance < NO_NOISE * plain:
-            raise ReadingError(NO_NOISE_SENTENCE)
+            if k == 1:
+                raise ReadingError(NO_NOISE_SENTENCE)
+            return at, False
         gradient, information = _scores_and_information(products, at)
         variances = np.append(at.ratios, 1.0) * at.residual_variance
         free = (variances > 0) | (gradient > 0)

@@ -1,52 +1,71 @@
-"""The reading follows planted truths and answers thin scores with a sentence."""
+"""The reading follows planted truths and says plainly what it cannot know."""
 
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from labkit.analysis.reading import read_coffee
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.reading import leaving_out, read_attributes, read_coffee
+from labkit.analysis.region import Region
+from labkit.analysis.verdict import FOUND, NOTHING, UNKNOWN, detectable_difference
 from labkit.errors import ReadingError
 
-RATIOS = [(share, 80, 20) for share in (0, 0.2, 0.4, 0.6, 0.8, 1)]
+from .conftest import GRID, RATIOS, tasted
 
 
-def tasted(best, *, effect=3.0, seed=5, waters=RATIOS, tasters="ABCD", flights=3):
-    rng = np.random.default_rng(seed)
-    peak = PlantedPeak(best=best, effect_points=effect)
-    panel = SimulatedPanel.draw(list(tasters), peak, rng=rng)
-    return panel.taste_flights([waters] * flights, rng=rng, control=(0.4, 80, 20))
+@pytest.fixture(scope="module")
+def reading(ratio_scores):
+    return read_coffee(ratio_scores)
 
 
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.8])
 def test_the_best_follows_the_planted_optimum(share):
     reading = read_coffee(tasted((share, 80, 20)))
 
-    row = reading.best.ranges.iloc[0]
-    assert reading.verdict.kind == "best found"
-    assert row["lo"] - 1e-9 <= share <= row["hi"] + 1e-9
+    row = reading.best.factor_ranges[0]
+    assert reading.verdict.kind == FOUND
+    assert row.lo - 1e-9 <= share <= row.hi + 1e-9
     assert abs(reading.best.target.mg_share - share) < 0.2
 
 
 def test_a_flat_coffee_has_no_winner():
-    reading = read_coffee(tasted((0.5, 80, 20), effect=0.0))
+    reading = read_coffee(tasted(effect=0.0))
 
-    assert reading.verdict.kind == "no difference seen"
-    assert "80 % chance" in str(reading.verdict)
-    assert reading.verdict.detectable_points > 0
+    assert reading.verdict.kind == NOTHING
+    assert "No difference that this panel can see" in reading.verdict.text
+    assert f"{reading.verdict.detectable_points:.1f} points" in reading.verdict.text
+    assert "80 % chance; none was seen" in reading.verdict.text
 
 
-def test_a_ratio_sweep_knows_nothing_of_hardness():
-    reading = read_coffee(tasted((0.5, 80, 20)))
+def test_shuffled_scores_change_the_verdict(ratio_scores, reading):
+    shuffled = ratio_scores.assign(
+        score=np.random.default_rng(1).permutation(ratio_scores["score"].to_numpy())
+    )
 
+    assert reading.verdict.kind == FOUND
+    assert read_coffee(shuffled).verdict.text != reading.verdict.text
+
+
+def test_the_same_scores_read_the_same_twice(ratio_scores, reading):
+    again = read_coffee(ratio_scores)
+
+    assert again.verdict == reading.verdict
+    pd.testing.assert_frame_equal(again.best.ranges, reading.best.ranges)
+
+
+def test_the_order_of_rows_does_not_matter(ratio_scores, reading):
+    again = read_coffee(ratio_scores.sample(frac=1, random_state=3))
+
+    np.testing.assert_allclose(again.surface.coefficients, reading.surface.coefficients, atol=1e-6)
+
+
+def test_a_ratio_sweep_knows_nothing_of_hardness(reading):
     assert any("hardness 80 mg/L" in sentence for sentence in reading.cannot_tell)
     assert reading.predict([(0.5, 150, 20)])["mean"].isna().all()
 
 
-def test_predictions_are_in_natural_units_with_an_interval():
-    reading = read_coffee(tasted((0.5, 80, 20)))
-
+def test_predictions_are_in_natural_units_with_an_interval(reading):
     row = reading.predict([(0.5, 80, 20)]).iloc[0]
 
     assert row["lo"] < row["mean"] < row["hi"]
@@ -54,13 +73,170 @@ def test_predictions_are_in_natural_units_with_an_interval():
     assert bool(row["within_tasted"])
 
 
-def test_one_water_is_told_in_a_sentence():
-    reading = read_coffee(tasted((0.5, 80, 20), waters=RATIOS[:1]))
+def test_the_best_stays_within_what_was_tasted():
+    reading = read_coffee(tasted((0.95, 80, 20), waters=RATIOS[:4], effect=5))
 
-    assert reading.verdict.kind == "cannot tell"
-    assert "Only one water" in reading.verdict.text
+    one = reading.best.factor_ranges[0]
+    assert one.best == pytest.approx(0.6)
+    assert one.edge == "high"
+    assert one.open_end
+    assert "end of the range tasted for Mg share" in reading.best.sentence
 
 
-def test_an_attribute_never_scored_is_refused_by_name():
-    with pytest.raises(ReadingError, match="'sweetness', which nobody scored"):
-        read_coffee(tasted((0.5, 80, 20)), attribute="sweetness")
+def test_all_magnesium_is_an_end_that_nothing_lies_beyond():
+    reading = read_coffee(tasted((1.0, 80, 20), effect=5))
+
+    assert reading.best.factor_ranges[0].edge == "high"
+    assert "beyond" not in reading.best.sentence
+
+
+def test_the_best_water_can_be_made():
+    region = Region(allowed=lambda waters: waters[:, 0] >= 0.7)
+
+    best = read_coffee(tasted((0.3, 80, 20)), feasible=region).best
+
+    assert best.target.mg_share >= 0.7
+    assert (best.region["mg_share"] >= 0.7 - 1e-9).all()
+
+
+def test_two_factors_are_searched_together():
+    reading = read_coffee(tasted((0.5, 100, 20), waters=GRID, flights=2, effect=4))
+
+    assert reading.verdict.kind == FOUND
+    assert abs(reading.best.target.hardness_mg_l_caco3 - 100) < 25
+    assert 0 < reading.best.region["in_region"].mean() < 0.6
+
+
+def test_leaving_a_taster_out_shows_its_effect(ratio_scores):
+    turned = ratio_scores.copy()
+    mine = turned["taster"] == "B"
+    turned.loc[mine, "score"] = 12 - turned.loc[mine, "score"]
+
+    table = leaving_out(turned, ["B"])
+
+    assert table["who"].tolist() == ["everyone", "without B"]
+    assert table["p"].iloc[1] < table["p"].iloc[0]
+    assert table["n_scores"].tolist() == [72, 54]
+
+
+def test_attributes_stand_side_by_side_and_allow_for_their_number(ratio_scores):
+    flat = tasted(effect=0.0, seed=9).assign(attribute="body")
+    both = read_attributes(pd.concat([ratio_scores, flat]))
+
+    table = both.table.set_index("attribute")
+    assert table.loc["overall", "verdict"] == FOUND
+    assert table.loc["body", "verdict"] == NOTHING
+    assert (table["p_adjusted"] >= table["p"] - 1e-12).all()
+    assert not both.unread
+
+
+def test_the_html_is_short_and_opens_with_the_verdict(reading):
+    html = reading._repr_html_()
+
+    assert html.startswith(f"<p><strong>{reading.verdict.text[:30]}")
+    assert "These cups cannot tell:" in html
+    assert len(html) < 2500
+
+
+def test_an_exact_test_would_see_the_detectable_difference_in_four_of_five_cases():
+    """Two-sided t test, 18 degrees of freedom: 80 % power at 2.96 standard errors
+    (Cohen 1988, d = 0.94 for n = 20 per group, from memory: 0.909 * sqrt(10))."""
+    assert detectable_difference(1.0, 1, 18) == pytest.approx(2.96, abs=0.02)
+
+
+class TestBadInput:
+    """Each gives a sentence, and whatever can still be said."""
+
+    def test_one_taster(self):
+        reading = read_coffee(tasted(tasters="A", effect=5))
+
+        assert reading.surface is not None
+        assert any("Only A scored" in one for one in reading.cannot_tell)
+        assert reading.panel.verdict == "One taster: there is no panel to judge."
+
+    def test_one_water(self):
+        reading = read_coffee(tasted(waters=RATIOS[:1]))
+
+        assert reading.verdict.kind == UNKNOWN
+        assert "Only one water was scored" in reading.verdict.text
+        assert len(reading.panel.tasters) == 4
+
+    def test_constant_scores(self, ratio_scores):
+        reading = read_coffee(ratio_scores.assign(score=7.0))
+
+        assert reading.verdict.text.startswith("Every score is 7")
+        assert reading.surface is None
+
+    def test_each_taster_with_a_favourite_number(self, ratio_scores):
+        own = ratio_scores["taster"].map({"A": 5.0, "B": 6.0, "C": 7.0, "D": 8.0})
+
+        reading = read_coffee(ratio_scores.assign(score=own))
+
+        assert "gave every cup the same score" in reading.verdict.text
+
+    def test_scores_without_any_noise(self, ratio_scores):
+        exact = 8 - 4 * (ratio_scores["mg_share"] - 0.5) ** 2
+
+        reading = read_coffee(ratio_scores.assign(score=exact))
+
+        assert reading.verdict.kind == UNKNOWN
+        assert "without any spread" in reading.verdict.text
+
+    @pytest.mark.parametrize("missing", [0.3, 0.8])
+    def test_missing_cells(self, missing):
+        reading = read_coffee(tasted(missing=missing, tasters="ABCDE", effect=5))
+
+        assert reading.surface is not None
+        assert reading.verdict.text
+
+    def test_a_taster_who_scored_one_cup(self):
+        frame = tasted(tasters="ABCDE", effect=5)
+        frame = frame.drop(frame.index[frame["taster"] == "E"][1:])
+
+        reading = read_coffee(frame)
+
+        late = reading.panel.tasters[-1]
+        assert reading.verdict.kind == FOUND
+        assert late.n_scores == 1
+        assert "cannot tell yet" in late.sentence
+
+    @pytest.mark.parametrize("n", [1, 2, 3, 4])
+    def test_a_handful_of_scores(self, ratio_scores, n):
+        assert read_coffee(ratio_scores.head(n)).verdict.kind == UNKNOWN
+
+    def test_an_attribute_never_scored(self, ratio_scores):
+        with pytest.raises(ReadingError, match="'sweetness', which nobody scored"):
+            read_coffee(ratio_scores, attribute="sweetness")
+
+    def test_a_just_about_right_question_has_no_mean(self, ratio_scores):
+        answers = ratio_scores.assign(
+            scale="just about right", score=1.0 + np.arange(len(ratio_scores)) % 5
+        )
+
+        reading = read_coffee(answers)
+
+        assert reading.surface is None
+        assert "A mean of such answers says nothing" in reading.verdict.text
+
+    def test_every_water_on_a_day_of_its_own(self):
+        days = [
+            tasted(waters=[water], flights=2, session=f"S{day}")
+            for day, water in enumerate(RATIOS[:4])
+        ]
+
+        reading = read_coffee(pd.concat(days))
+
+        assert reading.verdict.kind == UNKNOWN
+        assert any("control in each" in one for one in reading.cannot_tell)
+
+    def test_a_hundred_thousand_rows(self, ratio_scores):
+        n = 1400
+        frame = pd.concat([ratio_scores] * n, ignore_index=True)
+        frame["session"] = "S" + (np.arange(len(frame)) // len(ratio_scores)).astype(str)
+        noise = np.random.default_rng(2).normal(0, 0.5, len(frame))
+
+        reading = read_coffee(frame.assign(score=frame["score"] + noise))
+
+        assert len(reading.scores.score) == n * len(ratio_scores) > 100_000
+        assert reading.verdict.kind == FOUND
+        assert any("would take long" in one for one in reading.notes)

@@ -1,0 +1,185 @@
+"""The mixed-model machinery against exact theory, statsmodels and its own guards."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+from statsmodels.regression.mixed_linear_model import MixedLM
+
+from labkit.analysis import mixed
+from labkit.analysis.mixed import MIXEDLM_ENGINE, REML_ENGINE, Component, fit_mixed, identifiable
+from labkit.analysis.reml import CrossProducts, fit_reml, solve
+from labkit.errors import ReadingError
+
+
+def complete_block(tasters=5, waters=4, repeats=1, seed=1, level_sd=1.0):
+    rng = np.random.default_rng(seed)
+    who = np.repeat(np.arange(tasters), waters * repeats)
+    what = np.tile(np.repeat(np.arange(waters), repeats), tasters)
+    score = rng.normal(0, level_sd, tasters)[who] + 0.3 * what + rng.normal(0, 0.5, len(who))
+    fixed = np.eye(waters)[what]
+    return score, fixed, who.astype(str), what.astype(str)
+
+
+def taster_of(who):
+    return Component.grouped("taster", who, words="tasters' levels")
+
+
+def test_a_complete_block_has_the_degrees_of_freedom_of_the_analysis_of_variance():
+    """In a balanced block Kenward-Roger is exact: (tasters - 1)(waters - 1)."""
+    score, fixed, who, _ = complete_block(tasters=5, waters=4)
+
+    fit = fit_mixed(score, fixed, [taster_of(who)], who)
+    contrast = fit.effects.contrast(np.array([1.0, -1, 0, 0]))
+
+    assert contrast.df == pytest.approx(12, rel=1e-6)
+    assert contrast.se == pytest.approx(np.sqrt(2 * fit.residual_variance / 5), rel=1e-6)
+
+
+def test_the_f_test_of_a_complete_block_is_the_analysis_of_variance():
+    score, fixed, who, _ = complete_block(tasters=6, waters=4, seed=3)
+    table = score.reshape(6, 4)
+    left = table - table.mean(0) - table.mean(1)[:, None] + table.mean()
+    expected = (6 * ((table.mean(0) - table.mean()) ** 2).sum() / 3) / ((left**2).sum() / 15)
+
+    fit = fit_mixed(score, fixed, [taster_of(who)], who)
+    test = fit.effects.f_test(np.array([[1.0, -1, 0, 0], [0, 1, -1, 0], [0, 0, 1, -1]]))
+
+    assert test.statistic == pytest.approx(expected, rel=1e-5)
+    assert test.df_bottom == pytest.approx(15, rel=1e-5)
+    assert test.p_value == pytest.approx(stats.f.sf(expected, 3, 15), rel=1e-4)
+
+
+def test_without_components_it_is_least_squares():
+    """Against statsmodels' OLS."""
+    score, fixed, who, _ = complete_block()
+    theirs = sm.OLS(score, fixed).fit()
+
+    fit = fit_mixed(score, fixed, [], who)
+    contrast = fit.effects.contrast(np.array([0.0, 1, 0, -1]))
+
+    expected = theirs.t_test(np.array([0.0, 1, 0, -1]))
+    assert fit.engine == "least squares"
+    assert contrast.se == pytest.approx(float(expected.sd.item()))
+    assert contrast.df == pytest.approx(theirs.df_resid)
+    assert contrast.p_value == pytest.approx(float(expected.pvalue))
+
+
+def test_reml_on_cross_products_finds_the_maximum_that_mixedlm_finds():
+    score, fixed, who, _ = complete_block(tasters=8, waters=5, repeats=2, seed=7)
+    with warnings.catch_warnings(action="ignore"):
+        theirs = MixedLM(score, fixed, who).fit(method=["bfgs", "powell"], reml=True)
+
+    products = CrossProducts.of(score, fixed, [taster_of(who).matrix])
+    solved, converged = fit_reml(products)
+
+    assert converged
+    assert solved.loglik == pytest.approx(theirs.llf, abs=1e-6)
+    assert solved.ratios[0] * solved.residual_variance == pytest.approx(
+        float(theirs.cov_re.item()), rel=1e-3
+    )
+
+
+def test_the_fitting_library_is_mixedlm_and_reml_gives_the_same_without_it(monkeypatch):
+    score, fixed, who, _ = complete_block(repeats=2)
+    fit = fit_mixed(score, fixed, [taster_of(who)], who)
+    monkeypatch.setattr(mixed, "MOST_NESTED", 0)
+    alone = fit_mixed(score, fixed, [taster_of(who)], who)
+
+    assert fit.engine == MIXEDLM_ENGINE
+    assert alone.engine == REML_ENGINE
+    np.testing.assert_allclose(alone.variances, fit.variances, rtol=1e-3)
+    np.testing.assert_allclose(alone.effects.beta, fit.effects.beta, atol=1e-6)
+
+
+def test_a_mixedlm_that_breaks_down_is_replaced(monkeypatch):
+    def broken(*_args, **_kwargs):
+        raise np.linalg.LinAlgError("Singular matrix")
+
+    monkeypatch.setattr(mixed, "MixedLM", broken)
+    score, fixed, who, _ = complete_block()
+
+    assert fit_mixed(score, fixed, [taster_of(who)], who).engine == REML_ENGINE
+
+
+def test_one_taster_has_no_spread_between_tasters_to_estimate():
+    """MixedLM reports convergence here."""
+    _, fixed, who, _ = complete_block(tasters=1, repeats=3)
+
+    kept, dropped = identifiable(fixed, [taster_of(who)])
+
+    assert not kept
+    assert [one.name for one in dropped] == ["taster"]
+
+
+def test_taster_by_water_needs_a_water_tasted_twice():
+    """With one score per cell it is the residual; MixedLM reports convergence here."""
+    for repeats, expected in ((1, ["taster"]), (2, ["taster", "taster:water"])):
+        _, fixed, who, what = complete_block(repeats=repeats)
+        pair = Component.grouped(
+            "taster:water", np.char.add(np.char.add(who, "|"), what), words="single waters"
+        )
+
+        kept, _ = identifiable(fixed, [taster_of(who), pair])
+
+        assert [one.name for one in kept] == expected
+
+
+def test_a_component_at_zero_is_left_out_with_a_sentence():
+    score, fixed, who, _ = complete_block(level_sd=0.0, seed=12)
+    score = score - (score.reshape(5, 4).mean(1) - score.mean()).repeat(4)
+
+    fit = fit_mixed(score, fixed, [taster_of(who)], who)
+
+    assert not fit.components
+    assert fit.notes == (
+        "No spread in tasters' levels was seen beside the noise; the simpler model without it "
+        "is used.",
+    )
+
+
+def test_a_component_kept_at_zero_goes_on_costing_degrees_of_freedom():
+    score, fixed, who, _ = complete_block(level_sd=0.0, seed=12)
+    score = score - (score.reshape(5, 4).mean(1) - score.mean()).repeat(4)
+    kept = Component.grouped("taster", who, words="tasters' levels", keep_at_zero=True)
+
+    fit = fit_mixed(score, fixed, [kept], who)
+    mean = fit.effects.contrast(np.full(4, 0.25))
+
+    assert fit.variance_of("taster") == 0
+    assert mean.df < 16
+    assert "allow for some" in fit.notes[0]
+
+
+def test_scores_without_noise_are_refused_in_a_sentence():
+    _, fixed, who, what = complete_block(repeats=2)
+
+    with pytest.raises(ReadingError, match="repeat without any spread"):
+        fit_mixed(what.astype(float), fixed, [taster_of(who)], who)
+
+
+def test_a_maximum_out_of_reach_is_answered_by_a_simpler_model(monkeypatch):
+    def never(products, *, start=None):
+        return solve(products, np.full(len(products.blocks), 0.2)), not products.blocks
+
+    monkeypatch.setattr(mixed, "fit_reml", never)
+    score, fixed, who, _ = complete_block()
+
+    fit = fit_mixed(score, fixed, [taster_of(who)], who)
+
+    assert not fit.components
+    assert "could be estimated; the simpler model" in fit.notes[0]
+
+
+def test_random_effects_are_drawn_towards_the_panel():
+    """In a balanced block the prediction is the mean times k v / (k v + s2)."""
+    score, fixed, who, _ = complete_block(tasters=6, waters=4)
+    fit = fit_mixed(score, fixed, [taster_of(who)], who)
+    means = score.reshape(6, 4).mean(1) - score.mean()
+    share = 4 * fit.variances[0] / (4 * fit.variances[0] + fit.residual_variance)
+
+    np.testing.assert_allclose(fit.random_effects[0], share * means, atol=1e-8)

@@ -1,0 +1,129 @@
+"""Terms are chosen by what the design can estimate, and what it cannot is said."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labkit.analysis.scores import gather_scores
+from labkit.analysis.surface import fit_surface
+
+from .conftest import GRID, RATIOS, tasted
+
+
+def surface_of(frame):
+    return fit_surface(gather_scores(frame))
+
+
+def test_a_ratio_sweep_bends_over_mg_share_only():
+    surface = surface_of(tasted())
+
+    assert surface.names == ("level", "mg_share", "mg_share^2")
+    assert sum("know nothing of" in one for one in surface.model.cannot_tell) == 2
+
+
+def test_two_levels_cannot_tell_a_best_one_in_between():
+    surface = surface_of(tasted(waters=RATIOS[::5]))
+
+    assert surface.names == ("level", "mg_share")
+    assert any("only two levels" in one for one in surface.model.cannot_tell)
+
+
+def test_a_grid_tells_whether_the_best_ratio_moves_with_hardness():
+    surface = surface_of(tasted(waters=GRID, flights=2))
+
+    assert "mg_share:hardness_mg_l_caco3" in surface.names
+
+
+def test_a_ratio_sweep_and_a_hardness_dial_cannot():
+    dial = [(0.4, hardness, 20) for hardness in (40, 80, 120, 160)]
+    both = pd.concat([tasted(), tasted(waters=dial, session="S2", seed=6)])
+
+    surface = surface_of(both)
+
+    assert "mg_share:hardness_mg_l_caco3" not in surface.names
+    assert "hardness_mg_l_caco3^2" in surface.names
+    assert any(
+        one == "Whether the best Mg share moves with hardness cannot be told: too few waters "
+        "varied both."
+        for one in surface.model.cannot_tell
+    )
+
+
+def test_coordinates_that_move_together_are_not_told_apart():
+    surface = surface_of(tasted(waters=[(0.4, h, h / 4) for h in (40, 80, 120)]))
+
+    assert "alkalinity_mg_l_caco3" not in surface.names
+    assert any("moved together" in one for one in surface.model.cannot_tell)
+
+
+def test_a_coordinate_that_changed_only_between_flights_asks_for_a_control():
+    flights = [tasted(waters=[w], flights=1, session=f"S{i}") for i, w in enumerate(RATIOS[:4])]
+
+    surface = surface_of(pd.concat(flights))
+
+    assert surface.names == ("level",)
+    assert any("serve a control in each" in one for one in surface.model.cannot_tell)
+    assert surface.test() is None
+
+
+def test_days_without_a_common_water_are_named_and_a_control_links_them():
+    warm = [(0.3, h, 20) for h in (40, 70, 120)]
+    apart = pd.concat([tasted(), tasted(waters=warm, session="S2", seed=6)])
+    linked = pd.concat([tasted(), tasted(waters=[*warm, (0.4, 80, 20)], session="S2", seed=6)])
+
+    def unlinked(frame):
+        return any("share no water" in one for one in surface_of(frame).model.cannot_tell)
+
+    assert unlinked(apart)
+    assert not unlinked(linked)
+
+
+def test_a_control_takes_the_difference_between_days_out():
+    """The second day is scored two points lower; the surface does not notice."""
+    dial = [(0.4, h, 20) for h in (40, 80, 120, 160)]
+    first, second = tasted(), tasted(waters=dial, session="S2", seed=6)
+    low = second.assign(score=second["score"] - 2)
+
+    one, other = (surface_of(pd.concat([first, day])) for day in (second, low))
+
+    np.testing.assert_allclose(other.coefficients[1:], one.coefficients[1:], atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("flights", "expected"), [(1, set()), (3, {"taster:flight"}), (6, {"flight", "taster:flight"})]
+)
+def test_blocks_are_fixed_below_five(flights, expected):
+    frame = tasted(flights=flights, effect=0.5, seed=8)
+    fixed = surface_of(frame).model.fixed.shape[1]
+
+    names = {one.name for one in surface_of(frame).model.components}
+
+    assert names & {"session", "flight", "taster:flight"} == expected
+    assert fixed == 3 + (flights - 1 if flights < 5 else 0)
+
+
+def test_a_bowl_mixed_once_cannot_be_told_from_its_water():
+    once, again = surface_of(tasted(flights=1)), surface_of(tasted())
+
+    assert any("mixed and brewed once" in one for one in once.model.cannot_tell)
+    assert not any("mixed and brewed once" in one for one in again.model.cannot_tell)
+    assert "bowl" in {one.name for one in again.model.components}
+
+
+def test_a_spread_between_bowls_is_found_where_it_is_planted():
+    frame = tasted(tasters="ABCDEF", effect=0.0, seed=3)
+    slip = np.random.default_rng(0).normal(0, 1.0, frame["jug"].nunique())
+    frame["score"] += slip[frame["jug"].factorize()[0]]
+
+    surface = surface_of(frame)
+
+    assert surface.fit.variance_of("bowl") > 0.3
+
+
+def test_few_tasters_do_not_speak_for_guests():
+    assert any(
+        one == "4 tasters speak for tasters like them, not for guests."
+        for one in surface_of(tasted()).model.cannot_tell
+    )

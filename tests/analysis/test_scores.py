@@ -1,0 +1,115 @@
+"""What is read, what is left out, and that nothing is pooled or dropped in silence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labkit.analysis.scores import attributes_of, gather_scores
+from labkit.errors import ReadingError
+
+
+def test_brew_methods_are_never_pooled(ratio_scores):
+    both = pd.concat([ratio_scores, ratio_scores.head(20).assign(brew_method="espresso")])
+
+    scores = gather_scores(both)
+
+    assert scores.brew_method == "cupping"
+    assert len(scores.score) == len(ratio_scores)
+    assert "not pooled with espresso (20)" in scores.notes[0]
+    assert len(gather_scores(both, brew_method="espresso").score) == 20
+
+
+def test_a_brew_method_nobody_used_is_refused_by_name(ratio_scores):
+    with pytest.raises(ReadingError, match=r"got 'moka'\. Choose among: cupping"):
+        gather_scores(ratio_scores, brew_method="moka")
+
+
+@pytest.mark.parametrize("column", ["client", "coffee"])
+def test_clients_and_coffees_are_never_mixed(ratio_scores, column):
+    both = pd.concat([ratio_scores, ratio_scores.assign(**{column: "another"})])
+
+    with pytest.raises(ReadingError, match=f"{column} must be the same"):
+        gather_scores(both)
+
+
+def test_a_cup_scored_as_it_cools_is_one_cup(ratio_scores):
+    hot = ratio_scores.assign(stage="hot")
+    cool = ratio_scores.assign(stage="cool", score=ratio_scores["score"] + 1)
+
+    scores = gather_scores(pd.concat([hot, cool]))
+
+    assert len(scores.score) == len(ratio_scores)
+    assert scores.score.mean() == pytest.approx(ratio_scores["score"].mean() + 0.5)
+    assert "averaged" in scores.notes[0]
+
+
+def test_the_last_of_two_scores_for_a_cup_counts(ratio_scores):
+    later = ratio_scores.head(1).assign(
+        score=1.0, given_at=ratio_scores["given_at"].max() + pd.Timedelta("1h")
+    )
+
+    scores = gather_scores(pd.concat([later, ratio_scores]))
+
+    assert len(scores.score) == len(ratio_scores)
+    assert scores.score.min() == 1.0
+    assert "given twice" in scores.notes[0]
+
+
+def test_missing_scores_and_unknown_waters_are_left_out_with_a_note(ratio_scores):
+    frame = ratio_scores.copy()
+    frame.loc[:4, "score"] = np.nan
+    frame.loc[10:11, "mg_share"] = np.nan
+
+    scores = gather_scores(frame)
+
+    assert len(scores.score) == len(frame) - 7
+    assert "5 cups without a score" in scores.notes[0]
+    assert "2 scores are left out because" in scores.notes[1]
+
+
+def test_the_same_recipe_under_two_labels_is_one_water(ratio_scores):
+    other_day = ratio_scores.assign(session="S2", water="X" + ratio_scores["water"].str[1:])
+
+    scores = gather_scores(pd.concat([ratio_scores, other_day]))
+
+    assert len(scores.recipes) == 6
+    assert scores.recipes["n_scores"].sum() == 2 * len(ratio_scores)
+
+
+def test_two_recipes_under_one_label_are_two_waters(ratio_scores):
+    scores = gather_scores(ratio_scores.assign(water="W1"))
+
+    assert len(scores.recipes) == 6
+    assert scores.recipes["recipe"].is_unique
+
+
+def test_leaving_a_taster_out_is_recorded(ratio_scores):
+    scores = gather_scores(ratio_scores, without_tasters=["B"])
+
+    assert set(scores.tasters) == {"A", "C", "D"}
+    assert scores.notes == ("Left out by your choice: B.",)
+
+
+def test_a_taster_who_is_not_there_cannot_be_left_out(ratio_scores):
+    with pytest.raises(ReadingError, match=r"got 'Z'\. These have scores: A, B, C, D"):
+        gather_scores(ratio_scores, without_tasters=["Z"])
+
+
+def test_an_empty_or_unscored_frame_is_refused(ratio_scores):
+    with pytest.raises(ReadingError, match="must not be empty"):
+        gather_scores(ratio_scores.head(0))
+    with pytest.raises(ReadingError, match="coded but not scored"):
+        gather_scores(ratio_scores.assign(score=np.nan))
+
+
+def test_missing_columns_are_named(ratio_scores):
+    with pytest.raises(ReadingError, match="none named jug, score"):
+        gather_scores(ratio_scores.drop(columns=["jug", "score"]))
+
+
+def test_attributes_are_listed_by_use(ratio_scores):
+    frame = pd.concat([ratio_scores, ratio_scores.head(3).assign(attribute="acidity")])
+
+    assert attributes_of(frame) == ["overall", "acidity"]
