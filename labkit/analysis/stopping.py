@@ -11,7 +11,7 @@ from scipy.stats import binom, norm
 
 from labkit.analysis.region import Region
 from labkit.analysis.suggest import suggest_flight
-from labkit.analysis.suggest_belief import SEED, Belief, believe
+from labkit.analysis.suggest_belief import SEED, Belief, believe, water_target
 from labkit.tasting.scales import Scale
 from labkit.water import Target
 from labkit.water.markup import notes, table
@@ -230,7 +230,6 @@ def confirming_test(
     """
     if belief.control is None or gain <= 0:
         return None
-    water = belief.posterior.recipes[belief.control]
     share = float(norm.cdf(gain / np.sqrt(2 * belief.cups.repeat_variance)))
     pairs = np.arange(5, MOST_PAIRS + 1)
     fewest = binom.ppf(1 - ALPHA, pairs, 0.5).astype(int) + 1
@@ -240,11 +239,7 @@ def confirming_test(
     found = int(np.argmax(holds)) if holds.any() else None
     return ConfirmingTest(
         leader=leader,
-        control=Target(
-            mg_share=float(water[0]),
-            hardness_mg_l_caco3=float(water[1]),
-            alkalinity_mg_l_caco3=float(water[2]),
-        ),
+        control=water_target(belief.posterior.recipes[belief.control]),
         chance_per_pair=share,
         n_pairs=None if found is None else int(pairs[found]),
         fewest_preferred=None if found is None else int(fewest[found]),

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.coding import Floats
 from labkit.analysis.region import COORDINATES, Region, coordinates
 from labkit.analysis.suggest_batch import knowledge_gradient
-from labkit.analysis.suggest_belief import SEED, Belief, believe
+from labkit.analysis.suggest_belief import SEED, Belief, SecondOpinion, believe, water_target
 from labkit.analysis.suggest_reasons import Reason, reason_for
 from labkit.errors import RegionError
 from labkit.tasting.scales import Scale
@@ -68,6 +67,9 @@ class Suggestion:
 
     engine: str
     """What the suggestion rests on."""
+
+    second: SecondOpinion | None
+    """What the fitted surface alone would choose; None before the first flight."""
 
     notes: tuple[str, ...]
     """What was left out or put together on the way, one sentence each."""
@@ -128,7 +130,8 @@ class Suggestion:
             f"Today's best: {self.leader.text}; expected {self.leader_expected:.2f} "
             f"({self.leader_low:.2f} to {self.leader_high:.2f})."
         )
-        return table("Next flight", head, rows) + notes([lead, *self.notes])
+        second = [] if self.second is None else [self.second.text]
+        return table("Next flight", head, rows) + notes([lead, *second, *self.notes])
 
 
 def suggest_flight(
@@ -213,7 +216,7 @@ def suggest_flight(
         low, high = posterior.interval(place)
         chosen.append(
             SuggestedCup(
-                target=_target(posterior.recipes[place]),
+                target=water_target(posterior.recipes[place]),
                 reason=reason_for(
                     belief, place, batch.places[:step], asked_for=step < len(included)
                 ),
@@ -227,14 +230,11 @@ def suggest_flight(
     low, high = posterior.interval(posterior.leader)
     return Suggestion(
         cups=tuple(chosen),
-        leader=_target(posterior.recipes[posterior.leader]),
+        leader=water_target(posterior.recipes[posterior.leader]),
         leader_expected=float(posterior.mean[posterior.leader]),
         leader_low=low,
         leader_high=high,
         engine=belief.engine,
+        second=belief.second,
         notes=belief.notes,
     )
-
-
-def _target(water: Floats) -> Target:
-    return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))

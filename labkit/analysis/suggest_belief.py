@@ -11,7 +11,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.coding import Floats
-from labkit.analysis.region import Region, coordinates
+from labkit.analysis.region import COORDINATES, Region, coordinates
 from labkit.analysis.scores import Scores, gather_scores
 from labkit.analysis.shapes_library import shape_library
 from labkit.analysis.simulate import LIKING
@@ -22,9 +22,13 @@ from labkit.analysis.suggest_surface import SurfaceBelief, surface_belief
 from labkit.analysis.surface import Surface, fit_surface
 from labkit.errors import ReadingError
 from labkit.tasting.scales import Scale
+from labkit.water import Target
 
 SEED: Final = 20_250_302
 """Draws use this unless a generator is given, so that the same scores suggest the same twice."""
+
+SURE: Final = 0.95
+"""Chance from which an engine counts as sure."""
 
 Engine: TypeAlias = Literal["shapes", "surface"]
 
@@ -35,6 +39,29 @@ ENGINES: Final[dict[Engine, str]] = {
 
 N_DRAWS: Final = 1024
 """Possible truths drawn; fewer blur the choice of cups."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondOpinion:
+    """What the fitted second-order surface alone would choose."""
+
+    leader: Target
+    """Its best recipe."""
+
+    expected: float
+    """The score it expects of that one."""
+
+    low: float
+    """Lower end of its 90 % interval."""
+
+    high: float
+    """Upper end."""
+
+    disagrees: bool
+    """Whether each engine is 95 % sure that its own best recipe beats the other's."""
+
+    text: str
+    """In words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +85,9 @@ class Belief:
 
     engine: str
     """What it rests on, in words."""
+
+    second: SecondOpinion | None = None
+    """What the other engine says; None before the first flight and beside the surface itself."""
 
     notes: tuple[str, ...] = ()
     """What was left out or put together on the way from the scores, one sentence each."""
@@ -119,16 +149,21 @@ def believe(
             frame, attribute, brew_method, scale, 4 if n_tasters is None else n_tasters
         )
         reference = _control_water(cups, control)
-        told: ShapeAverage | SurfaceBelief = (
-            weigh(cups, shape_library()) if engine == "shapes" else surface_belief(cups, fitted)
-        )
+        surface = surface_belief(cups, fitted)
+        other = region.grid[[int(np.argmax(surface.expected(region.grid)))]]
+        told: ShapeAverage | SurfaceBelief = surface
+        if engine == "shapes":
+            told = weigh(cups, shape_library())
         posterior = posterior_of(
             region,
             cups,
-            np.vstack([coordinates(also), reference]),
+            np.vstack([coordinates(also), reference, other]),
             expected=told.expected,
             draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
         )
+        second = None
+        if engine == "shapes" and len(cups.value):
+            second = _second_opinion(posterior, surface, other, rng)
     return Belief(
         region=region,
         cups=cups,
@@ -136,8 +171,46 @@ def believe(
         scale=scale,
         control=int(posterior.places(reference)[0]) if len(reference) else None,
         engine=ENGINES[engine],
+        second=second,
         notes=notes,
     )
+
+
+def _second_opinion(
+    posterior: Posterior, surface: SurfaceBelief, other: Floats, rng: np.random.Generator
+) -> SecondOpinion:
+    leader, place = posterior.leader, int(posterior.places(other)[0])
+    pair = np.vstack([other, posterior.recipes[[leader]]])
+    expected = float(surface.expected(other)[0])
+    draws = surface.draws(pair, N_DRAWS, rng=rng)
+    low, high = np.quantile(draws[:, 0], [0.05, 0.95])
+    mine = posterior.chance_above(leader, place)
+    theirs = float(np.mean(draws[:, 0] > draws[:, 1]))
+    target = water_target(other[0])
+    if place == leader:
+        text = "The second-order surface alone chooses the same recipe."
+    else:
+        text = f"The second-order surface alone would choose {target.text} ({expected:.2f})"
+        sure = mine >= SURE and theirs >= SURE
+        text += (
+            f", and the two engines disagree: this one is {mine:.0%} sure that its own is better, "
+            f"the surface {theirs:.0%} of its own. Taste both side by side."
+            if sure
+            else f"; neither engine is sure of its own ({mine:.0%} and {theirs:.0%})."
+        )
+    return SecondOpinion(
+        leader=target,
+        expected=expected,
+        low=float(low),
+        high=float(high),
+        disagrees=place != leader and mine >= SURE and theirs >= SURE,
+        text=text,
+    )
+
+
+def water_target(water: Floats) -> Target:
+    """One row of coordinates as a target."""
+    return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))
 
 
 def _read(

@@ -82,9 +82,9 @@ def posterior_of(
     region : Region
         Where to look.
     cups : Cups
-        What was tasted; a recipe that the region allows may be proposed again.
+        What was tasted; a water that the region allows may be proposed again.
     others : ndarray, shape (n, 3)
-        Further waters that are asked about.
+        Further waters that are asked about; those that the region allows may be proposed.
     expected, draws : callable
         Of waters of shape (n, 3): expected scores (n,), and drawn ones (n_draws, n).
     """
@@ -93,11 +93,11 @@ def posterior_of(
     near = np.setdiff1d(
         _around(region.grid, rough[np.argsort(-mean, kind="stable")[:N_BEST]]), rough
     )
-    tasted = np.unique(cups.waters, axis=0)
-    again = region.contains(tasted)
     grid = region.grid[np.concatenate([rough, near])]
-    allowed = np.vstack([grid, _missing(grid, tasted[again])])
-    recipes = np.vstack([allowed, _missing(allowed, np.vstack([tasted[~again], others]))])
+    more = _missing(grid, np.vstack([cups.waters, others]))
+    may = region.contains(more)
+    allowed = np.vstack([grid, more[may]])
+    recipes = np.vstack([allowed, more[~may]])
     mean = np.concatenate([mean, expected(recipes[len(rough) :])])
     told = draws(recipes).astype(float)
     told += mean - told.mean(axis=0)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from labkit.analysis.coding import WORDS, Floats, amount
 from labkit.analysis.region import COORDINATES, Region
-from labkit.analysis.suggest_belief import SEED, Belief, believe
+from labkit.analysis.suggest_belief import SEED, Belief, believe, water_target
 from labkit.errors import RegionError
 from labkit.tasting.scales import Scale
 from labkit.tasting.sweeps import Sweep, alkalinity_dial, hardness_dial, ratio_sweep
@@ -104,7 +104,9 @@ def classical_walk(
     if frame is None or frame.empty:
         sweep = _dial(region, begin, order[0], k)
         text = f"The walk begins with a {sweep.kind} of {len(sweep.targets)} levels."
-        return WalkStep(sweep=sweep, kept=_target(begin), dialled=(), expected_loss=None, text=text)
+        return WalkStep(
+            sweep=sweep, kept=water_target(begin), dialled=(), expected_loss=None, text=text
+        )
     dials: list[tuple[str, int, Floats]] = []
     for name in order:
         n_times, held = _times_dialled(frame, name)
@@ -165,7 +167,7 @@ def _next_step(
         )
     return WalkStep(
         sweep=sweep,
-        kept=_target(kept),
+        kept=water_target(kept),
         dialled=tuple(done),
         expected_loss=loss,
         text=text,
@@ -220,7 +222,3 @@ def _best_on(belief: Belief, line: Floats) -> tuple[int, float]:
     best = int(np.argmax(belief.posterior.mean[places]))
     draws = belief.posterior.draws[:, places]
     return best, float(np.mean(draws.max(axis=1) - draws[:, best]))
-
-
-def _target(water: Floats) -> Target:
-    return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))

@@ -1,12 +1,16 @@
 """The next flight follows the scores, stays where it may, and gives reasons that can be false."""
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from labkit.analysis.region import COORDINATES, Excluded, Region
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.simulate import PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.suggest import suggest_flight
+from labkit.analysis.suggest_belief import believe
+from labkit.analysis.suggest_surface import SurfaceBelief
 from labkit.errors import ReadingError, RegionError
 
 SPREAD = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 60, 50), (0.2, 160, 50), (0.8, 160, 10)]
@@ -87,3 +91,35 @@ def test_too_many_cups_or_an_unsuitable_scale_are_refused():
         suggest_flight(None, k=1, include=SPREAD[:2])
     with pytest.raises(ReadingError, match=r"more is better.* got 'just about right'"):
         suggest_flight(tasted((0.3, 80, 20)).assign(scale="just about right"))
+
+
+def test_the_second_opinion_is_the_fitted_surface():
+    belief = believe(tasted((0.3, 80, 20)))
+
+    surface = believe(tasted((0.3, 80, 20)), engine="surface")
+
+    assert surface.second is None
+    second = belief.second.leader
+    best = surface.posterior.recipes[surface.posterior.leader]
+    assert [getattr(second, name) for name in COORDINATES] == pytest.approx(best)
+
+
+@pytest.mark.parametrize(("sd", "disagrees"), [(1e-3, True), (3.0, False)])
+def test_engines_disagree_only_when_both_are_sure(monkeypatch, sd, disagrees):
+    """A stand-in surface that rises steeply to where a quiet panel found the worst water."""
+    rng = np.random.default_rng(2)
+    peak = PlantedPeak(best=(0.1, 40, 5), effect_points=4)
+    panel = SimulatedPanel.draw(list("ABCD"), peak, rng=rng, noise=PanelNoise().times(0.2))
+    corners = list(itertools.product((0, 0.5, 1), (20, 110, 200), (0, 60)))
+    scores = panel.taste_flights([corners[:9], corners[9:]] * 2, rng=rng)
+
+    def wrong(cups, fitted):
+        coefficients = np.zeros(10)
+        coefficients[1:4] = 2.0
+        return SurfaceBelief(centre=6.0, coefficients=coefficients, covariance=sd**2 * np.eye(10))
+
+    monkeypatch.setattr("labkit.analysis.suggest_belief.surface_belief", wrong)
+    second = suggest_flight(scores).second
+
+    assert second.disagrees is disagrees
+    assert ("disagree" in second.text) is disagrees
