@@ -61,14 +61,13 @@ _LAST: Final = (
 )
 
 
-def current_entries(*, with_cleared: bool = False) -> Select[ScoreRow]:
+def current_entries() -> Select[ScoreRow]:
     """Rows that are current: one for each cup, taster, attribute and stage of cooling.
 
     Last means last taken by the lab book, not last touched by the clock of a phone: a phone whose
     clock is slow would otherwise show a correction as saved and never have it counted.
     """
-    query = select(ScoreRow).join(ServingRow).where(ScoreRow.id == _last_id())
-    return query if with_cleared else query.where(~ScoreRow.is_cleared)
+    return select(ScoreRow).join(ServingRow).where(is_current())
 
 
 def is_current() -> Any:

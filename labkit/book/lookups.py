@@ -91,14 +91,6 @@ def find_flight(db: Session, session: str, number: int, *, lock: str | None = No
     return flight
 
 
-def find_taster(db: Session, name: str) -> TasterRow:
-    """Find a taster by name."""
-    row = db.scalar(select(TasterRow).where(TasterRow.name == clean_name("taster", name)))
-    if row is None:
-        raise unknown("taster", name, db.scalars(select(TasterRow.name)))
-    return row
-
-
 def find_seat(db: Session, session: SessionRow, taster: str) -> SeatRow:
     """Find a taster's place in a session."""
     row = db.scalar(

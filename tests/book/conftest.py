@@ -42,9 +42,16 @@ def book_path(new_book_file, quick_folder):
 @pytest.fixture
 def quick_folder(tmp_path):
     """A folder in memory where there is one: what is tested there is not the disk."""
+    with a_quick_folder(tmp_path) as folder:
+        yield folder
+
+
+@contextmanager
+def a_quick_folder(otherwise):
+    """Make a folder in memory where there is one, else give the other."""
     memory = Path("/dev/shm")
     if not memory.is_dir():
-        yield tmp_path
+        yield otherwise
         return
     with tempfile.TemporaryDirectory(prefix="labkit-", dir=memory) as folder:
         yield Path(folder)
@@ -58,11 +65,23 @@ def postgres_schema_url(postgres_url):
 
 
 @pytest.fixture(scope="session")
-def postgres_book_url(postgres_url):
-    """A lab book on PostgreSQL, made once and emptied after each test."""
-    with a_schema(postgres_url) as url:
-        LabBook(url).close()
-        yield url
+def kept_postgres_book(postgres_url):
+    """A lab book on PostgreSQL, made once; tests ask for ``book``."""
+    with a_schema(postgres_url) as url, LabBook(url) as book:
+        yield book
+
+
+@pytest.fixture(scope="session")
+def kept_sqlite_book(new_book_file, tmp_path_factory):
+    """A lab book in a file, opened once; tests ask for ``sqlite_book``.
+
+    Opening it anew for every test would compile every statement anew, a third of a second.
+    """
+    with a_quick_folder(tmp_path_factory.mktemp("kept")) as folder:
+        path = folder / "book.db"
+        path.write_bytes(new_book_file.read_bytes())
+        with LabBook(path) as book:
+            yield book
 
 
 @contextmanager
@@ -89,10 +108,14 @@ def empty(url):
 
 
 @pytest.fixture
-def sqlite_book(book_path):
+def sqlite_book(kept_sqlite_book, new_book_file):
     """An empty lab book in a file."""
-    with LabBook(book_path) as book:
-        yield book
+    path = Path(kept_sqlite_book.name)
+    kept_sqlite_book.close()
+    for ending in ("-wal", "-shm"):
+        Path(f"{path}{ending}").unlink(missing_ok=True)
+    path.write_bytes(new_book_file.read_bytes())
+    return kept_sqlite_book
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
@@ -101,10 +124,9 @@ def book(request):
     if request.param == "sqlite":
         yield request.getfixturevalue("sqlite_book")
         return
-    url = request.getfixturevalue("postgres_book_url")
-    with LabBook(url) as book:
-        yield book
-    empty(url)
+    book = request.getfixturevalue("kept_postgres_book")
+    yield book
+    empty(book.url)
 
 
 @pytest.fixture
