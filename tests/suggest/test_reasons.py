@@ -1,0 +1,147 @@
+"""Every reason is true where it is given, and gone as soon as it is not."""
+
+import numpy as np
+import pytest
+
+from labkit.analysis.region import Region
+from labkit.analysis.suggest_belief import Belief
+from labkit.analysis.suggest_cups import Cups
+from labkit.analysis.suggest_posterior import Posterior
+from labkit.analysis.suggest_reasons import reason_for
+from labkit.tasting.scales import SCALES
+
+MIDDLE = (0.5, 110, 30)
+SOFT_ALKALINE = (0.5, 30, 55)
+SOFT_LOW = (0.5, 30, 5)
+BESIDE = (0.5, 120, 30)
+HALFWAY = (0.5, 90, 25)
+SOFTER = (0.5, 70, 20)
+
+
+def belief(recipes, mean, tasted):
+    """A belief over a few recipes, draws of SD 0.3 around `mean`, cups at `tasted`."""
+    recipes, mean = np.array(recipes, dtype=float), np.array(mean, dtype=float)
+    tasted = np.array(tasted, dtype=float).reshape(-1, 3)
+    n = len(tasted)
+    draws = mean + np.random.default_rng(1).normal(0, 0.3, (400, len(mean)))
+    draws += mean - draws.mean(axis=0)
+    return Belief(
+        region=Region(),
+        cups=Cups(
+            waters=tasted,
+            value=np.full(n, 6.0),
+            noise=0.1 * np.eye(n),
+            block=np.zeros(n, dtype=int),
+            n_scores=np.full(n, 4),
+            is_control=np.zeros(n, dtype=bool),
+            usual=6.2,
+            points=1.0,
+            repeat_variance=0.4,
+            tasters=("A", "B", "C", "D"),
+        ),
+        posterior=Posterior(
+            recipes=recipes, n_allowed=len(recipes), mean=mean, draws=draws.astype(np.float32)
+        ),
+        scale=SCALES["liking 1-9"],
+        control=None,
+        engine="test",
+    )
+
+
+def kind(*args, place=0, earlier=(), asked_for=False):
+    return reason_for(belief(*args), place, earlier, asked_for=asked_for).kind
+
+
+def test_asked_for_only_what_was_asked_for():
+    told = [MIDDLE, SOFT_LOW], [6, 7], [MIDDLE]
+
+    assert kind(*told, asked_for=True) == "asked for"
+    assert kind(*told) != "asked for"
+
+
+def test_repeat_of_the_leader_needs_that_it_was_tasted_and_leads():
+    assert kind([MIDDLE, SOFT_LOW], [7, 6], [MIDDLE, MIDDLE]) == "repeat of the leader"
+    assert kind([MIDDLE, SOFT_LOW], [6, 7], [MIDDLE, MIDDLE]) == "repeat of a rival"
+    assert kind([MIDDLE, SOFT_LOW], [7, 6], [SOFT_LOW]) == "new leader"
+
+
+def test_the_number_of_a_repeat_counts_its_cups():
+    reason = reason_for(belief([MIDDLE, SOFT_LOW], [7, 6], [MIDDLE] * 3), 0, (), asked_for=False)
+
+    assert reason.number == 3
+    assert "tasted in 3 cups so far" in reason.text
+
+
+def test_a_rival_is_behind_by_what_is_said_with_the_chance_that_is_said():
+    told = belief([MIDDLE, SOFT_LOW], [6.6, 7], [MIDDLE])
+
+    reason = reason_for(told, 0, (), asked_for=False)
+
+    draws = told.posterior.draws
+    assert "0.40 behind the leader" in reason.text
+    assert reason.number == pytest.approx(np.mean(draws[:, 0] > draws[:, 1]))
+
+
+def test_twice_in_one_flight_is_said():
+    reason = reason_for(belief([MIDDLE, SOFT_LOW], [7, 6], [SOFT_LOW]), 0, (0,), asked_for=False)
+
+    assert "served twice in this flight" in reason.text
+
+
+def test_open_ground_is_open_until_somebody_has_been_there():
+    recipes, mean = [SOFT_ALKALINE, MIDDLE], [6, 7]
+
+    reason = reason_for(belief(recipes, mean, [MIDDLE, SOFT_LOW]), 0, (), asked_for=False)
+
+    assert reason.kind == "open ground"
+    assert reason.text.startswith("nobody has tasted soft and alkaline yet")
+    assert kind(recipes, mean, [MIDDLE, (0.5, 40, 50)]) != "open ground"
+    in_this_flight = [SOFT_ALKALINE, MIDDLE, (0.5, 40, 50)]
+    assert kind(in_this_flight, [6, 7, 6], [MIDDLE], earlier=(2,)) != "open ground"
+
+
+def test_open_ground_says_how_far_the_nearest_cup_is():
+    reason = reason_for(belief([SOFT_ALKALINE, MIDDLE], [6, 7], [SOFT_LOW]), 0, (), asked_for=False)
+
+    assert reason.number == pytest.approx(50 / 60)
+    assert "83%" in reason.text
+
+
+def test_between_the_two_best_is_between_them():
+    recipes, mean = [HALFWAY, MIDDLE, SOFTER, (0.95, 110, 30)], [6.5, 7.0, 6.8, 5]
+    tasted = recipes[1:]
+
+    reason = reason_for(belief(recipes, mean, tasted), 0, (), asked_for=False)
+
+    assert reason.kind == "between the two best"
+    assert reason.number == pytest.approx(0.5)
+    others = [6.5, 7.0, 5, 6.8]  # now the second best is elsewhere
+    assert kind(recipes, others, tasted) != "between the two best"
+
+
+def test_next_to_the_leader_is_near_and_says_what_changes():
+    recipes, mean = [BESIDE, MIDDLE, SOFT_LOW], [6.5, 7.0, 6.9]
+
+    reason = reason_for(belief(recipes, mean, [MIDDLE, SOFT_LOW]), 0, (), asked_for=False)
+
+    assert reason.kind == "next to the leader"
+    assert "hardness 120 mg/L instead of 110 mg/L" in reason.text
+    far = [(0.9, 120, 30), MIDDLE, SOFT_LOW]
+    assert kind(far, mean, [MIDDLE, SOFT_LOW, (0.95, 110, 30)]) == "least sure"
+
+
+def test_least_sure_tells_the_interval_it_rests_on():
+    told = belief([(0.9, 120, 30), MIDDLE], [6.5, 7.0], [MIDDLE, (0.95, 110, 30)])
+
+    reason = reason_for(told, 0, (), asked_for=False)
+
+    low, high = np.quantile(told.posterior.draws[:, 0], [0.05, 0.95])
+    assert reason.kind == "least sure"
+    assert reason.number == pytest.approx(high - low, rel=1e-5)
+    assert f"{low:.2f} to {high:.2f}" in reason.text
+
+
+def test_a_first_flight_spreads_out_and_says_so():
+    reason = reason_for(belief([SOFT_ALKALINE, MIDDLE], [6, 7], []), 0, (1,), asked_for=False)
+
+    assert reason.text == "no other cup of this flight is soft and alkaline"
