@@ -163,7 +163,7 @@ def dprime_of(method: str, share: float) -> float:
     chance = method_named(method).chance
     if share <= chance:
         return 0.0
-    if share >= share_right(method, LARGEST_DPRIME - 0.01):
+    if share >= min(1.0, share_right(method, LARGEST_DPRIME - 0.01)):
         return float("inf")
     return float(
         optimize.brentq(

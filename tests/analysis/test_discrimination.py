@@ -1,0 +1,211 @@
+"""Discrimination tests: hand calculations, invariants and what a small panel can hope for."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from labkit.analysis.discrimination import (
+    METHODS,
+    difference_test,
+    dprime_of,
+    read_discrimination,
+    share_right,
+    similarity_test,
+)
+from labkit.analysis.discrimination_planning import (
+    answers_needed,
+    minimum_correct,
+    plan_discrimination,
+    power,
+)
+from labkit.analysis.preference import fewest_preferring, paired_preference
+from labkit.errors import ReadingError
+
+NAMES = sorted(METHODS)
+
+
+def test_five_of_six_triangles_by_hand():
+    """(6 * 2 + 1) / 3^6 = 13/729 by counting; ISO 4120 asks for five of six."""
+    found = difference_test("triangle", 5, 6)
+
+    assert found.p_value == pytest.approx(13 / 729)
+    assert "can be told apart" in found.sentence
+    assert minimum_correct("triangle", 6) == 5
+
+
+def test_four_tasters_can_never_show_a_duo_trio_difference():
+    """(1/2)^4 = 0.0625 above 0.05."""
+    assert minimum_correct("duo-trio", 4) is None
+    assert power("duo-trio", 4, dprime=3) == 0
+
+
+@pytest.mark.parametrize("method", NAMES)
+@given(dprime=st.floats(0.05, 5))
+@settings(max_examples=15, deadline=None)
+def test_dprime_and_share_are_inverse(method, dprime):
+    share = share_right(method, dprime)
+
+    assert METHODS[method].chance < share < 1
+    assert dprime_of(method, share) == pytest.approx(dprime, abs=1e-6)
+
+
+@pytest.mark.parametrize("method", NAMES)
+def test_chance_is_no_difference_and_always_right_is_unlimited(method):
+    chance = METHODS[method].chance
+
+    assert share_right(method, 0) == chance
+    assert dprime_of(method, chance / 2) == 0
+    assert math.isinf(dprime_of(method, 1.0))
+
+
+def test_all_right_has_a_lower_end_only():
+    found = difference_test("triangle", 12, 12)
+
+    assert math.isinf(found.dprime)
+    assert 2 < found.dprime_lo < 3
+    assert math.isnan(found.dprime_se)
+
+
+def test_no_more_than_guessing_is_said():
+    assert "no more than guessing" in difference_test("triangle", 8, 24).sentence
+
+
+def test_similarity_takes_many_answers():
+    """0 to 30 % discriminators in a triangle: one third to 0.533 right."""
+    few, _ = similarity_test("triangle", 4, 12)
+    many, sentence = similarity_test("triangle", 24, 72)
+
+    assert few > 0.1
+    assert many < 0.01
+    assert sentence.startswith("Fewer than 30 %")
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: difference_test("triangel", 1, 2), "got 'triangel'"),
+        (lambda: difference_test("triangle", 7, 6), "got 7 of 6"),
+        (lambda: similarity_test("triangle", 3, 6, discriminators=30), "got 30"),
+        (lambda: power("triangle", 6), "either as dprime or as discriminators"),
+        (lambda: share_right("triangle", -1), "got -1"),
+        (lambda: plan_discrimination(0), "got 0 and 1"),
+        (lambda: paired_preference(0, 0, 3, rule="left out"), "got 3 times 'no preference'"),
+        (lambda: paired_preference(3, 2, rule="ignore"), "got 'ignore'"),
+    ],
+)
+def test_impossible_input_is_refused_in_a_sentence(call, words):
+    with pytest.raises(ReadingError, match=words):
+        call()
+
+
+class TestReplicates:
+    """Tasters who answer several times."""
+
+    @staticmethod
+    def answers(right, each):
+        return pd.DataFrame(
+            [
+                {"taster": f"T{who}", "correct": place < count}
+                for who, count in enumerate(right)
+                for place in range(each)
+            ]
+        )
+
+    def test_one_answer_each_is_the_plain_test(self):
+        found = read_discrimination(self.answers([1] * 8 + [0] * 4, 1), "tetrad")
+
+        assert found == difference_test("tetrad", 8, 12)
+
+    def test_tasters_who_differ_widen_the_interval(self):
+        alike = read_discrimination(self.answers([4, 4, 4, 4, 4, 4], 6), "triangle")
+        apart = read_discrimination(self.answers([6, 6, 6, 2, 2, 2], 6), "triangle")
+
+        assert alike.p_value == apart.p_value
+        assert apart.share_lo < alike.share_lo
+        assert alike.share_lo == difference_test("triangle", 24, 36).share_lo
+
+    def test_three_repeating_tasters_get_a_test_but_no_interval(self):
+        found = read_discrimination(self.answers([5, 5, 5], 6), "triangle")
+
+        assert found.p_value < 0.001
+        assert math.isnan(found.share_lo)
+        assert "at least 4 tasters" in found.sentence
+
+    def test_the_test_holds_under_guessing(self):
+        """Share of p below 0.05 over guessing panels of six with four answers each, seed stated."""
+        rng = np.random.default_rng(7)
+        right = rng.binomial(24, 1 / 3, 4000)
+        rate = np.mean([difference_test("triangle", int(k), 24).p_value < 0.05 for k in right])
+
+        assert rate < 0.05
+
+    def test_unanswered_cups_are_left_out(self):
+        frame = self.answers([1, 1, 0, 1], 1).astype({"correct": object})
+        frame.loc[len(frame)] = ["T9", None]
+
+        assert read_discrimination(frame, "2-AFC").n == 4
+
+
+class TestPlanning:
+    """Before the cups are poured."""
+
+    def test_a_small_panel_is_told_that_it_has_little_chance(self):
+        """Six tasters at d' = 1 have a power of about 0.1 or less but in the AFC tests."""
+        table = plan_discrimination(6).set_index("method")
+
+        for method in ("triangle", "duo-trio", "tetrad"):
+            assert table.loc[method, "chance_to_see"] < 0.11
+            assert "use 2-AFC" in table.loc[method, "sentence"]
+        assert table.index[0] == "3-AFC"
+
+    def test_repeats_give_a_small_panel_a_chance(self):
+        table = plan_discrimination(6, answers_each=4).set_index("method")
+
+        assert table.loc["2-AFC", "chance_to_see"] > 0.75
+        assert table.loc["2-AFC", "answers"] == 24
+
+    def test_four_tasters_cannot_show_anything_in_a_duo_trio(self):
+        table = plan_discrimination(4).set_index("method")
+
+        assert "can show nothing" in table.loc["duo-trio", "sentence"]
+
+    @pytest.mark.parametrize("method", NAMES)
+    def test_the_answers_needed_reach_the_power_wanted(self, method):
+        n, right = answers_needed(method, dprime=1.5)
+
+        assert power(method, n, dprime=1.5) >= 0.8
+        assert power(method, n - 1, dprime=1.5) < 0.8
+        assert minimum_correct(method, n) == right
+
+    def test_no_difference_needs_no_number(self):
+        assert answers_needed("triangle", dprime=0) is None
+
+
+class TestPreference:
+    """Paired preference with 'no preference'."""
+
+    def test_the_exact_two_sided_test(self):
+        """9 of 10: 2 * (10 + 1) / 1024 by counting."""
+        found = paired_preference(9, 1, rule="left out")
+
+        assert found.p_value == pytest.approx(22 / 1024)
+        assert "The first water is preferred: 9 of 10" in found.sentence
+
+    def test_no_preference_is_left_out_or_split_as_declared(self):
+        out = paired_preference(9, 3, 6, rule="left out")
+        split = paired_preference(9, 3, 6, rule="split")
+
+        assert (out.share_first, split.share_first) == (0.75, 12 / 18)
+        assert split.p_value > out.p_value
+        assert "6 had no preference (split)" in split.sentence
+
+    def test_five_tasters_can_never_show_a_preference(self):
+        """2 * (1/2)^5 = 0.0625."""
+        assert fewest_preferring(5) is None
+        assert fewest_preferring(6) == 6

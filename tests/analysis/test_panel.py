@@ -1,0 +1,196 @@
+"""Planted tasters are recognised; nobody is left out without being asked."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+from scipy import stats
+
+from labkit.analysis.agreement import intraclass_correlations, kendall_w
+from labkit.analysis.order_effects import order_effects
+from labkit.analysis.panel import DISAGREES, SEES, UNKNOWN, check_panel
+from labkit.analysis.scores import gather_scores
+from labkit.analysis.simulate import PlantedPeak, SimulatedPanel, SimulatedTaster
+from labkit.errors import ReadingError
+
+from .conftest import RATIOS, tasted
+
+
+def planted(flights=4):
+    """Two good tasters, one who reverses and one who notices nothing."""
+    panel = SimulatedPanel(
+        tasters=(
+            SimulatedTaster(name="good", repeat_sd=0.4),
+            SimulatedTaster(name="keen", sensitivity=1.4, level=0.5, repeat_sd=0.4),
+            SimulatedTaster(name="turned", sensitivity=-1, repeat_sd=0.4),
+            SimulatedTaster(name="blank", sensitivity=0, repeat_sd=0.8),
+        ),
+        surface=PlantedPeak(best=(0.5, 80, 20), effect_points=4),
+        level=6.5,
+    )
+    return panel.taste_flights([RATIOS] * flights, rng=np.random.default_rng(3))
+
+
+@pytest.fixture(scope="module")
+def check():
+    return check_panel(gather_scores(planted()))
+
+
+@pytest.mark.parametrize(
+    ("taster", "verdict"),
+    [("good", SEES), ("keen", SEES), ("turned", DISAGREES), ("blank", UNKNOWN)],
+)
+def test_each_planted_taster_is_recognised(check, taster, verdict):
+    found = {one.taster: one for one in check.tasters}[taster]
+
+    assert found.verdict == verdict
+    assert found.sentence.startswith(taster)
+
+
+def test_the_reversed_taster_is_named_and_kept(check):
+    assert "turned" in check.verdict
+    assert "Leaving a taster out is your choice." in check.verdict
+    assert len(check.tasters) == 4
+
+
+def test_level_and_scale_use_are_measured(check):
+    table = check.table.set_index("taster")
+
+    assert table["level"].sum() == pytest.approx(0)
+    assert table.loc["blank", "level"] > table.loc["good", "level"]
+    assert table.loc["turned", "scale_slope"] < 0
+    assert table.loc["blank", "repeatability_sd"] > table.loc["good", "repeatability_sd"]
+    assert table["interaction_share"].sum() == pytest.approx(1)
+    assert table["interaction_share"].idxmax() == "turned"
+
+
+def test_a_taster_is_compared_with_the_others_only(check):
+    traces = check.traces.set_index(["taster", "recipe"])
+    others = traces.drop(index="good")["mean"].groupby("recipe").mean()
+
+    np.testing.assert_allclose(traces.loc["good", "rest_of_panel"], others)
+
+
+def test_a_panel_that_agrees_sees_differences():
+    check = check_panel(gather_scores(tasted(effect=5, tasters="ABCDE")))
+
+    assert check.verdict.startswith(f"The panel {SEES}")
+    assert check.correlations.agreement_mean > 0.5
+    assert check.concordance.w > 0.5
+    assert check.variance.p_water < 0.01
+
+
+def test_a_flat_coffee_leaves_the_panel_open():
+    check = check_panel(gather_scores(tasted(effect=0, seed=4)))
+
+    assert check.verdict == "Whether the panel sees differences: cannot tell yet."
+
+
+def test_without_repeats_nobody_is_judged():
+    check = check_panel(gather_scores(tasted(flights=1)))
+
+    assert {one.verdict for one in check.tasters} == {UNKNOWN}
+    assert "Serve a hidden duplicate." in check.notes[0]
+
+
+def test_agreement_is_taken_over_waters_that_everyone_scored():
+    frame = tasted(tasters="ABC")
+    check = check_panel(
+        gather_scores(frame[~((frame["taster"] == "A") & (frame["mg_share"] > 0.7))])
+    )
+
+    assert check.notes[0] == "Agreement is taken over the 4 of 6 waters that everyone scored."
+    assert check.variance is None
+
+
+def test_perfect_agreement_is_one():
+    table = np.add.outer([1.0, 2, 4, 7], [0.0, 0, 0])
+
+    assert kendall_w(table).w == 1
+    assert intraclass_correlations(table).agreement_mean == pytest.approx(1)
+
+
+def test_w_is_friedmans_statistic_over_its_largest_value():
+    """W = chi2 / (m (n - 1)), against scipy.stats.friedmanchisquare."""
+    table = np.random.default_rng(5).normal(size=(6, 4))
+    expected = stats.friedmanchisquare(*table).statistic / (4 * 5)
+
+    assert kendall_w(table).w == pytest.approx(expected)
+
+
+def test_holes_are_refused():
+    with pytest.raises(ReadingError, match="without holes"):
+        intraclass_correlations(np.array([[1.0, np.nan], [2, 3]]))
+
+
+class TestOrder:
+    """Planted effects of position come back."""
+
+    def test_a_better_first_cup_is_found(self):
+        frame = tasted(effect=1, tasters="ABCDEFGH", flights=4, seed=3)
+        frame.loc[frame["position"] == 1, "score"] += 1.0
+
+        table = order_effects(gather_scores(frame)).set_index("effect")
+
+        # Planted: 1.0 here and 0.15 by the simulator.
+        row = table.loc["first cup"]
+        assert row["estimate"] == pytest.approx(1.15, abs=3 * row["se"])
+        assert table.loc["first cup", "p"] < 0.01
+
+    def test_fading_is_found(self):
+        frame = tasted(effect=1, tasters="ABCDEFGH", flights=4, seed=2)
+        frame["score"] -= 0.3 * (frame["position"] - 1)
+
+        table = order_effects(gather_scores(frame)).set_index("effect")
+
+        assert table.loc["each later place", "estimate"] == pytest.approx(-0.35, abs=0.12)
+
+    def test_it_is_least_squares_beside_tasters_waters_and_flights(self):
+        """Against statsmodels' formula OLS with all indicators."""
+        scores = gather_scores(tasted(tasters="ABCDE", seed=6))
+        frame = scores.frame.sort_values(["block", "taster", "position"])
+        frame["first"] = (frame["position"] == 1).astype(float)
+        mean = frame.groupby("recipe")["score"].transform("mean")
+        before = mean.groupby([frame["block"], frame["taster"]]).shift(1)
+        frame["before"] = (before - before.mean()).fillna(0)
+        fit = smf.ols(
+            "score ~ C(taster) + C(recipe) + C(block) + first + position + before", frame
+        ).fit()
+
+        table = order_effects(scores).set_index("effect")
+
+        for ours, theirs in (
+            ("first cup", "first"),
+            ("each later place", "position"),
+            ("cup before", "before"),
+        ):
+            assert table.loc[ours, "estimate"] == pytest.approx(fit.params[theirs], abs=1e-6)
+            assert table.loc[ours, "se"] == pytest.approx(fit.bse[theirs], rel=1e-6)
+
+    def test_one_order_for_all_tells_nothing(self):
+        frame = tasted()
+        frame["position"] = frame["mg_share"].rank(method="dense")
+
+        table = order_effects(gather_scores(frame))
+
+        assert "each later place" not in set(table["effect"])
+
+    def test_unknown_positions_give_an_empty_table(self):
+        frame = tasted().assign(position=np.nan)
+
+        assert order_effects(gather_scores(frame)).empty
+        assert list(order_effects(gather_scores(frame)).columns) == [
+            "effect",
+            "estimate",
+            "se",
+            "p",
+        ]
+
+
+def test_a_frame_of_one_taster_has_a_sentence():
+    check = check_panel(gather_scores(tasted(tasters="A")))
+
+    assert check.verdict == "One taster: there is no panel to judge."
+    assert isinstance(check.table, pd.DataFrame)
