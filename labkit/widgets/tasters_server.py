@@ -25,6 +25,7 @@ from traitlets.config import Config
 from voila.app import Voila
 from voila.static_file_handler import MultiStaticFileHandler
 from voila.tornado.handler import TornadoVoilaHandler
+from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 
 from labkit.book import LabBook
 from labkit.errors import BookError
@@ -104,14 +105,12 @@ class Gate:
         if len(wrong) >= WRONG_CODES_A_MINUTE:
             return 429, "Too many wrong codes came from this device. Wait a minute and try again."
         try:
-            if code:
-                self._opens(code)
-                return None
+            self._opens(code)
         except BookError as error:
             wrong.append(self._clock())
             sentence = str(error)
             return 403, sentence[:1].upper() + sentence[1:]
-        return 403, ""
+        return None
 
 
 class GatedPage(TornadoVoilaHandler):
@@ -120,23 +119,37 @@ class GatedPage(TornadoVoilaHandler):
     async def prepare(self) -> None:
         """Let nobody reach a kernel, whatever the method, before their link is known."""
         await super().prepare()
-        query = self.request.query
-        code = code_in_query(query)
+        refusal = self._refusal()
+        if refusal is not None:
+            self.set_status(refusal[0])
+            self.finish(entrance(refusal[1]))
+
+    def _refusal(self) -> tuple[int, str] | None:
+        """Status and sentence for a request that gets no sheet; the bare address gets a form."""
+        if self.request.path != "/" or self.request.method != "GET":
+            return 404, "There is nothing here. Open your own link, or type your code."
+        if not self.request.query:
+            return 200, ""
+        code = code_in_query(self.request.query)
+        if not code:
+            return 403, "This code is not complete. It has ten signs: look at your card again."
+        refusal: tuple[int, str] | None
         refusal = self.settings["gate"].refusal(code, self.request.remote_ip or "")
-        if refusal is None and "code=" in query and self.request.path != "/":
-            refusal = 404, "There is nothing at this address. Open your link again."
         if refusal is None and len(self._connected(code)) >= PAGES_A_TASTER:
-            refusal = 429, "Your sheet is open in too many places. Close one and try again."
-        if refusal is None:
-            return
-        if not refusal[1] and "code=" in query:
-            refusal = 403, "This code is not complete. It has ten signs: look at your card again."
-        self.set_status(refusal[0] if refusal[1] else 200)
-        self.finish(entrance(refusal[1]))
+            return 429, "Your sheet is open in too many places. Close one and try again."
+        return refusal
 
     def _connected(self, code: str) -> list[str]:
         kernels = self.kernel_manager
         return [page for page in kernels.pages_of(code) if kernels.connections(page)]
+
+
+class PageSocket(VoilaKernelWebsocketHandler):
+    """The socket between a page and its kernel."""
+
+    def write_error(self, status_code: int, **options: Any) -> None:
+        """Say no in a word: Jupyter's error page lacks its pictures here, and would fail."""
+        self.finish("no")
 
 
 class KeptScripts(MultiStaticFileHandler):
@@ -167,6 +180,7 @@ class Alive(RequestHandler):
 
 _OWN: dict[type, type] = {
     TornadoVoilaHandler: GatedPage,
+    VoilaKernelWebsocketHandler: PageSocket,
     MultiStaticFileHandler: KeptScripts,
     FileFindHandler: KeptExtensions,
 }

@@ -48,10 +48,6 @@ def test_a_wrong_code_gets_one_sentence(gate):
     )
 
 
-def test_no_code_gets_the_form_without_a_reproach(gate):
-    assert gate.refusal("", "phone") == (403, "")
-
-
 def test_guessing_is_slowed_down_even_when_it_hits(gate, clock):
     for _ in range(WRONG_CODES_A_MINUTE):
         assert gate.refusal("ABCDEFGHJK", "laptop")[0] == 403
