@@ -62,7 +62,7 @@ def test_a_taster_scores_corrects_clears_and_leaves_out(place, new_page):
     codes = codes_of(place, "Ada")
     assert code_shown(page) == codes[0]
 
-    choose(page, "overall quality", "8 fine")
+    choose(page, "overall quality", "8 very good")
     choose(page, "overall quality", "8.25")
     choose(page, "acidity", "6")
     choose(page, "acidity", "6.5")
@@ -259,7 +259,7 @@ def test_the_sheet_can_be_looked_at_in_light_and_dark(place, new_page):
     folder.mkdir(exist_ok=True)
     page = new_page(width=390, height=844)
     open_sheet(page, place.links()["Jonas"].address)
-    choose(page, "overall quality", "8 fine")
+    choose(page, "overall quality", "8 very good")
     choose(page, "overall quality", "8.75")
     choose(page, "liking", "6 like slightly")
     wait_saved(page)
