@@ -61,6 +61,7 @@ class CupSheet(anywidget.AnyWidget):
 
     def __init__(self, desk: SheetDesk, *, is_page: bool = False) -> None:
         self._desk = desk
+        self._is_page = is_page
         self._cups: Mapping[tuple[object, object], str | None] = {}
         plan = {
             "owner": desk.owner,
@@ -124,7 +125,7 @@ class CupSheet(anywidget.AnyWidget):
                 look = self._look()
                 answer["look"] = look if look["mark"] != message.get("known") else None
         except LabkitError as error:
-            answer["later"] = str(error)
+            answer["later"] = self._trouble(error)
         except Exception:
             _log.exception("the sheet of %s failed", self._desk.taster)
             answer["later"] = UNSEEN_TROUBLE
@@ -147,11 +148,18 @@ class CupSheet(anywidget.AnyWidget):
         except (ScaleError, LockError, _NotOnTheSheetError) as error:
             answer["refused"].append({"id": entry_id, "sentence": str(error)})
         except BookError as error:
-            answer["later"] = str(error)
+            answer["later"] = self._trouble(error)
             return False
         else:
             answer["kept"].append({"id": entry_id, "at": kept_at.isoformat()})
         return True
+
+    def _trouble(self, error: LabkitError) -> str:
+        """Why a touch must wait; phones are not told where the lab book lies and what ails it."""
+        if not self._is_page:
+            return str(error)
+        _log.error("a touch of %s has to wait: %s", self._desk.taster, error)
+        return "the laptop cannot write it down now; it is tried again. Tell the lead."
 
     def _read(self, raw: Mapping[str, Any], entry_id: str) -> Touch:
         """Check a touch against this taster's own cups and scales."""

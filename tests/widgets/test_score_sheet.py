@@ -143,6 +143,17 @@ def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
     assert answer["kept"] == answer["refused"] == []
 
 
+def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
+    desk.trouble = BookError("/home/lead/book.db could not be written to: the disk is full.")
+
+    answer = send(CupSheet(desk, is_page=True), touch())
+
+    assert answer["later"] == (
+        "the laptop cannot write it down now; it is tried again. Tell the lead."
+    )
+    assert "/home/lead/book.db" in caplog.text
+
+
 def test_a_fault_of_labkit_itself_is_a_sentence_without_its_insides(sheet, desk, caplog):
     desk.trouble = RuntimeError("secret insides")
 
