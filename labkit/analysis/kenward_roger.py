@@ -181,20 +181,27 @@ class FixedEffects:
         raw = float(estimate @ np.linalg.solve(weights @ self.covariance @ weights.T, estimate)) / q
         if a2 <= 0:
             return FTest(statistic=raw, df_top=q, df_bottom=MOST_DF)
-        b = (a1 + 6 * a2) / (2 * q)
-        g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
-        base = 3 * q + 2 * (1 - g)
-        c1, c2, c3 = g / base, (q - g) / base, (q + 2 - g) / base
-        rise, fall, tail = 1 + c1 * b, 1 - c2 * b, 1 - c3 * b
-        rise = 0.0 if abs(rise) < 1e-10 else rise
-        shrink = 1 - a2 / q
-        rho = (shrink / fall) ** 2 * rise / tail / q if tail else np.inf
-        df = 4 + (q + 2) / (q * rho - 1) if abs(q * rho - 1) > 1e-12 else MOST_DF
-        scaling = 1.0 if abs(df - 2) < 1e-2 else df * shrink / (df - 2)
-        if not (df > 0 and scaling > 0):
+        df, scaling = _denominator(q, a1, a2)
+        if not (np.isfinite(df) and df >= 1 and np.isfinite(scaling) and scaling > 0):
             # Outside the range where the approximation holds: keep to the poorest combination.
             df, scaling = float(self.degrees_of_freedom(weights).min()), 1.0
         return FTest(statistic=scaling * raw, df_top=q, df_bottom=min(df, MOST_DF))
+
+
+def _denominator(q: int, a1: float, a2: float) -> tuple[float, float]:
+    """Denominator degrees of freedom and scaling of F, after the moments of Kenward and Roger."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        top, small = np.float64(a1), np.float64(a2)
+        b = (top + 6 * small) / (2 * q)
+        g = ((q + 1) * top - (q + 4) * small) / ((q + 2) * small)
+        base = 3 * q + 2 * (1 - g)
+        rise, fall, tail = 1 + g / base * b, 1 - (q - g) / base * b, 1 - (q + 2 - g) / base * b
+        rise = np.float64(0.0) if abs(rise) < 1e-10 else rise
+        shrink = 1 - small / q
+        rho = (shrink / fall) ** 2 * rise / tail / q
+        df = 4 + (q + 2) / (q * rho - 1)
+        scaling = 1.0 if abs(df - 2) < 1e-2 else df * shrink / (df - 2)
+    return float(df), float(scaling)
 
 
 def _trace_of_squared_inverse(products: CrossProducts, at: Solved) -> float:

@@ -17,6 +17,9 @@ FOUND: Final = "best found"
 NOTHING: Final = "no difference seen"
 UNKNOWN: Final = "cannot tell"
 
+LARGEST: Final = 200.0
+"""Standard errors beyond which a difference is not called detectable."""
+
 FARTHEST: Final = 40
 """Waters farthest from the middle that are compared with each other."""
 
@@ -56,6 +59,11 @@ def detectable_difference(se: float, df_top: float, df_bottom: float, chance: fl
     chance : float
         Of seeing it.
 
+    Returns
+    -------
+    float
+        Infinite if no difference could be seen.
+
     Notes
     -----
     Of all surfaces in which this comparison makes the difference, the one that is hardest to see
@@ -67,8 +75,10 @@ def detectable_difference(se: float, df_top: float, df_bottom: float, chance: fl
         return float(stats.ncf.sf(critical, df_top, df_bottom, root**2)) - chance
 
     high = 4.0
-    while short_of(high) < 0 and high < 1e3:
+    while not short_of(high) >= 0:
         high *= 2
+        if high > LARGEST:
+            return float("inf")
     return float(optimize.brentq(short_of, 1e-6, high, xtol=1e-4)) * se
 
 
@@ -110,6 +120,8 @@ def _widest(surface: Surface, waters: Floats) -> float:
 
 def _nothing(surface: Surface, detectable: float) -> str:
     people = len(np.unique(surface.scores.tasters))
+    if not np.isfinite(detectable):
+        return "No difference seen, but these cups are too few to show one of any size: taste more."
     who = "this taster" if people == 1 else "this panel"
     return (
         f"No difference that {who} can see between these waters. With these cups, a difference of "
