@@ -19,6 +19,9 @@ from labkit.widgets.fields import said
 LOOK_EVERY_S = 3.0
 """How often the view looks into the lab book."""
 
+NOT_BLIND = ", not blind"
+"""Mark of a flight whose key was opened before its lock, or that was unlocked after."""
+
 CONNECTED_S = 30.0
 """A page that gave a sign of life so recently is connected."""
 
@@ -71,10 +74,9 @@ class LeadView(widgets.VBox):
         """Look into the lab book and show how far everyone is."""
         progress = self._book.progress(self._session)
         self._table.value = _table(progress, pd.Timestamp.now("UTC"))
-        states = progress.drop_duplicates("flight")
         options = [
-            (f"{flight}, {state}", int(flight))
-            for flight, state in zip(states["flight"], states["state"], strict=True)
+            (f"{f.number}, {f.state}{NOT_BLIND if f.is_unblinded else ''}", f.number)
+            for f in self._book.flights(self._session)
         ]
         if list(self._flight.options) != options:
             kept = self._flight.value

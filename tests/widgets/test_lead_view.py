@@ -99,6 +99,16 @@ def test_the_view_follows_what_happens_elsewhere(book):
     assert view._lock.layout.display == "none"
 
 
+def test_a_flight_that_is_not_blind_any_more_says_so(book):
+    book.lock_flight(SESSION, 1)
+    book.open_flight(SESSION, 1, PASSPHRASE)
+    book.unlock_flight(SESSION, 1, reason="a cup was spilled")
+
+    options = [text for text, _ in LeadView(book, session=SESSION)._flight.options]
+
+    assert options == ["1, being tasted, not blind", "2, planned"]
+
+
 def test_names_are_shown_as_text(tmp_path):
     lay_table(tmp_path / "evil.db", tasters=("<img src=x onerror=alert(1)>", "Jonas"))
     with LabBook(tmp_path / "evil.db") as book:
