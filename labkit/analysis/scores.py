@@ -105,14 +105,12 @@ def gather_scores(
             f"frame must have the columns of the scores frame, got none named "
             f"{', '.join(missing)}. Take it from the lab book's opened scores."
         )
-    frame = frame.copy()
-    for name, value in DEFAULTS.items():
-        if name not in frame.columns:
-            frame[name] = value
+    absent = {name: value for name, value in DEFAULTS.items() if name not in frame.columns}
+    frame = frame.assign(**absent) if absent else frame
     if frame.empty:
         raise ReadingError("scores must not be empty, got no row. Lock and open a tasting first.")
     for name in ("client", "coffee"):
-        found = sorted(frame[name].astype(str).unique())
+        found = sorted(map(str, frame[name].unique()))
         if len(found) > 1:
             raise ReadingError(
                 f"{name} must be the same in all scores read together, got {', '.join(found)}. "
@@ -166,6 +164,9 @@ def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
 
 def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[str]) -> pd.DataFrame:
     """Rows of one brew method or scale: the wanted one, or the one with most scores, and say so."""
+    met = frame[column].unique()
+    if len(met) == 1 and wanted in (None, str(met[0])):
+        return frame
     counts = frame.loc[frame["score"].notna(), column].astype(str).value_counts()
     word = column.replace("_", " ")
     if wanted is not None and wanted not in counts.index:
@@ -188,24 +189,24 @@ def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     if blank.any():
         notes.append(f"{int(blank.sum())} cups without a score are left out.")
         frame = frame[~blank]
-    numbers = pd.to_numeric(frame["score"], errors="coerce")
-    placed = frame[list(COORDINATES)].apply(pd.to_numeric, errors="coerce")
-    usable = np.isfinite(numbers) & np.isfinite(placed).all(axis=1)
+    columns = ["score", *COORDINATES]
+    numbers = np.column_stack(
+        [np.asarray(pd.to_numeric(frame[name], errors="coerce"), dtype=float) for name in columns]
+    )
+    usable = np.isfinite(numbers).all(axis=1)
     if not usable.all():
         notes.append(
             f"{int((~usable).sum())} scores are left out because the score or the water behind it "
             "is not a number."
         )
-    frame = frame[usable].copy()
+    frame = frame[usable]
     if frame.empty:
         raise ReadingError(
             "scores must be numbers for known waters, got none. Check that the key is opened and "
             "the recipes are entered."
         )
-    frame["score"] = numbers[usable].astype(np.float64)
-    frame[list(COORDINATES)] = placed[usable].astype(np.float64)
-    frame["taster"] = frame["taster"].astype(str)
-    return frame
+    clean = dict(zip(columns, numbers[usable].T, strict=True))
+    return frame.assign(taster=frame["taster"].astype(str), **clean)
 
 
 def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str]) -> pd.DataFrame:
@@ -218,6 +219,8 @@ def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str])
                 f"Choose among: {', '.join(stages) or 'none (scored once per cup)'}."
             )
         frame = frame[frame["stage"].astype(str) == stage]
+    if not frame.duplicated(subset=cup).any():
+        return frame
     if "given_at" in frame.columns:
         frame = frame.sort_values("given_at", kind="stable")
     repeated = frame.duplicated(subset=[*cup, "stage"], keep="last")

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 from scipy import optimize, stats
+from scipy.special import ncfdtr
 
 from labkit.analysis.best import Best
 from labkit.analysis.coding import Floats, describe
@@ -72,7 +73,7 @@ def detectable_difference(se: float, df_top: float, df_bottom: float, chance: fl
     critical = float(stats.f.ppf(1 - ALPHA, df_top, df_bottom))
 
     def short_of(root: float) -> float:
-        return float(stats.ncf.sf(critical, df_top, df_bottom, root**2)) - chance
+        return 1 - float(ncfdtr(df_top, df_bottom, root**2, critical)) - chance
 
     high = 4.0
     while not short_of(high) >= 0:
