@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TextIO
 
 from labkit.book import LabBook
+from labkit.book.current import data_folder
 from labkit.errors import BookError, SetUpError
 from labkit.widgets.links import cards, give_links, own_address
 from labkit.widgets.tasters_sheet import BOOK_VARIABLE
@@ -49,7 +50,7 @@ def serve(
     address : str, optional
         This machine's name or address as phones reach it; found out if not given.
     keep_in : path, optional
-        Folder for the links, the cards and the log; data/ of the project if not given.
+        Folder for the links, the cards and the log; the lab books' own if not given.
     renew_links : bool
         Whether everybody gets a new link and old ones stop working.
     browser : bool
@@ -67,7 +68,7 @@ def serve(
     SetUpError
         If the port is taken.
     """
-    folder = PROJECT / "data" if keep_in is None else keep_in
+    folder = data_folder() if keep_in is None else keep_in
     _check_port(port)
     with LabBook(where) as book:  # made and migrated here, before twelve kernels want it
         name = _choose_session(book, session)
