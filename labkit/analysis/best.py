@@ -22,6 +22,9 @@ DRAWS: Final = 1000
 STEPS: Final = {1: 101, 2: 41, 3: 17}
 """Levels per factor of the grid that is searched, by number of factors."""
 
+NEAR: Final = 0.6
+"""Coded units within which a cup counts as tasted near a water."""
+
 FLAT: Final = 1e-9
 """A surface whose coefficients are all below this has no shape."""
 
@@ -196,7 +199,7 @@ def search_grid(surface: Surface, feasible: Any = None) -> Floats:
     """Waters within the ranges tasted that are compared, shape (n, 3).
 
     ``feasible`` (targets, an (n, 3) array, or anything with such a ``grid``) limits them to what
-    can be made; coordinates that never varied are put where they stayed.
+    can be made, and may leave none; coordinates that never varied are put where they stayed.
     """
     coding, held = surface.coding, surface.model.held
     if feasible is not None:
@@ -205,9 +208,7 @@ def search_grid(surface: Surface, feasible: Any = None) -> Floats:
             if name not in coding.names:
                 grid[:, place] = held[place]
         grid = np.unique(grid.round(9), axis=0)
-        grid = grid[surface.within_tasted(grid).astype(bool)]
-        if len(grid):
-            return np.asarray(grid, dtype=np.float64)
+        return np.asarray(grid[surface.within_tasted(grid)], dtype=np.float64)
     k = len(coding.factors)
     levels = np.linspace(-1, 1, STEPS[k]) if k else np.empty(0)
     coded = np.array(list(product(levels, repeat=k))).reshape(-1, k)
@@ -217,6 +218,8 @@ def search_grid(surface: Surface, feasible: Any = None) -> Floats:
 def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = None) -> Best:
     """The best water by draws from the estimate, each taken to its best feasible water."""
     grid = search_grid(surface, feasible)
+    makeable = bool(len(grid))
+    grid = grid if makeable else search_grid(surface)
     coded = surface.coding.code(grid)
     design = np.column_stack([np.ones(len(grid)), term_matrix(coded, surface.terms)])
     means = design @ surface.coefficients
@@ -238,15 +241,16 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
     ranges = _ranges(surface, grid[top], places)
     at = surface.predict(grid[top][None]).iloc[0]
     point = stationary_point(surface)
+    target = Target(**dict(zip(COORDINATES, map(float, grid[top]), strict=True)))
     return Best(
-        target=Target(**dict(zip(COORDINATES, map(float, grid[top]), strict=True))),
+        target=target,
         mean=float(at["mean"]),
         lo=float(at["lo"]),
         hi=float(at["hi"]),
         factor_ranges=ranges,
         region=table,
         stationary=point,
-        sentence=_sentence(surface, grid[top], ranges, point),
+        sentence=_sentence(surface, target, ranges, point, makeable),
     )
 
 
@@ -284,10 +288,26 @@ def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange
 
 
 def _sentence(
-    surface: Surface, best: Floats, ranges: tuple[FactorRange, ...], point: Stationary
+    surface: Surface,
+    target: Target,
+    ranges: tuple[FactorRange, ...],
+    point: Stationary,
+    makeable: bool,
 ) -> str:
-    text = f"Best within what was tasted: {describe(best, surface.coding.names)}"
+    coding, place = surface.coding, coordinates(target)
+    said = describe(place, coding.names)
+    if "mg_share" in coding.names:
+        said = said.replace(
+            f"Mg share {target.mg_share:.2f}",
+            f"Mg share {target.mg_share:.2f} (Ca:Mg {target.ca_mg_ratio_text})",
+        )
+    text = f"Best within what was tasted: {said}"
+    if not makeable:
+        text += " (none of the waters that can be made lies within what was tasted)"
     beyond = [WORDS[one.factor] for one in ranges if one.open_end]
+    away = np.abs(coding.code(coordinates(surface.scores.recipes)) - coding.code(place))
+    if away.shape[1] and float(away.max(axis=1).min()) > NEAR:
+        text += ", though no cup was tasted near it"
     if beyond:
         return (
             f"{text}; that is the end of the range tasted for {' and '.join(beyond)}, so better "

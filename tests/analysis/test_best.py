@@ -74,3 +74,29 @@ def test_the_interval_holds_the_best_level():
         best = find_best(surface, rng=np.random.default_rng(seed))
         for one in best.factor_ranges:
             assert one.lo - 1e-9 <= one.best <= one.hi + 1e-9
+
+
+def test_a_best_water_far_from_every_cup_is_said_to_be():
+    """A cross of two dials never tasted its corners."""
+    cross = [(share, 80, 20) for share in (0, 0.5, 1)] + [(0.5, h, 20) for h in (40, 120)]
+    frame = tasted(waters=cross)
+    coded = (2 * frame["mg_share"] - 1, (frame["hardness_mg_l_caco3"] - 80) / 40)
+    noise = np.random.default_rng(1).normal(0, 0.05, len(frame))
+    surface = fit_surface(gather_scores(frame.assign(score=6 + coded[0] + coded[1] + noise)))
+
+    assert "no cup was tasted near it" in find_best(surface, rng=np.random.default_rng(2)).sentence
+
+
+def test_a_region_beyond_what_was_tasted_is_said_to_be():
+    surface = fit_surface(gather_scores(tasted(waters=GRID, flights=2)))
+
+    best = find_best(surface, rng=np.random.default_rng(2), feasible=[(0.5, 190, 20)])
+
+    assert "none of the waters that can be made" in best.sentence
+    assert best.target.hardness_mg_l_caco3 <= 120
+
+
+def test_the_ratio_is_said_as_at_the_bench():
+    surface = exact(lambda x, y: 7 - x**2 - y**2, np.random.default_rng(1))
+
+    assert "(Ca:Mg 1:1)" in find_best(surface, rng=np.random.default_rng(2)).sentence
