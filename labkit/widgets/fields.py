@@ -10,76 +10,69 @@ import ipywidgets as widgets
 
 from labkit.errors import LabkitError
 
-_STYLE = {"description_width": "15rem"}
+_NARROW = """<style>@media (max-width: 40rem) {
+.lk-field.widget-inline-hbox {flex-wrap: wrap; height: auto}
+.lk-field.widget-inline-hbox > .widget-label {flex: 0 0 100%; width: 100% !important;
+  text-align: left; white-space: normal; line-height: 1.3; height: auto; padding: .4rem 0 .2rem}
+.lk-field.widget-inline-hbox > .widget-label:empty, .lk-field .widget-label[style*="display: none"]
+  {display: none}
+.lk-field.widget-inline-hbox > :not(.widget-label) {flex: 1 1 12rem}
+.lk-field input:not([type=checkbox]), .lk-field select:not([multiple])
+  {min-height: 2.75rem; font-size: 1rem}
+}</style>"""
+"""On a phone the label stands above its field, and the field is as high as a finger."""
 
 
-def _wide() -> widgets.Layout:
-    """A layout of its own for each widget: one that is shared hides all when it hides one."""
-    return widgets.Layout(width="min(33rem, 98%)")
+def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
+    """A field with its label; each has a layout of its own: a shared one hides all at once."""
+    field = kind(
+        description=label,
+        layout=widgets.Layout(width="min(33rem, 98%)"),
+        style={"description_width": "15rem"},
+        **options,
+    )
+    field.add_class("lk-field")
+    return field
 
 
 def number(label: str, value: float, *, step: float | None = None) -> widgets.FloatText:
     """A number to type; the unit stands in the label."""
-    return widgets.FloatText(
-        description=label,
-        value=value,
-        step=step,
-        layout=_wide(),
-        style=_STYLE,
-        continuous_update=False,
-    )
+    return _labelled(widgets.FloatText, label, value=value, step=step, continuous_update=False)
 
 
 def whole(label: str, value: int) -> widgets.IntText:
     """A whole number to type."""
-    return widgets.IntText(
-        description=label, value=value, layout=_wide(), style=_STYLE, continuous_update=False
-    )
+    return _labelled(widgets.IntText, label, value=value, continuous_update=False)
 
 
 def text(label: str, value: str = "", *, placeholder: str = "") -> widgets.Text:
     """A line of text to type."""
-    return widgets.Text(
-        description=label,
-        value=value,
-        placeholder=placeholder,
-        layout=_wide(),
-        style=_STYLE,
-        continuous_update=False,
+    return _labelled(
+        widgets.Text, label, value=value, placeholder=placeholder, continuous_update=False
     )
 
 
 def secret(label: str) -> widgets.Password:
     """A line that is not shown while it is typed."""
-    return widgets.Password(description=label, layout=_wide(), style=_STYLE)
+    return _labelled(widgets.Password, label)
 
 
 def choice(label: str, options: Sequence[Any], value: Any = None) -> widgets.Dropdown:
     """One of several."""
-    return widgets.Dropdown(
-        description=label, options=options, value=value, layout=_wide(), style=_STYLE
-    )
+    return _labelled(widgets.Dropdown, label, options=options, value=value)
 
 
 def several(
     label: str, options: Sequence[Any], value: Sequence[Any] = ()
 ) -> widgets.SelectMultiple:
     """Any of several (Ctrl or Shift adds)."""
-    return widgets.SelectMultiple(
-        description=label,
-        options=options,
-        value=tuple(value),
-        rows=min(max(len(options), 2), 8),
-        layout=_wide(),
-        style=_STYLE,
-    )
+    rows = min(max(len(options), 2), 8)
+    return _labelled(widgets.SelectMultiple, label, options=options, value=tuple(value), rows=rows)
 
 
 def tick(label: str, value: bool) -> widgets.Checkbox:
     """Yes or no."""
-    return widgets.Checkbox(
-        description=label, value=value, indent=True, layout=_wide(), style=_STYLE
-    )
+    return _labelled(widgets.Checkbox, label, value=value, indent=True)
 
 
 def button(label: str, *, main: bool = False) -> widgets.Button:
@@ -145,7 +138,7 @@ class Form(widgets.VBox):
             self._fold, self._folded = fold, frozenset(folded)
         if buttons:
             rows.append(widgets.HBox(list(buttons), layout=widgets.Layout(flex_flow="row wrap")))
-        super().__init__([*rows, self.message, self.result])
+        super().__init__([*rows, self.message, self.result, widgets.HTML(_NARROW)])
         for field in self.fields.values():
             if "value" in field.traits():
                 field.observe(lambda _change: self.refresh(), "value")
