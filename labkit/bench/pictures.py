@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 
 from labkit.analysis.reading import Reading
 from labkit.bench.panel_plots import plot_panel
+from labkit.bench.plot_data import NAMES
 from labkit.bench.score_plots import plot_score, plot_tasters
 from labkit.bench.surface_plots import plot_surface
 
@@ -41,7 +42,7 @@ def reading_pictures(reading: Reading) -> str:
     drawn: list[tuple[str, Axes]] = []
     if len(varied) >= 2:
         drawn.append(("Contour of the score", plot_surface(reading)))
-    drawn += [(f"Score against {factor}", plot_score(reading, factor)) for factor in varied]
+    drawn += [(f"Score against {NAMES[one]}", plot_score(reading, one)) for one in varied]
     if varied:
         drawn.append(("Each taster's trace", plot_tasters(reading, varied[0])))
     drawn.append(("The panel", plot_panel(reading)))
