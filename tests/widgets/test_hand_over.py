@@ -50,8 +50,13 @@ def doses(card):
 
 
 def press(card, label):
-    *_, buttons, _message, _result = card.form.children
-    next(b for b in buttons.children if b.description == label).click()
+    found = [
+        button
+        for row in card.form.children
+        for button in getattr(row, "children", ())
+        if getattr(button, "description", None) == label
+    ]
+    found[0].click()
 
 
 def test_the_card_pours_what_a_hand_calculation_pours(card):
