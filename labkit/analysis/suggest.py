@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,8 @@ from labkit.analysis.suggest_reasons import Reason, reason_for
 from labkit.errors import RegionError
 from labkit.tasting.scales import Scale
 from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
-from labkit.water.markup import notes, table
+from labkit.water.markup import figure, notes
+from labkit.water.weighing import digits_of
 
 MOST_CUPS = 12
 
@@ -115,23 +117,50 @@ class Suggestion:
             for cup in self.cups
         )
 
-    def _repr_html_(self) -> str:
-        rows = [
-            (
-                cup.target.text,
-                cup.reason.text,
-                f"{cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f})",
-                f"{cup.chance_above_leader:.0%}",
-            )
-            for cup in self.cups
-        ]
-        head = ("taste", "why", "expected (90 %)", "beats today's best")
+    def to_html(self, pours: Sequence[Mixing] = ()) -> str:
+        """The flight as a numbered list, which a phone shows whole.
+
+        Parameters
+        ----------
+        pours : sequence of Mixing
+            Of :meth:`mixings`, to say under each water what to pour for it.
+        """
+        items = "".join(
+            f'<li style="margin:.5em 0"><b>{escape(cup.target.text)}</b>'
+            f"<br>{escape(cup.reason.text)}"
+            f"<br>expected {cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f}); "
+            f"{_chance_words(cup, self.leader)}{_pour_words(pours[at]) if pours else ''}</li>"
+            for at, cup in enumerate(self.cups)
+        )
         lead = (
             f"Today's best: {self.leader.text}; expected {self.leader_expected:.2f} "
             f"({self.leader_low:.2f} to {self.leader_high:.2f})."
         )
         second = [] if self.second is None else [self.second.text]
-        return table("Next flight", head, rows) + notes([lead, *second, *self.notes])
+        ends = "Intervals hold the score with a chance of 90 %."
+        return (
+            f'<div style="max-width:46rem;line-height:1.4"><ol style="padding-left:1.6em">{items}'
+            f"</ol>{notes([lead, *second, ends, *self.notes])}</div>"
+        )
+
+    def _repr_html_(self) -> str:
+        return self.to_html()
+
+
+def _chance_words(cup: SuggestedCup, leader: Target) -> str:
+    if cup.target == leader:
+        return "today's best itself"
+    return f"a chance of {cup.chance_above_leader:.0%} to beat today's best"
+
+
+def _pour_words(pour: Mixing) -> str:
+    digits = digits_of(pour.pipette_ml)
+    doses = [
+        f"{dose.concentrate.name} {dose.volume_ml:.{digits}f} mL"
+        for dose in pour.doses
+        if dose.volume_ml
+    ]
+    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape(', '.join(doses) or 'no drops')}"
 
 
 def suggest_flight(

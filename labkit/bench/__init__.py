@@ -17,7 +17,7 @@ if TYPE_CHECKING:
         bottle_labels,
         cup_labels,
     )
-    from labkit.bench.next_plots import plot_next
+    from labkit.bench.next_plots import next_picture, plot_next
     from labkit.bench.panel_plots import plot_panel, plot_residuals
     from labkit.bench.pictures import reading_pictures
     from labkit.bench.report import coffee_report
@@ -39,6 +39,7 @@ __all__ = [
     "coffee_report",
     "cup_labels",
     "make_recipes",
+    "next_picture",
     "plot_attributes",
     "plot_best",
     "plot_next",
@@ -78,6 +79,7 @@ _HOMES = {
     "best_table": "compare_plots",
     "plot_attributes": "compare_plots",
     "plot_best": "compare_plots",
+    "next_picture": "next_plots",
     "plot_next": "next_plots",
     "plot_panel": "panel_plots",
     "plot_residuals": "panel_plots",

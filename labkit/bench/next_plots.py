@@ -10,6 +10,7 @@ from labkit.analysis.coding import Floats
 from labkit.analysis.reading import Reading
 from labkit.analysis.suggest import Suggestion
 from labkit.bench import plot_data as data
+from labkit.bench.pictures import page_picture
 from labkit.bench.score_plots import draw_score, label_factor
 from labkit.bench.style import INK, axes_for, put_caption, put_title, styled
 from labkit.bench.surface_plots import draw_contours, draw_tasted
@@ -52,6 +53,11 @@ def plot_next(
         head = "" if reading is None else "White: tasted already. "
         put_caption(ax, f"Black, numbered: to taste next. {head}\n{_listed(suggestion)}")
     return ax
+
+
+def next_picture(suggestion: Suggestion, reading: Reading | None = None) -> str:
+    """The picture of :func:`plot_next` within the page, as HTML."""
+    return page_picture(plot_next(suggestion, reading), "Waters to taste next")
 
 
 def _moving(cups: pd.DataFrame, tasted: pd.DataFrame | None) -> list[str]:

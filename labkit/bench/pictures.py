@@ -46,10 +46,10 @@ def reading_pictures(reading: Reading) -> str:
     if varied:
         drawn.append(("Each taster's trace", plot_tasters(reading, varied[0])))
     drawn.append(("The panel", plot_panel(reading)))
-    return "".join(_figure(axes, label) for label, axes in drawn)
+    return "".join(page_picture(axes, label) for label, axes in drawn)
 
 
-def _figure(axes: Axes, label: str) -> str:
+def page_picture(axes: Axes, label: str) -> str:
     """An Axes' figure as a picture that shrinks with the page; the figure is closed."""
     figure = cast("Figure", axes.get_figure())
     out = io.BytesIO()

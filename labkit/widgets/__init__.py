@@ -16,6 +16,7 @@ _MODULE_OF = {
     "JugForm": "jug_form",
     "LeadView": "lead_view",
     "MeterForm": "meter_form",
+    "NextFlightView": "next_flight",
     "OpenForm": "open_form",
     "PaperForm": "paper_form",
     "PeopleForm": "people_form",

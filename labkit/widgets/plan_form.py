@@ -34,6 +34,8 @@ _CODES_REST = timedelta(days=60)
 
 _STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
 
+_CONTROLS = [("the middle water", "middle"), ("none", "none")]
+
 _LARGE = "<style>.lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer}</style>"
 """Room around each choice for wet fingers; the stock radio has none."""
 
@@ -67,6 +69,10 @@ class WaterSource(Protocol):
     @property
     def sweep(self) -> Sweep | None:
         """The sweep they make, if they make one."""
+
+    @property
+    def control(self) -> Target | None:
+        """The water that the coffee's days have in common; None to take one of the new waters."""
 
     @property
     def title(self) -> str:
@@ -147,9 +153,7 @@ class PlanForm(widgets.VBox):
                 "session": fields.text("Name of the session", placeholder="made from the sweep"),
                 "new_tasters": fields.text("More tasters", placeholder="names, with commas"),
                 "cups_per_flight": fields.whole("Cups side by side", 6),
-                "control": fields.choice(
-                    "Hidden control", [("the middle water", "middle"), ("none", "none")], "middle"
-                ),
+                "control": fields.choice("Hidden control", _CONTROLS, "middle"),
                 "serving": fields.choice("Cups", ["shared bowls", "a cup each"], "shared bowls"),
                 "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),
                 "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
@@ -189,10 +193,20 @@ class PlanForm(widgets.VBox):
             kept = chooser.value if chooser.value in names else None
             chooser.options = options
             chooser.index = [value for _, value in options].index(kept)
+        self._offer_control()
         if coffee != self._coffee:
             self._coffee = coffee
             self._begin_from(self.conditions.begin_from(coffee))
         self.form.refresh()
+
+    def _offer_control(self) -> None:
+        """Take the coffee's own control first, so that its days stay comparable."""
+        chooser, so_far = self.form.fields["control"], self._source.control
+        offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
+        options = [*offered, *_CONTROLS]
+        if list(chooser.options) != options:
+            chooser.options = options
+            chooser.index = 0
 
     def _begin_from(self, last: TastingSession | None) -> None:
         """Score and serve as in the coffee's last session."""

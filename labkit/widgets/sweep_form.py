@@ -100,6 +100,10 @@ class SweepForm(Form):
         return chosen
 
     @property
+    def control(self) -> None:
+        """None: a sweep's middle water is its control."""
+
+    @property
     def title(self) -> str:
         """Words for the session's name."""
         return str(self.fields["kind"].value)

@@ -1,0 +1,124 @@
+"""The view of the next flight: it follows the coffee, keeps to what is typed, hands waters over."""
+
+import shutil
+
+import numpy as np
+import pytest
+
+from labkit.bench import bench_sheet
+from labkit.book import LabBook
+from labkit.errors import ReadingError
+from labkit.widgets import NextFlightView, PlanForm, ReadingView
+from tests.project import PROJECT
+
+GRID = ("Quillmoor Roastery", "Osmeni, natural")
+PASSPHRASE = "only the preparer"
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    """A copy of the demo's lab book."""
+    path = tmp_path_factory.mktemp("book") / "demo.db"
+    shutil.copy(PROJECT / "data" / "demo.db", path)
+    with LabBook(path) as book:
+        yield book
+
+
+@pytest.fixture
+def view(book):
+    """The view of the demo coffee that was tasted on a grid."""
+    reading = ReadingView(book, lambda _reading: "")
+    reading.form.fields["coffee"].value = GRID
+    return NextFlightView(book, reading, lambda _suggestion, _reading: "<i>picture</i>")
+
+
+def told(view):
+    return view.form.result.value
+
+
+def test_it_shows_flights_verdict_waters_reasons_and_what_to_pour(view):
+    html = told(view)
+
+    assert "The flights so far" in html
+    assert view.advice.verdict in html
+    for cup in view.suggestion.cups:
+        assert cup.target.text in html
+    assert html.count("for 1000 mL: ") == 5
+    assert "<i>picture</i>" in html
+
+
+def test_what_is_held_left_out_and_asked_for_is_kept_to(view):
+    fields = view.form.fields
+    fields["alkalinity_mg_l_caco3"].value = "30"
+    fields["leave_hardness_mg_l_caco3"].value = "100 200"
+    fields["include"].value = "0.35 140 55"
+
+    first, *others = view.waters
+
+    assert (first.mg_share, first.hardness_mg_l_caco3) == (0.35, 140)
+    assert {water.alkalinity_mg_l_caco3 for water in others} == {30}
+    assert max(water.hardness_mg_l_caco3 for water in others) < 100
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "message"),
+    [
+        ("leave_mg_share", "0.8", "Leave out Mg share must be two numbers"),
+        ("include", "0.5 100", "Also include must be three numbers a water"),
+        ("hardness_mg_l_caco3", "soft", "must be numbers with spaces"),
+    ],
+)
+def test_what_cannot_be_read_is_said_beside_its_field(view, field, typed, message):
+    view.form.fields[field].value = typed
+
+    assert message in view.form._notes[field].value
+    assert view.form.fields[field].value == typed
+    with pytest.raises(ReadingError, match="the next flight must"):
+        view.waters  # noqa: B018
+
+
+def test_the_walk_proposes_a_dial_with_two_coordinates_held(view):
+    view.form.fields["path"].value = "walk"
+
+    assert view.sweep is not None
+    assert view.title == view.sweep.kind
+    waters = np.array(
+        [(w.mg_share, w.hardness_mg_l_caco3, w.alkalinity_mg_l_caco3) for w in view.waters]
+    )
+    assert (np.ptp(waters, axis=0) > 0).sum() == 1
+
+
+def test_another_score_than_overall_proposes_nothing(view):
+    view._reading.form.fields["attribute"].value = "acidity"
+
+    assert "overall" in view.form.message.value
+    assert view.suggestion is None
+
+
+def test_a_coffee_that_nobody_tasted_gets_a_first_flight(book, view):
+    book.add_coffee("Nobody's yet", client=GRID[0])
+    reading = ReadingView(book, lambda _reading: "")
+    reading.form.fields["coffee"].value = (GRID[0], "Nobody's yet")
+    fresh = NextFlightView(book, reading, lambda _suggestion, _reading: "")
+
+    assert "Nobody has tasted this coffee yet" in told(fresh)
+    assert len(fresh.waters) == 5
+    assert fresh.control is None
+
+
+def test_the_plan_takes_the_waters_and_the_coffees_own_control(book, view):
+    """The water served as control so far is in every flight again, so that days compare."""
+    scores = view._reading.scores
+    (so_far,) = scores.loc[scores["is_control"], "hardness_mg_l_caco3"].unique()
+    form = PlanForm(book, view, bench_sheet)
+    for name in ("passphrase", "again"):
+        form.form.fields[name].value = PASSPHRASE
+    form._button.click()
+
+    assert view.control.hardness_mg_l_caco3 == so_far
+    contents = [key.open(PASSPHRASE) for key in form.plan.keys]
+    rows = [row for content in contents for row in content.rows]
+    served = {(row.target.mg_share, row.target.hardness_mg_l_caco3) for row in rows}
+    assert {(w.mg_share, w.hardness_mg_l_caco3) for w in view.waters} <= served
+    for content in contents:
+        assert any(row.is_control and row.target == view.control for row in content.rows)
