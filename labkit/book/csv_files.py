@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -73,17 +73,31 @@ def write_csv(
     BookError
         If the file exists and may not be overwritten, or cannot be written.
     """
-    target = Path(path).expanduser()
-    if target.exists() and not overwrite:
-        msg = f"the file must be new, but {target} exists; choose another name or say overwrite."
-        raise BookError(msg)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow([neutral(name) for name in header])
     writer.writerows([as_text(cell) for cell in row] for row in rows)
+    content = text.getvalue().encode()
+    return replace_file(path, lambda draft: draft.write_bytes(content), overwrite=overwrite)
+
+
+def replace_file(
+    path: str | os.PathLike[str], write: Callable[[Path], object], *, overwrite: bool
+) -> Path:
+    """Let `write` fill a draft beside the file, and give it the file's name once it is whole.
+
+    Raises
+    ------
+    BookError
+        If the file exists and may not be overwritten, or cannot be written.
+    """
+    target = Path(path).expanduser()
+    if target.exists() and not overwrite:
+        msg = f"the file must be new, but {target} exists; choose another name or say overwrite."
+        raise BookError(msg)
     draft = target.with_name(f".{target.name}.part")
     try:
-        draft.write_bytes(text.getvalue().encode())
+        write(draft)
         draft.replace(target)
     except OSError as error:
         draft.unlink(missing_ok=True)

@@ -23,10 +23,10 @@ class LabBook(
     Sessions,
     Plans,
     Links,
+    Exports,
     Scores,
     Progress,
     Flights,
-    Exports,
     Imports,
     Folders,
 ):

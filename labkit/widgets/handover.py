@@ -7,8 +7,9 @@ import anywidget
 _SCRIPT = """
 function render({ model, el }) {
   el.style.maxWidth = "46rem";
-  const show = (message) => {
-    const blob = new Blob([message.content], { type: message.type });
+  const show = (message, buffers) => {
+    const content = buffers?.length ? buffers : [message.content];
+    const blob = new Blob(content, { type: message.type });
     const link = document.createElement("a");
     link.href = URL.createObjectURL(blob);
     link.download = message.name;
@@ -36,10 +37,15 @@ class HandOver(anywidget.AnyWidget):
     _esm = _SCRIPT
 
     def hand(
-        self, content: str, *, name: str, note: str = "", media_type: str = "text/html"
+        self, content: str | bytes, *, name: str, note: str = "", media_type: str = "text/html"
     ) -> None:
-        """Send a text file to every browser that shows this widget."""
-        self.send({"content": content, "name": name, "note": note, "type": media_type})
+        """Send a file, text or bytes, to every browser that shows this widget."""
+        is_text = isinstance(content, str)
+        message = {"name": name, "note": note, "type": media_type}
+        self.send(
+            message | {"content": content if is_text else ""},
+            buffers=None if is_text else [content],
+        )
 
 
 def file_name(session: str, what: str, ending: str = "html") -> str:

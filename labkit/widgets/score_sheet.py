@@ -221,9 +221,17 @@ class ScoreSheet(ipywidgets.VBox):
             layout=ipywidgets.Layout(width="min(24rem, 98%)", height="3rem"),
             style={"description_width": "7rem"},
         )
+        self.copied_by = ipywidgets.Text(
+            description="Copied by",
+            placeholder="only for a paper sheet: your own name",
+            continuous_update=False,
+            layout=ipywidgets.Layout(width="min(24rem, 98%)", height="3rem"),
+            style={"description_width": "7rem"},
+        )
         self.message = ipywidgets.HTML()
-        super().__init__([self.who, self.message])
-        self.who.observe(self._seat, "value")
+        super().__init__([self.who, self.copied_by, self.message])
+        for chosen in (self.who, self.copied_by):
+            chosen.observe(lambda _change: self._seat(), "value")
         if taster is not None:
             self.who.value = taster
 
@@ -232,18 +240,20 @@ class ScoreSheet(ipywidgets.VBox):
         """The sheet that is shown, once somebody has picked their name."""
         return self._sheet
 
-    def _seat(self, change: dict[str, Any]) -> None:
+    def _seat(self) -> None:
         if self._sheet is not None:
             self._sheet.close()
             self._sheet = None
         self.message.value = ""
-        name = change["new"]
+        name, copied_by = self.who.value, self.copied_by.value.strip()
         if name is not None:
             try:
-                self._sheet = CupSheet(BookDesk(self._book, self._session, name))
+                desk = BookDesk(self._book, self._session, name, copied_by=copied_by)
+                self._sheet = CupSheet(desk)
             except LabkitError as error:
                 self.message.value = f'<div role="alert">{html.escape(str(error))}</div>'
-        self.children = [self.who, self.message, *([self._sheet] if self._sheet else [])]
+        head = [self.who, self.copied_by, self.message]
+        self.children = [*head, *([self._sheet] if self._sheet else [])]
 
 
 class _NotOnTheSheetError(LabkitError, ValueError):

@@ -1,4 +1,4 @@
-"""The desk of a tasting under way: choose the session, score it, watch it, lock it."""
+"""The desk of a tasting under way: choose the session, score it, watch it, lock it, copy paper."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.widgets import fields
+from labkit.widgets.files_form import FilesForm
 from labkit.widgets.lead_view import LeadView
 from labkit.widgets.score_sheet import ScoreSheet
 
 
 class ScoringDesk(widgets.VBox):
-    """The sessions that still take scores, the sheet of the one chosen, and the lead's view.
+    """The sessions that still take scores; of the one chosen the sheet, the lead's view, files.
 
     Parameters
     ----------
@@ -40,7 +41,11 @@ class ScoringDesk(widgets.VBox):
             ]
             return
         tabs = widgets.Tab(
-            [ScoreSheet(self._book, session=session), LeadView(self._book, session=session)],
-            titles=["Score", "Progress and lock"],
+            [
+                ScoreSheet(self._book, session=session),
+                LeadView(self._book, session=session),
+                FilesForm(self._book, session=session),
+            ],
+            titles=["Score", "Progress and lock", "Paper and files"],
         )
         self._place.children = [tabs]

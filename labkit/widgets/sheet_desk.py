@@ -85,7 +85,7 @@ class SheetDesk(Protocol):
 
     @property
     def owner(self) -> str:
-        """Opaque name of lab book, session and taster, under which a browser keeps touches."""
+        """Opaque name of book, session and who touches, under which a browser keeps touches."""
 
     @property
     def attributes(self) -> tuple[Attribute, ...]:
@@ -112,9 +112,19 @@ class SheetDesk(Protocol):
 
 
 class BookDesk:
-    """A taster's place in a session of the lab book."""
+    """A taster's place in a session of the lab book.
 
-    def __init__(self, book: LabBook, session: str, taster: str, *, device: str = "") -> None:
+    Parameters
+    ----------
+    device : str
+        Which device the touches come from.
+    copied_by : str
+        Who copies the taster's paper sheet, if it is not the taster who touches.
+    """
+
+    def __init__(
+        self, book: LabBook, session: str, taster: str, *, device: str = "", copied_by: str = ""
+    ) -> None:
         plan = book.sheet(session)
         if taster not in plan.tasters:
             raise BookError(
@@ -122,14 +132,14 @@ class BookDesk:
                 f"{taster!r}. Pick one of these, or plan the session with them."
             )
         self._book = book
-        self._device = device
+        self._device, self._copied_by = device, copied_by
         self._seen_at = -math.inf
         self.session = plan.name
         self.taster = taster
         self.attributes = plan.attributes
         self.stages = plan.stages
-        named = f"{book.name}\n{plan.name}\n{taster}".encode()
-        self.owner = hashlib.sha256(named).hexdigest()[:16]
+        named = "\n".join([book.name, plan.name, taster, *filter(None, [copied_by])])
+        self.owner = hashlib.sha256(named.encode()).hexdigest()[:16]
 
     def look(self) -> SheetLook:
         """Read cups, states and this taster's values."""
@@ -155,8 +165,10 @@ class BookDesk:
         return SheetLook(cups=tuple(cups), states=states, values=values)
 
     def sign_of_life(self) -> None:
-        """Note now and then that the sheet is open, for the lead's view."""
+        """Note now and then that the taster's sheet is open, for the lead's view."""
         now = time.monotonic()
+        if self._copied_by:
+            return  # the taster is not there
         if now - self._seen_at > SEEN_EVERY_S:
             self._seen_at = now
             self._book.mark_seen(self.session, self.taster)
@@ -177,7 +189,8 @@ class BookDesk:
             stage=touch.stage,
             given_at=touch.given_at,
             entry_id=touch.entry_id,
-            source="sheet",
+            source="paper" if self._copied_by else "sheet",
             device=self._device,
+            entered_by=self._copied_by,
         )
         return receipt.entry.received_at

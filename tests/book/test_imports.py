@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -299,3 +300,72 @@ def test_an_export_overwrites_only_when_asked(sqlite_book, tmp_path):
     with pytest.raises(BookError, match="shape"):
         sqlite_book.export_scores(path, shape="long", overwrite=True)
     assert list(tmp_path.glob(".*")) == []
+
+
+def test_the_empty_table_has_a_row_a_cup_and_comes_back_as_scores(tasting, tmp_path):
+    book, _ = tasting
+    book.lock_flight(SESSION, 2)
+    path = book.write_paper_table(tmp_path / "paper.xlsx", SESSION)
+    table = pd.read_excel(path)
+
+    assert list(table.columns) == [
+        *("flight", "taster", "position", "blind_code"),
+        *("overall", "acidity", "words", "note"),
+    ]
+    assert set(table["flight"]) == {1}, "a locked flight takes nothing"
+    for taster, cups in table.groupby("taster"):
+        served = book.served_cups(SESSION, 1, taster)
+        rows = zip(cups["position"], cups["blind_code"].astype(str), strict=True)
+        assert list(rows) == [(cup.position, cup.blind_code) for cup in served]
+    assert book.preview_import(path, SESSION).rows == (), "an empty table says nothing"
+
+    table = table.astype({"words": "object"}).assign(overall=7.5)
+    table.loc[0, "words"] = "nutty; floral"
+    table.to_excel(path, index=False)
+    assert book.import_scores(book.preview_import(path, SESSION)) == len(table) + 1
+    assert not any(gap.attribute == "overall" for gap in book.missing(SESSION, 1))
+
+
+def test_the_empty_table_asks_for_each_stage_and_runs_no_formula(sqlite_book, tmp_path):
+    start_tasting(sqlite_book, tasters=["=1+1", "Béla"], stages=("hot", "cool"))
+    path = sqlite_book.write_paper_table(tmp_path / "paper.xlsx", SESSION)
+    sheet = openpyxl.load_workbook(path).active
+
+    assert {cell.data_type for cell in sheet["B"]} == {"s"}, "'f' would be a formula"
+    assert [cell.value for cell in sheet["E"]][:3] == ["stage", "hot", "cool"]
+    table = pd.read_excel(path).assign(overall=8)
+    table.to_excel(path, index=False)
+    taken = sqlite_book.import_scores(sqlite_book.preview_import(path, SESSION))
+    assert taken == len(table)
+    assert {entry.taster for entry in sqlite_book.history(SESSION)} == {"=1+1", "Béla"}
+
+
+def test_a_session_that_takes_no_scores_gives_no_table(on_file, tmp_path):
+    for flight in (1, 2):
+        on_file.lock_flight(SESSION, flight)
+    with pytest.raises(BookError, match="must have a flight that takes scores"):
+        on_file.write_paper_table(tmp_path / "paper.xlsx", SESSION)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_history_says_who_when_and_from_where_and_what_counts(tasting, codes, tmp_path):
+    book, _ = tasting
+    book.record_score(SESSION, 1, "Ada", "overall", 7, blind_code=codes[0], device="phone")
+    book.record_score(
+        SESSION, 1, "Ada", "overall", 8, blind_code=codes[0], source="paper", entered_by="Dora"
+    )
+    book.record_score(SESSION, 1, "Ada", "words", ["nutty", "floral"], blind_code=codes[0])
+    book.record_score(SESSION, 1, "Ada", "acidity", 3, blind_code=codes[0])
+    book.record_score(SESSION, 1, "Ada", "acidity", None, blind_code=codes[0])
+
+    table = pd.read_csv(book.export_history(tmp_path / "all.csv", SESSION), keep_default_na=False)
+
+    kept = table[["attribute", "value", "is_current", "source", "device", "entered_by"]]
+    assert kept.to_numpy().tolist() == [
+        ["overall", "7.0", "no", "sheet", "phone", "Ada"],
+        ["overall", "8.0", "yes", "paper", "", "Dora"],
+        ["words", "floral; nutty", "yes", "sheet", "", "Ada"],
+        ["acidity", "3.0", "no", "sheet", "", "Ada"],
+        ["acidity", "", "no", "sheet", "", "Ada"],
+    ]
+    assert pd.to_datetime(table["received_at"]).is_monotonic_increasing

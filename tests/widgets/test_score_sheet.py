@@ -283,6 +283,25 @@ def test_picking_a_name_shows_that_persons_sheet(book):
     assert book.history(SESSION) == ()
 
 
+def test_a_paper_sheet_that_the_lead_copies_is_told_apart_from_the_tasters_own_touch(book):
+    form = ScoreSheet(book, session=SESSION, taster="Ines")
+    cup = first_cup(book)
+    send(form.sheet, touch(1, value=3, **cup))
+    own = form.sheet.plan["owner"]
+
+    form.copied_by.value = "Dora "
+    send(form.sheet, touch(2, value=4, **cup))
+    send(form.sheet)
+
+    assert form.sheet.plan["taster"] == "Ines"
+    assert form.sheet.plan["owner"] != own, "touches that still wait keep their own hand"
+    assert [(e.value, e.source, e.entered_by) for e in book.history(SESSION)] == [
+        (3, "sheet", "Ines"),
+        (4, "paper", "Dora"),
+    ]
+    assert book.progress(SESSION)["seen_at"].isna().all(), "who copies is not the taster"
+
+
 def test_who_tastes_alone_scores_by_position_as_codes_are_read_later(tmp_path):
     lay_table(tmp_path / "alone.db", tasters=("Ines",), alone=True)
     with LabBook(tmp_path / "alone.db") as book:
