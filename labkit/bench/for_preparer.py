@@ -5,15 +5,21 @@ The bench sheet joins codes to waters: it is made from opened flights only, for 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
 from labkit.bench.sheet import Sheet, render
 from labkit.errors import SheetError
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
-from labkit.water import CAUTIONS, PURE_WATER, Concentrate, Mixing, Water, Weighing
-from labkit.water.conductivity import ACCURACY_PERCENT, conductivity_us_cm
+from labkit.water import CAUTIONS, Concentrate, Mixing, Weighing
+from labkit.water.conductivity import conductivity_us_cm
+from labkit.water.readings import METER_BAND_PERCENT
+from labkit.water.start import PURE, StartWater
 from labkit.water.weighing import digits_of
+
+_SPARE = 1.05
+"""Blend a little more base than the jugs take."""
 
 _BESIDE = 4
 """Up to so many bottles, the cautions stand beside the doses; with more, right below."""
@@ -24,8 +30,7 @@ def bench_sheet(
     concentrates: Sequence[Concentrate],
     *,
     jug_volume_ml: float,
-    base: Water = PURE_WATER,
-    base_name: str = "",
+    start: StartWater | None = None,
     pipette_ml: float = 0.1,
     lab_book: str = "",
 ) -> Sheet:
@@ -33,10 +38,10 @@ def bench_sheet(
 
     Parameters
     ----------
-    opened_flights, concentrates, jug_volume_ml, base, pipette_ml
+    opened_flights, concentrates, jug_volume_ml, pipette_ml
         As in :func:`labkit.tasting.bench_plan`; flights that the preparer opened.
-    base_name : str
-        What the base water is called at the bench; pure or base water if not given.
+    start : StartWater, optional
+        What the doses go into, under its name; pure water if not given.
     lab_book : str
         Name of the lab book, for the footer.
 
@@ -47,13 +52,17 @@ def bench_sheet(
     DosingError
         If a water cannot be made from these bottles.
     """
+    start = start or StartWater()
     plan = bench_plan(
-        opened_flights, concentrates, jug_volume_ml=jug_volume_ml, base=base, pipette_ml=pipette_ml
+        opened_flights,
+        concentrates,
+        jug_volume_ml=jug_volume_ml,
+        base=start.water,
+        pipette_ml=pipette_ml,
     )
     mixings = [jug.mixing for jug in plan.jugs]
     used = [b for b in plan.bottles if any(_dose_ml(mixing, b) > 0 for mixing in mixings)]
-    if not base_name:
-        base_name = "pure water" if base == PURE_WATER else "base water"
+    base_name = "base blend" if start.is_blend else start.name
     flights = sorted({jug.flight for jug in plan.jugs})
     pages = []
     for flight in flights:
@@ -63,6 +72,7 @@ def bench_sheet(
                 "flight": flight,
                 "jugs": [_jug_row(jug, used) for jug in jugs],
                 "total": _totals([jug.mixing for jug in jugs], used),
+                "blend": _blend(start, sum(jug.mixing.base_ml for jug in jugs)),
             }
         )
     return render(
@@ -74,6 +84,7 @@ def bench_sheet(
             "pages_of": pages,
             "bottles": [bottle.name for bottle in used],
             "base_name": base_name,
+            "base": _base_facts(start),
             "jug_volume": f"{jug_volume_ml:g}",
             "pipette": f"{pipette_ml:g}",
             "steps": _mixing_steps(used, base_name),
@@ -83,7 +94,7 @@ def bench_sheet(
             "total": _totals(mixings, used),
             "n_jugs": len(plan.jugs),
             "beside": len(used) <= _BESIDE,
-            "meter_percent": f"{ACCURACY_PERCENT:g}",
+            "meter_percent": f"{METER_BAND_PERCENT:.0f}",
         },
     )
 
@@ -117,6 +128,27 @@ def _totals(mixings: Sequence[Mixing], used: Sequence[Concentrate]) -> dict[str,
         "doses": [f"{total:.{digits}f}" for total in sums],
         "base": f"{sum(mixing.base_ml for mixing in mixings):.0f}",
     }
+
+
+def _base_facts(start: StartWater) -> str:
+    """What the meter and the analysis say of the base; empty for pure water."""
+    if start.name == PURE:
+        return ""
+    water = start.water
+    return (
+        f"{start.text}: hardness {water.hardness_mg_l_caco3:.0f} and alkalinity "
+        f"{water.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3, "
+        f"{float(conductivity_us_cm(water.vector)[0]):.0f} µS/cm"
+    )
+
+
+def _blend(start: StartWater, needed_ml: float) -> str:
+    """How to make enough of a thinned base for one flight; empty if it is poured as it comes."""
+    if not start.is_blend:
+        return ""
+    enough_ml = math.ceil(_SPARE * needed_ml / 100) * 100
+    of_base = enough_ml * start.share_percent / 100
+    return f"{of_base:.0f} mL of {start.name} with {enough_ml - of_base:.0f} mL of {PURE}"
 
 
 def _mixing_steps(bottles: Sequence[Concentrate], base_name: str) -> list[str]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labkit.errors import DosingError
 from labkit.water.bottles import standing_remarks
@@ -37,6 +38,17 @@ class Portion:
 
     exact_g: float
     """Mass before rounding (g)."""
+
+    purity: float = 1.0
+    """Share of the weighed mass that is the salt as labelled."""
+
+    @property
+    def mmol_per_g(self) -> NDArray[np.float64]:
+        """Ions in a gram as weighed (mmol), in the order of :data:`labkit.water.IONS`."""
+        per_gram: NDArray[np.float64] = (
+            1000 * self.purity / self.salt.molar_mass_g_mol * self.salt.vector
+        )
+        return per_gram
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,8 +189,8 @@ def weigh_out(
     return TankMixing(
         target=target,
         portions=tuple(
-            Portion(salt=one, mass_g=float(mass), exact_g=float(grams))
-            for one, mass, grams in zip(salts, rounded, exact, strict=True)
+            Portion(salt=one, mass_g=float(mass), exact_g=float(grams), purity=float(share))
+            for one, mass, grams, share in zip(salts, rounded, exact, shares, strict=True)
         ),
         base=base,
         volume_l=volume_l,

@@ -10,13 +10,11 @@ from labkit.errors import ConcentrateError
 from labkit.water.concentrates import Concentrate, MeasuredStrength
 from labkit.water.conductivity import conductivity_us_cm
 from labkit.water.given import is_finite
+from labkit.water.readings import DROP_DOUBT_PERCENT, METER_ACCURACY_PERCENT
 from labkit.water.uncertainty import expanded
 
 SINGLE_SALT_ACCURACY_PERCENT = 1.0
 """Half-width of the conductivity formula on a dilute single salt (%), from handbook values."""
-
-METER_ACCURACY_PERCENT = 2.0
-"""Half-width taken for a hand-held meter after calibration (%), common practice."""
 
 
 def _dilution(concentrate_ml: float, diluted_to_ml: float) -> float:
@@ -37,6 +35,7 @@ def strength_by_titration(
     step_mg_l_caco3: float,
     concentrate_ml: float,
     diluted_to_ml: float,
+    titrant_percent: float = DROP_DOUBT_PERCENT,
 ) -> Concentrate:
     """The bottle with the strength that a hardness or alkalinity titration found.
 
@@ -50,6 +49,9 @@ def strength_by_titration(
         What one drop or one division is worth (mg/L as CaCO3).
     concentrate_ml, diluted_to_ml : float
         How much of the bottle was made up to what volume with pure water (mL).
+    titrant_percent : float
+        How far what a drop or a division is worth may be off (%); drops differ in size, a burette
+        with a checked titrant is good to about 0.5 (common practice).
 
     Raises
     ------
@@ -68,7 +70,9 @@ def strength_by_titration(
         MeasuredStrength(
             strength_mg_l_caco3_per_ml=reading_mg_l_caco3 * dilution / 1000,
             method=f"{what} titration",
-            uncertainty_percent=expanded(100 * 0.5 * step_mg_l_caco3 / reading_mg_l_caco3),
+            uncertainty_percent=expanded(
+                100 * 0.5 * step_mg_l_caco3 / reading_mg_l_caco3, titrant_percent
+            ),
         )
     )
 

@@ -11,6 +11,7 @@ from labkit.water.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_
 from labkit.water.equilibrium import MIXED_AT_C
 from labkit.water.given import is_finite
 from labkit.water.markup import figure, notes, table
+from labkit.water.uncertainty import expanded
 from labkit.water.units import (
     MG_L_CACO3_PER_FRENCH_DEGREE,
     MG_L_CACO3_PER_GERMAN_DEGREE,
@@ -20,6 +21,12 @@ from labkit.water.waters import Water
 
 USUAL_COMPENSATION_PERCENT_PER_C = 2.0
 """What most meters take off for each degree above 25 °C (%/°C), common practice."""
+
+METER_ACCURACY_PERCENT = 2.0
+"""Half-width taken for a hand-held meter after calibration (%), common practice."""
+
+METER_BAND_PERCENT = expanded(ACCURACY_PERCENT, METER_ACCURACY_PERCENT)
+"""Expanded uncertainty (k = 2) of formula and meter together (%), for a water known exactly."""
 
 DROP_DOUBT_PERCENT = 5.0
 """How far drops may differ in size and end points in colour (%), common practice."""
@@ -98,6 +105,7 @@ def expected_meter(
     temperature_c: float = MIXED_AT_C,
     tds_factor: float | None = None,
     compensation_percent_per_c: float | None = USUAL_COMPENSATION_PERCENT_PER_C,
+    spread_us_cm: float = 0.0,
 ) -> ExpectedMeter:
     """What a conductivity meter should show.
 
@@ -113,6 +121,9 @@ def expected_meter(
     compensation_percent_per_c : float, optional
         What the meter takes off a degree to bring the reading to 25 °C (%/°C); None for a meter
         that does not.
+    spread_us_cm : float
+        Expanded uncertainty (k = 2) of the water itself, at its temperature (µS/cm): 0 for one
+        that is known, :func:`labkit.water.jugs.meter_of` finds that of a recipe.
 
     Raises
     ------
@@ -135,7 +146,8 @@ def expected_meter(
     there = float(conductivity_us_cm(water.vector, temperature_c)[0])
     shown = there if rate is None else there / (1 + rate / 100 * (temperature_c - MIXED_AT_C))
     unit = "µS/cm"
-    slack = max(shown * ACCURACY_PERCENT / 100, AIR_US_CM)
+    turn = shown / there if there else 1.0
+    slack = max(math.hypot(shown * METER_BAND_PERCENT / 100, turn * spread_us_cm), AIR_US_CM)
     if tds_factor is not None:
         shown *= tds_factor
         slack *= tds_factor
@@ -209,6 +221,15 @@ class ExpectedDrops:
     expected_mg_l_caco3: float
     """What the titration should find (mg/L as CaCO3)."""
 
+    spread_mg_l_caco3: float = 0.0
+    """Expanded uncertainty (k = 2) of the water itself (mg/L as CaCO3)."""
+
+    @property
+    def doubt_mg_l_caco3(self) -> float:
+        """How far water and drops together may lie off, whole drops apart (mg/L as CaCO3)."""
+        drops = self.expected_mg_l_caco3 * DROP_DOUBT_PERCENT / 100
+        return math.hypot(drops, self.spread_mg_l_caco3)
+
     @property
     def exact(self) -> float:
         """Drops without rounding."""
@@ -217,12 +238,14 @@ class ExpectedDrops:
     @property
     def low(self) -> int:
         """Fewest drops that agree: the colour may be called half-turned early."""
-        return math.floor(self.exact * (1 - DROP_DOUBT_PERCENT / 100) + 1e-9)
+        least = self.expected_mg_l_caco3 - self.doubt_mg_l_caco3
+        return max(0, math.floor(least / self.kit.per_drop(self.sample_ml) + 1e-9))
 
     @property
     def high(self) -> int:
         """Most drops that agree: the colour turns with the drop that passes the end."""
-        return math.ceil(self.exact * (1 + DROP_DOUBT_PERCENT / 100) - 1e-9)
+        most = self.expected_mg_l_caco3 + self.doubt_mg_l_caco3
+        return math.ceil(most / self.kit.per_drop(self.sample_ml) - 1e-9)
 
     @property
     def half_drop_percent(self) -> float:
@@ -259,6 +282,7 @@ def expected_drops(
     *,
     kit: DropKit,
     sample_ml: float | None = None,
+    spread_mg_l_caco3: float = 0.0,
 ) -> ExpectedDrops:
     """How many drops of a kit should turn the colour.
 
@@ -272,6 +296,8 @@ def expected_drops(
         The kit.
     sample_ml : float, optional
         Sample taken (mL); the kit's own if not given.
+    spread_mg_l_caco3 : float
+        Expanded uncertainty (k = 2) of the water itself (mg/L as CaCO3).
 
     Raises
     ------
@@ -287,4 +313,10 @@ def expected_drops(
     )
     taken = kit.sample_ml if sample_ml is None else sample_ml
     kit.per_drop(taken)
-    return ExpectedDrops(quantity=quantity, kit=kit, sample_ml=taken, expected_mg_l_caco3=found)
+    return ExpectedDrops(
+        quantity=quantity,
+        kit=kit,
+        sample_ml=taken,
+        expected_mg_l_caco3=found,
+        spread_mg_l_caco3=spread_mg_l_caco3,
+    )

@@ -10,16 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import WaterError
-from labkit.water.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
-from labkit.water.direct import TankMixing
-from labkit.water.dosing import Mixing
+from labkit.water.concentrates import Concentrate
+from labkit.water.conductivity import AIR_US_CM, conductivity_us_cm
 from labkit.water.equilibrium import MIXED_AT_C
 from labkit.water.given import is_finite
+from labkit.water.jugs import Doses, Recipe, doses_of
 from labkit.water.markup import figure, notes, table
 from labkit.water.readings import (
+    METER_BAND_PERCENT,
     USUAL_COMPENSATION_PERCENT_PER_C,
     DropKit,
-    ExpectedDrops,
     expected_drops,
     expected_meter,
 )
@@ -172,15 +172,17 @@ def _listed(slips: Sequence[Slip]) -> str:
 
 
 def check_jug(
-    recipe: Mixing | TankMixing,
+    recipe: Recipe,
     checks: Sequence[Check],
     *,
     other_bases: Mapping[str, Water] | None = None,
+    other_bottles: Sequence[Concentrate] = (),
 ) -> JugCheck:
     """Compare readings with the recipe, and with every single slip in making it.
 
     Slips thought of: a dose doubled or skipped, taken from another bottle (or salt), two doses
-    exchanged, and another water filled up with.
+    exchanged, and another water filled up with. Bands hold strengths, pipette or balance, meter
+    and drops, as those of :func:`labkit.water.jugs.meter_of` and ``drops_of`` do.
 
     Parameters
     ----------
@@ -190,6 +192,8 @@ def check_jug(
         What was read, at least one.
     other_bases : mapping of str to Water, optional
         Waters that may have been filled up with by mistake, by name.
+    other_bottles : sequence of Concentrate, optional
+        Bottles beside those of the recipe that a dose may have come from by mistake.
 
     Raises
     ------
@@ -198,8 +202,11 @@ def check_jug(
     """
     if not checks:
         raise WaterError("checks must hold at least one reading, got none. Read the meter.")
-    names, vectors = _ways(recipe, other_bases or {})
-    distances = np.array([_distances(vectors, check) for check in checks])
+    doses = doses_of(recipe, other_bottles=other_bottles)
+    names, poured, bases = _ways(doses, other_bases or {})
+    vectors, volumes = doses.waters(poured, bases)
+    shifts = doses.shifts(poured, volumes)
+    distances = np.array([_distances(doses, vectors, shifts, check) for check in checks])
     worst = distances.max(axis=0)
     slips = [
         Slip(
@@ -219,36 +226,26 @@ def check_jug(
 
 
 def _ways(
-    recipe: Mixing | TankMixing, other_bases: Mapping[str, Water]
-) -> tuple[list[str], NDArray[np.float64]]:
-    """Every way in words, the right one first, and its ions (mmol/L), shape (n, n_ions)."""
-    if isinstance(recipe, TankMixing):
-        sources = [p.salt.label for p in recipe.portions]
-        amounts = np.array([p.mass_g for p in recipe.portions])
-        adds = np.array([1000 / p.salt.molar_mass_g_mol * p.salt.vector for p in recipe.portions])
-        finished, fills, unit = recipe.volume_l, False, "g"
-    else:
-        sources = [d.concentrate.name for d in recipe.doses]
-        amounts = np.array([d.volume_ml for d in recipe.doses])
-        adds = np.array([d.concentrate.vector for d in recipe.doses])
-        finished, fills, unit = recipe.volume_ml, recipe.filling == "made up to", "mL"
+    doses: Doses, other_bases: Mapping[str, Water]
+) -> tuple[list[str], NDArray[np.float64], list[Water]]:
+    """Every way in words, the right one first; amounts poured, shape (n_ways, n); bases."""
+    sources, amounts = doses.sources, doses.amounts
     used = [int(n) for n in np.flatnonzero(amounts > 0)]
-    names, rows, bases = [AS_MEANT], [amounts], [recipe.base]
+    names, rows, bases = [AS_MEANT], [amounts], [doses.base]
 
-    def add(what: str, row: NDArray[np.float64], base: Water = recipe.base) -> None:
+    def add(what: str, row: NDArray[np.float64], base: Water = doses.base) -> None:
         names.append(what)
         rows.append(row)
         bases.append(base)
 
     for one in used:
-        dose = f"{figure(amounts[one], 4)} {unit} of {sources[one]}"
-        add(f"{dose} doubled", _with(amounts, {one: 2 * amounts[one]}))
-        add(f"{dose} skipped", _with(amounts, {one: 0.0}))
+        amount = f"{figure(amounts[one], 4)} {doses.unit}"
+        add(f"{amount} of {sources[one]} doubled", _with(amounts, {one: 2 * amounts[one]}))
+        add(f"{amount} of {sources[one]} skipped", _with(amounts, {one: 0.0}))
         for other in range(len(sources)):
             if other != one:
                 add(
-                    f"{figure(amounts[one], 4)} {unit} taken from {sources[other]} instead of "
-                    f"{sources[one]}",
+                    f"{amount} taken from {sources[other]} instead of {sources[one]}",
                     _with(amounts, {one: 0.0, other: amounts[other] + amounts[one]}),
                 )
     for n, one in enumerate(used):
@@ -259,15 +256,9 @@ def _ways(
                     _with(amounts, {one: amounts[other], other: amounts[one]}),
                 )
     for name, base in other_bases.items():
-        if base != recipe.base:
+        if base != doses.base:
             add(f"filled up with {name}", amounts, base)
-    poured = np.array(rows)
-    start = np.array([base.vector for base in bases])
-    if isinstance(recipe, TankMixing):
-        return names, start + poured @ adds / finished
-    base_ml = np.maximum(finished - poured.sum(axis=1), 0.0) if fills else recipe.base_ml
-    base_ml = np.broadcast_to(base_ml, len(names))[:, None]
-    return names, (poured @ adds + base_ml * start) / (poured.sum(axis=1)[:, None] + base_ml)
+    return names, np.array(rows), bases
 
 
 def _with(amounts: NDArray[np.float64], changed: Mapping[int, float]) -> NDArray[np.float64]:
@@ -277,12 +268,21 @@ def _with(amounts: NDArray[np.float64], changed: Mapping[int, float]) -> NDArray
     return row
 
 
-def _distances(vectors: NDArray[np.float64], check: Check) -> NDArray[np.float64]:
+def _distances(
+    doses: Doses, vectors: NDArray[np.float64], shifts: NDArray[np.float64], check: Check
+) -> NDArray[np.float64]:
     """How far a reading lies from each water, in half-widths of the band that agrees."""
     if isinstance(check, DropCount):
+        spreads = doses.spreads(vectors, shifts, MIXED_AT_C)[check.quantity]
         far = []
-        for vector in vectors:
-            expected = _drops(vector, check.quantity, check.kit, check.sample_ml)
+        for vector, spread in zip(vectors, spreads, strict=True):
+            expected = expected_drops(
+                Water.of_vector(vector),
+                check.quantity,
+                kit=check.kit,
+                sample_ml=check.sample_ml,
+                spread_mg_l_caco3=float(spread),
+            )
             middle, half = (expected.low + expected.high) / 2, (expected.high - expected.low) / 2
             far.append(abs(check.drops - middle) / max(half, 0.5))
         return np.array(far)
@@ -295,18 +295,10 @@ def _distances(vectors: NDArray[np.float64], check: Check) -> NDArray[np.float64
     )
     turn = one.shown / one.conductivity_us_cm
     shown = turn * conductivity_us_cm(vectors, check.temperature_c)
+    mixing = turn * doses.spreads(vectors, shifts, check.temperature_c)["conductivity"]
     least = AIR_US_CM * (check.tds_factor or 1.0)
-    slack = np.maximum(shown * ACCURACY_PERCENT / 100, least)
+    slack = np.maximum(np.hypot(shown * METER_BAND_PERCENT / 100, mixing), least)
     return np.asarray(np.abs(check.shown - shown) / slack)
-
-
-def _drops(
-    vector: NDArray[np.float64],
-    quantity: Literal["hardness", "alkalinity"],
-    kit: DropKit,
-    sample_ml: float | None,
-) -> ExpectedDrops:
-    return expected_drops(Water.of_vector(vector), quantity, kit=kit, sample_ml=sample_ml)
 
 
 def _next_check(possible: NDArray[np.float64], checks: Sequence[Check]) -> str:

@@ -14,19 +14,19 @@ from labkit.water import (
     PREFERENCES,
     Target,
     Water,
-    expected_drops,
-    expected_meter,
     mix,
     portray,
     pure_water,
     read_analysis,
     weigh_out,
 )
+from labkit.water.jugs import drops_of, meter_of
+from labkit.water.conductivity import conductivity_us_cm
+from labkit.water.start import PURE, StartWater
 from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
 from labkit.widgets.fields import Form, as_html, fold, said
 
-PURE = "pure water"
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
 
 
@@ -47,6 +47,7 @@ class BaseWaterForm(widgets.VBox):
             {
                 "name": fields.choice("Start from", [PURE], PURE),
                 "conductivity_25c_us_cm": fields.number("Its meter shows (µS/cm)", 1.0),
+                "share_percent": fields.number("Of it, the rest pure water (%)", 100.0, step=5),
             },
             folded={
                 "new_name": fields.text("Name of the water", placeholder="tap, autumn"),
@@ -62,37 +63,70 @@ class BaseWaterForm(widgets.VBox):
             buttons=[keep],
         )
         self._fill()
+        self.form.fields["name"].observe(lambda _change: self._offer(), "value")
+        self._offer()
         self.form.compute_with(lambda **_now: self._describe())
         super().__init__([self.form])
 
     @property
     def water(self) -> Water:
-        """The water chosen, with its ions.
+        """The water chosen, thinned as it stands in the form, with its ions.
 
         Raises
         ------
         LabkitError
-            If the reading or the analysis is impossible.
+            If the reading, the share or the analysis is impossible.
         """
-        name = self.form.fields["name"].value
-        if name != PURE:
-            return self._book.base_water(name).supply.water
-        reading = self.form.fields["conductivity_25c_us_cm"].value
-        return pure_water(conductivity_25c_us_cm=reading).water
+        return self.start.water
+
+    @property
+    def start(self) -> StartWater:
+        """The water chosen under its name; raises as :attr:`water` does."""
+        now = self.form.values()
+        if now["name"] == PURE:
+            reading = now["conductivity_25c_us_cm"]
+            return StartWater(base=pure_water(conductivity_25c_us_cm=reading).water)
+        base = self._book.base_water(now["name"]).supply.water
+        return StartWater(name=now["name"], base=base, share_percent=now["share_percent"])
+
+    def choose(self, start: StartWater) -> None:
+        """Start from this, such as from what a coffee's last session started from."""
+        self._fill()
+        self.form.fields["name"].value = start.name
+        self.form.fields["share_percent"].value = start.share_percent
 
     def on_change(self, follow: Any) -> None:
         """Call ``follow`` after every change."""
         self.form.on_change(follow)
 
     def _fill(self) -> None:
-        self.form.fields["name"].options = [PURE, *(w.name for w in self._book.base_waters())]
+        names, chooser = [w.name for w in self._book.base_waters()], self.form.fields["name"]
+        if list(chooser.options) != [PURE, *names]:
+            kept = chooser.value
+            chooser.options = [PURE, *names]
+            chooser.value = kept if kept in names else PURE
+
+    def _offer(self) -> None:
+        """Ask a pure water for its meter, any other for how much of it there is."""
+        pure = self.form.fields["name"].value == PURE
+        for name, is_asked in (("conductivity_25c_us_cm", pure), ("share_percent", not pure)):
+            self.form.fields[name].layout.display = "" if is_asked else "none"
 
     def _describe(self) -> Any:
-        name = self.form.fields["name"].value
-        if name != PURE:
-            return self._book.base_water(name).supply
-        reading = self.form.fields["conductivity_25c_us_cm"].value
-        return pure_water(conductivity_25c_us_cm=reading)
+        start = self.start
+        if start.name == PURE:
+            return pure_water(
+                conductivity_25c_us_cm=self.form.fields["conductivity_25c_us_cm"].value
+            )
+        water, supply = start.water, self._book.base_water(start.name).supply
+        meter = float(conductivity_us_cm(water.vector)[0])
+        return [
+            said(
+                f"Start from {start.text}: hardness {water.hardness_mg_l_caco3:.0f} and alkalinity "
+                f"{water.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3, {meter:.0f} µS/cm at 25 °C."
+            ),
+            fold("Its analysis", as_html(supply)),
+        ]
 
     def _analysis(self) -> dict[str, tuple[float, str]]:
         now = self.form.values()
@@ -216,9 +250,9 @@ class JugForm(Form):
         ]
         water = made.reached
         checks = [
-            expected_meter(water, temperature_c=temperature_c, tds_factor=tds_factor),
-            expected_drops(water, "hardness", kit=DROP_KITS[kit]),
-            expected_drops(water, "alkalinity", kit=DROP_KITS[kit]),
+            meter_of(made, temperature_c=temperature_c, tds_factor=tds_factor),
+            drops_of(made, "hardness", kit=DROP_KITS[kit]),
+            drops_of(made, "alkalinity", kit=DROP_KITS[kit]),
         ]
         return [
             *stale,

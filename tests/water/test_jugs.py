@@ -1,0 +1,112 @@
+"""The band within which a jug is right: strengths, pipette or balance, and the meter, all in it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from labkit.water import DROP_KITS, Concentrate, Target, Water, expected_meter, mix, salt, weigh_out
+from labkit.water.conductivity import conductivity_us_cm
+from labkit.water.jugs import doses_of, drops_of, meter_of
+from labkit.water.slips import DropCount, MeterReading, check_jug
+
+WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+LABELS = ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")
+SALTS = [salt(label) for label in LABELS]
+BOTTLES = [Concentrate.of_strength(salt=one) for one in SALTS]
+ROUGH = [
+    Concentrate.from_weighing(salt=one, weighed_g=grams, volume_ml=100, balance_g=0.01)
+    for one, grams in zip(SALTS, (0.15, 0.20, 0.20), strict=True)
+]
+KIT = DROP_KITS["20 mg/L as CaCO3 a drop in 5 mL"]
+RECIPES = {
+    "strong litre": mix(WANTED, BOTTLES),
+    "weak weighing": mix(WANTED, ROUGH),
+    "coarse pipette": mix(WANTED, BOTTLES, volume_ml=500, pipette_ml=5),
+    "tank of salts": weigh_out(WANTED, SALTS, volume_l=5, balance_g=0.1),
+}
+
+
+@pytest.mark.parametrize("name", RECIPES)
+def test_the_spread_of_hardness_is_the_one_that_the_mixing_states(name):
+    """Two ways to the same figure: by ions here, by coordinates in the mixing itself."""
+    recipe = RECIPES[name]
+    drops = drops_of(recipe, "hardness", kit=KIT)
+    stated = recipe.uncertainty.hardness_mg_l_caco3
+    assert drops.spread_mg_l_caco3 == pytest.approx(stated, rel=1e-9)
+
+
+def test_one_strength_in_doubt_moves_the_drops_by_hand():
+    """60 mL of a bottle that is good to 10 % adds 60 ± 6 mg/L: with 5 % of drops, ± 6.7."""
+    bottle = Concentrate(
+        salt=SALTS[0], strength_g_l=1.4688, weighing_uncertainty_percent=10, name="calcium"
+    )
+    aim = Target(mg_share=0, hardness_mg_l_caco3=60, alkalinity_mg_l_caco3=0)
+    drops = drops_of(mix(aim, [bottle]), "hardness", kit=KIT, sample_ml=25)
+    assert drops.spread_mg_l_caco3 == pytest.approx(6.0, abs=0.02)
+    assert drops.doubt_mg_l_caco3 == pytest.approx(math.hypot(3, 6), abs=0.02)
+    # One drop is 4 mg/L in 25 mL: 53.3 is 13.3 drops, 66.7 is 16.7.
+    assert (drops.low, drops.high) == (13, 17)
+
+
+@pytest.mark.parametrize("name", RECIPES)
+def test_nineteen_of_twenty_right_jugs_lie_in_the_band_of_the_meter(name):
+    """Monte Carlo (JCGM 101:2008): draw each input from what is stated, count what agrees."""
+    recipe, rng, n = RECIPES[name], np.random.default_rng(4), 4000
+    doses = doses_of(recipe)
+    strength = 1 + doses.strengths / 2 * rng.standard_normal((n, len(doses.sources)))
+    taken = doses.amounts + doses.steps * rng.uniform(-0.5, 0.5, strength.shape)
+    taken = np.where(doses.amounts > 0, taken, 0.0)
+    solutes = (taken * strength) @ doses.adds
+    base = doses.finished - taken.sum(axis=1, keepdims=True) if doses.displaces else doses.finished
+    waters = (solutes + base * doses.base.vector) / doses.finished
+    true = conductivity_us_cm(waters) * (1 + rng.uniform(-0.05, 0.05, n))
+    shown = true * (1 + rng.uniform(-0.02, 0.02, n))
+    band = meter_of(recipe)
+    inside = np.mean((band.low <= shown) & (shown <= band.high))
+    assert 0.94 <= inside <= 0.999
+
+
+def test_the_band_is_wider_than_rounding_and_than_the_meter_alone():
+    meter_alone = expected_meter(RECIPES["weak weighing"].reached)
+    assert meter_of(RECIPES["weak weighing"]).slack > 1.2 * meter_alone.slack
+    assert meter_of(RECIPES["strong litre"]).slack > meter_alone.slack
+    assert meter_of(RECIPES["coarse pipette"]).slack > meter_of(RECIPES["strong litre"]).slack
+
+
+@pytest.mark.parametrize("name", RECIPES)
+@pytest.mark.parametrize("tds_factor", [None, 0.5])
+def test_card_and_bench_check_call_the_same_readings_right(name, tds_factor):
+    recipe = RECIPES[name]
+    band = meter_of(recipe, tds_factor=tds_factor)
+    for reading in np.linspace(band.low - 3, band.high + 3, 41):
+        check = MeterReading(shown=float(reading), tds_factor=tds_factor)
+        assert check_jug(recipe, [check]).meant.agrees == band.agrees(float(reading))
+    for quantity in ("hardness", "alkalinity"):
+        expected = drops_of(recipe, quantity, kit=KIT)
+        for drops in range(10):
+            counted = DropCount(quantity=quantity, kit=KIT, drops=drops)
+            assert check_jug(recipe, [counted]).meant.agrees == expected.agrees(drops)
+
+
+def test_the_purity_of_weighed_salts_is_in_what_the_jug_should_be():
+    tank = weigh_out(WANTED, SALTS, volume_l=20, purities={"CaCl2·2H2O": 0.8})
+    meant = check_jug(tank, [MeterReading(shown=280)]).meant.water
+    assert meant.hardness_mg_l_caco3 == pytest.approx(tank.reached.hardness_mg_l_caco3)
+
+
+def test_a_bottle_beside_the_recipe_may_have_been_the_wrong_one():
+    """60 mL from a bottle of twice the calcium: 120 + 20 of hardness instead of 80."""
+    double = Concentrate.of_strength(
+        salt=SALTS[0], strength_mg_l_caco3_per_ml=2.0, name="calcium, double"
+    )
+    jug = RECIPES["strong litre"]
+    made = jug.reached.vector + 60 / 1000 * (double.vector - BOTTLES[0].vector)
+    shown = expected_meter(Water.of_vector(made)).shown
+    checks = [MeterReading(shown=shown), DropCount(quantity="hardness", kit=KIT, drops=7)]
+    assert "double" not in check_jug(jug, checks).verdict.replace("doubled", "")
+    found = check_jug(jug, checks, other_bottles=[double, *BOTTLES])
+    assert "60 mL taken from calcium, double instead of CaCl2·2H2O" in found.verdict
+    assert len({slip.what for slip in found.slips}) == len(found.slips)
