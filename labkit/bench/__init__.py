@@ -6,7 +6,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from labkit.bench.cards import make_recipes, recipe_card, recipe_frame
+    from labkit.bench.card_table import recipe_frame
+    from labkit.bench.cards import make_recipes, recipe_card
     from labkit.bench.compare_plots import best_table, plot_attributes, plot_best
     from labkit.bench.for_preparer import bench_sheet, weighing_sheet
     from labkit.bench.for_tasters import score_sheets, tray_map
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from labkit.bench.next_plots import next_picture, plot_next
     from labkit.bench.panel_plots import plot_panel, plot_residuals
     from labkit.bench.pictures import reading_pictures
+    from labkit.bench.plan_plots import plan_picture, plot_plan
     from labkit.bench.report import coffee_report
     from labkit.bench.score_plots import plot_score, plot_tasters
     from labkit.bench.sheet import Sheet
@@ -40,10 +42,12 @@ __all__ = [
     "cup_labels",
     "make_recipes",
     "next_picture",
+    "plan_picture",
     "plot_attributes",
     "plot_best",
     "plot_next",
     "plot_panel",
+    "plot_plan",
     "plot_residuals",
     "plot_score",
     "plot_surface",
@@ -65,7 +69,7 @@ _HOMES = {
     "read_card_json": "hand_over",
     "make_recipes": "cards",
     "recipe_card": "cards",
-    "recipe_frame": "cards",
+    "recipe_frame": "card_table",
     "bench_sheet": "for_preparer",
     "weighing_sheet": "for_preparer",
     "score_sheets": "for_tasters",
@@ -81,7 +85,9 @@ _HOMES = {
     "plot_best": "compare_plots",
     "next_picture": "next_plots",
     "plot_next": "next_plots",
+    "plan_picture": "plan_plots",
     "plot_panel": "panel_plots",
+    "plot_plan": "plan_plots",
     "plot_residuals": "panel_plots",
     "plot_score": "score_plots",
     "plot_surface": "surface_plots",

@@ -21,6 +21,7 @@ _MODULE_OF = {
     "PaperForm": "paper_form",
     "PeopleForm": "people_form",
     "PlanForm": "plan_form",
+    "PlanningView": "planning_view",
     "ReadingView": "reading_view",
     "ReplanForm": "replan_form",
     "ReportForm": "report_form",
