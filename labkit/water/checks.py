@@ -1,19 +1,14 @@
-"""labkit's figures beside published and independently computed ones, as a table of differences.
-
-The reference files live outside the package (``shared/water`` in the project) and are named by
-the caller; nothing else in labkit reads them.
-"""
+"""labkit's waters beside published and independently computed figures (``shared/water``)."""
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 
-from labkit.errors import ImportFileError
+from labkit.references import Comparison, read_references
 from labkit.water.bottles import bottle_saturation
 from labkit.water.concentrates import Concentrate, strength_needed_g_l
 from labkit.water.conductivity import conductivity_us_cm
@@ -29,31 +24,25 @@ from labkit.water.tables import WaterTable
 from labkit.water.units import CACO3_G_MOL, alkalinity_in, hardness_from, hardness_in
 from labkit.water.waters import Water
 
-Row = dict[str, object]
-"""One line: group, quantity, ours, reference, unit, difference, tolerance, agrees, source."""
-
 PQ373 = "IPhreeqc 3.7.3, its phreeqc.dat"
 PQ386 = "IPhreeqc 3.8.6, its phreeqc.dat"
 WATEQ = "IPhreeqc 3.8.6, wateq4f.dat"
-RANDOM_CONDUCTIVITY_PERCENT = 8.0
-"""labkit's 5 % and what that database differs from the others, added in quadrature."""
+TEMPERATURES_C = (20.0, 93.0, 125.0)
+
+_CONDUCTIVITY_PERCENT = {
+    "dho": (3.0, "Debye-Hückel-Onsager with ion pairs"),
+    "pq373": (3.0, PQ373),
+    # labkit's 5 % and what that database differs from the others, added in quadrature.
+    "pq386": (8.0, f"{PQ386}, itself up to 5 % from other formulas"),
+    "sm2510a": (10.0, "Standard Methods 2510 A; 1030 E accepts 0.9 to 1.1 times it (from memory)"),
+}
+"""What each formula may differ by, and where its figures are from."""
 
 _PERCENT_GROUPS = ("conductivity", "solubility")
 
 
-def difference_table(folder: Path) -> list[Row]:
-    """Every check, one row each.
-
-    Parameters
-    ----------
-    folder : Path
-        Where the reference files are (``shared/water``).
-
-    Returns
-    -------
-    rows : list of dict
-        ``group``, ``quantity``, ``ours``, ``reference``, ``unit``, ``difference``, ``tolerance``
-        (in the unit of the difference), ``agrees``, ``source``.
+def compare_all(folder: Path) -> list[Comparison]:
+    """Every reference value of ``folder`` (``shared/water`` in a clone) beside ours.
 
     Raises
     ------
@@ -61,88 +50,27 @@ def difference_table(folder: Path) -> list[Row]:
         If a reference file is missing.
     """
     return [
-        *published_differences(folder),
-        *bottle_differences(folder),
-        *water_differences(folder),
-        *random_differences(folder),
+        *published_values(folder),
+        *shared_bottles(folder),
+        *reference_waters(folder),
+        *random_waters(folder),
     ]
 
 
-def worst_by_group(rows: list[Row]) -> list[Row]:
-    """How many checks each group has, how many agree, and its largest difference."""
-    groups: dict[tuple[str, str], list[Row]] = {}
-    for row in rows:
-        groups.setdefault((str(row["group"]), str(row["difference_unit"])), []).append(row)
-    return [
-        {
-            "group": group,
-            "checks": len(members),
-            "agree": sum(bool(row["agrees"]) for row in members),
-            "largest_difference": max(abs(float(str(row["difference"]))) for row in members),
-            "difference_unit": unit,
-            "largest_share_of_tolerance": max(_share_of_tolerance(row) for row in members),
-        }
-        for (group, unit), members in groups.items()
-    ]
-
-
-def _share_of_tolerance(row: Row) -> float:
-    difference, tolerance = abs(float(str(row["difference"]))), float(str(row["tolerance"]))
-    return difference / tolerance if tolerance else math.inf if difference else 0.0
-
-
-def _read(folder: Path, name: str) -> list[dict[str, str]]:
-    path = Path(folder) / name
-    if not path.is_file():
-        raise ImportFileError(
-            f"reference file {path} is missing: name the project's shared/water folder."
-        )
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def _row(
-    group: str,
-    quantity: str,
-    ours: float,
-    reference: float,
-    *,
-    unit: str,
-    tolerance: float,
-    source: str,
-    percent: bool = False,
-) -> Row:
-    difference = ours - reference
-    if percent:
-        difference = 100 * difference / reference if reference else 100 * difference
-    return {
-        "group": group,
-        "quantity": quantity,
-        "ours": ours,
-        "reference": reference,
-        "unit": unit,
-        "difference": difference,
-        "difference_unit": "%" if percent else unit,
-        "tolerance": tolerance,
-        "agrees": bool(abs(difference) <= tolerance + 1e-12),
-        "source": source,
-    }
-
-
-def published_differences(folder: Path) -> Iterator[Row]:
+def published_values(folder: Path) -> Iterator[Comparison]:
     """Handbook values, standards and constants of ``published_values.csv``."""
-    for row in _read(folder, "published_values.csv"):
+    for row in read_references(folder, "published_values.csv"):
         kind, _, rest = row["key"].partition(":")
         ours = _PUBLISHED[kind](rest) if kind in _PUBLISHED else _constant(kind, rest)
-        yield _row(
-            row["group"],
-            row["quantity"],
-            ours,
-            float(row["value"]),
+        yield Comparison(
+            group=row["group"],
+            quantity=row["quantity"],
+            ours=ours,
+            reference=float(row["value"]),
             unit=row["unit"],
             tolerance=float(row["tolerance"]),
             source=f"{row['source']} ({row['how_seen']})",
-            percent=row["group"] in _PERCENT_GROUPS,
+            in_percent=row["group"] in _PERCENT_GROUPS,
         )
 
 
@@ -225,9 +153,9 @@ _PUBLISHED: dict[str, Callable[[str], float]] = {
 }
 
 
-def bottle_differences(folder: Path) -> Iterator[Row]:
+def shared_bottles(folder: Path) -> Iterator[Comparison]:
     """Saturation of shared bottles, of ``bottle_pairs.csv``."""
-    for row in _read(folder, "bottle_pairs.csv"):
+    for row in read_references(folder, "bottle_pairs.csv"):
         times = float(row["times_single_strength"])
         vector = np.zeros(len(IONS))
         names = [name for name in (row["salt"], row["other_salt"]) if name]
@@ -242,12 +170,12 @@ def bottle_differences(folder: Path) -> Iterator[Row]:
             ("lost_closed_percent", found.lost_closed_percent, 2.0, "% of the metal"),
             ("lost_open_percent", found.lost_open_percent, 2.0, "% of the metal"),
         ):
-            if row[column]:
-                yield _row(
-                    "shared bottles",
-                    f"{label}: {column.replace('_', ' ')}",
-                    ours,
-                    float(row[column]),
+            if row.get(column):
+                yield Comparison(
+                    group="shared bottles",
+                    quantity=f"{label}: {column.replace('_', ' ')}",
+                    ours=ours,
+                    reference=float(row[column]),
                     unit=unit,
                     tolerance=tolerance,
                     source=row["source"],
@@ -265,23 +193,16 @@ def water_of_row(row: dict[str, str]) -> np.ndarray:
     return vector
 
 
-def water_differences(folder: Path) -> Iterator[Row]:
+def reference_waters(folder: Path) -> Iterator[Comparison]:
     """The twelve waters of ``reference_waters.csv``."""
-    rows = _read(folder, "reference_waters.csv")
+    rows = read_references(folder, "reference_waters.csv")
     table = WaterTable(ions_mmol_l=np.array([water_of_row(row) for row in rows]))
     yield from _composition(rows, table)
-    dho = table.conductivity_us_cm()
-    for row, ours in zip(rows, dho, strict=True):
-        yield _row(
-            "conductivity of waters",
-            f"{row['id']} at 25 °C",
-            float(ours),
-            float(row["conductivity_25c_dho_us_cm"]),
-            unit="µS/cm",
-            tolerance=3.0,
-            source="Debye-Hückel-Onsager with ion pairs",
-            percent=True,
-        )
+    conductivity = table.conductivity_us_cm()
+    for tag, (tolerance, source) in _CONDUCTIVITY_PERCENT.items():
+        column = f"conductivity_25c_{tag}_us_cm"
+        group = "conductivity of waters"
+        yield from _column(rows, column, conductivity, group, "µS/cm", tolerance, source)
     sets: tuple[tuple[ConstantSet, str, str], ...] = (
         ("1982", "pq373", PQ373),
         ("2024", "pq386", PQ386),
@@ -291,7 +212,7 @@ def water_differences(folder: Path) -> Iterator[Row]:
         for state, co2 in (("closed", None), ("air", AIR_CO2_ATM)):
             ph = equilibrate(totals, constants=constants, co2_atm=co2).ph
             yield from _column(rows, f"ph_{state}_{tag}", ph, "pH", "", 0.02, source)
-        for temperature in (20.0, 93.0, 125.0):
+        for temperature in TEMPERATURES_C:
             columns = scale_columns(table.ions_mmol_l, temperature, constants=constants)
             for name, ours in columns.items():
                 index = name.startswith("index")
@@ -301,26 +222,54 @@ def water_differences(folder: Path) -> Iterator[Row]:
                 yield from _column(rows, column, ours, group, unit, 0.05 if index else 2.0, source)
 
 
-def _composition(rows: list[dict[str, str]], table: WaterTable) -> Iterator[Row]:
+def _composition(rows: list[dict[str, str]], table: WaterTable) -> Iterator[Comparison]:
     columns = table.composition()
     # The table prints three decimals for ions, two for the rest: half a digit more is allowed.
     for number, row in enumerate(rows):
         water = table.water(number)
-        ours = {f"{symbol}_mg_l": amount for symbol, amount in water.ions_mg_l.items()}
+        ours = {f"{symbol}_mg_l": water.ions_mg_l.get(symbol, 0.0) for symbol in INDEX}
         ours |= {name: float(values[number]) for name, values in columns.items()}
         ours["calcium_hardness_mg_l_caco3"] = water.calcium_hardness_mg_l_caco3
         for name, value in ours.items():
             if name in row:
                 reference = float(row[name])
-                yield _row(
-                    "composition",
-                    f"{row['id']} {name}",
-                    value,
-                    reference,
-                    unit="mg/L",
+                yield Comparison(
+                    group="composition",
+                    quantity=f"{row['id']} {name}",
+                    ours=value,
+                    reference=reference,
+                    unit="meq/L" if name.endswith("_meq_l") else "mg/L",
                     tolerance=0.001 * abs(reference) + 0.005,
                     source="closed forms, IUPAC 2021 weights",
                 )
+
+
+def random_waters(folder: Path) -> Iterator[Comparison]:
+    """Waters drawn at random, of ``random_waters.csv``, under both sets of constants."""
+    rows = read_references(folder, "random_waters.csv")
+    vectors = np.zeros((len(rows), len(IONS)))
+    for number, row in enumerate(rows):
+        for symbol, place in INDEX.items():
+            vectors[number, place] = float(row.get(f"{symbol}_mmol_l") or 0.0)
+    conductivity = conductivity_us_cm(vectors)
+    column, group = "conductivity_25c_us_cm_pq386", "conductivity of random waters"
+    tolerance, source = _CONDUCTIVITY_PERCENT["pq386"]
+    yield from _column(rows, column, conductivity, group, "µS/cm", tolerance, source)
+    sets: tuple[tuple[ConstantSet, str, str], ...] = (
+        ("1982", "pq386_wateq4f", WATEQ),
+        ("2024", "pq386", PQ386),
+    )
+    totals = Totals.of_ions(vectors)
+    for constants, tag, source in sets:
+        for state, co2 in (("closed", None), ("air", AIR_CO2_ATM)):
+            ph = equilibrate(totals, constants=constants, co2_atm=co2).ph
+            group = "pH of random waters"
+            yield from _column(rows, f"ph_{state}_{tag}", ph, group, "", 0.02, source)
+        for temperature in TEMPERATURES_C:
+            index = scale_columns(vectors, temperature, constants=constants)["index_closed"]
+            column = f"calcite_index_{temperature:g}c_{tag}"
+            group = "saturation index of random waters"
+            yield from _column(rows, column, index, group, "", 0.05, source)
 
 
 def _column(
@@ -331,48 +280,16 @@ def _column(
     unit: str,
     tolerance: float,
     source: str,
-) -> Iterator[Row]:
+) -> Iterator[Comparison]:
     for row, ours in zip(rows, values, strict=True):
         if row.get(column):
-            yield _row(
-                group,
-                f"{row['id']} {column}",
-                float(ours),
-                float(row[column]),
+            yield Comparison(
+                group=group,
+                quantity=f"{row['id']} {column}",
+                ours=float(ours),
+                reference=float(row[column]),
                 unit=unit,
                 tolerance=tolerance,
                 source=source,
+                in_percent=unit == "µS/cm",
             )
-
-
-def random_differences(folder: Path) -> Iterator[Row]:
-    """Waters drawn at random, of ``random_waters.csv``."""
-    rows = _read(folder, "random_waters.csv")
-    vectors = np.zeros((len(rows), len(IONS)))
-    for number, row in enumerate(rows):
-        for symbol, place in INDEX.items():
-            vectors[number, place] = float(row.get(f"{symbol}_mmol_l") or 0.0)
-    found = WaterTable(ions_mmol_l=vectors).chemistry()
-    for name, values in found.items():
-        if name.startswith("ph"):
-            group, tolerance, tag = "pH of random waters", 0.02, "pq386_wateq4f"
-        elif name.startswith("calcite"):
-            group, tolerance, tag = "saturation index of random waters", 0.05, "pq386_wateq4f"
-        else:
-            yield from _conductivities(rows, values)
-            continue
-        yield from _column(rows, f"{name}_{tag}", values, group, "", tolerance, WATEQ)
-
-
-def _conductivities(rows: list[dict[str, str]], values: np.ndarray) -> Iterator[Row]:
-    for row, ours in zip(rows, values, strict=True):
-        yield _row(
-            "conductivity of random waters",
-            f"{row['id']} at 25 °C",
-            float(ours),
-            float(row["conductivity_25c_us_cm_pq386"]),
-            unit="µS/cm",
-            tolerance=RANDOM_CONDUCTIVITY_PERCENT,
-            source=f"{PQ386}, itself up to 5 % from other formulas",
-            percent=True,
-        )
