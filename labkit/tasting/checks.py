@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Final
+from typing import Final, SupportsFloat
 
 import numpy as np
 
@@ -139,7 +139,13 @@ def near_balanced_designs(folder: Path) -> Iterator[Comparison]:
 
 
 def _count(
-    group: str, quantity: str, ours: float, reference: float, source: str, *, rule: Rule = "equal"
+    group: str,
+    quantity: str,
+    ours: SupportsFloat,
+    reference: SupportsFloat,
+    source: str,
+    *,
+    rule: Rule = "equal",
 ) -> Comparison:
     return Comparison(
         group=group,
