@@ -1,0 +1,61 @@
+"""From what was tasted to the next sealed flight, in JupyterLab in a real browser."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.book import LabBook
+from tests.browser.test_planning import PASSPHRASE, panel, picture, run_notebook
+
+pytestmark = pytest.mark.browser
+
+COORDINATES = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+
+
+def test_the_next_flight_is_shown_with_reasons_and_handed_to_the_cup_plan(
+    workbook_server, new_page
+):
+    """What the page lists is what the sealed key holds, under the coffee's own control."""
+    page = new_page(width=1280, height=1500, accept_downloads=True)
+    run_notebook(page, workbook_server, "4-best-water.ipynb")
+    heading = panel(page).get_by_role("heading", name="What to taste next")
+    heading.wait_for(timeout=120_000)
+    history = panel(page).get_by_text("The flights so far", exact=True)
+    picture(page, "next-flight-1280", history)
+    picture(page, "next-flight-waters-1280", heading)
+    items = panel(page).locator("ol > li").filter(has_text="beat today's best").all_inner_texts()
+    items += panel(page).locator("ol > li").filter(has_text="best itself").all_inner_texts()
+    assert len(items) == 5
+    assert all("for 1000 mL: " in item and "expected " in item for item in items)
+    listed = {item.splitlines()[0] for item in items}
+
+    panel(page).get_by_label("Preparer's passphrase").last.fill(PASSPHRASE)
+    panel(page).get_by_label("The same once more").fill(PASSPHRASE)
+    panel(page).get_by_label("The same once more").press("Tab")
+    with page.expect_download() as download:
+        panel(page).get_by_role("button", name="Plan and seal").click()
+    sheet = download.value.path().read_text()
+    with LabBook(workbook_server.workbook.parent / "data" / "demo.db") as book:
+        session = book.sessions()[-1]
+        plan = book.plan(session.name)
+        rows = [row for key in plan.keys for row in key.open(PASSPHRASE).rows]
+        scores = book.opened_scores(coffee=session.coffee)
+    so_far = scores.loc[scores["is_control"], list(COORDINATES)].drop_duplicates().iloc[0].tolist()
+    served = {row.target.text for row in rows if not row.is_control}
+    assert "next flight" in session.name
+    assert listed <= {row.target.text for row in rows}
+    assert served <= listed
+    controls = {
+        tuple(getattr(r.target, name) for name in COORDINATES) for r in rows if r.is_control
+    }
+    assert controls == {tuple(so_far)}
+    assert all(code in sheet for flight in plan.flights for code in plan.codes(flight))
+
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.evaluate("window.jupyterapp.commands.execute('application:toggle-left-area')")
+    heading.wait_for()
+    picture(page, "next-flight-390", heading)
+    wide = heading.evaluate(
+        "at => at.closest('.lm-Widget').scrollWidth - at.closest('.lm-Widget').clientWidth"
+    )
+    assert wide <= 1
