@@ -173,7 +173,8 @@ class Region:
         if not len(grid):
             raise RegionError(
                 f"the region must hold at least one water, got none of {size}. Loosen what is "
-                "locked or excluded, or make concentrates that reach these waters."
+                "locked or excluded, make concentrates that reach these waters, or start from a "
+                "base water that holds less."
             )
         grid.flags.writeable = False
         object.__setattr__(self, "grid", grid)

@@ -45,6 +45,7 @@ class SweepDoses:
         """The doses in a table, remarks and cautions below it."""
         first = self.mixings[0]
         digits = digits_of(first.pipette_ml)
+        base = "pure" if first.base == PURE_WATER else "base"
         doses = [dose.concentrate.name for dose in first.doses]
         used = [i for i in range(len(doses)) if any(m.doses[i].volume_ml for m in self.mixings)]
         head = ["Ca:Mg", "hardness", "alkalinity", *(f"{doses[i]}, mL" for i in used)]
@@ -64,7 +65,7 @@ class SweepDoses:
             table(
                 f"{self.sweep.kind.capitalize()}, doses for {first.volume_ml:g} mL "
                 "(hardness and alkalinity in mg/L as CaCO3)",
-                [*head, "base water, mL", "µS/cm at 25 °C"],
+                [*head, f"{base} water, mL", "µS/cm at 25 °C"],
                 rows,
             )
             + notes(remarks)

@@ -17,7 +17,9 @@ from labkit.book.transactions import Transactions
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
+    from labkit.book.records import Held
     from labkit.water import Supply
+    from labkit.water.start import StartWater
 
 Analysis = Mapping[str, tuple[float, str]]
 """Quantity -> (value, unit), as ``labkit.water.read_analysis`` takes it."""
@@ -130,6 +132,16 @@ class BaseWaters(Transactions):
             if row is None:
                 raise unknown("base water", name, db.scalars(select(BaseWaterRow.name)))
             return _base_water(row)
+
+    def start_water(self, held: Held) -> StartWater:
+        """What the doses of a session go into, as it was recorded; pure water if nothing was."""
+        from labkit.water.start import PURE, StartWater
+
+        if held.base_water in {"", PURE}:
+            return StartWater()
+        base = self.base_water(held.base_water)
+        share = 100.0 if held.base_share_percent is None else held.base_share_percent
+        return StartWater(name=base.name, base=base.supply.water, share_percent=share)
 
 
 def _base_water(row: BaseWaterRow) -> BaseWater:

@@ -8,7 +8,7 @@ from typing import Any, Final, cast
 from sqlalchemy import Row, Select, bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 
-from labkit.book.records import ScoreEntry, Stage
+from labkit.book.records import Missing, ScoreEntry, Stage
 from labkit.book.schema import (
     AttributeRow,
     CupRow,
@@ -116,4 +116,31 @@ def _last_id() -> Any:
             later.stage == ScoreRow.stage,
         )
         .scalar_subquery()
+    )
+
+
+def missing_numbers(db: Session, flight: FlightRow) -> tuple[Missing, ...]:
+    """Numbers that have not been given in a flight, by taster, cup and attribute."""
+    servings = db.execute(
+        select(ServingRow.id, ServingRow.position, TasterRow.name, CupRow.blind_code)
+        .join(TasterRow, ServingRow.taster_id == TasterRow.id)
+        .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
+        .where(ServingRow.flight_id == flight.id)
+        .order_by(TasterRow.name, ServingRow.position)
+    ).all()
+    attributes = db.execute(
+        select(AttributeRow.id, AttributeRow.name)
+        .where(AttributeRow.session_id == flight.session_id, AttributeRow.kind == "number")
+        .order_by(AttributeRow.position)
+    ).all()
+    current = current_entries().where(ServingRow.flight_id == flight.id)
+    given = {(row.serving_id, row.attribute_id, row.stage) for row in db.scalars(current)}
+    return tuple(
+        Missing(
+            taster=taster, position=position, blind_code=code, attribute=name, stage=stage or None
+        )
+        for serving_id, position, taster, code in servings
+        for attribute_id, name in attributes
+        for stage in (flight.session.stages or [""])
+        if (serving_id, attribute_id, stage) not in given
     )

@@ -9,14 +9,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_text
-from labkit.book.entries import current_entries
+from labkit.book.entries import missing_numbers
 from labkit.book.lookups import add_event, find_flight, find_session, unknown
 from labkit.book.records import Event, Flight, Missing
 from labkit.book.schema import (
     BEING_TASTED,
     LOCKED,
     OPENED,
-    AttributeRow,
     CupRow,
     EventRow,
     FlightRow,
@@ -52,7 +51,7 @@ class Flights(Transactions):
     def missing(self, session: str, flight: int) -> tuple[Missing, ...]:
         """Numbers that have not been given in a flight; notes and descriptors may stay empty."""
         with self._reading() as db:
-            return _missing(db, find_flight(db, session, flight))
+            return missing_numbers(db, find_flight(db, session, flight))
 
     def lock_flight(self, session: str, flight: int, *, done_by: str = "") -> tuple[Missing, ...]:
         """Close a flight for scores, and say which numbers are missing.
@@ -70,7 +69,7 @@ class Flights(Transactions):
                 raise LockError(msg)
             row.state = OPENED if _is_opened(db, row) else LOCKED
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
-            return _missing(db, row)
+            return missing_numbers(db, row)
 
         return self._write(work)
 
@@ -118,14 +117,17 @@ class Flights(Transactions):
         Raises
         ------
         LockError
-            If the flight is not locked and no reason to open early is given.
+            If the flight is not locked and no reason to open early is given, or it was tasted
+            alone and the codes under its cups are not entered yet.
         SealError
             If the passphrase is wrong or the key was changed.
         BookError
             If no key is stored.
         """
         with self._reading() as db:
-            _may_open(find_flight(db, session, flight), early_because)
+            row = find_flight(db, session, flight)
+            _may_open(row, early_because)
+            _refuse_hidden_codes(db, row)
         # Turning the key takes a while, so no lock on the book is held meanwhile.
         opened = self._key(session, flight).open(passphrase)
         return self._store_opening(session, flight, opened.rows, early_because, done_by, "opened")
@@ -183,7 +185,8 @@ class Flights(Transactions):
         Raises
         ------
         LockError
-            If the flight is not locked, or no reason is given.
+            If the flight is not locked, no reason is given, or codes under its cups are still to
+            be found.
         SealError
             If the codes are not those of the flight.
         """
@@ -207,6 +210,7 @@ class Flights(Transactions):
         def work(db: Session) -> Flight:
             row = find_flight(db, session, flight, lock="alone")
             early = _may_open(row, early_because)
+            _refuse_hidden_codes(db, row)
             cups = {
                 cup.blind_code: cup
                 for cup in db.scalars(select(CupRow).where(CupRow.flight_id == row.id))
@@ -334,6 +338,22 @@ def _may_open(row: FlightRow, early_because: str | None) -> bool:
     return True
 
 
+def _refuse_hidden_codes(db: Session, row: FlightRow) -> None:
+    """Refuse to open a flight tasted alone while nobody knows which code stood where."""
+    places = db.scalars(
+        select(ServingRow.position)
+        .where(ServingRow.flight_id == row.id, ServingRow.cup_id.is_(None))
+        .order_by(ServingRow.position)
+    ).all()
+    if places:
+        msg = (
+            f"flight {row.number} of session {row.session.name!r} was tasted alone, and the codes "
+            f"under cups {', '.join(map(str, places))} must be entered before its key opens; look "
+            "under them once the flight is locked."
+        )
+        raise LockError(msg)
+
+
 def _is_opened(db: Session, flight: FlightRow) -> bool:
     query = select(OpenedCupRow.cup_id).join(CupRow).where(CupRow.flight_id == flight.id).limit(1)
     return db.scalar(query) is not None
@@ -360,30 +380,4 @@ def _flight(db: Session, row: FlightRow) -> Flight:
         state=row.state,
         is_unblinded=row.is_unblinded,
         has_key=db.get(SealedKeyRow, row.id) is not None,
-    )
-
-
-def _missing(db: Session, flight: FlightRow) -> tuple[Missing, ...]:
-    servings = db.execute(
-        select(ServingRow.id, ServingRow.position, TasterRow.name, CupRow.blind_code)
-        .join(TasterRow, ServingRow.taster_id == TasterRow.id)
-        .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
-        .where(ServingRow.flight_id == flight.id)
-        .order_by(TasterRow.name, ServingRow.position)
-    ).all()
-    attributes = db.execute(
-        select(AttributeRow.id, AttributeRow.name)
-        .where(AttributeRow.session_id == flight.session_id, AttributeRow.kind == "number")
-        .order_by(AttributeRow.position)
-    ).all()
-    current = current_entries().where(ServingRow.flight_id == flight.id)
-    given = {(row.serving_id, row.attribute_id, row.stage) for row in db.scalars(current)}
-    return tuple(
-        Missing(
-            taster=taster, position=position, blind_code=code, attribute=name, stage=stage or None
-        )
-        for serving_id, position, taster, code in servings
-        for attribute_id, name in attributes
-        for stage in (flight.session.stages or [""])
-        if (serving_id, attribute_id, stage) not in given
     )

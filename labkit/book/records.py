@@ -83,6 +83,12 @@ class Held:
     vessel: str = ""
     """Bowl, brewer or basket."""
 
+    base_water: str = ""
+    """What the doses went into: pure water, or a base water of the lab book by name."""
+
+    base_share_percent: float | None = None
+    """How much of that base there was in a blend with pure water (% by volume)."""
+
     lead: str = ""
     """Who led."""
 

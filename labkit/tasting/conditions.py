@@ -23,6 +23,8 @@ _WORDS: Final[dict[str, str]] = {
     "water_temperature_c": "water temperature (°C)",
     "contact_time_s": "contact time (s)",
     "vessel": "vessel",
+    "base_water": "base water",
+    "base_share_percent": "share of the base water (%)",
     "lead": "lead",
     "preparer": "preparer",
 }

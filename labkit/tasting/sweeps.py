@@ -12,6 +12,7 @@ import pandas as pd
 from labkit.errors import DosingError, SweepError
 from labkit.tasting.factors import FACTOR_TITLES, Factor
 from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
+from labkit.water.reach import largest_base_share
 
 Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
 
@@ -144,7 +145,7 @@ def check_reachable(
     Raises
     ------
     SweepError
-        If a water cannot be made, naming all that cannot and why the first one cannot.
+        If a water cannot be made, naming all that cannot, and why the farthest from it cannot.
     """
     mixings: list[Mixing] = []
     refused: list[tuple[Target, DosingError]] = []
@@ -157,10 +158,12 @@ def check_reachable(
             refused.append((target, error))
     if refused:
         named = "; ".join(target.text for target, _ in refused)
+        # The remedy that serves them all: the water that bears the least of this base.
+        _, worst = min(refused, key=lambda one: largest_base_share(one[0], base))
         raise SweepError(
             f"{len(refused)} of the {len(sweep.targets)} waters of this {sweep.kind} cannot be "
-            f"made ({named}), the first because {refused[0][1]}"
-        ) from refused[0][1]
+            f"made ({named}), because {worst}"
+        ) from worst
     return tuple(mixings)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any, Final
 
@@ -24,12 +25,13 @@ from labkit.water import (
     salt,
 )
 from labkit.water.nearest import Reach, differences, within_reach
+from labkit.water.start import PURE
 from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
 from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, as_html, fold, said
 from labkit.widgets.handover import HandOver, file_name
-from labkit.widgets.jug_form import PURE, BaseWaterForm
+from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.sweep_form import levels
 from labkit.widgets.taster_ticks import TasterTicks
 
@@ -260,13 +262,11 @@ class CardForm(widgets.VBox):
         )
 
     def _base_name(self, reach: Reach) -> str:
-        base = str(self._base.form.fields["name"].value)
-        if reach.base_share == 1 or base == PURE:
-            return base
+        start = self._base.start
         if reach.base_share == 0:
             return PURE
-        percent = round(100 * reach.base_share)
-        return f"{percent} % {base} + {100 - percent} % {PURE}"
+        share = max(1, round(start.share_percent * reach.base_share))
+        return replace(start, share_percent=share).text
 
     def _differs(self, reach: Reach, made: Water) -> tuple[str, ...]:
         """How the card's water differs from the one that the lab's own bottles made."""

@@ -15,6 +15,7 @@ from labkit.book import Held, LabBook, TastingSession
 from labkit.book.records import BrewMethod, Serving
 from labkit.errors import BookError
 from labkit.tasting import Change, compare_conditions
+from labkit.water.start import StartWater
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, said
 
@@ -41,10 +42,17 @@ class ConditionsForm(Form):
         Where the last session is remembered.
     serving : callable
         Says how the session planned is served.
+    start : callable
+        Gives the water that the doses go into.
     """
 
-    def __init__(self, book: LabBook, serving: Callable[[], Serving]) -> None:
-        self._book, self._serving = book, serving
+    def __init__(
+        self,
+        book: LabBook,
+        serving: Callable[[], Serving],
+        start: Callable[[], StartWater] = StartWater,
+    ) -> None:
+        self._book, self._serving, self._start = book, serving, start
         self._last: TastingSession | None = None
         made: dict[str, widgets.Widget] = {
             "brew_method": fields.choice("Brewed as", get_args(BrewMethod), "cupping"),
@@ -86,11 +94,13 @@ class ConditionsForm(Form):
 
         Raises
         ------
-        BookError
-            If a number cannot be read.
+        LabkitError
+            If a number cannot be read, or the base water makes no sense.
         """
         now = self.values()
         now.pop("brew_method")
+        start = self._start()
+        now |= {"base_water": start.name, "base_share_percent": start.share_percent}
         for name in _NUMBERS:
             now[name] = _number(name, now[name])
         return Held(**{field.name: now[field.name] for field in fields_of(Held)})

@@ -20,8 +20,8 @@ from labkit.water import (
     read_analysis,
     weigh_out,
 )
-from labkit.water.jugs import drops_of, meter_of
 from labkit.water.conductivity import conductivity_us_cm
+from labkit.water.jugs import drops_of, meter_of
 from labkit.water.start import PURE, StartWater
 from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
@@ -125,6 +125,7 @@ class BaseWaterForm(widgets.VBox):
                 f"Start from {start.text}: hardness {water.hardness_mg_l_caco3:.0f} and alkalinity "
                 f"{water.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3, {meter:.0f} µS/cm at 25 °C."
             ),
+            *(said(remark) for remark in supply.remarks),
             fold("Its analysis", as_html(supply)),
         ]
 

@@ -19,10 +19,11 @@ from labkit.analysis.suggest_walk import WalkStep, classical_walk
 from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
 from labkit.tasting import Sweep
-from labkit.water import Target
+from labkit.water import PURE_WATER, Target, Water
 from labkit.water.markup import notes, table
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold, said
+from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.reading_view import ReadingView
 from labkit.widgets.sweep_form import levels
 
@@ -55,6 +56,8 @@ class NextFlightView(widgets.VBox):
     region : callable, optional
         Takes the coordinates held, by name, and what is left out, and returns the :class:`Region`
         of waters that may be proposed; unless given, those that the bottles on the shelf can make.
+    base : BaseWaterForm, optional
+        The water that the doses go into; pure water if not given.
     """
 
     def __init__(
@@ -64,9 +67,10 @@ class NextFlightView(widgets.VBox):
         picture: Callable[[Suggestion, Reading | None], str],
         *,
         region: Callable[[dict[str, float], tuple[Excluded, ...]], Region] | None = None,
+        base: BaseWaterForm | None = None,
     ) -> None:
         self._book, self._reading, self._picture = book, reading, picture
-        self._region = region or self._within_reach
+        self._region, self._base = region or self._within_reach, base
         self.advice: StopAdvice | None = None
         self.suggestion: Suggestion | None = None
         self.step: WalkStep | None = None
@@ -91,6 +95,8 @@ class NextFlightView(widgets.VBox):
         )
         self.form.compute_with(self._show)
         reading.on_change(self.form.refresh)
+        if base is not None:
+            base.on_change(self.form.refresh)
         super().__init__([self.form])
 
     @property
@@ -182,7 +188,7 @@ class NextFlightView(widgets.VBox):
     def _search(self, suggestion: Suggestion) -> list[Any]:
         reading = self._reading.reading
         try:
-            pours = suggestion.mixings(self._book.concentrates())
+            pours = suggestion.mixings(self._book.concentrates(), base=self._base_water())
             wrong = ""
         except DosingError as error:
             pours, wrong = (), said(str(error), wrong=True)
@@ -209,8 +215,11 @@ class NextFlightView(widgets.VBox):
             notes([kept, *(f"taste {water.text}" for water in next_waters)]),
         ]
 
+    def _base_water(self) -> Water:
+        return PURE_WATER if self._base is None else self._base.water
+
     def _within_reach(self, held: dict[str, float], excluded: tuple[Excluded, ...]) -> Region:
-        allowed = makeable(self._book.concentrates())
+        allowed = makeable(self._book.concentrates(), base=self._base_water())
         return Region(locked=held, excluded=excluded, allowed=allowed)
 
 

@@ -26,7 +26,8 @@ class PaperForm(widgets.VBox):
     score_sheets, cup_labels, tray_map : callable
         Make the tasters' sheets from a plan, which holds no water.
     bench_sheet : callable
-        Makes the preparer's sheet from opened flights, concentrates and ``jug_volume_ml``.
+        Makes the preparer's sheet from opened flights, concentrates, ``start`` and
+        ``jug_volume_ml``.
     papers : mapping
         What label packets say, and their measures.
     """
@@ -170,6 +171,7 @@ class PaperForm(widgets.VBox):
         return self._bench_sheet(
             opened,
             self._book.concentrates(),
+            start=self._book.start_water(self._book.session(plan.session).held),
             jug_volume_ml=now["jug_volume_ml"],
             lab_book=self._book.name,
         )

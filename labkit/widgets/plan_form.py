@@ -22,10 +22,12 @@ from labkit.tasting import (
 from labkit.tasting.plan import Vessels
 from labkit.tasting.waters import coordinates
 from labkit.water import Target
+from labkit.water.start import StartWater
 from labkit.widgets import fields
 from labkit.widgets.conditions_form import ConditionsForm
 from labkit.widgets.fields import Form, as_html
 from labkit.widgets.handover import HandOver, file_name
+from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.power_view import panel_noise, view_plan
 from labkit.widgets.taster_ticks import TasterTicks
 
@@ -92,8 +94,11 @@ class PlanForm(widgets.VBox):
     source : WaterSource
         Where coffee and waters come from.
     bench_sheet : callable
-        Takes the opened flights and the concentrates, ``jug_volume_ml`` and ``lab_book``, and
-        returns the preparer's sheet with its ``html``.
+        Takes the opened flights and the concentrates, ``start``, ``jug_volume_ml`` and
+        ``lab_book``, and returns the preparer's sheet with its ``html``.
+    base : BaseWaterForm, optional
+        The water that the doses go into; pure water if not given. It starts from that of the
+        coffee's last session, and is recorded with the session.
     on_sealed : callable, optional
         Called after a plan was sealed, to offer its sheets.
     """
@@ -104,10 +109,11 @@ class PlanForm(widgets.VBox):
         source: WaterSource,
         bench_sheet: Callable[..., Any],
         *,
+        base: BaseWaterForm | None = None,
         on_sealed: Callable[[], Any] | None = None,
     ) -> None:
         self._book, self._source, self._bench_sheet = book, source, bench_sheet
-        self._on_sealed = on_sealed
+        self._base, self._on_sealed = base, on_sealed
         self.plan: CupPlan | None = None
         self._coffee: tuple[str, str] | None = None
         self._noise: dict[tuple[str, str], TasterNoise] = {}
@@ -117,7 +123,7 @@ class PlanForm(widgets.VBox):
         self._handover = HandOver()
         self._sealed = widgets.HTML()
         self.form = self._make_form()
-        self.conditions = ConditionsForm(book, self._serving)
+        self.conditions = ConditionsForm(book, self._serving, self._start)
         *rows, fold, buttons, message, result = self.form.children
         self.form.children = (
             *rows[:-2],
@@ -135,6 +141,8 @@ class PlanForm(widgets.VBox):
         self.form.fields["serving"].observe(lambda _change: self.conditions.refresh(), "value")
         self.conditions.on_change(self.form.refresh)
         source.on_change(self._follow)
+        if base is not None:
+            base.on_change(self.conditions.refresh)
         super().__init__([widgets.HTML(_LARGE), self.form, self._handover, self._sealed])
 
     def _make_form(self) -> Form:
@@ -213,6 +221,8 @@ class PlanForm(widgets.VBox):
         if last is None:
             return
         self.form.fields["serving"].value = last.serving
+        if self._base is not None and last.held.base_water:
+            self._base.choose(self._book.start_water(last.held))
         for attribute in last.attributes:
             if attribute.name == "overall" and attribute.scale_name in SCALES:
                 self.form.fields["overall_scale"].value = attribute.scale_name
@@ -220,6 +230,9 @@ class PlanForm(widgets.VBox):
     def _serving(self) -> Vessels:
         chosen: Vessels = self.form.fields["serving"].value
         return chosen
+
+    def _start(self) -> StartWater:
+        return StartWater() if self._base is None else self._base.start
 
     def _people(self, now: dict[str, Any]) -> list[str]:
         more = [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
@@ -302,7 +315,13 @@ class PlanForm(widgets.VBox):
         name = session.name if session else now["session"].strip() or title
         waters = self._waters(now, session)
         after = self._book.plan(name) if session else None
-        held = self.conditions.held
+        held, start = self.conditions.held, self._start()
+        if session is not None and self._book.start_water(session.held).text != start.text:
+            raise PlanError(
+                f"add_to must be a session that starts from {start.text}, but this one was mixed "
+                f"from {self._book.start_water(session.held).text}. Choose that water above, or a "
+                "new session."
+            )
         plan = plan_tasting(
             self._source.waters,
             people,
@@ -321,6 +340,7 @@ class PlanForm(widgets.VBox):
         sheet = self._bench_sheet(
             [key.open(now["passphrase"]) for key in plan.keys],
             self._book.concentrates(),
+            start=start,
             jug_volume_ml=now["jug_volume_ml"],
             lab_book=self._book.name,
         )

@@ -153,6 +153,7 @@ class ReplanForm(widgets.VBox):
         return self._bench_sheet(
             [key.open(secret) for key in plan.keys],
             self._book.concentrates(),
+            start=self._book.start_water(self._book.session(plan.session).held),
             jug_volume_ml=jug_volume_ml,
             lab_book=self._book.name,
         )

@@ -11,6 +11,7 @@ from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness
 from labkit.water import Target
 from labkit.widgets import fields
 from labkit.widgets.fields import Form
+from labkit.widgets.jug_form import BaseWaterForm
 
 KINDS: dict[str, str] = {
     "Ratio sweep: Ca to Mg at one hardness": "ratio sweep",
@@ -72,6 +73,8 @@ class SweepForm(Form):
         mixed; raises :class:`SweepError` where one cannot be made.
     best_of : callable
         Takes client and name of a coffee and returns the levels its scores call best, by name.
+    base : BaseWaterForm, optional
+        The water that the doses go into; after a change there, ``check`` is asked again.
     """
 
     def __init__(
@@ -79,6 +82,8 @@ class SweepForm(Form):
         coffees: Sequence[tuple[str, tuple[str, str]]],
         check: Callable[[Sweep], Any],
         best_of: Callable[[str, str], Mapping[str, float]],
+        *,
+        base: BaseWaterForm | None = None,
     ) -> None:
         self._check, self._best_of = check, best_of
         super().__init__(
@@ -92,6 +97,8 @@ class SweepForm(Form):
             self.fields[name].observe(lambda _change: self._start(), "value")
         self._start()
         self.compute_with(self._show)
+        if base is not None:
+            base.on_change(self.refresh)
 
     @property
     def coffee(self) -> tuple[str, str] | None:

@@ -10,7 +10,8 @@ import pytest
 from labkit.bench import bench_sheet, sweep_doses, weighing_sheet
 from labkit.errors import SheetError, SweepError
 from labkit.tasting import ratio_sweep
-from labkit.water import CAUTIONS, Concentrate, plan_weighing, salt
+from labkit.water import CAUTIONS, Concentrate, Water, plan_weighing, salt
+from labkit.water.start import StartWater
 
 
 def row_of(html, table, jug):
@@ -26,6 +27,27 @@ def test_each_jug_gets_the_doses_of_its_water(fixed_opened, bottles):
     assert row_of(html, "doses", "J1.2")[:-1] == ["J1.2", "41.5", "–", "18.5", "440"]
     # 3:1 of 83 mg/L in 500 mL: 31.125 and 10.375 mL, to the 0.1 mL of the pipette.
     assert row_of(html, "doses", "J1.3")[:-1] == ["J1.3", "31.1", "10.4", "18.5", "440"]
+
+
+def test_a_base_water_is_named_counted_and_thinned_before_it_is_dosed(fixed_opened, bottles):
+    """By hand: half of 40.03 hardness and 20.02 alkalinity is 20 and 10 mg/L as CaCO3.
+
+    All-Ca 83 and 37 in 500 mL, as above: 41.5 mL less what about 460 mL of base bring, 9.2 mL.
+    """
+    tap = Water.of_ions({"Ca": 0.4, "HCO3": 0.4, "Cl": 0.4})
+    start = StartWater(name="tap, autumn", base=tap, share_percent=50)
+
+    html = bench_sheet(fixed_opened, bottles, jug_volume_ml=500, start=start).html
+
+    _, calcium, _, bicarbonate, base, conductivity = row_of(html, "doses", "J1.1")
+    assert float(calcium) + float(base) * 0.020015 == pytest.approx(41.5, abs=0.06)
+    assert float(bicarbonate) + float(base) * 0.01001 == pytest.approx(18.5, abs=0.06)
+    assert "50 % tap, autumn + 50 % pure water: hardness 20 and alkalinity 10 mg/L" in html
+    assert '<th scope="col">base blend</th>' in html
+    # Three jugs of about 460 mL and a little more: 1.5 L, half of each.
+    assert "<b>750 mL of tap, autumn with 750 mL of pure water</b>" in html
+    plain = bench_sheet(fixed_opened, bottles, jug_volume_ml=500).html
+    assert float(conductivity) == pytest.approx(float(row_of(plain, "doses", "J1.1")[-1]), rel=0.15)
 
 
 def test_totals_of_every_bottle_and_of_the_base_water_are_the_sums(fixed_opened, bottles):

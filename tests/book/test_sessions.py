@@ -247,7 +247,16 @@ def test_one_who_tastes_alone_scores_places_and_finds_codes_after_the_lock(book)
     codes = dict(enumerate(reversed(plan.codes(1)), start=1))
     with pytest.raises(LockError, match="must be locked before codes are entered"):
         book.enter_found_codes("alone", 1, "Solo", codes)
+    with pytest.raises(LockError, match=r"tasted alone, and the codes under cups 1, 2"):
+        book.open_flight("alone", 1, PASSPHRASE, early_because="curious")
     book.lock_flight("alone", 1)
+    rows = plan.sealed[1].open(PASSPHRASE).rows
+    for opening in (
+        lambda: book.open_flight("alone", 1, PASSPHRASE),
+        lambda: book.open_flight_from_sheet("alone", 1, rows, reason="passphrase lost"),
+    ):
+        with pytest.raises(LockError, match="must be entered before its key opens"):
+            opening()
     for wrong, words in [
         (codes | {1: "000"}, "code of flight 1"),
         (codes | {1: codes[2]}, "needs a code of its own"),

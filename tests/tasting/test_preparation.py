@@ -4,7 +4,7 @@ import pytest
 
 from labkit.errors import DosingError, PlanError, SweepError
 from labkit.tasting import bench_plan, check_reachable, plan_tasting, ratio_sweep
-from labkit.water import Concentrate, salt
+from labkit.water import Concentrate, Water, salt
 
 PASSPHRASE = "copper kettle, seven spoons"
 BOTTLES = [
@@ -18,9 +18,9 @@ BOTTLES = [
 SWEEP = ratio_sweep((0, 0.25, 0.5, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
 
 
-def _opened(rng, **more):
+def _opened(rng, targets=SWEEP.targets, **more):
     plan = plan_tasting(
-        SWEEP.targets, ["Ada", "Bo"], session="spring", passphrase=PASSPHRASE, rng=rng, **more
+        targets, ["Ada", "Bo"], session="spring", passphrase=PASSPHRASE, rng=rng, **more
     )
     return plan, [plan.sealed[flight].open(PASSPHRASE) for flight in plan.flights]
 
@@ -38,6 +38,40 @@ def test_doses_are_those_of_the_common_strength(rng):
         assert doses["magnesium"] == pytest.approx(1.5 * 80 * share, abs=0.051)
         assert doses["bicarbonate"] == pytest.approx(1.5 * 30, abs=0.051)
         assert sum(doses.values()) + jug.mixing.base_ml == pytest.approx(1500)
+
+
+def test_doses_leave_out_what_the_base_water_brings(rng):
+    """By hand: 0.4 mmol/L of calcium and of bicarbonate are 40.03 and 20.02 mg/L as CaCO3.
+
+    With 1 mg/L as CaCO3 from each mL in a litre, doses and base together must give 80 and 30.
+    """
+    sweep = ratio_sweep((0, 0.25, 0.5), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
+    _, opened = _opened(rng, targets=sweep.targets)
+    tap = Water.of_ions({"Ca": 0.4, "HCO3": 0.4, "Cl": 0.4})
+
+    sheet = bench_plan(opened, BOTTLES, jug_volume_ml=1000, base=tap)
+
+    all_calcium = [jug for jug in sheet.jugs if jug.mixing.target.mg_share == 0]
+    assert all_calcium
+    for jug in all_calcium:
+        doses = {dose.concentrate.name: dose.volume_ml for dose in jug.mixing.doses}
+        litres = jug.mixing.base_ml / 1000
+        assert doses["calcium"] + 40.03 * litres == pytest.approx(80, abs=0.1)
+        assert doses["bicarbonate"] + 20.02 * litres == pytest.approx(30, abs=0.1)
+        assert doses["calcium"] < 45  # 80 from pure water
+
+
+def test_a_base_that_holds_too_much_names_the_blend_that_serves_all_waters():
+    """By hand: 60 mg/L of calcium hardness in the base, 20 wanted at Mg share 0.75: a third."""
+    base = Water.of_ions({"Ca": 0.5995, "Cl": 1.199})
+    sweep = ratio_sweep((0, 0.5, 0.75), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
+
+    with pytest.raises(SweepError, match=r"2 of the 3 waters") as refused:
+        check_reachable(sweep, BOTTLES, base=base)
+
+    assert "at least 66.7 % pure water (at most 33.3 % of this base)" in str(refused.value)
+    thinned = Water.of_ions({"Ca": 0.333 * 0.5995, "Cl": 0.333 * 1.199})
+    assert len(check_reachable(sweep, BOTTLES, base=thinned)) == 3
 
 
 def test_totals_are_the_sums_of_the_jugs_with_bicarbonate_dosed_last(rng):

@@ -19,7 +19,15 @@ from labkit.bench import (
 )
 from labkit.book import Held, LabBook
 from labkit.tasting import SCALES, plan_power, practised_noise
-from labkit.widgets import OpenForm, PaperForm, PlanForm, ReplanForm, SweepForm, coffee_choices
+from labkit.widgets import (
+    BaseWaterForm,
+    OpenForm,
+    PaperForm,
+    PlanForm,
+    ReplanForm,
+    SweepForm,
+    coffee_choices,
+)
 from labkit.widgets.conditions_form import ConditionsForm
 from labkit.widgets.power_view import panel_noise
 
@@ -115,6 +123,97 @@ def score_all(book, session, flight=1):
     for taster in book.session(session).tasters:
         for cup in book.served_cups(session, flight, taster):
             book.record_score(session, flight, taster, "overall", 6, position=cup.position)
+
+
+# ------------------------------------------------------------------------------ base water
+
+TAP = {"Ca": (32.0, "mg/L"), "alkalinity": (40.03, "mg/L CaCO3"), "Cl": (28.36, "mg/L")}
+"""0.8 mmol/L each of calcium, bicarbonate and chloride: hardness 80 mg/L as CaCO3."""
+
+
+@pytest.fixture
+def base(book):
+    """A tap in the lab book, chosen to start from."""
+    book.add_base_water("tap, autumn", TAP)
+    made = BaseWaterForm(book)
+    made.form.fields["name"].value = "tap, autumn"
+    return made
+
+
+def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base):
+    sweep = SweepForm(
+        coffee_choices(book),
+        check=lambda sweep: sweep_doses(sweep, book.concentrates(), base=base.water),
+        best_of=lambda _client, _coffee: {},
+        base=base,
+    )
+    sweep.fields["mg_share"].value = "0.25 0.5 0.75"  # calcium from 60 down to 20 mg/L
+    assert "at most 25.0 % of this base" in sweep.message.value
+
+    base.form.fields["share_percent"].value = 25.0
+
+    assert sweep.message.value == ""
+    assert "base water, mL" in sweep.result.value
+    assert "25 % tap, autumn + 75 % pure water" in base.form.result.value
+
+
+def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
+    base.form.fields["share_percent"].value = 12.5
+    made = PlanForm(book, form._source, bench_sheet, base=base)
+    handed = catch(made)
+    made._source.fields["mg_share"].value = "0 0.25 0.5 0.75"
+    choose(made, serving="a cup each")
+    type_passphrase(made)
+    session = sealed(made)
+    start = book.start_water(book.session(session).held)
+    paper = PaperForm(
+        book,
+        score_sheets=score_sheets,
+        cup_labels=cup_labels,
+        tray_map=tray_map,
+        bench_sheet=bench_sheet,
+        papers=LABEL_PAPERS,
+    )
+    again = catch(paper)
+    paper.bench_form.fields["bench_passphrase"].value = PASSPHRASE
+    paper.bench_form.fields["preparer"].value = "Odile"
+    paper._bench_button.click()
+    late = ReplanForm(book, bench_sheet)
+    anew = catch(late)
+    choose(late, late="Eve", secret=PASSPHRASE)
+    late._button.click()
+
+    assert start.text == "12.5 % tap, autumn + 87.5 % pure water"
+    for sheet in (handed[0][0], again[0][0], anew[0][0]):
+        assert start.text in sheet
+        assert "hardness 10 and alkalinity 5 mg/L" in sheet
+    fresh = BaseWaterForm(book)
+    PlanForm(book, form._source, bench_sheet, base=fresh)
+    assert fresh.start.text == start.text  # the coffee's next session starts from the same
+
+
+def test_flights_of_one_session_start_from_one_water(book, form, base):
+    session = sealed(form)  # from pure water
+    later = PlanForm(book, form._source, bench_sheet, base=base)
+    base.choose(book.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
+    choose(later, add_to=session)
+    type_passphrase(later)
+    later._button.click()
+
+    said = later.form._notes["add_to"].value
+    assert "must be a session that starts from 20 % tap, autumn" in said
+    assert "mixed from pure water" in said
+    assert len(book.flights(session)) == 1
+
+
+def test_another_base_water_than_last_time_raises_a_visible_note(book, form, base):
+    sealed(form)
+    base.choose(book.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
+    later = PlanForm(book, form._source, bench_sheet)
+    later._base = base
+    later.conditions.refresh()
+
+    assert "Base water changed from pure water" in later.conditions.result.value
 
 
 # ----------------------------------------------------------------------------------- power
