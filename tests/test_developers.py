@@ -1,0 +1,99 @@
+"""DEVELOPERS.md and README.md hold: their code runs, their tables are those of the project."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import re
+import tomllib
+
+import matplotlib.pyplot as plt
+import pytest
+
+from tests.project import PROJECT
+
+GUIDE = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
+README = (PROJECT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"\*\*(A [a-z]+)\*\*(?:(?!\n\*\*).)*?```python\n(.*?)```", GUIDE, re.DOTALL)
+ROOMS = ("water", "tasting", "book", "analysis", "bench", "widgets")
+MOST_LINES = 400
+
+
+def listed(heading):
+    """Names in the first column of the first table after the heading."""
+    table = GUIDE[GUIDE.index(heading) :].split("|---|", 1)[1].split("\n\n", 1)[0]
+    cells = [line.split("|")[1] for line in table.splitlines()[1:]]
+    return {name.strip().lower() for cell in cells for name in cell.split(",")}
+
+
+def required(requirements):
+    return {re.match(r"[\w.-]+", one)[0].lower() for one in requirements}
+
+
+@pytest.mark.parametrize(("what", "code"), BLOCKS, ids=[what for what, _ in BLOCKS])
+def test_what_the_guide_says_of_adding_something_works(what, code):
+    exec(compile(code, f"DEVELOPERS.md, {what}", "exec"), {})
+    plt.close("all")
+
+
+def test_the_guide_says_how_to_add_a_salt_a_scale_a_design_and_a_plot():
+    assert [what for what, _ in BLOCKS] == ["A salt", "A scale", "A design", "A plot"]
+    assert all("assert" in code for _, code in BLOCKS)
+    assert GUIDE.count("```python") == len(BLOCKS)
+
+
+def test_every_dependency_has_its_reason():
+    project = tomllib.loads((PROJECT / "pyproject.toml").read_text())["project"]
+
+    assert listed("Each dependency, and why") == required(project["dependencies"])
+    for_tests = project["optional-dependencies"]["test"]
+    assert listed("For the tests:") == required(for_tests)
+
+
+@pytest.mark.parametrize("text", [GUIDE, README], ids=["DEVELOPERS.md", "README.md"])
+def test_files_that_are_named_are_there(text):
+    """Names with a folder or an ending; of labkit's rooms the folder may be left out."""
+    inside = ("labkit", "labkit/water/data", "labkit/widgets/static", "tests", "tests/setup")
+    roots = ["", *(f"{folder}/" for folder in (*inside, "tests/benchmarks"))]
+    roots += [f"labkit/{room}/" for room in ROOMS]
+    quoted = re.findall(r"`([\w./*-]+\.(?:py|js|csv|ipynb|md|toml|lock)|[\w./-]+/)`", text)
+    quoted += re.findall(r"\]\((?!http)([^)#]+)\)", text)
+    missing = [
+        name
+        for name in quoted
+        if not any(list(PROJECT.glob(f"{root}{name}".rstrip("/"))) for root in roots)
+    ]
+    assert missing == []
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_every_public_name_says_what_it_is(room):
+    """A docstring of its own on classes and functions, and on what they offer."""
+    module = importlib.import_module(f"labkit.{room}")
+    silent = []
+    for name in module.__all__:
+        public = getattr(module, name)
+        if not (inspect.isclass(public) or inspect.isfunction(public)):
+            continue
+        offered = {name: public}
+        if inspect.isclass(public):
+            offered |= {
+                f"{name}.{own}": getattr(made, "fget", getattr(made, "__func__", made))
+                for own, made in vars(public).items()
+                if not own.startswith("_")
+                and isinstance(made, property | classmethod | staticmethod | type(listed))
+            }
+        # A dataclass without a docstring is given its signature for one.
+        silent += [
+            where
+            for where, what in offered.items()
+            if len((what.__doc__ or "").split()) < 2 or what.__doc__.startswith(f"{name}(")
+        ]
+    assert silent == []
+
+
+def test_no_module_is_longer_than_four_hundred_lines():
+    sources = [*(PROJECT / "labkit").rglob("*.py"), *(PROJECT / "labkit").rglob("static/*.js")]
+    lengths = {path.name: len(path.read_text(encoding="utf-8").splitlines()) for path in sources}
+
+    assert {name: lines for name, lines in lengths.items() if lines > MOST_LINES} == {}
