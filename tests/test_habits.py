@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -73,13 +74,71 @@ def test_the_licence_is_there():
     assert "the labkit contributors" in licence
 
 
-def test_a_wheel_holds_all_of_labkit(tmp_path):
-    """Tables, pages and scripts as well as code; built without a network."""
-    code, said = run(sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path))
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory):
+    """The wheel, built without a network, unpacked as an installer would, and what is in it."""
+    folder = tmp_path_factory.mktemp("wheel")
+    code, said = run(sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(folder))
     assert code == 0, said
+    (packed,) = folder.glob("*.whl")
+    with zipfile.ZipFile(packed) as archive:
+        archive.extractall(folder / "installed")
+        return folder / "installed", set(archive.namelist())
 
-    (wheel,) = tmp_path.glob("*.whl")
-    with zipfile.ZipFile(wheel) as archive:
-        packed = set(archive.namelist())
+
+def outside(wheel, *arguments):
+    """Run Python away from the checkout, with the wheel's labkit and not the checkout's."""
+    installed, _ = wheel
+    return subprocess.run(
+        [sys.executable, "-P", *arguments],
+        cwd=installed.parent,
+        env={**os.environ, "PYTHONPATH": str(installed)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_a_wheel_holds_all_of_labkit(wheel):
+    """Tables, pages and scripts as well as code."""
+    _, packed = wheel
     tracked = {name for name, _ in tracked_files() if name.startswith("labkit/")}
+
     assert tracked - packed == set()
+
+
+USES_ITS_FILES = """
+import labkit
+from labkit.bench.sheet import TEMPLATES
+from labkit.tasting import SCALES
+from labkit.widgets.score_sheet import script
+
+with labkit.LabBook("new.db") as book:  # through every migration
+    assert book.coffees() == ()
+assert len(SCALES) > 3
+assert labkit.salt("magnesium sulfate heptahydrate").e_number == "INS 518"
+assert "export default" in script("sheet.js") and (TEMPLATES / "bench.html").is_file()
+print(labkit.__file__)
+"""
+
+
+def test_outside_the_checkout_a_wheel_finds_its_tables_migrations_and_scripts(wheel):
+    done = outside(wheel, "-c", USES_ITS_FILES)
+
+    assert done.returncode == 0, done.stderr
+    assert Path(done.stdout.strip()) == wheel[0] / "labkit" / "__init__.py"
+
+
+def test_outside_the_checkout_a_wheel_answers_for_help(wheel):
+    done = outside(wheel, "-m", "labkit", "--help")
+
+    assert done.returncode == 0, done.stderr
+    assert all(f"    {command} " in done.stdout for command in ("open", "tasting", "test"))
+
+
+def test_outside_the_checkout_a_wheel_says_that_the_workbook_needs_a_clone(wheel):
+    done = outside(wheel, "-m", "labkit", "open", "--no-browser")
+
+    assert done.returncode == 1
+    assert "run this from a full clone of the project" in done.stderr
+    assert sorted(path.suffix for path in wheel[0].iterdir()) == ["", ".dist-info"]
