@@ -9,6 +9,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 
+from labkit.analysis.head_start import HeadStart
 from labkit.analysis.region import COORDINATES, Region, coordinates
 from labkit.analysis.suggest_batch import knowledge_gradient
 from labkit.analysis.suggest_belief import SEED, Belief, SecondOpinion, believe, water_target
@@ -175,6 +176,7 @@ def suggest_flight(
     n_tasters: int | None = None,
     control: object | None = None,
     scale: Scale | None = None,
+    head_start: HeadStart | None = None,
 ) -> Suggestion:
     """The `k` waters to taste next.
 
@@ -190,7 +192,7 @@ def suggest_flight(
         A stated seed unless given: the same scores then suggest the same flight.
     include : targets
         Waters that shall be in the flight in any case, also outside the region.
-    attribute, brew_method, n_tasters, control, scale : optional
+    attribute, brew_method, n_tasters, control, scale, head_start : optional
         As for :func:`labkit.analysis.suggest_belief.believe`.
 
     Raises
@@ -226,6 +228,7 @@ def suggest_flight(
             n_tasters=n_tasters,
             control=control,
             scale=scale,
+            head_start=head_start,
             also=asked,
             rng=rng,
         )

@@ -11,6 +11,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.coding import Floats
+from labkit.analysis.head_start import Followed, HeadStart, follow
 from labkit.analysis.region import COORDINATES, Region, coordinates
 from labkit.analysis.scores import Scores, gather_scores
 from labkit.analysis.shapes_library import shape_library
@@ -89,6 +90,9 @@ class Belief:
     second: SecondOpinion | None = None
     """What the other engine says; None before the first flight and beside the surface itself."""
 
+    followed: Followed | None = None
+    """How far a head start from earlier coffees still counts; None without one."""
+
     notes: tuple[str, ...] = ()
     """What was left out or put together on the way from the scores, one sentence each."""
 
@@ -109,6 +113,7 @@ def believe(
     scale: Scale | None = None,
     also: object = (),
     engine: Engine = "shapes",
+    head_start: HeadStart | None = None,
     rng: np.random.Generator | None = None,
 ) -> Belief:
     """What is believed about every recipe of `region` after the scores in `frame`.
@@ -132,6 +137,9 @@ def believe(
     engine : str
         ``"shapes"`` averages over many shapes of liking; ``"surface"`` takes the fitted
         second-order surface alone.
+    head_start : HeadStart, optional
+        What earlier coffees say of this one, of :func:`labkit.analysis.head_start.head_start`; the
+        average over shapes takes it as its prior.
     rng : numpy.random.Generator, optional
         A stated seed unless given.
 
@@ -144,6 +152,11 @@ def believe(
     rng = np.random.default_rng(SEED) if rng is None else rng
     if n_tasters is not None and n_tasters < 1:
         raise ReadingError(f"n_tasters must be at least 1, got {n_tasters}. Say who will come.")
+    if head_start is not None and engine != "shapes":
+        raise ReadingError(
+            f"head_start must go with the engine 'shapes', got {engine!r}, which holds no shapes "
+            "to make likelier. Leave it out, or choose the average over shapes."
+        )
     with threadpool_limits(1):  # many small products: threads would only get in each other's way
         cups, scale, fitted, notes = _read(
             frame, attribute, brew_method, scale, 4 if n_tasters is None else n_tasters
@@ -152,8 +165,11 @@ def believe(
         surface = surface_belief(cups, fitted)
         other = region.grid[[int(np.argmax(surface.expected(region.grid)))]]
         told: ShapeAverage | SurfaceBelief = surface
+        followed: Followed | None = None
         if engine == "shapes":
-            told = weigh(cups, shape_library())
+            odds = None if head_start is None else head_start.odds
+            told = weigh(cups, shape_library(), odds)
+            followed = None if head_start is None else follow(head_start, told.of_shapes)
         posterior = posterior_of(
             region,
             cups,
@@ -172,7 +188,8 @@ def believe(
         control=int(posterior.places(reference)[0]) if len(reference) else None,
         engine=ENGINES[engine],
         second=second,
-        notes=notes,
+        followed=followed,
+        notes=notes if followed is None else (*followed.notes, *notes),
     )
 
 

@@ -97,6 +97,18 @@ class ShapeAverage:
             dtype=np.float32,
         )
 
+    @property
+    def of_shapes(self) -> Singles:
+        """Weight of each shape over all amplitudes and departures, shape (n_shapes,)."""
+        return np.asarray(
+            sum(
+                weight.sum(axis=1)
+                for weight, departure in zip(self.weights, DEPARTURES, strict=True)
+                if departure.with_shape
+            ),
+            dtype=np.float32,
+        )
+
     def expected(self, waters: Floats) -> Floats:
         """Expected scores, shape (n,)."""
         weight = self.with_shape
@@ -156,8 +168,10 @@ class ShapeAverage:
         return which, np.where(shaped, shape, 0), np.where(shaped, AMPLITUDES[amplitude], 0.0)
 
 
-def weigh(cups: Cups, library: Shapes) -> ShapeAverage:
+def weigh(cups: Cups, library: Shapes, odds: Floats | None = None) -> ShapeAverage:
     """Weigh every shape, amplitude and departure by how well it told the cups so far.
+
+    Before the cups all shapes are as likely, or as `odds` say, of mean 1 and shape (n_shapes,).
 
     With A the covariance of the values without the shape, a = f'A^-1 f and b = f'A^-1 y, the log
     weight of amplitude s is ``log prior - log|A|/2 - y'A^-1 y/2 + s b - s^2 a/2``.
@@ -170,6 +184,8 @@ def weigh(cups: Cups, library: Shapes) -> ShapeAverage:
     seen = unit(cups.waters)
     amplitudes = AMPLITUDES.astype(np.float32)
     prior = np.log(AMPLITUDE_CHANCES / AMPLITUDE_CHANCES.sum() / len(library)).astype(np.float32)
+    if odds is not None:
+        prior = prior + np.log(odds).astype(np.float32)[:, None]
     whiten, logs = [], []
     for departure in DEPARTURES:
         covariance = noise + LEVEL_SD**2 + _kernel(departure, seen, seen)
