@@ -50,9 +50,9 @@ class PlanningView(widgets.VBox):
         self.form = Form(
             {
                 "noise_of": fields.choice("Noise of", [_USUAL, *coffee_choices(book)], None),
-                "n_tasters": fields.choice("Tasters", [1, 2, 3, 4, 5, 6, 8, 10], 4),
+                "n_tasters": fields.choice("Tasters in the panel", [1, 2, 3, 4, 5, 6, 8, 10], 4),
                 "cups": fields.choice("Waters a flight", [3, 4, 5, 6, 7, 8], 5),
-                "n_flights": fields.choice("Flights", [3, 4, 5, 6, 8, 10], 6),
+                "n_flights": fields.choice("Flights ahead", [3, 4, 5, 6, 8, 10], 6),
             },
             folded={"n_coffees": fields.whole("Simulated coffees", 12)},
             fold_title="How long it may take: more coffees, smoother curves",
