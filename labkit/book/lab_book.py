@@ -47,9 +47,9 @@ class LabBook(
     >>> import tempfile
     >>> folder = tempfile.TemporaryDirectory()
     >>> book = LabBook(f"{folder.name}/book.db")
-    >>> _ = book.add_client("Hill & Harbour")
+    >>> _ = book.add_client("Quorrin & Velt")
     >>> book.clients()
-    (Client(name='Hill & Harbour'),)
+    (Client(name='Quorrin & Velt'),)
     >>> book.close()
     >>> folder.cleanup()
     """

@@ -12,7 +12,7 @@ from labkit.tasting import SCALES, plan_tasting, session_waters
 from labkit.water import Target
 
 PASSPHRASE = "seven small spoons"
-CLIENT, COFFEE, SESSION = "Hill & Harbour", "Alder Creek washed", "2026-11-20 Alder Creek"
+CLIENT, COFFEE, SESSION = "Quorrin & Velt", "Ysmeral washed", "2026-11-20 Ysmeral"
 TARGETS = tuple(
     Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
     for share in (0, 0.5, 1)

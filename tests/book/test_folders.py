@@ -168,10 +168,10 @@ def test_the_demo_is_built_once_and_again_when_its_files_change(data_dir):
         assert len(book.history(SESSION)) == 1
 
     clients = data_dir / "demo" / "clients.csv"
-    clients.write_text(clients.read_text().replace(CLIENT, "Mill & Moor"))
+    clients.write_text(clients.read_text().replace(CLIENT, "Thessaloup"))
     ensure_demo_book(data_dir)
     with LabBook(url) as book:
-        assert [client.name for client in book.clients()] == ["Mill & Moor"]
+        assert [client.name for client in book.clients()] == ["Thessaloup"]
         assert book.history(SESSION) == ()
     (aside,) = data_dir.glob("demo-until-*.db")
     with LabBook(aside) as old:

@@ -32,7 +32,7 @@ def test_there_is_an_old_book_of_each_version(version):
 
 def assert_nothing_is_lost(book, version):
     """What every old book holds, whatever its version; see `fill` in test_folders.py."""
-    assert [client.name for client in book.clients()] == ["'=Second & Sons", "Hill & Harbour"]
+    assert [client.name for client in book.clients()] == ["'=Second & Sons", "Quorrin & Velt"]
     history = book.history(SESSION)
     assert len(history) == 16
     assert [entry.value for entry in history if entry.source == "lead"] == [9]
@@ -79,7 +79,7 @@ def test_an_old_folder_becomes_a_postgresql_book_of_today(version, postgres_sche
 def test_an_old_postgresql_book_opens(postgres_schema_url):
     create_book(read_url(postgres_schema_url), lambda connection: upgrade(connection, "0001"))
     with LabBook(postgres_schema_url) as book:
-        book.add_client("Mill & Moor")
+        book.add_client("Thessaloup")
         assert book.base_waters() == ()
 
 

@@ -71,9 +71,9 @@ def test_every_connection_syncs_fully_waits_and_checks_keys(sqlite_book):
 
 def test_a_url_and_a_path_open_the_same_book(book_path):
     with LabBook(book_path) as book:
-        book.add_client("Mill & Moor")
+        book.add_client("Thessaloup")
     with LabBook(f"sqlite:///{book_path}") as book:
-        assert [client.name for client in book.clients()] == ["Mill & Moor"]
+        assert [client.name for client in book.clients()] == ["Thessaloup"]
 
 
 @pytest.mark.parametrize(

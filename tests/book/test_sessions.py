@@ -85,7 +85,7 @@ def test_a_session_is_given_back_as_it_was_begun(book):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"coffee": "Alder Crek washed"}, "did you mean 'Alder Creek washed'"),
+        ({"coffee": "Ysmerl washed"}, "did you mean 'Ysmeral washed'"),
         ({"client": "nobody"}, "client must be in the lab book"),
         ({"serving": "mugs"}, "serving must be in"),
         ({"brew_method": "siphon"}, "brew_method"),
@@ -120,19 +120,19 @@ def test_an_attribute_that_cannot_be_is_refused(fields, words):
 
 def test_listings_keep_to_one_client(book):
     start_tasting(book)
-    book.add_client("Mill & Moor")
-    book.add_coffee("Fen natural", client="Mill & Moor")
-    book.add_coffee(COFFEE, client="Mill & Moor")
+    book.add_client("Thessaloup")
+    book.add_coffee("Fen natural", client="Thessaloup")
+    book.add_coffee(COFFEE, client="Thessaloup")
     start_tasting(book, name="fen 1", coffee="Fen natural")
 
-    assert {coffee.name for coffee in book.coffees("Mill & Moor")} == {COFFEE, "Fen natural"}
+    assert {coffee.name for coffee in book.coffees("Thessaloup")} == {COFFEE, "Fen natural"}
     assert [session.name for session in book.sessions(client=CLIENT)] == [SESSION]
     assert [session.name for session in book.sessions(coffee="Fen natural")] == ["fen 1"]
     with pytest.raises(BookError, match="which 2 clients have; say client="):
         book.coffee(COFFEE)
     # Another client's coffee is not even suggested.
     with pytest.raises(BookError) as caught:
-        book.opened_scores(client="Mill & Moor", coffee="Alder Creek")
+        book.opened_scores(client="Thessaloup", coffee="Ysmeral")
     assert SESSION not in str(caught.value)
     with pytest.raises(BookError) as caught:
         book.opened_scores(client=CLIENT, coffee="Fen natural")
@@ -141,19 +141,19 @@ def test_listings_keep_to_one_client(book):
 
 def test_scores_of_one_client_are_all_that_a_client_sees(book, tmp_path):
     start_tasting(book)
-    book.add_client("Mill & Moor")
-    book.add_coffee("Fen natural", client="Mill & Moor")
+    book.add_client("Thessaloup")
+    book.add_coffee("Fen natural", client="Thessaloup")
     start_tasting(book, name="fen 1", coffee="Fen natural", tasters=["Eve"])
     for session in (SESSION, "fen 1"):
         score_all(book, session)
         book.lock_flight(session, 1)
         book.open_flight(session, 1, PASSPHRASE)
 
-    assert set(book.opened_scores(client="Mill & Moor")["session"]) == {"fen 1"}
+    assert set(book.opened_scores(client="Thessaloup")["session"]) == {"fen 1"}
     assert set(book.opened_scores()["session"]) == {SESSION, "fen 1"}
     for shape in ("tidy", "wide"):
         text = book.export_scores(
-            tmp_path / f"{shape}.csv", shape=shape, client="Mill & Moor"
+            tmp_path / f"{shape}.csv", shape=shape, client="Thessaloup"
         ).read_text()
         assert "Fen natural" in text
         assert not any(foreign in text for foreign in (CLIENT, COFFEE, SESSION, "Ada"))

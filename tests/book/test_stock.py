@@ -118,23 +118,23 @@ TAP = {"Ca": (60, "mg/L"), "Mg": (6, "mg/L"), "Na": (10, "mg/L"), "Cl": (20, "mg
 
 
 def test_a_water_to_start_from_is_kept_as_it_was_reported(book):
-    book.add_client("Mill & Moor")
-    book.add_base_water("tap, Fen Street", TAP, client="Mill & Moor", sampled_on=MADE, source="lab")
+    book.add_client("Thessaloup")
+    book.add_base_water("tap, Quorrin yard", TAP, client="Thessaloup", sampled_on=MADE, source="lab")
     book.add_base_water("own tap", {"Ca": (10, "mg/L")}, fill_gap=True)
-    water = book.base_water("tap, Fen Street")
-    assert (water.analysis, water.client, water.sampled_on) == (TAP, "Mill & Moor", MADE)
+    water = book.base_water("tap, Quorrin yard")
+    assert (water.analysis, water.client, water.sampled_on) == (TAP, "Thessaloup", MADE)
     # 2.497 Ca + 4.118 Mg, Standard Methods 2340 B
     assert water.supply.water.hardness_mg_l_caco3 == pytest.approx(174.5, abs=0.2)
-    assert [w.name for w in book.base_waters()] == ["own tap", "tap, Fen Street"]
+    assert [w.name for w in book.base_waters()] == ["own tap", "tap, Quorrin yard"]
 
 
 def test_a_clients_waters_are_theirs_and_the_labs(sqlite_book):
-    for client in ("Mill & Moor", "Hill & Harbour"):
+    for client in ("Thessaloup", "Quorrin & Velt"):
         sqlite_book.add_client(client)
         sqlite_book.add_base_water(f"tap of {client}", TAP, client=client)
     sqlite_book.add_base_water("own tap", TAP)
-    names = [water.name for water in sqlite_book.base_waters("Mill & Moor")]
-    assert names == ["own tap", "tap of Mill & Moor"]
+    names = [water.name for water in sqlite_book.base_waters("Thessaloup")]
+    assert names == ["own tap", "tap of Thessaloup"]
 
 
 def test_a_water_that_cannot_be_is_not_kept(sqlite_book):

@@ -32,8 +32,8 @@ def _store(book: LabBook, name: str) -> None:
     waters = session_waters(TARGETS, control="none")
     book.start_session(
         name,
-        coffee="Alder Creek",
-        client="Hill & Harbour",
+        coffee="Ysmeral",
+        client="Quorrin & Velt",
         attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
         tasters=TASTERS,
         waters=waters,
@@ -63,8 +63,8 @@ def folder(tmp_path_factory) -> Path:
 @pytest.fixture(scope="module")
 def book(folder) -> Iterator[LabBook]:
     with LabBook(folder / "book.db") as book:
-        book.add_client("Hill & Harbour")
-        book.add_coffee("Alder Creek", client="Hill & Harbour")
+        book.add_client("Quorrin & Velt")
+        book.add_coffee("Ysmeral", client="Quorrin & Velt")
         for i in range(N_SESSIONS):
             _store(book, f"session {i:03d}")
         yield book
@@ -209,8 +209,8 @@ def test_neither_lock_nor_passphrase_can_be_passed_by(book):
 
 def test_opening_early_is_recorded_and_marks_the_flight(tmp_path):
     with LabBook(tmp_path / "early.db") as book:
-        book.add_client("Hill & Harbour")
-        book.add_coffee("Alder Creek", client="Hill & Harbour")
+        book.add_client("Quorrin & Velt")
+        book.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
 
         book.open_flight("spring", 1, PASSPHRASE, early_because="a jug broke", done_by="Odile")
@@ -224,8 +224,8 @@ def test_opening_one_flight_writes_nothing_of_the_next(tmp_path):
     """After flight 1 is locked and opened, no byte outside the seal names flight 2's jugs."""
     path = tmp_path / "two.db"
     with LabBook(path) as book:
-        book.add_client("Hill & Harbour")
-        book.add_coffee("Alder Creek", client="Hill & Harbour")
+        book.add_client("Quorrin & Velt")
+        book.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
         for cup in book.served_cups("spring", 1, "Ada"):
             book.record_score("spring", 1, "Ada", "overall", 5, blind_code=cup.blind_code)
@@ -247,8 +247,8 @@ def test_opening_one_flight_writes_nothing_of_the_next(tmp_path):
 def test_the_bench_sheet_leaves_no_pairing_behind(tmp_path):
     """The preparer opens for the sheet; the file is as blind as before."""
     with LabBook(tmp_path / "bench.db") as book:
-        book.add_client("Hill & Harbour")
-        book.add_coffee("Alder Creek", client="Hill & Harbour")
+        book.add_client("Quorrin & Velt")
+        book.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
 
         opened = book.open_for_bench_sheet("spring", 1, PASSPHRASE, done_by="Odile")
@@ -264,8 +264,8 @@ def test_the_bench_sheet_leaves_no_pairing_behind(tmp_path):
 def test_a_key_swapped_between_flights_in_the_file_is_noticed(tmp_path):
     path = tmp_path / "swap.db"
     with LabBook(path) as book:
-        book.add_client("Hill & Harbour")
-        book.add_coffee("Alder Creek", client="Hill & Harbour")
+        book.add_client("Quorrin & Velt")
+        book.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
     with sqlite3.connect(path) as db:
         (one, a), (two, b) = db.execute("SELECT flight_id, token FROM sealed_keys").fetchall()
