@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 import pandas as pd
 
+from labkit.bench.card_table import (
+    BASE,
+    UNITS,
+    amounts,
+    check_recipes,
+    litres,
+    recipe_frame,
+    tool_of,
+)
 from labkit.bench.sheet import Sheet, render
 from labkit.errors import SheetError
 from labkit.water import (
@@ -15,25 +25,19 @@ from labkit.water import (
     PURE_WATER,
     Concentrate,
     DropKit,
-    Mixing,
     Portrait,
     Preference,
     Salt,
     TankMixing,
     Target,
     Water,
-    expected_drops,
-    expected_meter,
     mix,
     portray,
     weigh_out,
 )
-from labkit.water.ions import ion_table
+from labkit.water.jugs import Recipe
 from labkit.water.steel import CYCLES, SOURCE
 from labkit.water.weighing import digits_of
-
-Recipe = Mixing | TankMixing
-"""One water in one volume, from concentrates or straight from salts."""
 
 VOLUMES_L = (1.0, 5.0, 10.0, 20.0)
 """Volumes on a card unless others are asked for (L)."""
@@ -43,8 +47,9 @@ CALCITE_SOURCE = (
 )
 """Where the solubility behind the scale figures comes from."""
 
-_UNITS = ("mg/L CaCO3", "mmol/L", "°dH", "°fH")
-_COLUMNS = ("part", "item", "volume_l", "value", "low", "high", "unit")
+
+_READINGS_ABREAST = 4
+"""Readings side by side that a phone's page holds."""
 
 
 def make_recipes(
@@ -120,57 +125,6 @@ def make_recipes(
     )
 
 
-def recipe_frame(
-    recipes: Sequence[Recipe], *, kits: Sequence[DropKit] = (), tds_factor: float | None = None
-) -> pd.DataFrame:
-    """Everything on a card as a long table, for CSV and JSON.
-
-    Parameters
-    ----------
-    recipes : sequence of Recipe
-        One water in one volume or several, as from :func:`make_recipes`.
-    kits : sequence of DropKit
-        The drop kits at that place.
-    tds_factor : float, optional
-        Factor of a meter that shows dissolved solids.
-
-    Returns
-    -------
-    DataFrame
-        ``part, item, volume_l, value, low, high, unit``; low and high bound what agrees, where
-        something is to be read.
-
-    Raises
-    ------
-    SheetError
-        If the recipes are of different waters.
-    """
-    _check_recipes(recipes)
-    rows: list[tuple[Any, ...]] = []
-    for recipe in recipes:
-        for item, amount, unit in _amounts(recipe):
-            rows.append(("make", item, _litres(recipe), amount, None, None, unit))
-    water = recipes[-1].reached
-    for quantity, found in (("hardness", water.hardness_in), ("alkalinity", water.alkalinity_in)):
-        rows += [("water", quantity, None, found(unit), None, None, unit) for unit in _UNITS]
-    rows.append(("water", "Mg share of hardness", None, water.mg_share, None, None, "1"))
-    for symbol, mg_l in water.ions_mg_l.items():
-        name = ion_table()[symbol].name
-        rows.append(("water", name, None, mg_l, None, None, "mg/L"))
-        rows.append(("water", name, None, water.ions_mmol_l[symbol], None, None, "mmol/L"))
-    meter = expected_meter(water)
-    rows.append(("check", "conductivity", None, meter.shown, meter.low, meter.high, "µS/cm, 25 °C"))
-    if tds_factor is not None:
-        tds = expected_meter(water, tds_factor=tds_factor)
-        rows.append(("check", "dissolved solids", None, tds.shown, tds.low, tds.high, tds.unit))
-    for kit in kits:
-        for what in ("hardness", "alkalinity"):
-            drops = expected_drops(water, what, kit=kit)
-            item = f"{what} kit, {kit.name}"
-            rows.append(("check", item, None, drops.exact, drops.low, drops.high, "drops"))
-    return pd.DataFrame(rows, columns=list(_COLUMNS))
-
-
 def recipe_card(
     recipes: Sequence[Recipe],
     *,
@@ -214,6 +168,7 @@ def recipe_card(
     if page not in ("A4", "phone"):
         raise SheetError(f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.")
     chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
+    check_recipes(recipes)
     frame = recipe_frame(recipes, kits=chosen, tds_factor=tds_factor)
     last = recipes[-1]
     if not base_name:
@@ -231,18 +186,19 @@ def recipe_card(
             "page": page,
             "differs": differs,
             "target": last.target,
-            "volumes": [f"{_litres(recipe):g} L" for recipe in recipes],
+            "volumes": [f"{litres(recipe):g} L" for recipe in recipes],
             "pour": _pour_rows(recipes, base_name),
             "unit": "g" if salts else "mL",
             "from_salts": salts,
             "base_name": base_name,
-            "checks": [_check_row(row) for row in frame[frame["part"] == "check"].itertuples()],
-            "units": _UNITS,
+            **_check_values(frame),
+            "units": UNITS,
             "hardness": _values(frame, "hardness"),
             "alkalinity": _values(frame, "alkalinity"),
             "ions": _ion_rows(frame),
+            "tool": tool_of(last)[0],
             "rounding": _rounding_words(recipes),
-            "remarks": [*min(recipes, key=_litres).remarks, *portrait.remarks],
+            "remarks": [*min(recipes, key=litres).remarks, *portrait.remarks],
             "ph": portrait.ph_text,
             "scale": _scale_rows(portrait),
             "scale_source": CALCITE_SOURCE,
@@ -255,54 +211,63 @@ def recipe_card(
     )
 
 
-def _check_recipes(recipes: Sequence[Recipe]) -> None:
-    targets = {recipe.target for recipe in recipes}
-    if len(targets) != 1:
-        raise SheetError(
-            f"recipes must be of one water, got {len(targets)}. Make a card for each water."
-        )
-
-
-def _litres(recipe: Recipe) -> float:
-    return recipe.volume_l if isinstance(recipe, TankMixing) else recipe.volume_ml / 1000
-
-
-def _amounts(recipe: Recipe) -> list[tuple[str, float, str]]:
-    """What goes in: item, amount and unit, the base water last."""
-    if isinstance(recipe, TankMixing):
-        return [(p.salt.label, p.mass_g, "g") for p in recipe.portions if p.exact_g]
-    doses = [(d.concentrate.name, d.volume_ml, "mL") for d in recipe.doses if d.exact_ml]
-    return [*doses, ("base water", recipe.base_ml, "mL")]
-
-
 def _pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]]:
     """A row for each bottle or salt with its amount in every volume; base water in litres."""
     rows: dict[str, list[str]] = {}
     for recipe in recipes:
-        tank = isinstance(recipe, TankMixing)
-        step = recipe.balance_g if isinstance(recipe, TankMixing) else recipe.pipette_ml
-        for item, amount, _ in _amounts(recipe):
-            is_base = not tank and item == "base water"
+        _, step, unit = tool_of(recipe)
+        for item, amount, _ in amounts(recipe):
+            is_base = unit == "mL" and item == BASE
             text = f"{amount / 1000:.3g} L" if is_base else f"{amount:.{digits_of(step)}f}"
             rows.setdefault(base_name if is_base else item, []).append(text)
     return [{"item": item, "amounts": amounts} for item, amounts in rows.items()]
 
 
-def _check_row(row: Any) -> dict[str, str]:
-    drops = row.unit == "drops"
-    band = f"{row.low:.0f} to {row.high:.0f}" if row.low != row.high else f"{row.low:.0f}"
-    return {
-        "item": row.item,
-        "expected": "" if drops else f"{row.value:.0f}",
-        "band": band,
-        "unit": row.unit,
-    }
+def _readings(frame: pd.DataFrame) -> dict[tuple[str, str], dict[str, tuple[str, str]]]:
+    """Item and unit -> volume -> what to expect, and the band that is right, as on the card."""
+    readings: dict[tuple[str, str], dict[str, tuple[str, str]]] = {}
+    for row in frame[frame["part"] == "check"].to_dict("records"):
+        # Whole readings within these ends are those that the check at the bench calls right.
+        low, high = math.ceil(row["low"] - 1e-9), math.floor(row["high"] + 1e-9)
+        expected = f"{row['value']:.{1 if row['unit'] == 'drops' else 0}f}"
+        band = f"{low} to {high}" if low < high else f"{low}"
+        readings.setdefault((row["item"], row["unit"]), {})[f"{row['volume_l']:g}"] = expected, band
+    return readings
+
+
+def _check_values(frame: pd.DataFrame) -> dict[str, Any]:
+    """One row a reading; where rounding moves a band, one row a volume instead, a few at a time."""
+    readings = _readings(frame)
+    if all(len(set(found.values())) == 1 for found in readings.values()):
+        rows = []
+        for (item, unit), found in readings.items():
+            expected, band = next(iter(found.values()))
+            drops = unit == "drops"
+            rows.append(
+                {
+                    "item": item if drops else f"{item}, {unit}",
+                    "expected": expected,
+                    "band": f"{band} drops" if drops else band,
+                }
+            )
+        return {"checks": rows, "by_volume": []}
+    tables = []
+    all_readings = list(readings.items())
+    for first in range(0, len(all_readings), _READINGS_ABREAST):
+        some = all_readings[first : first + _READINGS_ABREAST]
+        merged: dict[tuple[tuple[str, str], ...], list[str]] = {}
+        for volume in some[0][1]:
+            merged.setdefault(tuple(found[volume] for _, found in some), []).append(volume)
+        heads = [item if unit == "drops" else f"{item}, {unit}" for (item, unit), _ in some]
+        body = [(f"{', '.join(volumes)} L", bands) for bands, volumes in merged.items()]
+        tables.append({"heads": heads, "rows": body})
+    return {"checks": [], "by_volume": tables}
 
 
 def _values(frame: pd.DataFrame, item: str) -> list[str]:
     some = frame[(frame["part"] == "water") & (frame["item"] == item)].set_index("unit")["value"]
     digits = {"mg/L CaCO3": 0, "mmol/L": 2, "°dH": 1, "°fH": 1}
-    return [f"{float(some[unit]):.{digits[unit]}f}" for unit in _UNITS]
+    return [f"{float(some[unit]):.{digits[unit]}f}" for unit in UNITS]
 
 
 def _ion_rows(frame: pd.DataFrame) -> list[dict[str, str]]:
@@ -317,17 +282,29 @@ def _ion_rows(frame: pd.DataFrame) -> list[dict[str, str]]:
 
 def _rounding_words(recipes: Sequence[Recipe]) -> str:
     """What rounding to pipette or balance costs, in the smallest volume, where it is largest."""
-    first = min(recipes, key=_litres)
-    tool = "balance" if isinstance(first, TankMixing) else "pipette"
-    step = first.balance_g if isinstance(first, TankMixing) else first.pipette_ml
-    unit = "g" if isinstance(first, TankMixing) else "mL"
+    first = min(recipes, key=litres)
+    tool, step, unit = tool_of(first)
     most, doubt = first.rounding, first.uncertainty
     return (
-        f"Rounded to the {tool} ({step:g} {unit}): in {_litres(first):g} L that moves hardness by "
-        f"at most {most.hardness_mg_l_caco3:.2g} and alkalinity by {most.alkalinity_mg_l_caco3:.2g}"
-        f" mg/L as CaCO3. With strength and {tool} in doubt, hardness is good to "
-        f"± {doubt.hardness_mg_l_caco3:.2g} and alkalinity to ± {doubt.alkalinity_mg_l_caco3:.2g}."
+        f"Rounded to the {tool} ({step:g} {unit}): in {litres(first):g} L that moves hardness by "
+        f"at most {_up(most.hardness_mg_l_caco3)} and alkalinity by at most "
+        f"{_up(most.alkalinity_mg_l_caco3)} mg/L as CaCO3, and the Mg share by at most "
+        f"{_up(100 * most.mg_share)} %. With strength and {tool} in doubt, hardness is good to "
+        f"± {_up(doubt.hardness_mg_l_caco3)} and alkalinity to ± "
+        f"{_up(doubt.alkalinity_mg_l_caco3)}."
     )
+
+
+def _up(bound: float) -> str:
+    """Two figures of a bound, rounded away from 0: less would hide some of it.
+
+    >>> _up(0.0912), _up(9.95), _up(12.34), _up(0.0)
+    ('0.092', '10', '13', '0')
+    """
+    if bound <= 0:
+        return "0"
+    step = 10.0 ** (math.floor(math.log10(bound)) - 1)
+    return f"{math.ceil(bound / step - 1e-9) * step:.2g}"
 
 
 def _scale_rows(portrait: Portrait) -> list[dict[str, str]]:

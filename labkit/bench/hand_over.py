@@ -5,18 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import pandas as pd
 
 from labkit import __version__
-from labkit.bench.cards import Recipe, recipe_card, recipe_frame
+from labkit.bench.card_table import COLUMNS, recipe_frame
+from labkit.bench.cards import recipe_card
 from labkit.bench.sheet import Sheet
 from labkit.errors import ImportFileError
-from labkit.water import DROP_KITS, PURE_WATER, DropKit
-
-COLUMNS: Final = ("part", "item", "volume_l", "value", "low", "high", "unit")
-"""Columns of the table, in CSV and in JSON."""
+from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, TankMixing
+from labkit.water.jugs import Recipe
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +93,10 @@ def card_files(
             "alkalinity_mg_l_caco3": last.target.alkalinity_mg_l_caco3,
         },
         "differs": list(differs),
+        "cautions": [
+            *CAUTIONS["weighing" if isinstance(last, TankMixing) else "mixing"],
+            *CAUTIONS["machine"],
+        ],
         "made_with": f"labkit {__version__}",
     }
     rows = json.loads(table.to_json(orient="records", double_precision=15))

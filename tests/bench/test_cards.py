@@ -110,7 +110,9 @@ def test_the_table_of_a_card_makes_the_round_trip(from_bottles, form):
     if form == "csv":
         back = pd.read_csv(io.StringIO(frame.to_csv(index=False)))
     else:
-        back = pd.read_json(io.StringIO(frame.to_json(orient="records")), orient="records")
+        back = pd.read_json(
+            io.StringIO(frame.to_json(orient="records", double_precision=15)), orient="records"
+        )
     assert back["item"].tolist() == frame["item"].tolist()
     for column in ("volume_l", "value", "low", "high"):
         expected = pd.to_numeric(frame[column]).to_numpy(dtype=float)

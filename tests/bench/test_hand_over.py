@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import json
+import re
 from html import unescape
 
 import pandas as pd
@@ -10,7 +12,8 @@ import pytest
 
 from labkit.bench import card_files, make_recipes, read_card_json
 from labkit.errors import ImportFileError
-from labkit.water import DROP_KITS, Target, salt
+from labkit.water import DROP_KITS, Concentrate, Target, Water, salt
+from labkit.water.slips import MeterReading, check_jug
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 KITS = list(DROP_KITS.values())[:1]
@@ -114,3 +117,119 @@ def test_every_form_holds_the_same_doses(bottles):
 def test_what_is_no_card_is_refused(text):
     with pytest.raises(ImportFileError, match="JSON of a recipe card"):
         read_card_json(text)
+
+
+def test_phreeqc_finds_in_the_jug_what_a_card_from_bottles_and_tap_says():
+    """The mL and litres on the card, the grams in the bottles, and two PHREEQC databases.
+
+    By hand: mmol = g / molar mass; the tap is what its analysis says, thinned as the card says.
+    """
+    from tests.water.engine import Engine
+
+    grams = {"CaCl2·2H2O": 1.50, "MgSO4·7H2O": 2.46, "NaHCO3": 1.68}
+    weighed = [
+        Concentrate.from_weighing(salt=salt(label), weighed_g=g, volume_ml=1000)
+        for label, g in grams.items()
+    ]
+    tap = Water.of_ions({"Ca": 0.5, "Mg": 0.1, "HCO3": 0.4, "Cl": 0.8})
+    recipes = make_recipes(WANTED, concentrates=weighed, volumes_l=(10,), base=tap)
+    table = card_files(recipes, name="Tap", base_name="tap", kits=KITS).table
+    poured = table[table["part"] == "make"].set_index("item")["value"] / 10_000
+    mmol = {
+        label: poured.get(label, 0.0) * 1000 * g / MOLAR_MASSES[label][1]
+        for label, g in grams.items()
+    }
+    share = poured["base water"]
+    calcium, magnesium, soda = (mmol[label] for label in grams)
+    ions = {
+        "Ca": 0.5 * share + calcium,
+        "Mg": 0.1 * share + magnesium,
+        "Cl": 0.8 * share + 2 * calcium,
+        "SO4": magnesium,
+        "Na": soda,
+        "HCO3": 0.4 * share + soda,
+    }
+    water = table[table["part"] == "water"].set_index(["item", "unit"])
+    for symbol, name in (("Ca", "calcium"), ("Mg", "magnesium"), ("SO4", "sulfate")):
+        assert water.loc[(name, "mmol/L"), "value"] == pytest.approx(ions[symbol], rel=1e-3)
+    assert water.loc[("hardness", "°dH"), "value"] == pytest.approx(
+        100.09 * (ions["Ca"] + ions["Mg"]) / 17.85, rel=1e-3
+    )
+    assert water.loc[("alkalinity", "°fH"), "value"] == pytest.approx(
+        5.004 * ions["HCO3"], rel=1e-3
+    )
+    vector = Water.of_ions(ions).vector
+    machine = table[table["part"] == "machine"].set_index("item")
+    meter = table[table["item"] == "conductivity"].iloc[0]
+    for constants, end in (("1982", "low"), ("2024", "high")):
+        found = Engine(constants).chemistry(vector)
+        if constants == "2024":  # the other database knows no conductivities
+            assert meter["value"] == pytest.approx(found["conductivity_25c_us_cm"], rel=0.03)
+        ph = water.loc[("pH, closed to open to air", "1")]
+        assert sorted((found["ph_closed"], found["ph_air"])) == pytest.approx(
+            [ph["low"], ph["high"]], abs=0.02
+        )
+        for place in ("brewing, 93 °C", "steam boiler, 125 °C"):
+            said = machine.loc[f"calcite index, {place}"]
+            celsius = place.split()[-2]
+            assert found[f"calcite_index_{celsius}c"] == pytest.approx(said[end], abs=0.03)
+
+
+@pytest.mark.parametrize("tds_factor", [None, 0.5])
+def test_whole_readings_within_the_band_on_the_card_are_those_the_bench_check_calls_right(
+    bottles, tds_factor
+):
+    recipes = make_recipes(WANTED, concentrates=bottles)
+    html = unescape(card_files(recipes, name="x", kits=KITS, tds_factor=tds_factor).a4.html)
+    what = "dissolved solids" if tds_factor else "conductivity"
+    low, high = map(
+        int, re.search(rf"{what}[^<]*</td><td>\d+</td><td>(\d+) to (\d+)<", html).groups()
+    )
+    for recipe in (recipes[0], recipes[-1]):
+        right = [
+            shown
+            for shown in range(low - 5, high + 6)
+            if check_jug(recipe, [MeterReading(shown=shown, tds_factor=tds_factor)]).meant.agrees
+        ]
+        assert right == list(range(low, high + 1))
+
+
+def test_where_rounding_moves_the_band_each_volume_has_its_own(bottles):
+    """A 5 mL pipette: 1 L gets 60, 20 and 40 mL within 2.5; 20 L the same within a twentieth."""
+    files = card_files(
+        make_recipes(WANTED, concentrates=bottles, pipette_ml=5, volumes_l=(1, 20)), name="x"
+    )
+    checks = files.table[files.table["item"] == "conductivity"].set_index("volume_l")
+    slack = checks["high"] - checks["low"]
+    assert slack[1.0] > slack[20.0]
+    assert 'class="bands"' in files.a4.html
+    assert "1 L" in files.phone.html
+    assert (
+        'class="bands"'
+        not in card_files(make_recipes(WANTED, concentrates=bottles), name="x").a4.html
+    )
+
+
+def test_the_card_never_states_less_than_rounding_can_cost(bottles):
+    """Every dose of every volume moved by half a step, against the words on the card."""
+    recipes = make_recipes(WANTED, concentrates=bottles, pipette_ml=1, volumes_l=(0.3, 1))
+    html = unescape(card_files(recipes, name="x").a4.html)
+    hardness, alkalinity = map(
+        float,
+        re.search(
+            r"hardness by at most ([\d.]+) and alkalinity by at most ([\d.]+) mg", html
+        ).groups(),
+    )
+    # By hand: two bottles of 1 mg/L per mL, each half a mL off, in 0.3 L.
+    assert hardness == pytest.approx(2 * 0.5 / 0.3, abs=0.1)
+    assert hardness >= 2 * 0.5 / 0.3 - 0.001
+    assert alkalinity >= 0.5 / 0.3 - 0.001
+    for recipe in recipes:
+        assert abs(recipe.reached.hardness_mg_l_caco3 - 80) <= hardness
+
+
+def test_the_json_of_a_card_holds_its_cautions(bottles):
+    for way in ({"concentrates": bottles}, {"salts": [bottle.salt for bottle in bottles]}):
+        said = json.loads(card_files(make_recipes(WANTED, **way), name="x").json)["cautions"]
+        assert any("maker's limits and a technician" in one for one in said)
+        assert any(("dust" in one) == ("salts" in way) for one in said[:2])

@@ -40,7 +40,7 @@ def card(book):
 def handed(card, monkeypatch):
     """What the page hands to the browser."""
     sent = []
-    monkeypatch.setattr(card._hands, "send", lambda message, *_: sent.append(message))
+    monkeypatch.setattr(card._hands, "send", lambda message, **_: sent.append(message))
     return sent
 
 

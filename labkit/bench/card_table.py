@@ -1,0 +1,172 @@
+"""Everything on a recipe card as one long table: what to take, what comes out, what to read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import pandas as pd
+
+from labkit.errors import SheetError
+from labkit.water import DropKit, Mixing, Portrait, TankMixing, portray
+from labkit.water.ions import ion_table
+from labkit.water.jugs import Recipe, drops_of, meter_of
+from labkit.water.spread import Spread
+from labkit.water.steel import CYCLES
+
+COLUMNS: Final = ("part", "item", "volume_l", "value", "low", "high", "unit")
+"""Columns of the table, in CSV and in JSON."""
+
+UNITS: Final = ("mg/L CaCO3", "mmol/L", "°dH", "°fH")
+"""In which hardness and alkalinity are given; °dH and °fH are German and French degrees."""
+
+BASE: Final = "base water"
+"""What the base is called in the table, whatever its name at that place."""
+
+
+def recipe_frame(
+    recipes: Sequence[Recipe], *, kits: Sequence[DropKit] = (), tds_factor: float | None = None
+) -> pd.DataFrame:
+    """Everything on a card as a long table, for CSV and JSON.
+
+    Parameters
+    ----------
+    recipes : sequence of Recipe
+        One water in one volume or several, as from :func:`labkit.bench.make_recipes`.
+    kits : sequence of DropKit
+        The drop kits at that place.
+    tds_factor : float, optional
+        Factor of a meter that shows dissolved solids.
+
+    Returns
+    -------
+    DataFrame
+        ``part, item, volume_l, value, low, high, unit``. Parts are ``make``, what rounding costs
+        (``rounding``), how well the water is known (``uncertainty``, k = 2), ``water``, ``check``
+        (low and high bound what agrees) and ``machine`` (low and high are the two sets of
+        constants).
+
+    Raises
+    ------
+    SheetError
+        If the recipes are of different waters.
+    """
+    check_recipes(recipes)
+    rows: list[tuple[Any, ...]] = []
+    for recipe in recipes:
+        for item, amount, unit in amounts(recipe):
+            rows.append(("make", item, litres(recipe), amount, None, None, unit))
+    for recipe in recipes:
+        rows += _spread_rows("rounding", litres(recipe), recipe.rounding)
+        rows += _spread_rows("uncertainty", litres(recipe), recipe.uncertainty)
+    rows += _water_rows(recipes[-1])
+    for recipe in recipes:
+        rows += _check_rows(recipe, kits, tds_factor)
+    rows += _machine_rows(portray(recipes[-1].reached))
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def check_recipes(recipes: Sequence[Recipe]) -> None:
+    """Raise :class:`SheetError` unless all are of one water."""
+    targets = {recipe.target for recipe in recipes}
+    if len(targets) != 1:
+        raise SheetError(
+            f"recipes must be of one water, got {len(targets)}. Make a card for each water."
+        )
+
+
+def litres(recipe: Recipe) -> float:
+    """Volume of the finished water (L)."""
+    return recipe.volume_l if isinstance(recipe, TankMixing) else recipe.volume_ml / 1000
+
+
+def amounts(recipe: Recipe) -> list[tuple[str, float, str]]:
+    """What goes in: item, amount and unit, the base water last."""
+    if isinstance(recipe, TankMixing):
+        return [(p.salt.label, p.mass_g, "g") for p in recipe.portions if p.exact_g]
+    doses = [(d.concentrate.name, d.volume_ml, "mL") for d in recipe.doses if d.exact_ml]
+    return [*doses, (BASE, recipe.base_ml, "mL")]
+
+
+def tool_of(recipe: Recipe) -> tuple[str, float, str]:
+    """What doses are rounded to: the tool, its step and its unit."""
+    if isinstance(recipe, Mixing):
+        return "pipette", recipe.pipette_ml, "mL"
+    return "balance", recipe.balance_g, "g"
+
+
+def _spread_rows(part: str, volume_l: float, spread: Spread) -> list[tuple[Any, ...]]:
+    figures = (
+        ("hardness", spread.hardness_mg_l_caco3, UNITS[0]),
+        ("alkalinity", spread.alkalinity_mg_l_caco3, UNITS[0]),
+        ("Mg share of hardness", spread.mg_share, "1"),
+    )
+    return [(part, item, volume_l, value, None, None, unit) for item, value, unit in figures]
+
+
+def _water_rows(recipe: Recipe) -> list[tuple[Any, ...]]:
+    water = recipe.reached
+    rows: list[tuple[Any, ...]] = []
+    for quantity, found in (("hardness", water.hardness_in), ("alkalinity", water.alkalinity_in)):
+        rows += [("water", quantity, None, found(unit), None, None, unit) for unit in UNITS]
+    rows.append(("water", "Mg share of hardness", None, water.mg_share, None, None, "1"))
+    for symbol, mg_l in water.ions_mg_l.items():
+        name = ion_table()[symbol].name
+        rows.append(("water", name, None, mg_l, None, None, "mg/L"))
+        rows.append(("water", name, None, water.ions_mmol_l[symbol], None, None, "mmol/L"))
+    return rows
+
+
+def _check_rows(
+    recipe: Recipe, kits: Sequence[DropKit], tds_factor: float | None
+) -> list[tuple[Any, ...]]:
+    volume = litres(recipe)
+    meter = meter_of(recipe)
+    rows: list[tuple[Any, ...]] = [
+        ("check", "conductivity", volume, meter.shown, meter.low, meter.high, "µS/cm, 25 °C")
+    ]
+    if tds_factor is not None:
+        tds = meter_of(recipe, tds_factor=tds_factor)
+        rows.append(("check", "dissolved solids", volume, tds.shown, tds.low, tds.high, tds.unit))
+    for kit in kits:
+        for what in ("hardness", "alkalinity"):
+            drops = drops_of(recipe, what, kit=kit)
+            item = f"{what} kit, {kit.name}"
+            rows.append(("check", item, volume, drops.exact, drops.low, drops.high, "drops"))
+    return rows
+
+
+def _machine_rows(portrait: Portrait) -> list[tuple[Any, ...]]:
+    """Range of pH, chloride where steam leaves it behind, and calcite where water is heated."""
+    low, high = sorted((portrait.ph_closed, portrait.ph_air))
+    bounded: list[tuple[str, str, float, float, str]] = [
+        ("water", "pH, closed to open to air", low, high, "1")
+    ]
+    for place in portrait.scaling:
+        where = f"{place.place}, {place.temperature_c:.0f} °C"
+        index, scale = place.index_closed, place.scale_degassed_mg_l
+        bounded += [
+            ("machine", f"calcite index, {where}", index.low, index.high, "1"),
+            ("machine", f"calcite that can fall out, {where}", scale.low, scale.high, UNITS[0]),
+        ]
+    steel = [
+        (
+            "machine",
+            f"chloride, boiled down {cycles:g} times: steel 304 to {_to(each.steel_304_to_c)}, "
+            f"316 to {_to(each.steel_316_to_c)}",
+            None,
+            each.chloride_mg_l,
+            None,
+            None,
+            "mg/L",
+        )
+        for cycles, each in zip(CYCLES, portrait.steel, strict=True)
+    ]
+    scale_rows = [
+        (part, item, None, None, low, high, unit) for part, item, low, high, unit in bounded
+    ]
+    return [*scale_rows, *steel]
+
+
+def _to(limit_c: float | None) -> str:
+    return "none" if limit_c is None else f"{limit_c:.0f} °C"
