@@ -21,7 +21,7 @@ TASTING_PORT = 8866
 ABOUT = "Find, with a blind panel and few cups, the brew water that shows a coffee best."
 ABOUT_OPEN = (
     "Open the workbook in JupyterLab. The first time this makes the project's own environment in "
-    ".venv, which takes a minute or two; after that it takes seconds."
+    ".venv, which takes a few minutes; after that it takes seconds."
 )
 ABOUT_TASTING = (
     "Serve a score sheet to each taster's phone over the local network, in the lab book that the "

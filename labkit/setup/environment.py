@@ -89,7 +89,7 @@ def _make(
         to_add, have = wanted, {}
         print(
             f"labkit: setting up {layout.venv}, once (some 160 MB to fetch, 700 MB on disk, "
-            "a minute or two)",
+            "a few minutes)",
             file=out,
             flush=True,
         )

@@ -127,8 +127,11 @@ def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextI
             print(
                 f"labkit: the workbook is open (after {time.monotonic() - started:.1f} s) at\n"
                 f"  {url}\n"
-                "labkit: stop it with Ctrl-C; what JupyterLab says goes to "
-                f"{layout.jupyter_log}",
+                "labkit: there, choose Run, Run All Cells in the menu, then use the forms\n"
+                "labkit: keep this window open; Ctrl-C in it stops the workbook, and what you kept "
+                "is in the lab book\n"
+                "labkit: should something fail, read\n"
+                f"  {layout.jupyter_log}",
                 file=out,
                 flush=True,
             )

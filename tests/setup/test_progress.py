@@ -21,6 +21,10 @@ fonts_of-x==2.0
 """
 
 
+def test_before_the_first_package_none_is_named():
+    assert PipProgress(wanted={"anyio"}).text(0) == "fetching 0 of 1 packages"
+
+
 def test_packages_meant_for_other_systems_do_not_count():
     progress = PipProgress(wanted=packages_in(LOCK))
     progress.read("Ignoring appnope: markers 'sys_platform == \"darwin\"' don't match your env\n")
