@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 _MOST_TO_RING = 11
 _MOST_WITH_WORDS = 5
 _PAGE_MM, _LINE_MM = 245.0, 4.6
-_ROW_MM, _CUP_MM = 8.5, 5.0
+_ROW_MM, _CUP_MM = 7.8, 4.0
 """Room for cups on a page, a line of the legend, a row of a cup, and what a cup adds (mm)."""
 
 _TICK = {"step": 10, "whole": 18}
@@ -102,7 +102,12 @@ def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: s
             if taster in wide.index
         ]
         pages.append({"number": flight, "positions": wide.columns.tolist(), "rows": rows})
-    shared = plan.serving == "shared bowls"
+    if plan.alone:
+        how = "alone: codes stay underneath; shuffle the cups, then set one on each place"
+    elif plan.serving == "shared bowls":
+        how = "shared bowls: each taster goes round in the order of their row"
+    else:
+        how = "a cup each: set before each seat from left to right, as tasted"
     return render(
         "tray.html",
         title=f"Tray map, session {plan.session}",
@@ -110,9 +115,7 @@ def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: s
         lab_book=lab_book,
         values={
             "flights": pages,
-            "how": "shared bowls: each taster goes round in the order of their row"
-            if shared
-            else "a cup each: set before each seat from left to right, as tasted",
+            "how": how,
         },
     )
 

@@ -88,6 +88,7 @@ class FoundCodesForm(widgets.VBox):
         plan, flight = self._plan, self._flight
 
         def keep() -> None:
+            self._look()  # what cannot be is said beside its cup
             codes = match_codes(plan, flight, self._found())
             taster = next(c.taster for c in plan.cups if c.flight == flight)
             self._book.enter_found_codes(plan.session, flight, taster, codes, done_by=taster)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import ipywidgets as widgets
 import pandas as pd
 
 from labkit.analysis import Reading, stop_or_taste, suggest_flight
+from labkit.analysis.head_start import HeadStart, head_start
 from labkit.analysis.region import COORDINATES, Excluded, Region, coordinates, makeable
 from labkit.analysis.scores import gather_scores
 from labkit.analysis.stopping import StopAdvice
@@ -72,6 +74,7 @@ class NextFlightView(widgets.VBox):
         self._book, self._reading, self._picture = book, reading, picture
         self._region, self._base = region or self._within_reach, base
         self.advice: StopAdvice | None = None
+        self._lent = lru_cache(maxsize=1)(self._ask_earlier_coffees)
         self.suggestion: Suggestion | None = None
         self.step: WalkStep | None = None
         self.control: Target | None = None
@@ -79,6 +82,7 @@ class NextFlightView(widgets.VBox):
             {
                 "path": fields.choice("Taste next", _PATHS, "search"),
                 "cups": fields.whole("Waters in the next flight", 5),
+                "earlier": fields.tick("Let earlier coffees help", True),
             },
             folded={
                 **{name: fields.text(label) for name, label in _HOLD.items()},
@@ -94,6 +98,7 @@ class NextFlightView(widgets.VBox):
             fold_title="Hold, leave out, include; who will come",
         )
         self.form.compute_with(self._show)
+        reading.on_change(self._lent.cache_clear)
         reading.on_change(self.form.refresh)
         if base is not None:
             base.on_change(self.form.refresh)
@@ -132,17 +137,12 @@ class NextFlightView(widgets.VBox):
         """The dial of a walk; None for waters that fill gaps between earlier ones."""
         return None if self.step is None else self.step.sweep
 
-    @property
-    def title(self) -> str:
-        """Words for the next session's name."""
-        return "next flight" if self.sweep is None else self.sweep.kind
-
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
         self.form.on_change(follow)
 
     def _show(
-        self, *, path: str, cups: int, include: str, n_tasters: int, **typed: str
+        self, *, path: str, cups: int, earlier: bool, include: str, n_tasters: int, **typed: str
     ) -> list[Any]:
         self.advice = self.suggestion = self.step = self.control = None
         if self._reading.attribute != "overall":
@@ -152,23 +152,39 @@ class NextFlightView(widgets.VBox):
         region = self._region(*_bounds(typed))
         scores, brew_method = self._reading.scores, self._reading.brew_method
         asked = _waters_typed(include)
+        start = self._lent(brew_method) if earlier else None
         shown: list[Any] = []
         belief: Belief | None = None
         if scores.empty:
-            belief = believe(None, region, n_tasters=n_tasters or 4, also=asked)
+            belief = believe(None, region, n_tasters=n_tasters or 4, also=asked, head_start=start)
             shown.append("<p>Nobody has tasted this coffee yet: the first flight spreads out.</p>")
         else:
-            belief = believe(scores, region, brew_method=brew_method, also=asked)
+            belief = believe(scores, region, brew_method=brew_method, also=asked, head_start=start)
             shown += self._so_far(scores, brew_method)
             self.advice = stop_or_taste(belief, k=cups, served_as=brew_method)
             if belief.control is not None:
                 self.control = water_target(belief.posterior.recipes[belief.control])
             shown += ["<h3>Stop, or taste on?</h3>", as_html(self.advice)]
         shown.append("<h3>What to taste next</h3>")
+        if earlier and start is None:
+            shown.append(said("No other coffee has scores yet: nothing is lent."))
         if path == "walk":
             return shown + self._walk(scores, region, cups, brew_method)
         self.suggestion = suggest_flight(belief, k=cups, include=asked, n_tasters=n_tasters or None)
         return shown + self._search(self.suggestion)
+
+    def _ask_earlier_coffees(self, brew_method: str) -> HeadStart | None:
+        if self.coffee is None:
+            return None
+        about = [
+            (c.client, c.name, c.origin, c.process, c.roast_level) for c in self._book.coffees()
+        ]
+        return head_start(
+            self._book.opened_scores(),
+            self.coffee,
+            pd.DataFrame(about, columns=["client", "coffee", "origin", "process", "roast_level"]),
+            brew_method=brew_method,
+        )
 
     def _so_far(self, scores: pd.DataFrame, brew_method: str) -> list[str]:
         rows = [

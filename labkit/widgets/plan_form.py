@@ -76,10 +76,6 @@ class WaterSource(Protocol):
     def control(self) -> Target | None:
         """The water that the coffee's days have in common; None to take one of the new waters."""
 
-    @property
-    def title(self) -> str:
-        """Words for the session's name."""
-
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
 
@@ -158,7 +154,9 @@ class PlanForm(widgets.VBox):
             },
             folded={
                 "add_to": fields.choice("Goes into", [("a new session", None)], None),
-                "session": fields.text("Name of the session", placeholder="made from the sweep"),
+                "session": fields.text(
+                    "Name of the session", placeholder="coffee and day; tasters see it"
+                ),
                 "new_tasters": fields.text("More tasters", placeholder="names, with commas"),
                 "cups_per_flight": fields.whole("Cups side by side", 6),
                 "control": fields.choice("Hidden control", _CONTROLS, "middle"),
@@ -298,6 +296,12 @@ class PlanForm(widgets.VBox):
         if self._on_sealed is not None:
             self._on_sealed()
 
+    def _usual_name(self, coffee: str) -> str:
+        """Coffee and day: it stands on what tasters see, so nothing of the waters is in it."""
+        usual = f"{coffee}, {date.today():%Y-%m-%d}"
+        taken = sum(session.name.startswith(usual) for session in self._book.sessions())
+        return f"{usual}, session {taken + 1}" if taken else usual
+
     def _plan(self) -> CupPlan:
         now = self.form.values()
         if now["passphrase"] != now["again"]:
@@ -310,9 +314,8 @@ class PlanForm(widgets.VBox):
             )
         client, coffee = self._source.coffee
         people = self._people(now)
-        title = f"{coffee}, {self._source.title}, {date.today():%Y-%m-%d}"
         session = self._session(now)
-        name = session.name if session else now["session"].strip() or title
+        name = session.name if session else now["session"].strip() or self._usual_name(coffee)
         waters = self._waters(now, session)
         after = self._book.plan(name) if session else None
         held, start = self.conditions.held, self._start()

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from labkit.errors import SweepError
 from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness_grid, ratio_sweep
-from labkit.water import Target
+from labkit.water import Target, largest_base_share
+from labkit.water.start import PURE, StartWater
 from labkit.widgets import fields
 from labkit.widgets.fields import Form
 from labkit.widgets.jug_form import BaseWaterForm
@@ -85,7 +87,7 @@ class SweepForm(Form):
         *,
         base: BaseWaterForm | None = None,
     ) -> None:
-        self._check, self._best_of = check, best_of
+        self._check, self._best_of, self._base = check, best_of, base
         super().__init__(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -109,11 +111,6 @@ class SweepForm(Form):
     @property
     def control(self) -> None:
         """None: a sweep's middle water is its control."""
-
-    @property
-    def title(self) -> str:
-        """Words for the session's name."""
-        return str(self.fields["kind"].value)
 
     @property
     def sweep(self) -> Sweep:
@@ -166,4 +163,25 @@ class SweepForm(Form):
         return ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
 
     def _show(self, **_typed: Any) -> Any:
-        return self._check(self._make())
+        sweep = self._make()
+        if self._base is not None:
+            _refuse_base(sweep, self._base.start)
+        return self._check(sweep)
+
+
+def _refuse_base(sweep: Sweep, start: StartWater) -> None:
+    """Say how far a base water must be thinned, as a share of what comes from its tap."""
+    shares = [largest_base_share(target, start.base) for target in sweep.targets]
+    below = [
+        target.text
+        for target, share in zip(sweep.targets, shares, strict=True)
+        if 100 * share < start.share_percent - 1e-9
+    ]
+    if not below:
+        return
+    most = math.floor(1000 * min(shares) + 1e-9) / 10
+    remedy = f"Take at most {most:g} % of it, the rest {PURE}," if most else f"Choose {PURE}"
+    raise SweepError(
+        f"{start.text} brings more calcium, magnesium or alkalinity than {len(below)} of these "
+        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} in the form above."
+    )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,9 @@ from labkit.bench import (
     tray_map,
     weighing_sheet,
 )
+from labkit.book.records import Attribute
+from labkit.tasting import SCALES
+from labkit.tasting.plan import Serving
 from labkit.water import DROP_KITS, plan_weighing
 
 from .conftest import TARGETS
@@ -112,6 +116,24 @@ def test_sheets_print_on_a4_without_a_page_too_many(sheet, n_pages, words, new_p
     for page in pages:
         assert [float(x) for x in page.mediabox[2:]] == pytest.approx(A4_POINTS, abs=1.5)
     assert words in " ".join(pages[0].extract_text().split())
+
+
+@pytest.mark.browser
+def test_a_flight_of_six_cups_takes_a_taster_one_page(fixed_plan, new_page):
+    """The four questions of a new plan: overall and three intensities."""
+    codes = ("417", "902", "563", "128", "745", "306")
+    cups = tuple(
+        Serving(flight=1, taster=taster, position=position, blind_code=code)
+        for taster in fixed_plan.tasters
+        for position, code in enumerate(codes, start=1)
+    )
+    asked = [Attribute(name="overall", scale=SCALES["liking 1-9"])]
+    asked += [Attribute(name=n, scale=SCALES["intensity 0-15"]) for n in ("acidity", "body", "zip")]
+
+    pages = pages_of(new_page(), score_sheets(replace(fixed_plan, cups=cups), asked))
+
+    assert len(pages) == len(fixed_plan.tasters)
+    assert all(code in pages[0].extract_text() for code in codes)
 
 
 @pytest.mark.browser

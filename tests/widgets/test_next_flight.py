@@ -5,6 +5,8 @@ import shutil
 import numpy as np
 import pytest
 
+from labkit.analysis import suggest_flight
+from labkit.analysis.suggest_belief import believe
 from labkit.bench import bench_sheet
 from labkit.book import LabBook
 from labkit.errors import ReadingError
@@ -81,11 +83,20 @@ def test_the_walk_proposes_a_dial_with_two_coordinates_held(view):
     view.form.fields["path"].value = "walk"
 
     assert view.sweep is not None
-    assert view.title == view.sweep.kind
     waters = np.array(
         [(w.mg_share, w.hardness_mg_l_caco3, w.alkalinity_mg_l_caco3) for w in view.waters]
     )
     assert (np.ptp(waters, axis=0) > 0).sum() == 1
+
+
+def test_earlier_coffees_help_visibly_and_can_be_switched_off(view):
+    assert "Veltara, washed (Quillmoor Roastery) 100%" in told(view)
+
+    view.form.fields["earlier"].value = False
+
+    assert "Veltara" not in told(view)
+    alone = believe(view._reading.scores, view._within_reach({}, ()), brew_method="cupping")
+    assert view.suggestion.targets == suggest_flight(alone, k=5).targets
 
 
 def test_another_score_than_overall_proposes_nothing(view):

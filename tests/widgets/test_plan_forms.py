@@ -148,7 +148,10 @@ def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base)
         base=base,
     )
     sweep.fields["mg_share"].value = "0.25 0.5 0.75"  # calcium from 60 down to 20 mg/L
-    assert "at most 25.0 % of this base" in sweep.message.value
+    assert "than 3 of these 3 waters hold" in sweep.message.value
+    for share in (100.0, 60.0):  # the remedy counts from the tap, however thin the base is by now
+        base.form.fields["share_percent"].value = share
+        assert "Take at most 25 % of it, the rest pure water" in sweep.message.value
 
     base.form.fields["share_percent"].value = 25.0
 
@@ -620,6 +623,21 @@ def test_no_form_keeps_a_pairing_of_code_and_water_in_its_state(book, paper, for
     for row in book.plan(paper.session).sealed[1].open(PASSPHRASE).rows:
         assert row.jug not in state
         assert row.bowl not in state
+
+
+@pytest.mark.parametrize(
+    "kind", ["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
+)
+def test_the_usual_name_of_a_session_tells_tasters_nothing_of_its_waters(book, form, kind):
+    """It stands on their sheets and their page: what is varied must not be read off it."""
+    form._source.fields["kind"].value = kind
+    choose(form, cups_per_flight=5)
+    names = [sealed(form)]
+    type_passphrase(form)
+    names.append(sealed(form))
+
+    today = f"Coffee A, {date.today():%Y-%m-%d}"
+    assert names == [today, f"{today}, session 2"]
 
 
 def test_two_books_with_waters_swapped_under_their_codes_look_the_same(book, form, monkeypatch):
