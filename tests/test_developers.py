@@ -10,7 +10,8 @@ import tomllib
 import matplotlib.pyplot as plt
 import pytest
 
-from tests.project import PROJECT
+from labkit import LabBook, open_book
+from tests.project import PROJECT, copy_data
 
 GUIDE = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
 README = (PROJECT / "README.md").read_text(encoding="utf-8")
@@ -40,6 +41,21 @@ def test_the_guide_says_how_to_add_a_salt_a_scale_a_design_and_a_plot():
     assert [what for what, _ in BLOCKS] == ["A salt", "A scale", "A design", "A plot"]
     assert all("assert" in code for _, code in BLOCKS)
     assert GUIDE.count("```python") == len(BLOCKS)
+
+
+def test_backing_up_and_moving_work_as_the_readme_says(tmp_path, monkeypatch):
+    monkeypatch.setenv("LABKIT_DATA", str(copy_data(tmp_path)))
+    (tmp_path / "workbook").mkdir()
+    monkeypatch.chdir(tmp_path / "workbook")
+
+    for code in re.findall(r"```python\n(.*?)```", README, re.DOTALL):
+        exec(compile(code, "README.md", "exec"), {})
+
+    books = (open_book(), LabBook("../data/our-lab-copy.db"), LabBook("../data/moved.db"))
+    scores = [book.opened_scores(coffee="Osmeni, natural")["score"].tolist() for book in books]
+    for book in books:
+        book.close()
+    assert scores[0] == scores[1] == scores[2] != []
 
 
 def test_every_dependency_has_its_reason():

@@ -19,8 +19,8 @@ from labkit.errors import SetUpError
 from labkit.setup.layout import Layout
 
 DEFAULT_PORT = 8888
-PATIENCE_S = 120.0
-"""How long JupyterLab may take to answer: seconds as a rule, longer after a cold boot."""
+PATIENCE_S = 300.0
+"""How long JupyterLab may take to answer: seconds as a rule, minutes on a busy slow machine."""
 
 _QUIET_CONFIG = Path(__file__).parent / "jupyter"
 """Holds labconfig/page_config.json, which turns the announcements box off."""
@@ -112,7 +112,7 @@ def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextI
     started = time.monotonic()
     token = secrets.token_urlsafe(24)
     notebook = first_notebook(layout.workbook)
-    print("labkit: starting JupyterLab", file=out, flush=True)
+    print("labkit: starting JupyterLab (the first time takes longer)", file=out, flush=True)
     with layout.jupyter_log.open("w", encoding="utf-8") as log:
         server = subprocess.Popen(
             jupyter_command(layout.python, layout.workbook, port=port, notebook=notebook),
