@@ -24,6 +24,9 @@ FEWEST_FLIGHTS: Final = 3
 SMALL_LOSS: Final = 0.15
 """Points of a 1-9 scale that nobody would miss."""
 
+LITTLE_GAIN: Final = 0.04
+"""Points of a 1-9 scale that are not worth one more flight."""
+
 SURE: Final = 0.95
 """Chance of beating the control from which the leader is called better."""
 
@@ -169,7 +172,7 @@ def stop_or_taste(
         more = posterior.draws[:, posterior.leader] - posterior.draws[:, belief.control]
         low, high = np.quantile(more, [0.05, 0.95])
         over = (float(more.mean()), float(low), float(high))
-    settled = loss <= SMALL_LOSS * cups.points
+    settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
     enough = cups.n_flights >= FEWEST_FLIGHTS
     verdict, text = _words(belief, loss, flight.gain, chance, settled=settled, enough=enough)
     if verdict == "stop: settled" and over is not None:
@@ -208,7 +211,8 @@ def _words(
             f"{FEWEST_FLIGHTS}."
         )
     if chance is None:
-        return "stop: settled", f"After {n} flights {costs}: nobody would miss that."
+        keep = "" if belief.control is None else " The control itself leads: keep it."
+        return "stop: settled", f"After {n} flights {costs}: nobody would miss that.{keep}"
     if chance >= SURE:
         return "stop: settled", (
             f"After {n} flights {costs}, and the leader beats the control with a chance of "

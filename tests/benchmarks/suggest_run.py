@@ -158,7 +158,7 @@ def stops(played: pd.DataFrame) -> str:
         flat = ends.index.get_level_values("kind") == "flat"
         strange = ends.index.get_level_values("kind").isin(STRANGE)
         usual = ends[~flat & ~strange]
-        winner = ends["verdict"] == "stop: settled"
+        winner = (ends["verdict"] == "stop: settled") & ends["chance"].notna()  # not the control
         said = (
             f"{strategy}: stops after {usual['flight'].mean():.1f} flights with regret "
             f"{usual['regret'].mean():.3f} (strange {ends[strange]['flight'].mean():.1f} and "

@@ -1,0 +1,151 @@
+"""The three verdicts follow from what is believed, and a stop offers a test that can confirm it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from labkit.analysis.region import Region
+from labkit.analysis.stopping import SMALL_LOSS, confirming_test, stop_or_taste
+from labkit.analysis.suggest_belief import Belief, water_target
+from labkit.analysis.suggest_cups import Cups
+from labkit.analysis.suggest_posterior import Posterior
+from labkit.tasting.scales import SCALES
+
+RECIPES = np.array([(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)], dtype=float)
+CONTROL = 1
+
+
+def belief(mean, sd, *, n_flights=4, control=CONTROL):
+    """Three recipes with normal draws of that SD, all tasted in each of some flights."""
+    rng = np.random.default_rng(6)
+    draws = np.array(mean) + rng.normal(0, sd, (4000, 3))
+    draws += np.array(mean) - draws.mean(axis=0)
+    n = 3 * n_flights
+    return Belief(
+        region=Region(),
+        cups=Cups(
+            waters=np.tile(RECIPES, (n_flights, 1)),
+            value=np.full(n, 6.0),
+            noise=0.1 * np.eye(n),
+            block=np.repeat(np.arange(n_flights), 3),
+            n_scores=np.full(n, 4),
+            is_control=np.zeros(n, dtype=bool),
+            usual=6.2,
+            points=1.0,
+            repeat_variance=0.4,
+            tasters=("A", "B", "C", "D"),
+        ),
+        posterior=Posterior(
+            recipes=RECIPES, n_allowed=3, mean=np.array(mean), draws=draws.astype(np.float32)
+        ),
+        scale=SCALES["liking 1-9"],
+        control=control,
+        engine="test",
+    )
+
+
+def test_a_clear_leader_is_settled_and_offers_its_confirming_test():
+    advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1))
+
+    assert advice.verdict == "stop: settled"
+    assert advice.chance_above_control > 0.99
+    assert advice.gain_over_control[0] == pytest.approx(1.3, abs=0.02)
+    assert advice.confirm.leader == water_target(RECIPES[0])
+    assert advice.confirm.control == water_target(RECIPES[CONTROL])
+
+
+def test_a_leader_that_may_not_beat_the_control_names_no_winner():
+    advice = stop_or_taste(belief([6.55, 6.5, 5.0], 0.05))
+
+    assert advice.verdict == "stop: nobody can tell"
+    assert advice.chance_above_control < 0.95
+    assert f"{advice.chance_above_control:.0%}" in advice.text
+    assert advice.confirm is None
+
+
+def test_much_to_lose_or_to_win_means_taste_on():
+    much = stop_or_taste(belief([6.6, 6.5, 6.4], 0.5))
+
+    assert much.verdict == "taste on"
+    assert much.expected_loss > SMALL_LOSS
+    assert f"{much.expected_loss:.2f}" in much.text
+    assert f"{much.next_flight_gain:.2f}" in much.text
+
+
+def test_a_small_loss_after_too_few_flights_is_not_trusted():
+    advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1, n_flights=2))
+
+    assert advice.verdict == "taste on"
+    assert "2 flights are too few" in advice.text
+
+
+def test_the_expected_loss_is_the_mean_of_best_less_leader():
+    told = belief([6.6, 6.5, 6.4], 0.5)
+    draws = told.posterior.draws
+
+    advice = stop_or_taste(told)
+
+    assert advice.expected_loss == pytest.approx(np.mean(draws.max(axis=1) - draws[:, 0]), rel=1e-4)
+
+
+def test_without_a_control_there_is_nothing_to_confirm():
+    advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1, control=None))
+
+    assert advice.verdict == "stop: settled"
+    assert advice.chance_above_control is None
+    assert advice.confirm is None
+
+
+def test_a_control_that_leads_itself_is_kept():
+    advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1, control=0))
+
+    assert "The control itself leads: keep it." in advice.text
+    assert advice.confirm is None
+
+
+@pytest.mark.parametrize("gain", [0.4, 0.7, 1.3])
+def test_the_confirming_test_holds_its_level_and_its_power(gain):
+    """Counted over all outcomes of a paired test, as ISO 5495 has it, one-sided."""
+    test = confirming_test(belief([7.0, 6.2, 6.0], 0.1), gain=gain, leader=water_target(RECIPES[0]))
+    n, least = test.n_pairs, test.fewest_preferred
+    outcomes = np.arange(n + 1)
+
+    by_chance = binom.pmf(outcomes, n, 0.5)[outcomes >= least].sum()
+    if_true = binom.pmf(outcomes, n, test.chance_per_pair)[outcomes >= least].sum()
+
+    assert by_chance <= 0.05 < binom.pmf(outcomes, n, 0.5)[outcomes >= least - 1].sum()
+    assert if_true >= 0.8
+    assert test.n_cups == 2 * n
+
+
+@pytest.mark.parametrize(("pairs", "least"), [(10, 9), (20, 15), (30, 20), (50, 32)])
+def test_least_preferences_are_those_of_the_published_table(pairs, least):
+    """ISO 5495, one-sided, 5 % (from memory): what the same formula gives for round numbers."""
+    assert int(binom.ppf(0.95, pairs, 0.5)) + 1 == least
+
+
+def test_a_gain_too_small_to_confirm_says_so():
+    test = confirming_test(
+        belief([6.55, 6.5, 5.0], 0.05), gain=0.05, leader=water_target(RECIPES[0])
+    )
+
+    assert test.n_cups is None
+    assert "out of reach" in test.text
+
+
+def test_how_the_coffee_is_served_is_how_it_is_confirmed():
+    told = belief([7.5, 6.2, 6.0], 0.1)
+
+    assert "by cupping" in stop_or_taste(told).confirm.text
+    assert "as espresso" in stop_or_taste(told, served_as="espresso").confirm.text
+
+
+def test_points_count_by_the_width_of_the_scale():
+    """On a scale half as wide, half the loss is as much."""
+    told = belief([6.55, 6.45, 6.4], 0.16)
+    narrow = replace(told, cups=replace(told.cups, points=0.5))
+
+    assert stop_or_taste(told).verdict != "taste on"
+    assert stop_or_taste(narrow).verdict == "taste on"
