@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import ipywidgets as widgets
 
@@ -23,7 +23,7 @@ from labkit.widgets.fields import Form, said
 SMALL_LOSS: Final = 0.15
 """Points of a 1-9 scale that nobody would miss."""
 
-_USUAL = ("the usual noise of practised tasters", None)
+_USUAL = ("practised tasters", "")
 
 
 class PlanningView(widgets.VBox):
@@ -49,7 +49,7 @@ class PlanningView(widgets.VBox):
         self._button.on_click(lambda _b: self._press())
         self.form = Form(
             {
-                "noise_of": fields.choice("Noise of", [_USUAL, *coffee_choices(book)], None),
+                "noise_of": fields.choice("Noise of", [_USUAL, *coffee_choices(book)], ""),
                 "n_tasters": fields.choice("Tasters in the panel", [1, 2, 3, 4, 5, 6, 8, 10], 4),
                 "cups": fields.choice("Waters a flight", [3, 4, 5, 6, 7, 8], 5),
                 "n_flights": fields.choice("Flights ahead", [3, 4, 5, 6, 8, 10], 6),
@@ -89,9 +89,9 @@ class PlanningView(widgets.VBox):
         self._bar.clear_output()
         self._known[tuple(now.values())] = curves
 
-    def _noise(self, coffee: tuple[str, str] | None) -> tuple[PanelNoise | None, Scale]:
+    def _noise(self, coffee: tuple[str, str] | Literal[""]) -> tuple[PanelNoise | None, Scale]:
         """The panel's own noise and the scale it was seen on, or the usual ones."""
-        if coffee is None:
+        if not coffee:
             return None, LIKING
         client, name = coffee
         scores = self._book.opened_scores(coffee=name, client=client)
@@ -115,7 +115,7 @@ class PlanningView(widgets.VBox):
                     (
                         path,
                         f"{row.n_tasters:.0f} × {row.cups:.0f}",
-                        "usual" if coffee is None else coffee[1],
+                        coffee[1] if coffee else "usual",
                         f"{row.loss:.2f} after {row.n_cups:.0f} cups",
                         "not reached" if math.isnan(cups) else f"{cups:.0f}",
                     )
