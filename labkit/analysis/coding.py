@@ -45,6 +45,13 @@ def describe(coordinates: ArrayLike, factors: Sequence[str] = COORDINATES) -> st
     )
 
 
+def p_text(p: float) -> str:
+    """A p-value as it is printed: ``'p = 0.03'``, ``'p < 0.001'``."""
+    if p < 0.001:
+        return "p < 0.001"
+    return f"p = {p:.3f}" if p < 0.05 else f"p = {p:.2f}"
+
+
 def to_frame(coordinates: ArrayLike) -> pd.DataFrame:
     """Coordinates of shape (n, 3) as a frame with named columns."""
     return pd.DataFrame(np.atleast_2d(np.asarray(coordinates)), columns=list(COORDINATES))

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from labkit.analysis.coding import p_text
 from labkit.analysis.kenward_roger import FTest
 from labkit.analysis.scores import Scores
 from labkit.analysis.surface import Surface
@@ -56,7 +57,7 @@ def diagnose(surface: Surface, waters: WaterDifferences | None) -> Diagnostics:
     if test is not None and test.p_value < 0.05:
         warnings.append(
             f"The curve misses something: single waters lie off it by more than chance "
-            f"(p = {test.p_value:.3f}). Trust the means of the waters more than the curve."
+            f"({p_text(test.p_value)}). Trust the means of the waters more than the curve."
         )
     for share, end in ((low, "lowest"), (high, "highest")):
         if share > PILED:

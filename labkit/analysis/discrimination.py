@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import integrate, optimize, stats
 from scipy.special import ndtr
 
+from labkit.analysis.coding import p_text
 from labkit.errors import ReadingError
 
 LARGEST_DPRIME: Final = 12.0
@@ -282,9 +283,9 @@ def _result(
         lo, hi = exact_interval(share * n_effective, n_effective)
     dprime = dprime_of(method, share)
     found = f"{correct} of {n} right in a {method} test: " + (
-        f"the cups can be told apart (p = {p:.3f})."
+        f"the cups can be told apart ({p_text(p)})."
         if p < 0.05
-        else f"no more than guessing would give (p = {p:.2f})."
+        else f"no more than guessing would give ({p_text(p)})."
     )
     return Discrimination(
         method=method,
@@ -372,8 +373,8 @@ def similarity_test(
     p = float(stats.binom.cdf(correct, n, limit))
     percent = f"{100 * discriminators:.0f} %"
     if p < 0.05:
-        return p, f"Fewer than {percent} of such tasters tell the cups apart (p = {p:.3f})."
+        return p, f"Fewer than {percent} of such tasters tell the cups apart ({p_text(p)})."
     return p, (
         f"It cannot be ruled out that {percent} or more of such tasters tell the cups apart "
-        f"(p = {p:.2f}); {n} answers may be too few."
+        f"({p_text(p)}); {n} answers may be too few."
     )

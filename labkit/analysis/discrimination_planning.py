@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from labkit.analysis.discrimination import METHODS, method_named, share_right
+from labkit.analysis.preference import fewest_preferring
 from labkit.errors import ReadingError
 
 MOST_ANSWERS: Final = 5000
@@ -135,6 +136,42 @@ def plan_discrimination(
         )
     table = pd.DataFrame(rows).sort_values("chance_to_see", ascending=False, kind="stable")
     return table.reset_index(drop=True)
+
+
+def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float = 1.0) -> str:
+    """What a test would likely tell with this panel, in words, for any method that is served.
+
+    A paired preference counts each taster once; it is foreseen for three in four preferring the
+    same water, the others for a difference of ``dprime``.
+    """
+    if method in METHODS:
+        table = plan_discrimination(tasters, dprime=dprime, answers_each=answers_each)
+        said = str(table.set_index("method").loc[method, "sentence"])
+        share = share_right(method, dprime)
+        return f"{said} (Taken: a difference that {100 * share:.0f} % of answers get right.)"
+    needed = fewest_preferring(tasters)
+    if needed is None:
+        return (
+            f"{tasters} tasters in a paired preference can show nothing: not even all for the same "
+            "water would beat chance. It takes 6, and each counts once however often they answer."
+        )
+    seen = preference_power(tasters)
+    enough = next(n for n in range(tasters, MOST_ANSWERS) if preference_power(n) >= ENOUGH)
+    said = f"{needed} of {tasters} for the same water show a preference."
+    chance = f"if three in four prefer it, the chance to see that is {100 * seen:.0f} %"
+    if seen >= ENOUGH:
+        return f"{said} {chance[0].upper()}{chance[1:]}."
+    lead = "Too few tasters to count on" if seen < SMALL else "Not to be counted on"
+    return f"{said} {lead}: {chance}; {enough} tasters would have 80 %."
+
+
+def preference_power(tasters: int, *, preferring: float = 0.75, alpha: float = 0.05) -> float:
+    """Chance that so many tasters show a preference that this share of them has (two-sided)."""
+    needed = fewest_preferring(tasters, alpha)
+    if needed is None:
+        return 0.0
+    right, wrong = stats.binom.sf(needed - 1, tasters, [preferring, 1 - preferring])
+    return float(right + wrong)
 
 
 def _warning(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from scipy import stats
 
+from labkit.analysis.coding import p_text
 from labkit.analysis.discrimination import exact_interval
 from labkit.errors import ReadingError
 
@@ -42,7 +43,14 @@ class Preference:
     """In plain words."""
 
 
-def paired_preference(first: int, second: int, neither: int = 0, *, rule: str) -> Preference:
+def paired_preference(
+    first: int,
+    second: int,
+    neither: int = 0,
+    *,
+    rule: str,
+    names: tuple[str, str] = ("the first water", "the second water"),
+) -> Preference:
     """Two-sided exact test, one answer per taster (ISO 5495).
 
     Parameters
@@ -52,6 +60,8 @@ def paired_preference(first: int, second: int, neither: int = 0, *, rule: str) -
     rule : str
         What happens to 'no preference', declared before the test: ``'left out'`` or ``'split'``
         evenly (an odd one is left out).
+    names : tuple of two str
+        What the sentence calls the waters.
 
     Raises
     ------
@@ -79,10 +89,10 @@ def paired_preference(first: int, second: int, neither: int = 0, *, rule: str) -
     lo, hi = exact_interval(one, n)
     without = f" {neither} had no preference ({rule})." if neither else ""
     if p < 0.05:
-        favoured, count = ("first", one) if one > two else ("second", two)
-        words = f"The {favoured} water is preferred: {count} of {n} (p = {p:.3f})."
+        favoured, count = (names[0], one) if one > two else (names[1], two)
+        words = f"Preferred: {favoured}, by {count} of {n} ({p_text(p)})."
     else:
-        words = f"No preference shown: {one} against {two} (p = {p:.2f})."
+        words = f"No preference shown: {one} for {names[0]}, {two} for {names[1]} ({p_text(p)})."
     return Preference(
         first=first,
         second=second,

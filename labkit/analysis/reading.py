@@ -18,9 +18,10 @@ from labkit.analysis.coding import describe
 from labkit.analysis.diagnostics import Diagnostics, diagnose
 from labkit.analysis.mixed import REML_ENGINE
 from labkit.analysis.panel import PanelCheck, check_panel
+from labkit.analysis.region import coordinates
 from labkit.analysis.scores import Scores, attributes_of, gather_scores
 from labkit.analysis.surface import Surface, fit_surface
-from labkit.analysis.verdict import UNKNOWN, Verdict, judge
+from labkit.analysis.verdict import FOUND, UNKNOWN, Verdict, judge
 from labkit.analysis.waters import WaterDifferences, compare_waters
 from labkit.errors import ReadingError
 from labkit.tasting.scales import SCALES
@@ -85,6 +86,7 @@ def read_coffee(
     brew_method: str | None = None,
     stage: str | None = None,
     without_tasters: Sequence[str] = (),
+    without_sessions: Sequence[str] = (),
     feasible: Any = None,
     rng: np.random.Generator | None = None,
 ) -> Reading:
@@ -101,8 +103,8 @@ def read_coffee(
         pooled.
     stage : str, optional
         ``'hot'``, ``'warm'`` or ``'cool'``; the average over the stages scored unless given.
-    without_tasters : sequence of str
-        Tasters left out by choice; the reading says so.
+    without_tasters, without_sessions : sequence of str
+        Left out by choice; the reading says so.
     feasible : Region, targets or (n, 3) array, optional
         Waters that can be made; anything within the ranges tasted unless given.
     rng : numpy.random.Generator, optional
@@ -119,9 +121,10 @@ def read_coffee(
         brew_method=brew_method,
         stage=stage,
         without_tasters=without_tasters,
+        without_sessions=without_sessions,
     )
     rng = np.random.default_rng(SEED) if rng is None else rng
-    refusal = _nothing_to_fit(scores)
+    refusal = nothing_to_fit(scores)
     with threadpool_limits(1):
         if refusal:
             return _without_surface(scores, refusal, rng)
@@ -180,7 +183,8 @@ def _waters(
         return None, ("Single waters are not compared: their cups do not suffice.",)
 
 
-def _nothing_to_fit(scores: Scores) -> str:
+def nothing_to_fit(scores: Scores) -> str:
+    """Why no curve can be drawn through these scores, in a sentence; empty if one can."""
     recipes = scores.recipes
     mean = float(scores.score.mean())
     scale = SCALES.get(scores.scale)
@@ -229,6 +233,20 @@ class AttributeReadings:
     unread: dict[str, str]
     """Attributes that could not be read, and why."""
 
+    def _repr_html_(self) -> str:
+        rows = [
+            f"<li><b>{html.escape(name)}</b>: {html.escape(_in_short(one))}</li>"
+            for name, one in self.readings.items()
+        ]
+        rows += [
+            f"<li><b>{html.escape(n)}</b>: {html.escape(w)}</li>" for n, w in self.unread.items()
+        ]
+        found = int((self.table["p_adjusted"] < 0.05).sum()) if len(self.table) else 0
+        return (
+            f"<p><strong>{found} of {len(self.table)} attributes differ between the waters, "
+            f"their number allowed for.</strong></p><ul>{''.join(rows)}</ul>"
+        )
+
 
 def read_attributes(
     frame: pd.DataFrame, attributes: Sequence[str] | None = None, **choices: Any
@@ -253,6 +271,22 @@ def read_attributes(
     return AttributeReadings(readings=readings, table=table, unread=unread)
 
 
+def _in_short(reading: Reading) -> str:
+    """A reading in one line, to stand among others."""
+    if reading.best is None or reading.verdict.kind == UNKNOWN:
+        return reading.verdict.text
+    size = reading.verdict.detectable_points
+    if reading.verdict.kind != FOUND:
+        return (
+            f"{reading.verdict.kind}."
+            if size is None or not np.isfinite(size)
+            else f"{reading.verdict.kind}; {size:.1f} points would have been seen with 80 % chance."
+        )
+    places = " and ".join(one.words for one in reading.best.factor_ranges)
+    at = describe(coordinates(reading.best.target), reading.best.ranges["factor"].tolist())
+    return f"highest at {at}; it could be in {places}."
+
+
 def _summary(attribute: str, reading: Reading) -> dict[str, object]:
     p = reading.verdict.p_value
     row: dict[str, object] = {
@@ -274,9 +308,14 @@ def _summary(attribute: str, reading: Reading) -> dict[str, object]:
 
 
 def leaving_out(
-    frame: pd.DataFrame, tasters: Sequence[str], attribute: str = "overall", **choices: Any
+    frame: pd.DataFrame,
+    tasters: Sequence[str] = (),
+    attribute: str = "overall",
+    *,
+    sessions: Sequence[str] = (),
+    **choices: Any,
 ) -> pd.DataFrame:
-    """What leaving tasters out would change: the reading with everyone and without them.
+    """What leaving tasters or sessions out would change: the reading with all and without them.
 
     Returns
     -------
@@ -285,8 +324,14 @@ def leaving_out(
         its interval, as in ``AttributeReadings.table``.
     """
     rows = []
-    for who, without in (("everyone", ()), (f"without {', '.join(tasters)}", tuple(tasters))):
-        reading = read_coffee(frame, attribute, without_tasters=without, **choices)
+    left_out = ", ".join([*tasters, *sessions])
+    for who, people, days in (
+        ("everyone" if not sessions else "all", (), ()),
+        (f"without {left_out}", tasters, sessions),
+    ):
+        reading = read_coffee(
+            frame, attribute, without_tasters=people, without_sessions=days, **choices
+        )
         row = _summary(attribute, reading)
         row.pop("attribute")
         rows.append({"who": who, **row})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from dataclasses import dataclass
 from typing import Final
 
@@ -99,6 +100,23 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
     return pd.DataFrame(rows)
 
 
+def with_liking(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
+    """A just-about-right question out of a scores frame, ``overall`` beside it as ``liking``.
+
+    Returns
+    -------
+    DataFrame
+        ``taster, water, score, liking``, one row an answer; ``liking`` is NaN where the cup has
+        no overall score.
+    """
+    cup = ["session", "flight", "taster", "position", "stage"]
+    asked = frame[frame["attribute"].astype(str) == attribute]
+    liked = frame[frame["attribute"].astype(str) == "overall"]
+    liked = liked[[*cup, "score"]].rename(columns={"score": "liking"}).drop_duplicates(cup)
+    joined = asked[[*cup, "water", "score"]].merge(liked, on=cup, how="left")
+    return joined[["taster", "water", "score", "liking"]]
+
+
 def _drop(answers: pd.DataFrame, side: str, rng: np.random.Generator) -> tuple[float, float, float]:
     nothing = (float("nan"),) * 3
     if "liking" not in answers.columns:
@@ -145,6 +163,20 @@ class CheckedTerms:
 
     pairs: pd.DataFrame
     """``term, water, other, p, p_adjusted``: exact McNemar tests, Holm within a term."""
+
+    @property
+    def sentence(self) -> str:
+        """Which words tell the waters apart."""
+        told = self.terms[self.terms["p_adjusted"] < 0.05]
+        if not len(told):
+            return (
+                f"None of {len(self.terms)} words is checked for one water more than for another "
+                "by more than chance."
+            )
+        return f"The waters differ in {', '.join(map(str, told['term']))} by more than chance."
+
+    def _repr_html_(self) -> str:
+        return f"<p><strong>{html.escape(self.sentence)}</strong></p>"
 
 
 def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> CheckedTerms:

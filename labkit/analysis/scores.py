@@ -90,6 +90,7 @@ def gather_scores(
     brew_method: str | None = None,
     stage: str | None = None,
     without_tasters: Sequence[str] = (),
+    without_sessions: Sequence[str] = (),
 ) -> Scores:
     """Pick and clean the scores of one attribute.
 
@@ -121,20 +122,8 @@ def gather_scores(
     frame = _one_of(frame, "brew_method", brew_method, notes)
     frame = _one_of(frame, "scale", None, notes)
     frame = _usable(frame, notes)
-    for taster in without_tasters:
-        if taster not in set(frame["taster"].astype(str)):
-            raise ReadingError(
-                f"without_tasters must name tasters with scores, got {taster!r}. "
-                f"These have scores: {', '.join(sorted(frame['taster'].astype(str).unique()))}."
-            )
-    if without_tasters:
-        frame = frame[~frame["taster"].astype(str).isin(list(without_tasters))]
-        notes.append(f"Left out by your choice: {', '.join(without_tasters)}.")
-        if frame.empty:
-            raise ReadingError(
-                f"without_tasters must leave a taster, got {', '.join(without_tasters)}. "
-                "Leave out fewer."
-            )
+    frame = _without(frame, "taster", without_tasters, notes)
+    frame = _without(frame, "session", without_sessions, notes)
     frame = _one_score_per_cup(frame, stage, notes)
     frame = _labelled(frame.reset_index(drop=True))
     return Scores(
@@ -207,6 +196,28 @@ def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
         )
     clean = dict(zip(columns, numbers[usable].T, strict=True))
     return frame.assign(taster=frame["taster"].astype(str), **clean)
+
+
+def _without(
+    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[str]
+) -> pd.DataFrame:
+    """Rows without those of tasters or sessions left out by choice, and say so."""
+    if not len(names):
+        return frame
+    known = frame[column].astype(str)
+    for name in names:
+        if name not in set(known):
+            raise ReadingError(
+                f"without_{column}s must name {column}s with scores, got {name!r}. "
+                f"These have scores: {', '.join(sorted(known.unique()))}."
+            )
+    frame = frame[~known.isin(list(names))]
+    notes.append(f"Left out by your choice: {', '.join(names)}.")
+    if frame.empty:
+        raise ReadingError(
+            f"without_{column}s must leave a {column}, got {', '.join(names)}. Leave out fewer."
+        )
+    return frame
 
 
 def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str]) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final, Self, TypeAlias
 
 import numpy as np
@@ -122,16 +122,8 @@ class PanelNoise:
 
     def times(self, factor: float) -> Self:
         """The same noise, everything that is in points multiplied by `factor`."""
-        in_points = (
-            "level_sd",
-            "repeat_sd",
-            "flight_sd",
-            "taster_flight_sd",
-            "jug_sd",
-            "brew_sd",
-            "first_cup",
-            "fading",
-        )
+        of_shape = ("sensitivity_sd", "shift_sd", "repeat_spread")
+        in_points = [one.name for one in fields(self) if one.name not in of_shape]
         return replace(self, **{name: factor * getattr(self, name) for name in in_points})
 
 

@@ -11,42 +11,79 @@ import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from labkit.analysis.reading import Reading
+from labkit.analysis.discrimination_answers import PairReading
+from labkit.analysis.reading import AttributeReadings, Reading
+from labkit.analysis.scale_readings import CheckedTerms
+from labkit.bench.answer_plots import plot_answers, plot_checked, plot_just_about_right
+from labkit.bench.compare_plots import plot_attributes
 from labkit.bench.panel_plots import plot_panel
-from labkit.bench.plot_data import NAMES
+from labkit.bench.plot_data import NAMES, varied
 from labkit.bench.score_plots import plot_score, plot_tasters
 from labkit.bench.surface_plots import plot_surface
+from labkit.tasting.scales import SCALES
 
 _DPI = 140  # sharp at full width, about 60 kB a picture
 
 
-def reading_pictures(reading: Reading) -> str:
+def reading_pictures(
+    found: Reading | AttributeReadings | PairReading | CheckedTerms, *, title: str = ""
+) -> str:
     """The pictures that a reading allows, as pictures within the page.
 
-    A contour where two factors were varied, the score against each factor, a trace a taster, and
-    the panel.
+    Of a coffee's score a contour where two factors were varied, the score against each factor, a
+    trace a taster, and the panel; of several attributes the curves one above the other; of answers
+    without a mean their counts.
 
     Parameters
     ----------
-    reading : Reading
-        What :func:`labkit.analysis.read_coffee` returned.
+    found : Reading, AttributeReadings, PairReading or CheckedTerms
+        What was read.
+    title : str
+        The coffee's name, where what was read does not hold it.
 
     Returns
     -------
     str
-        HTML; empty if the reading has no surface to draw.
+        HTML; empty if there is nothing to draw.
     """
-    if reading.surface is None:
-        return ""
-    varied = list(reading.surface.coding.names)
-    drawn: list[tuple[str, Axes]] = []
-    if len(varied) >= 2:
-        drawn.append(("Contour of the score", plot_surface(reading)))
-    drawn += [(f"Score against {NAMES[one]}", plot_score(reading, one)) for one in varied]
-    if varied:
-        drawn.append(("Each taster's trace", plot_tasters(reading, varied[0])))
-    drawn.append(("The panel", plot_panel(reading)))
+    if isinstance(found, Reading):
+        drawn = _of_reading(found)
+    elif isinstance(found, AttributeReadings):
+        drawn = _of_attributes(found)
+    elif isinstance(found, CheckedTerms):
+        drawn = [("Words checked", plot_checked(found, title=title))]
+    else:
+        drawn = [] if found.result is None else [(f"Answers, {found.method}", plot_answers(found))]
     return "".join(page_picture(axes, label) for label, axes in drawn)
+
+
+def _of_reading(reading: Reading) -> list[tuple[str, Axes]]:
+    scale = SCALES.get(reading.scores.scale)
+    if scale is not None and scale.middle_is_best:
+        return [("Just about right", plot_just_about_right(reading))]
+    if reading.surface is None:
+        return []
+    factors = list(reading.surface.coding.names)
+    drawn: list[tuple[str, Axes]] = []
+    if len(factors) >= 2:
+        drawn.append(("Contour of the score", plot_surface(reading)))
+    drawn += [(f"Score against {NAMES[one]}", plot_score(reading, one)) for one in factors]
+    if factors:
+        drawn.append(("Each taster's trace", plot_tasters(reading, factors[0])))
+    return [*drawn, ("The panel", plot_panel(reading))]
+
+
+def _of_attributes(found: AttributeReadings) -> list[tuple[str, Axes]]:
+    """One figure per factor that varied in all of them."""
+    curves = [one for one in found.readings.values() if one.surface is not None]
+    if not curves:
+        return []
+    shared = set.intersection(*(set(varied(one)) for one in curves))
+    return [
+        (f"Attributes against {NAMES[factor]}", plot_attributes(curves, factor)[0])
+        for factor in NAMES
+        if factor in shared
+    ]
 
 
 def page_picture(axes: Axes, label: str) -> str:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from labkit.tasting.conditions import condition_blocks as condition_blocks
     from labkit.tasting.discrimination import METHODS as METHODS
     from labkit.tasting.discrimination import Method as Method
+    from labkit.tasting.discrimination import pair_waters as pair_waters
     from labkit.tasting.discrimination import plan_discrimination as plan_discrimination
     from labkit.tasting.discrimination import right_answers as right_answers
     from labkit.tasting.factors import FACTOR_TITLES as FACTOR_TITLES
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
 _HOMES: Final[dict[str, str]] = {
     "METHODS": "discrimination",
     "Method": "discrimination",
+    "pair_waters": "discrimination",
     "plan_discrimination": "discrimination",
     "right_answers": "discrimination",
     "PlanPower": "power",

@@ -17,6 +17,7 @@ from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.plan import CupPlan, Design, Serving
 from labkit.tasting.planning import checked_names
+from labkit.tasting.scales import Scale
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
 from labkit.tasting.waters import SessionWater, session_waters
 from labkit.water import Target
@@ -46,6 +47,18 @@ class Method:
         """Cups in a set."""
         return len(self.sets[0])
 
+    @property
+    def names_attribute(self) -> bool:
+        """Whether an attribute is compared, of which one water is expected to have more."""
+        return "{" in self.question
+
+    @property
+    def scale(self) -> Scale:
+        """What is marked on every cup of a set; it carries the method's name into the scores."""
+        return Scale(
+            name=self.name, lowest=0, highest=1, step=1, words=((0, "no"), (1, "this one"))
+        )
+
     def ask(self, attribute: str = "") -> str:
         """The question for the sheet.
 
@@ -54,7 +67,7 @@ class Method:
         PlanError
             If it needs an attribute and none is given.
         """
-        if "{" in self.question and not attribute.strip():
+        if self.names_attribute and not attribute.strip():
             raise PlanError(
                 f"attribute must be given for {self.name}, got none. "
                 "Say what the tasters shall compare, such as acidity."
@@ -146,7 +159,8 @@ def plan_discrimination(
         Sets for each taster. More than one makes answers of a taster hang together, which the
         reading must allow for.
     stronger : Target, optional
-        For 3-AFC: which of the pair is expected to have more of the attribute.
+        For 2-AFC and 3-AFC: which of the pair is expected to have more of the attribute. That is
+        sealed with the key, which marks the other one as the control.
 
     Raises
     ------
@@ -159,15 +173,10 @@ def plan_discrimination(
     asked = _method(method)
     if trials < 1:
         raise PlanError(f"trials must be at least 1, got {trials}. Serve each taster a set.")
-    listed = session_waters(pair, control="none", known=known)
+    listed = pair_waters(method, pair, stronger=stronger, known=known)
     two = [w for target in pair for w in listed if w.target == target]
     sets = asked.sets
     if method == "3-AFC":
-        if stronger not in pair:
-            raise PlanError(
-                "stronger must be one of the pair for 3-AFC, whose sets hold one stronger cup "
-                f"each, got {stronger}. Say which water should have more of the attribute."
-            )
         sets = sets[:3] if stronger == pair[0] else sets[3:]
     draw = Draw(rng)
     codes = draw_codes(
@@ -194,7 +203,8 @@ def plan_discrimination(
                 cups.append(
                     Serving(flight=flight, taster=taster, position=i + 1, blind_code=coded[i])
                 )
-        keys.append(sealer.seal(flight, _rows(flight, poured, two, draw.fresh())))
+        control = _weaker(asked, pair, stronger)
+        keys.append(sealer.seal(flight, _rows(flight, poured, two, control, draw.fresh())))
     notes = [
         f"{asked.name}: {asked.source}; a guess is right in {asked.guessing:.0%} of sets.",
         "A jug of each water is mixed and brewed anew for every trial: with one trial a slip in a "
@@ -225,6 +235,36 @@ def plan_discrimination(
         ),
         notes=(*notes, *codes.notes),
     )
+
+
+def pair_waters(
+    method: str,
+    pair: tuple[Target, Target],
+    *,
+    stronger: Target | None = None,
+    known: Sequence[SessionWater] = (),
+) -> tuple[SessionWater, ...]:
+    """The two waters as the session lists them; parameters as in :func:`plan_discrimination`.
+
+    Raises
+    ------
+    PlanError
+        If the waters are the same, or the method needs a stronger one and it is not of the pair.
+    """
+    weaker = _weaker(_method(method), pair, stronger)
+    return session_waters(pair, control=weaker or "none", known=known)
+
+
+def _weaker(method: Method, pair: tuple[Target, Target], stronger: Target | None) -> Target | None:
+    """The water expected to have less of the attribute; None where no attribute is named."""
+    if not method.names_attribute:
+        return None
+    if stronger not in pair:
+        raise PlanError(
+            f"stronger must be one of the pair for {method.name}, got {stronger}. "
+            "Say which water should have more of the attribute."
+        )
+    return pair[1] if stronger == pair[0] else pair[0]
 
 
 def right_answers(
@@ -262,27 +302,38 @@ def right_answers(
             if cup.flight == flight.flight:
                 sets.setdefault(cup.taster, []).append(cup.blind_code)
         for taster, codes in sets.items():
-            right = _right(method, codes, [waters[code] for code in codes], stronger)
-            rows.append((flight.flight, taster, right))
+            place = right_place(method, [waters[code] for code in codes], stronger)
+            rows.append((flight.flight, taster, codes[place]))
     return pd.DataFrame(rows, columns=["flight", "taster", "right_code"])
 
 
-def _right(
-    method: str, codes: Sequence[str], waters: Sequence[Target], stronger: Target | None
-) -> str:
-    """The code of the one right cup of a set."""
-    if method == "triangle":
-        wanted = [water for water in waters if waters.count(water) == 1]
-    elif method in ("duo-trio", "tetrad"):
-        return codes[1 + waters[1:].index(waters[0])]
-    else:
-        wanted = [water for water in waters if water == stronger]
+def right_place(method: str, waters: Sequence[object], stronger: object = None) -> int:
+    """Which cup of a set, from 0, its question asks for.
+
+    Parameters
+    ----------
+    method : str
+        A key of ``METHODS`` whose answers are right or wrong.
+    waters : sequence
+        What is in the cups, in the order they are tasted.
+    stronger : object, optional
+        For 2-AFC and 3-AFC: which of them is expected to have more of the attribute.
+
+    Raises
+    ------
+    PlanError
+        If no cup of the set is the one asked for.
+    """
+    drunk = list(waters)
+    if method in ("duo-trio", "tetrad"):
+        return 1 + drunk[1:].index(drunk[0])
+    wanted = [w for w in drunk if (drunk.count(w) == 1 if method == "triangle" else w == stronger)]
     if not wanted:
         raise PlanError(
             f"stronger must be one of the two waters for {method}, got {stronger}. "
             "Say which water should have more of the attribute."
         )
-    return codes[waters.index(wanted[0])]
+    return drunk.index(wanted[0])
 
 
 def _method(name: str) -> Method:
@@ -304,6 +355,7 @@ def _rows(
     flight: int,
     poured: Sequence[tuple[str, str]],
     two: Sequence[SessionWater],
+    control: Target | None,
     rng: np.random.Generator,
 ) -> tuple[KeyRow, ...]:
     """Key rows of one trial: code and letter of every cup, jugs and bowls numbered at random."""
@@ -316,7 +368,7 @@ def _rows(
             bowl=f"B{flight}.{bowl + 1}",
             water=two["AB".index(letter)].label,
             target=two["AB".index(letter)].target,
-            is_control=False,
+            is_control=two["AB".index(letter)].target == control,
             is_duplicate=False,
         )
         for (code, letter), bowl in zip(poured, bowls, strict=True)

@@ -13,6 +13,7 @@ _MODULE_OF = {
     "BaseWaterForm": "jug_form",
     "CardForm": "card_form",
     "ConcentrateForm": "bottle_forms",
+    "ConfirmForm": "confirm_form",
     "JugForm": "jug_form",
     "LeadView": "lead_view",
     "MeterForm": "meter_form",

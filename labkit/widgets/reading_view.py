@@ -3,17 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from html import escape
+from typing import Any, Final
 
 import ipywidgets as widgets
+import numpy as np
 import pandas as pd
 
 from labkit.analysis import Reading, read_coffee
+from labkit.analysis.discrimination_answers import read_tests, scored_only
+from labkit.analysis.reading import SEED, leaving_out, read_attributes
+from labkit.analysis.scale_readings import (
+    ENOUGH_SHARE,
+    check_all_that_apply,
+    just_about_right,
+    with_liking,
+)
 from labkit.book import LabBook
-from labkit.errors import ReadingError
+from labkit.book.records import BrewMethod
+from labkit.errors import LabkitError, ReadingError
+from labkit.tasting.scales import SCALES
 from labkit.widgets import fields
 from labkit.widgets.coffees import coffee_choices
-from labkit.widgets.fields import Form
+from labkit.widgets.fields import Form, said
+
+SIDE_BY_SIDE: Final = "(all, side by side)"
+_LEFT_OUT: Final = "Left out of the reading: "
 
 
 class ReadingView(widgets.VBox):
@@ -22,15 +37,18 @@ class ReadingView(widgets.VBox):
     Parameters
     ----------
     book : LabBook
-        Where the opened scores are.
+        Where the opened scores are, and where a choice to leave something out is recorded.
     picture : callable
-        Takes a :class:`Reading` and returns its pictures as HTML.
+        Takes what was read (a reading, readings side by side, a test of two waters, words checked)
+        and returns its pictures as HTML; ``title`` names the coffee.
     """
 
-    def __init__(self, book: LabBook, picture: Callable[[Reading], str]) -> None:
+    def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
         coffees = coffee_choices(book)
+        self._button = fields.button("Record what is left out, and why")
+        self._button.on_click(lambda _b: self._record())
         self.form = Form(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -40,8 +58,12 @@ class ReadingView(widgets.VBox):
                 "brew_method": fields.choice(
                     "Brewed as", ["cupping", "filter", "espresso"], "cupping"
                 ),
+                "without_tasters": fields.several("Leave out tasters", []),
+                "without_sessions": fields.several("Leave out sessions", []),
+                "reason": fields.text("Why left out", placeholder="it is recorded"),
             },
-            fold_title="Brew method",
+            fold_title="Brew method, what to leave out",
+            buttons=[self._button],
         )
         self.form.compute_with(self._read)
         super().__init__([self.form])
@@ -54,11 +76,12 @@ class ReadingView(widgets.VBox):
 
     @property
     def scores(self) -> pd.DataFrame:
-        """The opened scores of the coffee chosen, one row a score."""
-        if self.coffee is None:
-            raise ReadingError("coffee must be chosen, but the lab book has none. Add one first.")
-        client, coffee = self.coffee
-        return self._book.opened_scores(coffee=coffee, client=client)
+        """The opened scores of the coffee chosen, one row a score, without what is left out."""
+        frame = self._opened()
+        for column in ("taster", "session"):
+            out = self.form.fields[f"without_{column}s"].value
+            frame = frame[~frame[column].isin(list(out))]
+        return frame
 
     @property
     def attribute(self) -> str:
@@ -66,9 +89,10 @@ class ReadingView(widgets.VBox):
         return str(self.form.fields["attribute"].value)
 
     @property
-    def brew_method(self) -> str:
+    def brew_method(self) -> BrewMethod:
         """How the cups that are read were brewed."""
-        return str(self.form.fields["brew_method"].value)
+        chosen: BrewMethod = self.form.fields["brew_method"].value
+        return chosen
 
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
@@ -78,17 +102,158 @@ class ReadingView(widgets.VBox):
         """Read again, after a key was opened or scores came in."""
         self.form.refresh()
 
+    def _opened(self) -> pd.DataFrame:
+        if self.coffee is None:
+            raise ReadingError("coffee must be chosen, but the lab book has none. Add one first.")
+        client, coffee = self.coffee
+        return self._book.opened_scores(coffee=coffee, client=client)
+
     def _read(
-        self, *, coffee: tuple[str, str] | None, attribute: str, brew_method: str
+        self,
+        *,
+        coffee: tuple[str, str] | None,
+        attribute: str,
+        brew_method: str,
+        without_tasters: tuple[str, ...],
+        without_sessions: tuple[str, ...],
+        reason: str,
     ) -> list[Any]:
-        del coffee  # the scores are those of the coffee chosen
+        del reason  # it goes into the record
         self.reading = None
-        scores = self.scores
-        names = sorted(scores["attribute"].unique(), key=lambda name: (name != "overall", name))
-        chooser = self.form.fields["attribute"]
-        if names and list(chooser.options) != names:
+        self._button.layout.display = "" if without_tasters or without_sessions else "none"
+        frame = self._opened()
+        client, name = coffee or ("", "")
+        words = self._book.opened_words(coffee=name, client=client)
+        tests = read_tests(frame)
+        frame = scored_only(frame)
+        attribute = self._offer(frame, words, attribute)
+        out = {"without_tasters": without_tasters, "without_sessions": without_sessions}
+        shown: list[Any] = []
+        if attribute in set(words["attribute"]):
+            shown += self._words(words[words["attribute"] == attribute], name)
+        elif attribute == SIDE_BY_SIDE:
+            side = read_attributes(frame, brew_method=brew_method, **out)
+            shown += [side, self._picture(side)]
+        elif len(frame) or not tests:
+            self.reading = read_coffee(frame, attribute, brew_method=brew_method, **out)
+            shown += [self.reading, self._effect(frame, attribute, brew_method, out)]
+            shown += [_just_about_right(frame, self.reading), self._picture(self.reading)]
+        for test in tests:
+            shown += [f"<h3>Test of two waters, {escape(test.session)}</h3>", test]
+            shown.append(self._picture(test))
+        return [*shown, self._records()]
+
+    def _offer(self, frame: pd.DataFrame, words: pd.DataFrame, attribute: str) -> str:
+        """Offer what this coffee has: scores and lists of words, tasters, sessions."""
+        names = sorted(frame["attribute"].unique(), key=lambda one: (one != "overall", one))
+        more = [SIDE_BY_SIDE] if len(names) > 1 else []
+        self._fill("without_tasters", sorted(map(str, frame["taster"].unique())))
+        self._fill("without_sessions", list(map(str, frame["session"].unique())))
+        return str(self._fill("attribute", [*names, *sorted(words["attribute"].unique()), *more]))
+
+    def _fill(self, field: str, options: list[str]) -> Any:
+        """Give a field other options, keeping what was chosen where it is still there."""
+        chooser = self.form.fields[field]
+        before = chooser.value
+        if options and list(chooser.options) != options:
             with chooser.hold_trait_notifications():
-                chooser.options = names
-                chooser.value = attribute = attribute if attribute in names else names[0]
-        self.reading = read_coffee(scores, attribute, brew_method=brew_method)
-        return [self.reading, self._picture(self.reading)]
+                chooser.options = options
+                if isinstance(before, tuple):
+                    chooser.value = tuple(one for one in before if one in options)
+                else:
+                    chooser.value = before if before in options else options[0]
+        return chooser.value
+
+    def _words(self, words: pd.DataFrame, coffee: str) -> list[Any]:
+        """A list of words to check: which tell the waters apart."""
+        ticks = words.rename(columns={"word": "term", "is_checked": "ticked"})
+        found = check_all_that_apply(ticks, rng=np.random.default_rng(SEED))
+        return [found, self._picture(found, title=coffee)]
+
+    def _effect(
+        self, frame: pd.DataFrame, attribute: str, brew_method: str, out: dict[str, Any]
+    ) -> str:
+        """What leaving tasters or sessions out changes, in words."""
+        if not any(out.values()):
+            return ""
+        try:
+            both = leaving_out(
+                frame,
+                out["without_tasters"],
+                attribute,
+                sessions=out["without_sessions"],
+                brew_method=brew_method,
+            )
+        except LabkitError as error:
+            return said(str(error), wrong=True)
+        rows = "".join(f"<li>{escape(_one_line(row))}</li>" for row in both.to_dict("records"))
+        return f"<p>What leaving out changes:</p><ul>{rows}</ul>"
+
+    def _record(self) -> None:
+        """Write down what is left out of this coffee's reading, and why."""
+        done, text = self.form.attempt(self._write_record)
+        if done:
+            self.form.fields["reason"].value = ""
+            self.form.refresh()
+            self.form.say(f"In the lab book: {text}")
+
+    def _write_record(self) -> str:
+        now = self.form.values()
+        left_out = [*now["without_tasters"], *now["without_sessions"]]
+        if not now["reason"].strip():
+            raise ReadingError(
+                f"reason must say why {', '.join(left_out)} is left out, got nothing. "
+                "Write it in a few words."
+            )
+        text = f"{_LEFT_OUT}{', '.join(left_out)} ({now['attribute']}). {now['reason'].strip()}"
+        frame = self._opened()
+        named = now["without_sessions"] or frame["session"].unique().tolist()[-1:]
+        for session in named:
+            self._book.add_remark(session, text)
+        return text
+
+    def _records(self) -> str:
+        """The choices recorded so far for this coffee."""
+        client, coffee = self.coffee or ("", "")
+        rows = "".join(
+            f"<li>{event.happened_at:%Y-%m-%d}: {escape(event.reason)}</li>"
+            for session in self._book.sessions(client=client, coffee=coffee)
+            for event in self._book.events(session.name)
+            if event.kind == "remark" and event.reason.startswith(_LEFT_OUT)
+        )
+        return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
+
+
+def _one_line(row: dict[Any, Any]) -> str:
+    """A row of what leaving out changes, in words."""
+    best = ", ".join(
+        f"best {label} {row[f'best_{name}']:.{digits}f} "
+        f"({row[f'lo_{name}']:.{digits}f} to {row[f'hi_{name}']:.{digits}f})"
+        for name, label, digits in (
+            ("mg_share", "Mg share", 2),
+            ("hardness_mg_l_caco3", "hardness", 0),
+            ("alkalinity_mg_l_caco3", "alkalinity", 0),
+        )
+        if pd.notna(row.get(f"best_{name}"))
+    )
+    said_best = f"; {best}" if best and row["verdict"] == "best found" else ""
+    return f"{row['who']} ({row['n_scores']} scores): {row['verdict']}{said_best}"
+
+
+def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
+    """Sentences on what is too little or too much; empty for any other scale."""
+    scale = SCALES.get(reading.scores.scale)
+    if scale is None or not scale.middle_is_best:
+        return ""
+    read = reading.scores.frame
+    frame = frame[frame["taster"].isin(read["taster"]) & frame["session"].isin(read["session"])]
+    answers = with_liking(frame, reading.scores.attribute)
+    table = just_about_right(answers, rng=np.random.default_rng(SEED))
+    told = table[(table["side"] != "just right") & (table["share"] >= ENOUGH_SHARE)]
+    rows = "".join(
+        f"<li>{escape(row['water'])}: {escape(row['sentence'])}</li>"
+        for row in told.to_dict("records")
+    )
+    return (
+        f"<ul>{rows}</ul>" if rows else said("No water is too little or too much for one in five.")
+    )

@@ -195,7 +195,7 @@ class TestPreference:
         found = paired_preference(9, 1, rule="left out")
 
         assert found.p_value == pytest.approx(22 / 1024)
-        assert "The first water is preferred: 9 of 10" in found.sentence
+        assert "Preferred: the first water, by 9 of 10" in found.sentence
 
     def test_no_preference_is_left_out_or_split_as_declared(self):
         out = paired_preference(9, 3, 6, rule="left out")

@@ -1,0 +1,144 @@
+"""Marks become answers: complete sets with one mark count, the rest is named and left out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from labkit.analysis.discrimination_answers import detectable_share, read_tests, scored_only
+from labkit.analysis.discrimination_planning import foresee, preference_power
+from labkit.errors import ReadingError
+
+SHARES = {"A": 0.2, "B": 0.8}
+
+
+def marks(method, sets, *, control="A"):
+    """The scores frame of served sets: ``(taster, letters, places marked)`` each."""
+    rows = []
+    for flight, (taster, letters, marked) in enumerate(sets, start=1):
+        for place, letter in enumerate(letters):
+            rows.append(
+                {
+                    "session": "duel",
+                    "flight": flight,
+                    "taster": taster,
+                    "position": place + 1,
+                    "water": letter,
+                    "attribute": "Which one?",
+                    "scale": method,
+                    "score": float(place in marked),
+                    "mg_share": SHARES[letter],
+                    "hardness_mg_l_caco3": 80.0,
+                    "alkalinity_mg_l_caco3": 30.0,
+                    "is_control": letter == control,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def only(frame):
+    [found] = read_tests(frame)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("method", "letters", "right"),
+    [
+        ("triangle", "ABA", 1),
+        ("triangle", "BBA", 2),
+        ("duo-trio", "ABA", 2),
+        ("duo-trio", "BBA", 1),
+        ("tetrad", "ABBA", 3),
+        ("tetrad", "BBAA", 1),
+        ("2-AFC", "AB", 1),
+        ("2-AFC", "BA", 0),
+        ("3-AFC", "ABA", 1),
+    ],
+)
+def test_the_cup_asked_for_is_right_and_any_other_wrong(method, letters, right):
+    """B is expected to have more: A is the control. Counted by hand."""
+    found = only(marks(method, [(f"T{i}", letters, [i]) for i in range(len(letters))]))
+
+    answers = found.sets.set_index("taster")["correct"]
+    for place in range(len(letters)):
+        if method in ("duo-trio", "tetrad") and place == 0:
+            assert answers["T0"] is None  # the reference cannot be marked
+        else:
+            assert bool(answers[f"T{place}"]) == (place == right)
+
+
+def test_sets_that_are_no_answer_are_left_out_and_named():
+    frame = marks(
+        "triangle",
+        [("T1", "ABB", [0]), ("T2", "ABB", []), ("T3", "ABB", [0, 1]), ("T4", "ABB", [0])],
+    )
+    frame = frame.drop(frame.index[-1])
+
+    found = only(frame)
+
+    assert found.result.n == found.result.correct == 1
+    assert any("1 of 4 sets left out: no cup was marked" in note for note in found.notes)
+    assert any("more than one cup was marked" in note for note in found.notes)
+    assert any("not every cup of the set was marked" in note for note in found.notes)
+
+
+def test_nothing_found_says_what_would_have_been_seen():
+    """6 triangles, 5 needed at 5 % (exact binomial); at 86 % right, 80 % of tests show it."""
+    found = only(marks("triangle", [(f"T{i}", "ABB", [i % 3]) for i in range(6)]))
+
+    share = detectable_share("triangle", 6)
+    assert stats.binom.sf(4, 6, 1 / 3) < 0.05 < stats.binom.sf(3, 6, 1 / 3)
+    assert stats.binom.sf(4, 6, share) == pytest.approx(0.8)
+    assert "no more than guessing" in found.verdict
+    assert f"{100 * share:.0f} % of answers get right" in found.verdict
+
+
+def test_two_triangles_cannot_show_anything():
+    """Both right by guessing: 1/9."""
+    found = only(marks("triangle", [("T1", "ABB", [0]), ("T2", "BAA", [0])]))
+
+    assert found.result.p_value == pytest.approx(1 / 9)
+    assert "cannot show any difference" in found.verdict
+
+
+def test_a_taster_who_answers_often_counts_once_in_a_preference():
+    """T1 takes B twice of three; T2 to T7 take B; T8 has none: 7 of 7, p = 2 / 2^7."""
+    sets = [("T1", "AB", [1]), ("T1", "AB", [1]), ("T1", "AB", [0])]
+    sets += [(f"T{i}", "BA", [0]) for i in range(2, 8)] + [("T8", "AB", [])]
+
+    found = only(marks("paired preference", sets))
+
+    assert (found.result.first, found.result.second, found.result.neither) == (7, 0, 1)
+    assert found.result.p_value == pytest.approx(2 / 2**7)
+    assert "Preferred: Mg share 0.80, by 7 of 7" in found.verdict
+
+
+def test_nobody_with_a_preference_is_a_result():
+    found = only(marks("paired preference", [(f"T{i}", "AB", []) for i in range(4)]))
+
+    assert found.result is None
+    assert found.verdict == "No preference: all 4 tasters liked both alike."
+
+
+def test_the_power_of_a_preference_is_the_binomial_of_either_side():
+    """Simulated: 12 tasters of whom each prefers one water with chance 3/4."""
+    rng = np.random.default_rng(4)
+    first = rng.binomial(12, 0.75, 200_000)
+    values = np.array([stats.binomtest(k, 12).pvalue for k in range(13)])
+
+    assert preference_power(12) == pytest.approx((values[first] <= 0.05).mean(), abs=0.004)
+    assert "Too few tasters to count on" in foresee("paired preference", 12)
+
+
+def test_marks_are_no_scores():
+    frame = marks("triangle", [("T1", "ABB", [0])])
+    scores = frame.assign(scale="liking 1-9", attribute="overall")
+
+    assert scored_only(pd.concat([frame, scores]))["attribute"].unique().tolist() == ["overall"]
+
+
+def test_a_test_of_one_water_is_refused():
+    with pytest.raises(ReadingError, match="must be two, got 1"):
+        read_tests(marks("triangle", [("T1", "AAA", [0])]))

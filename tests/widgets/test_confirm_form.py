@@ -1,0 +1,206 @@
+"""A test of two waters goes the whole way: form, sealed plan, score sheet, lock, key, reading."""
+
+import shutil
+from functools import cache
+
+import pytest
+
+from labkit.analysis.discrimination_answers import PairReading
+from labkit.bench import bench_sheet, reading_pictures, score_sheets
+from labkit.book import LabBook
+from labkit.tasting import METHODS
+from labkit.tasting.discrimination import right_place
+from labkit.widgets import ConfirmForm, ReadingView
+from labkit.widgets.score_sheet import CupSheet
+from labkit.widgets.sheet_desk import BookDesk
+from tests.project import PROJECT
+
+GRID = ("Quillmoor Roastery", "Osmeni, natural")
+PASSPHRASE = "only the preparer"
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    """A copy of the demo's lab book."""
+    path = tmp_path_factory.mktemp("book") / "demo.db"
+    shutil.copy(PROJECT / "data" / "demo.db", path)
+    with LabBook(path) as book:
+        yield book
+
+
+@pytest.fixture(scope="module")
+def view(book):
+    def picture(found):
+        return reading_pictures(found) if isinstance(found, PairReading) else ""
+
+    view = ReadingView(book, picture)
+    view.form.fields["coffee"].value = GRID
+    return view
+
+
+def planned(book, view, method, **typed):
+    """The sealed plan that the form makes; fails with the form's own sentence."""
+    form = ConfirmForm(book, view, bench_sheet)
+    form.form.fields["method"].value = method
+    typed = {"passphrase": PASSPHRASE, "again": PASSPHRASE, "session": method} | typed
+    for name, value in typed.items():
+        form.form.fields[name].value = value
+    form._button.click()
+    assert form.plan is not None, (form.form.message.value, form.form._notes)
+    return form.plan
+
+
+def mark(book, plan, flight, taster, place):
+    """Mark one cup of a set on the taster's own sheet («no» on the rest); None marks none."""
+    sheet = CupSheet(BookDesk(book, plan.session, taster))
+    [attribute] = sheet.plan["attributes"]
+    cups = [c for c in sheet.plan["look"]["cups"] if c["flight"] == flight]
+    touches = [
+        {
+            "id": f"{plan.session[:3]}-{flight}-{taster}-{i}-0123456789".replace(" ", ""),
+            "flight": flight,
+            "position": cup["position"],
+            "code": cup["code"],
+            "attribute": attribute["name"],
+            "value": int(i == place),
+        }
+        for i, cup in enumerate(cups)
+    ]
+    answer = sheet.answer({"number": 1, "touches": touches})
+    assert len(answer["kept"]) == len(cups), answer
+    return attribute
+
+
+def opened(book, plan, view):
+    """Lock and open every trial; the reading of the test."""
+    for flight in plan.flights:
+        book.lock_flight(plan.session, flight)
+        book.open_flight(plan.session, flight, PASSPHRASE)
+    view.refresh()
+    html = view.form.result.value
+    return html[html.index(f"Test of two waters, {plan.session}") :]
+
+
+@cache
+def key(sealed):
+    """The rows of a sealed key by code; opening one takes long, as it should."""
+    return {row.blind_code: row for row in sealed.open(PASSPHRASE).rows}
+
+
+def asked_for(plan, flight, taster):
+    """Place of the right cup, found with the key; for a preference, the first water's cup."""
+    waters = key(plan.sealed[flight])
+    drunk = [waters[c.blind_code] for c in plan.cups if (c.flight, c.taster) == (flight, taster)]
+    kind = plan.design.kind
+    if METHODS[kind].names_attribute or kind == "paired preference":
+        stronger = next((r.water for r in drunk if not r.is_control), None)
+        return right_place("2-AFC", [r.water for r in drunk], stronger)
+    return right_place(kind, [r.water for r in drunk])
+
+
+@pytest.mark.parametrize(
+    ("method", "question"),
+    [
+        ("triangle", "Two cups are the same. Which one is the odd one?"),
+        ("tetrad", "Two cups are of one kind and two of another. Which one is like the first cup?"),
+        ("duo-trio", "The first cup is the reference. Which of the other two is the same?"),
+        ("2-AFC", "Which cup has more acidity?"),
+        ("3-AFC", "Which cup has most acidity?"),
+    ],
+)
+def test_right_and_wrong_marks_come_out_as_counted(book, view, method, question):
+    """Of six tasters five mark the cup asked for, one another cup."""
+    plan = planned(book, view, method, attribute="acidity")
+    for taster in plan.tasters:
+        right = asked_for(plan, 1, taster)
+        wrong = next(i for i in (1, 0) if i != right)
+        attribute = mark(book, plan, 1, taster, wrong if taster == plan.tasters[0] else right)
+        assert attribute["name"] == question
+        assert attribute["scale"]["words"] == [[0, "no"], [1, "this one"]]
+
+    html = opened(book, plan, view)
+
+    n_tasters = len(plan.tasters)
+    if method in ("tetrad", "duo-trio") and asked_for(plan, 1, plan.tasters[0]) == 1:
+        # Cup 1 is the reference: to mark it is no answer.
+        assert f"5 of {n_tasters - 1} right" in html
+    else:
+        assert f"5 of {n_tasters} right in a {method} test" in html
+    assert f"«{question}»" in html
+    assert f"Answers, {method}" in html
+
+
+def test_a_preference_counts_each_taster_once_and_no_preference_not_at_all(book, view):
+    plan = planned(book, view, "paired preference", sets=2)
+    *partial, last = plan.tasters
+    for flight in plan.flights:
+        for taster in partial:
+            waters = key(plan.sealed[flight])
+            codes = [c.blind_code for c in plan.cups if (c.flight, c.taster) == (flight, taster)]
+            labels = [waters[code].water for code in codes]
+            mark(book, plan, flight, taster, labels.index(min(labels)))
+        mark(book, plan, flight, last, None)
+
+    html = opened(book, plan, view)
+
+    assert f"{len(partial)} for" in html
+    assert "1 had no preference (left out)" in html
+    assert "6 tasters gave 12 answers: each counts once" in html
+
+
+def test_scores_and_suggestions_do_not_see_the_marks(book, view):
+    assert all("cup" not in name for name in view.form.fields["attribute"].options)
+    assert view.reading.verdict.kind == "best found"
+
+
+def test_a_panel_without_a_chance_is_told_so_before(book, view):
+    form = ConfirmForm(book, view, bench_sheet)
+    form.form.fields["method"].value = "triangle"
+
+    assert "have little chance (5 %)" in form.form.result.value
+    form.form.fields["method"].value = "paired preference"
+    assert "6 of 6 for the same water show a preference" in form.form.result.value
+    assert "Too few tasters to count on" in form.form.result.value
+
+
+def test_the_same_water_twice_is_refused_with_a_sentence(book, view):
+    form = ConfirmForm(book, view, bench_sheet)
+    fields = form.form.fields
+    fields["second"].value = fields["first"].value
+    fields["passphrase"].value = fields["again"].value = PASSPHRASE
+
+    form._button.click()
+
+    assert "targets must differ" in form.form.message.value
+    assert form.plan is None
+
+
+def test_the_paper_sheet_asks_the_same(book, view):
+    plan = planned(book, view, "2-AFC", attribute="body", session="on paper")
+
+    sheet = score_sheets(plan, book.session("on paper").attributes)
+
+    assert "Which cup has more body?" in sheet.html
+    assert "this one" in sheet.html
+
+
+def test_leaving_out_shows_its_effect_and_is_recorded_with_a_reason(book, view):
+    fields = view.form.fields
+    fields["without_tasters"].value = ("Ines",)
+    try:
+        assert "everyone (96 scores): best found" in view.form.result.value
+        assert "without Ines (80 scores): best found" in view.form.result.value
+        assert "Ines" not in set(view.scores["taster"])
+
+        view._button.click()
+        assert "must say why Ines is left out" in view.form._notes["reason"].value
+        fields["reason"].value = "a cold that morning"
+        view._button.click()
+    finally:
+        fields["without_tasters"].value = ()
+
+    record = "Left out of the reading: Ines (overall). a cold that morning"
+    assert record in view.form.result.value
+    assert any(
+        record == event.reason for session in book.sessions() for event in book.events(session.name)
+    )
