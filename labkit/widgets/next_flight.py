@@ -87,7 +87,7 @@ class NextFlightView(widgets.VBox):
             folded={
                 **{name: fields.text(label) for name, label in _HOLD.items()},
                 **{
-                    name: fields.text(label, placeholder="from and to, such as 0.8 1")
+                    name: fields.text(label, placeholder="from and to, with a space")
                     for name, label in _LEAVE_OUT.items()
                 },
                 "include": fields.text(

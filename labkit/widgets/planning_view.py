@@ -66,7 +66,11 @@ class PlanningView(widgets.VBox):
         if asked not in self._known:
             return said("Press Simulate: it takes some seconds a flight.") + self._costs()
         curves = self._known[asked]
-        return said(curves.text) + self._picture(curves) + self._costs()
+        picture = (
+            '<div style="display:grid;grid-template-columns:minmax(0,1fr)">'  # shrinks on a phone
+            f"{self._picture(curves)}</div>"
+        )
+        return said(curves.text) + picture + self._costs()
 
     def _press(self) -> None:
         done, _ = self.form.attempt(self._simulate)
