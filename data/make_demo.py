@@ -1,9 +1,10 @@
-"""Make the demo scenario anew: an invented roastery, two coffees, six simulated tasters.
+"""Make the demo scenario anew: invented clients, their coffees, six simulated tasters.
 
     python data/make_demo.py
 
 writes ``data/demo/*.csv``. The planted truths stand below and in data/README.md; tests move them
-and look whether the workbook follows.
+and look whether the workbook follows. Two coffees are at work; the others were tasted in the months
+before, and are what notebook 7 sets side by side.
 """
 
 from __future__ import annotations
@@ -13,7 +14,9 @@ import datetime as dt
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,7 +26,6 @@ from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
 from labkit.book import Attribute, Held, LabBook, Touch
 from labkit.tasting import (
     SCALES,
-    Sweep,
     alkalinity_dial,
     hardness_dial,
     plan_tasting,
@@ -31,6 +33,7 @@ from labkit.tasting import (
     ratio_sweep,
     session_waters,
 )
+from labkit.water import Target
 
 HERE = Path(__file__).parent
 PASSPHRASE = "quillmoor demo"
@@ -61,16 +64,111 @@ BOTTLES = (
     ("bicarbonate", "KHCO3", 2.01, 0.995),
 )
 
+WORDS = {
+    # word: how readily it is checked, and how much more so per half the range of each coordinate
+    "fruity": (-0.6, (1.3, 0.0, 0.0)),
+    "floral": (-1.4, (0.9, 0.0, 0.0)),
+    "chocolate": (-0.7, (1.1, 0.0, 0.0)),  # against the saying, so that one is contradicted
+    "heavy": (-0.9, (0.0, 1.1, 0.0)),
+    "sharp": (-0.8, (0.0, 0.0, -1.4)),
+    "flat": (-1.0, (0.0, 0.0, 1.4)),
+    "clean": (-0.4, (0.0, 0.0, 0.0)),
+}
+EARLIER = (
+    Attribute(name="overall", scale=SCALES["liking 1-9"]),
+    Attribute(name="acidity balance", scale=SCALES["just about right"]),
+    Attribute(name="words", kind="descriptors", choices=tuple(WORDS)),
+)
+"""What was asked about the coffees tasted earlier."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Earlier:
+    """A coffee tasted in the months before."""
+
+    client: str
+    name: str
+    about: Mapping[str, str]
+    peak: PlantedPeak
+    balance: float
+    """Alkalinity at which its acidity is planted as just right."""
+    sessions: Mapping[str, str]
+    """Name and day of each session; the first is a grid, a second an alkalinity dial."""
+
+
+def _earlier(
+    client: str,
+    name: str,
+    about: tuple[str, str, str],
+    best: tuple[float, float, float],
+    balance: float,
+    sessions: Mapping[str, str],
+    effect: float = 2.8,
+) -> Earlier:
+    return Earlier(
+        client=client,
+        name=name,
+        about=dict(zip(("origin", "process", "roast_level"), about, strict=True)),
+        peak=PlantedPeak(best=best, effect_points=effect),
+        balance=balance,
+        sessions=sessions,
+    )
+
+
+SANDFIRTH, WENDLOW = "Sandfirth Coffee", "Wendlow Coffee Bar"
+HISTORIES = (
+    _earlier(
+        *(CLIENT, "Pellunara, honey", ("Tindavale", "honey", "medium"), (0.55, 120.0, 30.0), 32.0),
+        {"Pellunara grid": "2026-02-10", "Pellunara dial": "2026-02-17"},
+    ),
+    _earlier(
+        *(SANDFIRTH, "Ravendo, washed", ("Kessaro hills", "washed", "light")),
+        *((0.85, 90.0, 20.0), 25.0),
+        {"Ravendo grid": "2026-03-10", "Ravendo dial": "2026-03-17"},
+    ),
+    _earlier(
+        *(SANDFIRTH, "Tamsoro, natural", ("Kessaro hills", "natural", "light")),
+        *((0.40, 110.0, 40.0), 38.0),
+        {"Tamsoro grid": "2026-04-14"},
+    ),
+    _earlier(
+        *(SANDFIRTH, "Ulbrai, washed", ("Marrowick coast", "washed", "medium")),
+        *((0.50, 100.0, 35.0), 35.0),
+        {"Ulbrai grid": "2026-05-12"},
+        effect=0.0,
+    ),
+    _earlier(
+        *(SANDFIRTH, "Zindra, honey", ("Tindavale", "honey", "light"), (0.60, 110.0, 30.0), 30.0),
+        {},
+    ),
+    _earlier(
+        *(WENDLOW, "Guest filter", ("Marrowick coast", "washed", "light"), (0.75, 80.0, 20.0)),
+        *(20.0, {"Guest filter ratio": "2026-07-07"}),
+    ),
+    _earlier(
+        *(WENDLOW, "House blend", ("two origins", "natural", "dark"), (0.20, 140.0, 45.0), 45.0),
+        {"House blend grid": "2026-06-09", "House blend dial": "2026-06-16"},
+    ),
+)
+"""Tasted earlier: one that any water suits, one never tasted, one at one alkalinity only."""
+
 
 class Tasting:
     """One coffee's panel at work on a lab book."""
+
+    client, attributes = CLIENT, ATTRIBUTES
 
     def __init__(
         self, book: LabBook, coffee: str, peak: PlantedPeak, *, rng: np.random.Generator
     ) -> None:
         self.book, self.coffee, self.rng = book, coffee, rng
+        self.panels = self.draw_panels(peak)
+
+    def draw_panels(self, peak: PlantedPeak) -> list[SimulatedPanel]:
+        """One simulated panel for each number that is scored."""
+        rng = self.rng
         overall = SimulatedPanel.draw(TASTERS, peak, rng=rng, scale=SCALES["liking 1-9"])
-        self.panels = [overall] + [
+        return [overall] + [
             dataclasses.replace(
                 SimulatedPanel.draw(TASTERS, surface, rng=rng, scale=SCALES["intensity 0-15"]),
                 attribute=name,
@@ -78,10 +176,15 @@ class Tasting:
             for name, surface in INTENSITIES.items()
         ]
 
+    def words_on(self, served: pd.DataFrame) -> list[list[str]]:
+        """The words checked on each cup served; none are asked for."""
+        del served
+        return []
+
     def run(
         self,
         name: str,
-        sweep: Sweep,
+        targets: Sequence[Target],
         day: dt.date,
         *,
         cups_per_flight: int,
@@ -89,12 +192,12 @@ class Tasting:
         scored_by: Sequence[str] = TASTERS,
     ) -> None:
         """Plan, serve and score a session; lock and open it if everybody has scored."""
-        waters = session_waters(sweep.targets)
+        waters = session_waters(targets)
         self.book.start_session(
             name,
             coffee=self.coffee,
-            client=CLIENT,
-            attributes=ATTRIBUTES,
+            client=self.client,
+            attributes=self.attributes,
             tasters=TASTERS,
             waters=waters,
             tasted_on=day,
@@ -111,7 +214,7 @@ class Tasting:
             ),
         )
         plan = plan_tasting(
-            sweep.targets,
+            targets,
             TASTERS,
             session=name,
             passphrase=PASSPHRASE,
@@ -124,25 +227,28 @@ class Tasting:
         contents = pd.concat([key.open(PASSPHRASE).to_frame() for key in plan.keys])
         served = plan.servings.merge(contents, on=["flight", "blind_code"], how="left")
         began = dt.datetime.combine(day, dt.time(9, 30), dt.UTC)
+
+        def touch(row: Any, attribute: str, value: float | list[str]) -> Touch:
+            minutes = 20 * int(row.flight) + 2 * int(row.position)
+            return Touch(
+                session=name,
+                flight=int(row.flight),
+                taster=str(row.taster),
+                attribute=attribute,
+                value=value,
+                blind_code=str(row.blind_code),
+                given_at=began + dt.timedelta(minutes=minutes),
+                device="simulated",
+            )
+
         for panel in self.panels:
             frame = panel.taste(served, rng=self.rng)
             frame = frame[frame["taster"].isin(scored_by)]
             self.book.record_scores(
-                [
-                    Touch(
-                        session=name,
-                        flight=int(row.flight),
-                        taster=str(row.taster),
-                        attribute=str(row.attribute),
-                        value=float(row.score),
-                        blind_code=str(row.blind_code),
-                        given_at=began
-                        + dt.timedelta(minutes=20 * int(row.flight) + 2 * int(row.position)),
-                        device="simulated",
-                    )
-                    for row in frame.itertuples()
-                ]
+                [touch(row, str(row.attribute), float(row.score)) for row in frame.itertuples()]
             )
+        checked = zip(served.itertuples(), self.words_on(served), strict=False)
+        self.book.record_scores([touch(row, "words", words) for row, words in checked])
         if set(scored_by) == set(TASTERS):
             for flight in plan.flights:
                 self.book.lock_flight(name, flight, done_by=LEAD)
@@ -156,6 +262,73 @@ class Tasting:
             "mg_share": round(target.mg_share / 0.05) * 0.05,
             "hardness_mg_l_caco3": round(target.hardness_mg_l_caco3, -1),
         }
+
+
+class EarlierTasting(Tasting):
+    """The panel at work on a coffee of the months before, with words and a just-right question."""
+
+    attributes = EARLIER
+
+    def __init__(self, book: LabBook, coffee: Earlier, *, rng: np.random.Generator) -> None:
+        self.client, self.balance = coffee.client, coffee.balance
+        self.readiness = rng.normal(0, 0.6, len(TASTERS))
+        super().__init__(book, coffee.name, coffee.peak, rng=rng)
+
+    def draw_panels(self, peak: PlantedPeak) -> list[SimulatedPanel]:
+        """Liking, and whether acidity is too little or too much."""
+        overall = SimulatedPanel.draw(TASTERS, peak, rng=self.rng, scale=SCALES["liking 1-9"])
+        acidity = SimulatedPanel.draw(
+            TASTERS,
+            lambda waters: (self.balance - waters[:, 2]) / 18,
+            rng=self.rng,
+            scale=SCALES["just about right"],
+            level=3.0,
+            attribute="acidity balance",
+        )
+        return [overall, acidity]
+
+    def words_on(self, served: pd.DataFrame) -> list[list[str]]:
+        """Words checked by chance, as readily as WORDS and the taster have it."""
+        waters = served[["mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]].to_numpy()
+        away = (waters - (0.5, 110.0, 35.0)) / (0.4, 50.0, 20.0)
+        own = self.readiness[[TASTERS.index(name) for name in served["taster"]]]
+        chances = {
+            word: 1 / (1 + np.exp(-(base + own + away @ np.array(pull))))
+            for word, (base, pull) in WORDS.items()
+        }
+        drawn = {word: self.rng.random(len(p)) < p for word, p in chances.items()}
+        return [[word for word in WORDS if drawn[word][row]] for row in range(len(served))]
+
+
+def add_histories(book: LabBook, *, seed: int = 20260210) -> None:
+    """Add the coffees tasted in the months before to a lab book."""
+    rng = np.random.default_rng(seed)
+    # Nine of the 27 combinations of three levels: each pair of levels meets once.
+    nine = [
+        Target(mg_share=share, hardness_mg_l_caco3=hardness, alkalinity_mg_l_caco3=alkalinity)
+        for i, share in enumerate((0.1, 0.5, 0.9))
+        for j, hardness in enumerate((60.0, 110.0, 160.0))
+        for alkalinity in ((15.0, 35.0, 55.0)[(i + j) % 3],)
+    ]
+    for client in (SANDFIRTH, WENDLOW):
+        book.add_client(client)
+    for coffee in HISTORIES:
+        book.add_coffee(coffee.name, client=coffee.client, **coffee.about)
+        panel = EarlierTasting(book, coffee, rng=rng)
+        for name, day in coffee.sessions.items():
+            targets: Sequence[Target] = nine
+            if name.endswith("ratio"):
+                targets = ratio_sweep(hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=20).targets
+            if name.endswith("dial"):
+                targets = alkalinity_dial((15, 25, 35, 45, 55), **panel.best()).targets
+            one_flight = len(targets) < len(nine)
+            panel.run(
+                name,
+                targets,
+                dt.date.fromisoformat(day),
+                cups_per_flight=6 if one_flight else 5,
+                flights=2 if one_flight else 4,
+            )
 
 
 def build(
@@ -181,21 +354,25 @@ def build(
 
     first = Tasting(book, ratio, truths[ratio], rng=rng)
     sweep = ratio_sweep(hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
-    first.run("Veltara ratio sweep", sweep, dt.date(2026, 9, 15), cups_per_flight=6, flights=2)
+    first.run(
+        "Veltara ratio sweep", sweep.targets, dt.date(2026, 9, 15), cups_per_flight=6, flights=2
+    )
     dial = hardness_dial(
         (40, 80, 120, 160, 200),
         mg_share=first.best()["mg_share"],
         alkalinity_mg_l_caco3=40,
     )
-    first.run("Veltara hardness dial", dial, dt.date(2026, 9, 22), cups_per_flight=6, flights=2)
+    first.run(
+        "Veltara hardness dial", dial.targets, dt.date(2026, 9, 22), cups_per_flight=6, flights=2
+    )
 
     second = Tasting(book, grid, truths[grid], rng=rng)
     waters = ratio_hardness_grid((0.1, 0.5, 0.9), (60, 120, 180), alkalinity_mg_l_caco3=40)
-    second.run("Osmeni grid", waters, dt.date(2026, 10, 6), cups_per_flight=5, flights=4)
+    second.run("Osmeni grid", waters.targets, dt.date(2026, 10, 6), cups_per_flight=5, flights=4)
     last = alkalinity_dial((10, 25, 40, 55), **second.best())
     second.run(
         "Osmeni alkalinity dial",
-        last,
+        last.targets,
         dt.date(2026, 10, 13),
         cups_per_flight=5,
         flights=1,
@@ -207,6 +384,7 @@ def main() -> None:
     """Write the scenario as CSV files."""
     with tempfile.TemporaryDirectory() as folder, LabBook(Path(folder) / "demo.db") as book:
         build(book)
+        add_histories(book)
         book.export_folder(HERE / "demo", overwrite=True)
     sys.stdout.write(f"wrote {HERE / 'demo'}\n")
 
