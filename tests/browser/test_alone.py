@@ -1,0 +1,99 @@
+"""One person plans, mixes, brews and tastes, in JupyterLab in a real browser."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from labkit.book import LabBook
+from labkit.errors import LockError
+from tests.browser.test_planning import PASSPHRASE, panel, picture, run_notebook, seal
+
+pytestmark = pytest.mark.browser
+
+ALONE = "Kesia"
+SCORES = {1: "7 like moderately", 2: "3 dislike moderately", 3: "8 like very much", 4: "5 neither"}
+
+
+def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook_server, new_page):
+    """The whole way: nothing names a cup before the lock, and every slip gets a sentence."""
+    book_url = workbook_server.workbook.parent / "data" / "demo.db"
+    page = new_page(width=1280, height=1500, accept_downloads=True)
+    run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
+    panel(page).get_by_label("Mg share (0 to 1)").fill("0 0.5 1")
+    panel(page).get_by_label("Mg share (0 to 1)").press("Tab")
+    with LabBook(book_url) as book:
+        for name in book.tasters():
+            if name != ALONE:
+                panel(page).get_by_role("checkbox", name=name, exact=True).uncheck()
+    panel(page).get_by_role("checkbox", name="I am alone").check()
+    panel(page).get_by_text(re.compile("stick the codes under")).wait_for()
+    picture(page, "alone-plan-1280", panel(page).get_by_text("Who tastes?", exact=True))
+    sheet = seal(page)
+    with LabBook(book_url) as book:
+        session = book.sessions()[-1].name
+        plan = book.plan(session)
+        labels = plan.codes(1)
+        assert all(code in sheet for code in labels)
+        assert [cup.blind_code for cup in plan.cups] == [""] * len(labels)
+        with pytest.raises(LockError, match="the codes under cups 1, 2, 3, 4 must be entered"):
+            book.open_flight(session, 1, PASSPHRASE, early_because="curious")
+
+    run_notebook(page, workbook_server, "3-blind-scores.ipynb")
+    panel(page).get_by_label("Session", exact=True).select_option(session)
+    panel(page).get_by_label("Who are you?").select_option(ALONE)
+    for place, option in SCORES.items():
+        panel(page).get_by_text(f"cup {place} of {len(labels)}").wait_for()
+        overall = panel(page).get_by_role("group", name="overall", exact=True)
+        overall.get_by_role("radio", name=re.compile(f"^{option}")).check(force=True)
+        if place < len(labels):
+            panel(page).get_by_role("button", name=re.compile("next", re.I)).click()
+    panel(page).locator(".lk-state").filter(has_text=re.compile("^Saved at")).wait_for()
+    assert not any(code in panel(page).inner_text() for code in labels)
+    panel(page).get_by_role("tab", name="Progress and lock").click()
+    panel(page).get_by_role("button", name="Lock this flight").click()
+    panel(page).get_by_text(re.compile("Flight 1 is locked with")).wait_for()
+
+    run_notebook(page, workbook_server, "4-best-water.ipynb")
+    fields = [panel(page).get_by_label(f"Code under cup {n}") for n in range(1, len(labels) + 1)]
+    fields[0].wait_for()
+    assert panel(page).get_by_role("button", name="Open the key").is_hidden()
+    found = list(reversed(labels))
+    for field, code in zip(fields, ["000", *found[1:]], strict=True):
+        field.fill(code)
+        field.press("Tab")
+    keep = panel(page).get_by_role("button", name="Keep these codes")
+    for wrong, words in (
+        ("000", "Code under cup 1 must be one of"),
+        (found[1], f"must be a code of its own, got {found[1]} under two cups"),
+        ("", "every place must have a code in flight 1, none given for 1"),
+    ):
+        fields[0].fill(wrong)
+        fields[0].press("Tab")
+        keep.click()
+        panel(page).get_by_role("alert").filter(has_text=words).wait_for()
+        assert fields[1].input_value() == found[1]  # nothing typed is lost
+        picture(page, f"alone-codes-{wrong or 'missing'}-1280", fields[0])
+    fields[0].fill(found[0])
+    fields[0].press("Tab")
+    keep.click()
+    panel(page).get_by_text("The codes are kept. Now open the key.").wait_for()
+    panel(page).get_by_label("Preparer's passphrase").first.fill(PASSPHRASE)
+    panel(page).get_by_role("button", name="Open the key").click()
+    panel(page).get_by_text(re.compile(f"Flight 1 of «{re.escape(session)}» is open")).wait_for(
+        timeout=60_000
+    )
+    with LabBook(book_url) as book:
+        scores = book.opened_scores()
+        rows = {row.blind_code: row for row in book.plan(session).sealed[1].open(PASSPHRASE).rows}
+    scores = scores[(scores["session"] == session) & (scores["attribute"] == "overall")]
+    assert len(scores) == len(labels)
+    for row in scores.itertuples():
+        assert row.blind_code == found[row.position - 1]
+        assert row.score == float(SCORES[row.position][0])
+        assert row.mg_share == rows[row.blind_code].target.mg_share
+    # Notebook 4 reads the coffee with the new flight in it.
+    panel(page).get_by_text("best of the flight, mean score").first.wait_for(timeout=120_000)
+    panel(page).get_by_text(f"{session}, flight 1").first.wait_for(timeout=60_000)
+    picture(page, "alone-read-1280", panel(page).get_by_role("heading", name="What the scores say"))
