@@ -185,7 +185,6 @@ def _waters(
 
 def nothing_to_fit(scores: Scores) -> str:
     """Why no curve can be drawn through these scores, in a sentence; empty if one can."""
-    """Why no curve can be drawn through these scores, in a sentence; empty if one can."""
     recipes = scores.recipes
     mean = float(scores.score.mean())
     scale = SCALES.get(scores.scale)
