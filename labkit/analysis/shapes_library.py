@@ -1,6 +1,6 @@
 """The library of shapes: drawn once, kept on disk, checked by a hash, drawn anew when code changes.
 
-Its 16 000 shapes take about 1.4 MB on disk; in memory, with the heights at 60 waters tasted, 5 MB.
+Its 16 000 shapes take 0.9 MB on disk and in memory; a suggestion after 60 cups works in 30 MB.
 """
 
 from __future__ import annotations
