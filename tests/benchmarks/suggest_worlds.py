@@ -114,6 +114,15 @@ def off_the_map(rng: np.random.Generator) -> Raw:
     return lambda u: -np.sqrt(1 + _quadratic(u, best, curved))
 
 
+def with_best_at(best: Floats, rng: np.random.Generator) -> Raw:
+    """A dome or a hill with its best water there, in shares of the standard ranges."""
+    if rng.random() < 0.5:
+        curved = _tilted(rng, 0.6, 1.6)
+        return lambda u: -_quadratic(u, best, curved)
+    narrow = _tilted(rng, 0.25, 0.65)
+    return lambda u: 1 / (1 + _quadratic(u, best, narrow))
+
+
 def flat(rng: np.random.Generator) -> Raw:
     return lambda u: np.zeros(len(u))
 
@@ -147,6 +156,14 @@ class Planted:
         return np.asarray((self.raw(u) - self.top) * self.stretch)
 
 
+def planted(raw: Raw, effect: float) -> Planted:
+    """The surface that falls by so many points from its best water to low ones."""
+    heights = raw((GRID - STANDARD_LOW) / STANDARD_SPAN)
+    top = float(heights.max())
+    span = top - float(np.quantile(heights, 0.05))
+    return Planted(raw=raw, top=top, stretch=0.0 if span == 0 else effect / span)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coffee:
     """One planted coffee with the panel that tastes it."""
@@ -173,13 +190,8 @@ def draw_coffee(
     """The coffee of that kind and number; the same for every strategy that is compared."""
     rng = np.random.default_rng([seed, zlib.crc32(kind.encode()), number])
     raw = KINDS[kind](rng)
-    heights = raw((GRID - STANDARD_LOW) / STANDARD_SPAN)
     width = (scale.highest - scale.lowest) / 8
-    effect = rng.uniform(0.5, 2.0) * width
-    span = float(heights.max() - np.quantile(heights, 0.05))
-    surface = Planted(
-        raw=raw, top=float(heights.max()), stretch=0.0 if span == 0 else effect / span
-    )
+    surface = planted(raw, rng.uniform(0.5, 2.0) * width)
     panel = SimulatedPanel.draw(
         [f"taster {i + 1}" for i in range(n_tasters)],
         surface,
