@@ -10,7 +10,7 @@ from labkit.analysis.suggest_belief import believe
 from labkit.bench import bench_sheet
 from labkit.book import LabBook
 from labkit.errors import ReadingError
-from labkit.widgets import NextFlightView, PlanForm, ReadingView
+from labkit.widgets import BaseWaterForm, NextFlightView, PlanForm, ReadingView
 from tests.project import PROJECT
 
 GRID = ("Quillmoor Roastery", "Osmeni, natural")
@@ -133,3 +133,26 @@ def test_the_plan_takes_the_waters_and_the_coffees_own_control(book, view):
     assert {(w.mg_share, w.hardness_mg_l_caco3) for w in view.waters} <= served
     for content in contents:
         assert any(row.is_control and row.target == view.control for row in content.rows)
+
+
+def test_only_what_the_base_water_can_become_is_proposed(book):
+    """By hand: 79.9 mg/L of calcium hardness and 40 of alkalinity come with each litre of tap."""
+    book.add_coffee("From the tap", client=GRID[0])
+    tap = {"Ca": (32.0, "mg/L"), "alkalinity": (40.03, "mg/L CaCO3"), "Cl": (28.36, "mg/L")}
+    book.add_base_water("tap, autumn", tap)
+    reading = ReadingView(book, lambda _reading: "")
+    reading.form.fields["coffee"].value = (GRID[0], "From the tap")
+    base = BaseWaterForm(book)
+    view = NextFlightView(book, reading, lambda _suggestion, _reading: "", base=base)
+    pure = view.waters
+    base.form.fields["name"].value = "tap, autumn"
+
+    mixings = view.suggestion.mixings(book.concentrates(), base=base.water)
+    assert len(mixings) == 5
+    for mixing in mixings:
+        wanted, litres = mixing.target, mixing.base_ml / 1000
+        calcium = next(d.volume_ml for d in mixing.doses if d.concentrate.name == "calcium")
+        hardness = (1 - wanted.mg_share) * wanted.hardness_mg_l_caco3
+        assert calcium + 79.9 * litres == pytest.approx(hardness, abs=1.5)
+        assert wanted.alkalinity_mg_l_caco3 >= 40 * litres - 0.5
+    assert min(water.alkalinity_mg_l_caco3 for water in pure) < 20
