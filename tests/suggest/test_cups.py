@@ -1,0 +1,97 @@
+"""From scores to cups: tasters, days and gaps leave what a cup is worth alone."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labkit.analysis.scores import gather_scores
+from labkit.analysis.simulate import PanelNoise, PlantedPeak, SimulatedPanel
+from labkit.analysis.suggest_cups import cups_of, no_cups
+from labkit.tasting.scales import SCALES
+
+LIKING = SCALES["liking 1-9"]
+PEAK = PlantedPeak(best=(0.3, 80, 20), effect_points=2.0)
+WATERS = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50), (0.3, 80, 20)]
+
+
+def tasted(flights=2, seed=5, noise=0.1, **options):
+    rng = np.random.default_rng(seed)
+    panel = SimulatedPanel.draw(list("ABCD"), PEAK, rng=rng, noise=PanelNoise().times(noise))
+    return panel.taste_flights([WATERS] * flights, rng=rng, **options)
+
+
+def by_water(frame):
+    """Worth of each water by generalised least squares, as differences from their mean."""
+    cups = cups_of(gather_scores(frame, "overall"), LIKING)
+    shares, at = np.unique(cups.waters[:, 0], return_inverse=True)
+    which = np.eye(len(shares))[at]
+    weighed = which.T @ np.linalg.inv(cups.noise)
+    worth = np.linalg.solve(weighed @ which, weighed @ cups.value)
+    return pd.Series(worth - worth.mean(), index=shares)
+
+
+def plain(frame):
+    """What a mean over all scores would say."""
+    means = frame.groupby("mg_share")["score"].mean()
+    return means - means.mean()
+
+
+def test_in_complete_flights_a_cup_is_worth_the_mean_of_its_scores():
+    scores = tasted()
+
+    cups = cups_of(gather_scores(scores, "overall"), LIKING)
+
+    means = scores.groupby(["flight", "jug"], sort=False)["score"].mean().to_numpy()
+    assert np.sort(cups.value) == pytest.approx(np.sort(means), abs=0.12)
+
+
+def test_a_severe_taster_who_missed_a_cup_hardly_lifts_it():
+    """Four usual SDs away, with a gap: less than half of what a plain mean makes of it."""
+    scores = tasted()
+    severe = scores.assign(score=scores["score"] - 2.0 * (scores["taster"] == "D"))
+    gap = severe[~((severe["taster"] == "D") & (severe["mg_share"] == 0.8))]
+
+    moved = by_water(gap) - by_water(severe)
+
+    assert plain(gap)[0.8] - plain(severe)[0.8] > 0.3
+    assert moved[0.8] < 0.5 * (plain(gap)[0.8] - plain(severe)[0.8])
+
+
+def test_a_day_on_which_all_scored_lower_hardly_moves_a_water_tasted_on_one_day():
+    scores = tasted()
+    early = scores["flight"] == 1
+    one_day = ~(early & (scores["mg_share"] == 0.8))  # this water only on the good day
+    days = scores.assign(session=np.where(early, "before", scores["session"]))[one_day]
+    lower = days.assign(score=days["score"] - 1.0 * (days["session"] == "before"))
+
+    moved = by_water(lower) - by_water(days)
+
+    assert plain(lower)[0.8] - plain(days)[0.8] > 0.3
+    assert moved[0.8] < 0.5 * (plain(lower)[0.8] - plain(days)[0.8])
+
+
+def test_fewer_scores_make_a_cup_less_sure():
+    scores = tasted(noise=1.0)
+    gap = scores[~(scores["taster"].isin(["C", "D"]) & (scores["mg_share"] == 0.8))]
+
+    cups = cups_of(gather_scores(gap, "overall"), LIKING)
+
+    variance = cups.noise.diagonal()
+    few = cups.n_scores == 2
+    assert few.any()
+    assert variance[few].min() > variance[~few].max()
+
+
+def test_a_noisier_panel_is_taken_for_one():
+    quiet = cups_of(gather_scores(tasted(flights=6, noise=0.5), "overall"), LIKING)
+    noisy = cups_of(gather_scores(tasted(flights=6, noise=1.8), "overall"), LIKING)
+
+    assert noisy.repeat_variance > 3 * quiet.repeat_variance
+    assert noisy.next_cup_variance() > 3 * quiet.next_cup_variance()
+
+
+def test_before_the_first_cup_noise_counts_by_the_width_of_the_scale():
+    wide, narrow = no_cups(4, LIKING), no_cups(4, SCALES["quality 6-10"])
+
+    assert narrow.points == pytest.approx(0.5)
+    assert narrow.repeat_variance == pytest.approx(wide.repeat_variance / 4)
