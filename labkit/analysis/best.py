@@ -211,7 +211,7 @@ def search_grid(surface: Surface, feasible: Any = None) -> Floats:
         return np.asarray(grid[surface.within_tasted(grid)], dtype=np.float64)
     k = len(coding.factors)
     levels = np.linspace(-1, 1, STEPS[k]) if k else np.empty(0)
-    coded = np.array(list(product(levels, repeat=k))).reshape(-1, k)
+    coded = np.array(list(product(levels, repeat=k))).reshape(len(levels) ** k, k)
     return coding.decode(coded, held)
 
 
@@ -236,7 +236,8 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
     places = grid[winners]
     table = to_frame(grid)
     table["mean"] = means
-    table["in_region"] = _inside(coded, coded[winners])
+    told = [place for place in range(coded.shape[1]) if _is_told(surface, place)]
+    table["in_region"] = _inside(coded[:, told], coded[winners][:, told])
     table["chance_near_best"] = near / DRAWS
     ranges = _ranges(surface, grid[top], places)
     at = surface.predict(grid[top][None]).iloc[0]
@@ -270,10 +271,18 @@ def _inside(coded: Floats, winners: Floats) -> Bools:
     return np.asarray(away(coded) <= limit)
 
 
+def _is_told(surface: Surface, place: int) -> bool:
+    """Whether the surface says anything of a factor: one without a term may be best anywhere."""
+    return any(place in term for term in surface.terms)
+
+
 def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange, ...]:
     found = []
-    for factor, column in zip(surface.coding.factors, surface.coding.columns, strict=True):
-        lo, hi = np.quantile(places[:, column], [0.025, 0.975])
+    columns = zip(surface.coding.factors, surface.coding.columns, strict=True)
+    for place, (factor, column) in enumerate(columns):
+        lo, hi = np.quantile(places[:, column], [0.025, 0.975]).clip(factor.low, factor.high)
+        if not _is_told(surface, place):
+            lo, hi = factor.low, factor.high
         found.append(
             FactorRange(
                 factor=factor.name,

@@ -22,6 +22,7 @@ from labkit.analysis.coding import (
 from labkit.analysis.mixed import Component, identifiable
 from labkit.analysis.region import COORDINATES
 from labkit.analysis.scores import Scores
+from labkit.errors import ReadingError
 
 FEWEST_RANDOM_BLOCKS: Final = 5
 """Sessions or flights below this number are fixed effects (a variance of three means little)."""
@@ -89,6 +90,11 @@ def build_model(scores: Scores) -> Model:
     terms, refused = _estimable_terms(coded, blocks, room=_room(scores, blocks))
     cannot += _refused_words(refused, terms, coding, coded, blocks)
     fixed = np.column_stack([np.ones(len(coded)), term_matrix(coded, terms), blocks])
+    if fixed.shape[1] >= len(fixed):
+        raise ReadingError(
+            f"scores must be more than the {blocks.shape[1] + 1} flights that they lie in, got "
+            f"{len(fixed)}: nothing is left to tell waters by. Taste more cups in each."
+        )
     components = taster_components(scores, coding, coded, terms) + components
     bowl, sentence = _bowl(scores, fixed)
     if bowl is not None:

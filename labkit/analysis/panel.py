@@ -201,7 +201,7 @@ def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | Non
         agreement=agreement,
         rank_agreement=_correlation(stats.rankdata(x), stats.rankdata(y), varied),
         level=float((mine[scored] - np.nanmean(table[:, scored], axis=0)).mean()),
-        scale_slope=float(np.polyfit(x, y, 1)[0]) if enough else float("nan"),
+        scale_slope=float((x - x.mean()) @ y / np.var(x) / len(x)) if enough else float("nan"),
         spread=float(np.std(mine[scored], ddof=1)) if scored.sum() > 1 else float("nan"),
         interaction_share=float("nan") if variance is None else float(variance.shares[row]),
         mandel_h=_mandel_h(row, table),
@@ -211,7 +211,10 @@ def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | Non
 
 
 def _correlation(x: Floats, y: Floats, varied: bool) -> float:
-    return float(np.corrcoef(x, y)[0, 1]) if varied else float("nan")
+    if not varied:
+        return float("nan")
+    x, y = x - x.mean(), y - y.mean()
+    return float(x @ y / np.sqrt((x @ x) * (y @ y)))
 
 
 def _discrimination(waters: Floats, sizes: Floats, within: float) -> tuple[float, float]:

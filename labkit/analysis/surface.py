@@ -148,6 +148,11 @@ class Surface:
         table[~(self.known(waters) & self.known(others))] = np.nan
         return pd.concat([to_frame(waters), table], axis=1)
 
+    def spread(self, targets: Any, against: Any) -> Floats:
+        """Standard errors of differences between waters, shape (n,): quicker than ``compare``."""
+        weights = self.design(targets) - self.design(against)
+        return np.sqrt(np.einsum("np,pq,nq->n", weights, self.covariance, weights).clip(0))
+
     def difference(self, target: Any, against: Any) -> Contrast:
         """One difference with its standard error and degrees of freedom."""
         weights = self._weights(coordinates(target)) - self._weights(coordinates(against))

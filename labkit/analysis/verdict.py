@@ -113,10 +113,10 @@ def judge(surface: Surface, best: Best) -> Verdict:
 
 def _widest(surface: Surface, waters: Floats) -> float:
     """Largest standard error of a difference between two of the waters."""
-    middle = surface.compare(waters, waters.mean(axis=0))["se"].to_numpy()
+    middle = surface.spread(waters, waters.mean(axis=0))
     outer = waters[np.argsort(-middle)[:FARTHEST]]
     first, second = np.triu_indices(len(outer), k=1)
-    return float(surface.compare(outer[first], outer[second])["se"].max())
+    return float(surface.spread(outer[first], outer[second]).max())
 
 
 def _nothing(surface: Surface, detectable: float) -> str:

@@ -46,6 +46,7 @@ class ReadingView(widgets.VBox):
     def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
+        self._shown: tuple[Any, list[Any]] = (None, [])
         coffees = coffee_choices(book)
         self._button = fields.button("Record what is left out, and why")
         self._button.on_click(lambda _b: self._record())
@@ -119,15 +120,31 @@ class ReadingView(widgets.VBox):
         reason: str,
     ) -> list[Any]:
         del reason  # it goes into the record
-        self.reading = None
         self._button.layout.display = "" if without_tasters or without_sessions else "none"
         frame = self._opened()
         client, name = coffee or ("", "")
         words = self._book.opened_words(coffee=name, client=client)
+        attribute = self._offer(scored_only(frame), words, attribute)
+        out = {"without_tasters": without_tasters, "without_sessions": without_sessions}
+        asked = (coffee, attribute, brew_method, *out.values(), _mark(frame), _mark(words))
+        if self._shown[0] != asked:
+            self.reading = None
+            self._shown = (None, [])
+            self._shown = (asked, self._look(frame, words, attribute, brew_method, out))
+        return [*self._shown[1], self._records()]
+
+    def _look(
+        self,
+        frame: pd.DataFrame,
+        words: pd.DataFrame,
+        attribute: str,
+        brew_method: str,
+        out: dict[str, Any],
+    ) -> list[Any]:
+        """Words and pictures of what is chosen, then of the coffee's tests of two waters."""
         tests = read_tests(frame)
         frame = scored_only(frame)
-        attribute = self._offer(frame, words, attribute)
-        out = {"without_tasters": without_tasters, "without_sessions": without_sessions}
+        name = "" if self.coffee is None else self.coffee[1]
         shown: list[Any] = []
         if attribute in set(words["attribute"]):
             shown += self._words(words[words["attribute"] == attribute], name)
@@ -141,7 +158,7 @@ class ReadingView(widgets.VBox):
         for test in tests:
             shown += [f"<h3>Test of two waters, {escape(test.session)}</h3>", test]
             shown.append(self._picture(test))
-        return [*shown, self._records()]
+        return shown
 
     def _offer(self, frame: pd.DataFrame, words: pd.DataFrame, attribute: str) -> str:
         """Offer what this coffee has: scores and lists of words, tasters, sessions."""
@@ -222,6 +239,11 @@ class ReadingView(widgets.VBox):
             if event.kind == "remark" and event.reason.startswith(_LEFT_OUT)
         )
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
+
+
+def _mark(frame: pd.DataFrame) -> int:
+    """What changes as soon as anything in the frame does."""
+    return hash(tuple(pd.util.hash_pandas_object(frame.astype(str), index=False)))
 
 
 def _one_line(row: dict[Any, Any]) -> str:

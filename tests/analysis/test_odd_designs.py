@@ -102,6 +102,15 @@ def test_any_design_gets_a_sentence(**design):
         assert (table["df"] > 0).all()
 
 
+def test_waters_closer_than_the_pipette_are_one_to_the_curve(ratio_scores):
+    near = np.where(ratio_scores["mg_share"] > 0.5, 0.400, 0.405)
+
+    reading = read_coffee(ratio_scores.assign(mg_share=near))
+
+    assert reading.verdict.kind == UNKNOWN
+    assert "cannot tell one water from another" in reading.verdict.text
+
+
 def test_unknown_columns_are_left_alone(ratio_scores):
     more = ratio_scores.assign(humidity=np.nan, mood="fine")
 
