@@ -151,7 +151,8 @@ class Surface:
     def spread(self, targets: Any, against: Any) -> Floats:
         """Standard errors of differences between waters, shape (n,): quicker than ``compare``."""
         weights = self.design(targets) - self.design(against)
-        return np.sqrt(np.einsum("np,pq,nq->n", weights, self.covariance, weights).clip(0))
+        found: Floats = np.einsum("np,pq,nq->n", weights, self.covariance, weights)
+        return np.asarray(np.sqrt(found.clip(0)))
 
     def difference(self, target: Any, against: Any) -> Contrast:
         """One difference with its standard error and degrees of freedom."""

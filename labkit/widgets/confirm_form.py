@@ -63,7 +63,7 @@ class ConfirmForm(widgets.VBox):
         self.plan: CupPlan | None = None
         self._handover = HandOver()
         self._sealed = widgets.HTML()
-        self._button = fields.button("Plan and seal the test", main=True)
+        self._button = fields.button("Seal this test", main=True)
         self._button.on_click(lambda _b: self._press())
         names = book.tasters()
         self.form = Form(
@@ -74,8 +74,8 @@ class ConfirmForm(widgets.VBox):
                 "attribute": fields.text("More of what?", placeholder="such as acidity"),
                 "tasters": TasterTicks("Who tastes?", names, names),
                 "sets": fields.whole("Sets for each taster", 1),
-                "passphrase": fields.secret("Preparer's passphrase"),
-                "again": fields.secret("The same once more"),
+                "passphrase": fields.secret("Passphrase for this test"),
+                "again": fields.secret("This passphrase again"),
             },
             folded={
                 "session": fields.text("Name of the session", placeholder="made from the coffee"),
