@@ -233,16 +233,17 @@ def bottle_labels(
 
 
 def _bottle_lines(bottle: Bottle) -> list[str]:
-    liquid = bottle.concentrate
+    liquid = bottle.in_use
     adds = []
     if liquid.hardness_mg_l_caco3_per_ml:
         adds.append(f"{liquid.hardness_mg_l_caco3_per_ml:.3g} mg/L hardness")
     if liquid.alkalinity_mg_l_caco3_per_ml:
         adds.append(f"{liquid.alkalinity_mg_l_caco3_per_ml:.3g} mg/L alkalinity")
-    strength = f"{liquid.salt.label}, {liquid.strength_g_l:.3f} g/L"
+    strength = f"{liquid.salt.label}, {bottle.concentrate.strength_g_l:.3f} g/L"
     if bottle.measurements:
         last = bottle.measurements[-1]
-        strength += f" weighed, {last.strength_g_l:.3f} g/L measured {last.measured_on:%d %b}"
+        which = " (counts)" if bottle.counts == "measured" else ""
+        strength += f" weighed, {last.strength_g_l:.3f} measured {last.measured_on:%d %b}{which}"
     elif bottle.lot:
         strength += f" · lot {bottle.lot}"
     kept = "keeps for months" if bottle.use_by is None else f"use by {bottle.use_by:%d %b %Y}"

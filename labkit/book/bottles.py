@@ -2,15 +2,37 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 if TYPE_CHECKING:
     from labkit.water import Concentrate
 
 USUAL_UNCERTAINTY_PERCENT: Final = 5.0
 """Taken where none was stated: a drop in twenty, as drop kits tell (common practice)."""
+
+
+Counts = Literal["weighed", "measured"]
+"""Which strength of a bottle doses are counted with."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What someone decided where weighed and measured strength disagree."""
+
+    counts: Counts
+    """The strength that doses are counted with since."""
+
+    answered_on: date
+    """The day."""
+
+    answered_by: str = ""
+    """Who decided."""
+
+    reason: str = ""
+    """Why."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +57,9 @@ class Measurement:
     uncertainty_percent: float | None = None
     """Expanded uncertainty, k = 2 (%); None if nobody said."""
 
+    answers: tuple[Answer, ...] = ()
+    """What was decided on it, oldest first; the last one holds."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BottleUse:
@@ -48,6 +73,9 @@ class BottleUse:
 
     session: str | None = None
     """For which session, if for one."""
+
+    flight: int | None = None
+    """For which of its flights, if for one."""
 
     note: str = ""
     """What for, otherwise."""
@@ -74,6 +102,9 @@ class Bottle:
 
     purity: float = 1.0
     """Share of the weighed mass that is the salt as labelled."""
+
+    balance_g: float = 0.01
+    """Last digit of the balance it was weighed on (g)."""
 
     lot: str = ""
     """The salt's lot number."""
@@ -107,6 +138,7 @@ class Bottle:
             volume_ml=self.volume_ml,
             purity=self.purity,
             name=self.name,
+            balance_g=self.balance_g,
         )
 
     @property
@@ -126,6 +158,67 @@ class Bottle:
                 method=last.method,
                 uncertainty_percent=last.uncertainty_percent or USUAL_UNCERTAINTY_PERCENT,
             )
+        )
+
+    @property
+    def apart_percent(self) -> float:
+        """How far the last measurement lies from the weighing (%), above it if positive."""
+        if not self.measurements:
+            return 0.0
+        weighed_g_l = 1000 * self.weighed_g * self.purity / self.volume_ml
+        return 100 * (self.measurements[-1].strength_g_l / weighed_g_l - 1)
+
+    @property
+    def explained_percent(self) -> float:
+        """How far weighing and measurement may lie apart by balance, assay and kit (%), k = 2."""
+        if not self.measurements:
+            return 0.0
+        by_kit = self.measurements[-1].uncertainty_percent or USUAL_UNCERTAINTY_PERCENT
+        by_kit *= 1 + self.apart_percent / 100
+        return math.hypot(self.concentrate.weighing_uncertainty_percent, by_kit)
+
+    @property
+    def disagrees(self) -> bool:
+        """Whether the last measurement is further off than balance, assay and kit explain."""
+        return abs(self.apart_percent) > self.explained_percent
+
+    @property
+    def counts(self) -> Counts:
+        """Which strength doses are counted with.
+
+        Where the two agree, the more certain one; where they do not, what was answered, and as
+        long as nobody has, the weighing: a measurement never changes a dose by itself.
+        """
+        if not self.measurements:
+            return "weighed"
+        last = self.measurements[-1]
+        if self.disagrees:
+            return last.answers[-1].counts if last.answers else "weighed"
+        by_kit = last.uncertainty_percent or USUAL_UNCERTAINTY_PERCENT
+        surer = by_kit < self.concentrate.weighing_uncertainty_percent
+        return "measured" if surer else "weighed"
+
+    @property
+    def in_use(self) -> Concentrate:
+        """The bottle as doses count with it."""
+        measured = self.concentrate_as_measured
+        if self.counts == "measured" and measured is not None:
+            return measured
+        return self.concentrate
+
+    @property
+    def question(self) -> str:
+        """What has to be answered about its strength; empty if nothing has."""
+        if not self.disagrees or self.measurements[-1].answers:
+            return ""
+        last = self.measurements[-1]
+        weighed_g_l = 1000 * self.weighed_g * self.purity / self.volume_ml
+        return (
+            f"«{self.name}» was weighed to {weighed_g_l:.3f} g/L and measured as "
+            f"{last.strength_g_l:.3f} g/L ({last.method}, {last.measured_on:%Y-%m-%d}), "
+            f"{abs(self.apart_percent):.1f} % apart where balance, assay and kit explain "
+            f"{self.explained_percent:.1f} %. Which one is right? Check hydrate, volume and kit, "
+            "or measure again. Until it is answered, doses count with the weighing."
         )
 
     @property

@@ -47,9 +47,13 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
 _VERSION: Final = "tables_version"
-_FACTS: Final = ("format", "made_at", "made_with")
+_FACTS: Final = ("format", "made_at", "made_with", "bicarbonate_keeps_days")
 _LEFT_OUT: Final = {("session_tasters", "link_sha256"): "", ("session_tasters", "seen_at"): None}
-_LEFT_OUT_FOR_CLIENTS: Final = {("bottles", "note"): "", ("bottle_measurements", "note"): ""}
+_LEFT_OUT_FOR_CLIENTS: Final = {
+    ("bottles", "note"): "",
+    ("bottle_measurements", "note"): "",
+    ("bottle_answers", "reason"): "",
+}
 """Bottles are the lab's: a note on one may speak of other clients' work."""
 
 

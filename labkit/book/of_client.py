@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlalchemy import ColumnElement, select, true
 
 from labkit.book.schema import (
+    AnswerRow,
     AttributeRow,
     BaseWaterRow,
     BottleRow,
@@ -57,5 +58,6 @@ def rows_of_client(client_id: int) -> dict[str, ColumnElement[bool]]:
         BaseWaterRow.__tablename__: BaseWaterRow.client_id == client_id,
         BottleRow.__tablename__: BottleRow.id.in_(used),
         MeasurementRow.__tablename__: MeasurementRow.bottle_id.in_(used),
+        AnswerRow.__tablename__: AnswerRow.bottle_id.in_(used),
         BottleUseRow.__tablename__: BottleUseRow.session_id.in_(sessions),
     }

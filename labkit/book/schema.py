@@ -97,6 +97,7 @@ class BottleRow(Base):
     purity: Mapped[float]
     weighed_g: Mapped[float]
     volume_ml: Mapped[float]
+    balance_g: Mapped[float]
     made_on: Mapped[date]
     keeper: Mapped[str]
     keeps_days: Mapped[int | None]
@@ -117,6 +118,20 @@ class MeasurementRow(Base):
     measured_by: Mapped[str]
     note: Mapped[str]
     uncertainty_percent: Mapped[float | None]
+
+
+class AnswerRow(Base):
+    """Which strength counts where weighed and measured disagree; the last answer holds."""
+
+    __tablename__ = "bottle_answers"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    bottle_id: Mapped[int] = mapped_column(ForeignKey("bottles.id"), index=True)
+    measurement_id: Mapped[int] = mapped_column(ForeignKey("bottle_measurements.id"))
+    answered_on: Mapped[date]
+    counts: Mapped[str]
+    answered_by: Mapped[str]
+    reason: Mapped[str]
 
 
 class BaseWaterRow(Base):
@@ -174,6 +189,7 @@ class BottleUseRow(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     bottle_id: Mapped[int] = mapped_column(ForeignKey("bottles.id"), index=True)
     session_id: Mapped[int | None] = mapped_column(ForeignKey("sessions.id"))
+    flight: Mapped[int | None]
     used_on: Mapped[date]
     volume_ml: Mapped[float]
     note: Mapped[str]

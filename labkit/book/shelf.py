@@ -16,9 +16,9 @@ class Shelf(Stock):
     """The part of the lab book that hands bottles to the jug."""
 
     def concentrates(self) -> tuple[Concentrate, ...]:
-        """The newest bottle of each salt, as strong as last measured, else as weighed."""
+        """The newest bottle of each salt, by the strength that counts (:attr:`Bottle.counts`)."""
         newest = {bottle.salt: bottle for bottle in reversed(self.bottles())}
-        return tuple(b.concentrate_as_measured or b.concentrate for b in newest.values())
+        return tuple(bottle.in_use for bottle in newest.values())
 
     def shelf(self) -> pd.DataFrame:
         """Every bottle on the shelf: what it is, how strong, what is left, until when it keeps."""
@@ -34,6 +34,7 @@ class Shelf(Stock):
                     "made_on": bottle.made_on,
                     "weighed_mg_l_caco3_per_ml": _strength(bottle.concentrate),
                     "measured_mg_l_caco3_per_ml": _strength(measured) if measured else None,
+                    "counts": bottle.counts,
                     "left_ml": bottle.left_ml,
                     "use_by": bottle.use_by,
                 }

@@ -3,20 +3,32 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Final
+from typing import Final, cast, get_args
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.bottles import Bottle, BottleUse, Measurement
+from labkit.book.bottles import Answer, Bottle, BottleUse, Counts, Measurement
 from labkit.book.columns import clean_name, clean_text, now_utc
-from labkit.book.lookups import find_bottle, find_session
-from labkit.book.schema import BottleRow, BottleUseRow, MeasurementRow, SessionRow
+from labkit.book.lookups import find_bottle, find_flight, find_session
+from labkit.book.schema import (
+    AnswerRow,
+    BottleRow,
+    BottleUseRow,
+    FactRow,
+    MeasurementRow,
+    SessionRow,
+)
 from labkit.book.transactions import Transactions
 from labkit.errors import BookError
 
 BICARBONATE_KEEPS_DAYS: Final = 4
 """Common practice: bicarbonate feeds bacteria and is made fresh every three to four days."""
+
+MOST_DAYS: Final = 60
+"""Longest that a lab may let bicarbonate stand."""
+
+_DAYS_FACT: Final = "bicarbonate_keeps_days"
 
 
 class Stock(Transactions):
@@ -30,6 +42,7 @@ class Stock(Transactions):
         weighed_g: float,
         volume_ml: float,
         purity: float = 1.0,
+        balance_g: float = 0.01,
         made_on: date | None = None,
         lot: str = "",
         keeper: str = "",
@@ -41,7 +54,8 @@ class Stock(Transactions):
         Parameters
         ----------
         keeps_days : int, optional
-            If not given, 4 for a salt that adds alkalinity (common practice), else no limit.
+            If not given, :meth:`bicarbonate_keeps_days` for a salt that adds alkalinity, else no
+            limit.
 
         Raises
         ------
@@ -53,13 +67,14 @@ class Stock(Transactions):
         from labkit.water import salt as known_salt
 
         if keeps_days is None and known_salt(salt).alkalinity_mg_caco3_per_g > 0:
-            keeps_days = BICARBONATE_KEEPS_DAYS
+            keeps_days = self.bicarbonate_keeps_days()
         bottle = Bottle(
             name=clean_name("bottle", name),
             salt=known_salt(salt).label,
             weighed_g=float(weighed_g),
             volume_ml=float(volume_ml),
             purity=float(purity),
+            balance_g=float(balance_g),
             made_on=made_on or _today(),
             lot=clean_text("lot", lot),
             keeper=clean_text("keeper", keeper),
@@ -84,6 +99,7 @@ class Stock(Transactions):
                     purity=bottle.purity,
                     weighed_g=bottle.weighed_g,
                     volume_ml=bottle.volume_ml,
+                    balance_g=bottle.balance_g,
                     made_on=bottle.made_on,
                     keeper=bottle.keeper,
                     keeps_days=bottle.keeps_days,
@@ -147,32 +163,119 @@ class Stock(Transactions):
 
         return self._write(work)
 
+    def answer_strength(
+        self, name: str, *, counts: Counts, answered_by: str = "", reason: str = ""
+    ) -> Bottle:
+        """Say which strength counts where the last measurement disagrees with the weighing.
+
+        Raises
+        ------
+        BookError
+            If the bottle is unknown or was never measured, or there is no such strength.
+        """
+        if counts not in get_args(Counts):
+            msg = f"counts must be 'weighed' or 'measured', got {counts!r}; choose one of them."
+            raise BookError(msg)
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            last = db.scalars(
+                select(MeasurementRow)
+                .where(MeasurementRow.bottle_id == row.id)
+                .order_by(MeasurementRow.measured_on.desc(), MeasurementRow.id.desc())
+            ).first()
+            if last is None:
+                msg = f"bottle {name!r} must have been measured, but it was not; measure it first."
+                raise BookError(msg)
+            db.add(
+                AnswerRow(
+                    bottle_id=row.id,
+                    measurement_id=last.id,
+                    answered_on=_today(),
+                    counts=counts,
+                    answered_by=clean_text("answered_by", answered_by),
+                    reason=clean_text("reason", reason),
+                )
+            )
+            db.flush()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def bicarbonate_keeps_days(self) -> int:
+        """How many days a bicarbonate bottle keeps in this lab: 4 unless it was set."""
+        return int(self.facts().get(_DAYS_FACT, BICARBONATE_KEEPS_DAYS))
+
+    def set_bicarbonate_keeps_days(self, days: int) -> None:
+        """Set how many days bicarbonate keeps, for new bottles and those on the shelf.
+
+        A bottle that was given a number of days of its own keeps it.
+
+        Raises
+        ------
+        BookError
+            If it is not 1 to 60 days.
+        """
+        from labkit.water import salt as known_salt
+
+        if not 1 <= days <= MOST_DAYS:
+            msg = (
+                f"keeps_days must be 1 to {MOST_DAYS} days, got {days}; common practice is 3 to 4."
+            )
+            raise BookError(msg)
+        before = self.bicarbonate_keeps_days()
+
+        def work(db: Session) -> None:
+            fact = db.get(FactRow, _DAYS_FACT)
+            if fact is None:
+                db.add(FactRow(name=_DAYS_FACT, value=str(days)))
+            else:
+                fact.value = str(days)
+            same = (BottleRow.keeps_days == before, BottleRow.emptied_on.is_(None))
+            for row in db.scalars(select(BottleRow).where(*same)):
+                if known_salt(row.salt).alkalinity_mg_caco3_per_g > 0:
+                    row.keeps_days = days
+
+        self._write(work)
+
     def use_bottle(
         self,
         name: str,
         volume_ml: float,
         *,
         session: str | None = None,
+        flight: int | None = None,
         used_on: date | None = None,
         note: str = "",
     ) -> Bottle:
         """Write down what was taken from a bottle.
 
+        Parameters
+        ----------
+        session, flight : str and int, optional
+            What it was taken for; a flight that something was taken for counts as mixed.
+
         Raises
         ------
         BookError
-            If the bottle or session is unknown, or the volume is not above 0.
+            If the bottle, session or flight is unknown, or the volume is not above 0.
         """
+        if flight is not None and session is None:
+            msg = f"flight {flight} must be of a session, got none; name the session too."
+            raise BookError(msg)
         if not volume_ml > 0:
             msg = f"volume_ml must be above 0, got {volume_ml!r}; give what was taken."
             raise BookError(msg)
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
+            if session is not None and flight is not None:
+                find_flight(db, session, flight)
             db.add(
                 BottleUseRow(
                     bottle_id=row.id,
                     session_id=None if session is None else find_session(db, session).id,
+                    flight=flight,
                     used_on=used_on or _today(),
                     volume_ml=float(volume_ml),
                     note=clean_text("note", note),
@@ -226,6 +329,18 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
         .where(MeasurementRow.bottle_id == row.id)
         .order_by(MeasurementRow.measured_on, MeasurementRow.id)
     )
+    answers: dict[int, list[Answer]] = {}
+    for said in db.scalars(
+        select(AnswerRow).where(AnswerRow.bottle_id == row.id).order_by(AnswerRow.id)
+    ):
+        answers.setdefault(said.measurement_id, []).append(
+            Answer(
+                counts=cast("Counts", said.counts),
+                answered_on=said.answered_on,
+                answered_by=said.answered_by,
+                reason=said.reason,
+            )
+        )
     used = db.execute(
         select(BottleUseRow, SessionRow.name)
         .outerjoin(SessionRow, BottleUseRow.session_id == SessionRow.id)
@@ -239,6 +354,7 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
         volume_ml=row.volume_ml,
         made_on=row.made_on,
         purity=row.purity,
+        balance_g=row.balance_g,
         lot=row.lot,
         keeper=row.keeper,
         keeps_days=row.keeps_days,
@@ -252,11 +368,18 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
                 measured_by=found.measured_by,
                 note=found.note,
                 uncertainty_percent=found.uncertainty_percent,
+                answers=tuple(answers.get(found.id, ())),
             )
             for found in measured
         ),
         uses=tuple(
-            BottleUse(used_on=use.used_on, volume_ml=use.volume_ml, session=session, note=use.note)
+            BottleUse(
+                used_on=use.used_on,
+                volume_ml=use.volume_ml,
+                session=session,
+                flight=use.flight,
+                note=use.note,
+            )
             for use, session in used
         ),
     )

@@ -22,6 +22,7 @@ from labkit.water import (
     strength_by_conductivity,
     strength_by_titration,
 )
+from labkit.water.readings import DROP_DOUBT_PERCENT
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold, said
 
@@ -36,14 +37,24 @@ def cautions_html(situation: str) -> str:
     )
 
 
+_BY_DROPS, _BY_BURETTE, _BY_METER = (
+    "drop kit, on a dilution",
+    "burette, on a dilution",
+    "conductivity of a dilution",
+)
+
+_BURETTE_PERCENT = 0.5
+"""How far a division of a burette with a checked titrant may be off (%), common practice."""
+
+
 class ConcentrateForm(Form):
     """One bottle: grams to weigh for a wanted strength, and the strength really weighed.
 
     Parameters
     ----------
     keep : callable, optional
-        Takes the bottle's name, then salt, purity, weighed_g and volume_ml as keywords, and stores
-        it (``book.add_bottle``); called when the button is pressed.
+        Takes the bottle's name, then what was weighed, on which balance, by whom and when as
+        keywords, and stores it (``book.add_bottle``); called when the button is pressed.
     """
 
     def __init__(self, keep: Callable[..., Any] | None = None) -> None:
@@ -69,8 +80,11 @@ class ConcentrateForm(Form):
                 ),
                 "formula": fields.text("Another salt, by formula", placeholder="MgCl2·2H2O"),
                 "name": fields.text("Name on the bottle", placeholder="calcium, magnesium, ..."),
+                "lot": fields.text("Lot of the salt", placeholder="as on its label"),
+                "keeper": fields.text("Made by"),
+                "made_on": fields.day("Made on, if not today"),
             },
-            fold_title="Strength, purity, balance, another salt, name",
+            fold_title="Strength, purity, balance, another salt, name, lot, who and when",
             buttons=[self._button] if keep else [],
         )
         self.compute_with(self._describe)
@@ -108,7 +122,7 @@ class ConcentrateForm(Form):
         strength_mg_l_caco3_per_ml: float,
         balance_g: float,
         weighed_g: float,
-        **_chosen: str,
+        **_chosen: Any,
     ) -> list[Any]:
         weighing = plan_weighing(
             salt=self.salt,
@@ -148,6 +162,10 @@ class ConcentrateForm(Form):
                 purity=now["purity"],
                 weighed_g=now["weighed_g"],
                 volume_ml=now["volume_ml"],
+                balance_g=now["balance_g"],
+                lot=now["lot"],
+                keeper=now["keeper"],
+                made_on=now["made_on"],
             )
         )
         if done:
@@ -174,17 +192,19 @@ class StrengthForm(widgets.VBox):
                 "bottle": fields.choice("Bottle", names, names[0] if names else None),
                 "method": fields.choice(
                     "Measured by",
-                    ["titration of a dilution", "conductivity of a dilution"],
-                    "titration of a dilution",
+                    [_BY_DROPS, _BY_BURETTE, _BY_METER],
+                    _BY_DROPS,
                 ),
                 "reading": fields.number("Reading (mg/L CaCO3 or µS/cm)", 0.0),
             },
             folded={
                 "concentrate_ml": fields.number("Taken from the bottle (mL)", 100.0),
                 "diluted_to_ml": fields.number("Made up to (mL)", 1000.0),
-                "step_mg_l_caco3": fields.number("One drop is worth (mg/L CaCO3)", 17.8),
+                "step_mg_l_caco3": fields.number("A drop or division is (mg/L CaCO3)", 17.8),
+                "measured_by": fields.text("Measured by whom"),
+                "measured_on": fields.day("Measured on, if not today"),
             },
-            fold_title="The dilution, and what a drop is worth",
+            fold_title="The dilution, what a drop is worth, who and when",
             buttons=[keep],
         )
         self.form.compute_with(lambda **_now: self._measured() or "")
@@ -197,11 +217,14 @@ class StrengthForm(widgets.VBox):
             return None
         weighed = self._book.bottle(now["bottle"]).concentrate
         dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
-        if now["method"].startswith("titration"):
+        if now["method"] != _BY_METER:
             return strength_by_titration(
                 weighed,
                 reading_mg_l_caco3=now["reading"],
                 step_mg_l_caco3=now["step_mg_l_caco3"],
+                titrant_percent=(
+                    DROP_DOUBT_PERCENT if now["method"] == _BY_DROPS else _BURETTE_PERCENT
+                ),
                 **dilution,
             )
         return strength_by_conductivity(weighed, conductivity_25c_us_cm=now["reading"], **dilution)
@@ -220,9 +243,16 @@ class StrengthForm(widgets.VBox):
                 method=bottle.measured.method,
                 strength_mg_l_caco3_per_ml=bottle.measured.strength_mg_l_caco3_per_ml,
                 uncertainty_percent=bottle.measured.uncertainty_percent,
+                measured_on=self.form.fields["measured_on"].value,
+                measured_by=self.form.fields["measured_by"].value,
             )
 
         done, _ = self.form.attempt(work)
         if done:
             self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
-            self.form.say(f"Written down for «{name}»; doses count with it from now on.")
+            bottle = self._book.bottle(name)
+            self.form.say(
+                f"Written down for «{name}». {bottle.question}"
+                if bottle.question
+                else f"Written down for «{name}»; doses count with what was {bottle.counts}."
+            )

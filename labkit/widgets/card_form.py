@@ -32,6 +32,7 @@ from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, as_html, fold, said
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
+from labkit.widgets.meter_form import factor_field, read_factor
 from labkit.widgets.sweep_form import levels
 from labkit.widgets.taster_ticks import TasterTicks
 
@@ -128,40 +129,12 @@ class CardForm(widgets.VBox):
                     "If there is more than one way", list(PREFERENCES), "few bottles"
                 ),
                 "thin": fields.tick("A base that holds too much may be thinned", True),
-                "tds_factor": fields.choice(
-                    "Their meter shows",
-                    [("µS/cm", None), ("TDS, factor 0.5", 0.5), ("TDS, factor 0.7", 0.7)],
-                    None,
-                ),
+                "tds_factor": factor_field(),
                 "kit": fields.choice("Their drop kit", list(DROP_KITS), next(iter(DROP_KITS))),
             },
             fold_title="Name, other salts, pipette, balance, meter, drop kit",
             buttons=hands,
         )
-
-    @property
-    def made(self) -> Mixing | TankMixing:
-        """The smallest volume on the card, for the check at the bench.
-
-        Raises
-        ------
-        DosingError
-            If there is no card.
-        """
-        if not self.recipes:
-            raise DosingError("there is no recipe to check against yet: complete the card above.")
-        return self.recipes[0]
-
-    @property
-    def kit(self) -> str:
-        """The drop kit on the card."""
-        return str(self.form.fields["kit"].value)
-
-    @property
-    def tds_factor(self) -> float | None:
-        """The factor of the meter on the card."""
-        factor: float | None = self.form.fields["tds_factor"].value
-        return factor
 
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
@@ -209,7 +182,7 @@ class CardForm(widgets.VBox):
         balance_g: float,
         prefer: Any,
         thin: bool,
-        tds_factor: float | None,
+        tds_factor: str,
         kit: str,
         **coordinates: float,
     ) -> list[Any]:
@@ -242,7 +215,7 @@ class CardForm(widgets.VBox):
             made_for=" · ".join(filter(None, [coffee[1] if coffee else "", made_for.strip()])),
             base_name=self._base_name(reach),
             kits=[DROP_KITS[kit]],
-            tds_factor=tds_factor,
+            tds_factor=read_factor(tds_factor),
             differs=differs,
             lab_book=self._book.name,
         )

@@ -75,6 +75,11 @@ def tick(label: str, value: bool) -> widgets.Checkbox:
     return _labelled(widgets.Checkbox, label, value=value, indent=True)
 
 
+def day(label: str) -> widgets.DatePicker:
+    """A day to pick; empty stands for today."""
+    return _labelled(widgets.DatePicker, label)
+
+
 def button(label: str, *, main: bool = False) -> widgets.Button:
     """Something that happens when pressed, and only then."""
     return widgets.Button(

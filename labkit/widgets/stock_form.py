@@ -1,9 +1,8 @@
-"""The bottles on the shelf: how old, how much is left, open questions, and their labels."""
+"""The bottles on the shelf: how old, what is left, what the next sessions need, and labels."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Any
 
@@ -11,16 +10,17 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.book.bottles import Bottle
-from labkit.errors import ConcentrateError
-from labkit.water import salt
+from labkit.book.needs import JUG_ML, SessionNeed, session_needs
+from labkit.errors import BookError
 from labkit.water.markup import table
 from labkit.widgets import fields
+from labkit.widgets.bottle_log import QuestionForm, TakenForm
 from labkit.widgets.fields import Form, said
 from labkit.widgets.handover import HandOver, file_name
 
 
 class StockForm(widgets.VBox):
-    """What stands on the shelf; nothing in the lab book changes here.
+    """What stands on the shelf and what will be taken of it; only its buttons write.
 
     Parameters
     ----------
@@ -34,49 +34,63 @@ class StockForm(widgets.VBox):
         self._book, self._labels, self._hands = book, labels, HandOver()
         save = fields.button("Label sheet")
         save.on_click(lambda _b: self._hand())
+        keep = fields.button("Keep these days")
+        keep.on_click(lambda _b: self._keep_days())
         self.form = Form(
-            {"keeps_days": fields.whole("Bicarbonate keeps (days; practice says 3 to 4)", 4)},
-            buttons=[save],
+            {
+                "keeps_days": fields.whole(
+                    "Bicarbonate keeps (days; practice says 3 to 4)", book.bicarbonate_keeps_days()
+                ),
+                "jug_volume_ml": fields.number("Each jug (mL)", JUG_ML, step=100),
+            },
+            buttons=[keep, save],
         )
         self.form.compute_with(self._show)
-        super().__init__([self.form, self._hands])
+        self.questions = QuestionForm(book, self._after)
+        self.taken = TakenForm(book, self._after)
+        folded = widgets.Accordion([self.taken])
+        folded.set_title(0, "Write down doses taken, or an empty bottle")
+        folded.selected_index = None
+        super().__init__([self.questions, self.form, self._hands, folded])
 
-    def _bottles(self, keeps_days: int) -> list[Bottle]:
-        if not 1 <= keeps_days <= 60:
-            raise ConcentrateError(
-                f"keeps_days must be 1 to 60 days, got {keeps_days}. Common practice is 3 to 4."
+    def refresh(self) -> None:
+        """Read the shelf and the plans again."""
+        for part in (self.questions, self.taken, self.form):
+            part.refresh()
+
+    def _after(self) -> None:
+        self.questions.refresh()
+        self.taken.refresh()
+        self.form.refresh()
+
+    def _show(self, *, keeps_days: int, jug_volume_ml: float) -> list[str]:
+        if not jug_volume_ml > 0:
+            raise BookError(
+                f"jug_volume_ml must be above 0, got {jug_volume_ml:g}. Say what a jug holds."
             )
+        needs = session_needs(self._book, jug_volume_ml=jug_volume_ml)
+        bottles = self._book.bottles()
+        kept = self._book.bicarbonate_keeps_days()
         return [
-            replace(bottle, keeps_days=keeps_days)
-            if salt(bottle.salt).alkalinity_mg_caco3_per_g > 0
-            else bottle
-            for bottle in self._book.bottles()
+            said(
+                ""
+                if keeps_days == kept
+                else f"The lab book still says {kept} days: press «Keep these days» to change it."
+            ),
+            _shelf_html(bottles, needs),
+            *(said(sentence) for sentence in _remarks(bottles, needs)),
         ]
 
-    def _show(self, *, keeps_days: int) -> list[str]:
-        today, rows, asked = date.today(), [], []
-        for bottle in self._bottles(keeps_days):
-            old = bottle.is_too_old(today)
-            until = "months" if bottle.use_by is None else f"{bottle.use_by:%Y-%m-%d}"
-            rows.append(
-                (
-                    bottle.name,
-                    bottle.salt,
-                    bottle.keeper,
-                    f"{bottle.age_days(today)}",
-                    f"{until}, too old" if old else until,
-                    f"{bottle.left_ml:.0f}",
-                )
-            )
-            asked += _questions(bottle)
-        head = ("bottle", "salt", "keeper", "age, days", "keeps until", "left, mL")
-        return [*(said(f"Question: {one}") for one in asked), table("On the shelf", head, rows)]
+    def _keep_days(self) -> None:
+        days = self.form.fields["keeps_days"].value
+        done, _ = self.form.attempt(lambda: self._book.set_bicarbonate_keeps_days(days))
+        if done:
+            self.form.refresh()
+            self.form.say(f"Bicarbonate keeps {days} days from now on, on the shelf and on labels.")
 
     def _hand(self) -> None:
         def work() -> None:
-            sheet = self._labels(
-                self._bottles(self.form.fields["keeps_days"].value), lab_book=self._book.name
-            )
+            sheet = self._labels(self._book.bottles(), lab_book=self._book.name)
             self._hands.hand(
                 sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %."
             )
@@ -84,21 +98,71 @@ class StockForm(widgets.VBox):
         self.form.attempt(work)
 
 
-def _questions(bottle: Bottle) -> list[str]:
-    """A question where weighed and measured disagree beyond both their uncertainties."""
-    measured = bottle.concentrate_as_measured
-    if measured is None or measured.measured is None:
-        return []
-    weighed = bottle.concentrate
-    one, other = weighed.strength_mg_l_caco3_per_ml, measured.strength_mg_l_caco3_per_ml
-    room = (
-        (one * weighed.uncertainty_percent) ** 2
-        + (other * measured.measured.uncertainty_percent) ** 2
-    ) ** 0.5 / 100
-    if abs(one - other) <= room:
-        return []
-    return [
-        f"«{bottle.name}» was weighed to {one:.3f} and measured as {other:.3f} mg/L CaCO3 per mL, "
-        f"{abs(other - one):.3f} apart where balance and kit explain {room:.3f}. Which is right? "
-        "Check hydrate, volume and kit, and measure again; doses count with the measurement."
-    ]
+def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
+    today, rows = date.today(), []
+    for bottle in bottles:
+        until = "months" if bottle.use_by is None else f"{bottle.use_by:%Y-%m-%d}"
+        if bottle.is_too_old(today):
+            until += ", too old"
+        most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
+        rows.append(
+            (
+                bottle.name,
+                bottle.salt,
+                bottle.lot,
+                bottle.keeper,
+                f"{_g_l(bottle):.3f} {bottle.counts}",
+                f"{bottle.age_days(today)}",
+                until,
+                f"{bottle.left_ml:.0f}",
+                f"{most:.0f}" if most else "",
+                f"{bottle.left_ml - most:.0f}",
+            )
+        )
+    head = (
+        "bottle",
+        "salt",
+        "lot",
+        "keeper",
+        "g/L",
+        "age, days",
+        "keeps until",
+        "left, mL",
+        "needed at most, mL",
+        "then left, mL",
+    )
+    return f'<div style="overflow-x:auto">{table("On the shelf", head, rows)}</div>'
+
+
+def _g_l(bottle: Bottle) -> float:
+    """Pure salt as labelled, by the strength that counts (g/L)."""
+    liquid = bottle.in_use
+    return liquid.strength_mmol_l * liquid.salt.molar_mass_g_mol / 1000
+
+
+def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[str]:
+    """What waits to be mixed, and what has to be made for it."""
+    said_of = []
+    for need in needs:
+        flights = ", ".join(map(str, need.flights))
+        plural = "s" if len(need.flights) > 1 else ""
+        if need.remark:
+            said_of.append(f"«{need.session}», flight{plural} {flights}: {need.remark}")
+        else:
+            said_of.append(
+                f"«{need.session}», flight{plural} {flights}: {need.jugs} jugs wait to be mixed. "
+                "Needed at most: the keys stay sealed, so duplicates count as the dearest water."
+            )
+    if not needs:
+        said_of.append("No sealed flight waits to be mixed.")
+    today = date.today()
+    for bottle in bottles:
+        most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
+        if most > bottle.left_ml:
+            said_of.append(
+                f"Make more «{bottle.name}»: up to {most:.0f} mL are needed, {bottle.left_ml:.0f} "
+                "mL are left."
+            )
+        if most and bottle.is_too_old(today):
+            said_of.append(f"Make «{bottle.name}» fresh: it was good until {bottle.use_by}.")
+    return said_of

@@ -68,7 +68,7 @@ def test_bottle_labels_say_what_it_is_until_when_and_that_it_is_no_drink(shelf):
 def test_a_measured_strength_stands_beside_the_weighed_one(shelf):
     found = Measurement(measured_on=MADE_ON, strength_g_l=1.41, method="titration")
     html = bottle_labels([replace(shelf[0], measurements=(found,))]).html
-    assert "1.469 g/L weighed, 1.410 g/L measured 20 Nov" in html
+    assert "1.469 g/L weighed, 1.410 measured 20 Nov" in html
 
 
 def test_labels_too_small_for_the_caution_are_refused(shelf):

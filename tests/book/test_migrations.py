@@ -38,7 +38,13 @@ def assert_nothing_is_lost(book, version):
     assert [entry.value for entry in history if entry.source == "lead"] == [9]
     assert len(book.opened_scores()) == 11
     assert book.bottle("KHCO3 a").left_ml == 968.5
-    assert book.bottle("KHCO3 a").concentrate_as_measured is not None
+    bottle = book.bottle("KHCO3 a")
+    assert bottle.concentrate_as_measured is not None
+    assert bottle.balance_g == 0.01
+    answered = bottle.measurements[-1].answers
+    assert [a.counts for a in answered] == (["measured"] if version > 2 else [])
+    assert [use.flight for use in bottle.uses] == [1 if version > 2 else None]
+    assert book.bicarbonate_keeps_days() == (3 if version > 2 else 4)
     book.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
     book.lock_flight(SESSION, 2)
     assert book.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
@@ -51,7 +57,8 @@ def test_an_old_book_opens_and_loses_nothing(version, quick_folder):
     with LabBook(path) as book:
         assert_nothing_is_lost(book, version)
     copies = sorted(p.name for p in quick_folder.glob("*before*"))
-    assert copies == ([] if version == SCHEMA_VERSION else ["book-before-version-2.db"])
+    kept = [] if version == SCHEMA_VERSION else [f"book-before-version-{version + 1}.db"]
+    assert copies == kept
     if copies:
         # The copy is the old book, untouched.
         with closing(sqlite3.connect(quick_folder / copies[0])) as copy:

@@ -119,7 +119,9 @@ TAP = {"Ca": (60, "mg/L"), "Mg": (6, "mg/L"), "Na": (10, "mg/L"), "Cl": (20, "mg
 
 def test_a_water_to_start_from_is_kept_as_it_was_reported(book):
     book.add_client("Thessaloup")
-    book.add_base_water("tap, Quorrin yard", TAP, client="Thessaloup", sampled_on=MADE, source="lab")
+    book.add_base_water(
+        "tap, Quorrin yard", TAP, client="Thessaloup", sampled_on=MADE, source="lab"
+    )
     book.add_base_water("own tap", {"Ca": (10, "mg/L")}, fill_gap=True)
     water = book.base_water("tap, Quorrin yard")
     assert (water.analysis, water.client, water.sampled_on) == (TAP, "Thessaloup", MADE)
@@ -148,3 +150,163 @@ def test_a_water_that_cannot_be_is_not_kept(sqlite_book):
         sqlite_book.add_base_water("tap", TAP)
     with pytest.raises(BookError, match="did you mean 'tap'"):
         sqlite_book.base_water("tapp")
+
+
+def measure(book, percent_more, uncertainty_percent):
+    """A titration that finds so much more than the 2.001 g/L that were weighed."""
+    return book.measure_bottle(
+        "KHCO3 18 Nov",
+        method="titration",
+        strength_g_l=2.001 * (1 + percent_more / 100),
+        uncertainty_percent=uncertainty_percent,
+        measured_on=MADE,
+    )
+
+
+def used_g_l(book):
+    (bottle,) = book.concentrates()
+    return bottle.strength_mmol_l * bottle.salt.molar_mass_g_mol / 1000
+
+
+def test_a_disagreement_is_asked_and_changes_no_dose_until_it_is_answered(book):
+    """15 % apart; by hand, weighing (assay 1 %, digit 0.5 %) and kit explain √(1.29² + 5.75²)."""
+    add_bicarbonate(book)
+    bottle = measure(book, 15, 5)
+    assert bottle.explained_percent == pytest.approx(5.89, abs=0.02)
+    assert "«KHCO3 18 Nov» was weighed to 2.001 g/L and measured as 2.301" in bottle.question
+    assert "15.0 % apart" in bottle.question
+    assert used_g_l(book) == pytest.approx(2.001, rel=1e-6)
+
+    answered = book.answer_strength(
+        "KHCO3 18 Nov", counts="measured", answered_by="Dora", reason="flask was short"
+    )
+    assert (answered.question, answered.counts) == ("", "measured")
+    assert used_g_l(book) == pytest.approx(2.301, rel=1e-3)
+    assert answered.weighed_g == 2.001
+
+    changed = book.answer_strength("KHCO3 18 Nov", counts="weighed", reason="kit was old")
+    assert used_g_l(book) == pytest.approx(2.001, rel=1e-6)
+    assert [a.reason for a in changed.measurements[-1].answers] == [
+        "flask was short",
+        "kit was old",
+    ]
+    assert "measured as 2.401" in measure(book, 20, 5).question  # a new reading asks anew
+
+
+@pytest.mark.parametrize(("uncertainty_percent", "counts"), [(5.0, "weighed"), (0.8, "measured")])
+def test_where_both_agree_the_more_certain_one_counts(sqlite_book, uncertainty_percent, counts):
+    add_bicarbonate(sqlite_book)
+    bottle = measure(sqlite_book, 1, uncertainty_percent)
+    assert bottle.question == ""
+    assert bottle.counts == counts
+    assert sqlite_book.shelf()["counts"].tolist() == [counts]
+
+
+def test_a_coarse_balance_explains_what_a_fine_one_does_not(sqlite_book):
+    """One digit of 0.1 g is 5 % of 2 g: 2 / √3 · √(5² + 1²) = 5.9 % instead of 1.3 %."""
+    for name, balance_g in (("fine", 0.01), ("coarse", 0.1)):
+        sqlite_book.add_bottle(
+            name, salt="KHCO3", weighed_g=2.0, volume_ml=1000, balance_g=balance_g
+        )
+        sqlite_book.measure_bottle(
+            name, method="titration", strength_g_l=2.08, uncertainty_percent=2
+        )
+    assert sqlite_book.bottle("fine").question
+    assert sqlite_book.bottle("coarse").question == ""
+
+
+def test_only_a_measured_bottle_can_be_answered_and_only_in_two_ways(sqlite_book):
+    add_bicarbonate(sqlite_book)
+    with pytest.raises(BookError, match="measure it first"):
+        sqlite_book.answer_strength("KHCO3 18 Nov", counts="measured")
+    with pytest.raises(BookError, match="'weighed' or 'measured', got 'both'"):
+        sqlite_book.answer_strength("KHCO3 18 Nov", counts="both")
+
+
+def test_the_days_that_bicarbonate_keeps_are_the_labs_and_stay_in_the_book(book):
+    """3 to 4 days by common practice: the lab says which, and bottles on the shelf follow."""
+    assert book.bicarbonate_keeps_days() == 4
+    add_bicarbonate(book)
+    book.add_bottle("own", salt="NaHCO3", weighed_g=1.68, volume_ml=1000, keeps_days=2)
+    book.add_bottle("Ca", salt="CaCl2·2H2O", weighed_g=1.469, volume_ml=1000)
+    book.set_bicarbonate_keeps_days(3)
+    assert book.bicarbonate_keeps_days() == 3
+    keeps = {bottle.name: bottle.keeps_days for bottle in book.bottles()}
+    assert keeps == {"KHCO3 18 Nov": 3, "own": 2, "Ca": None}
+    book.set_bicarbonate_keeps_days(4)
+    new = book.add_bottle("new", salt="KHCO3", weighed_g=2, volume_ml=1000)
+    assert new.keeps_days == book.bottle("KHCO3 18 Nov").keeps_days == 4
+    with pytest.raises(BookError, match="keeps_days must be 1 to 60 days, got 0"):
+        book.set_bicarbonate_keeps_days(0)
+
+
+def add_all_bottles(book):
+    for name, label, grams in (
+        ("calcium", "CaCl2·2H2O", 1.469),
+        ("magnesium", "MgCl2·6H2O", 2.031),
+        ("bicarbonate", "KHCO3", 2.001),
+    ):
+        book.add_bottle(name, salt=label, weighed_g=grams, volume_ml=1000)
+
+
+def test_what_sealed_flights_need_is_enough_for_any_draw_and_little_more(sqlite_book):
+    """Against the opened key, mixed jug by jug by the bench sheet's own calculation."""
+    from labkit.book.needs import session_needs
+    from labkit.tasting import bench_plan
+
+    add_all_bottles(sqlite_book)
+    plan = start_tasting(sqlite_book)
+    (need,) = session_needs(sqlite_book, jug_volume_ml=500)
+    opened = [key.open("seven small spoons") for key in plan.keys]
+    bench = bench_plan(opened, sqlite_book.concentrates(), jug_volume_ml=500)
+    assert (need.session, need.flights) == (SESSION, (1, 2))
+    assert need.jugs == len(bench.jugs)
+    really = bench.totals().set_index("what")["volume_ml"]
+    for name, most in need.most_ml.items():
+        dearest = max(
+            dose.volume_ml
+            for jug in bench.jugs
+            for dose in jug.mixing.doses
+            if dose.concentrate.name == name
+        )
+        assert really[name] - 1e-6 <= most <= really[name] + dearest * need.jugs / 2 + 1e-6
+    # Alkalinity is the same in every water: 30 mL of 1 mg/L per mL in a litre, half in 500 mL.
+    assert need.most_ml["bicarbonate"] == pytest.approx(15 * need.jugs, abs=0.06 * need.jugs)
+
+
+def test_a_flight_that_doses_were_taken_for_is_mixed_and_needs_nothing(book):
+    from labkit.book.needs import session_needs
+
+    add_all_bottles(book)
+    start_tasting(book)
+    before = session_needs(book)[0]
+    bottle = book.use_bottle("calcium", 240, session=SESSION, flight=1)
+    assert [use.flight for use in bottle.uses] == [1]
+    (after,) = session_needs(book)
+    assert (after.flights, after.jugs) == ((2,), before.jugs / 2)
+    book.use_bottle("calcium", 240, session=SESSION, flight=2)
+    assert session_needs(book) == ()
+    with pytest.raises(BookError, match="name the session too"):
+        book.use_bottle("calcium", 1, flight=1)
+    with pytest.raises(BookError, match="flight"):
+        book.use_bottle("calcium", 1, session=SESSION, flight=9)
+
+
+def test_a_flight_that_is_tasted_needs_nothing_any_more(sqlite_book):
+    from labkit.book.needs import session_needs
+    from tests.book.samples import score_all
+
+    add_all_bottles(sqlite_book)
+    start_tasting(sqlite_book)
+    score_all(sqlite_book, flight=1)
+    assert [need.flights for need in session_needs(sqlite_book)] == [(2,)]
+
+
+def test_needs_say_why_they_cannot_be_told(sqlite_book):
+    from labkit.book.needs import session_needs
+
+    sqlite_book.add_bottle("Ca", salt="CaCl2·2H2O", weighed_g=1.469, volume_ml=1000)
+    start_tasting(sqlite_book)
+    (need,) = session_needs(sqlite_book)
+    assert need.most_ml == {}
+    assert "nothing there adds alkalinity" in need.remark
