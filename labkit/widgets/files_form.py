@@ -142,8 +142,8 @@ class FilesForm(widgets.VBox):
             return
         left = len(self.preview.refused) if self.preview else 0
         self._look()  # what was taken is there already now
-        rest = f" {left} refused rows were left out." if left else ""
-        self.form.say(f"{taken} scores are in the lab book.{rest}")
+        rest = f" Refused and left out: {left}." if left else ""
+        self.form.say(f"Taken into the lab book: {taken}.{rest}")
 
     def _hand_table(self) -> None:
         name = file_name(self._session, "paper", "xlsx")
@@ -202,7 +202,7 @@ def preview_html(preview: ImportPreview) -> str:
     n_there, n_refused = preview.count("already there"), preview.count("refused")
     sentence = (
         f"{preview.file}: {n_new} new, {n_corrected} corrections, {n_there} already there, "
-        f"{n_refused} refused. Nothing is taken yet."
+        f"{n_refused} refused." + (" Nothing is taken yet." if n_new + n_corrected else "")
     )
     if not preview.rows:
         sentence = f"{preview.file} has no score in it: every row is empty."
@@ -225,7 +225,8 @@ def _rows(title: str, rows: Any, *, is_open: bool) -> str:
     more = f"<p>and {len(rows) - MOST_SHOWN} more.</p>" if len(rows) > MOST_SHOWN else ""
     return (
         f"<details{' open' if is_open else ''}><summary>{title}: {len(rows)}</summary>"
-        f'<table style="border-spacing:1.2rem .2rem;margin-left:-1.2rem">'
+        '<table style="border-spacing:.9rem .3rem;margin-left:-.9rem;line-height:1.35;'
+        'vertical-align:top">'
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>{more}</details>"
     )
 
@@ -233,4 +234,7 @@ def _rows(title: str, rows: Any, *, is_open: bool) -> str:
 def _row(row: ImportRow) -> str:
     says = ", ".join(cell for cell in row.cells.values() if cell)
     why = row.why or row.verdict
-    return f"<tr><td>{row.line}</td><td>{escape(says)}</td><td>{escape(why)}</td></tr>"
+    return (
+        f'<tr style="vertical-align:top">'
+        f"<td>{row.line}</td><td>{escape(says)}</td><td>{escape(why)}</td></tr>"
+    )

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from collections.abc import Iterable, Iterator
 from html import escape
+from itertools import groupby
 from typing import Any
 
 import ipywidgets as widgets
@@ -12,6 +14,7 @@ import pandas as pd
 from pandas.api.typing import NaTType
 
 from labkit.book import LabBook
+from labkit.book.records import Missing
 from labkit.errors import LabkitError
 from labkit.widgets import fields
 from labkit.widgets.fields import said
@@ -126,31 +129,38 @@ class LeadView(widgets.VBox):
         return f"Flight {number} takes scores again; the reason is in the lab book."
 
 
+_TABLE_STYLE = "border-spacing:.9rem .15rem;margin-left:-.9rem;line-height:1.35;text-align:left"
+
+
 def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
-    """How far each taster is, as a table that reads without colour."""
-    head = ("Flight", "Taster", "Cups done", "Scores missing", "Time per cup", "Page")
-    rows = []
-    row: Any  # a named tuple of the frame's columns
-    for row in progress.itertuples():
-        pace = "" if pd.isna(row.median_s_per_cup) else f"{row.median_s_per_cup:.0f} s"
-        rows.append(
-            (
-                row.flight,
-                row.taster,
-                f"{row.cups_done} of {row.cups}",
-                row.missing,
-                pace,
-                _presence(row.seen_at, now),
-            )
-        )
-    cells = "".join(
-        "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in row) + "</tr>" for row in rows
-    )
+    """How far each taster is, flight by flight, as a table that reads without colour."""
+    head = ("Taster", "Cups done", "Missing", "Time per cup", "Page")
     titles = "".join(f'<th scope="col" style="text-align:left">{title}</th>' for title in head)
+    bodies = ""
+    for (flight, state), rows in progress.groupby(["flight", "state"], sort=False):
+        bodies += (
+            f'<tbody><tr><th scope="rowgroup" colspan="{len(head)}" '
+            f'style="text-align:left;padding-top:.5rem">Flight {flight}, {escape(str(state))}</th></tr>'
+            f"{''.join(_table_row(row, now) for row in rows.itertuples())}</tbody>"
+        )
+    # A narrow screen scrolls the table, not the notebook.
     return (
-        '<table class="lv-table" style="border-spacing:1.2rem .2rem;margin-left:-1.2rem">'
-        f"<thead><tr>{titles}</tr></thead><tbody>{cells}</tbody></table>"
+        f'<div style="overflow-x:auto" tabindex="0" role="region" aria-label="Progress">'
+        f'<table class="lv-table" style="{_TABLE_STYLE}">'
+        f"<thead><tr>{titles}</tr></thead>{bodies}</table></div>"
     )
+
+
+def _table_row(row: Any, now: pd.Timestamp) -> str:
+    """One taster in one flight."""
+    cells = (
+        row.taster,
+        f"{row.cups_done} of {row.cups}",
+        row.missing,
+        "" if pd.isna(row.median_s_per_cup) else f"{row.median_s_per_cup:.0f} s",
+        _presence(row.seen_at, now),
+    )
+    return "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in cells) + "</tr>"
 
 
 def _presence(seen_at: pd.Timestamp | NaTType, now: pd.Timestamp) -> str:
@@ -168,17 +178,25 @@ def _missing(book: LabBook, session: str, flight: int | None, is_open: bool) -> 
     if flight is None or not is_open:
         return ""
     missing = book.missing(session, flight)
+    asked = book.session(session)
+    numbers = sum(attribute.kind == "number" for attribute in asked.attributes)
+    of_a_cup = numbers * max(1, len(asked.stages))
     if not missing:
         return said("Every cup has its scores.")
-    by_taster: dict[str, list[str]] = {}
-    for gap in missing:
-        cup = gap.blind_code or f"position {gap.position}"
-        by_taster.setdefault(gap.taster, []).append(f"{cup} {gap.attribute}")
     items = "".join(
-        f"<li>{escape(taster)}: {escape(', '.join(gaps))}</li>"
-        for taster, gaps in by_taster.items()
+        f"<li>{escape(taster)}: {escape('; '.join(_gaps(gaps, of_a_cup)))}</li>"
+        for taster, gaps in groupby(missing, key=lambda gap: gap.taster)
     )
     return (
         f"<details><summary>{len(missing)} scores would stay missing</summary>"
         f"<ul>{items}</ul></details>"
     )
+
+
+def _gaps(gaps: Iterable[Missing], of_a_cup: int) -> Iterator[str]:
+    """Every cup of a taster with what is missing there, in few words."""
+    for _, at_cup in groupby(gaps, key=lambda gap: gap.position):
+        of_cup = list(at_cup)
+        cup = of_cup[0].blind_code or f"position {of_cup[0].position}"
+        names = ", ".join(f"{gap.attribute} {gap.stage or ''}".strip() for gap in of_cup)
+        yield f"{cup} {'everything' if len(of_cup) == of_a_cup else names}"

@@ -228,6 +228,7 @@ class ScoreSheet(ipywidgets.VBox):
             layout=ipywidgets.Layout(width="min(24rem, 98%)", height="3rem"),
             style={"description_width": "7rem"},
         )
+        self.who.index = 0  # shows "choose your name", though its value is None
         self.message = ipywidgets.HTML()
         super().__init__([self.who, self.copied_by, self.message])
         for chosen in (self.who, self.copied_by):

@@ -92,7 +92,7 @@ def test_the_good_rows_are_taken_once_if_asked(book, form, code):
     press(form, "Take the good rows")
 
     assert values(book) == [6.5]
-    assert "1 scores are in the lab book. 1 refused rows were left out." in said(form)
+    assert "Taken into the lab book: 1. Refused and left out: 1." in said(form)
     assert form._take_good.disabled, "a second press has nothing to take"
 
 

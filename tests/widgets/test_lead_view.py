@@ -42,9 +42,11 @@ def test_every_taster_is_shown_with_cups_done_and_what_is_missing(book):
     view = LeadView(book, session=SESSION)
 
     rows = re.findall(r"<tr>(.*?)</tr>", view._table.value)
-    ines = next(row for row in rows if "<td>1</td><td>Ines</td>" in row)
-    assert "1 of 4" in ines
-    assert "<td>12</td>" in ines
+    assert [re.sub("<[^>]*>", " ", row).split("  ")[:3] for row in rows if "Ines" in row] == [
+        [" Ines", "1 of 4", "12"],
+        [" Ines", "0 of 4", "16"],
+    ]
+    assert "Flight 1, being tasted" in text_of(view)
     assert all(taster in text_of(view) for taster in TASTERS)
 
 
@@ -62,12 +64,30 @@ def test_a_lock_lists_what_will_stay_missing_first_and_counts_it_after(book):
     view = LeadView(book, session=SESSION)
     code = book.served_cups(SESSION, 1, "Jonas")[0].blind_code
     assert "64 scores would stay missing" in text_of(view)
-    assert f"{code} liking" in text_of(view)
+    assert f"{code} everything" in text_of(view)
+    score(book, "Jonas", 1, "acidity", 3)
+    view.refresh()
+    assert f"{code} overall quality, liking, acidity for you" in text_of(view)
 
     view._lock.click()
 
     assert book.flight(SESSION, 1).state == "locked"
-    assert "locked with 64 scores missing" in text_of(view)
+    assert "locked with 63 scores missing" in text_of(view)
+
+
+def test_a_gap_says_at_which_stage_of_cooling(tmp_path):
+    lay_table(tmp_path / "stages.db", stages=("hot", "cool"))
+    with LabBook(tmp_path / "stages.db") as book:
+        cup = book.served_cups(SESSION, 1, "Jonas")[0]
+        for attribute in ("overall quality", "liking", "acidity", "acidity for you"):
+            value = 3 if "quality" not in attribute else 7
+            book.record_score(
+                SESSION, 1, "Jonas", attribute, value, blind_code=cup.blind_code, stage="hot"
+            )
+
+        said = text_of(LeadView(book, session=SESSION))
+
+    assert f"{cup.blind_code} overall quality cool, liking cool, acidity cool" in said
 
 
 def test_unlocking_needs_a_reason_and_records_it(book):
