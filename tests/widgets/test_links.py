@@ -39,6 +39,18 @@ def test_a_code_holds_forty_nine_bits_and_no_sign_that_looks_like_another():
     assert len({new_code() for _ in range(1000)}) == 1000
 
 
+def test_guessing_at_the_rate_that_is_allowed_takes_millions_of_years():
+    pytest.importorskip("voila")
+    from labkit.widgets.tasters_server import WRONG_CODES_A_MINUTE
+
+    a_year_s = 365.25 * 24 * 3600
+    guesses_a_year = WRONG_CODES_A_MINUTE / 60 * a_year_s
+    # On average half of all codes are tried before the first of twelve is hit, a thirteenth each.
+    years = len(ALPHABET) ** CODE_LENGTH / 13 / guesses_a_year
+
+    assert years > 6e6
+
+
 @pytest.mark.parametrize("typed", ["k7m2q-x9pwd", " K7M2QX9PWD ", "K7M2Q X9PWD"])
 def test_a_code_may_be_typed_carelessly(typed):
     assert read_code(typed) == "K7M2QX9PWD"
