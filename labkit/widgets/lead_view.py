@@ -140,7 +140,8 @@ def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
     for (flight, state), rows in progress.groupby(["flight", "state"], sort=False):
         bodies += (
             f'<tbody><tr><th scope="rowgroup" colspan="{len(head)}" '
-            f'style="text-align:left;padding-top:.5rem">Flight {flight}, {escape(str(state))}</th></tr>'
+            'style="text-align:left;padding-top:.5rem">'
+            f"Flight {flight}, {escape(str(state))}</th></tr>"
             f"{''.join(_table_row(row, now) for row in rows.itertuples())}</tbody>"
         )
     # A narrow screen scrolls the table, not the notebook.
