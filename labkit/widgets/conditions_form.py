@@ -58,10 +58,11 @@ class ConditionsForm(Form):
             "brew_method": fields.choice("Brewed as", get_args(BrewMethod), "cupping"),
             "roast_date": widgets.DatePicker(
                 description=_LABELS["roast_date"],
-                layout=widgets.Layout(width="min(30rem, 98%)"),
-                style={"description_width": "12rem"},
+                layout=widgets.Layout(width="min(33rem, 98%)"),
+                style={"description_width": "15rem"},
             ),
         }
+        made["roast_date"].add_class("lk-field")
         for name, label in _LABELS.items():
             if name not in made:
                 made[name] = fields.text(label)

@@ -47,7 +47,7 @@ class BaseWaterForm(widgets.VBox):
             {
                 "name": fields.choice("Start from", [PURE], PURE),
                 "conductivity_25c_us_cm": fields.number("Its meter shows (µS/cm)", 1.0),
-                "share_percent": fields.number("Of it, the rest pure water (%)", 100.0, step=5),
+                "share_percent": fields.number("Share of it, rest pure water (%)", 100.0, step=5),
             },
             folded={
                 "new_name": fields.text("Name of the water", placeholder="tap, autumn"),
@@ -60,8 +60,9 @@ class BaseWaterForm(widgets.VBox):
                 ),
             },
             fold_title="Add a water by its analysis",
-            buttons=[keep],
         )
+        *_, accordion = (c for c in self.form.children if isinstance(c, widgets.Accordion))
+        accordion.children[0].children += (keep,)
         self._fill()
         self.form.fields["name"].observe(lambda _change: self._offer(), "value")
         self._offer()

@@ -25,7 +25,7 @@ from labkit.water import Target
 from labkit.water.start import StartWater
 from labkit.widgets import fields
 from labkit.widgets.conditions_form import ConditionsForm
-from labkit.widgets.fields import Form, as_html
+from labkit.widgets.fields import Form, as_html, fold
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.power_view import panel_noise, view_plan
@@ -120,15 +120,16 @@ class PlanForm(widgets.VBox):
         self._sealed = widgets.HTML()
         self.form = self._make_form()
         self.conditions = ConditionsForm(book, self._serving, self._start)
-        *rows, fold, buttons, message, result = self.form.children
+        *rows, folded, buttons, message, result, style = self.form.children
         self.form.children = (
             *rows[:-2],
             result,
-            fold,
+            folded,
             self.conditions,
             *rows[-2:],
             buttons,
             message,
+            style,
         )
         self.form.fields["tasters"].observe(lambda _change: self._offer_alone(), "value")
         self._offer_alone()
@@ -288,7 +289,7 @@ class PlanForm(widgets.VBox):
         for name in ("passphrase", "again"):
             self.form.fields[name].value = ""
         self._follow()
-        self._sealed.value = as_html(plan)
+        self._sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
             f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now: it is the "
             "only way to the waters if the passphrase is lost."

@@ -188,8 +188,8 @@ def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
         else:
             said += (
                 f" Narrowest best region: {width:.2g} wide out of {tried:.3g} in {title}, where "
-                f"the score falls by {_FALL * (scale.highest - scale.lowest):.2g} points to "
-                "either end."
+                f"the score falls by {_points(_FALL * (scale.highest - scale.lowest))} to either "
+                "end."
             )
     return f"{said} <small>Noise: {escape(power.noise.source)}.</small>"
 
@@ -213,6 +213,10 @@ def _folded(title: str, content: str) -> str:
         f'<details><summary style="padding:.6rem 0;cursor:pointer">{title}</summary>'
         f'<div class="lk-fold" style="overflow-x:auto">{content}</div></details>'
     )
+
+
+def _points(number: float) -> str:
+    return f"{number:.2g} point{'s' * (round(number, 2) != 1)}"
 
 
 def _many(number: int, thing: str) -> str:

@@ -222,6 +222,24 @@ def test_another_base_water_than_last_time_raises_a_visible_note(book, form, bas
 # ----------------------------------------------------------------------------------- power
 
 
+def test_the_button_comes_after_all_that_it_needs(form):
+    """Tasters, what the plan would see, conditions, both passphrases, then the button."""
+    shown = list(all_widgets(form.form))
+    order = [
+        form.form.fields["tasters"],
+        form.form.fields["duplicates"],
+        form.form.result,
+        form.form.fields["cups_per_flight"],
+        form.conditions,
+        form.form.fields["passphrase"],
+        form.form.fields["again"],
+        form._button,
+        form.form.message,
+    ]
+    places = [shown.index(widget) for widget in order]
+    assert places == sorted(places)
+
+
 def test_the_form_shows_cost_and_smallest_difference_of_the_plan(form):
     """The figures of plan_power itself, which tests/tasting hold against the paired t test."""
     scale = SCALES["liking 1-9"]
