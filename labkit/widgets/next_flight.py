@@ -21,7 +21,7 @@ from labkit.analysis.suggest_walk import WalkStep, classical_walk
 from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
 from labkit.tasting import Sweep
-from labkit.water import PURE_WATER, Target, Water
+from labkit.water import CAUTIONS, PURE_WATER, Target, Water
 from labkit.water.markup import notes, table
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold, said
@@ -217,7 +217,9 @@ class NextFlightView(widgets.VBox):
         return [
             wrong,
             suggestion.to_html(pours),
+            notes(dict.fromkeys(remark for pour in pours for remark in pour.remarks)),
             said(repeats),
+            fold("Handle with care", notes(CAUTIONS["mixing"])),
             fold("Where they lie", self._picture(suggestion, reading)),
         ]
 

@@ -47,6 +47,7 @@ def test_it_shows_flights_verdict_waters_reasons_and_what_to_pour(view):
         assert cup.target.text in html
     assert html.count("for 1000 mL: ") == 5
     assert "<i>picture</i>" in html
+    assert "Handle with care" in html
 
 
 def test_what_is_held_left_out_and_asked_for_is_kept_to(view):
