@@ -38,7 +38,8 @@ _STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
 
 _CONTROLS = [("the middle water", "middle"), ("none", "none")]
 
-_LARGE = "<style>.lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer}</style>"
+_LARGE = """<style>.lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer;white-space:nowrap}
+.lk-dial .widget-radio-box{flex-wrap:wrap;height:auto}</style>"""
 """Room around each choice for wet fingers; the stock radio has none."""
 
 _SHAPING = (
