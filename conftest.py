@@ -24,6 +24,21 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ["LABKIT_DATA"] = str(copy_data(folder))
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Let several processes start with the slow files, so that none of them is left for the end.
+
+    pytest-xdist would start with the files of most tests; ``--no-loadscope-reorder`` keeps it off.
+    """
+    if not hasattr(config, "workerinput"):
+        return
+    slow = {
+        item.path
+        for item in items
+        if item.path.suffix == ".ipynb" or any(map(item.get_closest_marker, ("slow", "browser")))
+    }
+    items.sort(key=lambda item: item.path not in slow)
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(
     item: pytest.Item, call: pytest.CallInfo[None]

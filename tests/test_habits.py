@@ -25,7 +25,7 @@ def run(*command):
     [
         ("ruff", "check", "--no-cache"),
         ("ruff", "format", "--check", "--no-cache"),
-        ("mypy",),
+        pytest.param(("mypy",), marks=pytest.mark.slow),  # most of a minute
     ],
     ids=["ruff check", "ruff format", "mypy"],
 )

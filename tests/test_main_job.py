@@ -19,6 +19,8 @@ from labkit.book import LabBook
 from labkit.book.current import open_book
 from labkit.widgets import best_levels
 
+pytestmark = pytest.mark.slow
+
 PROJECT = Path(__file__).resolve().parents[1]
 RATIO, GRID = "Veltara, washed", "Osmeni, natural"
 
