@@ -12,6 +12,7 @@ from scipy.stats import binom, norm
 from labkit.analysis.region import Region
 from labkit.analysis.suggest import suggest_flight
 from labkit.analysis.suggest_belief import SEED, Belief, believe, water_target
+from labkit.errors import ReadingError
 from labkit.tasting.scales import Scale
 from labkit.water import Target
 from labkit.water.markup import notes, table
@@ -138,7 +139,7 @@ def stop_or_taste(
     Parameters
     ----------
     frame : DataFrame or Belief
-        The scores frame, or what was believed of it already.
+        The scores frame, or what was believed of it already, without a head start.
     region : Region, optional
         Where to search; the usual ranges unless given. Of a ``Belief``, its own.
     k : int
@@ -149,9 +150,19 @@ def stop_or_taste(
         As for :func:`labkit.analysis.suggest_belief.believe`.
     served_as : str
         How the coffee is served to guests: "cupping", "filter" or "espresso".
+
+    Raises
+    ------
+    ReadingError
+        If the belief rests on other coffees too, which would name winners that this one has not.
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
     if isinstance(frame, Belief):
+        if frame.followed is not None:
+            raise ReadingError(
+                "a verdict must rest on the coffee's own cups, got a belief with a head start from "
+                f"{len(frame.followed.head_start.lenders)} other coffees. Believe without it."
+            )
         belief = frame
     else:
         belief = believe(

@@ -39,6 +39,8 @@ _LEAVE_OUT = {
     "leave_hardness_mg_l_caco3": "Leave out hardness",
     "leave_alkalinity_mg_l_caco3": "Leave out alkalinity",
 }
+_NOTHING_LENT = "No other coffee has scores yet: nothing is lent."
+_HELPED = "Earlier coffees help to choose waters; whether to stop rests on this coffee's own cups."
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
 
@@ -159,15 +161,19 @@ class NextFlightView(widgets.VBox):
             belief = believe(None, region, n_tasters=n_tasters or 4, also=asked, head_start=start)
             shown.append("<p>Nobody has tasted this coffee yet: the first flight spreads out.</p>")
         else:
-            belief = believe(scores, region, brew_method=brew_method, also=asked, head_start=start)
+            belief = believe(scores, region, brew_method=brew_method, also=asked)
             shown += self._so_far(scores, brew_method)
             self.advice = stop_or_taste(belief, k=cups, served_as=brew_method)
             if belief.control is not None:
                 self.control = water_target(belief.posterior.recipes[belief.control])
             shown += ["<h3>Stop, or taste on?</h3>", as_html(self.advice)]
+            if start is not None:
+                belief = believe(
+                    scores, region, brew_method=brew_method, also=asked, head_start=start
+                )
         shown.append("<h3>What to taste next</h3>")
-        if earlier and start is None:
-            shown.append(said("No other coffee has scores yet: nothing is lent."))
+        if earlier:
+            shown.append(said(_NOTHING_LENT if start is None else _HELPED))
         if path == "walk":
             return shown + self._walk(scores, region, cups, brew_method)
         self.suggestion = suggest_flight(belief, k=cups, include=asked, n_tasters=n_tasters or None)

@@ -1,7 +1,6 @@
 """What a head start from earlier coffees saves when they are related, and costs when they mislead.
 
     OMP_NUM_THREADS=1 python -m tests.benchmarks.suggest_head_start --coffees 40 --keep rows.csv
-    OMP_NUM_THREADS=1 python -m tests.benchmarks.suggest_head_start --coffees 20 --flat
 
 Every new coffee is tasted three times over with the same panel of four, five cups a flight: without
 a head start, after five related coffees (best waters about one centre, SD a tenth of each range),
@@ -25,7 +24,6 @@ from tqdm import tqdm
 from labkit.analysis.head_start import HeadStart, head_start
 from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
 from labkit.analysis.simulate import SimulatedPanel
-from labkit.analysis.stopping import stop_or_taste
 from labkit.analysis.suggest import suggest_flight
 from labkit.analysis.suggest_belief import believe
 from tests.benchmarks.suggest_worlds import CONTROL, Coffee, Floats, planted, with_best_at
@@ -38,9 +36,9 @@ ARMS = ("without", "related", "misleading")
 NEW = ("a client", "the new coffee")
 
 
-def draw_coffee(best: Floats, rng: np.random.Generator, *, flat: bool = False) -> Coffee:
+def draw_coffee(best: Floats, rng: np.random.Generator) -> Coffee:
     """A coffee with its best water there, in shares of the standard ranges, and its panel."""
-    surface = planted(with_best_at(best, rng), 0.0 if flat else rng.uniform(0.5, 2.0))
+    surface = planted(with_best_at(best, rng), rng.uniform(0.5, 2.0))
     panel = SimulatedPanel.draw([f"taster {i + 1}" for i in range(4)], surface, rng=rng)
     return Coffee(kind="planted", number=0, surface=surface, panel=panel)
 
@@ -67,7 +65,7 @@ def play(number: int, setting: argparse.Namespace) -> list[dict[str, object]]:
     centre, other = rng.uniform(0.15, 0.85, (2, 3))
     while np.linalg.norm(centre - other) < FAR:
         other = rng.uniform(0, 1, 3)
-    coffee = draw_coffee(about(centre, rng), rng, flat=setting.flat)
+    coffee = draw_coffee(about(centre, rng), rng)
     starts = {
         "without": None,
         "related": head_start(earlier_scores(centre, rng), NEW),
@@ -101,7 +99,6 @@ def _search(
                 "regret": coffee.regret(water),
                 "covered": low <= float(coffee.panel.expected(water)[0]) <= high,
                 "alike": np.nan if belief.followed is None else belief.followed.alike,
-                "verdict": stop_or_taste(belief).verdict if setting.flat else "",
             }
         )
     return rows
@@ -135,14 +132,6 @@ def _row(cells: list[pd.Series]) -> str:
     return "".join(f"{one.mean():+.3f}±{one.sem():.3f} " for one in cells)
 
 
-def winners(played: pd.DataFrame) -> str:
-    """How often following the stop advice names a winner on flat coffees."""
-    last = played["flight"] == played["flight"].max()
-    ends = played[(played["verdict"] != "taste on") | last].groupby(["arm", "number"]).first()
-    named = (ends["verdict"] == "stop: settled").groupby("arm").mean()
-    return "flat coffees, a winner is named: " + ", ".join(f"{a} {named[a]:.2f}" for a in ARMS)
-
-
 def main() -> None:
     """Play and print."""
     parser = argparse.ArgumentParser(
@@ -150,19 +139,17 @@ def main() -> None:
     )
     parser.add_argument("--coffees", type=int, default=40)
     parser.add_argument("--flights", type=int, default=6)
-    parser.add_argument("--flat", action="store_true", help="water is all one to the new coffee")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="a CSV file to keep rows in, and to go on from")
     setting = parser.parse_args()
     kept = setting.keep is not None and setting.keep.exists()
-    frame = pd.read_csv(setting.keep, keep_default_na=False) if kept else pd.DataFrame()
-    frame = frame.assign(alike=pd.to_numeric(frame["alike"])) if kept else frame
+    frame = pd.read_csv(setting.keep) if kept else pd.DataFrame()
     done = frame["number"].nunique() if kept else 0
     for number in tqdm(range(done, setting.coffees), unit="coffee", mininterval=10):
         frame = pd.concat([frame, pd.DataFrame(play(number, setting))], ignore_index=True)
         if setting.keep is not None:
             frame.to_csv(setting.keep, index=False)
-    sys.stdout.write((winners(frame) if setting.flat else report(frame)) + "\n")
+    sys.stdout.write(report(frame) + "\n")
 
 
 if __name__ == "__main__":

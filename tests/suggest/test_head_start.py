@@ -21,6 +21,7 @@ from labkit.analysis.head_start_prior import (
 from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
 from labkit.analysis.shapes import unit
 from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.stopping import stop_or_taste
 from labkit.analysis.suggest import suggest_flight
 from labkit.analysis.suggest_belief import believe
 from labkit.errors import ReadingError
@@ -208,6 +209,13 @@ def test_a_coffee_brewed_otherwise_lends_nothing_and_is_named():
 
     assert {one.coffee for one in start.lenders} == {"coffee 0", "coffee 1"}
     assert any("filter only" in note for note in start.notes)
+
+
+def test_no_verdict_rests_on_other_coffees(related):
+    scores = tasted(CENTRE, seed=8, name=NEW[1])
+
+    with pytest.raises(ReadingError, match="own cups"):
+        stop_or_taste(believe(scores, head_start=related))
 
 
 def test_the_surface_alone_takes_no_head_start(related):
