@@ -9,8 +9,13 @@ from collections.abc import Generator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.project import PROJECT, copy_data
+
+# How long an example takes says how busy the machine is, not whether labkit is right.
+settings.register_profile("labkit", parent=settings(), deadline=None)
+settings.load_profile("labkit")
 
 IN_CI = os.environ.get("LABKIT_CI") == "1"
 
