@@ -72,10 +72,22 @@ class Reading:
             rows = "".join(f"<li>{html.escape(one)}</li>" for one in sentences)
             return f"<p>{head}</p><ul>{rows}</ul>" if rows else ""
 
+        first, _, rest = self.verdict.text.partition(". ")
+        answer = f"{html.escape(first)}{'.' if rest else ''}"
+        warned = () if self.diagnostics is None else self.diagnostics.warnings
+        plain = [one for one in self.notes if one in (*self.scores.notes, *warned)]
+        models = [one for one in self.notes if one not in plain]
+        scale = SCALES.get(self.scores.scale)
+        has_mean = scale is None or not scale.middle_is_best
+        panel = (self.panel.verdict,) if has_mean else ()
+        waters = (self.waters.sentence,) if has_mean and self.waters is not None else ()
+        folded = listed("", models).replace("<p></p>", "")
         return (
-            f"<p><strong>{html.escape(self.verdict.text)}</strong></p>"
+            f"<p><strong>{answer}</strong> {html.escape(rest)}</p>"
+            + listed("The panel, and water by water:", (*panel, *waters))
             + listed("These cups cannot tell:", self.cannot_tell)
-            + listed("Mind:", self.notes)
+            + listed("Mind:", plain)
+            + (f"<details><summary>How it was read</summary>{folded}</details>" if models else "")
         )
 
 

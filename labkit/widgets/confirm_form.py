@@ -86,6 +86,11 @@ class ConfirmForm(widgets.VBox):
         )
         for name in ("passphrase", "again"):
             self.form.fields[name].continuous_update = False
+        for name in ("first", "second", "method"):
+            self.form.fields[name].layout.width = "min(46rem, 98%)"
+        *rows, fold_line, buttons, message, result, narrow = self.form.children
+        # What the test could show stands before the passphrase: it is the reason to go on.
+        self.form.children = (*rows[:-2], result, *rows[-2:], fold_line, buttons, message, narrow)
         self._offer()
         self.form.compute_with(self._foresee)
         reading.on_change(self._offer)
@@ -108,7 +113,7 @@ class ConfirmForm(widgets.VBox):
         offered: list[tuple[str, Target]] = []
         if reading.best is not None and reading.verdict.kind == "best found":
             best = reading.best.target
-            offered.append((f"best: {best.text}", best))
+            offered.append((f"best found: {_short(best)}", best))
         recipes = reading.scores.recipes.sort_values("is_control", ascending=False, kind="stable")
         for row in recipes.to_dict("records"):
             target = Target(
@@ -118,7 +123,7 @@ class ConfirmForm(widgets.VBox):
             )
             word = f"{row['recipe']}, control" if row["is_control"] else str(row["recipe"])
             if target not in [known for _, known in offered]:
-                offered.append((f"{word}: {target.text}", target))
+                offered.append((f"{word}: {_short(target)}", target))
         return offered
 
     def _foresee(self, method: str, tasters: tuple[str, ...], sets: int, **_now: Any) -> str:
@@ -210,6 +215,14 @@ class ConfirmForm(widgets.VBox):
             note="Preparer only: it names the waters. Print it now.",
         )
         return plan
+
+
+def _short(target: Target) -> str:
+    """A water in few words, for a chooser on a phone."""
+    return (
+        f"Ca:Mg {target.ca_mg_ratio_text}, hardness {target.hardness_mg_l_caco3:.0f}, "
+        f"alkalinity {target.alkalinity_mg_l_caco3:.0f}"
+    )
 
 
 def _others(tasters: int, sets: int) -> str:
