@@ -274,7 +274,8 @@ def _attribute_out(attribute: Attribute) -> dict[str, Any]:
             "step": scale.step,
             "options": list(scale.options),
             "words": [[score, word] for score, word in scale.words],
-            "is_words_only": scale.middle_is_best and len(scale.words) == len(scale.options),
+            "is_words_only": len(scale.words) == len(scale.options)
+            and (scale.middle_is_best or len(scale.options) == 2),
         },
     }
 
