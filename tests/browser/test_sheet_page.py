@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from labkit.book import LabBook
+from labkit.book import Attribute, LabBook
+from labkit.tasting import SCALES
 from tests.widgets.serving import choose, group, kept, open_sheet, serving, wait_saved
 from tests.widgets.tables import SESSION, lay_table
 
@@ -123,6 +124,23 @@ def test_the_same_cup_comes_back_after_a_reload_and_values_on_another_phone(plac
     assert group(other, "liking").get_by_role("radio", name="4 dislike slightly").is_checked()
 
 
+def test_a_full_cup_stays_on_the_screen_over_a_reload_until_the_taster_moves_on(place, new_page):
+    page = new_page(**PHONE)
+    open_sheet(page, place.links()["Gerd"].address)
+    choose(page, "overall quality", "7 good")
+    choose(page, "liking", "4 dislike slightly")
+    choose(page, "acidity", "7")
+    choose(page, "acidity for you", "too much")
+    wait_saved(page)
+
+    page.reload()
+    page.wait_for_selector(".lk-sheet")
+    wait_saved(page)
+
+    assert code_shown(page) == codes_of(place, "Gerd")[0], "not the next cup under the same hand"
+    assert page.get_by_text("4 of 4 given").is_visible()
+
+
 def test_a_correction_on_one_phone_shows_on_the_other(place, new_page):
     first, second = new_page(**PHONE), new_page(**PHONE)
     open_sheet(first, place.links()["Dita"].address)
@@ -197,6 +215,38 @@ def test_words_of_tasters_are_shown_as_text(place, new_page):
     assert group(page, "note").get_by_role("textbox").input_value() == evil
     assert page.evaluate("window.hit") is None
     assert rows_of(place, "Hugo") == [(1, "note", evil)]
+
+
+def test_words_of_the_lead_are_shown_as_text(tmp_path, new_page):
+    """Session, taster, attribute and descriptor are script, SQL or a formula by their names."""
+    evil = "<img src=x onerror='window.hit=1'>"
+    sql = "Robert'); DROP TABLE scores;--"
+    attributes = (
+        Attribute(name=f"liking {evil}", scale=SCALES["liking 1-9"]),
+        Attribute(name=sql, kind="descriptors", choices=(evil, "=1+1", "nutty")),
+    )
+    session = f"session {evil}"
+    lay_table(tmp_path / "book.db", session=session, tasters=(evil, sql), attributes=attributes)
+    with serving(tmp_path / "book.db", session, tmp_path) as place:
+        page = new_page(**PHONE)
+        open_sheet(page, place.links()[evil].address)
+        choose(page, f"liking {evil}", "6 like slightly")
+        for word in (evil, "=1+1"):
+            group(page, sql).get_by_role("checkbox", name=word).click()
+        wait_saved(page)
+        press(page, "^cups$")
+        page.wait_for_timeout(300)
+
+        assert page.evaluate("window.hit") is None
+        assert page.locator("img").count() == 0
+        assert [row[2:] for row in kept(place.book_path, session)] == [
+            (f"liking {evil}", 6.0),
+            (sql, (evil,)),
+            (sql, (evil, "=1+1")),
+        ]
+        other = new_page(**PHONE)
+        open_sheet(other, place.links()[sql].address)
+        assert sql in other.locator(".lk-who").inner_text()
 
 
 def test_a_locked_flight_says_so_and_changes_nothing(tmp_path, new_page):

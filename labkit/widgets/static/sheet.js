@@ -78,7 +78,11 @@ function render({ model, el }) {
     const here = isOpened ? cups.find((cup) => keyOf(cup) === view.cup) : undefined;
     const cup = here ?? firstCup(values);
     isOpened = true;
-    view.cup = keyOf(cup);
+    if (view.cup !== keyOf(cup)) {
+      // Kept before anything is scored: a reload must not lead on from a cup that is full by then.
+      view.cup = keyOf(cup);
+      outbox.remember("view", view);
+    }
     return cup;
   }
 
