@@ -11,9 +11,7 @@ back.
 
 from __future__ import annotations
 
-import os
 import random
-import signal
 import sys
 import tempfile
 import time
@@ -23,37 +21,18 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 from labkit.book import LabBook
-from tests.browser.test_sheet_faults import burst
+from tests.browser.test_sheet_faults import VICTIMS, burst, kill
 from tests.conftest import CHROMIUM_FLAGS, find_chromium
-from tests.widgets.serving import mark, open_sheet, serving, wait_reloaded
+from tests.widgets.serving import (
+    COUNT_TOUCHES,
+    acknowledged,
+    given,
+    mark,
+    open_sheet,
+    serving,
+    wait_reloaded,
+)
 from tests.widgets.tables import SESSION, lay_table
-
-VICTIMS = ("kernel", "server", "server and kernels")
-
-# What Python has acknowledged leaves the queue; kept across reloads of the page.
-COUNT_ACKNOWLEDGED = """
-const { removeItem } = Storage.prototype;
-Storage.prototype.removeItem = function (name) {
-  const touch = name.includes('/touch/') && this.getItem(name);
-  if (touch) {
-    const done = JSON.parse(sessionStorage.getItem('done') ?? '[]');
-    sessionStorage.setItem('done', JSON.stringify([...done, JSON.parse(touch).id]));
-  }
-  return removeItem.call(this, name);
-};
-"""
-
-
-def kill(place, victim):
-    """Kill the hard way."""
-    kernels = place.kernels()
-    if victim != "kernel":
-        place.kill()
-    if victim != "server":
-        for pid in kernels:
-            os.kill(pid, signal.SIGKILL)
-    if victim != "kernel":
-        place.start()
 
 
 def rows(place):
@@ -78,24 +57,25 @@ def main(repetitions=100):
                 executable_path=find_chromium(), args=list(CHROMIUM_FLAGS)
             )
             page = chromium.new_context(viewport={"width": 390, "height": 844}).new_page()
-            page.add_init_script(COUNT_ACKNOWLEDGED)
+            page.add_init_script(COUNT_TOUCHES)
             open_sheet(page, place.links()["Ines"].address)
             for n in range(repetitions):
                 mark(page)
                 burst(page, n)
                 page.wait_for_timeout(moment.uniform(10, 400))
-                acknowledged = page.evaluate("JSON.parse(sessionStorage.getItem('done') ?? '[]')")
+                done = acknowledged(page)
                 kill(place, VICTIMS[n % len(VICTIMS)])
                 killed_at = time.monotonic()
-                lost += len(set(acknowledged) - set(rows(place)))
+                lost += len(done - set(rows(place)))
                 wait_reloaded(page)
                 waits.append(time.monotonic() - killed_at)
                 kept = rows(place)
-                missing = 20 * (n + 1) - len(kept)
+                missing = len(given(page) - set(kept))
                 doubled = sum(times > 1 for times in kept.values())
                 sys.stdout.write(
-                    f"{n + 1} kills: acknowledged and lost {lost}, doubled {doubled}, "
-                    f"missing {missing}; back after {waits[-1]:.0f} s\n"
+                    f"{n + 1} kills ({VICTIMS[n % len(VICTIMS)]}): {len(done)} acknowledged before "
+                    f"a kill, of these lost {lost}; {len(kept)} kept, of those given missing "
+                    f"{missing}, doubled {doubled}; back after {waits[-1]:.0f} s\n"
                 )
                 sys.stdout.flush()
                 if lost or doubled or missing:

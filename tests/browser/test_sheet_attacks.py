@@ -329,6 +329,26 @@ def test_links_are_nobodys_but_their_tasters(place):
     assert "a newer one replaced it" in text
 
 
+def test_a_link_opens_its_own_tasters_sheet_whatever_else_it_asks_for(place):
+    own, other = (place.links()[name].code for name in ("Ines", "Jonas"))
+    with LabBook(place.book_path) as book:
+        codes = {cup.blind_code for cup in book.served_cups(SESSION, 1, "Jonas")}
+    assert codes, "Jonas has cups, and 13.5 as a score"
+
+    for query in (f"?code={own}&code={other}", f"?code={other}&code={own}"):
+        assert get(place, query)[0] == 403, "two codes name nobody"
+    for extra in ("taster=Jonas", f"Code={other}", f"session={SESSION}&taster=Jonas"):
+        status, text = get(place, f"?code={own}&{urllib.parse.quote(extra, safe='=&')}")
+        assert status in (200, 429), "the sheet of Ines, or too many of them"
+        found = re.search(r'"kernelId": "([0-9a-f-]{36})"', text)
+        if found:
+            socket = Socket(place, found.group(1))
+            _, state = model_of(socket, "AnyModel")
+            socket.socket.close()
+            assert state["plan"]["taster"] == "Ines"
+            assert 13.5 not in state["plan"]["look"]["values"].values()
+
+
 def test_guessing_is_slowed_down(place):
     statuses = [get(place, "?code=BBBBBBBBBB")[0] for _ in range(WRONG_CODES_A_MINUTE + 2)]
 

@@ -12,12 +12,31 @@ from labkit.widgets.links import give_links
 from labkit.widgets.tasters_page import server_command, server_environment, wait_until_it_answers
 from tests.project import free_port
 
+COUNT_TOUCHES = """
+const { setItem, removeItem } = Storage.prototype;
+const count = (list, touch) => {
+  const known = JSON.parse(sessionStorage.getItem(list) ?? '[]');
+  setItem.call(sessionStorage, list, JSON.stringify([...known, JSON.parse(touch).id]));
+};
+Storage.prototype.setItem = function (name, text) {
+  if (name.includes('/touch/')) count('given', text);
+  return setItem.call(this, name, text);
+};
+Storage.prototype.removeItem = function (name) {
+  const touch = name.includes('/touch/') && this.getItem(name);
+  if (touch) count('acknowledged', touch);
+  return removeItem.call(this, name);
+};
+"""
+"""Script for a page: every touch given, and every one that left the queue since Python has
+acknowledged it; kept across reloads."""
+
 
 @dataclass(kw_only=True)
 class TastersServing:
     """A tasters' page on a lab book; can be killed and started again on the same port."""
 
-    book_path: Path
+    book_path: Path | str
     session: str
     folder: Path
     port: int = field(default_factory=free_port)
@@ -118,9 +137,19 @@ def wait_reloaded(page, timeout=120_000):
 
 def open_sheet(page, address, timeout=60_000):
     """Open a link and wait for the sheet."""
-    page.goto(address)
+    page.goto(address, timeout=timeout)
     page.wait_for_selector(".lk-sheet", timeout=timeout)
     wait_saved(page)
+
+
+def given(page):
+    """Ids of touches given on a page with COUNT_TOUCHES."""
+    return set(page.evaluate("JSON.parse(sessionStorage.getItem('given') ?? '[]')"))
+
+
+def acknowledged(page):
+    """Ids of touches whose safety Python has confirmed to a page with COUNT_TOUCHES."""
+    return set(page.evaluate("JSON.parse(sessionStorage.getItem('acknowledged') ?? '[]')"))
 
 
 def kept(book_path, session):
