@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sqlite3
 import subprocess
 import sys
@@ -12,7 +11,6 @@ import time
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from glob import glob
 from pathlib import Path
 
 import pytest
@@ -20,6 +18,7 @@ import pytest
 from labkit.book import LabBook
 from labkit.errors import BookError, LockError
 from tests.book.samples import SESSION, score_all, start_tasting
+from tests.postgresql import a_postgresql_server
 
 PROJECT = Path(__file__).resolve().parents[2]
 on_posix = pytest.mark.skipif(os.name == "nt", reason="signals and limits are POSIX")
@@ -184,55 +183,17 @@ def test_the_database_itself_refuses_to_change_or_drop_a_score(book):
 # ------------------------------------------------------------------------- PostgreSQL's own
 
 
-def server_program(name):
-    """Find a program of the PostgreSQL server, which Debian keeps off the path."""
-    found = shutil.which(name) or max(glob(f"/usr/lib/postgresql/*/bin/{name}"), default=None)
-    if found is None:
-        pytest.skip(f"no {name} on this machine")
-    return found
-
-
-class OwnServer:
-    """A PostgreSQL server that a test may stop and start."""
-
-    def __init__(self, folder):
-        self.folder = folder
-        # The server refuses to run as root.
-        self.user = {"user": "postgres"} if os.getuid() == 0 else {}
-        self.port = 20000 + os.getpid() % 20000
-
-    def run(self, name, *arguments):
-        command = [server_program(name), "-D", str(self.folder / "data"), *arguments]
-        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.STDOUT}
-        subprocess.run(command, check=True, timeout=120, cwd=self.folder, **quiet, **self.user)
-
-    def start(self):
-        options = f"-p {self.port} -k {self.folder} -c listen_addresses=127.0.0.1"
-        self.run("pg_ctl", "-o", options, "-l", str(self.folder / "log"), "-w", "start")
-
-    def stop(self):
-        self.run("pg_ctl", "-m", "immediate", "-w", "stop")
-
-
 @pytest.fixture
-def own_server(postgres_url, quick_folder):
+def own_server(postgres_url):
     """A server of the test's own; there only where the tests have a server at all."""
-    folder = quick_folder / "server"
-    folder.mkdir()
-    if os.getuid() == 0:
-        quick_folder.chmod(0o755)
-        shutil.chown(folder, "postgres")
-    server = OwnServer(folder)
-    server.run("initdb", "-A", "trust", "-U", "labkit", "--no-sync")
-    server.start()
-    yield server
-    server.stop()
+    with a_postgresql_server() as server:
+        yield server
 
 
 @on_posix
 @pytest.mark.postgres
 def test_a_server_that_is_restarted_loses_and_doubles_nothing(own_server):
-    with LabBook(f"postgresql://labkit@127.0.0.1:{own_server.port}/postgres") as book:
+    with LabBook(own_server.url) as book:
         start_tasting(book)
         acknowledged = []
 
@@ -261,7 +222,7 @@ def test_a_server_that_is_restarted_loses_and_doubles_nothing(own_server):
 @pytest.mark.postgres
 def test_a_server_that_stays_away_is_one_sentence(own_server, monkeypatch):
     monkeypatch.setattr("labkit.book.transactions.PATIENCE_S", 0.5)
-    with LabBook(f"postgresql://labkit@127.0.0.1:{own_server.port}/postgres") as book:
+    with LabBook(own_server.url) as book:
         start_tasting(book)
         own_server.stop()
         with pytest.raises(BookError, match="could not be written to") as caught:
