@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any, Protocol
 
@@ -25,6 +25,7 @@ from labkit.water import Target
 from labkit.water.start import StartWater
 from labkit.widgets import fields
 from labkit.widgets.conditions_form import ConditionsForm
+from labkit.widgets.dials import LARGE, dial, numbers
 from labkit.widgets.fields import Form, as_html, fold
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
@@ -37,10 +38,6 @@ _CODES_REST = timedelta(days=60)
 _STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
 
 _CONTROLS = [("the middle water", "middle"), ("none", "none")]
-
-_LARGE = """<style>.lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer;white-space:nowrap}
-.lk-dial .widget-radio-box{flex-wrap:wrap;height:auto}</style>"""
-"""Room around each choice for wet fingers; the stock radio has none."""
 
 _SHAPING = (
     "alone",
@@ -75,7 +72,7 @@ class WaterSource(Protocol):
 
     @property
     def control(self) -> Target | None:
-        """The water that the coffee's days have in common; None to take one of the new waters."""
+        """The water that the coffee's days have in common; None for that of its last session."""
 
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
@@ -141,7 +138,7 @@ class PlanForm(widgets.VBox):
         source.on_change(self._follow)
         if base is not None:
             base.on_change(self.conditions.refresh)
-        super().__init__([widgets.HTML(_LARGE), self.form, self._handover, self._sealed])
+        super().__init__([widgets.HTML(LARGE), self.form, self._handover, self._sealed])
 
     def _make_form(self) -> Form:
         names = self._book.tasters()
@@ -149,8 +146,8 @@ class PlanForm(widgets.VBox):
             {
                 "tasters": TasterTicks("Who tastes?", names, names),
                 "alone": fields.tick("I am alone", False),
-                "flights": _dial("Flights", [("as few as fit", 0), *_numbers(1, 4)]),
-                "duplicates": _dial("Hidden duplicates", _numbers(0, 3), 1),
+                "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
+                "duplicates": dial("Hidden duplicates", numbers(0, 3), 1),
                 "passphrase": fields.secret("Preparer's passphrase"),
                 "again": fields.secret("The same once more"),
             },
@@ -209,12 +206,22 @@ class PlanForm(widgets.VBox):
 
     def _offer_control(self) -> None:
         """Take the coffee's own control first, so that its days stay comparable."""
-        chooser, so_far = self.form.fields["control"], self._source.control
+        chooser = self.form.fields["control"]
+        so_far = self._source.control or self._last_control()
         offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
         if list(chooser.options) != options:
             chooser.options = options
             chooser.index = 0
+
+    def _last_control(self) -> Target | None:
+        """The control of the coffee's latest session that had one."""
+        if self._source.coffee is None:
+            return None
+        client, coffee = self._source.coffee
+        sessions = self._book.sessions(client=client, coffee=coffee)
+        controls = (w.target for s in reversed(sessions) for w in s.waters if w.is_control)
+        return next(controls, None)
 
     def _begin_from(self, last: TastingSession | None) -> None:
         """Score and serve as in the coffee's last session."""
@@ -371,24 +378,6 @@ class PlanForm(widgets.VBox):
             note="Preparer only: it names the waters. Print it now.",
         )
         return plan
-
-
-def _dial(label: str, options: Sequence[tuple[str, int]], value: int = 0) -> widgets.RadioButtons:
-    """A choice of few numbers, all in sight, one tap each."""
-    dial = widgets.RadioButtons(
-        description=label,
-        options=options,
-        value=value,
-        orientation="horizontal",
-        layout=widgets.Layout(width="min(33rem, 98%)"),
-        style={"description_width": "15rem"},
-    )
-    dial.add_class("lk-dial")
-    return dial
-
-
-def _numbers(first: int, last: int) -> list[tuple[str, int]]:
-    return [(str(number), number) for number in range(first, last + 1)]
 
 
 def _attributes(overall_scale: str, intensities: str) -> list[Attribute]:

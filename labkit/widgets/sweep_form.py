@@ -110,7 +110,7 @@ class SweepForm(Form):
 
     @property
     def control(self) -> None:
-        """None: a sweep's middle water is its control."""
+        """None: the control is that of the coffee's last session, or else the middle water."""
 
     @property
     def sweep(self) -> Sweep:

@@ -156,7 +156,7 @@ def test_the_lead_plans_a_session_and_the_bench_sheet_is_downloaded(
     with LabBook(book_url) as book:
         session = book.sessions()[-1]
         codes = book.plan(session.name).codes(1)
-    assert len({water.target.hardness_mg_l_caco3 for water in session.waters}) == 4
+    assert len({water.target.hardness_mg_l_caco3 for water in session.waters}) >= 4
     assert all(code in sheet for code in codes)
     assert "Preparer" in sheet or "preparer" in sheet
     page.screenshot(path=shot("planned-1280"))

@@ -276,6 +276,26 @@ def test_each_hidden_check_says_in_one_line_what_it_costs(form):
     assert "costs each taster 1 cup" in shown
 
 
+def test_the_control_of_the_last_session_links_the_days_and_shows_its_cost(book, form):
+    """The middle of shares 0 0.25 0.5 0.75 1 at 80 and 40; a later dial does not hold it."""
+    first = sealed(form)
+    form._source.fields["kind"].value = "hardness dial"
+    form._source.fields["hardness_mg_l_caco3"].value = "40 100 160"
+
+    offered = form.form.fields["control"].options
+    shown = form.form.result.value
+    type_passphrase(form)
+    second = sealed(form)
+
+    (before,) = (w.target for w in book.session(first).waters if w.is_control)
+    (after,) = (w.target for w in book.session(second).waters if w.is_control)
+    assert after == before
+    assert (before.mg_share, before.hardness_mg_l_caco3) == (0.5, 80)
+    assert [label for label, _ in offered][1:] == ["the middle water", "none"]
+    assert offered[0][0] == f"as so far, {before.text}"
+    assert "links flights and days; costs each taster 1 cup" in shown
+
+
 def test_imbalance_is_folded_and_names_no_water(form):
     folded = form.form.result.value.split("How even it would be")[1]
 
