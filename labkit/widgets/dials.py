@@ -1,0 +1,33 @@
+"""Dials: a choice of few numbers, all in sight, one tap each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import ipywidgets as widgets
+
+LARGE: Final = """<style>
+.lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer;white-space:nowrap}
+.lk-dial .widget-radio-box{flex-wrap:wrap;height:auto}
+</style>"""
+"""Room around each choice for wet fingers; the stock radio has none."""
+
+
+def dial(label: str, options: Sequence[tuple[str, int]], value: int = 0) -> widgets.RadioButtons:
+    """One of few numbers; show :data:`LARGE` once beside it."""
+    made = widgets.RadioButtons(
+        description=label,
+        options=options,
+        value=value,
+        orientation="horizontal",
+        layout=widgets.Layout(width="min(33rem, 98%)"),
+        style={"description_width": "15rem"},
+    )
+    made.add_class("lk-dial")
+    return made
+
+
+def numbers(first: int, last: int) -> list[tuple[str, int]]:
+    """Whole numbers as options."""
+    return [(str(number), number) for number in range(first, last + 1)]
