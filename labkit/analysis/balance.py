@@ -221,7 +221,7 @@ def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[str, ...
     own = frame[frame["attribute"].astype(str) == name]
     signs = gather_scores(own.assign(score=np.sign(own["score"] - 3), scale=""), name)
     if np.ptp(signs.score) == 0:
-        return empty, ("Every answer was on the same side.",)
+        return empty, ()
     try:
         with threadpool_limits(1):
             surface = fit_surface(signs)
@@ -237,7 +237,10 @@ def _crossing(curve: pd.DataFrame, side: Floats) -> tuple[float, float, float, s
     """Where the curve falls through zero, the levels at which its band holds zero, and words."""
     nan = float("nan")
     if curve.empty:
-        return nan, nan, nan, "These cups do not tell which alkalinity balances the acidity."
+        text = "These cups do not tell which alkalinity balances the acidity."
+        if np.ptp(side) == 0:
+            text = f"Every answer is {(FLAT, RIGHT, SHARP)[int(side[0]) + 1]}."
+        return nan, nan, nan, text
     level, mean, lo, hi = curve.to_numpy(dtype=np.float64).T
     low, high = level[0], level[-1]
     tasted = f"between {low:.0f} and {high:.0f} mg/L"

@@ -6,9 +6,15 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from labkit.bench.across_plots import (
+        across_picture,
+        losses_picture,
+        plot_across,
+        plot_losses,
+    )
     from labkit.bench.card_table import recipe_frame
     from labkit.bench.cards import make_recipes, recipe_card
-    from labkit.bench.compare_plots import best_table, plot_attributes, plot_best
+    from labkit.bench.compare_plots import plot_attributes
     from labkit.bench.for_preparer import bench_sheet, weighing_sheet
     from labkit.bench.for_tasters import score_sheets, tray_map
     from labkit.bench.hand_over import CardFiles, card_files, read_card_json
@@ -17,6 +23,12 @@ if TYPE_CHECKING:
         LabelPaper,
         bottle_labels,
         cup_labels,
+    )
+    from labkit.bench.mineral_plots import (
+        balance_picture,
+        plot_balance,
+        plot_words,
+        words_picture,
     )
     from labkit.bench.next_plots import next_picture, plot_next
     from labkit.bench.panel_plots import plot_panel, plot_residuals
@@ -34,17 +46,21 @@ __all__ = [
     "LabelPaper",
     "Sheet",
     "SweepDoses",
+    "across_picture",
+    "balance_picture",
     "bench_sheet",
-    "best_table",
     "bottle_labels",
     "card_files",
     "coffee_report",
     "cup_labels",
+    "losses_picture",
     "make_recipes",
     "next_picture",
     "plan_picture",
+    "plot_across",
     "plot_attributes",
-    "plot_best",
+    "plot_balance",
+    "plot_losses",
     "plot_next",
     "plot_panel",
     "plot_plan",
@@ -52,6 +68,7 @@ __all__ = [
     "plot_score",
     "plot_surface",
     "plot_tasters",
+    "plot_words",
     "read_card_json",
     "reading_pictures",
     "recipe_card",
@@ -60,9 +77,18 @@ __all__ = [
     "sweep_doses",
     "tray_map",
     "weighing_sheet",
+    "words_picture",
 ]
 
 _HOMES = {
+    "across_picture": "across_plots",
+    "losses_picture": "across_plots",
+    "plot_across": "across_plots",
+    "plot_losses": "across_plots",
+    "balance_picture": "mineral_plots",
+    "plot_balance": "mineral_plots",
+    "plot_words": "mineral_plots",
+    "words_picture": "mineral_plots",
     "coffee_report": "report",
     "CardFiles": "hand_over",
     "card_files": "hand_over",
@@ -80,9 +106,7 @@ _HOMES = {
     "cup_labels": "labels",
     "Sheet": "sheet",
     "SweepDoses": "tables",
-    "best_table": "compare_plots",
     "plot_attributes": "compare_plots",
-    "plot_best": "compare_plots",
     "next_picture": "next_plots",
     "plot_next": "next_plots",
     "plan_picture": "plan_plots",

@@ -9,6 +9,8 @@ from importlib import import_module
 from typing import Any
 
 _MODULE_OF = {
+    "AcrossForm": "across_form",
+    "BalanceForm": "across_form",
     "BookChoice": "book_choice",
     "BaseWaterForm": "jug_form",
     "CardForm": "card_form",
@@ -18,6 +20,7 @@ _MODULE_OF = {
     "LeadView": "lead_view",
     "MeterForm": "meter_form",
     "NextFlightView": "next_flight",
+    "OneWaterForm": "across_form",
     "OpenForm": "open_form",
     "PaperForm": "paper_form",
     "PeopleForm": "people_form",
@@ -31,6 +34,7 @@ _MODULE_OF = {
     "StockForm": "stock_form",
     "StrengthForm": "bottle_forms",
     "SweepForm": "sweep_form",
+    "WordsForm": "across_form",
     "best_levels": "coffees",
     "coffee_choices": "coffees",
 }

@@ -14,9 +14,7 @@ from labkit.analysis.region import Region
 from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.suggest import suggest_flight
 from labkit.bench import (
-    best_table,
     plot_attributes,
-    plot_best,
     plot_next,
     plot_panel,
     plot_residuals,
@@ -214,10 +212,10 @@ def test_residual_picture_has_a_mark_for_each_cup(ratio):
 
 
 def test_pictures_of_a_reading_are_all_that_it_allows(ratio, grid):
-    """One factor: score, tasters, panel; two factors: a contour and another score more."""
-    assert reading_pictures(ratio).count("<figure") == 3
+    """Score, tasters, panel, residuals; of two factors a contour and another score more."""
+    assert reading_pictures(ratio).count("<figure") == 4
     shown = reading_pictures(grid)
-    assert shown.count("<figure") == 5
+    assert shown.count("<figure") == 6
     assert "Contour of the score" in shown
     flat = read_coffee(ratio.scores.frame.assign(score=7.0))
     assert reading_pictures(flat) == ""
@@ -264,22 +262,6 @@ def test_attributes_stand_one_above_the_other_and_share_the_axis(ratio, flat):
     assert axes[1].get_xlabel() == "Mg share of hardness"
     with pytest.raises(ReadingError, match="readings must be of one coffee, got none"):
         plot_attributes([])
-
-
-def test_coffees_are_sorted_by_their_best_and_a_flat_one_gets_no_mark(ratio, grid, flat):
-    table = best_table([flat, ratio, grid])
-    assert table["best"].tolist()[:2] == sorted(table["best"].tolist()[:2])
-    assert table["verdict"].tolist()[2] == "no difference seen"
-    assert np.isnan(table["best"].iloc[2])
-    assert table["n_cups"].sum() == sum(len(r.scores.frame) for r in (ratio, grid, flat))
-    ax = plot_best(table)
-    diamonds = [line.get_xdata()[0] for line in ax.lines if line.get_marker() == "D"]
-    assert diamonds == pytest.approx(table["best"].dropna().tolist())
-    assert "no difference seen" in texts(ax)
-    hardness = best_table([ratio], "hardness_mg_l_caco3")
-    assert hardness["verdict"].tolist() == ["not varied"]
-    with pytest.raises(ReadingError, match="table must hold at least one coffee"):
-        plot_best(best_table([]))
 
 
 @pytest.mark.parametrize("draw", [plot_score, plot_tasters, plot_surface])

@@ -1,0 +1,175 @@
+"""Many coffees read at once: each as alone, none hiding another, and one water for several."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from labkit.analysis.across import NOT_OPEN, read_across
+from labkit.analysis.one_water import KNOWN, OTHER_SCALE, UNREACHED, UNTOLD, one_water
+from labkit.analysis.reading import SEED, read_coffee
+from labkit.analysis.region import COORDINATES, Region
+from labkit.errors import ReadingError
+
+ABOUT = pd.DataFrame(
+    [
+        ("one", "low", "hill", "washed", "light"),
+        ("one", "high", "coast", "natural", "dark"),
+        ("two", "high", "hill", "washed", "dark"),
+        ("two", "held", "hill", "washed", "dark"),
+        ("two", "waiting", "coast", "honey", "light"),
+    ],
+    columns=["client", "coffee", "origin", "process", "roast_level"],
+)
+REGION = Region(locked={"hardness_mg_l_caco3": 80, "alkalinity_mg_l_caco3": 20})
+
+
+@pytest.fixture(scope="module")
+def frame(taste):
+    """Best Mg shares 0.15 and 0.85 for one client; for the other 0.5 by noise and no effect."""
+    elsewhere = tuple((share, 140, 50) for share in (0, 0.25, 0.5, 0.75, 1))
+    return pd.concat(
+        [
+            taste((0.15, 80, 20), seed=1).assign(client="one", coffee="low"),
+            taste((0.85, 80, 20), seed=2).assign(client="one", coffee="high"),
+            taste((0.5, 80, 20), seed=3, effect=0).assign(client="two", coffee="high"),
+            taste((0.3, 140, 50), seed=4, waters=elsewhere).assign(client="two", coffee="held"),
+        ],
+        ignore_index=True,
+    )
+
+
+@pytest.fixture(scope="module")
+def across(frame):
+    return read_across(frame, ABOUT)
+
+
+def named(across, client, coffee):
+    return next(r for r in across.readings if (r.client, r.coffee) == (client, coffee))
+
+
+def test_a_coffee_says_the_same_in_company_as_alone(frame, across):
+    """The light reading against the full one, number by number."""
+    for one in across.readings:
+        if one.scores is None:
+            continue
+        part = frame[(frame["client"] == one.client) & (frame["coffee"] == one.coffee)]
+        alone = read_coffee(part)
+        assert one.verdict.text == alone.verdict.text
+        pd.testing.assert_frame_equal(one.best.ranges, alone.best.ranges)
+
+
+def test_coffees_of_one_name_and_two_clients_stay_apart(across):
+    rows = across.table[across.table["coffee"] == "high"].set_index("client")
+    assert rows.loc["one", "verdict"] == "best found"
+    assert rows.loc["two", "verdict"] == "no difference seen"
+    assert rows.loc["one", "cups"] == 4 * 18
+
+
+def test_what_the_scores_do_not_tell_is_missing_and_has_its_sentence(across):
+    table = across.table.set_index(["client", "coffee"])
+    assert table.loc[("one", "low"), "best_mg_share"] < 0.4
+    assert np.isnan(table.loc[("one", "low"), "best_alkalinity_mg_l_caco3"])
+    assert "Every cup had alkalinity 20" in table.loc[("one", "low"), "cannot_tell"]
+    flat = table.loc[("two", "high")]
+    assert flat[["best_mg_share", "lo_mg_share", "best_mean"]].isna().all()
+    waiting = table.loc[("two", "waiting")]
+    assert (waiting["says"], waiting["cups"], waiting["tasters"]) == (NOT_OPEN, 0, 0)
+    assert named(across, "two", "waiting").why_not("mg_share") == "not tasted"
+    assert named(across, "two", "high").why_not("mg_share") == "no difference seen"
+    assert named(across, "one", "low").why_not("alkalinity_mg_l_caco3") == "not varied"
+
+
+def test_planted_bests_lie_within_their_intervals(across):
+    for coffee, truth in (("low", 0.15), ("high", 0.85)):
+        found = named(across, "one", coffee).range_of("mg_share")
+        assert found.lo <= truth <= found.hi
+
+
+def test_coffees_are_sorted_by_their_best_and_untold_ones_come_last(across):
+    best = across.table["best_mg_share"]
+    told = best.dropna()
+    assert told.tolist() == sorted(told)
+    assert best.isna().tolist() == [False] * len(told) + [True] * (len(best) - len(told))
+    assert [r.coffee for r in across.readings] == across.table["coffee"].tolist()
+    with pytest.raises(ReadingError, match="factor must be one of mg_share"):
+        across.sort("strength")
+
+
+def test_a_filter_leaves_nothing_of_other_clients(across):
+    only = across.only(client=["one"])
+    assert {r.client for r in only.readings} == {"one"}
+    assert "two" not in only.table.to_csv()
+    hill = across.only(origin=["hill"], roast_level=["dark"])
+    assert sorted(hill.table["coffee"]) == ["held", "high"]
+    assert len(across.only(process=["none such"]).readings) == 0
+
+
+def test_one_water_for_opposite_coffees_lies_between_and_follows_what_is_sold(across):
+    two = [named(across, "one", "low"), named(across, "one", "high")]
+    even = one_water(two, REGION)
+    assert 0.3 <= even.target.mg_share <= 0.7
+    assert set(even.losses["status"]) == {KNOWN}
+    towards = [
+        one_water(two, REGION, sold={("one", "low"): low, ("one", "high"): 1}).target.mg_share
+        for low in (0, 0.5, 2, 20)
+    ]
+    assert towards == sorted(towards, reverse=True)
+    assert towards[0] > 0.6 > 0.4 > towards[-1]
+
+
+def test_a_coffee_alone_loses_only_what_its_own_best_is_not_known_by(across):
+    alone = one_water([named(across, "one", "low")], REGION)
+    row = alone.losses.iloc[0]
+    assert row["loss"] == pytest.approx(row["loss_with_own"], abs=1e-9)
+    assert row["lo"] <= row["loss"] <= row["hi"]
+
+
+def test_losses_are_those_of_the_drawn_curves_worked_out_anew(across):
+    """Independent path: numpy's polynomials through the same draws, level by level."""
+    one = named(across, "one", "high")
+    found = one_water([one], REGION)
+    rng = np.random.default_rng(SEED)
+    drawn = one.surface.draws(500, rng=rng)
+    shares = REGION.grid[:, 0]
+    coded = 2 * shares - 1
+    heights = np.array([np.polynomial.polynomial.polyval(coded, c) for c in drawn])
+    loss = (heights.max(axis=1, keepdims=True) - heights).mean(axis=0)
+    assert found.candidates["loss"].to_numpy() == pytest.approx(loss, abs=1e-9)
+    assert found.target.mg_share == pytest.approx(shares[np.argmin(loss)])
+
+
+def test_a_water_that_was_not_tasted_near_is_said_and_not_guessed(across):
+    four = [r for r in across.readings if r.coffee != "high" or r.client == "one"]
+    found = one_water(four, REGION)
+    rows = found.losses.set_index("coffee")
+    assert rows.loc["held", "status"] == UNREACHED
+    assert np.isnan(rows.loc["held", "loss"])
+    assert "hardness 140 mg/L and alkalinity 50 mg/L" in rows.loc["held", "sentence"]
+    assert rows.loc["waiting", "status"] == UNTOLD
+    assert "2 of 4 coffees" in found.sentence
+    assert (found.candidates["share_known"] <= 0.5 + 1e-9).all()
+
+
+def test_points_of_two_scales_are_never_added(frame):
+    other = frame.assign(scale=frame["scale"].where(frame["coffee"] != "low", "quality 6-10"))
+    readings = read_across(other).readings
+    rows = one_water(readings, REGION).losses.set_index(["client", "coffee"])
+    assert rows.loc[("one", "low"), "status"] == OTHER_SCALE
+
+
+def test_one_water_refuses_what_it_cannot_answer(across):
+    waiting = [named(across, "two", "waiting")]
+    with pytest.raises(ReadingError, match="at least one whose scores can be read"):
+        one_water(waiting, REGION)
+    with pytest.raises(ReadingError, match="within what was tasted of at least one"):
+        one_water([named(across, "one", "low")], np.array([[0.5, 300, 90]]))
+    with pytest.raises(ReadingError, match="sold must be 0 or more"):
+        one_water([named(across, "one", "low")], REGION, sold={("one", "low"): -1})
+
+
+def test_an_empty_lab_book_gives_an_empty_table(frame):
+    none = read_across(frame.iloc[:0])
+    assert none.table.empty
+    assert {f"best_{name}" for name in COORDINATES} <= set(none.table)

@@ -1,0 +1,272 @@
+"""Words against minerals, and the alkalinity that balances acidity, by hand and as published."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+
+from labkit.analysis import words as words_module
+from labkit.analysis.balance import FLAT, RIGHT, SHARP, balance_acidity, right_questions
+from labkit.analysis.words import (
+    CONTRADICTED,
+    SUPPORTED,
+    UNKNOWN,
+    link_factors,
+    read_words,
+)
+from labkit.errors import ReadingError
+from tests.project import PROJECT
+
+TASTERS = "ABCDEF"
+
+
+def cups(levels, *, per_level=1, tasters=TASTERS):
+    """One row a cup and taster; every taster has every level as often."""
+    return pd.DataFrame(
+        [
+            {
+                "client": "c",
+                "coffee": "k",
+                "session": "s",
+                "flight": 1,
+                "taster": taster,
+                "jug": f"J{place}-{again}",
+                "position": 1,
+                "mg_share": share,
+                "hardness_mg_l_caco3": hardness,
+                "alkalinity_mg_l_caco3": alkalinity,
+            }
+            for taster in tasters
+            for place, (share, hardness, alkalinity) in enumerate(levels)
+            for again in range(per_level)
+        ]
+    )
+
+
+def test_two_levels_give_the_odds_ratio_of_the_table():
+    """By hand: 8 of 24 checked at all calcium, 18 of 24 at all magnesium: (18/6) / (8/16) = 6."""
+    table = cups([(0, 80, 20), (1, 80, 20)], per_level=4)
+    checked = np.zeros(len(table), dtype=bool)
+    checked[np.flatnonzero(table["mg_share"] == 0)[::3]] = True
+    checked[np.flatnonzero(table["mg_share"] == 1)] = True
+    checked[np.flatnonzero(table["mg_share"] == 1)[::4]] = False
+    assert [checked[table["mg_share"] == level].sum() for level in (0, 1)] == [8, 18]
+    link = link_factors(checked, table)["mg_share"]
+    assert np.exp(link.log_odds) == pytest.approx(6, rel=0.02)
+    assert link.share_low == pytest.approx(8 / 24, abs=0.01)
+    assert link.share_high == pytest.approx(18 / 24, abs=0.01)
+
+
+WHEEZE = (
+    (0, (237, 10, 15, 4, 16, 2, 7, 3, 24, 3, 3, 2, 6, 2, 5, 11)),
+    (1, (118, 6, 8, 2, 11, 1, 6, 4, 7, 3, 3, 1, 4, 2, 4, 7)),
+)
+"""Wheezing of 350 and 187 children at four ages, by pattern 0000, 0001, ... 1111 (Fitzmaurice and
+Laird 1993, Biometrika 80, 141-151; counts from memory, their totals checked)."""
+
+
+def test_estimating_equations_agree_with_the_published_wheeze_example():
+    """R: geepack::geeglm(resp ~ age * smoke, id = id, family = binomial, corstr = "exchangeable")
+    on data(ohio); estimates and robust standard errors from memory of its printed example. Ours
+    are bias-reduced, so they may be larger by about clusters / (clusters - 4)."""
+    y, rows, child = [], [], []
+    for smoke, counts in WHEEZE:
+        assert sum(counts) == (350, 187)[smoke]
+        for pattern, count in zip(product((0, 1), repeat=4), counts, strict=True):
+            for _ in range(count):
+                number = len(child) // 4
+                for age, wheezes in zip((-2, -1, 0, 1), pattern, strict=True):
+                    y.append(wheezes)
+                    rows.append((1, age, smoke, age * smoke))
+                    child.append(number)
+    beta, covariance = words_module._fit(
+        np.array(y, dtype=float), np.array(rows, dtype=float), np.array(child)
+    )
+    assert beta == pytest.approx([-1.900, -0.141, 0.314, 0.071], abs=2e-3)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx([0.119, 0.058, 0.188, 0.088], rel=0.02)
+
+
+@pytest.fixture(scope="module")
+def frame():
+    """'fruity' rises with magnesium, 'sharp' falls with alkalinity, 'clean' goes with nothing."""
+    rng = np.random.default_rng(8)
+    levels = [(m, h, a) for m in (0.1, 0.5, 0.9) for h in (60, 120) for a in (15, 35, 55)]
+    table = cups(levels, per_level=2)
+    own = dict(zip(TASTERS, rng.normal(0, 0.6, len(TASTERS)), strict=True))
+    taster = table["taster"].map(own)
+    pull = {
+        "fruity": 2.0 * (table["mg_share"] - 0.5) / 0.4,
+        "sharp": -2.0 * (table["alkalinity_mg_l_caco3"] - 35) / 20,
+        "clean": 0.0 * table["mg_share"],
+    }
+    parts = [
+        table.assign(word=word, is_checked=rng.random(len(table)) < 1 / (1 + np.exp(-(x + taster))))
+        for word, x in pull.items()
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+SAYINGS = pd.DataFrame(
+    [
+        ("fruit from magnesium", "mg_share", "more", "fruity; floral"),
+        ("fruit from calcium", "mg_share", "less", "fruity"),
+        ("clean from hardness", "hardness_mg_l_caco3", "more", "clean"),
+        ("salt from hardness", "hardness_mg_l_caco3", "more", "salty"),
+    ],
+    columns=["saying", "factor", "direction", "words"],
+)
+
+
+def test_sayings_are_supported_contradicted_or_unknown_on_these_cups(frame):
+    found = read_words(frame, SAYINGS).sayings.set_index("saying")
+    assert found["verdict"].tolist() == [SUPPORTED, CONTRADICTED, UNKNOWN, UNKNOWN]
+    assert found.loc["fruit from magnesium", "words"] == "fruity"
+    assert "was on the list" in found.loc["salt from hardness", "sentence"]
+
+
+def test_planted_links_are_found_and_no_other(frame):
+    table = read_words(frame).words
+    seen = table[table["p_adjusted"] < 0.05]
+    assert set(zip(seen["word"], seen["factor"], strict=True)) == {
+        ("fruity", "mg_share"),
+        ("sharp", "alkalinity_mg_l_caco3"),
+    }
+    assert (
+        seen.set_index("word")["odds_ratio"]["sharp"]
+        < 1
+        < seen.set_index("word")["odds_ratio"]["fruity"]
+    )
+    assert (table["p_adjusted"] >= table["p"] - 1e-12).all()
+
+
+def test_words_that_go_with_nothing_are_seldom_called_linked(frame):
+    """Forty words by chance, tasters as ready as they are: 5 % of 40 is 2; 6 or more has a chance
+    of about 1 in 70."""
+    rng = np.random.default_rng(2)
+    table = frame[frame["word"] == "clean"]
+    chances = dict(zip(TASTERS, rng.uniform(0.2, 0.7, 6), strict=True))
+    ready = table["taster"].map(chances).to_numpy()
+    found = [link_factors(rng.random(len(table)) < ready, table) for _ in range(40)]
+    assert sum(links["mg_share"].p_value < 0.05 for links in found) < 6
+
+
+def test_what_too_few_cups_or_tasters_cannot_tell_is_said(frame):
+    two = frame[frame["taster"].isin(["A", "B"])]
+    assert "2 tasters are too few" in read_words(two).words["sentence"].iloc[0]
+    never = frame.assign(is_checked=False)
+    assert "0 cups with or without it are too few" in read_words(never).words["sentence"].iloc[0]
+    still = frame.assign(mg_share=0.5, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=20)
+    assert "no coordinate of the water varied" in read_words(still).words["sentence"].iloc[0]
+    with pytest.raises(ReadingError, match="words must have the columns of the words frame"):
+        read_words(frame.iloc[:0])
+    with pytest.raises(ReadingError, match="sayings must name one of mg_share"):
+        read_words(frame, SAYINGS.assign(factor="strength"))
+
+
+def test_the_sayings_that_come_with_the_workbook_can_be_read_and_are_marked():
+    sayings = pd.read_csv(PROJECT / "shared" / "tasting" / "sayings.csv")
+    assert (sayings["mark"] == "common practice").all()
+    assert set(sayings["direction"]) == {"more", "less"}
+
+
+# ------------------------------------------------------------------------- acidity just right
+
+
+def answers(levels, given, liking=None, taster="A"):
+    """The scores frame of one taster: an answer 1 to 5, and a liking, for each alkalinity."""
+    base = {
+        "client": "c",
+        "coffee": "k",
+        "session": "s",
+        "flight": 1,
+        "taster": taster,
+        "blind_code": "",
+        "mg_share": 0.5,
+        "hardness_mg_l_caco3": 80.0,
+        "stage": None,
+        "is_control": False,
+    }
+    rows = []
+    for place, (level, answer) in enumerate(zip(levels, given, strict=True), start=1):
+        cup = base | {"position": place, "jug": f"J{place}", "water": f"W{level:g}"}
+        cup |= {"alkalinity_mg_l_caco3": float(level)}
+        asked = {"attribute": "acidity", "scale": "just about right", "score": float(answer)}
+        rows.append(cup | asked)
+        if liking is not None:
+            liked = {"attribute": "overall", "scale": "liking 1-9", "score": liking[place - 1]}
+            rows.append(cup | liked)
+    return pd.DataFrame(rows)
+
+
+def test_balance_and_interval_are_those_of_ordinary_least_squares_for_one_taster():
+    """Independent path: statsmodels OLS, where the curve is zero and where its band holds zero."""
+    rng = np.random.default_rng(4)
+    levels = np.linspace(5, 65, 31)
+    given = 3 + np.sign(np.rint((33 - levels) / 14 + rng.normal(0, 0.5, len(levels))))
+    found = balance_acidity(answers(levels, given))
+    design = np.column_stack([np.ones(31), levels, levels**2])
+    fit = sm.OLS(given - 3, design).fit()
+    at = np.linspace(5, 65, 60_001)
+    band = fit.get_prediction(np.column_stack([np.ones(len(at)), at, at**2])).summary_frame()
+    held = at[(band["mean_ci_lower"] <= 0) & (band["mean_ci_upper"] >= 0)]
+    zero = at[np.argmin(np.abs(band["mean"].to_numpy()))]
+    assert found.alkalinity_mg_l_caco3 == pytest.approx(zero, abs=0.05)
+    assert (found.lo, found.hi) == pytest.approx((held.min(), held.max()), abs=0.3)
+
+
+def test_shares_and_penalties_are_those_counted_by_hand():
+    """Ten cups: 3 too sharp (liking 4, 5, 6), 6 just right (7 each), 1 too flat (20 % not reached).
+    The penalty of too sharp is 7 - 5 = 2 points, its net effect 2 x 0.3 = 0.6."""
+    given = [5, 4, 4, 3, 3, 3, 3, 3, 3, 2]
+    liking = [4, 5, 6, 7, 7, 7, 7, 7, 7, 1]
+    levels = [10, 10, 10, 10, 10, 40, 40, 40, 40, 40]
+    found = balance_acidity(answers(levels, given, liking))
+    sides = found.penalties.set_index("side")
+    assert sides["share"].to_dict() == pytest.approx({FLAT: 0.1, RIGHT: 0.6, SHARP: 0.3})
+    assert sides.loc[SHARP, "drop"] == pytest.approx(2)
+    assert sides.loc[SHARP, "net_effect"] == pytest.approx(0.6)
+    assert np.isnan(sides.loc[FLAT, "drop"])
+    assert "fewer than 20 %" in sides.loc[FLAT, "sentence"]
+    low = found.shares[found.shares["alkalinity_mg_l_caco3"] == 10].set_index("side")["n"]
+    assert low.to_dict() == {FLAT: 0, RIGHT: 2, SHARP: 3}
+
+
+def panel_answers(middle, seed, levels=(10, 25, 40, 55), flights=3):
+    """Six tasters whose acidity is right at an alkalinity near the middle."""
+    rng = np.random.default_rng(seed)
+    parts = []
+    for taster in TASTERS:
+        own = middle + rng.normal(0, 4)
+        cups = np.repeat(levels, flights)
+        given = np.clip(3 + np.rint((own - cups) / 15 + rng.normal(0, 0.6, len(cups))), 1, 5)
+        parts.append(answers(cups, given, taster=taster))
+    return pd.concat(parts, ignore_index=True)
+
+
+def test_a_planted_balance_lies_within_the_interval():
+    """Four panels; each 95 % interval holds the truth, and none is as wide as what was tasted."""
+    for seed in range(4):
+        found = balance_acidity(panel_answers(32, seed))
+        assert found.lo <= 32 <= found.hi
+        assert found.hi - found.lo < 30
+
+
+def test_a_balance_outside_what_was_tasted_is_not_made_up():
+    everyone = balance_acidity(panel_answers(110, 1))
+    assert "every answer is too sharp" in everyone.sentence.lower()
+    found = balance_acidity(panel_answers(75, 1))
+    assert np.isnan(found.alkalinity_mg_l_caco3)
+    assert "Mostly too sharp between 10 and 55 mg/L" in found.sentence
+    held = answers([20] * 6, [4, 2, 3, 4, 2, 3])
+    assert "do not tell" in balance_acidity(held).sentence
+
+
+def test_only_just_about_right_questions_are_read():
+    frame = answers([10, 20], [4, 2], [5, 6])
+    assert right_questions(frame) == ["acidity"]
+    with pytest.raises(ReadingError, match="attribute must be a just-about-right question"):
+        balance_acidity(frame, "overall")
