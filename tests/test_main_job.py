@@ -208,5 +208,6 @@ def test_the_pictures_of_a_reading_are_in_the_page_and_named(as_shipped):
         "Score against hardness",
         "Each taster&#x27;s trace",
         "The panel",
+        "What the curve leaves over",
     ]
     assert plt.get_fignums() == []

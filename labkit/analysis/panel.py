@@ -22,13 +22,19 @@ from labkit.analysis.agreement import (
     kendall_w,
     waters_against_interaction,
 )
-from labkit.analysis.coding import Floats
+from labkit.analysis.coding import Floats, p_text
 from labkit.analysis.order_effects import order_effects
 from labkit.analysis.scores import Scores
 
 SEES: Final = "sees differences"
 DISAGREES: Final = "repeats but disagrees"
 UNKNOWN: Final = "cannot tell yet"
+
+_ORDER: Final = {
+    "first cup": "the first cup of a flight",
+    "each later place": "each later place",
+    "cup before": "each point of the cup before",
+}
 
 AGREES: Final = 0.3
 """Correlation with the rest of the panel from which a taster goes with it (common practice)."""
@@ -117,6 +123,20 @@ class PanelCheck:
 
     notes: tuple[str, ...]
     """What could not be told, one sentence each."""
+
+    @property
+    def order_sentence(self) -> str:
+        """Whether a cup's place or the cup before it changed its score; empty if it is not told."""
+        if not len(self.order):
+            return ""
+        seen = self.order[self.order["p"] < 0.05]
+        if not len(seen):
+            return "Neither a cup's place in the flight nor the cup before it moved the scores."
+        parts = [
+            f"{_ORDER[row['effect']]} ({row['estimate']:+.1f} points, {p_text(row['p'])})"
+            for row in seen.to_dict("records")
+        ]
+        return f"The order of cups moved the scores: {' and '.join(parts)}. Orders even that out."
 
     @property
     def table(self) -> pd.DataFrame:

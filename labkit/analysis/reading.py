@@ -69,7 +69,7 @@ class Reading:
 
     def _repr_html_(self) -> str:
         def listed(head: str, sentences: Sequence[str]) -> str:
-            rows = "".join(f"<li>{html.escape(one)}</li>" for one in sentences)
+            rows = "".join(f"<li>{html.escape(one)}</li>" for one in sentences if one)
             return f"<p>{head}</p><ul>{rows}</ul>" if rows else ""
 
         first, _, rest = self.verdict.text.partition(". ")
@@ -79,7 +79,7 @@ class Reading:
         models = [one for one in self.notes if one not in plain]
         scale = SCALES.get(self.scores.scale)
         has_mean = scale is None or not scale.middle_is_best
-        panel = (self.panel.verdict,) if has_mean else ()
+        panel = (self.panel.verdict, self.panel.order_sentence) if has_mean else ()
         waters = (self.waters.sentence,) if has_mean and self.waters is not None else ()
         folded = listed("", models).replace("<p></p>", "")
         return (

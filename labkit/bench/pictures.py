@@ -16,7 +16,7 @@ from labkit.analysis.reading import AttributeReadings, Reading
 from labkit.analysis.scale_readings import CheckedTerms
 from labkit.bench.answer_plots import plot_answers, plot_checked, plot_just_about_right
 from labkit.bench.compare_plots import plot_attributes
-from labkit.bench.panel_plots import plot_panel
+from labkit.bench.panel_plots import plot_panel, plot_residuals
 from labkit.bench.plot_data import NAMES, varied
 from labkit.bench.score_plots import plot_score, plot_tasters
 from labkit.bench.surface_plots import plot_surface
@@ -31,8 +31,8 @@ def reading_pictures(
     """The pictures that a reading allows, as pictures within the page.
 
     Of a coffee's score a contour where two factors were varied, the score against each factor, a
-    trace a taster, and the panel; of several attributes the curves one above the other; of answers
-    without a mean their counts.
+    trace a taster, the panel, and what the curve leaves over; of several attributes the curves one
+    above the other; of answers without a mean their counts.
 
     Parameters
     ----------
@@ -70,7 +70,8 @@ def _of_reading(reading: Reading) -> list[tuple[str, Axes]]:
     drawn += [(f"Score against {NAMES[one]}", plot_score(reading, one)) for one in factors]
     if factors:
         drawn.append(("Each taster's trace", plot_tasters(reading, factors[0])))
-    return [*drawn, ("The panel", plot_panel(reading))]
+    drawn.append(("The panel", plot_panel(reading)))
+    return [*drawn, ("What the curve leaves over", plot_residuals(reading))]
 
 
 def _of_attributes(found: AttributeReadings) -> list[tuple[str, Axes]]:

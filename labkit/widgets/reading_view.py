@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis import Reading, read_coffee
+from labkit.analysis.coding import p_text
 from labkit.analysis.discrimination_answers import read_tests, scored_only
+from labkit.analysis.ordinal import ordinal_check
 from labkit.analysis.reading import SEED, leaving_out, read_attributes
 from labkit.analysis.scale_readings import (
     ENOUGH_SHARE,
@@ -25,7 +27,7 @@ from labkit.errors import LabkitError, ReadingError
 from labkit.tasting.scales import SCALES
 from labkit.widgets import fields
 from labkit.widgets.coffees import coffee_choices
-from labkit.widgets.fields import Form, said
+from labkit.widgets.fields import Form, fold, said
 
 SIDE_BY_SIDE: Final = "(all, side by side)"
 _LEFT_OUT: Final = "Left out of the reading: "
@@ -155,6 +157,7 @@ class ReadingView(widgets.VBox):
             self.reading = read_coffee(frame, attribute, brew_method=brew_method, **out)
             shown += [self.reading, self._effect(frame, attribute, brew_method, out)]
             shown += [_just_about_right(frame, self.reading), self._picture(self.reading)]
+            shown.append(_trust(self.reading))
         for test in tests:
             shown += [f"<h3>Test of two waters, {escape(test.session)}</h3>", test]
             shown.append(self._picture(test))
@@ -260,6 +263,29 @@ def _one_line(row: dict[Any, Any]) -> str:
     )
     said_best = f"; {best}" if best and row["verdict"] == "best found" else ""
     return f"{row['who']} ({row['n_scores']} scores): {row['verdict']}{said_best}"
+
+
+def _trust(reading: Reading) -> str:
+    """Checks of the curve in sentences, behind a line to open."""
+    if reading.surface is None or reading.diagnostics is None:
+        return ""
+    fit = reading.diagnostics.lack_of_fit
+    sentences = [
+        "No water is to spare for a check of the curve's shape."
+        if fit is None
+        else f"Single waters against the curve (lack of fit): {p_text(fit.p_value)}; below 0.05 "
+        "the curve misses something."
+    ]
+    scale = SCALES.get(reading.scores.scale)
+    if scale is not None and scale.step >= 1:
+        sentences.append(ordinal_check(reading.surface).sentence)
+    own = reading.diagnostics.leverage.sort_values("own_share").iloc[-1]
+    sentences.append(
+        f"The curve rests most on {own['recipe']}: its own cups decide "
+        f"{100 * own['own_share']:.0f} % of it there."
+    )
+    rows = "".join(f"<li>{escape(one)}</li>" for one in sentences)
+    return fold("How far to trust the curve", f"<ul>{rows}</ul>")
 
 
 def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:

@@ -153,6 +153,24 @@ def test_scores_and_suggestions_do_not_see_the_marks(book, view):
     assert view.reading.verdict.kind == "best found"
 
 
+def test_the_verdict_comes_first_then_panel_and_waters_then_how_far_to_trust_it(view):
+    html = view.form.result.value
+
+    places = [
+        html.index(words)
+        for words in (
+            "<strong>Best within what was tasted",
+            "The panel sees differences",
+            "scores above",
+            "These cups cannot tell",
+            "How it was read",
+            "lack of fit",
+            "when only the order of scores counts",
+        )
+    ]
+    assert places == sorted(places)
+
+
 def test_a_panel_without_a_chance_is_told_so_before(book, view):
     form = ConfirmForm(book, view, bench_sheet)
     form.form.fields["method"].value = "triangle"
