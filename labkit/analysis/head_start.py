@@ -126,11 +126,10 @@ class Followed:
     @property
     def notes(self) -> tuple[str, ...]:
         """In sentences: who lends how much, who nothing."""
-        said = (
-            f"{self.head_start.text} This coffee is like them with a chance of {self.alike:.0%} "
-            f"({1 - self.head_start.like_any:.0%} before its first cup)."
-        )
-        return said, *self.head_start.notes
+        before = 1 - self.head_start.like_any
+        was = f" ({before:.0%} before its first cup)" if abs(self.alike - before) > 0.005 else ""
+        alike = f"This coffee is like them with a chance of {self.alike:.0%}{was}."
+        return f"{self.head_start.text} {alike}", *self.head_start.notes
 
 
 def follow(head_start: HeadStart, weights: Singles) -> Followed:

@@ -29,7 +29,7 @@ SPREADS: Final = np.array([0.08, 0.15, 0.3, 0.6])
 
 SPREAD_CHANCES: Final = np.array([0.3, 0.3, 0.25, 0.15])
 
-COMMON: Final = np.array([0.0, 0.6])
+COMMON: Final = np.array([0.0, 0.5])
 """Share of coffees that lie about the common centre; the others are like any coffee. Never all:
 the next coffee may always be one of its own."""
 

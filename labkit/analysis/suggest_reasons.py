@@ -22,7 +22,7 @@ BANDS: Final = {
 NEAR: Final = 0.2
 """Waters closer than this, as a share of the standard ranges, are neighbours."""
 
-LENT: Final = 2.0
+LENT: Final = 1.5
 """Times as likely as without them from which earlier coffees are a cup's reason."""
 
 AWAY_FROM_ENDS: Final = 0.15
@@ -88,7 +88,7 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
 
 
 def _lent(belief: Belief, water: Floats) -> Reason | None:
-    """Earlier coffees, if they at least double the chance of a best water where no cup was."""
+    """Earlier coffees, if they make a best water likelier where no cup was near."""
     gap = _distance(belief.cups.waters, water)
     if belief.followed is None or (gap is not None and gap <= NEAR):
         return None

@@ -138,7 +138,7 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--coffees", type=int, default=40)
-    parser.add_argument("--flights", type=int, default=6)
+    parser.add_argument("--flights", type=int, default=5)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="a CSV file to keep rows in, and to go on from")
     setting = parser.parse_args()

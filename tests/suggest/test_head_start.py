@@ -24,6 +24,7 @@ from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.stopping import stop_or_taste
 from labkit.analysis.suggest import suggest_flight
 from labkit.analysis.suggest_belief import believe
+from labkit.analysis.suggest_reasons import LENT
 from labkit.errors import ReadingError
 
 CENTRE, AWAY = (0.3, 80.0, 20.0), (0.8, 180.0, 50.0)
@@ -187,7 +188,7 @@ def test_a_reason_names_earlier_coffees_only_where_they_drive_it(related):
         followed = belief.followed
         times = followed.with_them[near].sum() / followed.without_them[near].sum()
         assert cup.reason.number == pytest.approx(times)
-        assert times >= 2
+        assert times >= LENT
     nobody = suggest_flight(None, n_tasters=4).cups
     assert "earlier coffees" not in {cup.reason.kind for cup in nobody}
 
