@@ -1,7 +1,7 @@
 """How long a reading takes on one thread, and whether the quick way agrees with the full one.
 
-Run in the clone, on an idle machine, as ``python tests/benchmarks/analysis_speed.py``. Asked for are
-below 1 s for the session and below 3 s for the 5 000 scores.
+Run in the clone, on an idle machine, as ``python tests/benchmarks/analysis_speed.py``. Wanted: less
+than 1 s for the session, less than 3 s for the 5 000 scores.
 """
 
 from __future__ import annotations
