@@ -66,6 +66,12 @@ def test_every_dependency_has_its_reason():
     assert listed("For the tests:") == required(for_tests)
 
 
+def test_every_notebook_is_in_the_table_of_the_readme():
+    there = {path.stem for path in (PROJECT / "workbook").glob("*.ipynb")}
+
+    assert set(re.findall(r"^\| `([\w-]+)` \|", README, re.MULTILINE)) == there
+
+
 @pytest.mark.parametrize("text", [GUIDE, README], ids=["DEVELOPERS.md", "README.md"])
 def test_files_that_are_named_are_there(text):
     """Names with a folder or an ending; of labkit's rooms the folder may be left out."""
