@@ -52,6 +52,17 @@ def recipe_frame(
         If the recipes are of different waters.
     """
     check_recipes(recipes)
+    return table_of(recipes, portray(recipes[-1].reached), kits=kits, tds_factor=tds_factor)
+
+
+def table_of(
+    recipes: Sequence[Recipe],
+    portrait: Portrait,
+    *,
+    kits: Sequence[DropKit],
+    tds_factor: float | None,
+) -> pd.DataFrame:
+    """The table of :func:`recipe_frame` with the portrait of its water, which takes a while."""
     rows: list[tuple[Any, ...]] = []
     for recipe in recipes:
         for item, amount, unit in amounts(recipe):
@@ -62,7 +73,7 @@ def recipe_frame(
     rows += _water_rows(recipes[-1])
     for recipe in recipes:
         rows += _check_rows(recipe, kits, tds_factor)
-    rows += _machine_rows(portray(recipes[-1].reached))
+    rows += _machine_rows(portrait)
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 

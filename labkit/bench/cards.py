@@ -14,7 +14,7 @@ from labkit.bench.card_table import (
     amounts,
     check_recipes,
     litres,
-    recipe_frame,
+    table_of,
     tool_of,
 )
 from labkit.bench.sheet import Sheet, render
@@ -167,14 +167,39 @@ def recipe_card(
     """
     if page not in ("A4", "phone"):
         raise SheetError(f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.")
-    chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
     check_recipes(recipes)
-    frame = recipe_frame(recipes, kits=chosen, tds_factor=tds_factor)
+    chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
+    portrait = portray(recipes[-1].reached)
+    return card_page(
+        recipes,
+        portrait,
+        table_of(recipes, portrait, kits=chosen, tds_factor=tds_factor),
+        name=name,
+        made_for=made_for,
+        base_name=base_name,
+        page=page,
+        differs=differs,
+        lab_book=lab_book,
+    )
+
+
+def card_page(
+    recipes: Sequence[Recipe],
+    portrait: Portrait,
+    frame: pd.DataFrame,
+    *,
+    name: str,
+    made_for: str,
+    base_name: str,
+    page: Literal["A4", "phone"],
+    differs: Sequence[str],
+    lab_book: str,
+) -> Sheet:
+    """The page of :func:`recipe_card` from its table and its water's portrait, made before."""
     last = recipes[-1]
     if not base_name:
         base_name = "pure water" if last.base == PURE_WATER else "base water"
     salts = isinstance(last, TankMixing)
-    portrait = portray(last.reached)
     return render(
         "card.html",
         title=f"Recipe card: {name}",

@@ -5,15 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import pandas as pd
 
 from labkit import __version__
-from labkit.bench.card_table import COLUMNS, recipe_frame
-from labkit.bench.cards import recipe_card
+from labkit.bench.card_table import COLUMNS, check_recipes, table_of
+from labkit.bench.cards import card_page
 from labkit.bench.sheet import Sheet
 from labkit.errors import ImportFileError
-from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, TankMixing
+from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, TankMixing, portray
 from labkit.water.jugs import Recipe
 
 
@@ -67,20 +68,23 @@ def card_files(
         All forms hold the same figures.
     """
     chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
-    table = recipe_frame(recipes, kits=chosen, tds_factor=tds_factor)
+    check_recipes(recipes)
+    portrait = portray(recipes[-1].reached)
+    table = table_of(recipes, portrait, kits=chosen, tds_factor=tds_factor)
+    pages: tuple[Literal["A4", "phone"], ...] = ("A4", "phone")
     a4, phone = (
-        recipe_card(
+        card_page(
             recipes,
+            portrait,
+            table,
             name=name,
             made_for=made_for,
             base_name=base_name,
-            kits=chosen,
-            tds_factor=tds_factor,
             page=page,
             differs=differs,
             lab_book=lab_book,
         )
-        for page in ("A4", "phone")
+        for page in pages
     )
     last = recipes[-1]
     head = {

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import platform
 from collections.abc import Iterable, Sequence
+from dataclasses import fields
 from datetime import date
 from html import escape
 from importlib.metadata import version
@@ -16,20 +17,36 @@ import pandas as pd
 from labkit import __version__
 from labkit.analysis import read_coffee
 from labkit.analysis.reading import Reading
+from labkit.bench.card_table import BASE, amounts, litres, recipe_frame
+from labkit.bench.cards import make_recipes
 from labkit.bench.pictures import reading_pictures
 from labkit.bench.sheet import Sheet
-from labkit.book import LabBook, TastingSession
+from labkit.book import Attribute, LabBook, TastingSession
 from labkit.errors import LabkitError
-from labkit.water import mix
-from labkit.water.markup import notes, table
+from labkit.water import CAUTIONS, DROP_KITS, portray
+from labkit.water.jugs import Recipe
+from labkit.water.markup import folded, notes, table
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
 
+_HELD: Final = {
+    "roast_date": "roasted on",
+    "dose_g": "dose, g",
+    "brew_ratio_g_l": "brew ratio, g/L",
+    "water_temperature_c": "water poured at, °C",
+    "contact_time_s": "time, s",
+}
+"""What held conditions are called here, where their own name does not say it."""
+
+_SAID_ALREADY: Final = frozenset({"base_water", "base_share_percent"})
+
 _STYLE: Final = (
     "body{font:16px/1.5 system-ui,sans-serif;color:#111;background:#fff;max-width:56rem;"
-    "margin:1.5rem auto;padding:0 1rem;overflow-wrap:anywhere}"
+    "margin:1.5rem auto;padding:0 1rem;overflow-wrap:break-word}code{overflow-wrap:anywhere}"
     "h1,h2{line-height:1.2}table{font-size:.9rem}pre{overflow-x:auto;background:#f3f3f3;padding:1rem}"
-    ".wide{overflow-x:auto}"
+    ".wide{overflow-x:auto}@page{size:A4;margin:14mm}figure,tr,li{break-inside:avoid}"
+    "h2,h3,caption{break-after:avoid}@media print{body{font-size:13px;margin:0;padding:0}"
+    ".wide{overflow:visible}}"
 )
 
 
@@ -83,13 +100,14 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         f"<h1>Report: {escape(about.name)}</h1>",
         table("Coffee", ("", ""), facts),
         "<h2>What was tasted, and how blind</h2>",
-        *(_session_html(book, session) for session in sessions),
+        _blind_html(book, sessions),
+        *(_session_html(book, session, scores) for session in sessions),
         "<h2>What was found, and how sure it is</h2>",
         "<p>Overall score; scores of unblinded flights are left out here and attached apart.</p>",
         str(reading._repr_html_()),
         reading_pictures(reading),
         "<h2>The recipe</h2>",
-        _recipe_html(book, reading),
+        _recipe_html(book, reading, sessions),
         "<h2>Redo the analysis</h2>",
         _redo_html(f"{about.client}-{about.name}"),
         _attached("the raw scores that were read", blind, f"{about.client}-{about.name}-scores"),
@@ -112,30 +130,54 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
     )
 
 
-def _session_html(book: LabBook, session: TastingSession) -> str:
+def _blind_html(book: LabBook, sessions: Sequence[TastingSession]) -> str:
+    """How blind the cups were, in sentences; every flight that was not is named with its story."""
+    said = []
+    for session in sessions:
+        events = book.events(session.name)
+        for flight in book.flights(session.name):
+            if not flight.is_unblinded:
+                continue
+            story = "; ".join(
+                f"{e.kind} {e.happened_at:%Y-%m-%d %H:%M} UTC"
+                + (f" by {e.done_by}" if e.done_by else "")
+                + (f", because {e.reason}" if e.reason else "")
+                for e in events
+                if e.flight == flight.number and "plan" not in e.kind and "first" not in e.kind
+            )
+            said.append(
+                f"Flight {flight.number} of «{session.name}» was not blind: its key was opened "
+                f"early, or it was unlocked after the key was open ({story}). Its scores are not "
+                "read and are attached apart."
+            )
+    lead = (
+        "Cups carried three-digit codes; which code is which water lay in a key for each flight, "
+        "sealed until the flight was locked. "
+        + ("All flights were scored blind." if not said else "Not so in what follows.")
+    )
+    return f"<p>{escape(lead)}</p>" + notes(said)
+
+
+def _session_html(book: LabBook, session: TastingSession, scores: pd.DataFrame) -> str:
     held = session.held
     facts: list[Sequence[object]] = [
         ("day", session.tasted_on),
         ("tasters", ", ".join(session.tasters)),
-        ("served as", f"{session.brew_method}, {session.serving}"),
-        *(
-            (name, value)
-            for name, value in (
-                ("dose, g", held.dose_g),
-                ("brew ratio, g/L", held.brew_ratio_g_l),
-                ("grind", held.grind),
-                ("water, °C", held.water_temperature_c),
-                ("time, s", held.contact_time_s),
-                ("vessel", held.vessel),
-                ("lead", held.lead),
-                ("preparer", held.preparer),
-            )
-            if value
-        ),
+        ("brew method", session.brew_method),
+        ("served as", session.serving),
+        ("scored", ", ".join(session.stages) or "once"),
+        ("water the doses went into", book.start_water(held).text),
     ]
+    for field in fields(held):
+        value = getattr(held, field.name)
+        if value not in {None, ""} and field.name not in _SAID_ALREADY:
+            facts.append((_HELD.get(field.name, field.name.replace("_", " ")), value))
+    if session.note:
+        facts.append(("note", session.note))
     waters = [
         (
             water.label,
+            water.target.ca_mg_ratio_text,
             f"{100 * water.target.mg_share:.0f} %",
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
@@ -143,9 +185,23 @@ def _session_html(book: LabBook, session: TastingSession) -> str:
         )
         for water in session.waters
     ]
-    flights = [
-        (flight.number, flight.state, "unblinded" if flight.is_unblinded else "blind")
-        for flight in book.flights(session.name)
+    own = scores[scores["session"] == session.name]
+    flights = []
+    for flight in book.flights(session.name):
+        some = own[own["flight"] == flight.number]
+        flights.append(
+            (
+                flight.number,
+                flight.state,
+                "not blind" if flight.is_unblinded else "blind",
+                some["blind_code"].nunique(),
+                some["taster"].nunique(),
+                len(some),
+            )
+        )
+    scales = [
+        (one.name, one.kind, one.scale_name or ", ".join(one.choices), _ends(one))
+        for one in session.attributes
     ]
     events = [
         (f"{e.happened_at:%Y-%m-%d %H:%M}", e.flight or "", e.kind, e.reason, e.done_by)
@@ -156,17 +212,30 @@ def _session_html(book: LabBook, session: TastingSession) -> str:
             table("Held", ("", ""), facts),
             table(
                 "Waters, mg/L as CaCO3",
-                ("water", "Mg share", "hardness", "alkalinity", "control"),
+                ("water", "Ca:Mg", "Mg share", "hardness", "alkalinity", "control"),
                 waters,
             ),
-            table("Flights", ("flight", "state", "blinding"), flights),
-            table("Locks and openings (UTC)", ("when", "flight", "what", "why", "by"), events),
+            table("Scored", ("attribute", "kind", "scale", "from, to"), scales),
+            table(
+                "Flights",
+                ("flight", "state", "blinding", "codes", "tasters", "scores opened"),
+                flights,
+            ),
+            folded(
+                "Locks and openings, one by one",
+                table("UTC", ("when", "flight", "what", "why", "by"), events),
+            ),
             "</div>",
         )
     )
 
 
-def _recipe_html(book: LabBook, reading: Reading) -> str:
+def _ends(attribute: Attribute) -> str:
+    scale = attribute.scale
+    return "" if scale is None else f"{scale.lowest:g} to {scale.highest:g}"
+
+
+def _recipe_html(book: LabBook, reading: Reading, sessions: Sequence[TastingSession]) -> str:
     if reading.best is None:
         return notes([f"No recipe follows from these scores: {reading.verdict.text}"])
     lines: list[str] = []
@@ -175,12 +244,33 @@ def _recipe_html(book: LabBook, reading: Reading) -> str:
             "The scores name no best water; what follows is the highest point of the curve, a "
             "choice rather than a finding."
         )
-    shown = ""
+    start, target, shown = book.start_water(sessions[-1].held), reading.best.target, ""
     try:
-        shown = str(mix(reading.best.target, book.concentrates())._repr_html_())
+        recipes = make_recipes(target, concentrates=book.concentrates(), base=start.water)
+        shown = _doses_html(recipes, start.text) + str(portray(recipes[-1].reached)._repr_html_())
     except LabkitError as error:
-        lines.append(f"{reading.best.target.text}. {error}")
-    return notes([reading.best.sentence, *lines]) + shown
+        lines.append(f"{target.text}. {error}")
+    return notes([reading.best.sentence, *lines]) + f"<div class='wide'>{shown}</div>"
+
+
+def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
+    """What to pour for each volume, what to read then, and the cautions beside both."""
+    columns = [{item: amount for item, amount, _ in amounts(one)} for one in recipes]
+    rows = [
+        (start if item == BASE else item, *(f"{each.get(item, 0.0):.1f}" for each in columns))
+        for item in columns[-1]
+    ]
+    checks = [
+        (row["item"], f"{row['value']:.1f}", f"{row['low']:.0f} to {row['high']:.0f}", row["unit"])
+        for row in recipe_frame(recipes[-1:], kits=list(DROP_KITS.values())[:1]).to_dict("records")
+        if row["part"] == "check"
+    ]
+    volumes = [f"{litres(one):g} L" for one in recipes]
+    return (
+        table("Pour, mL", ("to make", *volumes), rows)
+        + table("Check", ("reading", "expect", "right if", "unit"), checks)
+        + notes([*CAUTIONS["mixing"], *CAUTIONS["machine"]])
+    )
 
 
 def _file(name: str) -> str:

@@ -6,14 +6,19 @@ import base64
 import hashlib
 import io
 import re
+from html import unescape
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from labkit.analysis import read_coffee
 from labkit.bench.report import coffee_report
-from labkit.book import LabBook
+from labkit.book import Attribute, LabBook
 from labkit.book.demo import ensure_demo_book
+from labkit.book.records import Held
+from labkit.tasting import SCALES, plan_tasting, session_waters
+from tests.bench.conftest import PASSPHRASE, TARGETS
 
 
 @pytest.fixture(scope="module")
@@ -68,3 +73,126 @@ def test_it_says_how_blind_how_sure_and_with_what(reported):
     ):
         assert words in html
     assert not re.search(r'(?:src|href)="https?:', html)
+
+
+def test_the_code_in_the_page_run_on_the_attached_scores_gives_the_same_answer(
+    book, reported, tmp_path, monkeypatch
+):
+    """What a stranger does: save the attachment under its name, paste the code, run it."""
+    coffee, html = reported
+    name = unescape(re.search(r'<a download="([^"]+)"', html)[1])
+    (tmp_path / name).write_bytes(attached(html))
+    code = unescape(re.search(r"<pre>(.*?)</pre>", html, re.DOTALL)[1])
+    *before, last = code.strip().splitlines()
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, object] = {}
+    exec("\n".join([*before, f"answer = {last}"]), names)
+    ours = read_coffee(book.opened_scores(coffee=coffee.name, client=coffee.client), "overall")
+    theirs = names["answer"]
+    assert theirs.verdict.text == ours.verdict.text
+    assert theirs.verdict.text in unescape(re.sub(r"<[^>]+>", "", html))
+    assert theirs.best.target == ours.best.target
+    target = [ours.best.target]
+    pd.testing.assert_frame_equal(theirs.predict(target), ours.predict(target))
+
+
+def test_it_holds_recipe_conditions_scales_and_checks(reported):
+    words = unescape(reported[1])
+    for part in (
+        "brew method",
+        "cupping",
+        "water the doses went into",
+        "brew ratio, g/L",
+        "1 to 9",
+        "20 L",
+        "right if",
+        "conductivity",
+        "All flights were scored blind",
+        "maker's limits and a technician",
+    ):
+        assert part in words
+
+
+@pytest.fixture
+def two_clients(tmp_path):
+    """Two clients at one lab, each word of the second one marked; a flight opened early."""
+    mark = "Zweck"
+    with LabBook(tmp_path / "book.db") as book:
+        for name, label, grams in (
+            ("calcium", "CaCl2·2H2O", 1.469),
+            ("magnesium", "MgCl2·6H2O", 2.031),
+            ("bicarbonate", "KHCO3", 2.001),
+        ):
+            book.add_bottle(name, salt=label, weighed_g=grams, volume_ml=1000, note=f"for {mark}")
+        for client, coffee, extra in (("Ours", "Ormel", ""), (f"{mark} client", mark, mark)):
+            book.add_client(client)
+            book.add_coffee(
+                coffee, client=client, lot=f"{extra}1", origin=extra, note=extra, process=extra
+            )
+            book.add_base_water(f"{extra}tap", {"Ca": (10, "mg/L")}, fill_gap=True, client=client)
+            for day in (1, 2):
+                session = f"{coffee} {day}"
+                book.start_session(
+                    session,
+                    coffee=coffee,
+                    client=client,
+                    attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+                    tasters=["Ada", f"Bo{extra}"],
+                    note=extra,
+                    held=Held(grind="coarse", lead=f"Lea{extra}", vessel=f"{extra}bowl"),
+                )
+                plan = plan_tasting(
+                    TARGETS[:3],
+                    ["Ada", f"Bo{extra}"],
+                    session=session,
+                    passphrase=PASSPHRASE,
+                    rng=np.random.default_rng(day),
+                )
+                book.store_plan(plan, waters=session_waters(TARGETS[:3]))
+                if day == 2:
+                    book.open_flight(
+                        session, 1, PASSPHRASE, early_because="a spilt bowl", done_by="Lea"
+                    )
+                for flight in plan.flights:
+                    for taster in ("Ada", f"Bo{extra}"):
+                        for cup in book.served_cups(session, flight, taster):
+                            book.record_score(
+                                session,
+                                flight,
+                                taster,
+                                "overall",
+                                4 + cup.position,
+                                position=cup.position,
+                            )
+                    book.lock_flight(session, flight)
+                    if day == 1:
+                        book.open_flight(session, flight, PASSPHRASE)
+        yield book, mark
+
+
+def test_a_flight_opened_early_is_named_and_its_scores_are_not_read(two_clients):
+    book, _ = two_clients
+    html = coffee_report(book, "Ormel", client="Ours").html
+    words = unescape(html)
+    assert "Flight 1 of «Ormel 2» was not blind" in words
+    assert "because a spilt bowl" in words
+    assert "All flights were scored blind" not in words
+    read, not_read = (
+        pd.read_csv(io.BytesIO(base64.b64decode(data)))
+        for data in re.findall(r'href="data:text/csv;base64,([^"]+)"', html)
+    )
+    assert set(read["session"]) == {"Ormel 1"}
+    assert set(not_read["session"]) == {"Ormel 2"}
+
+
+def test_no_word_of_another_client_is_in_the_page_or_in_what_is_attached(two_clients):
+    book, mark = two_clients
+    html = coffee_report(book, "Ormel", client="Ours").html
+    attachments = [
+        base64.b64decode(data).decode()
+        for data in re.findall(r'href="data:text/csv;base64,([^"]+)"', html)
+    ]
+    assert len(attachments) == 2
+    assert all(mark not in text for text in [html, *attachments])
+    theirs = coffee_report(book, mark, client=f"{mark} client").html
+    assert "Ormel" not in theirs
