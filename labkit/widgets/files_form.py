@@ -101,6 +101,7 @@ class FilesForm(widgets.VBox):
                 self._hands,
             ]
         )
+        self.add_class("lf-view")
         self.upload.observe(lambda _change: self._look(), "value")
         for name in ("source", "with_corrections", "entered_by"):
             self.form.fields[name].observe(lambda _change: self._look(), "value")
@@ -135,6 +136,9 @@ class FilesForm(widgets.VBox):
         def work() -> int:
             if self.preview is None:
                 raise ImportFileError("the file must be chosen first; press 'Choose a file'.")
+            if not self.form.fields["entered_by"].value.strip():
+                msg = "entered_by must have a name, got ''. It is recorded who typed the scores."
+                raise ImportFileError(msg)
             return self._book.import_scores(self.preview, take=take)
 
         done, taken = self.form.attempt(work)

@@ -31,6 +31,7 @@ def book(tmp_path):
 def form(book, monkeypatch):
     """The form, and what it handed to the browser."""
     form = FilesForm(book, session=SESSION)
+    form.form.fields["entered_by"].value = "Dora"
     form.handed = {}
     monkeypatch.setattr(
         form._hands, "hand", lambda content, *, name, **_: form.handed.update({name: content})
@@ -97,8 +98,12 @@ def test_the_good_rows_are_taken_once_if_asked(book, form, code):
 
 
 def test_all_or_none_takes_all_and_says_who_typed_it(book, form, code):
-    form.form.fields["entered_by"].value = "Dora"
+    form.form.fields["entered_by"].value = " "
     upload(form, f"1,Ines,{code},acidity,6.5", f"1,Ines,{code},liking,8")
+    press(form, "Take all or none")
+    assert "Who typed it must have a name" in form.form._notes["entered_by"].value
+    assert values(book) == []
+    form.form.fields["entered_by"].value = "Dora"
 
     press(form, "Take all or none")
 
