@@ -8,6 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from labkit.book import LabBook
+from labkit.widgets.links import cards
 from tests.widgets.serving import choose, open_sheet, serving, wait_saved
 from tests.widgets.tables import SESSION, lay_table
 
@@ -55,12 +56,14 @@ def test_axe_finds_nothing_on_the_sheet_its_overview_and_a_locked_flight(place, 
     assert findings(page) == [], "locked, with a refusal"
 
 
-def test_axe_finds_nothing_at_the_entrance(place, new_page):
+def test_axe_finds_nothing_at_the_entrance_and_on_the_cards(place, new_page):
     page = new_page(width=390, height=844)
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
         page.goto(f"{place.url}?code=AAAAABBBBB")
         assert findings(page) == []
+    page.set_content(cards(SESSION, tuple(place.links().values()), place.url))
+    assert findings(page) == [], "the cards that the lead prints"
 
 
 def test_stages_of_cooling_are_scored_apart(place, new_page):

@@ -1,10 +1,11 @@
-"""The score sheet and the lead's view as cells of a notebook in JupyterLab."""
+"""The score sheet, the lead's view and the files as cells of a notebook in JupyterLab."""
 
 from __future__ import annotations
 
 import re
 from pathlib import Path
 
+import openpyxl
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
@@ -26,9 +27,11 @@ def table(workbook_server, tmp_path):
         workbook_server.workbook / "sheet-in-lab.ipynb",
         "from labkit.book import LabBook\n"
         "from labkit.widgets import LeadView, ScoreSheet\n"
+        "from labkit.widgets.files_form import FilesForm\n"
         f"book = LabBook({str(path)!r})",
         f"ScoreSheet(book, session={SESSION!r}, taster='Ines')",
         f"LeadView(book, session={SESSION!r})",
+        f"FilesForm(book, session={SESSION!r})",
     )
     return path
 
@@ -49,7 +52,32 @@ def open_and_run(page, server):
     page.wait_for_selector(".lk-sheet", timeout=60_000)
 
 
-def test_the_sheet_and_the_leads_view_in_a_notebook(workbook_server, table, new_page):
+def copy_a_paper_sheet(page, folder):
+    """Get the empty table, type one score and one that is off its scale, give it back."""
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Empty table for paper sheets").click()
+    path = folder / "paper.xlsx"
+    download.value.save_as(path)
+    book = openpyxl.load_workbook(path)
+    head, *rows = book.active.iter_rows()
+    liking = next(cell.column for cell in head if cell.value == "liking")
+    jonas = [row for row in rows if row[1].value == "Jonas"]
+    jonas[0][liking - 1].value, jonas[1][liking - 1].value = 7, 12
+    book.save(path)
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name=re.compile("Choose a file")).click()
+    chooser.value.set_files(path)
+    page.get_by_text("score must be between 1 and 9").wait_for(timeout=20_000)
+    assert page.get_by_role("button", name="Take all or none").is_disabled()
+    page.get_by_label("Who typed it").fill("Dora")
+    page.get_by_label("Who typed it").press("Enter")
+    page.get_by_role("button", name="Take the good rows").click()
+    page.get_by_text("Taken into the lab book: 1. Refused and left out: 1.").wait_for()
+
+
+def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(
+    workbook_server, table, new_page, tmp_path
+):
     SHOTS.mkdir(exist_ok=True)
     page = new_page(width=1280, height=1400)
     open_and_run(page, workbook_server)
@@ -73,6 +101,11 @@ def test_the_sheet_and_the_leads_view_in_a_notebook(workbook_server, table, new_
     row.filter(has_text="connected").wait_for(timeout=20_000)
     assert "dislike" not in page.locator(".lv-table").inner_text()
 
+    copy_a_paper_sheet(page, tmp_path)
+    with LabBook(table) as book:
+        kept = {(e.taster, e.source, e.entered_by, e.value) for e in book.history(SESSION)}
+    assert kept >= {("Jonas", "paper", "Dora", 7.0), ("Ines", "sheet", "Ines", 4.0)}
+
     for name, theme in (("light", "JupyterLab Light"), ("dark", "JupyterLab Dark")):
         page.evaluate(
             "(theme) => window.jupyterapp.commands.execute('apputils:change-theme', {theme})", theme
@@ -82,7 +115,7 @@ def test_the_sheet_and_the_leads_view_in_a_notebook(workbook_server, table, new_
         )
         page.wait_for_timeout(1000)
         page.screenshot(path=SHOTS / f"sheet_lab_{name}.png")
-        for part in (".lk-sheet", ".lv-view"):
+        for part in (".lk-sheet", ".lv-view", ".lf-view"):
             found = Axe().run(page, context=part).response["violations"]
             assert [(rule["id"], rule["nodes"][0]["html"][:200]) for rule in found] == []
 
