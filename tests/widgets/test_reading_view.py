@@ -1,0 +1,128 @@
+"""The view of one coffee reads what has no mean by its shares, and scores side by side."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from labkit.analysis.scale_readings import CheckedTerms
+from labkit.book import Attribute, LabBook
+from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.water import Target
+from labkit.widgets import ReadingView
+from labkit.widgets.reading_view import SIDE_BY_SIDE
+
+PASSPHRASE = "seven small spoons"
+WORDS = ("floral", "papery")
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    """Five tasters, three waters: more Mg is liked less, too sour and less floral."""
+    targets = [
+        Target(mg_share=share, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=30)
+        for share in (0, 0.5, 1)
+    ]
+    tasters = ["Ana", "Bo", "Cy", "Di", "Efe"]
+    with LabBook(tmp_path_factory.mktemp("book") / "book.db") as book:
+        book.add_client("Fennmark")
+        book.add_coffee("Ostrel", client="Fennmark")
+        book.start_session(
+            "first",
+            coffee="Ostrel",
+            attributes=[
+                Attribute(name="overall", scale=SCALES["liking 1-9"]),
+                Attribute(name="body", scale=SCALES["intensity 0-15"]),
+                Attribute(name="acidity for you", scale=SCALES["just about right"]),
+                Attribute(name="words", kind="descriptors", choices=WORDS),
+            ],
+            tasters=tasters,
+        )
+        plan = plan_tasting(
+            targets, tasters, session="first", passphrase=PASSPHRASE, flights=2, duplicates=0
+        )
+        book.store_plan(plan, waters=session_waters(targets))
+        rng = np.random.default_rng(2)
+        for flight in plan.flights:
+            share = {
+                r.blind_code: r.target.mg_share for r in plan.sealed[flight].open(PASSPHRASE).rows
+            }
+            for cup in (cup for cup in plan.cups if cup.flight == flight):
+                mg = share[cup.blind_code]
+                given = {
+                    "overall": float(rng.integers(6, 9) - round(4 * mg)),
+                    "body": float(rng.integers(4, 9)),
+                    "acidity for you": 3.0 + (mg == 1),
+                    "words": ("floral",) if mg == 0 else ("papery",) * (mg == 1),
+                }
+                for name, value in given.items():
+                    book.record_score(
+                        "first", flight, cup.taster, name, value, blind_code=cup.blind_code
+                    )
+            book.lock_flight("first", flight)
+            book.open_flight("first", flight, PASSPHRASE)
+        yield book
+
+
+@pytest.fixture(scope="module")
+def seen(book):
+    """A view, and what it asked pictures of."""
+    asked = []
+
+    def picture(found, **_more):
+        asked.append(found)
+        return "<i>picture</i>"
+
+    return ReadingView(book, picture), asked
+
+
+def test_it_offers_scores_words_and_all_side_by_side(seen):
+    view, _ = seen
+
+    assert view.reading.scores.attribute == "overall"
+    assert view.form.fields["attribute"].options == (
+        "overall",
+        "acidity for you",
+        "body",
+        "words",
+        SIDE_BY_SIDE,
+    )
+
+
+def test_just_about_right_is_read_by_its_shares(seen):
+    """At Mg share 1 all say too much, a third of all answers."""
+    view, _ = seen
+    view.form.fields["attribute"].value = "acidity for you"
+
+    html = view.form.result.value
+    assert "67 % of the answers are &#x27;just right&#x27;" in html
+    assert "100 % say too much; those score liking" in html
+    assert "scores above" not in html
+
+
+def test_words_are_read_by_how_often_they_are_checked(seen):
+    view, asked = seen
+    view.form.fields["attribute"].value = "words"
+
+    assert "The waters differ in floral, papery by more than chance" in view.form.result.value
+    assert isinstance(asked[-1], CheckedTerms)
+
+
+def test_attributes_stand_side_by_side(seen):
+    view, asked = seen
+    view.form.fields["attribute"].value = SIDE_BY_SIDE
+
+    html = view.form.result.value
+    assert "attributes differ between the waters, their number allowed for" in html
+    assert "<b>body</b>" in html
+    assert list(asked[-1].readings) == ["overall", "body", "acidity for you"]
+
+
+def test_the_same_question_is_not_read_twice(seen):
+    view, asked = seen
+    drawn = len(asked)
+
+    view.form.fields["reason"].value = "a cold"
+    view.refresh()
+
+    assert len(asked) == drawn
