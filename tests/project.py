@@ -23,6 +23,7 @@ def copy_data(folder: Path) -> Path:
 
 
 def copy_workbook(folder: Path) -> Path:
-    """Copy the notebooks."""
+    """Copy the notebooks, and beside them the tables that they read."""
+    shutil.copytree(PROJECT / "shared", folder / "shared")
     ignore = shutil.ignore_patterns(".ipynb_checkpoints")
     return shutil.copytree(PROJECT / "workbook", folder / "workbook", ignore=ignore)

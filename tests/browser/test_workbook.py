@@ -16,6 +16,7 @@ NOTEBOOKS = (
     "2-cupping-grid.ipynb",
     "3-blind-scores.ipynb",
     "4-best-water.ipynb",
+    "7-across-coffees.ipynb",
 )
 SESSION = "Osmeni alkalinity dial"
 PASSPHRASE = "quillmoor demo"
