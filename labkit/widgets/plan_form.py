@@ -157,7 +157,7 @@ class PlanForm(widgets.VBox):
                     "Name of the session", placeholder="coffee and day; tasters see it"
                 ),
                 "new_tasters": fields.text("More tasters", placeholder="names, with commas"),
-                "cups_per_flight": fields.whole("Cups side by side", 6),
+                "cups_per_flight": fields.whole("At most side by side (cups)", 5),
                 "control": fields.choice("Hidden control", _CONTROLS, "middle"),
                 "serving": fields.choice("Cups", ["shared bowls", "a cup each"], "shared bowls"),
                 "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),

@@ -95,8 +95,8 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(
     before = cups.inner_text()
     picture(page, "plan-1280", panel(page).get_by_text("Who tastes?", exact=True))
 
-    dial(page, "Flights", "2")
-    cups.filter(has_text="2 flights").wait_for(timeout=10_000)
+    dial(page, "Flights", "3")
+    cups.filter(has_text="3 flights").wait_for(timeout=10_000)
     assert cups.inner_text() != before
     sheet = seal(page)
 
@@ -104,7 +104,7 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(
         session = book.sessions()[-1]
         plan = book.plan(session.name)
         rows = [row for key in plan.keys for row in key.open(PASSPHRASE).rows]
-    assert plan.flights == (1, 2)
+    assert plan.flights == (1, 2, 3)
     assert all(code in sheet for flight in plan.flights for code in plan.codes(flight))
     for label in ("Score sheets", "Cup labels", "Tray map"):
         with page.expect_download() as download:
