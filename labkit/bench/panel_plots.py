@@ -59,14 +59,15 @@ def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
             sd = one.repeatability_sd
             text = f"± {sd:.1f}" if np.isfinite(sd) else "–"
             ax.text(1.09, row, text, va="center", fontsize=11)
-        ax.text(1.09, len(tasters) - 0.35, "repeats\nwithin", va="bottom", fontsize=10, color=PALE)
+        # Below the column: above it, a long title would lie over it.
+        ax.text(1.09, -0.68, "repeats\nwithin", va="top", fontsize=10, color=PALE)
         ax.set_yticks(rows, [f"{one.taster}\n{one.verdict}" for one in tasters])
         ax.tick_params(axis="y", length=0)
         ax.set_ylim(-0.6, len(tasters) - 0.4)
         ax.set_xlim(-1.05, 1.05)
         ax.set_xticks([-1, -0.5, 0, 0.5, 1])
         ax.spines["left"].set_visible(False)
-        ax.set_xlabel("agreement with the rest of the panel (correlation)")
+        ax.set_xlabel("agreement with the others (correlation)")
         put_title(ax, data.title_of(reading, "as the panel scores it"))
         put_caption(
             ax,

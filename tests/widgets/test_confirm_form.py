@@ -6,7 +6,7 @@ from functools import cache
 import pytest
 
 from labkit.analysis.discrimination_answers import PairReading
-from labkit.bench import bench_sheet, reading_pictures, score_sheets
+from labkit.bench import bench_sheet, score_sheets
 from labkit.book import LabBook
 from labkit.tasting import METHODS
 from labkit.tasting.discrimination import right_place
@@ -31,7 +31,7 @@ def book(tmp_path_factory):
 @pytest.fixture(scope="module")
 def view(book):
     def picture(found):
-        return reading_pictures(found) if isinstance(found, PairReading) else ""
+        return f"Answers, {found.method}" if isinstance(found, PairReading) else ""
 
     view = ReadingView(book, picture)
     view.form.fields["coffee"].value = GRID
