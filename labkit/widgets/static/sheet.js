@@ -308,6 +308,7 @@ function watchServer(outbox, aliveUrl) {
   return window.setInterval(async () => {
     if (outbox.state() !== "away") {
       aliveSince = null;
+      if (outbox.heardAt) outbox.forget("reloads");
       return;
     }
     if (isAsking) return;
@@ -322,8 +323,12 @@ function watchServer(outbox, aliveUrl) {
     }
     window.clearTimeout(timer);
     isAsking = false;
-    if (aliveSince && Date.now() - aliveSince > STALE_MS && outbox.state() === "away") {
+    // Reloading in vain takes longer each time, or a dozen phones would wear a slow laptop out.
+    const reloads = outbox.recall("reloads") ?? 0;
+    const patienceMs = STALE_MS * 2 ** Math.min(reloads, 3);
+    if (aliveSince && Date.now() - aliveSince > patienceMs && outbox.state() === "away") {
       outbox.settleAll();
+      outbox.remember("reloads", reloads + 1);
       window.location.reload();
     }
   }, 1500);
