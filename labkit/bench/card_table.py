@@ -163,7 +163,7 @@ def _machine_rows(portrait: Portrait) -> list[tuple[Any, ...]]:
     steel = [
         (
             "machine",
-            f"chloride, boiled down {cycles:g} times: steel 304 to {_to(each.steel_304_to_c)}, "
+            f"chloride, {_cycles(cycles)}: steel 304 to {_to(each.steel_304_to_c)}, "
             f"316 to {_to(each.steel_316_to_c)}",
             None,
             each.chloride_mg_l,
@@ -177,6 +177,10 @@ def _machine_rows(portrait: Portrait) -> list[tuple[Any, ...]]:
         (part, item, None, None, low, high, unit) for part, item, low, high, unit in bounded
     ]
     return [*scale_rows, *steel]
+
+
+def _cycles(cycles: float) -> str:
+    return "as fed" if cycles == 1 else f"boiled down {cycles:g} times"
 
 
 def _to(limit_c: float | None) -> str:

@@ -263,10 +263,10 @@ def _readings(frame: pd.DataFrame) -> dict[tuple[str, str], dict[str, tuple[str,
 def _check_values(frame: pd.DataFrame) -> dict[str, Any]:
     """One row a reading; where rounding moves a band, one row a volume instead, a few at a time."""
     readings = _readings(frame)
-    if all(len(set(found.values())) == 1 for found in readings.values()):
+    if all(len({band for _, band in found.values()}) == 1 for found in readings.values()):
         rows = []
         for (item, unit), found in readings.items():
-            expected, band = next(iter(found.values()))
+            expected, band = list(found.values())[-1]
             drops = unit == "drops"
             rows.append(
                 {

@@ -39,7 +39,7 @@ class StockForm(widgets.VBox):
         self.form = Form(
             {
                 "keeps_days": fields.whole(
-                    "Bicarbonate keeps (days; practice says 3 to 4)", book.bicarbonate_keeps_days()
+                    "Bicarbonate keeps (days)", book.bicarbonate_keeps_days()
                 ),
                 "jug_volume_ml": fields.number("Each jug (mL)", JUG_ML, step=100),
             },
@@ -73,7 +73,7 @@ class StockForm(widgets.VBox):
         kept = self._book.bicarbonate_keeps_days()
         return [
             said(
-                ""
+                "Bicarbonate is made fresh every 3 to 4 days (common practice)."
                 if keeps_days == kept
                 else f"The lab book still says {kept} days: press «Keep these days» to change it."
             ),
