@@ -21,6 +21,7 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
     """The whole way: nothing names a cup before the lock, and every slip gets a sentence."""
     book_url = workbook_server.workbook.parent / "data" / "demo.db"
     page = new_page(width=1280, height=1500, accept_downloads=True)
+    page.set_default_timeout(120_000)  # three notebooks one after the other, on any machine
     run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
     panel(page).get_by_label("Mg share (0 to 1)").fill("0 0.5 1")
     panel(page).get_by_label("Mg share (0 to 1)").press("Tab")
@@ -84,7 +85,7 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
     panel(page).get_by_label("Preparer's passphrase").first.fill(PASSPHRASE)
     panel(page).get_by_role("button", name="Open the key").click()
     panel(page).get_by_text(re.compile(f"Flight 1 of «{re.escape(session)}» is open")).wait_for(
-        timeout=60_000
+        timeout=180_000
     )
     with LabBook(book_url) as book:
         scores = book.opened_scores()
@@ -96,6 +97,6 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
         assert row.score == SCORES[row.position - 1]
         assert row.mg_share == rows[row.blind_code].target.mg_share
     # Notebook 4 reads the coffee with the new flight in it.
-    panel(page).get_by_text("best of the flight, mean score").first.wait_for(timeout=120_000)
-    panel(page).get_by_text(f"{session}, flight 1").first.wait_for(timeout=60_000)
+    panel(page).get_by_text("best of the flight, mean score").first.wait_for(timeout=180_000)
+    panel(page).get_by_text(f"{session}, flight 1").first.wait_for(timeout=180_000)
     picture(page, "alone-read-1280", panel(page).get_by_role("heading", name="What the scores say"))
