@@ -122,11 +122,11 @@ def cards(session: str, links: tuple[TasterLink, ...], base_address: str) -> str
         '<!doctype html><html lang="en"><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width">'
         f"<title>Links, {html.escape(session)}</title><style>{_CARD_STYLE}</style>"
-        f"<h1>{html.escape(session)}: one card for each taster</h1>"
+        f"<main><h1>{html.escape(session)}: one card for each taster</h1>"
         "<p>Give each taster only their own: a link stands for its taster's name. Phone and laptop "
         "must be in the same network. The page is plain http, so others in that network could "
         "listen: use the laptop's own hotspot or a router of your own.</p>"
-        f"<ul>{shown}</ul></html>"
+        f"<ul>{shown}</ul></main></html>"
     )
 
 
@@ -138,7 +138,7 @@ li { border: 1px dashed #8a969a; padding: 1rem; text-align: center; break-inside
 h1 { font-size: 1.25rem; } h2 { font-size: 1.25rem; margin: 0; } p { margin: .25rem 0; }
 svg { width: 11rem; height: 11rem; }
 .code { font: 700 1.5rem ui-monospace, monospace; letter-spacing: .05em; }
-@media print { body { margin: 0; } body > p { max-width: none; } }
+@media print { body { margin: 0; } main > p { max-width: none; } }
 """
 
 

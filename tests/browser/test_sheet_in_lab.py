@@ -54,7 +54,9 @@ def open_and_run(page, server):
 
 def copy_a_paper_sheet(page, folder):
     """Get the empty table, type one score and one that is off its scale, give it back."""
-    with page.expect_download() as download:
+    page.get_by_label("Who typed it").fill("Dora")
+    page.get_by_label("Who typed it").press("Enter")
+    with page.expect_download(timeout=60_000) as download:
         page.get_by_role("button", name="Empty table for paper sheets").click()
     path = folder / "paper.xlsx"
     download.value.save_as(path)
@@ -69,8 +71,6 @@ def copy_a_paper_sheet(page, folder):
     chooser.value.set_files(path)
     page.get_by_text("score must be between 1 and 9").wait_for(timeout=20_000)
     assert page.get_by_role("button", name="Take all or none").is_disabled()
-    page.get_by_label("Who typed it").fill("Dora")
-    page.get_by_label("Who typed it").press("Enter")
     page.get_by_role("button", name="Take the good rows").click()
     page.get_by_text("Taken into the lab book: 1. Refused and left out: 1.").wait_for()
 
