@@ -6,6 +6,7 @@ sealed key and the simulated panel; verdict, picture and next recipe have to fol
 
 import importlib.util
 import re
+import sys
 from pathlib import Path
 
 import matplotlib.pyplot as plt
@@ -30,6 +31,7 @@ def make_demo():
     """The script that makes the demo scenario, as a module."""
     spec = importlib.util.spec_from_file_location("make_demo", PROJECT / "data" / "make_demo.py")
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # its dataclasses look themselves up there
     spec.loader.exec_module(module)
     return module
 

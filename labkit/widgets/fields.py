@@ -19,6 +19,9 @@ _NARROW = """<style>@media (max-width: 40rem) {
 .lk-field.widget-inline-hbox > :not(.widget-label) {flex: 1 1 12rem}
 .lk-field input:not([type=checkbox]), .lk-field select:not([multiple])
   {min-height: 2.75rem; font-size: 1rem}
+.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tab
+  {flex: 1 1 auto; min-width: 0; height: auto; max-height: none}
+.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tabLabel {white-space: normal; overflow: visible}
 }</style>"""
 """On a phone the label stands above its field, and the field is as high as a finger."""
 
