@@ -1,6 +1,5 @@
 """A test of two waters goes the whole way: form, sealed plan, score sheet, lock, key, reading."""
 
-import shutil
 from functools import cache
 
 import pytest
@@ -8,12 +7,13 @@ import pytest
 from labkit.analysis.discrimination_answers import PairReading
 from labkit.bench import bench_sheet, score_sheets
 from labkit.book import LabBook
+from labkit.book.demo import ensure_demo_book
 from labkit.tasting import METHODS
 from labkit.tasting.discrimination import right_place
 from labkit.widgets import ConfirmForm, ReadingView
 from labkit.widgets.score_sheet import CupSheet
 from labkit.widgets.sheet_desk import BookDesk
-from tests.project import PROJECT
+from tests.project import copy_data
 
 GRID = ("Quillmoor Roastery", "Osmeni, natural")
 PASSPHRASE = "only the preparer"
@@ -22,9 +22,8 @@ PASSPHRASE = "only the preparer"
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
     """A copy of the demo's lab book."""
-    path = tmp_path_factory.mktemp("book") / "demo.db"
-    shutil.copy(PROJECT / "data" / "demo.db", path)
-    with LabBook(path) as book:
+    url = ensure_demo_book(copy_data(tmp_path_factory.mktemp("book")))
+    with LabBook(url) as book:
         yield book
 
 

@@ -1,21 +1,19 @@
 """The view before the first cup: a press simulates, a dial turned back is known already."""
 
-import shutil
-
 import pytest
 
 from labkit.bench import plan_picture
 from labkit.book import LabBook
+from labkit.book.demo import ensure_demo_book
 from labkit.widgets import PlanningView, planning_view
-from tests.project import PROJECT
+from tests.project import copy_data
 
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
     """A copy of the demo's lab book."""
-    path = tmp_path_factory.mktemp("book") / "demo.db"
-    shutil.copy(PROJECT / "data" / "demo.db", path)
-    with LabBook(path) as book:
+    url = ensure_demo_book(copy_data(tmp_path_factory.mktemp("book")))
+    with LabBook(url) as book:
         book.add_coffee("Nobody's yet", client="Quillmoor Roastery")
         yield book
 
