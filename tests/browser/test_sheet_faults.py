@@ -217,7 +217,7 @@ def test_a_postgresql_server_that_restarts_mid_session_loses_and_doubles_nothing
 
 
 def test_nothing_acknowledged_is_lost_when_it_dies_during_a_burst(tmp_path, new_page):
-    """Nine kills, three of a kind; tests/benchmarks/sheet_faults.py kills a hundred, by hand."""
+    """Five times each; tests/benchmarks/sheet_faults.py kills a hundred times, by hand."""
     with ExitStack() as running:
         tables = []
         for number, victim in enumerate(VICTIMS):
@@ -228,7 +228,7 @@ def test_nothing_acknowledged_is_lost_when_it_dies_during_a_burst(tmp_path, new_
             page = counting(new_page(**PHONE))
             open_sheet(page, place.links()["Ines"].address)
             tables.append((victim, place, page))
-        for repetition in range(3):
+        for repetition in range(5):
             for victim, place, page in tables:
                 mark(page)
                 burst(page, repetition)
