@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import itertools
+import os
 import shutil
 import socket
 from pathlib import Path
@@ -9,11 +12,18 @@ from pathlib import Path
 PROJECT = Path(__file__).resolve().parents[1]
 
 
+_ports = itertools.count(20_000 + os.getpid() % 100 * 100)
+"""Below those that systems hand out unasked, or a connection could take the port of a server that
+is being started again; each process begins elsewhere."""
+
+
 def free_port() -> int:
-    """A port that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A port that nobody listens on, and that this process never gave before."""
+    while True:
+        port = next(_ports)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def copy_data(folder: Path) -> Path:

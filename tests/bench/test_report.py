@@ -185,14 +185,19 @@ def test_a_flight_opened_early_is_named_and_its_scores_are_not_read(two_clients)
     assert set(not_read["session"]) == {"Ormel 2"}
 
 
+def words_of(html):
+    """The page without the bytes of its pictures, in which a short word turns up by chance."""
+    return re.sub(r"data:image/png;base64,[^\"]+", "", html)
+
+
 def test_no_word_of_another_client_is_in_the_page_or_in_what_is_attached(two_clients):
     book, mark = two_clients
-    html = coffee_report(book, "Ormel", client="Ours").html
+    html = words_of(coffee_report(book, "Ormel", client="Ours").html)
     attachments = [
         base64.b64decode(data).decode()
         for data in re.findall(r'href="data:text/csv;base64,([^"]+)"', html)
     ]
     assert len(attachments) == 2
     assert all(mark not in text for text in [html, *attachments])
-    theirs = coffee_report(book, mark, client=f"{mark} client").html
+    theirs = words_of(coffee_report(book, mark, client=f"{mark} client").html)
     assert "Ormel" not in theirs

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 
 import pytest
 
@@ -78,7 +79,8 @@ def test_a_folder_goes_to_postgresql_and_goes_on_there(sqlite_book, postgres_sch
 def test_a_clients_folder_shows_nothing_of_another(book, tmp_path):
     fill(book)
     out = book.export_folder(tmp_path / "out", client="'=Second & Sons")
-    everything = "".join(files(out).values())
+    # A key's ciphertext is noise, in which four letters turn up by chance.
+    everything = re.sub(r"[A-Za-z0-9+/=]{200,}", "", "".join(files(out).values()))
 
     for foreign in (CLIENT, COFFEE, SESSION, "Béla", "Chen", "KHCO3"):
         assert foreign not in everything

@@ -106,13 +106,13 @@ def test_a_fresh_clone_gets_its_environment_and_sees_how_far_it_is(made_once):
 
 def test_the_second_start_asks_nothing_of_pip(project, monkeypatch):
     monkeypatch.setattr(environment, "subprocess", None)
-    started = time.monotonic()
+    started = time.process_time()  # others may use the machine too
     out = io.StringIO()
 
     ensure_environment(project, ["run.lock"], out=out)
 
     assert out.getvalue() == ""
-    assert time.monotonic() - started < 1
+    assert time.process_time() - started < 1
 
 
 def test_the_tests_packages_are_added_to_the_environment_that_is_there(project):
