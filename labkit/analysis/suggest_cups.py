@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 
 from labkit.analysis.coding import Floats
 from labkit.analysis.scores import Scores
+from labkit.analysis.shapes import unit
+from labkit.analysis.suggest_shifts import FLIGHT_SD, shift_variances
 from labkit.analysis.surface import Surface
 from labkit.errors import ReadingError
 from labkit.tasting.scales import SCALES, Scale
@@ -38,8 +40,8 @@ TASTER_FLIGHT_SD: Final = 0.15
 FIRST_CUP_SD: Final = 0.15
 FADING_SD: Final = 0.05
 BREW_SD: Final = 0.1
-FLIGHT_SD: Final = 0.15
-SESSION_SD: Final = 0.3
+STRANGE: Final = 3.0
+"""Usual SDs from which a taster's level in one flight is taken for an accident."""
 WIDTH: Final = 8.0
 
 
@@ -141,6 +143,7 @@ def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups
     cup = _joined(block, jug)
     value, noise, pooled = cup_values(
         scores.score,
+        waters=scores.waters,
         cup=cup,
         block=block,
         session=session,
@@ -168,6 +171,7 @@ def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups
 def cup_values(
     y: Floats,
     *,
+    waters: Floats,
     cup: NDArray[np.int_],
     block: NDArray[np.int_],
     session: NDArray[np.int_],
@@ -183,6 +187,8 @@ def cup_values(
     ----------
     y : ndarray, shape (n_scores,)
         The scores.
+    waters : ndarray, shape (n_scores, 3)
+        What each was given to.
     cup, block, session, who : ndarray of int, shape (n_scores,)
         Which cup, flight (over all sessions), session and taster each belongs to, from 0 up.
     position : ndarray, shape (n_scores,)
@@ -198,12 +204,13 @@ def cup_values(
     pooled, own = _repeat_variances(y, X, _indicators(moment), order, who, points)
     weight = 1 / own[who]
     # Levels are deviations from this panel's mean, and moods from a taster's own mean over
-    # sessions: what is read is this very panel on an average of its days.
+    # sessions: what is read is this very panel, on a usual day where there were several.
+    strange = points * _moment_sds(y / points, X, moment, block, who, pooled / points**2)
     chance = np.hstack(
         [
             taster_sd * _deviations(who, np.zeros_like(who)),
             TASTER_SESSION_SD * points * _deviations(mood, who),
-            TASTER_FLIGHT_SD * points * _indicators(moment),
+            strange * _indicators(moment),
             points * order * (FIRST_CUP_SD, FADING_SD),
         ]
     )
@@ -213,16 +220,14 @@ def cup_values(
     XV = (X * weight[:, None]).T - (X.T @ weighted) @ middle @ weighted.T
     covariance = np.linalg.inv(XV @ X)
     first = np.unique(cup, return_index=True)[1]
-    blocks, days = block[first], session[first]
-    shared = np.hstack(
-        [
-            brew_sd * np.eye(len(first)),
-            FLIGHT_SD * points * _indicators(blocks),
-            SESSION_SD * points * _deviations(days, np.zeros_like(days)),
-        ]
+    flights, days = _indicators(block[first]), _indicators(session[first])
+    value = covariance @ (XV @ y)
+    noise = (covariance + covariance.T) / 2 + brew_sd**2 * np.eye(len(first))
+    flight, day = shift_variances(
+        value / points, noise / points**2, unit(waters[first]), flights=flights, days=days
     )
-    noise = (covariance + covariance.T) / 2 + shared @ shared.T
-    return covariance @ (XV @ y), noise, pooled
+    noise += points**2 * (flight * flights @ flights.T + day * days @ days.T)
+    return value, noise, pooled
 
 
 def _spread(fitted: Surface | None, component: str, usual: float, freedom: float) -> float:
@@ -262,6 +267,30 @@ def _position_columns(position: Floats, moment: NDArray[np.int_]) -> Floats:
     n = np.maximum(np.bincount(moment, weights=known), 1)
     means = np.column_stack([np.bincount(moment, weights=c) / n for c in columns.T])
     return np.asarray((columns - means[moment]) * known[:, None])
+
+
+def _moment_sds(
+    y: Floats,
+    X: Floats,
+    moment: NDArray[np.int_],
+    block: NDArray[np.int_],
+    who: NDArray[np.int_],
+    variance: float,
+) -> Floats:
+    """SD of each taster's level in each flight: the usual one, or as far off as it obviously was.
+
+    Off by how much a taster's mean over a flight lies from the other tasters there and from the
+    same taster in other flights, by medians, which a single slip does not move.
+    """
+    left = y - X @ (X.T @ y / X.sum(axis=0))
+    often = np.bincount(moment)
+    off = np.bincount(moment, weights=left) / often
+    first = np.unique(moment, return_index=True)[1]
+    for owner in (who[first], block[first]):
+        for code in np.unique(owner):
+            off[owner == code] -= np.median(off[owner == code])
+    usual = np.sqrt(TASTER_FLIGHT_SD**2 + variance / often)
+    return np.where(np.abs(off) > STRANGE * usual, np.abs(off), TASTER_FLIGHT_SD)
 
 
 def _repeat_variances(

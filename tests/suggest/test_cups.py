@@ -70,6 +70,43 @@ def test_a_day_on_which_all_scored_lower_hardly_moves_a_water_tasted_on_one_day(
     assert moved[0.8] < 0.5 * (plain(lower)[0.8] - plain(days)[0.8])
 
 
+def level_sd(frame):
+    """How surely the panel's level is known: SD of the mean by generalised least squares."""
+    cups = cups_of(gather_scores(frame, "overall"), LIKING)
+    return float(np.linalg.inv(cups.noise).sum() ** -0.5)
+
+
+def test_a_shifted_day_leaves_the_level_unsure_by_about_half_the_shift():
+    """Which of two days is the usual one nobody can tell: their mean is off by half of it."""
+    scores = tasted(flights=4, noise=0.5)
+    days = scores.assign(session=np.where(scores["flight"] <= 2, "before", "today"))
+    lower = days.assign(score=days["score"] - 2.0 * (days["session"] == "before"))
+
+    assert 0.5 < level_sd(lower) < 1.0
+    assert level_sd(days) < 0.5 * level_sd(lower)
+
+
+def test_a_shift_that_no_session_tells_of_is_noticed_by_the_cups():
+    scores = tasted(flights=4, noise=0.5)
+    lower = scores.assign(score=scores["score"] - 2.0 * (scores["flight"] <= 2))
+
+    assert level_sd(lower) > 2 * level_sd(scores)
+
+
+@pytest.mark.parametrize("taster", list("ABCD"))
+def test_a_taster_lower_in_one_flight_hardly_moves_its_waters(taster):
+    """Two points in the only flight of one water: less than a quarter of a plain mean's move."""
+    scores = tasted(flights=3, noise=0.5)
+    only = scores[(scores["flight"] == 1) | (scores["mg_share"] != 0.8)]
+    slip = (only["flight"] == 1) & (only["taster"] == taster)
+    slipped = only.assign(score=only["score"] - 2.0 * slip)
+
+    moved = by_water(slipped) - by_water(only)
+
+    assert plain(slipped)[0.8] - plain(only)[0.8] < -0.2
+    assert moved[0.8] > 0.25 * (plain(slipped)[0.8] - plain(only)[0.8])
+
+
 def test_fewer_scores_make_a_cup_less_sure():
     scores = tasted(noise=1.0)
     gap = scores[~(scores["taster"].isin(["C", "D"]) & (scores["mg_share"] == 0.8))]
