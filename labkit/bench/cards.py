@@ -37,6 +37,7 @@ from labkit.water import (
 )
 from labkit.water.jugs import Recipe
 from labkit.water.steel import CYCLES, SOURCE
+from labkit.water.uncertainty import ANALYSIS_HALF_WIDTH_PERCENT
 from labkit.water.weighing import digits_of
 
 VOLUMES_L = (1.0, 5.0, 10.0, 20.0)
@@ -221,7 +222,7 @@ def card_page(
             "hardness": _values(frame, "hardness"),
             "alkalinity": _values(frame, "alkalinity"),
             "ions": _ion_rows(frame),
-            "tool": tool_of(last)[0],
+            "doubts": _doubts(last, base_name),
             "rounding": _rounding_words(recipes),
             "remarks": [*min(recipes, key=litres).remarks, *portrait.remarks],
             "ph": portrait.ph_text,
@@ -305,16 +306,29 @@ def _ion_rows(frame: pd.DataFrame) -> list[dict[str, str]]:
     ]
 
 
+def _doubts(recipe: Recipe, base_name: str) -> str:
+    """What the bands of the readings leave room for, in words."""
+    tool = tool_of(recipe)[0]
+    strengths = "purities" if isinstance(recipe, TankMixing) else "the bottles' strengths"
+    of_base = (
+        ""
+        if recipe.base == PURE_WATER
+        else f", {base_name} {ANALYSIS_HALF_WIDTH_PERCENT:g} % thinner or thicker than analysed"
+    )
+    return f"what is in doubt of {strengths}, {tool}{of_base}, and meter or drops"
+
+
 def _rounding_words(recipes: Sequence[Recipe]) -> str:
     """What rounding to pipette or balance costs, in the smallest volume, where it is largest."""
     first = min(recipes, key=litres)
     tool, step, unit = tool_of(first)
     most, doubt = first.rounding, first.uncertainty
+    base = "" if first.base == PURE_WATER else " and base water"
     return (
         f"Rounded to the {tool} ({step:g} {unit}): in {litres(first):g} L that moves hardness by "
         f"at most {_up(most.hardness_mg_l_caco3)} and alkalinity by at most "
         f"{_up(most.alkalinity_mg_l_caco3)} mg/L as CaCO3, and the Mg share by at most "
-        f"{_up(100 * most.mg_share)} %. With strength and {tool} in doubt, hardness is good to "
+        f"{_up(100 * most.mg_share)} %. With strength, {tool}{base} in doubt, hardness is good to "
         f"± {_up(doubt.hardness_mg_l_caco3)} and alkalinity to ± "
         f"{_up(doubt.alkalinity_mg_l_caco3)}."
     )

@@ -77,7 +77,7 @@ class TankMixing:
     """Largest difference between wanted and reached that rounding can make."""
 
     uncertainty: Spread
-    """Expanded uncertainty (k = 2) of the water reached, from balance and assay."""
+    """Expanded uncertainty (k = 2) of the water reached: balance, assay, the base's analysis."""
 
     @property
     def mending_volume_l(self) -> float | None:
@@ -206,5 +206,6 @@ def weigh_out(
             steps,
             finished=volume_l,
             reached=COORDINATES @ reached.vector,
+            from_base=COORDINATES @ base.vector,
         ),
     )

@@ -96,7 +96,7 @@ class Mixing:
     """Largest difference between wanted and reached that rounding can make."""
 
     uncertainty: Spread
-    """Expanded uncertainty (k = 2) of the water reached, from balance, assay and pipette."""
+    """Expanded uncertainty (k = 2) of the water reached: strengths, pipette, base's analysis."""
 
     @property
     def remarks(self) -> tuple[str, ...]:
@@ -305,6 +305,7 @@ def mix(
             steps[used],
             finished=finished,
             reached=COORDINATES @ reached.vector,
+            from_base=start * base_ml / finished,
         ),
     )
 

@@ -23,7 +23,7 @@ from labkit.water.readings import (
     expected_meter,
 )
 from labkit.water.solubility import solution_density_kg_l
-from labkit.water.uncertainty import COVERAGE, expanded
+from labkit.water.uncertainty import ANALYSIS_HALF_WIDTH_PERCENT, COVERAGE, expanded
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import Water
 
@@ -97,13 +97,29 @@ class Doses:
         return (poured @ self.adds + base_ml * start) / volumes, volumes
 
     def shifts(
-        self, poured: NDArray[np.float64], volumes: NDArray[np.float64]
+        self,
+        poured: NDArray[np.float64],
+        vectors: NDArray[np.float64],
+        volumes: NDArray[np.float64],
     ) -> NDArray[np.float64]:
-        """How far each dose may move the ions (mmol/L), k = 2, shape (n_ways, n, n_ions)."""
+        """How far each dose, and the base after them, may move the ions (mmol/L), k = 2.
+
+        Parameters
+        ----------
+        poured, vectors, volumes : ndarray
+            Amounts taken, and what :meth:`waters` got from them.
+
+        Returns
+        -------
+        shifts : ndarray, shape (n_ways, n + 1, n_ions)
+            The last is of the base, all ions of which its analysis may have by as much too low.
+        """
         read = COVERAGE * self.steps / math.sqrt(12)
         off = np.where(poured > 0, np.hypot(poured * self.strengths, read), 0.0)
-        shifted: NDArray[np.float64] = (off / volumes)[:, :, None] * self.adds
-        return shifted
+        by_doses = (off / volumes)[:, :, None] * self.adds
+        from_base = vectors - poured @ self.adds / volumes
+        analysis = expanded(ANALYSIS_HALF_WIDTH_PERCENT) / 100
+        return np.concatenate([by_doses, analysis * from_base[:, None]], axis=1)
 
     def spreads(
         self, vectors: NDArray[np.float64], shifts: NDArray[np.float64], temperature_c: float
@@ -114,7 +130,7 @@ class Doses:
         -------
         spreads : dict
             ``conductivity`` (µS/cm), ``hardness`` and ``alkalinity`` (mg/L as CaCO3), from
-            strengths and from pipette or balance; the doses are independent of each other.
+            strengths, from pipette or balance and from the base's analysis, all independent.
         """
         ways, n, ions = shifts.shape
         moved = (vectors[:, None, :] + shifts).reshape(ways * n, ions)
@@ -181,7 +197,7 @@ def doses_of(recipe: Recipe, *, other_bottles: Sequence[Concentrate] = ()) -> Do
 
 
 def meter_of(recipe: Recipe, **meter: Any) -> ExpectedMeter:
-    """What a meter should show in a jug, within strengths, pipette or balance, and meter.
+    """What a meter should show in a jug, within strengths, pipette or balance, base and meter.
 
     Parameters
     ----------
@@ -206,7 +222,7 @@ def drops_of(
     kit: DropKit,
     sample_ml: float | None = None,
 ) -> ExpectedDrops:
-    """How many drops it should take, within strengths, pipette or balance, and drops.
+    """How many drops it should take, within strengths, pipette or balance, base and drops.
 
     Parameters
     ----------
@@ -230,5 +246,5 @@ def _spreads_of(recipe: Recipe, temperature_c: float) -> dict[str, float]:
     doses = doses_of(recipe)
     poured = doses.amounts[None, :]
     vectors, volumes = doses.waters(poured, [doses.base])
-    found = doses.spreads(vectors, doses.shifts(poured, volumes), temperature_c)
+    found = doses.spreads(vectors, doses.shifts(poured, vectors, volumes), temperature_c)
     return {name: float(spread[0]) for name, spread in found.items()}

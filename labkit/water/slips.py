@@ -181,8 +181,9 @@ def check_jug(
     """Compare readings with the recipe, and with every single slip in making it.
 
     Slips thought of: a dose doubled or skipped, taken from another bottle (or salt), two doses
-    exchanged, and another water filled up with. Bands hold strengths, pipette or balance, meter
-    and drops, as those of :func:`labkit.water.jugs.meter_of` and ``drops_of`` do.
+    exchanged, and another water filled up with. Bands hold strengths, pipette or balance, the
+    base's analysis, meter and drops, as those of :func:`labkit.water.jugs.meter_of` and
+    ``drops_of`` do.
 
     Parameters
     ----------
@@ -205,7 +206,7 @@ def check_jug(
     doses = doses_of(recipe, other_bottles=other_bottles)
     names, poured, bases = _ways(doses, other_bases or {})
     vectors, volumes = doses.waters(poured, bases)
-    shifts = doses.shifts(poured, volumes)
+    shifts = doses.shifts(poured, vectors, volumes)
     distances = np.array([_distances(doses, vectors, shifts, check) for check in checks])
     worst = distances.max(axis=0)
     slips = [

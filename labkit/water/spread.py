@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.water.uncertainty import COVERAGE
+from labkit.water.uncertainty import ANALYSIS_HALF_WIDTH_PERCENT, COVERAGE, expanded
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 
 
@@ -76,8 +76,9 @@ def dosing_spread(
     *,
     finished: float,
     reached: NDArray[np.float64],
+    from_base: NDArray[np.float64],
 ) -> Spread:
-    """Expanded uncertainty (k = 2) of a mixed water.
+    """Expanded uncertainty (k = 2) of a mixed water, that of the base's analysis included.
 
     Parameters
     ----------
@@ -91,10 +92,13 @@ def dosing_spread(
         Amount of finished water.
     reached : ndarray, shape (3,)
         The water reached.
+    from_base : ndarray, shape (3,)
+        How much of it the base brings.
     """
     reading = steps / math.sqrt(12)
     standard = np.hypot(doses * strengths / COVERAGE, reading)
-    each = holds * standard / finished
+    analysis = expanded(ANALYSIS_HALF_WIDTH_PERCENT) / 100 / COVERAGE
+    each = np.column_stack([holds * standard / finished, analysis * from_base])
     alkalinity = np.sqrt((each[2] ** 2).sum())
     hardness = np.sqrt(((each[0] + each[1]) ** 2).sum())
     both = float(reached[0] + reached[1])

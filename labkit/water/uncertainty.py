@@ -7,6 +7,10 @@ import math
 COVERAGE = 2.0
 """Coverage factor k: about 95 in 100 true values lie inside."""
 
+ANALYSIS_HALF_WIDTH_PERCENT = 5.0
+"""How far a base water may be thinner or thicker than its analysis says (%), common practice: as
+good as a drop kit. A supply may drift further over a year: analyse it again."""
+
 
 def expanded(*half_widths: float) -> float:
     """Expanded uncertainty (k = 2) from the half-widths of rectangular distributions.

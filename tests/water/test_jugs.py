@@ -1,4 +1,4 @@
-"""The band within which a jug is right: strengths, pipette or balance, and the meter, all in it."""
+"""The band within which a jug is right: strengths, pipette or balance, base and meter in it."""
 
 from __future__ import annotations
 
@@ -21,11 +21,16 @@ ROUGH = [
     for one, grams in zip(SALTS, (0.15, 0.20, 0.20), strict=True)
 ]
 KIT = DROP_KITS["20 mg/L as CaCO3 a drop in 5 mL"]
+TAP = Water(calcium_mmol_l=0.4, magnesium_mmol_l=0.1, bicarbonate_mmol_l=0.6, chloride_mmol_l=0.4)
+"""Hardness 50, alkalinity 30 mg/L as CaCO3."""
+
 RECIPES = {
     "strong litre": mix(WANTED, BOTTLES),
     "weak weighing": mix(WANTED, ROUGH),
     "coarse pipette": mix(WANTED, BOTTLES, volume_ml=500, pipette_ml=5),
     "tank of salts": weigh_out(WANTED, SALTS, volume_l=5, balance_g=0.1),
+    "jug of tap": mix(WANTED, BOTTLES, base=TAP),
+    "tank of tap": weigh_out(WANTED, SALTS, volume_l=20, base=TAP),
 }
 
 
@@ -51,6 +56,27 @@ def test_one_strength_in_doubt_moves_the_drops_by_hand():
     assert (drops.low, drops.high) == (13, 17)
 
 
+def test_an_analysis_in_doubt_moves_the_drops_by_hand():
+    """Half a litre of 80 mg/L ± 5 % and half a litre of a bottle of 100 mg/L ± 1 %: 40 ± 2 and
+    50 ± 0.5, both rectangular, are 90 ± 2.4 mg/L (k = 2)."""
+    base = Water(calcium_mmol_l=80 / 100.087, chloride_mmol_l=160 / 100.087)
+    weak = Concentrate(salt=SALTS[0], strength_g_l=0.14688, name="100 mg/L")
+    aim = Target(mg_share=0, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=0)
+    recipe = mix(aim, [weak], base=base)
+    assert recipe.base_ml == pytest.approx(500, abs=1)
+    by_hand = math.hypot(40 * 0.05, 50 * 0.01) / math.sqrt(3) * 2
+    assert recipe.uncertainty.hardness_mg_l_caco3 == pytest.approx(by_hand, rel=0.01)
+    found = drops_of(recipe, "hardness", kit=KIT).spread_mg_l_caco3
+    assert found == pytest.approx(by_hand, rel=0.01)
+
+
+def test_pure_water_is_in_no_doubt():
+    """Of a litre of 100 mg/L from one bottle only bottle and pipette are: 1 % / √3 x 2."""
+    pure = mix(Target(mg_share=0, hardness_mg_l_caco3=100, alkalinity_mg_l_caco3=0), BOTTLES[:1])
+    stated = pure.uncertainty.hardness_mg_l_caco3
+    assert stated == pytest.approx(2 / math.sqrt(3), rel=0.01)
+
+
 @pytest.mark.parametrize("name", RECIPES)
 def test_nineteen_of_twenty_right_jugs_lie_in_the_band_of_the_meter(name):
     """Monte Carlo (JCGM 101:2008): draw each input from what is stated, count what agrees."""
@@ -61,7 +87,8 @@ def test_nineteen_of_twenty_right_jugs_lie_in_the_band_of_the_meter(name):
     taken = np.where(doses.amounts > 0, taken, 0.0)
     solutes = (taken * strength) @ doses.adds
     base = doses.finished - taken.sum(axis=1, keepdims=True) if doses.displaces else doses.finished
-    waters = (solutes + base * doses.base.vector) / doses.finished
+    analysed = base * rng.uniform(0.95, 1.05, (n, 1)) * doses.base.vector
+    waters = (solutes + analysed) / doses.finished
     true = conductivity_us_cm(waters) * (1 + rng.uniform(-0.05, 0.05, n))
     shown = true * (1 + rng.uniform(-0.02, 0.02, n))
     band = meter_of(recipe)
