@@ -8,6 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from statsmodels.genmod.cov_struct import Exchangeable
+from statsmodels.genmod.families import Binomial
+from statsmodels.genmod.generalized_estimating_equations import GEE
 
 from labkit.analysis import words as words_module
 from labkit.analysis.balance import FLAT, RIGHT, SHARP, balance_acidity, right_questions
@@ -66,13 +69,19 @@ WHEEZE = (
     (1, (118, 6, 8, 2, 11, 1, 6, 4, 7, 3, 3, 1, 4, 2, 4, 7)),
 )
 """Wheezing of 350 and 187 children at four ages, by pattern 0000, 0001, ... 1111 (Fitzmaurice and
-Laird 1993, Biometrika 80, 141-151; counts from memory, their totals checked)."""
+Laird 1993, Biometrika 80, 141-151; counted from the data set ohio of R's geepack 1.3.9)."""
+
+WHEEZE_IN_R = {
+    "coefficients": (-1.900495179, -0.141235910, 0.313825788, 0.070831839),
+    "robust_se": (0.119086982, 0.058200885, 0.187841815, 0.088278852),
+    "alpha": 0.354605,
+}
+"""R 4.2.2, geepack 1.3.9: summary(geeglm(resp ~ age * smoke, id = id, family = binomial,
+data = ohio, corstr = "exchangeable"))."""
 
 
-def test_estimating_equations_agree_with_the_published_wheeze_example():
-    """R: geepack::geeglm(resp ~ age * smoke, id = id, family = binomial, corstr = "exchangeable")
-    on data(ohio); estimates and robust standard errors from memory of its printed example. Ours
-    are bias-reduced, so they may be larger by about clusters / (clusters - 4)."""
+def wheezing():
+    """Answers, design (1, age, smoke, age x smoke) and child of the example."""
     y, rows, child = [], [], []
     for smoke, counts in WHEEZE:
         assert sum(counts) == (350, 187)[smoke]
@@ -83,11 +92,62 @@ def test_estimating_equations_agree_with_the_published_wheeze_example():
                     y.append(wheezes)
                     rows.append((1, age, smoke, age * smoke))
                     child.append(number)
-    beta, covariance = words_module._fit(
-        np.array(y, dtype=float), np.array(rows, dtype=float), np.array(child)
+    return np.array(y, dtype=float), np.array(rows, dtype=float), np.array(child)
+
+
+def sandwich(y, design, child, beta, alpha, *, reduced):
+    """Liang and Zeger's covariance in plain matrices; with every cluster's leverage taken out of
+    its residuals if reduced (Mancl and DeRouen 2001, equation 8, from memory)."""
+    mean = 1 / (1 + np.exp(-design @ beta))
+    spread = np.sqrt(mean * (1 - mean))
+    parts = []
+    for one in np.unique(child):
+        at = child == one
+        n = int(at.sum())
+        slope = design[at] * (spread[at] ** 2)[:, None]
+        working = np.outer(spread[at], spread[at]) * (alpha + (1 - alpha) * np.eye(n))
+        parts.append((slope, np.linalg.inv(working), y[at] - mean[at]))
+    bread = np.linalg.inv(sum(slope.T @ inverse @ slope for slope, inverse, _ in parts))
+    meat = np.zeros_like(bread)
+    for slope, inverse, left in parts:
+        if reduced:
+            left = np.linalg.solve(np.eye(len(left)) - slope @ bread @ slope.T @ inverse, left)
+        score = slope.T @ inverse @ left
+        meat += np.outer(score, score)
+    return bread @ meat @ bread
+
+
+def test_estimating_equations_agree_with_r_and_with_plain_matrices():
+    """Coefficients are those of R. The matrices above give R's robust errors, and, with leverage
+    taken out, the bias-reduced ones that this model states."""
+    y, design, child = wheezing()
+    beta, covariance = words_module._fit(y, design, child)
+    in_r = [np.array(WHEEZE_IN_R[part]) for part in ("coefficients", "robust_se")]
+    assert beta == pytest.approx(in_r[0], abs=5e-4)
+    robust, reduced = (
+        sandwich(y, design, child, in_r[0], WHEEZE_IN_R["alpha"], reduced=one)
+        for one in (False, True)
     )
-    assert beta == pytest.approx([-1.900, -0.141, 0.314, 0.071], abs=2e-3)
-    assert np.sqrt(np.diag(covariance)) == pytest.approx([0.119, 0.058, 0.188, 0.088], rel=0.02)
+    assert np.sqrt(np.diag(robust)) == pytest.approx(in_r[1], rel=1e-4)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx(np.sqrt(np.diag(reduced)), rel=1e-3)
+    assert (np.diag(reduced) > np.diag(robust)).all()
+
+
+def test_with_few_tasters_the_bias_reduction_is_the_same_in_plain_matrices(frame):
+    """Six clusters, where leverage widens the errors most; the correlation is the fit's own."""
+    table = frame[frame["word"] == "sharp"]
+    y = table["is_checked"].to_numpy(dtype=float)
+    design = np.column_stack([np.ones(len(y)), (table["alkalinity_mg_l_caco3"] - 35) / 20])
+    people = table["taster"].to_numpy()
+    fit = GEE(y, design, groups=people, family=Binomial(), cov_struct=Exchangeable()).fit()
+    by_hand, plain = (
+        sandwich(y, design, people, fit.params, fit.cov_struct.dep_params, reduced=one)
+        for one in (True, False)
+    )
+    beta, covariance = words_module._fit(y, design, people)
+    assert beta == pytest.approx(fit.params, abs=1e-6)
+    assert covariance == pytest.approx(by_hand, rel=1e-3)
+    assert np.sqrt(by_hand[1, 1]) > 1.05 * np.sqrt(plain[1, 1])
 
 
 @pytest.fixture(scope="module")
