@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from labkit.analysis.coding import Floats
 from labkit.errors import ReadingError
@@ -107,7 +107,7 @@ def _agreement_interval(
     top = (k - 1) * (n - 1) * (k * icc * ratio + n * (1 + (k - 1) * icc) - k * icc) ** 2
     bottom = (n - 1) * k**2 * icc**2 * ratio**2 + (n * (1 + (k - 1) * icc) - k * icc) ** 2
     df = top / bottom
-    low, high = stats.f.ppf(0.975, n - 1, df), stats.f.ppf(0.975, df, n - 1)
+    low, high = special.fdtri(n - 1, df, 0.975), special.fdtri(df, n - 1, 0.975)
     rest = k * raters + (k * n - k - n) * error
     return (
         float(n * (between - low * error) / (low * rest + n * between)),
@@ -149,7 +149,7 @@ def kendall_w(table: Floats) -> Concordance:
     df = n - 1 - 2 / m
     if w >= 1:
         return Concordance(w=1.0, p_value=0.0)
-    p = float(stats.f.sf((m - 1) * w / (1 - w), df, (m - 1) * df)) if df > 0 else float("nan")
+    p = float(special.fdtrc(df, (m - 1) * df, (m - 1) * w / (1 - w))) if df > 0 else float("nan")
     return Concordance(w=w, p_value=p)
 
 
@@ -254,8 +254,8 @@ def waters_against_interaction(cells: Cells) -> WatersAgainstInteraction | None:
         ms_interaction=ms_interaction,
         ms_repeat=ms_repeat,
         f_water=f_water,
-        p_water=float(stats.f.sf(f_water, df_water, df_interaction)),
+        p_water=float(special.fdtrc(df_water, df_interaction, f_water)),
         f_interaction=f_interaction,
-        p_interaction=float(stats.f.sf(f_interaction, df_interaction, df_repeat)),
+        p_interaction=float(special.fdtrc(df_interaction, df_repeat, f_interaction)),
         shares=(left**2).sum(axis=1) / total if total > 0 else np.zeros(n_tasters),
     )

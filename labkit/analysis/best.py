@@ -240,14 +240,15 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
     table["in_region"] = _inside(coded[:, told], coded[winners][:, told])
     table["chance_near_best"] = near / DRAWS
     ranges = _ranges(surface, grid[top], places)
-    at = surface.predict(grid[top][None]).iloc[0]
+    at = surface.level_at(grid[top])
+    lo, hi = at.interval()
     point = stationary_point(surface)
     target = Target(**dict(zip(COORDINATES, map(float, grid[top]), strict=True)))
     return Best(
         target=target,
-        mean=float(at["mean"]),
-        lo=float(at["lo"]),
-        hi=float(at["hi"]),
+        mean=at.estimate,
+        lo=lo,
+        hi=hi,
         factor_ranges=ranges,
         region=table,
         stationary=point,
@@ -314,7 +315,7 @@ def _sentence(
     if not makeable:
         text += " (none of the waters that can be made lies within what was tasted)"
     beyond = [WORDS[one.factor] for one in ranges if one.open_end]
-    away = np.abs(coding.code(coordinates(surface.scores.recipes)) - coding.code(place))
+    away = np.abs(coding.code(surface.scores.recipe_waters) - coding.code(place))
     if away.shape[1] and float(away.max(axis=1).min()) > NEAR:
         text += ", though no cup was tasted near it"
     if beyond:

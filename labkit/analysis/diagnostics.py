@@ -88,7 +88,7 @@ def lack_of_fit(surface: Surface, waters: WaterDifferences | None) -> FTest | No
     """
     if waters is None or not waters.linked:
         return None
-    design = surface.design(surface.scores.recipes)
+    design = surface.design(surface.scores.recipe_waters)
     beyond = np.linalg.svd(design, full_matrices=True)[0][:, np.linalg.matrix_rank(design) :]
     if not beyond.shape[1]:
         return None
@@ -122,7 +122,7 @@ def _leverage(surface: Surface) -> pd.DataFrame:
     labels, place = np.unique(recipe, return_inverse=True)
     # X'V^-1 applied to the indicator of each water, without ever forming V.
     moved = fit.project(np.eye(len(labels))[place], surface.model.fixed)
-    design = surface.design(scores.recipes)
+    design = surface.design(scores.recipe_waters)
     own = np.einsum("np,pn->n", design, moved[: design.shape[1]])
     return pd.DataFrame({"recipe": labels, "own_share": own})
 

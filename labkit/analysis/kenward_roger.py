@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from labkit.analysis.coding import Floats
 from labkit.analysis.reml import CrossProducts, Solved
@@ -32,11 +32,11 @@ class Contrast:
         """Two-sided p-value of 'it is zero'."""
         if self.se == 0:
             return 1.0 if self.estimate == 0 else 0.0
-        return float(2 * stats.t.sf(abs(self.estimate) / self.se, self.df))
+        return float(2 * special.stdtr(self.df, -abs(self.estimate) / self.se))
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """Two-sided interval."""
-        reach = float(stats.t.ppf(0.5 + level / 2, self.df)) * self.se
+        reach = float(special.stdtrit(self.df, 0.5 + level / 2)) * self.se
         return self.estimate - reach, self.estimate + reach
 
 
@@ -56,7 +56,7 @@ class FTest:
     @property
     def p_value(self) -> float:
         """Upper tail."""
-        return float(stats.f.sf(self.statistic, self.df_top, self.df_bottom))
+        return float(special.fdtrc(self.df_top, self.df_bottom, self.statistic))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,7 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversion
 
 from labkit.analysis.coding import Floats
 from labkit.analysis.kenward_roger import FixedEffects
-from labkit.analysis.reml import CrossProducts, Solved, fit_reml, solve
+from labkit.analysis.reml import Columns, Solved, fit_reml, solve
 
 OPTIMISERS: Final = ("bfgs", "powell")
 """In this order: quick, then the one that has not been seen to fail."""
@@ -143,6 +144,11 @@ class MixedFit:
         return np.asarray(self.solved.information @ onto)
 
 
+def columns_of(fixed: Floats, components: Sequence[Component]) -> Columns:
+    """The columns of a mixed model, for `fit_mixed`."""
+    return Columns.of(fixed, [one.matrix for one in components])
+
+
 def identifiable(
     fixed: Floats, components: Sequence[Component]
 ) -> tuple[list[Component], list[Component]]:
@@ -152,8 +158,9 @@ def identifiable(
     not (nearly) a combination of the residual's and of the components before it. ``MixedLM``
     itself reports convergence for models that fail this.
     """
-    products = CrossProducts.of(np.zeros(len(fixed)), fixed, [one.matrix for one in components])
-    p, z, blocks = products.n_fixed, products.random, products.blocks
+    products = columns_of(fixed, components)
+    p, blocks = products.n_fixed, products.blocks
+    z = slice(p, None)
     onto = np.linalg.solve(products.gram[:p, :p], products.gram[:p, z])
     # Z'MZ, with M the projection off the fixed effects; the residual's pattern M comes first.
     projected = products.gram[z, z] - products.gram[z, :p] @ onto
@@ -186,6 +193,7 @@ def fit_mixed(
     tasters: NDArray[np.str_],
     *,
     start: Floats | None = None,
+    columns: Columns | None = None,
 ) -> MixedFit:
     """Fit by restricted maximum likelihood.
 
@@ -200,8 +208,11 @@ def fit_mixed(
         Whom each score belongs to; the groups of ``MixedLM`` where nothing crosses them.
     start : ndarray, shape (n_components,), optional
         Ratios of variances to begin at.
+    columns : Columns, optional
+        Of ``fixed`` and ``components``, if they were put together before.
     """
-    products = CrossProducts.of(scores, fixed, [one.matrix for one in components])
+    columns = columns_of(fixed, components) if columns is None else columns
+    products = columns.with_scores(scores)
     solved, converged = fit_reml(products, start=start)
     active = [i for i, ratio in enumerate(solved.ratios) if ratio > 0]
     gone = [i for i, one in enumerate(components) if solved.ratios[i] == 0 and not one.keep_at_zero]
@@ -211,7 +222,7 @@ def fit_mixed(
         left = [i for i in range(len(components)) if i not in gone]
         kept = [components[i] for i in left]
         near = solved.ratios[left] if converged else None
-        simpler = fit_mixed(scores, fixed, kept, tasters, start=near)
+        simpler = fit_mixed(scores, fixed, kept, tasters, start=near, columns=columns.keep(left))
         return replace(simpler, notes=(*_simplified(components, gone, converged), *simpler.notes))
     engine = REML_ENGINE
     if active:
@@ -297,6 +308,7 @@ def mixedlm_ratios(
             blocks.append(rows[:, rows.any(axis=0)])
         matrices.append(blocks)
         columns.append([[f"c{j}" for j in range(block.shape[1])] for block in blocks])
+    no_hessian = partial(_no_hessian, fixed.shape[1] + len(components))
     for optimiser in OPTIMISERS:
         try:
             with warnings.catch_warnings():
@@ -305,6 +317,8 @@ def mixedlm_ratios(
                 warnings.simplefilter("ignore", UserWarning)
                 warnings.simplefilter("ignore", RuntimeWarning)
                 model = MixedLM(scores, fixed, groups, exog_vc=VCSpec(names, columns, matrices))
+                # A third of its time, for standard errors that are worked out elsewhere.
+                model.hessian = no_hessian
                 start = MixedLMParams.from_components(
                     fe_params=beta, cov_re=np.empty((0, 0)), vcomp=ratios
                 )
@@ -315,3 +329,8 @@ def mixedlm_ratios(
         if fit.converged and np.isfinite(found).all() and (found >= 0).all():
             return found
     return None
+
+
+def _no_hessian(size: int, _: MixedLMParams) -> tuple[Floats, bool]:
+    """Stands in for the joint Hessian: nothing reads what ``MixedLM`` makes of it."""
+    return -np.eye(size), False

@@ -19,8 +19,9 @@ from labkit.analysis.coding import (
     second_order_terms,
     term_matrix,
 )
-from labkit.analysis.mixed import Component, identifiable
+from labkit.analysis.mixed import Component, columns_of, identifiable
 from labkit.analysis.region import COORDINATES
+from labkit.analysis.reml import Columns
 from labkit.analysis.scores import Scores
 from labkit.errors import ReadingError
 
@@ -59,6 +60,9 @@ class Model:
     components: tuple[Component, ...]
     """Chance components that the design can tell apart."""
 
+    columns: Columns
+    """``fixed`` and ``components`` side by side, ready to be fitted."""
+
     held: Floats
     """Where the coordinates stayed that did not vary, shape (3,)."""
 
@@ -75,7 +79,11 @@ class Model:
 
 
 def build_model(scores: Scores) -> Model:
-    """The richest second-order model that these scores can carry."""
+    """The richest second-order model that these scores can carry; the cups alone decide."""
+    return scores.once("surface", lambda: _build_model(scores))
+
+
+def _build_model(scores: Scores) -> Model:
     waters = scores.waters
     coding = coding_of(waters)
     held = np.median(waters, axis=0)
@@ -109,6 +117,7 @@ def build_model(scores: Scores) -> Model:
         terms=tuple(terms),
         fixed=fixed,
         components=tuple(kept),
+        columns=columns_of(fixed, kept),
         held=held,
         cannot_tell=tuple(cannot),
         choices=(*choices, *left_out),
@@ -126,6 +135,10 @@ def centred_contrasts(labels: Sequence[str]) -> Floats:
 
 def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
     """Fixed contrasts between sessions or flights, random ones, and the choice in words."""
+    return scores.once("blocks", lambda: _block_effects(scores))
+
+
+def _block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
     session, block = scores.column("session"), scores.column("block")
     n_sessions, n_blocks = len(np.unique(session)), len(np.unique(block))
     components: list[Component] = []

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from labkit.analysis.agreement import (
     Cells,
@@ -209,6 +209,7 @@ def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | Non
     n_repeats = int((sizes - 1).sum())
     f, p = _discrimination(mine[scored], sizes, within)
     agreement = _correlation(x, y, varied)
+    x_rank, y_rank = stats.rankdata([x, y], axis=1)
     verdict = _verdict(p, agreement)
     return TasterCheck(
         taster=taster,
@@ -219,7 +220,7 @@ def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | Non
         discrimination_f=f,
         discrimination_p=p,
         agreement=agreement,
-        rank_agreement=_correlation(stats.rankdata(x), stats.rankdata(y), varied),
+        rank_agreement=_correlation(x_rank, y_rank, varied),
         level=float((mine[scored] - np.nanmean(table[:, scored], axis=0)).mean()),
         scale_slope=float((x - x.mean()) @ y / np.var(x) / len(x)) if enough else float("nan"),
         spread=float(np.std(mine[scored], ddof=1)) if scored.sum() > 1 else float("nan"),
@@ -247,7 +248,7 @@ def _discrimination(waters: Floats, sizes: Floats, within: float) -> tuple[float
     if within <= 0:
         return (float("inf"), 0.0) if between > 0 else (float("nan"), float("nan"))
     f = between / (within / df)
-    return f, float(stats.f.sf(f, len(waters) - 1, df))
+    return f, float(special.fdtrc(len(waters) - 1, df, f))
 
 
 def _mandel_h(me: int, table: Floats) -> float:

@@ -135,6 +135,12 @@ def read_coffee(
         without_tasters=without_tasters,
         without_sessions=without_sessions,
     )
+    return _read(scores, feasible=feasible, rng=rng)
+
+
+def _read(
+    scores: Scores, *, feasible: Any = None, rng: np.random.Generator | None = None
+) -> Reading:
     rng = np.random.default_rng(SEED) if rng is None else rng
     refusal = nothing_to_fit(scores)
     with threadpool_limits(1):
@@ -261,14 +267,22 @@ class AttributeReadings:
 
 
 def read_attributes(
-    frame: pd.DataFrame, attributes: Sequence[str] | None = None, **choices: Any
+    frame: pd.DataFrame,
+    attributes: Sequence[str] | None = None,
+    *,
+    feasible: Any = None,
+    rng: np.random.Generator | None = None,
+    **choices: Any,
 ) -> AttributeReadings:
     """Read several attributes (all that were scored unless named); choices as `read_coffee`."""
+    gathered: list[Scores] = []
     readings: dict[str, Reading] = {}
     unread: dict[str, str] = {}
     for attribute in attributes_of(frame) if attributes is None else attributes:
         try:
-            readings[attribute] = read_coffee(frame, attribute, **choices)
+            scores = gather_scores(frame, attribute, beside=gathered, **choices)
+            gathered.append(scores)
+            readings[attribute] = _read(scores, feasible=feasible, rng=rng)
         except ReadingError as error:
             unread[attribute] = str(error)
     rows = [_summary(name, reading) for name, reading in readings.items()]

@@ -49,13 +49,7 @@ class CrossProducts:
     @classmethod
     def of(cls, y: Floats, fixed: Floats, random: Sequence[sparse.csr_array]) -> CrossProducts:
         """Cross-products of the scores (n,), the fixed columns and one matrix per component."""
-        blocks, start = [], fixed.shape[1]
-        for matrix in random:
-            blocks.append(slice(start, start + matrix.shape[1]))
-            start += matrix.shape[1]
-        whole = sparse.hstack([sparse.csr_array(fixed), *random, sparse.csr_array(y[:, None])])
-        gram = (whole.T @ whole).toarray()
-        return cls(gram=gram, n_scores=len(y), n_fixed=fixed.shape[1], blocks=tuple(blocks))
+        return Columns.of(fixed, random).with_scores(y)
 
     @property
     def random(self) -> slice:
@@ -66,6 +60,60 @@ class CrossProducts:
         """One value per component to one per column of Z, shape (q,)."""
         widths = [block.stop - block.start for block in self.blocks]
         return np.repeat(np.asarray(per_component, dtype=np.float64), widths)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """``[X Z]`` of a mixed model and its cross-products: the part that knows no score."""
+
+    matrix: sparse.csr_array
+    """Shape (n_scores, p + q)."""
+
+    gram: Floats
+    """Shape (p + q, p + q)."""
+
+    n_fixed: int
+    """Columns of X."""
+
+    blocks: tuple[slice, ...]
+    """Columns of each random component."""
+
+    @classmethod
+    def of(cls, fixed: Floats, random: Sequence[sparse.csr_array]) -> Columns:
+        """The fixed columns and one matrix per component, side by side."""
+        whole = sparse.csr_array(sparse.hstack([sparse.csr_array(fixed), *random]))
+        ends = np.cumsum([fixed.shape[1], *(matrix.shape[1] for matrix in random)]).tolist()
+        return cls(
+            matrix=whole,
+            gram=(whole.T @ whole).toarray(),
+            n_fixed=fixed.shape[1],
+            blocks=tuple(map(slice, ends[:-1], ends[1:])),
+        )
+
+    def keep(self, places: Sequence[int]) -> Columns:
+        """The same with these random components only."""
+        if list(places) == list(range(len(self.blocks))):
+            return self
+        kept = [self.blocks[place] for place in places]
+        columns = np.concatenate(
+            [np.arange(self.n_fixed), *(np.arange(b.start, b.stop) for b in kept)]
+        )
+        ends = np.cumsum([self.n_fixed, *(b.stop - b.start for b in kept)]).tolist()
+        return Columns(
+            matrix=self.matrix[:, columns],
+            gram=self.gram[np.ix_(columns, columns)],
+            n_fixed=self.n_fixed,
+            blocks=tuple(map(slice, ends[:-1], ends[1:])),
+        )
+
+    def with_scores(self, y: Floats) -> CrossProducts:
+        """Cross-products of everything with scores of shape (n,) as the last column."""
+        size = len(self.gram)
+        gram = np.empty((size + 1, size + 1))
+        gram[:size, :size] = self.gram
+        gram[:size, size] = gram[size, :size] = self.matrix.T @ y
+        gram[size, size] = y @ y
+        return CrossProducts(gram=gram, n_scores=len(y), n_fixed=self.n_fixed, blocks=self.blocks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

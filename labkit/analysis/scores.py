@@ -5,9 +5,9 @@ Whatever has to be left out or put together on the way is said in a note; nothin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -19,6 +19,11 @@ from labkit.errors import ReadingError
 
 NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
 """Columns without which nothing can be read; the others of the scores frame have defaults."""
+
+CUP: Final = ["session", "flight", "taster", "jug", "position", "water", "is_control", *COORDINATES]
+"""What makes a cup in front of a taster; attributes scored on the same cups share its work."""
+
+T = TypeVar("T")
 
 DEFAULTS: Final[dict[str, str | float | bool | None]] = {
     "client": "",
@@ -57,6 +62,16 @@ class Scores:
     notes: tuple[str, ...]
     """What was left out or put together, one sentence each."""
 
+    from_cups: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    """What was worked out from the cups alone, by name; see `once`."""
+
+    def once(self, name: str, make: Callable[[], T]) -> T:
+        """What ``make`` finds from the cups, never from the scores: made once per set of cups."""
+        if name not in self.from_cups:
+            self.from_cups[name] = make()
+        found: T = self.from_cups[name]
+        return found
+
     @property
     def score(self) -> Floats:
         """Scores, shape (n,)."""
@@ -65,7 +80,14 @@ class Scores:
     @property
     def waters(self) -> Floats:
         """Coordinates of the cup behind each score, shape (n, 3)."""
-        return self.frame[list(COORDINATES)].to_numpy(dtype=np.float64)
+        return self.once("waters", lambda: self.frame[list(COORDINATES)].to_numpy(dtype=np.float64))
+
+    @property
+    def recipe_waters(self) -> Floats:
+        """Coordinates of the ``recipes``, shape (n_recipes, 3)."""
+        return self.once(
+            "recipe waters", lambda: self.recipes[list(COORDINATES)].to_numpy(dtype=np.float64)
+        )
 
     @property
     def tasters(self) -> NDArray[np.str_]:
@@ -73,8 +95,8 @@ class Scores:
         return self.column("taster")
 
     def column(self, name: str) -> NDArray[np.str_]:
-        """One column as text."""
-        return self.frame[name].astype(str).to_numpy(dtype=str)
+        """One column as text; not for what differs between attributes."""
+        return self.once(f"column {name}", lambda: self.frame[name].astype(str).to_numpy(dtype=str))
 
 
 def attributes_of(frame: pd.DataFrame) -> list[str]:
@@ -91,8 +113,12 @@ def gather_scores(
     stage: str | None = None,
     without_tasters: Sequence[str] = (),
     without_sessions: Sequence[str] = (),
+    beside: Sequence[Scores] = (),
 ) -> Scores:
     """Pick and clean the scores of one attribute.
+
+    What was worked out from the cups of ``beside``, scores of other attributes, serves these too
+    if their cups are the same.
 
     Raises
     ------
@@ -125,14 +151,20 @@ def gather_scores(
     frame = _without(frame, "taster", without_tasters, notes)
     frame = _without(frame, "session", without_sessions, notes)
     frame = _one_score_per_cup(frame, stage, notes)
-    frame = _labelled(frame.reset_index(drop=True))
+    frame = frame.reset_index(drop=True)
+    alike = next((one for one in beside if one.frame[CUP].equals(frame[CUP])), None)
+    if alike is None:
+        frame = _labelled(frame)
+    else:
+        frame = frame.assign(**{name: alike.frame[name] for name in ("recipe", "bowl", "block")})
     return Scores(
         frame=frame,
-        recipes=_recipes(frame),
+        recipes=_recipes(frame) if alike is None else alike.recipes,
         attribute=attribute,
         scale=str(frame["scale"].iloc[0]),
         brew_method=str(frame["brew_method"].iloc[0]),
         notes=tuple(notes),
+        from_cups={} if alike is None else alike.from_cups,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from labkit.analysis.coding import (
     ROUNDING,
@@ -154,6 +154,10 @@ class Surface:
         found: Floats = np.einsum("np,pq,nq->n", weights, self.covariance, weights)
         return np.asarray(np.sqrt(found.clip(0)))
 
+    def level_at(self, target: Any) -> Contrast:
+        """The expected score of one water in the average flight, and how sure it is."""
+        return self.fit.effects.contrast(self._weights(coordinates(target))[0])
+
     def difference(self, target: Any, against: Any) -> Contrast:
         """One difference with its standard error and degrees of freedom."""
         weights = self._weights(coordinates(target)) - self._weights(coordinates(against))
@@ -192,7 +196,7 @@ class Surface:
         mean = weights @ effects.beta
         se = np.sqrt(np.einsum("np,pq,nq->n", weights, effects.covariance, weights).clip(0))
         df = effects.degrees_of_freedom(weights)
-        reach = stats.t.ppf(0.5 + level / 2, df) * se
+        reach = special.stdtrit(df, 0.5 + level / 2) * se
         return pd.DataFrame(
             {"mean": mean, "se": se, "df": df, "lo": mean - reach, "hi": mean + reach}
         )
@@ -201,5 +205,7 @@ class Surface:
 def fit_surface(scores: Scores) -> Surface:
     """Fit the richest model that the scores can carry."""
     model = build_model(scores)
-    fit = fit_mixed(scores.score, model.fixed, model.components, scores.tasters)
+    fit = fit_mixed(
+        scores.score, model.fixed, model.components, scores.tasters, columns=model.columns
+    )
     return Surface(model=model, fit=fit, scores=scores)

@@ -11,7 +11,6 @@ from scipy.special import ncfdtr
 
 from labkit.analysis.best import Best
 from labkit.analysis.coding import Floats, describe
-from labkit.analysis.region import coordinates
 from labkit.analysis.surface import Surface
 
 FOUND: Final = "best found"
@@ -97,8 +96,7 @@ def judge(surface: Surface, best: Best) -> Verdict:
             p_value=None,
             detectable_points=None,
         )
-    tasted = surface.scores.recipes
-    waters = coordinates(tasted)
+    waters = surface.scores.recipe_waters
     worst = waters[int(np.argmin(surface.mean(waters)))]
     gap = surface.difference(best.target, worst)
     detectable = detectable_difference(_widest(surface, waters), test.df_top, test.df_bottom)
@@ -140,7 +138,7 @@ def _found(surface: Surface, best: Best, worst: Floats) -> str:
         f"{high:.1f}) above the worst water tasted ({describe(worst, names)})"
     )
     recipes = surface.scores.recipes
-    control = coordinates(recipes[recipes["is_control"]])
+    control = surface.scores.recipe_waters[recipes["is_control"].to_numpy(dtype=bool)]
     if len(control) == 1 and not np.allclose(control[0], worst):
         over = surface.difference(best.target, control[0])
         low, high = over.interval()

@@ -7,12 +7,13 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 from statsmodels.stats.multitest import multipletests
 
 from labkit.analysis.coding import Floats, coding_of
-from labkit.analysis.mixed import Component, MixedFit, fit_mixed, identifiable
+from labkit.analysis.mixed import Component, MixedFit, columns_of, fit_mixed, identifiable
 from labkit.analysis.model import affordable, block_effects, taster_components
+from labkit.analysis.reml import Columns
 from labkit.analysis.scores import Scores
 from labkit.errors import ReadingError
 
@@ -98,7 +99,7 @@ def simultaneous(
     se, df = table["se"].to_numpy(), table["df"].to_numpy()
     with np.errstate(divide="ignore", invalid="ignore"):
         size = np.where(se > 0, np.abs(table["difference"].to_numpy()) / se, 0.0)
-    single = 2 * stats.t.sf(size, df)
+    single = 2 * special.stdtr(df, -size)
     if len(table) == 1:
         p, level = single, 0.05
     elif len(table) > MOST_PAIRS:
@@ -111,12 +112,14 @@ def simultaneous(
         half = vectors * np.sqrt(np.clip(values, 0, None))
         middle = float(np.median(df))
         normal = half @ rng.standard_normal((len(table), DRAWS))
-        largest = np.abs(normal).max(axis=0) / np.sqrt(rng.chisquare(middle, DRAWS) / middle)
+        largest = np.abs(normal, out=normal).max(axis=0) / np.sqrt(
+            rng.chisquare(middle, DRAWS) / middle
+        )
         largest.sort()
-        level = 2 * float(stats.t.sf(np.quantile(largest, 0.95), middle))
-        beyond = np.searchsorted(largest, stats.t.isf(single / 2, middle), side="left")
+        level = 2 * float(special.stdtr(middle, -np.quantile(largest, 0.95)))
+        beyond = np.searchsorted(largest, -special.stdtrit(middle, single / 2), side="left")
         p = np.maximum(1 - beyond / DRAWS, single)
-    reach = stats.t.ppf(1 - level / 2, df) * se
+    reach = special.stdtrit(df, 1 - level / 2) * se
     table["lo"], table["hi"] = table["difference"] - reach, table["difference"] + reach
     table["p"] = p
     return table
@@ -169,6 +172,16 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
 
 
 def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str], list[str]]:
+    fixed, random, columns, notes, left_out = scores.once(
+        "one mean per water", lambda: _model(scores, labels)
+    )
+    fit = fit_mixed(scores.score, fixed, random, scores.tasters, columns=columns)
+    return fit, notes, left_out
+
+
+def _model(
+    scores: Scores, labels: Floats
+) -> tuple[Floats, list[Component], Columns, list[str], list[str]]:
     notes = []
     indicators = (scores.column("recipe")[:, None] == labels[None]).astype(np.float64)
     blocks, components, _ = block_effects(scores)
@@ -189,8 +202,8 @@ def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str], list[str]
     random = taster_components(scores, coding, coded, slopes) + components
     random += _duplicate_bowls(scores)
     random, left_out = affordable(random)
-    fit = fit_mixed(scores.score, fixed, identifiable(fixed, random)[0], scores.tasters)
-    return fit, notes, left_out
+    kept = identifiable(fixed, random)[0]
+    return fixed, kept, columns_of(fixed, kept), notes, left_out
 
 
 def _duplicate_bowls(scores: Scores) -> list[Component]:
@@ -206,7 +219,7 @@ def _intervals(fit: MixedFit, weights: Floats) -> pd.DataFrame:
     mean = weights @ effects.beta
     se = np.sqrt(np.einsum("np,pq,nq->n", weights, effects.covariance, weights).clip(0))
     df = effects.degrees_of_freedom(weights)
-    reach = stats.t.ppf(0.975, df) * se
+    reach = special.stdtrit(df, 0.975) * se
     return pd.DataFrame({"mean": mean, "se": se, "df": df, "lo": mean - reach, "hi": mean + reach})
 
 

@@ -240,3 +240,40 @@ class TestBadInput:
         assert len(reading.scores.score) == n * len(ratio_scores) > 100_000
         assert reading.verdict.kind == FOUND
         assert any("would take long" in one for one in reading.notes)
+
+
+class TestAttributesOfTheSameCups:
+    """Attributes scored on the same cups share what the cups decide; no answer may change."""
+
+    def together_and_alone(self, frame):
+        together = read_attributes(frame).readings
+        return [(one, read_coffee(frame, name)) for name, one in together.items()]
+
+    def two(self, ratio_scores, seed):
+        noise = np.random.default_rng(seed).integers(-1, 2, len(ratio_scores))
+        body = ratio_scores.assign(attribute="body", score=ratio_scores["score"] + noise)
+        return ratio_scores, body
+
+    @pytest.mark.parametrize("missing", [0, 7], ids=["same cups", "a cup less"])
+    def test_they_read_as_they_would_alone(self, ratio_scores, missing):
+        overall, body = self.two(ratio_scores, 4)
+        frame = pd.concat([overall, body.iloc[missing:]])
+
+        for together, alone in self.together_and_alone(frame):
+            assert together.verdict == alone.verdict
+            assert together.panel.verdict == alone.panel.verdict
+            for one, two in (
+                (together.waters.pairs, alone.waters.pairs),
+                (together.panel.table, alone.panel.table),
+                (together.panel.order, alone.panel.order),
+                (together.best.region, alone.best.region),
+            ):
+                pd.testing.assert_frame_equal(one, two)
+
+    def test_only_the_same_cups_are_shared(self, ratio_scores):
+        overall, body = self.two(ratio_scores, 4)
+        both = read_attributes(pd.concat([overall, body])).readings
+        less = read_attributes(pd.concat([overall, body.iloc[7:]])).readings
+
+        assert both["body"].surface.model is both["overall"].surface.model
+        assert less["body"].surface.model is not less["overall"].surface.model

@@ -4,7 +4,10 @@ Run in the clone as ``python tests/benchmarks/analysis_coverage.py --panels 400`
 each case has a seed of its own, so that ``--only "grid; flat"`` prints what the whole run prints.
 What it printed stands in DEVELOPERS.md. Tasters differ in level and in slope (where a
 model with taster levels alone covers 70 % and claims 95 %), flights and bowls differ, scores are
-rounded to quarter points. Each line gives a share or a width, and its Monte Carlo error.
+rounded to quarter points. Each line gives a share or a width, and its Monte Carlo error. Beside
+each interval stands how much wider it is than the one of somebody who knows all spreads (``width
+over the knower's``), and how much of that is Student's t instead of the normal (``t over normal``)
+and how much the standard error (``standard error over the true one``).
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.reading import read_coffee
@@ -133,10 +137,43 @@ def taste(plan: Plan, truth: Truth, kind: Kind, n_tasters: int, rng) -> pd.DataF
     return pd.DataFrame(rows)
 
 
+def true_covariance(frame: pd.DataFrame, plan: Plan, kind: Kind) -> np.ndarray:
+    """Covariance of the scores as it was planted, shape (n, n); flights are fixed in the model."""
+    coded = (frame[list(COORDINATES)].to_numpy() - CENTRE) / HALF
+
+    def alike(*names):
+        group = frame.groupby(list(names)).ngroup().to_numpy()
+        return (group[:, None] == group[None]).astype(float)
+
+    taster = alike("taster")
+    planted = LEVEL_SD**2 * taster + TASTER_FLIGHT_SD**2 * alike("taster", "flight")
+    planted += BOWL_SD**2 * alike("jug") + kind.water_sd**2 * alike("taster", "water")
+    for factor in plan.factors:
+        planted += kind.slope_sd**2 * taster * np.outer(coded[:, factor], coded[:, factor])
+    return planted + (REPEAT_SD**2 + 0.25**2 / 12) * np.eye(len(frame))  # rounding to quarters
+
+
+def beside_the_knower(surface, planted: np.ndarray, table: pd.DataFrame, one, two):
+    """How the widths of intervals compare with those of somebody who knows all spreads."""
+    fixed = surface.model.fixed
+    weights = surface.design(natural(one)) - surface.design(natural(two))
+    known = np.linalg.inv(fixed.T @ np.linalg.solve(planted, fixed))
+    known = known[: weights.shape[1], : weights.shape[1]]
+    true_se = np.sqrt(np.einsum("np,pq,nq->n", weights, known, weights))
+    wider = stats.t.ppf(0.975, table.df) / stats.norm.ppf(0.975)
+    return {
+        "width over the knower's": float((wider * table.se / true_se).mean()),
+        "t over normal": float(wider.mean()),
+        "standard error over the true one": float((table.se / true_se).mean()),
+    }
+
+
 def one_panel(plan: Plan, kind: Kind, n_tasters: int, rng) -> dict[str, float]:
     truth = Truth(plan, kind.effect, rng)
-    reading = read_coffee(taste(plan, truth, kind, n_tasters, rng), rng=rng)
+    frame = taste(plan, truth, kind, n_tasters, rng)
+    reading = read_coffee(frame, rng=rng)
     surface, found = reading.surface, {}
+    planted = true_covariance(frame, plan, kind)
     found["a winner is claimed"] = float(reading.verdict.kind == FOUND)
     control = np.array(plan.control)
     others = [w for w in sorted({w for f in plan.flights for w in f}) if w != plan.control]
@@ -152,6 +189,8 @@ def one_panel(plan: Plan, kind: Kind, n_tasters: int, rng) -> dict[str, float]:
             ((table.lo <= real) & (real <= table.hi)).mean()
         )
         found[f"surface: {name} | width, points"] = float((table.hi - table.lo).mean())
+        beside = beside_the_knower(surface, planted, table, one, two)
+        found |= {f"surface: {name} | {what}": value for what, value in beside.items()}
     table = reading.waters.against_control
     recipes = np.array([[float(part) for part in text.split()] for text in table.recipe])
     real = truth((recipes - CENTRE) / HALF) - truth(control)
@@ -209,6 +248,7 @@ def main(arguments: list[str]) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--panels", type=int, default=400)
     parser.add_argument("--seed", type=int, default=20_250_301)
+    parser.add_argument("--tasters", type=int, nargs="+", default=TASTERS)
     parser.add_argument("--only", default="", help="parts of the names of plan; kind")
     chosen = parser.parse_args(arguments)
     warnings.simplefilter("error")
@@ -218,7 +258,7 @@ def main(arguments: list[str]) -> None:
         for kind in KINDS:
             if not _is_chosen(chosen.only, plan, kind):
                 continue
-            for n_tasters in TASTERS:
+            for n_tasters in chosen.tasters:
                 rng = np.random.default_rng([chosen.seed, n_tasters])
                 start = time.process_time()
                 with threadpool_limits(1):
@@ -229,10 +269,10 @@ def main(arguments: list[str]) -> None:
                 out(f"\n{plan.name}; {kind.name}; {n_tasters} tasters; {spent:.0f} ms a panel\n")
                 for column in table.columns:
                     error = table[column].std() / np.sqrt(len(table))
-                    out(f"  {column:<58}{table[column].mean():7.3f} +- {error:.3f}\n")
+                    out(f"  {column:<66}{table[column].mean():7.3f} +- {error:.3f}\n")
                 sys.stdout.flush()
     if chosen.only in ("", "detectable"):
-        for n_tasters in TASTERS:
+        for n_tasters in chosen.tasters:
             rng = np.random.default_rng([chosen.seed, n_tasters, 1])
             with threadpool_limits(1):
                 size, seen = seen_when_planted(ratio_sweep(), n_tasters, chosen.panels, rng)

@@ -36,14 +36,12 @@ PEAK = PlantedPeak(best=(0.4, 90, 25), effect_points=2.0)
 
 
 def one_session(n_tasters: int, n_flights: int, rng: np.random.Generator) -> pd.DataFrame:
-    """Six waters in each flight, scored on eight attributes."""
+    """Six waters in each flight, every cup scored on eight attributes."""
     waters = [(share, 80.0, 20.0) for share in (0, 0.2, 0.4, 0.6, 0.8, 1)]
     names = [f"T{i + 1}" for i in range(n_tasters)]
-    frames = []
-    for attribute in ATTRIBUTES:
-        panel = SimulatedPanel.draw(names, PEAK, rng=rng, attribute=attribute)
-        frames.append(panel.taste_flights([waters] * n_flights, rng=rng, control=CONTROL))
-    return pd.concat(frames, ignore_index=True)
+    panels = [SimulatedPanel.draw(names, PEAK, rng=rng, attribute=one) for one in ATTRIBUTES]
+    cups = panels[0].taste_flights([waters] * n_flights, rng=rng, control=CONTROL)
+    return pd.concat([one.taste(cups, rng=rng) for one in panels], ignore_index=True)
 
 
 def history(n_scores: int, n_tasters: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -145,6 +143,12 @@ def main() -> None:
         timed(
             "full reading: 6 waters x 6 tasters x 3 flights x 8 attributes",
             lambda: read_attributes(session),
+            repeats=3,
+        )
+        holes = session.sample(frac=0.95, random_state=1).sort_index()
+        timed(
+            "the same, one score in twenty missing, other ones for each attribute",
+            lambda: read_attributes(holes),
             repeats=3,
         )
         long = history(5000, 8, rng)
