@@ -20,6 +20,7 @@ from labkit.analysis.reading import Reading
 from labkit.bench.card_table import BASE, amounts, litres, recipe_frame
 from labkit.bench.cards import make_recipes
 from labkit.bench.pictures import reading_pictures
+from labkit.bench.redo import redo_html
 from labkit.bench.sheet import Sheet
 from labkit.book import Attribute, LabBook, TastingSession
 from labkit.errors import LabkitError
@@ -46,6 +47,7 @@ _STYLE: Final = (
     "h1,h2{line-height:1.2}table{font-size:.9rem}pre{overflow-x:auto;background:#f3f3f3;padding:1rem}"
     ".wide{overflow-x:auto}@page{size:A4;margin:14mm}figure,tr,li{break-inside:avoid}"
     "h2,h3,caption{break-after:avoid}@media print{body{font-size:13px;margin:0;padding:0}"
+    "pre{white-space:pre-wrap}"
     ".wide{overflow:visible}}"
 )
 
@@ -109,7 +111,8 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         "<h2>The recipe</h2>",
         _recipe_html(book, reading, sessions),
         "<h2>Redo the analysis</h2>",
-        _redo_html(f"{about.client}-{about.name}"),
+        redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
+        table("Versions", ("", ""), _versions()),
         _attached("the raw scores that were read", blind, f"{about.client}-{about.name}-scores"),
         _attached(
             "the raw scores of unblinded flights, which were not read",
@@ -275,21 +278,6 @@ def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
 
 def _file(name: str) -> str:
     return "".join(c if c.isalnum() else "-" for c in name) + ".csv"
-
-
-def _redo_html(name: str) -> str:
-    code = (
-        "import pandas as pd\nfrom labkit.analysis import read_coffee\n\n"
-        f'file = "{_file(name + "-scores")}"\n'
-        'scores = pd.read_csv(file, dtype={"blind_code": str})\n'
-        'read_coffee(scores, "overall")'
-    )
-    return (
-        "<p>One row is one score; mg_share, hardness and alkalinity are those of the water in the "
-        "cup. The model: score by a second-order surface of the coordinates varied, with random "
-        "effects of taster and bowl, by restricted maximum likelihood.</p>"
-        f"<pre>{escape(code)}</pre>" + table("Versions", ("", ""), _versions())
-    )
 
 
 def _attached(what: str, scores: pd.DataFrame, name: str) -> str:

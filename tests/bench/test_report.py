@@ -11,6 +11,7 @@ from html import unescape
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels.formula.api import mixedlm
 
 from labkit.analysis import read_coffee
 from labkit.bench.report import coffee_report
@@ -94,6 +95,63 @@ def test_the_code_in_the_page_run_on_the_attached_scores_gives_the_same_answer(
     assert theirs.best.target == ours.best.target
     target = [ours.best.target]
     pd.testing.assert_frame_equal(theirs.predict(target), ours.predict(target))
+
+
+def printed_coefficients(html):
+    rows = re.search(r"Coefficients, coded.*?</table>", html, re.DOTALL)[0].split("<tr>")[1:]
+    cells = [[unescape(one) for one in re.findall(r">([^<>]+)</t[dh]>", row)] for row in rows]
+    return {name: float(value.replace("−", "-")) for name, value, _ in cells if name != "term"}
+
+
+def test_plain_libraries_give_the_printed_coefficients_and_best_water(
+    book, reported, tmp_path, monkeypatch
+):
+    """The second code of the page, without labkit, on the attachment alone."""
+    coffee, html = reported
+    (tmp_path / unescape(re.search(r'<a download="([^"]+)"', html)[1])).write_bytes(attached(html))
+    code = unescape(re.findall(r"<pre>(.*?)</pre>", html, re.DOTALL)[1])
+    assert "labkit" not in code
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, object] = {}
+    exec(code, names)
+    assert names["found"] == pytest.approx(list(printed_coefficients(html).values()), abs=6e-5)
+    best = read_coffee(
+        book.opened_scores(coffee=coffee.name, client=coffee.client), "overall"
+    ).best.target
+    for factor, level in names["best"].items():
+        assert level == pytest.approx(getattr(best, factor))
+
+
+def test_a_mixed_model_of_ones_own_finds_the_printed_coefficients(reported):
+    """Osmeni by the words of the page alone: its own coding, statsmodels' MixedLM by formula, the
+    variances estimated anew. Four flights have levels of their own, all else is within tasters."""
+    _, html = reported
+    scores = pd.read_csv(io.BytesIO(attached(html)))
+    d = scores[scores["attribute"] == "overall"].copy()
+    ends = {one: (d[one].min(), d[one].max()) for one in ("mg_share", "hardness_mg_l_caco3")}
+    d["m"], d["h"] = (2 * (d[one] - low) / (high - low) - 1 for one, (low, high) in ends.items())
+    d["block"] = d["session"] + d["flight"].astype(str)
+    fit = mixedlm(
+        "score ~ m + h + I(m * m) + I(h * h) + m:h + C(block, Sum)",
+        d,
+        groups="taster",
+        re_formula="1",
+        vc_formula={"answers": "0 + h", "flight": "0 + C(block)"},
+    ).fit(method="powell")
+    printed = printed_coefficients(html)
+    mine = [fit.params[one] for one in ("Intercept", "m", "h", "I(m * m)", "I(h * h)", "m:h")]
+    assert mine == pytest.approx(list(printed.values()), abs=0.01)
+    at = np.linspace(-1, 1, 41)
+    m, h = np.meshgrid(at, at, indexing="ij")
+    mean = mine[0] + mine[1] * m + mine[2] * h + mine[3] * m * m + mine[4] * h * h + mine[5] * m * h
+    top = np.unravel_index(np.argmax(mean), mean.shape)
+    share, hardness = (
+        low + (high - low) * (coded[top] + 1) / 2
+        for coded, (low, high) in zip((m, h), ends.values(), strict=True)
+    )
+    assert f"Mg share {share:.2f}" in html
+    assert f"hardness {hardness:.0f} mg/L" in html
+    assert f"Expected score {mean.max():.1f}" in html
 
 
 def test_it_holds_recipe_conditions_scales_and_checks(reported):
