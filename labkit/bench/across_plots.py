@@ -15,7 +15,17 @@ from labkit.analysis.coding import Floats
 from labkit.analysis.one_water import KNOWN, OneWater
 from labkit.bench import plot_data as data
 from labkit.bench.pictures import page_picture
-from labkit.bench.style import HAIR, INK, PALE, axes_for, put_caption, put_title, styled
+from labkit.bench.style import (
+    HAIR,
+    INK,
+    PALE,
+    axes_for,
+    bare_rows,
+    named_rows,
+    put_caption,
+    put_title,
+    styled,
+)
 from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
 
@@ -60,18 +70,12 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
             axes = list(made)
         for factor, ax in zip(FACTOR_TITLES, axes, strict=True):
             _panel(ax, across, factor, rows)
-        for row, one in zip(rows, across.table.to_dict("records"), strict=True):
-            name = f"{one['coffee']}  " + (
-                f"({one['cups']} cups, {one['tasters']} tasters)" if one["cups"] else "(no cup)"
-            )
-            axes[0].annotate(
-                name,
-                (0, row + 0.3),
-                xycoords=("axes fraction", "data"),
-                fontsize=10.5,
-                va="center",
-                annotation_clip=False,
-            )
+        names = [
+            f"{one['coffee']}  "
+            + (f"({one['cups']} cups, {one['tasters']} tasters)" if one["cups"] else "(no cup)")
+            for one in across.table.to_dict("records")
+        ]
+        named_rows(axes[0], names, list(rows + 0.3))
         axes[0].set_zorder(2)  # names run on over the next panels
         axes[0].patch.set_visible(False)
         axes[0].set_title("Best water of each coffee", loc="left", pad=8)
@@ -121,10 +125,7 @@ def _panel(ax: Axes, across: Across, factor: str, rows: Floats) -> None:
     else:
         ax.xaxis.set_major_locator(MaxNLocator(nbins=4, steps=[1, 2, 5, 10]))
     ax.tick_params(axis="x", labelsize=10)
-    ax.grid(axis="x", color=HAIR, linewidth=0.5)
-    ax.set_ylim(-0.55, len(rows) - 0.4)
-    ax.set_yticks([])
-    ax.spines["left"].set_visible(False)
+    bare_rows(ax, len(rows))
     ax.set_xlabel(_SHORT[factor], fontsize=10.5)
 
 
@@ -148,7 +149,9 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
     table = one.losses
     with styled():
         ax = axes_for(ax, height=1.3 + 0.5 * len(table))
-        for row, loss in zip(np.arange(len(table))[::-1], table.to_dict("records"), strict=True):
+        names = []
+        rows = np.arange(len(table))[::-1]
+        for row, loss in zip(rows, table.to_dict("records"), strict=True):
             text = f"{loss['coffee']}  ({100 * loss['share']:.0f} % of the cups)"
             if loss["status"] == KNOWN:
                 ax.plot([loss["lo"], loss["hi"]], [row - 0.12] * 2, color=INK, linewidth=2.2)
@@ -157,18 +160,10 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
                 ax.plot(own, row - 0.12, "|", color=PALE, markersize=13, markeredgewidth=1.8)
             else:
                 text += f": {loss['status']}"
-            ax.annotate(
-                text,
-                (0, row + 0.28),
-                xycoords=("axes fraction", "data"),
-                fontsize=10.5,
-                va="center",
-            )
-        ax.set_ylim(-0.5, len(table) - 0.4)
+            names.append(text)
+        named_rows(ax, names, list(rows + 0.28))
+        bare_rows(ax, len(table))
         ax.set_xlim(left=0, right=max(0.5, 1.05 * float(np.nanmax(table["hi"]))))
-        ax.set_yticks([])
-        ax.spines["left"].set_visible(False)
-        ax.grid(axis="x", color=HAIR, linewidth=0.5)
         ax.set_xlabel("points below the coffee's own best")
         at = one.target
         put_title(

@@ -20,6 +20,8 @@ from labkit.bench.style import (
     INK,
     PALE,
     axes_for,
+    bare_rows,
+    named_rows,
     put_caption,
     put_title,
     styled,
@@ -69,19 +71,8 @@ def plot_words(found: WordReadings) -> list[Axes]:
             ax.set_xlim(0, 1)
             ax.set_xticks([0, 0.5, 1], ["0", "50", "100"])
             ax.tick_params(axis="x", labelsize=10)
-            ax.set_yticks([])
-            ax.set_ylim(-0.5, len(rows) - 0.4)
-            ax.grid(axis="x", color=HAIR, linewidth=0.5)
-            ax.spines["left"].set_visible(False)
-        for word, row in rows.items():
-            axes[0].annotate(
-                word,
-                (0, row + 0.26),
-                xycoords=("axes fraction", "data"),
-                fontsize=10.5,
-                va="center",
-                annotation_clip=False,
-            )
+            bare_rows(ax, len(rows))
+        named_rows(axes[0], list(rows), [row + 0.26 for row in rows.values()])
         figure.text(
             0.03, 1 - 0.1 / height, "Words and minerals", fontsize=13, weight="bold", va="top"
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, Final, cast
 
@@ -73,6 +73,27 @@ def axes_for(ax: Axes | None, *, width: float = 5.8, height: float = 3.9) -> Axe
     own = plt.subplots(figsize=(width, height), layout="constrained")[1]
     own.set_label(_OWN)
     return own
+
+
+def named_rows(ax: Axes, names: Sequence[str], rows: Sequence[float]) -> None:
+    """Each row's name in the ink above its marks, running on over the panels to the right."""
+    for name, row in zip(names, rows, strict=True):
+        ax.annotate(
+            name,
+            (0, row),
+            xycoords=("axes fraction", "data"),
+            fontsize=10.5,
+            va="center",
+            annotation_clip=False,
+        )
+
+
+def bare_rows(ax: Axes, n: int) -> None:
+    """Room for `n` rows counted from 0 upwards, with no axis of their own."""
+    ax.set_ylim(-0.55, n - 0.4)
+    ax.set_yticks([])
+    ax.spines["left"].set_visible(False)
+    ax.grid(axis="x", color=HAIR, linewidth=0.5)
 
 
 def put_title(ax: Axes, title: str) -> None:
