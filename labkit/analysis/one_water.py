@@ -311,7 +311,7 @@ def _sentence(
     if len(as_good) > 1:
         low, high = as_good.min(axis=0), as_good.max(axis=0)
         text += (
-            f" Waters between {describe(low)} and {describe(high)} hold {len(as_good)} that lose "
-            f"at most {AS_GOOD:.1f} points more."
+            f" {len(as_good)} waters lose at most {AS_GOOD:.1f} points more; they lie between "
+            f"{describe(low)} and {describe(high)}."
         )
     return text

@@ -133,9 +133,9 @@ def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
         ax.grid(axis="y", color=HAIR, linewidth=0.6)
         ax.set_ylabel("share of answers")
         ax.set_xlabel(FACTOR_TITLES[FACTOR])
-        ax.legend(loc="center left", bbox_to_anchor=(0.0, 0.62))
+        ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderaxespad=0.1)
         head = f"{found.coffee}: " if found.coffee else ""
-        put_title(ax, f"{head}acidity too sharp, too flat")
+        put_title(ax, f"{head}acidity too sharp, too flat\n")
         put_caption(
             ax,
             "Marks: shares with 95 % intervals (Wilson). Line and shaded band: the alkalinity at "

@@ -25,6 +25,10 @@ from labkit.tasting.scales import SCALES
 _DPI = 140  # sharp at full width, about 60 kB a picture
 
 
+_LEGIBLE = "25rem"
+"""Width below which letters would be too small to read: a phone scrolls the picture sideways."""
+
+
 def reading_pictures(
     found: Reading | AttributeReadings | PairReading | CheckedTerms, *, title: str = ""
 ) -> str:
@@ -88,7 +92,7 @@ def _of_attributes(found: AttributeReadings) -> list[tuple[str, Axes]]:
 
 
 def page_picture(axes: Axes, label: str) -> str:
-    """An Axes' figure as a picture that shrinks with the page; the figure is closed."""
+    """An Axes' figure as a picture that shrinks with the page, as far as it can be read."""
     figure = cast("Figure", axes.get_figure())
     out = io.BytesIO()
     figure.savefig(out, format="png", dpi=_DPI, bbox_inches="tight")
@@ -96,6 +100,7 @@ def page_picture(axes: Axes, label: str) -> str:
     data = base64.b64encode(out.getvalue()).decode()
     return (
         '<figure style="display:inline-block;width:min(36rem,100%);margin:.4rem 1rem .4rem 0;'
-        f'vertical-align:top"><img alt="{escape(label)}" style="width:100%;height:auto" '
+        f'vertical-align:top;overflow-x:auto" tabindex="0">'
+        f'<img alt="{escape(label)}" style="width:100%;min-width:{_LEGIBLE};height:auto" '
         f'src="data:image/png;base64,{data}"></figure>'
     )
