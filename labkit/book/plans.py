@@ -15,6 +15,7 @@ from labkit.book.lookups import add_event, find_session
 from labkit.book.records import ServedCup
 from labkit.book.schema import (
     PLANNED,
+    AttributeRow,
     CupRow,
     FlightRow,
     ScoreRow,
@@ -53,11 +54,13 @@ class Plans(Transactions):
         Raises
         ------
         BookError
-            If the session is unknown or a flight has scores already.
+            If the session is unknown, a flight has scores already, or the plan is for a test of two
+            waters and the session's sheet is not, or the other way round.
         """
 
         def work(db: Session) -> None:
             session = find_session(db, plan.session)
+            _check_question(db, session, plan.design.kind)
             session.design, session.plan_notes = asdict(plan.design), list(plan.notes)
             tokens = {key.flight: key for key in plan.keys}
             seats = seat(db, session.id, sorted({cup.taster for cup in plan.cups}))
@@ -164,6 +167,24 @@ class Plans(Transactions):
         )
         with self._reading() as db:
             return dict(db.execute(query).all())
+
+
+def _check_question(db: Session, session: SessionRow, design: str) -> None:
+    """Refuse cups for which the session's sheet has no question."""
+    from labkit.tasting.discrimination import METHODS  # pandas: not for the tasters' kernel
+
+    asked = db.scalars(select(AttributeRow.scale).where(AttributeRow.session_id == session.id))
+    tests = [name for name in asked if name in METHODS]
+    if tests == ([design] if design in METHODS else []):
+        return
+    sheet = (
+        f"asks the question of a test of two waters ({tests[0]})" if tests else "asks for scores"
+    )
+    cups = f"for a test of two waters ({design})" if design in METHODS else "for scores"
+    raise BookError(
+        f"plan must fit the sheet of «{session.name}», which {sheet}, but its cups are {cups}. "
+        "Start a new session for them."
+    )
 
 
 def _fresh_flight(db: Session, session: SessionRow, number: int) -> FlightRow:

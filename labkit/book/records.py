@@ -194,6 +194,13 @@ class TastingSession:
     note: str = ""
     """Anything else."""
 
+    @property
+    def is_pair_test(self) -> bool:
+        """Whether its sheet asks the question of a test of two waters, instead of scores."""
+        from labkit.tasting.discrimination import METHODS  # pandas: not for the tasters' kernel
+
+        return any(one.scale_name in METHODS for one in self.attributes)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flight:

@@ -15,8 +15,7 @@ from labkit.errors import PlanError
 from labkit.tasting.codes import draw_codes
 from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
-from labkit.tasting.plan import CupPlan, Design, Serving
-from labkit.tasting.planning import checked_names
+from labkit.tasting.plan import CupPlan, Design, Serving, checked_names
 from labkit.tasting.scales import Scale
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
 from labkit.tasting.waters import SessionWater, session_waters
@@ -173,6 +172,11 @@ def plan_discrimination(
     asked = _method(method)
     if trials < 1:
         raise PlanError(f"trials must be at least 1, got {trials}. Serve each taster a set.")
+    if after is not None and after.design.kind != method:
+        raise PlanError(
+            f"after must be a session of the same test ({method}), got «{after.session}», whose "
+            "sheet asks something else. Start a new session for the test."
+        )
     listed = pair_waters(method, pair, stronger=stronger, known=known)
     two = [w for target in pair for w in listed if w.target == target]
     sets = asked.sets

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from types import MappingProxyType
@@ -174,3 +174,21 @@ class CupPlan:
             f"{escape(self.serving)}, {len(self.cups)} cups to taste</p>"
             f"{wide.to_html()}{self.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
         )
+
+
+def checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
+    """The tasters' names, each once, after a look at the session's name."""
+    names = tuple(name.strip() for name in tasters)
+    if not names or not all(names):
+        raise PlanError(
+            f"tasters must be one name or more, none empty, got {list(tasters)}. Say who tastes."
+        )
+    if len(set(names)) < len(names):
+        twice = next(name for name in names if names.count(name) > 1)
+        raise PlanError(f"tasters must have different names, got {twice!r} twice. Add an initial.")
+    if not session.strip() or len(session) > 200:
+        raise PlanError(
+            f"session must be a name of 1 to 200 characters, got {len(session)}. "
+            "Call the session something short."
+        )
+    return names

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from labkit.errors import PlanError
 from labkit.tasting.coding import Coded, code_flights, key_rows, servings
+from labkit.tasting.discrimination import METHODS
 from labkit.tasting.layout import BlocksBy, Draw, Layout, lay_out
 from labkit.tasting.notes import plan_notes
-from labkit.tasting.plan import CupPlan, Design, Vessels
+from labkit.tasting.plan import CupPlan, Design, Vessels, checked_names
 from labkit.tasting.seal import Sealer
 from labkit.tasting.sizes import size_flights
 from labkit.tasting.waters import Control, SessionWater, coordinates, session_waters
@@ -91,6 +92,11 @@ def plan_tasting(
     """
     names = checked_names(tasters, session)
     each = _checked_serving(serving, blocks_by, alone, len(names))
+    if after is not None and after.design.kind in METHODS:
+        raise PlanError(
+            f"after must be a session of flights to score, got «{after.session}», which is a test "
+            f"of two waters ({after.design.kind}) with a question of its own. Start a new session."
+        )
     listed = session_waters(targets, control=control, known=known)
     asked = {coordinates(target) for target in targets}
     others = [w for w in listed if not w.is_control and coordinates(w.target) in asked]
@@ -143,24 +149,6 @@ def plan_tasting(
         notes=(*plan_notes(design, serving, alone=alone, free_control=free_control), *code_notes),
         under_cups=_under_cups(numbers, coded) if alone else (),
     )
-
-
-def checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
-    """The tasters' names, each once, after a look at the session's name."""
-    names = tuple(name.strip() for name in tasters)
-    if not names or not all(names):
-        raise PlanError(
-            f"tasters must be one name or more, none empty, got {list(tasters)}. Say who tastes."
-        )
-    if len(set(names)) < len(names):
-        twice = next(name for name in names if names.count(name) > 1)
-        raise PlanError(f"tasters must have different names, got {twice!r} twice. Add an initial.")
-    if not session.strip() or len(session) > 200:
-        raise PlanError(
-            f"session must be a name of 1 to 200 characters, got {len(session)}. "
-            "Call the session something short."
-        )
-    return names
 
 
 def _checked_serving(serving: Vessels, blocks_by: BlocksBy, alone: bool, n_tasters: int) -> bool:

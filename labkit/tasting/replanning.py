@@ -14,8 +14,7 @@ from labkit.tasting.codes import draw_codes
 from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.orders import Orders, follow_counts, position_counts
-from labkit.tasting.plan import CupPlan, Serving
-from labkit.tasting.planning import checked_names
+from labkit.tasting.plan import CupPlan, Serving, checked_names
 from labkit.tasting.seal import KeyRow, SealedKey, Sealer
 
 _TRIES = 2000

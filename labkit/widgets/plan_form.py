@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 import ipywidgets as widgets
 
-from labkit.book import Attribute, LabBook, TastingSession
+from labkit.book import LabBook, TastingSession
 from labkit.errors import PlanError
 from labkit.tasting import (
     SCALES,
@@ -24,6 +24,7 @@ from labkit.tasting.waters import coordinates
 from labkit.water import Target
 from labkit.water.start import StartWater
 from labkit.widgets import fields
+from labkit.widgets.asked import as_asked, asked_attributes, asked_fields
 from labkit.widgets.conditions_form import ConditionsForm
 from labkit.widgets.dials import LARGE, dial, numbers
 from labkit.widgets.fields import Form, as_html, fold
@@ -163,10 +164,7 @@ class PlanForm(widgets.VBox):
                 "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),
                 "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
                 "stages": fields.choice("Each cup is scored", _STAGES, ()),
-                "overall_scale": fields.choice(
-                    "Overall score", ["liking 1-9", "quality 6-10"], "liking 1-9"
-                ),
-                "intensities": fields.text("Attributes, 0 to 15", "acidity, sweetness, body"),
+                **asked_fields(),
             },
             fold_title="Session, cups, hidden control, scales",
             buttons=[self._button],
@@ -188,11 +186,8 @@ class PlanForm(widgets.VBox):
         chooser, coffee = self.form.fields["add_to"], self._source.coffee
         self._noise.clear()
         self._viewed = (None, "")
-        names = (
-            [s.name for s in self._book.sessions(client=coffee[0], coffee=coffee[1])]
-            if coffee
-            else []
-        )
+        sessions = self._book.sessions(client=coffee[0], coffee=coffee[1]) if coffee else []
+        names = [one.name for one in sessions if not one.is_pair_test]
         options = [("a new session", None), *((name, name) for name in reversed(names))]
         if list(chooser.options) != options:
             kept = chooser.value if chooser.value in names else None
@@ -220,19 +215,24 @@ class PlanForm(widgets.VBox):
             return None
         client, coffee = self._source.coffee
         sessions = self._book.sessions(client=client, coffee=coffee)
-        controls = (w.target for s in reversed(sessions) for w in s.waters if w.is_control)
+        controls = (
+            water.target
+            for session in reversed(sessions)
+            if not session.is_pair_test
+            for water in session.waters
+            if water.is_control
+        )
         return next(controls, None)
 
     def _begin_from(self, last: TastingSession | None) -> None:
-        """Score and serve as in the coffee's last session."""
-        if last is None:
+        """Score and serve as in the coffee's last session, if that was one to score."""
+        if last is None or last.is_pair_test:
             return
         self.form.fields["serving"].value = last.serving
         if self._base is not None and last.held.base_water:
             self._base.choose(self._book.start_water(last.held))
-        for attribute in last.attributes:
-            if attribute.name == "overall" and attribute.scale_name in SCALES:
-                self.form.fields["overall_scale"].value = attribute.scale_name
+        for name, value in as_asked(last.attributes).items():
+            self.form.fields[name].value = value
 
     def _serving(self) -> Vessels:
         chosen: Vessels = self.form.fields["serving"].value
@@ -324,6 +324,7 @@ class PlanForm(widgets.VBox):
         client, coffee = self._source.coffee
         people = self._people(now)
         session = self._session(now)
+        attributes = asked_attributes(now)
         name = session.name if session else now["session"].strip() or self._usual_name(coffee)
         waters = self._waters(now, session)
         after = self._book.plan(name) if session else None
@@ -361,7 +362,7 @@ class PlanForm(widgets.VBox):
                 name,
                 coffee=coffee,
                 client=client,
-                attributes=_attributes(now["overall_scale"], now["intensities"]),
+                attributes=attributes,
                 tasters=people,
                 serving=now["serving"],
                 brew_method=self.conditions.fields["brew_method"].value,
@@ -378,11 +379,3 @@ class PlanForm(widgets.VBox):
             note="Preparer only: it names the waters. Print it now.",
         )
         return plan
-
-
-def _attributes(overall_scale: str, intensities: str) -> list[Attribute]:
-    names = [name.strip() for name in intensities.split(",") if name.strip()]
-    return [
-        Attribute(name="overall", scale=SCALES[overall_scale]),
-        *(Attribute(name=name, scale=SCALES["intensity 0-15"]) for name in names),
-    ]

@@ -6,7 +6,7 @@ from itertools import permutations
 import pytest
 
 from labkit.errors import PlanError
-from labkit.tasting import METHODS, plan_discrimination, right_answers
+from labkit.tasting import METHODS, plan_discrimination, plan_tasting, right_answers
 from labkit.water import Target
 
 PASSPHRASE = "copper kettle, seven spoons"
@@ -130,13 +130,26 @@ def test_every_trial_has_jugs_of_its_own_and_codes_are_never_repeated(rng):
     assert len({r.bowl for r in rows}) == len(rows)
 
 
-def test_trials_can_follow_a_tasting(rng):
+def test_more_trials_can_follow(rng):
     first = _plan("triangle", 4, rng)
 
-    more = _plan("2-AFC", 4, rng, after=first)
+    more = _plan("triangle", 4, rng, after=first)
 
     assert more.flights == (2,)
     assert not more.all_codes & first.all_codes
+
+
+def test_a_sheet_asks_one_thing(rng):
+    """Neither scores after a test, nor a test after scores, nor another test."""
+    asked = {"session": "duel", "passphrase": PASSPHRASE}
+    test = _plan("triangle", 4, rng)
+    scored = plan_tasting([A, B], test.tasters, **asked)
+
+    with pytest.raises(PlanError, match=r"got «duel», which is a test of two waters .triangle."):
+        plan_tasting([A, B], test.tasters, after=test, **asked)
+    for before in (scored, test):
+        with pytest.raises(PlanError, match=r"must be a session of the same test .2-AFC., got"):
+            _plan("2-AFC", 4, rng, after=before)
 
 
 @pytest.mark.parametrize(

@@ -17,8 +17,17 @@ from labkit.bench import (
     sweep_doses,
     tray_map,
 )
-from labkit.book import Held, LabBook
-from labkit.tasting import SCALES, plan_power, practised_noise
+from labkit.book import Attribute, Held, LabBook
+from labkit.errors import BookError
+from labkit.tasting import (
+    METHODS,
+    SCALES,
+    pair_waters,
+    plan_discrimination,
+    plan_power,
+    plan_tasting,
+    practised_noise,
+)
 from labkit.widgets import (
     BaseWaterForm,
     OpenForm,
@@ -688,3 +697,66 @@ def test_two_books_with_waters_swapped_under_their_codes_look_the_same(book, for
 
     assert swapped._repr_html_() in shown
     assert session in shown
+
+
+def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book, form):
+    choose(form, intensities="acidity", just_right="body, bitterness", words="nutty, floral, nutty")
+    session = book.session(sealed(form))
+
+    assert [(one.name, one.scale_name, one.choices) for one in session.attributes] == [
+        ("overall", "liking 1-9", ()),
+        ("acidity", "intensity 0-15", ()),
+        ("body", "just about right", ()),
+        ("bitterness", "just about right", ()),
+        ("words that fit", "descriptors", ("nutty", "floral")),
+    ]
+    again = PlanForm(book, form._source, bench_sheet)
+    kept = again.form.values()
+    assert (kept["just_right"], kept["words"]) == ("body, bitterness", "nutty, floral")
+
+
+@pytest.mark.parametrize(
+    ("typed", "sentence"),
+    [
+        ({"just_right": "acidity"}, "must name what is not asked yet, got &#x27;acidity&#x27;"),
+        ({"intensities": "overall"}, "must name what is not asked yet, got &#x27;overall&#x27;"),
+        ({"words": "floral"}, "must be two or more to choose from"),
+    ],
+)
+def test_what_is_asked_twice_or_leaves_no_choice_is_refused(book, form, typed, sentence):
+    before = len(book.sessions())
+    choose(form, **typed)
+    form._button.click()
+
+    assert sentence in form.form._notes[next(iter(typed))].value
+    assert len(book.sessions()) == before
+
+
+def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
+    """Its sheet has no scale for them; the form does not offer it and the lab book refuses."""
+    name = sealed(form)
+    client, coffee = form._source.coffee
+    pair, method = form._source.waters[:2], METHODS["triangle"]
+    book.start_session(
+        "duel",
+        coffee=coffee,
+        client=client,
+        attributes=[Attribute(name=method.ask(), scale=method.scale)],
+        tasters=["Ada", "Bo", "Cy"],
+        serving="a cup each",
+        brew_method="cupping",
+    )
+    asked = {"passphrase": PASSPHRASE, "after": None}
+    test = plan_discrimination("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
+    book.store_plan(test, waters=pair_waters("triangle", pair))
+    form._follow()
+
+    offered = [value for _, value in form.form.fields["add_to"].options]
+    assert name in offered
+    assert "duel" not in offered
+    scored = plan_tasting(form._source.waters, ["Ada", "Bo"], session="duel", **asked)
+    with pytest.raises(BookError, match=r"asks the question of a test .* are for scores"):
+        book.store_plan(scored)
+    test = plan_discrimination("triangle", pair, ["Ada", "Bo"], session=name, **asked)
+    with pytest.raises(BookError, match="asks for scores, but its cups are for a test of two"):
+        book.store_plan(test)
