@@ -53,13 +53,17 @@ class CupSheet(anywidget.AnyWidget):
     is_page : bool
         Whether the sheet is a page of its own (the tasters' page), which may reload itself and
         follows the phone's light or dark, or a cell of a notebook.
+    alive_url : str
+        Where such a page asks whether this process still runs.
     """
 
     _esm = script("outbox.js", "controls.js", "sheet.js")
     _css = script("sheet.css")
     plan = traitlets.Dict().tag(sync=True)
 
-    def __init__(self, desk: SheetDesk, *, is_page: bool = False) -> None:
+    def __init__(
+        self, desk: SheetDesk, *, is_page: bool = False, alive_url: str = "/alive"
+    ) -> None:
         self._desk = desk
         self._is_page = is_page
         self._cups: Mapping[tuple[object, object], str | None] = {}
@@ -70,7 +74,7 @@ class CupSheet(anywidget.AnyWidget):
             "attributes": [_attribute_out(attribute) for attribute in desk.attributes],
             "stages": list(desk.stages),
             "is_page": is_page,
-            "alive_url": "/alive",
+            "alive_url": alive_url,
             "look": self._look(),
         }
         super().__init__(plan=plan)

@@ -96,7 +96,7 @@ def serve(
 
 def server_command(port: int) -> list[str]:
     """Call of the server; what it must keep to itself comes through its environment."""
-    return [sys.executable, "-m", "labkit.widgets.tasters_server", str(port), str(NOTEBOOK)]
+    return [sys.executable, "-m", "labkit.widgets.tasters_start", str(port), str(NOTEBOOK)]
 
 
 def server_environment(book_url: str, scratch: Path) -> dict[str, str]:

@@ -10,8 +10,8 @@ import html
 import logging
 import os
 import re
-import sys
 import time
+import uuid
 from collections import defaultdict, deque
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -19,6 +19,7 @@ from typing import Any
 
 from jupyter_server.base.handlers import FileFindHandler
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
+from jupyter_server.utils import ensure_async
 from tornado.httputil import HTTPServerRequest
 from tornado.web import GZipContentEncoding, RequestHandler
 from traitlets.config import Config
@@ -29,7 +30,7 @@ from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 
 from labkit.book import LabBook
 from labkit.errors import BookError
-from labkit.widgets.tasters_sheet import BOOK_VARIABLE, code_in_query
+from labkit.widgets.tasters_sheet import ALIVE_VARIABLE, BOOK_VARIABLE, code_in_query
 
 WRONG_CODES_A_MINUTE = 10
 """Wrong codes that one device may try in a minute."""
@@ -69,9 +70,15 @@ class TastersKernels(AsyncMappingKernelManager):
         """Start a kernel for the code in the request's query, ending what its taster left."""
         code = code_in_query(options["env"].get("QUERY_STRING", ""))
         await self.end_left_pages(code)
-        kernel_id: str = await super().start_kernel(**options)
+        kernel_id = str(uuid.uuid4())
+        options["env"][ALIVE_VARIABLE] = f"/alive?kernel={kernel_id}"
+        await super().start_kernel(kernel_id=kernel_id, **options)
         self.codes[kernel_id] = code
         return kernel_id
+
+    async def runs(self, kernel_id: str) -> bool:
+        """Whether a page's kernel is there, and has not died."""
+        return kernel_id in self and await ensure_async(self.is_alive(kernel_id))
 
     def pages_of(self, code: str) -> list[str]:
         """Kernels of a code that still run."""
@@ -83,10 +90,11 @@ class TastersKernels(AsyncMappingKernelManager):
         return int(self._kernel_connections.get(kernel_id, 0))
 
     async def end_left_pages(self, code: str) -> None:
-        """End kernels of a code that no page has been connected to for a while."""
+        """End kernels of a code that died, or that no page has been connected to for a while."""
         for kernel_id in self.pages_of(code):
             idle = datetime.now(UTC) - self.get_kernel(kernel_id).last_activity  # type: ignore[attr-defined]
-            if self.connections(kernel_id) == 0 and idle > timedelta(seconds=20):
+            is_left = self.connections(kernel_id) == 0 and idle > timedelta(seconds=20)
+            if is_left or not await self.runs(kernel_id):
                 await self.shutdown_kernel(kernel_id, now=True)  # type: ignore[no-untyped-call]
 
 
@@ -170,12 +178,17 @@ class KeptExtensions(FileFindHandler):
 
 
 class Alive(RequestHandler):
-    """Answers anybody, so that a page can tell whether the server is back."""
+    """Answers anybody, so that a page can tell whether the server and its kernel are there."""
 
-    def get(self) -> None:
-        """Say yes."""
+    async def get(self) -> None:
+        """Say yes; "gone" to a page whose kernel will never answer again."""
         self.set_header("Cache-Control", "no-store")
-        self.finish("yes")
+        kernel_id = self.get_query_argument("kernel", "")
+        if kernel_id and not await self.settings["kernel_manager"].runs(kernel_id):
+            self.set_status(410)
+            self.finish("gone")
+        else:
+            self.finish("yes")
 
 
 _OWN: dict[type, type] = {
@@ -272,6 +285,8 @@ def settings(port: int) -> Config:
                 ],
                 "multi_kernel_manager_class": TastersKernels,
             },
+            # A kernel started again would have no sheet: the page asks for a new one instead.
+            "KernelManager": {"autorestart": False},
             "MappingKernelManager": {
                 "cull_idle_timeout": LEFT_AFTER_S,
                 "cull_interval": 60,
@@ -314,7 +329,3 @@ button { font-weight: 600; background: #1f4f5c; color: #fff; border-color: #1f4f
  required maxlength="16" placeholder="ABCDE-FGHJK"><button>Open my sheet</button></form>
 </main></body></html>
 """
-
-
-if __name__ == "__main__":
-    main(int(sys.argv[1]), sys.argv[2])

@@ -24,6 +24,9 @@ from labkit.widgets.sheet_desk import BookDesk
 BOOK_VARIABLE = "LABKIT_TASTERS_BOOK"
 """Environment variable through which the server names the lab book to the pages' kernels."""
 
+ALIVE_VARIABLE = "LABKIT_TASTERS_ALIVE"
+"""Environment variable with the address at which a page asks whether its kernel still runs."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -52,7 +55,8 @@ def tasters_sheet() -> ipywidgets.Widget:
         book = LabBook(where)
         guest = book.guest_of_link(code_in_query(os.environ.get("QUERY_STRING", "")))
         desk = BookDesk(book, guest.session, guest.taster, device="the tasters' page")
-        return CupSheet(desk, is_page=True)
+        alive_url = os.environ.get(ALIVE_VARIABLE, "/alive")
+        return CupSheet(desk, is_page=True, alive_url=alive_url)
     except LabkitError as error:
         return _sentence(str(error))
     except Exception:

@@ -64,7 +64,10 @@ def main(repetitions=100):
                 burst(page, n)
                 page.wait_for_timeout(moment.uniform(10, 400))
                 done = acknowledged(page)
-                kill(place, VICTIMS[n % len(VICTIMS)])
+                victim = VICTIMS[n % len(VICTIMS)]
+                kill(place, victim)
+                if victim != "kernel":
+                    place.start()
                 killed_at = time.monotonic()
                 lost += len(done - set(rows(place)))
                 wait_reloaded(page)
@@ -73,7 +76,7 @@ def main(repetitions=100):
                 missing = len(given(page) - set(kept))
                 doubled = sum(times > 1 for times in kept.values())
                 sys.stdout.write(
-                    f"{n + 1} kills ({VICTIMS[n % len(VICTIMS)]}): {len(done)} acknowledged before "
+                    f"{n + 1} kills ({victim}): {len(done)} acknowledged before "
                     f"a kill, of these lost {lost}; {len(kept)} kept, of those given missing "
                     f"{missing}, doubled {doubled}; back after {waits[-1]:.0f} s\n"
                 )

@@ -60,6 +60,11 @@ class TastersServing:
 
     def start(self):
         """Start the server and wait for it."""
+        self.launch()
+        self.wait_until_it_answers()
+
+    def launch(self):
+        """Start the server."""
         (self.folder / "jupyter").mkdir(exist_ok=True)
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
@@ -69,6 +74,9 @@ class TastersServing:
                 stdout=said,
                 stderr=subprocess.STDOUT,
             )
+
+    def wait_until_it_answers(self):
+        """Wait for the server that was started."""
         wait_until_it_answers(self.process, self.port, self.log)
 
     def kill(self):

@@ -4,6 +4,7 @@
 // keeps one row per id, so sending twice is harmless; the order of touches is never changed.
 
 const PATIENCE_MS = 4000; // unanswered for so long means not connected
+const DOUBT_MS = 1000; // unanswered for so long is worth asking the server, if there is one
 const PULSE_MS = 5000; // a sign of life is asked for when nothing was said for so long
 const MOST_AT_ONCE = 50;
 
@@ -169,6 +170,17 @@ class Outbox {
     for (const touch of this.pending()) seen[placeName(touch)] = touch.value;
     for (const [name, draft] of this.items("draft/")) seen[name] = draft.value;
     return seen;
+  }
+
+  /** Whether an answer is overdue. */
+  isInDoubt() {
+    return this.failing || (this.asked !== null && Date.now() - this.asked.at > DOUBT_MS);
+  }
+
+  /** Whoever answered is gone for good: what waits goes to a new page. */
+  lose() {
+    this.failing = true;
+    this.changed();
   }
 
   tick() {

@@ -1,6 +1,8 @@
 // The taster's sheet: one cup at a time in the taster's own order, with an overview of the cups.
 
 const STALE_MS = 6000; // the server answers but the sheet's own process does not: reload the page
+const GONE_MS = 800; // the server says that this process has ended: time to see why it reloads
+const GONE = 410; // the server's status for it
 const HEADINGS = { hot: "Hot", warm: "Warm", cool: "Cool" };
 
 const plural = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
@@ -301,37 +303,48 @@ function render({ model, el }) {
   };
 }
 
-/** On the tasters' page: reload once the server answers again but this sheet's process does not. */
+/** On the tasters' page: reload once the server answers and this sheet's process does not. */
 function watchServer(outbox, aliveUrl) {
   let aliveSince = null;
+  let goneSince = null;
   let isAsking = false;
   return window.setInterval(async () => {
-    if (outbox.state() !== "away") {
-      aliveSince = null;
+    if (!outbox.isInDoubt()) {
+      aliveSince = goneSince = null;
       if (outbox.heardAt) outbox.forget("reloads");
       return;
     }
     if (isAsking) return;
     isAsking = true;
-    const patience = new AbortController(); // older phones have no AbortSignal.timeout
-    const timer = window.setTimeout(() => patience.abort(), 3000);
-    try {
-      const answer = await fetch(aliveUrl, { cache: "no-store", signal: patience.signal });
-      aliveSince = answer.ok ? (aliveSince ?? Date.now()) : null;
-    } catch {
-      aliveSince = null;
-    }
-    window.clearTimeout(timer);
+    const status = await statusOf(aliveUrl);
     isAsking = false;
+    goneSince = status === GONE ? (goneSince ?? Date.now()) : null;
+    if (goneSince) outbox.lose();
+    const isAway = outbox.state() === "away";
+    aliveSince = isAway && status === 200 ? (aliveSince ?? Date.now()) : null;
     // Reloading in vain takes longer each time, or a dozen phones would wear a slow laptop out.
     const reloads = outbox.recall("reloads") ?? 0;
-    const patienceMs = STALE_MS * 2 ** Math.min(reloads, 3);
-    if (aliveSince && Date.now() - aliveSince > patienceMs && outbox.state() === "away") {
+    const patienceMs = goneSince && !reloads ? GONE_MS : STALE_MS * 2 ** Math.min(reloads, 3);
+    const since = goneSince ?? aliveSince;
+    if (isAway && since && Date.now() - since >= patienceMs) {
       outbox.settleAll();
       outbox.remember("reloads", reloads + 1);
       window.location.reload();
     }
-  }, 1500);
+  }, 1000);
+}
+
+/** Status of a quick request; 0 if nothing answers. */
+async function statusOf(url) {
+  const patience = new AbortController(); // older phones have no AbortSignal.timeout
+  const timer = window.setTimeout(() => patience.abort(), 3000);
+  try {
+    return (await fetch(url, { cache: "no-store", signal: patience.signal })).status;
+  } catch {
+    return 0;
+  } finally {
+    window.clearTimeout(timer);
+  }
 }
 
 export default { render };
