@@ -6,6 +6,8 @@ panel and single waters, so that a whole lab book is read while one waits.
 
 from __future__ import annotations
 
+import hashlib
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -124,6 +126,12 @@ class Across:
         )
 
 
+MOST_KEPT: Final = 200
+"""Readings that are kept, so that coffees without a new score are not read again."""
+
+_KEPT: Final[OrderedDict[tuple[object, ...], CoffeeReading]] = OrderedDict()
+
+
 def read_across(
     frame: pd.DataFrame,
     about: pd.DataFrame | None = None,
@@ -151,7 +159,7 @@ def read_across(
     Notes
     -----
     Each coffee is read with `read_coffee`'s own draws, so that it says the same alone and in
-    company, and says it twice alike.
+    company, and says it twice alike. The same scores are read once and kept.
     """
     known = {} if about is None else _known(about)
     keys = {(str(client), str(coffee)): None for client, coffee in known}
@@ -162,7 +170,7 @@ def read_across(
     names = sorted({**keys, **dict.fromkeys(groups)})
     with threadpool_limits(1):
         readings = [
-            _read(client, coffee, groups.get((client, coffee)), attribute, brew_method)
+            _kept(client, coffee, groups.get((client, coffee)), attribute, brew_method)
             for client, coffee in names
         ]
     rows = [_row(one, known.get((one.client, one.coffee), {})) for one in readings]
@@ -182,6 +190,28 @@ def _known(about: pd.DataFrame) -> dict[tuple[str, str], dict[str, str]]:
         (str(row["client"]), str(row["coffee"])): {name: str(row[name]) for name in told}
         for row in about.to_dict("records")
     }
+
+
+def _kept(
+    client: str,
+    coffee: str,
+    frame: pd.DataFrame | None,
+    attribute: str,
+    brew_method: str | None,
+) -> CoffeeReading:
+    """What was made of exactly these scores before, or a new reading."""
+    if frame is None:
+        return _read(client, coffee, frame, attribute, brew_method)
+    scores = hashlib.sha256(
+        pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes()
+    ).digest()
+    key = (client, coffee, attribute, brew_method, tuple(frame.columns), scores)
+    if key not in _KEPT:
+        _KEPT[key] = _read(client, coffee, frame, attribute, brew_method)
+    _KEPT.move_to_end(key)
+    while len(_KEPT) > MOST_KEPT:
+        _KEPT.popitem(last=False)
+    return _KEPT[key]
 
 
 def _read(

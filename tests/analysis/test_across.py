@@ -60,6 +60,24 @@ def test_a_coffee_says_the_same_in_company_as_alone(frame, across):
         pd.testing.assert_frame_equal(one.best.ranges, alone.best.ranges)
 
 
+def test_only_a_coffee_with_another_score_is_read_again(frame, across):
+    """Its cups swapped for others and back: what was read before is at hand, and is the same."""
+    changed = frame.copy()
+    row = changed.index[changed["coffee"] == "low"][0]
+    changed.loc[row, "score"] += 1.0
+
+    again, other = read_across(frame, ABOUT), read_across(changed, ABOUT)
+
+    assert all(
+        one is two for one, two in zip(again.readings, across.readings, strict=True) if one.scores
+    )
+    low = named(other, "one", "low")
+    assert low is not named(across, "one", "low")
+    assert low.best.mean != named(across, "one", "low").best.mean
+    assert named(other, "two", "held") is named(across, "two", "held")
+    pd.testing.assert_frame_equal(again.table, across.table)
+
+
 def test_coffees_of_one_name_and_two_clients_stay_apart(across):
     rows = across.table[across.table["coffee"] == "high"].set_index("client")
     assert rows.loc["one", "verdict"] == "best found"

@@ -109,7 +109,9 @@ def main() -> None:
         lap()
         one_water(across.readings, Region())
         lap()
-    steps = ("scores from the lab book", "reading", "picture", "one water for all")
+        read_across(book.opened_scores())
+        lap()
+    steps = ("scores from the lab book", "reading", "picture", "one water for all", "read again")
     lines = [f"{len(frame)} scores of {len(across.readings)} coffees; seconds (of processor)"]
     lines += [
         f"{step:26s} {after[0] - before[0]:5.2f} ({after[1] - before[1]:.2f})"
