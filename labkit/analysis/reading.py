@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -362,3 +362,19 @@ def leaving_out(
         row.pop("attribute")
         rows.append({"who": who, **row})
     return pd.DataFrame(rows)
+
+
+def in_words(row: Mapping[Any, Any]) -> str:
+    """A row of `leaving_out` in words: who was read, and what was found."""
+    best = ", ".join(
+        f"best {label} {row[f'best_{name}']:.{digits}f} "
+        f"({row[f'lo_{name}']:.{digits}f} to {row[f'hi_{name}']:.{digits}f})"
+        for name, label, digits in (
+            ("mg_share", "Mg share", 2),
+            ("hardness_mg_l_caco3", "hardness", 0),
+            ("alkalinity_mg_l_caco3", "alkalinity", 0),
+        )
+        if pd.notna(row.get(f"best_{name}"))
+    )
+    said_best = f"; {best}" if best and row["verdict"] == "best found" else ""
+    return f"{row['who']} ({row['n_scores']} scores): {row['verdict']}{said_best}"

@@ -16,13 +16,14 @@ import pandas as pd
 
 from labkit import __version__
 from labkit.analysis import read_coffee
-from labkit.analysis.reading import Reading
+from labkit.analysis.reading import Reading, in_words, leaving_out
 from labkit.bench.card_table import BASE, amounts, litres, recipe_frame
 from labkit.bench.cards import make_recipes
 from labkit.bench.pictures import reading_pictures
 from labkit.bench.redo import redo_html
 from labkit.bench.sheet import Sheet
 from labkit.book import Attribute, LabBook, TastingSession
+from labkit.book.left_out import LeftOut, left_out
 from labkit.errors import LabkitError
 from labkit.water import CAUTIONS, DROP_KITS, portray
 from labkit.water.jugs import Recipe
@@ -55,6 +56,8 @@ _STYLE: Final = (
 def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
     """What was tasted, how blind, what was found, how sure, the recipe, versions, raw scores.
 
+    A taster or session left out by a recorded choice is named, with the reason and both readings.
+
     Parameters
     ----------
     book : LabBook
@@ -77,7 +80,9 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
     about = book.coffee(coffee, client=client)
     scores = book.opened_scores(coffee=coffee, client=client, include_unblinded=True)
     blind = book.opened_scores(coffee=coffee, client=client)
-    reading = read_coffee(blind, "overall")
+    choice = left_out(book, coffee, client=client)
+    read = choice.keep(blind)
+    reading = read_coffee(read, "overall")
     sessions = book.sessions(client=client, coffee=coffee)
     keys = ["session", "flight"]
     is_blind = scores.set_index(keys).index.isin(blind.set_index(keys).index)
@@ -106,6 +111,7 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         *(_session_html(book, session, scores) for session in sessions),
         "<h2>What was found, and how sure it is</h2>",
         "<p>Overall score; scores of unblinded flights are left out here and attached apart.</p>",
+        _left_out_html(choice, blind),
         str(reading._repr_html_()),
         reading_pictures(reading),
         "<h2>The recipe</h2>",
@@ -113,7 +119,12 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         "<h2>Redo the analysis</h2>",
         redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
         table("Versions", ("", ""), _versions()),
-        _attached("the raw scores that were read", blind, f"{about.client}-{about.name}-scores"),
+        _attached("the raw scores that were read", read, f"{about.client}-{about.name}-scores"),
+        _attached(
+            "the raw scores left out by choice, which were not read",
+            blind[~blind.index.isin(read.index)],
+            f"{about.client}-{about.name}-left-out",
+        ),
         _attached(
             "the raw scores of unblinded flights, which were not read",
             scores[~is_blind],
@@ -159,6 +170,23 @@ def _blind_html(book: LabBook, sessions: Sequence[TastingSession]) -> str:
         + ("All flights were scored blind." if not said else "Not so in what follows.")
     )
     return f"<p>{escape(lead)}</p>" + notes(said)
+
+
+def _left_out_html(choice: LeftOut, blind: pd.DataFrame) -> str:
+    """Who was left out by choice, why, and what was found with and without them."""
+    overall = blind[blind["attribute"] == "overall"]
+    tasters = [one for one in choice.tasters if one in set(overall["taster"])]
+    sessions = [one for one in choice.sessions if one in set(overall["session"])]
+    if not tasters and not sessions:
+        return ""
+    said = [choice.sentence]
+    try:
+        both = leaving_out(blind, tasters, "overall", sessions=sessions)
+        found = [in_words(row) for row in both.to_dict("records")]
+        said += [f"{one[0].upper()}{one[1:]}." for one in found]
+    except LabkitError as error:
+        said.append(f"The two readings cannot be compared: {error}")
+    return notes(said)
 
 
 def _session_html(book: LabBook, session: TastingSession, scores: pd.DataFrame) -> str:

@@ -11,6 +11,7 @@ import ipywidgets as widgets
 
 from labkit.analysis import read_coffee
 from labkit.book import LabBook
+from labkit.book.left_out import left_out
 from labkit.errors import DosingError, LabkitError, WaterError
 from labkit.water import (
     DROP_KITS,
@@ -152,7 +153,9 @@ class CardForm(widgets.VBox):
             return
         client, coffee = self._coffee
         try:
-            reading = read_coffee(self._book.opened_scores(coffee=coffee, client=client), "overall")
+            choice = left_out(self._book, coffee, client=client)
+            scores = self._book.opened_scores(coffee=coffee, client=client)
+            reading = read_coffee(choice.keep(scores), "overall")
         except LabkitError as error:
             self._found = f"{coffee}: {error}"
             return

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 from labkit.analysis import read_coffee
 from labkit.book import LabBook
+from labkit.book.left_out import left_out
 from labkit.errors import ReadingError
 
 
@@ -22,7 +23,9 @@ def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
 
     def best_of(client: str, coffee: str) -> dict[str, float]:
         try:
-            reading = read_coffee(book.opened_scores(coffee=coffee, client=client), "overall")
+            choice = left_out(book, coffee, client=client)
+            scores = book.opened_scores(coffee=coffee, client=client)
+            reading = read_coffee(choice.keep(scores), "overall")
         except ReadingError:
             return {}
         if reading.best is None or reading.verdict.kind != "best found":

@@ -14,7 +14,7 @@ from labkit.analysis import Reading, read_coffee
 from labkit.analysis.coding import p_text
 from labkit.analysis.discrimination_answers import read_tests, scored_only
 from labkit.analysis.ordinal import ordinal_check
-from labkit.analysis.reading import SEED, leaving_out, read_attributes
+from labkit.analysis.reading import SEED, in_words, leaving_out, read_attributes
 from labkit.analysis.scale_readings import (
     ENOUGH_SHARE,
     check_all_that_apply,
@@ -22,6 +22,7 @@ from labkit.analysis.scale_readings import (
     with_liking,
 )
 from labkit.book import LabBook
+from labkit.book.left_out import HEAD, LeftOut, leave_out, left_out
 from labkit.book.records import BrewMethod
 from labkit.errors import LabkitError, ReadingError
 from labkit.tasting.scales import SCALES
@@ -30,11 +31,12 @@ from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, fold, said
 
 SIDE_BY_SIDE: Final = "(all, side by side)"
-_LEFT_OUT: Final = "Left out of the reading: "
 
 
 class ReadingView(widgets.VBox):
     """Choose a coffee and read what its scores say; it follows the choice.
+
+    What was left out of a coffee by a recorded choice stays so until another is recorded.
 
     Parameters
     ----------
@@ -48,6 +50,7 @@ class ReadingView(widgets.VBox):
     def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
+        self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
         coffees = coffee_choices(book)
         self._button = fields.button("Record what is left out, and why")
@@ -80,11 +83,7 @@ class ReadingView(widgets.VBox):
     @property
     def scores(self) -> pd.DataFrame:
         """The opened scores of the coffee chosen, one row a score, without what is left out."""
-        frame = self._opened()
-        for column in ("taster", "session"):
-            out = self.form.fields[f"without_{column}s"].value
-            frame = frame[~frame[column].isin(list(out))]
-        return frame
+        return self._chosen().keep(self._opened())
 
     @property
     def attribute(self) -> str:
@@ -121,19 +120,41 @@ class ReadingView(widgets.VBox):
         without_sessions: tuple[str, ...],
         reason: str,
     ) -> list[Any]:
-        del reason  # it goes into the record
-        self._button.layout.display = "" if without_tasters or without_sessions else "none"
+        del without_tasters, without_sessions, reason  # the first two may change with the coffee
         frame = self._opened()
         client, name = coffee or ("", "")
+        if self._recorded[0] != coffee:
+            self._take_up(frame, name, client)
+        chosen, recorded = self._chosen(), self._recorded[1]
+        is_new = set(chosen.names) != set(recorded.names)
+        self._button.layout.display = "" if is_new else "none"
         words = self._book.opened_words(coffee=name, client=client)
         attribute = self._offer(scored_only(frame), words, attribute)
-        out = {"without_tasters": without_tasters, "without_sessions": without_sessions}
-        asked = (coffee, attribute, brew_method, *out.values(), _mark(frame), _mark(words))
+        asked = (coffee, attribute, brew_method, chosen, _mark(frame), _mark(words))
         if self._shown[0] != asked:
             self.reading = None
             self._shown = (None, [])
-            self._shown = (asked, self._look(frame, words, attribute, brew_method, out))
-        return [*self._shown[1], self._records()]
+            self._shown = (asked, self._look(frame, words, attribute, brew_method, chosen))
+        said_choice = said("" if is_new else recorded.sentence)
+        return [said_choice, *self._shown[1], self._records()]
+
+    def _take_up(self, frame: pd.DataFrame, coffee: str, client: str) -> None:
+        """Leave out what the lab book says is left out of this coffee."""
+        recorded = left_out(self._book, coffee, client=client)
+        self._recorded = ((client, coffee), recorded)
+        for column, names in (("taster", recorded.tasters), ("session", recorded.sessions)):
+            known = list(dict.fromkeys(map(str, frame[column])))
+            chooser = self.form.fields[f"without_{column}s"]
+            chooser.options = sorted(known) if column == "taster" else known
+            chooser.value = tuple(name for name in names if name in known)
+
+    def _chosen(self) -> LeftOut:
+        """What the form leaves out now."""
+        now = self.form.fields
+        return LeftOut(
+            tasters=tuple(now["without_tasters"].value),
+            sessions=tuple(now["without_sessions"].value),
+        )
 
     def _look(
         self,
@@ -141,17 +162,22 @@ class ReadingView(widgets.VBox):
         words: pd.DataFrame,
         attribute: str,
         brew_method: str,
-        out: dict[str, Any],
+        chosen: LeftOut,
     ) -> list[Any]:
         """Words and pictures of what is chosen, then of the coffee's tests of two waters."""
         tests = read_tests(frame)
         frame = scored_only(frame)
+        here = frame[(frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)]
+        out = {
+            "without_tasters": [one for one in chosen.tasters if one in set(here["taster"])],
+            "without_sessions": [one for one in chosen.sessions if one in set(here["session"])],
+        }
         name = "" if self.coffee is None else self.coffee[1]
         shown: list[Any] = []
         if attribute in set(words["attribute"]):
-            shown += self._words(words[words["attribute"] == attribute], name)
+            shown += self._words(chosen.keep(words[words["attribute"] == attribute]), name)
         elif attribute == SIDE_BY_SIDE:
-            side = read_attributes(frame, brew_method=brew_method, **out)
+            side = read_attributes(chosen.keep(frame), brew_method=brew_method)
             shown += [side, self._picture(side)]
         elif len(frame) or not tests:
             self.reading = read_coffee(frame, attribute, brew_method=brew_method, **out)
@@ -206,31 +232,31 @@ class ReadingView(widgets.VBox):
             )
         except LabkitError as error:
             return said(str(error), wrong=True)
-        rows = "".join(f"<li>{escape(_one_line(row))}</li>" for row in both.to_dict("records"))
+        rows = "".join(f"<li>{escape(in_words(row))}</li>" for row in both.to_dict("records"))
         return f"<p>What leaving out changes:</p><ul>{rows}</ul>"
 
     def _record(self) -> None:
         """Write down what is left out of this coffee's reading, and why."""
         done, text = self.form.attempt(self._write_record)
         if done:
+            client, coffee = self.coffee or ("", "")
+            self._recorded = (self.coffee, left_out(self._book, coffee, client=client))
             self.form.fields["reason"].value = ""
             self.form.refresh()
             self.form.say(f"In the lab book: {text}")
 
     def _write_record(self) -> str:
         now = self.form.values()
-        left_out = [*now["without_tasters"], *now["without_sessions"]]
-        if not now["reason"].strip():
-            raise ReadingError(
-                f"reason must say why {', '.join(left_out)} is left out, got nothing. "
-                "Write it in a few words."
-            )
-        text = f"{_LEFT_OUT}{', '.join(left_out)} ({now['attribute']}). {now['reason'].strip()}"
-        frame = self._opened()
-        named = now["without_sessions"] or frame["session"].unique().tolist()[-1:]
-        for session in named:
-            self._book.add_remark(session, text)
-        return text
+        client, coffee = self.coffee or ("", "")
+        return leave_out(
+            self._book,
+            coffee,
+            client=client,
+            tasters=now["without_tasters"],
+            sessions=now["without_sessions"],
+            seen=now["attribute"],
+            reason=now["reason"],
+        )
 
     def _records(self) -> str:
         """The choices recorded so far for this coffee."""
@@ -239,7 +265,7 @@ class ReadingView(widgets.VBox):
             f"<li>{event.happened_at:%Y-%m-%d}: {escape(event.reason)}</li>"
             for session in self._book.sessions(client=client, coffee=coffee)
             for event in self._book.events(session.name)
-            if event.kind == "remark" and event.reason.startswith(_LEFT_OUT)
+            if event.kind == "remark" and event.reason.startswith(HEAD)
         )
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
 
@@ -247,22 +273,6 @@ class ReadingView(widgets.VBox):
 def _mark(frame: pd.DataFrame) -> int:
     """What changes as soon as anything in the frame does."""
     return hash(tuple(pd.util.hash_pandas_object(frame.astype(str), index=False)))
-
-
-def _one_line(row: dict[Any, Any]) -> str:
-    """A row of what leaving out changes, in words."""
-    best = ", ".join(
-        f"best {label} {row[f'best_{name}']:.{digits}f} "
-        f"({row[f'lo_{name}']:.{digits}f} to {row[f'hi_{name}']:.{digits}f})"
-        for name, label, digits in (
-            ("mg_share", "Mg share", 2),
-            ("hardness_mg_l_caco3", "hardness", 0),
-            ("alkalinity_mg_l_caco3", "alkalinity", 0),
-        )
-        if pd.notna(row.get(f"best_{name}"))
-    )
-    said_best = f"; {best}" if best and row["verdict"] == "best found" else ""
-    return f"{row['who']} ({row['n_scores']} scores): {row['verdict']}{said_best}"
 
 
 def _trust(reading: Reading) -> str:

@@ -1,13 +1,19 @@
 """A test of two waters goes the whole way: form, sealed plan, score sheet, lock, key, reading."""
 
+import base64
+import io
+import re
 from functools import cache
+from html import unescape
 
+import pandas as pd
 import pytest
 
 from labkit.analysis.discrimination_answers import PairReading
-from labkit.bench import bench_sheet, score_sheets
+from labkit.bench import bench_sheet, coffee_report, score_sheets
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
+from labkit.book.left_out import leave_out, left_out
 from labkit.tasting import METHODS
 from labkit.tasting.discrimination import right_place
 from labkit.widgets import ConfirmForm, ReadingView
@@ -221,3 +227,32 @@ def test_leaving_out_shows_its_effect_and_is_recorded_with_a_reason(book, view):
     assert any(
         record == event.reason for session in book.sessions() for event in book.events(session.name)
     )
+
+
+def test_a_recorded_choice_is_taken_up_again_and_stands_in_the_report(book, view):
+    client, coffee = GRID
+    leave_out(book, coffee, client=client, tasters=["Ines"], seen="overall", reason="a cold")
+    again = ReadingView(book, lambda _found: "")
+    again.form.fields["coffee"].value = GRID
+
+    assert again.form.fields["without_tasters"].value == ("Ines",)
+    assert "Ines" not in set(again.scores["taster"])
+    assert "Left out by choice, as recorded on" in again.form.result.value
+    assert again._button.layout.display == "none"  # nothing new to record
+    report = coffee_report(book, coffee, client=client).html
+    assert "Ines. Why: a cold" in report
+    assert "Everyone (96 scores): best found" in report
+    assert "Without Ines (80 scores): best found" in report
+    assert str(again.reading.verdict.text.partition(". ")[0]) in unescape(report)
+    read, apart = [
+        pd.read_csv(io.BytesIO(base64.b64decode(data)))
+        for data in re.findall(r'href="data:text/csv;base64,([^"]+)"', report)
+    ]
+    assert "Ines" not in set(read["taster"])
+    assert set(apart["taster"]) == {"Ines"}
+
+    again.form.fields["without_tasters"].value = ()
+    again.form.fields["reason"].value = "it was hay fever"
+    again._button.click()
+    assert left_out(book, coffee, client=client).names == ()
+    assert "Why: a cold" not in coffee_report(book, coffee, client=client).html
