@@ -93,7 +93,7 @@ class Earlier:
     balance: float
     """Alkalinity at which its acidity is planted as just right."""
     sessions: Mapping[str, str]
-    """Name and day of each session; the first is a grid, a second an alkalinity dial."""
+    """What each session varied, and its day."""
 
 
 def _earlier(
@@ -119,22 +119,22 @@ SANDFIRTH, WENDLOW = "Sandfirth Coffee", "Wendlow Coffee Bar"
 HISTORIES = (
     _earlier(
         *(CLIENT, "Pellunara, honey", ("Tindavale", "honey", "medium"), (0.55, 120.0, 30.0), 32.0),
-        {"Pellunara grid": "2026-02-10", "Pellunara dial": "2026-02-17"},
+        {"grid": "2026-02-10", "dial": "2026-02-17"},
     ),
     _earlier(
         *(SANDFIRTH, "Ravendo, washed", ("Kessaro hills", "washed", "light")),
         *((0.85, 90.0, 20.0), 25.0),
-        {"Ravendo grid": "2026-03-10", "Ravendo dial": "2026-03-17"},
+        {"grid": "2026-03-10", "dial": "2026-03-17"},
     ),
     _earlier(
         *(SANDFIRTH, "Tamsoro, natural", ("Kessaro hills", "natural", "light")),
         *((0.40, 110.0, 40.0), 38.0),
-        {"Tamsoro grid": "2026-04-14"},
+        {"grid": "2026-04-14"},
     ),
     _earlier(
         *(SANDFIRTH, "Ulbrai, washed", ("Marrowick coast", "washed", "medium")),
         *((0.50, 100.0, 35.0), 35.0),
-        {"Ulbrai grid": "2026-05-12"},
+        {"grid": "2026-05-12"},
         effect=0.0,
     ),
     _earlier(
@@ -143,11 +143,11 @@ HISTORIES = (
     ),
     _earlier(
         *(WENDLOW, "Guest filter", ("Marrowick coast", "washed", "light"), (0.75, 80.0, 20.0)),
-        *(20.0, {"Guest filter ratio": "2026-07-07"}),
+        *(20.0, {"ratio": "2026-07-07"}),
     ),
     _earlier(
         *(WENDLOW, "House blend", ("two origins", "natural", "dark"), (0.20, 140.0, 45.0), 45.0),
-        {"House blend grid": "2026-06-09", "House blend dial": "2026-06-16"},
+        {"grid": "2026-06-09", "dial": "2026-06-16"},
     ),
 )
 """Tasted earlier: one that any water suits, one never tasted, one at one alkalinity only."""
@@ -183,7 +183,6 @@ class Tasting:
 
     def run(
         self,
-        name: str,
         targets: Sequence[Target],
         day: dt.date,
         *,
@@ -192,6 +191,7 @@ class Tasting:
         scored_by: Sequence[str] = TASTERS,
     ) -> None:
         """Plan, serve and score a session; lock and open it if everybody has scored."""
+        name = f"{self.coffee}, {day}"  # as the form has it: tasters see it, so nothing of waters
         waters = session_waters(targets)
         self.book.start_session(
             name,
@@ -315,15 +315,14 @@ def add_histories(book: LabBook, *, seed: int = 20260210) -> None:
     for coffee in HISTORIES:
         book.add_coffee(coffee.name, client=coffee.client, **coffee.about)
         panel = EarlierTasting(book, coffee, rng=rng)
-        for name, day in coffee.sessions.items():
+        for varied, day in coffee.sessions.items():
             targets: Sequence[Target] = nine
-            if name.endswith("ratio"):
+            if varied == "ratio":
                 targets = ratio_sweep(hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=20).targets
-            if name.endswith("dial"):
+            if varied == "dial":
                 targets = alkalinity_dial((15, 25, 35, 45, 55), **panel.best()).targets
             one_flight = len(targets) < len(nine)
             panel.run(
-                name,
                 targets,
                 dt.date.fromisoformat(day),
                 cups_per_flight=6 if one_flight else 5,
@@ -354,24 +353,19 @@ def build(
 
     first = Tasting(book, ratio, truths[ratio], rng=rng)
     sweep = ratio_sweep(hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
-    first.run(
-        "Veltara ratio sweep", sweep.targets, dt.date(2026, 9, 15), cups_per_flight=6, flights=2
-    )
+    first.run(sweep.targets, dt.date(2026, 9, 15), cups_per_flight=6, flights=2)
     dial = hardness_dial(
         (40, 80, 120, 160, 200),
         mg_share=first.best()["mg_share"],
         alkalinity_mg_l_caco3=40,
     )
-    first.run(
-        "Veltara hardness dial", dial.targets, dt.date(2026, 9, 22), cups_per_flight=6, flights=2
-    )
+    first.run(dial.targets, dt.date(2026, 9, 22), cups_per_flight=6, flights=2)
 
     second = Tasting(book, grid, truths[grid], rng=rng)
     waters = ratio_hardness_grid((0.1, 0.5, 0.9), (60, 120, 180), alkalinity_mg_l_caco3=40)
-    second.run("Osmeni grid", waters.targets, dt.date(2026, 10, 6), cups_per_flight=5, flights=4)
+    second.run(waters.targets, dt.date(2026, 10, 6), cups_per_flight=5, flights=4)
     last = alkalinity_dial((10, 25, 40, 55), **second.best())
     second.run(
-        "Osmeni alkalinity dial",
         last.targets,
         dt.date(2026, 10, 13),
         cups_per_flight=5,

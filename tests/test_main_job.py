@@ -110,8 +110,8 @@ def test_the_demo_finds_its_planted_optimum_within_the_interval_it_states(as_shi
 
 def test_the_hardness_dial_starts_from_the_ratio_that_the_fit_of_the_sweep_chose(moved):
     scores = moved.opened_scores(coffee=RATIO)
-    sweep = scores[scores["session"] == "Veltara ratio sweep"]
-    dial = scores[scores["session"] == "Veltara hardness dial"]
+    sweep = scores[scores["session"] == "Veltara, washed, 2026-09-15"]
+    dial = scores[scores["session"] == "Veltara, washed, 2026-09-22"]
 
     chosen = best(read_coffee(sweep))["mg_share"]
 
@@ -183,7 +183,7 @@ def test_a_water_that_the_bottles_cannot_make_is_never_proposed(as_shipped):
 
 def test_a_ratio_sweep_alone_says_that_it_knows_nothing_of_hardness(as_shipped):
     scores = as_shipped.opened_scores(coffee=RATIO)
-    sweep = scores[scores["session"] == "Veltara ratio sweep"]
+    sweep = scores[scores["session"] == "Veltara, washed, 2026-09-15"]
 
     sentences = " ".join(read_coffee(sweep).cannot_tell)
 
