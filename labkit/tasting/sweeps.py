@@ -147,6 +147,11 @@ def check_reachable(
     SweepError
         If a water cannot be made, naming all that cannot, and why the farthest from it cannot.
     """
+    if not concentrates:
+        raise SweepError(
+            "concentrates must hold at least one bottle, got none. "
+            "Keep one in the lab book first (notebook 1)."
+        )
     mixings: list[Mixing] = []
     refused: list[tuple[Target, DosingError]] = []
     for target in sweep.targets:

@@ -14,7 +14,7 @@ from labkit.water.cautions import CAUTIONS
 from labkit.water.choosing import Preference, choose
 from labkit.water.concentrates import ASSAY_HALF_WIDTH_PERCENT, check_purity
 from labkit.water.dosing import COORDINATES, check_amounts, reached_table
-from labkit.water.markup import figure, notes, table
+from labkit.water.markup import beware, figure, notes, table
 from labkit.water.reach import refusal
 from labkit.water.salts import Salt
 from labkit.water.solubility import solubility_limit_g_l
@@ -112,7 +112,7 @@ class TankMixing:
             table(f"Weigh into the tank: {self.target.text}", ("", "amount"), rows)
             + reached_table(self.target, self.reached, self.uncertainty)
             + notes(self.remarks)
-            + notes(CAUTIONS["weighing"])
+            + beware(CAUTIONS["weighing"])
         )
 
 
@@ -153,7 +153,9 @@ def weigh_out(
     base = as_water(base)
     check_amounts(volume_l=volume_l, balance_g=balance_g)
     if not salts:
-        raise DosingError("salts must hold at least one salt, got none.")
+        raise DosingError(
+            "salts must hold at least one salt, got none. Keep a bottle in notebook 1 first."
+        )
     given = purities or {}
     unknown = [label for label in given if label not in {one.label for one in salts}]
     if unknown:

@@ -16,7 +16,7 @@ from labkit.water.choosing import Preference, choose
 from labkit.water.concentrates import Concentrate
 from labkit.water.given import is_finite
 from labkit.water.ions import ALKALINITY_EQ, INDEX, IONS
-from labkit.water.markup import figure, folded, notes, table
+from labkit.water.markup import beware, figure, notes, table
 from labkit.water.reach import refusal
 from labkit.water.solubility import solution_density_kg_l
 from labkit.water.spread import Spread, dosing_spread, rounding_bound
@@ -37,6 +37,9 @@ COORDINATES[0, INDEX["Ca"]] = 1.0
 COORDINATES[1, INDEX["Mg"]] = 1.0
 COORDINATES[2] = ALKALINITY_EQ
 COORDINATES.flags.writeable = False
+
+_ORDER = "Pour most of the water first, then bottle after bottle, bicarbonate last; swirl each time"
+"""Calcium and bicarbonate meet only when both are thin."""
 
 NOTABLE_STEP_PERCENT = 5.0
 """A pipette step above this share of its dose is worth a remark (%)."""
@@ -130,7 +133,7 @@ class Mixing:
         return f"{dose.volume_ml:.{digits_of(self.pipette_ml)}f} mL"
 
     def _repr_html_(self) -> str:
-        """The doses and the water reached, with the cautions folded below."""
+        """The doses and the water reached, with the cautions below."""
         digits = digits_of(self.pipette_ml)
         rows = [
             (dose.concentrate.name, self._dose_text(dose)) for dose in self.doses if dose.volume_ml
@@ -142,8 +145,8 @@ class Mixing:
         return (
             table(f"Mix: {self.target.text}", ("pour", "amount"), rows)
             + reached_table(self.target, self.reached, self.uncertainty)
-            + notes(self.remarks)
-            + folded("Handle with care", notes(CAUTIONS["mixing"]))
+            + notes((f"{_ORDER}.", *self.remarks))
+            + beware(CAUTIONS["mixing"])
         )
 
 
@@ -170,7 +173,7 @@ def reached_table(target: Target, reached: Water, uncertainty: Spread) -> str:
         rows.append(("Mg share, %", *share, 1))
     return table(
         "Water reached",
-        ("", "wanted", "reached", "± (k = 2)"),
+        ("", "wanted", "reached", "± (95 %)"),
         [
             (name, f"{wanted:.{d}f}", f"{got:.{d}f}", f"{spread:.{d}f}")
             for name, wanted, got, spread, d in rows
@@ -227,7 +230,10 @@ def mix(
     if filling not in get_args(Filling):
         raise DosingError(f"filling must be 'made up to' or 'added to', got {filling!r}.")
     if not concentrates:
-        raise DosingError("concentrates must hold at least one bottle, got none.")
+        raise DosingError(
+            "concentrates must hold at least one bottle, got none. "
+            "Keep one in the lab book first (notebook 1)."
+        )
     bottles = np.array([bottle.vector for bottle in concentrates])
     wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
     start = COORDINATES @ base.vector

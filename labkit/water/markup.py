@@ -51,6 +51,16 @@ def notes(lines: Iterable[str]) -> str:
     return f'<ul style="margin:0.3em 0;padding-left:1.4em">{items}</ul>' if items else ""
 
 
+def beware(cautions: Iterable[str]) -> str:
+    """Cautions beside what is handled, never folded."""
+    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in cautions)
+    return (
+        '<div role="note" style="max-width:46rem;border-left:.3rem solid currentColor;'
+        'padding:.2rem 0 .2rem .8rem;margin:.6rem 0"><b>Before you handle it</b>'
+        f'<ul style="margin:.2rem 0 0 0;padding-left:1.1rem;line-height:1.4">{items}</ul></div>'
+    )
+
+
 def folded(summary: str, inner: str) -> str:
     """What most readers skip, behind one line."""
     return f"<details><summary>{escape(summary)}</summary>{inner}</details>"

@@ -228,7 +228,10 @@ def dose_table(
             f"{rows[row].tolist()}."
         )
     if not concentrates:
-        raise DosingError("concentrates must hold at least one bottle, got none.")
+        raise DosingError(
+            "concentrates must hold at least one bottle, got none. "
+            "Keep one in the lab book first (notebook 1)."
+        )
     bottles = np.array([bottle.vector for bottle in concentrates])
     matrix = COORDINATES @ (bottles - base.vector).T
     size = np.maximum(np.abs(matrix).max(axis=0), 1e-30)

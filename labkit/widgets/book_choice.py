@@ -37,7 +37,7 @@ class BookChoice(widgets.VBox):
         demo.on_click(lambda _b: self._press(None))
         self._said = widgets.HTML(said(f"This notebook works on the lab book «{book.name}»."))
         change = widgets.Accordion(
-            [widgets.VBox([self._name, widgets.HBox([own, demo])])], selected_index=None
+            [widgets.VBox([self._name, fields.side_by_side(own, demo)])], selected_index=None
         )
         change.set_title(0, "Change the lab book")
         super().__init__([self._said, change])
@@ -54,5 +54,5 @@ class BookChoice(widgets.VBox):
             return
         self._said.value = said(
             f"From now on the workbook uses «{chosen.name}». Choose Run, "
-            "Restart Kernel and Run All Cells, to read it here."
+            "Run All Cells, to read it here."
         )

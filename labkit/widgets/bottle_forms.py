@@ -22,6 +22,7 @@ from labkit.water import (
     strength_by_conductivity,
     strength_by_titration,
 )
+from labkit.water.markup import beware
 from labkit.water.readings import DROP_DOUBT_PERCENT
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold, said
@@ -29,12 +30,7 @@ from labkit.widgets.fields import Form, as_html, fold, said
 
 def cautions_html(situation: str) -> str:
     """The cautions for a situation as a short list, to stand beside masses and doses."""
-    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in CAUTIONS[situation])
-    return (
-        '<div role="note" style="max-width:46rem;border-left:.3rem solid currentColor;'
-        'padding:.2rem 0 .2rem .8rem;margin:.6rem 0"><b>Before you handle it</b>'
-        f'<ul style="margin:.2rem 0 0 0;padding-left:1.1rem;line-height:1.4">{items}</ul></div>'
-    )
+    return beware(CAUTIONS[situation])
 
 
 _BY_DROPS, _BY_BURETTE, _BY_METER = (
@@ -170,7 +166,10 @@ class ConcentrateForm(Form):
         )
         if done:
             self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
-            self.say(f"Kept as «{name}»: {now['weighed_g']:g} g in {now['volume_ml']:g} mL.")
+            self.say(
+                f"Kept as «{name}»: {now['weighed_g']:g} g in {now['volume_ml']:g} mL. Label it "
+                "now; choose Run, Run All Cells once more, and the forms below know it."
+            )
 
 
 class StrengthForm(widgets.VBox):

@@ -92,6 +92,11 @@ def button(label: str, *, main: bool = False) -> widgets.Button:
     )
 
 
+def side_by_side(*parts: widgets.Widget) -> widgets.HBox:
+    """Parts in a row that breaks where the screen is narrow."""
+    return widgets.HBox(list(parts), layout=widgets.Layout(flex_flow="row wrap"))
+
+
 def said(sentence: str, *, wrong: bool = False) -> str:
     """A sentence as HTML that screen readers announce; ``wrong`` also marks it in words."""
     if not sentence:
@@ -145,7 +150,7 @@ class Form(widgets.VBox):
             rows.append(fold)
             self._fold, self._folded = fold, frozenset(folded)
         if buttons:
-            rows.append(widgets.HBox(list(buttons), layout=widgets.Layout(flex_flow="row wrap")))
+            rows.append(side_by_side(*buttons))
         super().__init__([*rows, self.message, self.result, widgets.HTML(_NARROW)])
         for field in self.fields.values():
             if "value" in field.traits():

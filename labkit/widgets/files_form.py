@@ -67,9 +67,7 @@ class FilesForm(widgets.VBox):
             },
             buttons=[table, self.upload],
         )
-        taking = widgets.HBox(
-            [self._take_all, self._take_good], layout=widgets.Layout(flex_flow="row wrap")
-        )
+        taking = fields.side_by_side(self._take_all, self._take_good)
         self.away = Form(
             {},
             buttons=[
@@ -90,7 +88,7 @@ class FilesForm(widgets.VBox):
                 self.form,
                 self._shown,
                 taking,
-                widgets.HTML("<h3>Take scores away</h3>"),
+                widgets.HTML("<h3>The scores as files</h3>"),
                 widgets.HTML(
                     said(
                         "The files show what was given, flights still being tasted included. "

@@ -50,4 +50,5 @@ class HandOver(anywidget.AnyWidget):
 
 def file_name(session: str, what: str, ending: str = "html") -> str:
     """Name of a file that every system takes."""
-    return "".join(c if c.isalnum() else "-" for c in session) + f"-{what}.{ending}"
+    words = "".join(c if c.isalnum() else " " for c in session).split()
+    return "-".join([*words, what]) + f".{ending}"

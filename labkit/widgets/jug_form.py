@@ -20,7 +20,7 @@ from labkit.water import (
     read_analysis,
     weigh_out,
 )
-from labkit.water.conductivity import conductivity_us_cm
+from labkit.water.conductivity import AIR_US_CM, conductivity_us_cm
 from labkit.water.jugs import drops_of, meter_of
 from labkit.water.start import PURE, StartWater
 from labkit.widgets import fields
@@ -116,9 +116,11 @@ class BaseWaterForm(widgets.VBox):
     def _describe(self) -> Any:
         start = self.start
         if start.name == PURE:
-            return pure_water(
+            pure = pure_water(
                 conductivity_25c_us_cm=self.form.fields["conductivity_25c_us_cm"].value
             )
+            is_usual = pure.conductivity_25c_us_cm <= AIR_US_CM
+            return fold("What that reading can hide", as_html(pure)) if is_usual else pure
         water, supply = start.water, self._book.base_water(start.name).supply
         meter = float(conductivity_us_cm(water.vector)[0])
         return [
@@ -259,7 +261,6 @@ class JugForm(Form):
         return [
             *stale,
             made,
-            cautions_html("weighing" if weigh else "mixing"),
             fold("Is the jug right? What meter and drops should show", as_html(checks)),
             fold("What this water is: ions, pH, scale, steel", as_html(portray(water))),
             fold("Before it goes into a machine", cautions_html("machine")),

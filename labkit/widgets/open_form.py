@@ -102,7 +102,10 @@ class OpenForm(widgets.VBox):
     def _describe(self, flight: tuple[str, int] | None, passphrase: str) -> str:
         del passphrase  # it is used by the button only
         if flight is None:
-            return said("No flight is locked and waiting for its key. Lock one after scoring.")
+            return said(
+                "No flight is locked and waiting for its key. Lock one in notebook 3, under "
+                "Progress and lock."
+            )
         missing = self._book.missing(*flight)
         if not missing:
             return said("Every cup of this flight has its scores.")
@@ -128,7 +131,9 @@ class OpenForm(widgets.VBox):
     def _open(self) -> str:
         now = self.form.values()
         if now["flight"] is None:
-            raise SealError("flight must be a locked one, but none is waiting. Lock one first.")
+            raise SealError(
+                "flight must be a locked one, but none is waiting. Lock one in notebook 3 first."
+            )
         session, number = now["flight"]
         flight = self._book.open_flight(session, number, now["passphrase"])
         if flight.is_unblinded:

@@ -9,6 +9,8 @@ from labkit.errors import BookError
 from labkit.widgets import fields
 from labkit.widgets.fields import Form
 
+_ADDED = "Added. Choose Run, Run All Cells once more: then the forms below know it."
+
 
 class PeopleForm(widgets.VBox):
     """A client's coffee, and the people who taste; each button adds once.
@@ -46,8 +48,10 @@ class PeopleForm(widgets.VBox):
         add_coffee.on_click(lambda _b: self._add_coffee())
         add_tasters.on_click(lambda _b: self._add_tasters())
         self._listed = widgets.HTML()
+        is_new = not (book.coffees() and book.tasters())
         fold = widgets.Accordion(
-            [widgets.VBox([self.coffee_form, self.taster_form])], selected_index=None
+            [widgets.VBox([self.coffee_form, self.taster_form])],
+            selected_index=0 if is_new else None,
         )
         fold.set_title(0, "Add a coffee or tasters")
         super().__init__([self._listed, fold])
@@ -74,7 +78,7 @@ class PeopleForm(widgets.VBox):
         done, _ = self.coffee_form.attempt(work)
         if done:
             self.coffee_form.fields["coffee"].value = ""
-            self.coffee_form.say("Added. Run the cells below again to choose it.")
+            self.coffee_form.say(_ADDED)
             self._list()
 
     def _add_tasters(self) -> None:
@@ -82,4 +86,5 @@ class PeopleForm(widgets.VBox):
         done, _ = self.taster_form.attempt(lambda: [self._book.add_taster(n) for n in names])
         if done:
             self.taster_form.fields["tasters"].value = ""
+            self.taster_form.say(_ADDED)
             self._list()

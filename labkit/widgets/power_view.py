@@ -176,7 +176,7 @@ def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
             "differs from the next. Add a taster, a flight or a duplicate."
         )
     said = (
-        f"Likely seen, {power.chance:.0%} of the time: <b>a difference of "
+        f"Likely seen, {100 * power.chance:.0f} % of the time: <b>a difference of "
         f"{power.difference:.1f} points</b> ({scale.name}) between two waters named beforehand, "
         f"{power.difference_of_any:.1f} between any two."
     )
