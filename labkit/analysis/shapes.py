@@ -28,20 +28,20 @@ BENDS: Final = ((-1.5, 0.0, 1.5), (-2.3, -1.2, 0.0, 1.5), (-2.3, -1.0, 0.0, 1.5,
 BEND_CHANCES: Final = ((0.25, 0.5, 0.25), (0.25, 0.15, 0.4, 0.2), (0.15, 0.1, 0.35, 0.2, 0.2))
 
 DOME, HILL, TENT, TWINS = range(4)
-FORM_CHANCES: Final = (0.30, 0.34, 0.21, 0.15)
+FORM_CHANCES: Final = (0.27, 0.32, 0.19, 0.22)
 """Of domes (-q), hills (exp(-q/2)), tents (-sqrt(1 + 2q)) and twin hills."""
 
-OVERSHOOT: Final = 0.2
+OVERSHOOT: Final = 0.1
 """Peaks lie up to this far outside the standard ranges, in shares of them, so that corners win."""
 
-TRADE_SHARE: Final = 0.6
+TRADE_SHARE: Final = 0.5
 """Share of the peaks that lie where the trade usually finds them (common practice); the others may
 lie anywhere."""
 
-TRADE_PEAKS: Final = ((0.45, 0.35), (0.40, 0.35))
+TRADE_PEAKS: Final = ((0.45, 0.28), (0.40, 0.28))
 """Mean and SD of the trade's hardness and alkalinity, in shares of the standard ranges."""
 
-WIDTHS: Final = {DOME: (0.3, 1.3, 0.35), HILL: (0.25, 1.0, 0.3), TENT: (0.3, 1.3, 0.35)}
+WIDTHS: Final = {DOME: (0.35, 1.5, 0.35), HILL: (0.22, 0.9, 0.3), TENT: (0.35, 1.5, 0.35)}
 """By form: the ends of a peak's width (log-uniform), and how its axes differ (SD of the log)."""
 
 TWIN_WIDTH: Final = (0.2, 0.6, 0.2)

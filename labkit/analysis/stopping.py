@@ -25,7 +25,7 @@ FEWEST_FLIGHTS: Final = 3
 SMALL_LOSS: Final = 0.15
 """Points of a 1-9 scale that nobody would miss."""
 
-LITTLE_GAIN: Final = 0.04
+LITTLE_GAIN: Final = 0.02
 """Points of a 1-9 scale that are not worth one more flight."""
 
 SURE: Final = 0.95

@@ -42,6 +42,11 @@ def day_shift(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     return scores.assign(score=scores["score"] - 1.0 * early, session=session)
 
 
+def untold_shift(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """The same, and the book does not say that it was another day."""
+    return scores.assign(score=scores["score"] - 1.0 * (scores["flight"] <= 2))
+
+
 def swapped_cup(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     """In the second flight two jugs were exchanged: each has the other's recipe."""
     jugs = sorted(scores.loc[scores["flight"] == 2, "jug"].unique())[:2]
@@ -60,6 +65,7 @@ def swapped_cup(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
 MISLEADING: dict[str, Callable[[pd.DataFrame, np.random.Generator], pd.DataFrame]] = {
     "a wrong level": wrong_level,
     "a day's shift": day_shift,
+    "an untold shift": untold_shift,
     "a swapped cup": swapped_cup,
 }
 
