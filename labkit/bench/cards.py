@@ -231,6 +231,7 @@ def card_page(
             "chloride": f"{portrait.steel[0].chloride_mg_l:.0f}",
             "steel": list(zip(CYCLES, (each.text for each in portrait.steel), strict=True)),
             "steel_source": SOURCE,
+            "testing_cautions": CAUTIONS["testing"],
             "machine_cautions": CAUTIONS["machine"],
             "handling_cautions": CAUTIONS["weighing" if salts else "mixing"],
         },

@@ -99,6 +99,7 @@ def card_files(
         "differs": list(differs),
         "cautions": [
             *CAUTIONS["weighing" if isinstance(last, TankMixing) else "mixing"],
+            *CAUTIONS["testing"],
             *CAUTIONS["machine"],
         ],
         "made_with": f"labkit {__version__}",

@@ -23,6 +23,17 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "Sodium and potassium matter in some people's diet: follow medical advice, and local "
             "drinking-water rules for water that is served.",
         ),
+        "testing": (
+            "Take a sample out of the jug for the drops; pour it away, never back, and do not "
+            "drink it.",
+            "Keep reagents from eyes, mouth and food, cap them and wash your hands: some irritate "
+            "or poison. The kit's leaflet and safety data sheet go first.",
+            "Rinse the probe with the water it is to measure.",
+        ),
+        "brewing": (
+            "Hot water and steam scald: pour away from hands and faces.",
+            "Let a cup cool before the first sip: coffee above 65 °C scalds, and is best avoided.",
+        ),
         "machine": (
             "Scale and chloride can damage a machine: its maker's limits and a technician go "
             "before any figure here.",
@@ -31,4 +42,7 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         ),
     }
 )
-"""Handling cautions by situation: ``"weighing"``, ``"mixing"``, ``"machine"``."""
+"""Handling cautions by situation: ``"weighing", "mixing", "testing", "brewing", "machine"``.
+
+65 °C: above it a drink counts as very hot (IARC Monographs 116, 2016; from memory).
+"""

@@ -49,7 +49,10 @@ _USUAL_SALTS: Final = (
 )
 """What shops have (common practice)."""
 
-_BOTTLES, _SALTS = "mL from the bottles in the lab book", "g straight from salts"
+_FIGURES = ("", "")
+"""Chosen where the water is typed, not taken from a coffee's scores."""
+
+_BOTTLES, _SALTS = "mL from the bottles", "g straight from salts"
 
 
 class CardForm(widgets.VBox):
@@ -103,7 +106,9 @@ class CardForm(widgets.VBox):
         return Form(
             {
                 "coffee": fields.choice(
-                    "Water for", [("the figures below", None), *coffee_choices(self._book)]
+                    "Water for",
+                    [("the figures below", _FIGURES), *coffee_choices(self._book)],
+                    _FIGURES,
                 ),
                 "mg_share": fields.number("Mg share of hardness (0 to 1)", 0.5, step=0.05),
                 "hardness_mg_l_caco3": fields.number("Hardness (mg/L CaCO3)", 80.0, step=10),
@@ -148,7 +153,8 @@ class CardForm(widgets.VBox):
 
     def _take_best(self) -> None:
         """Fill in the water that the coffee's scores call best, and say how sure that is."""
-        self._coffee, self._found = self.form.fields["coffee"].value, ""
+        chosen = self.form.fields["coffee"].value
+        self._coffee, self._found = (None if chosen == _FIGURES else chosen), ""
         if self._coffee is None:
             return
         client, coffee = self._coffee
@@ -174,7 +180,7 @@ class CardForm(widgets.VBox):
     def _show(
         self,
         *,
-        coffee: tuple[str, str] | None,
+        coffee: tuple[str, str],
         way: str,
         salts: tuple[str, ...],
         more_salts: tuple[str, ...],
@@ -215,7 +221,7 @@ class CardForm(widgets.VBox):
         self.files = self._card_files(
             self.recipes,
             name=name.strip() or self._usual_name(target),
-            made_for=" · ".join(filter(None, [coffee[1] if coffee else "", made_for.strip()])),
+            made_for=" · ".join(filter(None, [coffee[1], made_for.strip()])),
             base_name=self._base_name(reach),
             kits=[DROP_KITS[kit]],
             tds_factor=read_factor(tds_factor),

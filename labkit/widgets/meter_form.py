@@ -11,6 +11,7 @@ from labkit.water import DROP_KITS, TankMixing
 from labkit.water.jugs import Recipe
 from labkit.water.slips import Check, DropCount, MeterReading, check_jug
 from labkit.widgets import fields
+from labkit.widgets.bottle_forms import cautions_html
 from labkit.widgets.fields import Form, said
 
 
@@ -41,7 +42,7 @@ class MeterForm(Form):
         super().__init__(
             {
                 "litres": fields.choice("How much was made", [("", None)], None),
-                "shown": fields.text("The meter shows", placeholder="leave empty if none"),
+                "shown": fields.text("The meter shows", placeholder="µS/cm; leave empty if none"),
                 "tds_factor": factor_field(),
                 "hardness_drops": fields.text("Drops, hardness", placeholder="if counted"),
                 "alkalinity_drops": fields.text("Drops, alkalinity", placeholder="if counted"),
@@ -114,14 +115,15 @@ class MeterForm(Form):
                 )
             )
         if not checks:
-            return said("Type a reading; the check follows at once.")
+            return [said("Type a reading; the check follows at once."), cautions_html("testing")]
         bases = {water.name: water.supply.water for water in self._book.base_waters()}
-        return check_jug(
+        found = check_jug(
             self._recipe(litres),
             checks,
             other_bases=bases,
             other_bottles=[bottle.in_use for bottle in self._book.bottles()],
         )
+        return [found, cautions_html("testing")]
 
 
 def factor_field() -> Any:
