@@ -89,7 +89,7 @@ def bench_sheet(
             "pipette": f"{pipette_ml:g}",
             "steps": _mixing_steps(used, base_name),
             "mixing_cautions": CAUTIONS["mixing"],
-            "heating_caution": CAUTIONS["machine"][-1],
+            "heating_cautions": (CAUTIONS["machine"][-1], CAUTIONS["brewing"][0]),
             "remarks": sorted({remark for mixing in mixings for remark in mixing.remarks}),
             "total": _totals(mixings, used),
             "n_jugs": len(plan.jugs),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from labkit.bench.sheet import Sheet, render
 from labkit.errors import SheetError
 from labkit.tasting import CupPlan, Scale
+from labkit.water import CAUTIONS
 
 if TYPE_CHECKING:
     from labkit.book.records import Attribute
@@ -79,6 +80,7 @@ def score_sheets(
             "pages_of": pages,
             "asked": [_asked(attribute, stages) for attribute in attributes],
             "scales": _legend(attributes, stages),
+            "sipping_caution": CAUTIONS["brewing"][1],
         },
     )
 

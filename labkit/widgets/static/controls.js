@@ -97,7 +97,7 @@ function wholeAndPartsControl(attribute, give) {
       rowOf = floor;
       const offered = Array.from({ length: perWhole }, (_, i) => {
         const at = (floor ?? lowest) + i * step;
-        const text = floor === null ? `+${shown(i * step)}` : shown(at);
+        const text = floor === null ? (i ? `+${shown(i * step)}` : "whole") : shown(at);
         return { value: at, text, off: floor === null || at > highest };
       });
       row = radios(offered, {

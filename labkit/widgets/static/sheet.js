@@ -179,6 +179,7 @@ function render({ model, el }) {
           make(title, { class: "lk-code", tabindex: "-1", "data-heading": true },
             make("span", { class: "lk-hidden" }, "Cup "), called(cup)),
           make("p", { class: "lk-given-count" }),
+          make("p", { hidden: cup.position > 1 }, "Hot coffee scalds: let it cool before you sip."),
         ),
         stagePicker(stage),
         make("div", { class: "lk-lock" }),
