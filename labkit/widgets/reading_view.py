@@ -30,6 +30,9 @@ from labkit.widgets import fields
 from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, fold, said
 
+_SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
+"""A picture that scrolls sideways on a phone must not make the words beside it as wide."""
+
 SIDE_BY_SIDE: Final = "(all, side by side)"
 
 
@@ -72,7 +75,7 @@ class ReadingView(widgets.VBox):
             buttons=[self._button],
         )
         self.form.compute_with(self._read)
-        super().__init__([self.form])
+        super().__init__([self.form, widgets.HTML(_SHRINK)])
 
     @property
     def coffee(self) -> tuple[str, str] | None:
