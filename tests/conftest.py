@@ -102,6 +102,11 @@ class WorkbookServer:
     workbook: Path
     """The copy; data/ lies beside it, as in the project."""
 
+    @property
+    def demo_book(self) -> Path:
+        """The demo lab book, once a notebook has opened it."""
+        return self.workbook.parent / "data" / "demo.db"
+
     def page(self, notebook: str) -> str:
         """Address that opens a notebook, in a workspace of its own."""
         workspace = uuid.uuid4().hex
@@ -154,9 +159,12 @@ def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterato
 
 @pytest.fixture
 def workbook_server(session_workbook_server: WorkbookServer) -> Iterator[WorkbookServer]:
-    """JupyterLab on a copy of the workbook, its kernels shut down after the test."""
+    """JupyterLab on a copy of the workbook; each test starts without kernels, on a fresh demo."""
     yield session_workbook_server
     session_workbook_server.end_sessions()
+    demo = session_workbook_server.demo_book
+    for file in demo.parent.glob(f"{demo.name}*"):
+        file.unlink()
 
 
 def _wait_for(server: WorkbookServer, process: subprocess.Popen[bytes], log: Path) -> None:

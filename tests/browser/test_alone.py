@@ -8,7 +8,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.errors import LockError
-from tests.browser.test_planning import PASSPHRASE, panel, picture, run_notebook, seal
+from tests.browser.lab import PASSPHRASE, panel, picture, run_notebook, seal
 
 pytestmark = pytest.mark.browser
 
@@ -19,7 +19,7 @@ SCORES = (7, 3, 8, 5, 6)
 
 def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook_server, new_page):
     """The whole way: nothing names a cup before the lock, and every slip gets a sentence."""
-    book_url = workbook_server.workbook.parent / "data" / "demo.db"
+    book_url = workbook_server.demo_book
     page = new_page(width=1280, height=1500, accept_downloads=True)
     page.set_default_timeout(120_000)  # three notebooks one after the other, on any machine
     run_notebook(page, workbook_server, "2-cupping-grid.ipynb")

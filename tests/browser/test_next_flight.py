@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.book import LabBook
-from tests.browser.test_planning import PASSPHRASE, panel, picture, run_notebook
+from tests.browser.lab import PASSPHRASE, panel, picture, run_notebook, seal
 
 pytestmark = pytest.mark.browser
 
@@ -29,13 +29,8 @@ def test_the_next_flight_is_shown_with_reasons_and_handed_to_the_cup_plan(
     assert all("for 1000 mL: " in item and "expected " in item for item in items)
     listed = {item.splitlines()[0] for item in items}
 
-    panel(page).get_by_label("Preparer's passphrase").last.fill(PASSPHRASE)
-    panel(page).get_by_label("The same once more").fill(PASSPHRASE)
-    panel(page).get_by_label("The same once more").press("Tab")
-    with page.expect_download() as download:
-        panel(page).get_by_role("button", name="Plan and seal").click()
-    sheet = download.value.path().read_text()
-    with LabBook(workbook_server.workbook.parent / "data" / "demo.db") as book:
+    sheet = seal(page)
+    with LabBook(workbook_server.demo_book) as book:
         session = book.sessions()[-1]
         plan = book.plan(session.name)
         rows = [row for key in plan.keys for row in key.open(PASSPHRASE).rows]

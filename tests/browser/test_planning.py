@@ -5,64 +5,15 @@ from __future__ import annotations
 import pytest
 
 from labkit.book import LabBook
-from tests.project import PROJECT
+from tests.browser.lab import PASSPHRASE, panel, picture, run_notebook, seal
 
 pytestmark = pytest.mark.browser
-
-PANEL = ".jp-NotebookPanel:not(.lm-mod-hidden)"
-PASSPHRASE = "a new passphrase"
-
-
-@pytest.fixture
-def book_url(workbook_server):
-    """Where the workbook of the server keeps its demo lab book."""
-    return workbook_server.workbook.parent / "data" / "demo.db"
-
-
-def run_notebook(page, server, notebook):
-    """Open a notebook, wait for its kernel, run every cell."""
-    page.goto(server.page(notebook))
-    page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=90_000)
-    page.evaluate("window.jupyterapp.restored")
-    page.wait_for_selector(PANEL, timeout=60_000)
-    page.evaluate(
-        """async () => {
-            const widget = window.jupyterapp.shell.currentWidget;
-            await widget.context.ready;
-            await widget.sessionContext.ready;
-        }"""
-    )
-    assert page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
-
-
-def panel(page):
-    return page.locator(PANEL)
-
-
-def picture(page, name, at=None):
-    """A picture to look at; git ignores the folder."""
-    folder = PROJECT / "tests" / "browser" / "screenshots"
-    folder.mkdir(exist_ok=True)
-    if at is not None:
-        at.scroll_into_view_if_needed()
-        page.wait_for_timeout(300)
-    page.screenshot(path=folder / f"{name}.png")
 
 
 def dial(page, label, value):
     """Choose one of the few numbers beside a label."""
     row = panel(page).locator(".widget-radio").filter(has_text=label)
     row.get_by_text(value, exact=True).click()
-
-
-def seal(page):
-    """Type the passphrase, press, and take the bench sheet that comes down."""
-    panel(page).get_by_label("Preparer's passphrase").fill(PASSPHRASE)
-    panel(page).get_by_label("The same once more").fill(PASSPHRASE)
-    panel(page).get_by_label("The same once more").press("Tab")
-    with page.expect_download() as download:
-        panel(page).get_by_role("button", name="Plan and seal").click()
-    return download.value.path().read_text()
 
 
 def kept_by(page, folder):
@@ -85,9 +36,7 @@ def kept_by(page, folder):
     return notebook + states.read_text()
 
 
-def test_dialling_moves_the_numbers_and_the_papers_come_down(
-    workbook_server, book_url, new_page, tmp_path
-):
+def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, new_page, tmp_path):
     page = new_page(width=1280, height=1500, accept_downloads=True)
     run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
     cups = panel(page).locator("p").filter(has=page.locator("b", has_text="cups to taste"))
@@ -100,7 +49,7 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(
     assert cups.inner_text() != before
     sheet = seal(page)
 
-    with LabBook(book_url) as book:
+    with LabBook(workbook_server.demo_book) as book:
         session = book.sessions()[-1]
         plan = book.plan(session.name)
         rows = [row for key in plan.keys for row in key.open(PASSPHRASE).rows]

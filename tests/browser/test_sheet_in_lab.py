@@ -10,6 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from labkit.book import LabBook
+from tests.browser.lab import run_all, run_notebook
 from tests.widgets.serving import choose, group, wait_saved
 from tests.widgets.tables import SESSION, lay_table, write_notebook
 
@@ -37,18 +38,7 @@ def table(workbook_server, tmp_path):
 
 
 def open_and_run(page, server):
-    page.goto(server.page("sheet-in-lab.ipynb"))
-    page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=90_000)
-    page.wait_for_selector(".jp-NotebookPanel", timeout=60_000)
-    page.evaluate(
-        """async () => {
-            await window.jupyterapp.restored;
-            const widget = window.jupyterapp.shell.currentWidget;
-            await widget.context.ready;
-            await widget.sessionContext.ready;
-        }"""
-    )
-    assert page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
+    run_notebook(page, server, "sheet-in-lab.ipynb")
     page.wait_for_selector(".lk-sheet", timeout=60_000)
 
 
@@ -129,7 +119,7 @@ def test_a_restarted_kernel_is_told_in_words(workbook_server, table, new_page):
     choose(page, "liking", "4 dislike slightly")
     page.wait_for_selector('.lk-state[data-state="away"]', timeout=30_000)
     said = page.locator(".lk-state").inner_text()
-    assert page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
+    run_all(page)
     page.wait_for_selector('.lk-state[data-state="saved"]', timeout=60_000)
 
     assert "run this cell again" in said
