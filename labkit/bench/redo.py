@@ -147,6 +147,9 @@ def _fitted_html(surface: Surface) -> str:
     ]
     spreads = [(name, f"{value:.4f}") for name, value in _variances(surface).items()]
     spreads.append(("left over", f"{surface.fit.residual_variance:.4f}"))
-    return table("Coefficients, coded", ("term", "points", "standard error"), terms) + table(
-        "Variances, points squared", ("between", "variance"), spreads
+    return (
+        "<div class='wide'>"
+        + table("Coefficients, coded", ("term", "points", "standard error"), terms)
+        + table("Variances, points squared", ("between", "variance"), spreads)
+        + "</div>"
     )

@@ -48,9 +48,15 @@ _STYLE: Final = (
     "h1,h2{line-height:1.2}table{font-size:.9rem}pre{overflow-x:auto;background:#f3f3f3;padding:1rem}"
     ".wide{overflow-x:auto}@page{size:A4;margin:14mm}figure,tr,li{break-inside:avoid}"
     "h2,h3,caption{break-after:avoid}@media print{body{font-size:13px;margin:0;padding:0}"
-    "pre{white-space:pre-wrap}"
+    "pre{white-space:pre-wrap}figure{width:31rem!important}"
     ".wide{overflow:visible}}"
 )
+
+_UNFOLD: Final = (
+    '<script>addEventListener("beforeprint",()=>'
+    'document.querySelectorAll("details").forEach(one=>one.open=true))</script>'
+)
+"""Paper cannot be unfolded by its reader."""
 
 
 def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
@@ -139,7 +145,7 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
             f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>"
             + "".join(parts)
-            + f"<footer><p>labkit {__version__}</p></footer></body></html>"
+            + f"<footer><p>labkit {__version__}</p></footer>{_UNFOLD}</body></html>"
         ),
     )
 

@@ -53,11 +53,13 @@ class Range:
 
         >>> Range(low=0.24, high=0.53).text(1, signed=True)
         '+0.2 to +0.5'
+        >>> Range(low=-0.04, high=0.23).text(1, signed=True)
+        '+0.0 to +0.2'
         """
         if not np.isfinite(self.high):
             return "none"
         sign = "+" if signed else ""
-        ends = [f"{end + 0.0:{sign}.{digits}f}" for end in (self.low, self.high)]
+        ends = [f"{round(end, digits) + 0.0:{sign}.{digits}f}" for end in (self.low, self.high)]
         return ends[0] if ends[0] == ends[1] else " to ".join(ends)
 
 
