@@ -50,8 +50,8 @@ def plan_notes(
         )
     elif design.kind != "complete blocks":
         notes.append(
-            f"{design.kind.capitalize()}: differences between waters keep "
-            f"{100 * design.efficiency:.0f} % of the information that complete flights would give."
+            f"Not every water is in every flight ({design.kind}): differences between waters keep "
+            f"{100 * design.efficiency:.0f} % of what full flights would tell."
         )
     if alone:
         notes.append(

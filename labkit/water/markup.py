@@ -29,9 +29,10 @@ def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]
         for text, side in zip(head, sides, strict=True)
     )
     lines = "".join(f"<tr>{_line(row, sides)}</tr>" for row in body)
-    wrap = ";white-space:nowrap" if len(caption) <= _LONGEST_LINE else ""
+    # As wide as its caption where there is room; on a phone no figure is pushed out of sight.
+    wide = f";min-width:min(100%,{0.55 * min(len(caption), _LONGEST_LINE):.0f}em)"
     return (
-        f'<table style="{_TABLE}"><caption style="{_CAPTION}{wrap}">{escape(caption)}</caption>'
+        f'<table style="{_TABLE}{wide}"><caption style="{_CAPTION}">{escape(caption)}</caption>'
         f"<thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table>"
     )
 

@@ -10,7 +10,9 @@ import ipywidgets as widgets
 
 from labkit.errors import LabkitError
 
-_NARROW = """<style>@media (max-width: 40rem) {
+_NARROW = """<style>.widget-html > .widget-html-content
+  {min-width: 0; max-width: 100%; overflow-x: auto; overflow-y: hidden}
+@media (max-width: 40rem) {
 .lk-field.widget-inline-hbox {flex-wrap: wrap; height: auto}
 .lk-field.widget-inline-hbox > .widget-label {flex: 0 0 100%; width: 100% !important;
   text-align: left; white-space: normal; line-height: 1.3; height: auto; padding: .4rem 0 .2rem}
@@ -23,7 +25,8 @@ _NARROW = """<style>@media (max-width: 40rem) {
   {flex: 1 1 auto; min-width: 0; height: auto; max-height: none}
 .jupyter-widget-tab > .lm-TabBar .lm-TabBar-tabLabel {white-space: normal; overflow: visible}
 }</style>"""
-"""On a phone the label stands above its field, and the field is as high as a finger."""
+"""On a phone the label stands above its field, the field is as high as a finger, and a wide table
+scrolls by itself instead of cutting the sentences beside it."""
 
 
 def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
