@@ -33,7 +33,8 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Let several processes start with the slow files, so that none of them is left for the end.
 
-    pytest-xdist would start with the files of most tests; ``--no-loadscope-reorder`` keeps it off.
+    Of the others the largest come first: on the whole they take longest. pytest-xdist would start
+    with the files of most tests; ``--no-loadscope-reorder`` keeps it off.
     """
     if not hasattr(config, "workerinput"):
         return
@@ -42,7 +43,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         for item in items
         if item.path.suffix == ".ipynb" or any(map(item.get_closest_marker, ("slow", "browser")))
     }
-    items.sort(key=lambda item: item.path not in slow)
+    size = {path: path.stat().st_size for path in {item.path for item in items}}
+    items.sort(key=lambda item: (item.path not in slow, -size[item.path], item.path))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -140,6 +140,7 @@ def wait_reloaded(page, timeout=120_000):
         """() => !window.isTheOldPage &&
            document.querySelector('.lk-state')?.dataset.state === 'saved'""",
         timeout=timeout,
+        polling=200,  # looking at every frame would keep a small machine busy
     )
 
 
