@@ -135,9 +135,12 @@ class Mixing:
     def _repr_html_(self) -> str:
         """The doses and the water reached, with the cautions below."""
         digits = digits_of(self.pipette_ml)
-        rows = [
-            (dose.concentrate.name, self._dose_text(dose)) for dose in self.doses if dose.volume_ml
-        ]
+        # In the order of pouring: what is alkaline comes last.
+        poured_in_order = sorted(
+            (dose for dose in self.doses if dose.volume_ml),
+            key=lambda dose: bool(ALKALINITY_EQ @ dose.concentrate.vector > 0),
+        )
+        rows = [(dose.concentrate.name, self._dose_text(dose)) for dose in poured_in_order]
         poured = "base water" if self.base != PURE_WATER else "pure water"
         rows.append((poured, f"{self.base_ml:.{digits}f} mL"))
         total = "made up to" if self.filling == "made up to" else "gives"

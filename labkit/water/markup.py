@@ -40,7 +40,7 @@ def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]
 def _line(row: Sequence[str], sides: Sequence[str]) -> str:
     first = f'<th scope="row" style="{_CELL}left;font-weight:normal">{escape(row[0])}</th>'
     rest = (
-        f'<td style="{_CELL}{side}">{escape(text)}</td>'
+        f'<td style="{_CELL}{side}{";white-space:nowrap" * (side == "right")}">{escape(text)}</td>'
         for text, side in zip(row[1:], sides[1:], strict=True)
     )
     return first + "".join(rest)

@@ -355,3 +355,15 @@ def test_salts_at_the_table_are_the_salts_in_the_jug():
     """Hand calculation: 1 L of 80 mg/L as CaCO3 from CaCl2·2H2O takes 0.8 mmol, 117.5 mg."""
     tank = weigh_out(wanted(0, 80, 0), [salt("CaCl2·2H2O")], volume_l=1, balance_g=0.0001)
     assert tank.portions[0].mass_g == pytest.approx(80 / 100.086 * 147.008 / 1000, abs=1e-4)
+
+
+def test_a_mix_is_listed_in_the_order_it_is_poured_with_its_cautions_in_sight():
+    """Calcium and bicarbonate meet only in a full jug (common practice): what is alkaline last."""
+    html = mix(wanted(0.25, 80, 40), THREE[::-1])._repr_html_()
+    poured = [html.index(f">{bottle.name}<") for bottle in THREE]
+
+    assert THREE[-1].salt.label == "KHCO3"
+    assert poured[-1] == max(poured)
+    assert "bicarbonate last" in html
+    assert "A concentrate is no drink" in html
+    assert "<details" not in html  # a caution that is folded away is not at the hand
