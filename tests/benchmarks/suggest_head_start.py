@@ -7,19 +7,20 @@ a head start, after five related coffees (best waters about one centre, SD a ten
 and after five that lie about a centre at least 0.6 of the ranges away. Each earlier coffee had
 three flights of five waters spread at random. Surfaces are domes and hills.
 
-Three histories differ by the luck of their cups far more than by the head start. So the cups that
-were tasted without one are also read with each: "on the same cups" the head start alone differs.
-``--same-cups`` plays that alone, and wants a tenth of the coffees. Rows kept in a file are not
-played again, so that a long run can go on where it was stopped.
+Three histories differ by the luck of their cups far more than by the head start. ``--same-cups``
+tastes without one and reads those cups without and with each of two lots of earlier coffees of
+either kind, so that the head start alone differs: a tenth of the coffees tells as much. It leaves
+out what choosing other cups adds. Rows kept in a file are not played again, so that a long run can
+go on where it was stopped.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,11 +28,15 @@ from scipy.stats import qmc
 from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
-from labkit.analysis.head_start import HeadStart, head_start
+from labkit.analysis.head_start import HeadStart, follow, head_start
 from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
+from labkit.analysis.shapes_library import shape_library
 from labkit.analysis.simulate import SimulatedPanel
 from labkit.analysis.suggest import suggest_flight
 from labkit.analysis.suggest_belief import Belief, believe
+from labkit.analysis.suggest_cups import Cups
+from labkit.analysis.suggest_posterior import posterior_of
+from labkit.analysis.suggest_shapes import weigh
 from tests.benchmarks.suggest_worlds import CONTROL, Coffee, Floats, planted, with_best_at
 
 REGION = Region()
@@ -40,6 +45,8 @@ SPREAD = 0.1
 FAR = 0.6
 KINDS = ("related", "misleading")
 SAME = ", same cups"
+LOTS = 2
+"""Lots of earlier coffees of each kind that the same cups are read with."""
 NEW = ("a client", "the new coffee")
 
 
@@ -66,37 +73,75 @@ def earlier_scores(centre: Floats, rng: np.random.Generator) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def play(number: int, setting: argparse.Namespace) -> list[dict[str, object]]:
-    """One new coffee: one row an arm and flight."""
-    # The order of the draws is that of the first runs, so that their coffees can be played again.
-    rng = np.random.default_rng([setting.seed, number])
+def draw(number: int, seed: int) -> tuple[np.random.Generator, Coffee, dict[str, Floats]]:
+    """A new coffee, and the centres about which earlier ones lie that help or mislead."""
+    rng = np.random.default_rng([seed, number])
     centre, other = rng.uniform(0.15, 0.85, (2, 3))
     while np.linalg.norm(centre - other) < FAR:
         other = rng.uniform(0, 1, 3)
     coffee = draw_coffee(about(centre, rng), rng)
-    starts = {
-        "related": head_start(earlier_scores(centre, rng), NEW),
-        "misleading": head_start(earlier_scores(other, rng), NEW),
-    }
+    return rng, coffee, dict(zip(KINDS, (centre, other), strict=True))
+
+
+def play(number: int, setting: argparse.Namespace) -> list[dict[str, object]]:
+    """One new coffee: one row an arm and flight."""
+    rng, coffee, centres = draw(number, setting.seed)
+    starts: dict[str, HeadStart | None] = {"without": None}
+    starts |= {kind: head_start(earlier_scores(at, rng), NEW) for kind, at in centres.items()}
     seed = int(rng.integers(2**31))
-    arms = {"without": None} | ({} if setting.same_cups else starts)
     rows = []
     with threadpool_limits(1):
-        for arm, start in arms.items():
-            also = {} if start else starts
-            search = _search(coffee, start, also, np.random.default_rng(seed), setting.flights)
-            rows += [{"number": number, "arm": row.pop("read_with", arm), **row} for row in search]
+        for arm, start in starts.items():
+            search = _search(coffee, start, np.random.default_rng(seed), setting.flights)
+            for flight, belief in enumerate(search, start=1):
+                leader = belief.posterior.leader
+                low, high = belief.posterior.interval(leader)
+                water = belief.posterior.recipes[leader]
+                row = {
+                    "regret": coffee.regret(water),
+                    "covered": low <= float(coffee.panel.expected(water)[0]) <= high,
+                    "alike": np.nan if belief.followed is None else belief.followed.alike,
+                }
+                rows.append({"number": number, "arm": arm, "flight": flight, **row})
     return rows
 
 
+def play_same_cups(number: int, setting: argparse.Namespace) -> list[dict[str, object]]:
+    """One new coffee tasted without a head start: its cups read without and with each."""
+    rng, coffee, centres = draw(number, setting.seed)
+    starts = [
+        (kind + SAME, head_start(earlier_scores(at, rng), NEW))
+        for kind, at in centres.items()
+        for _ in range(LOTS)
+    ]
+    rows = []
+    with threadpool_limits(1):
+        for flight, belief in enumerate(_search(coffee, None, rng, setting.flights), start=1):
+            for arm, start in [("without", None), *starts]:
+                water, alike = best_water(belief.cups, start)
+                row = {"regret": coffee.regret(water), "alike": alike}
+                rows.append({"number": number, "arm": arm, "flight": flight, **row})
+    return rows
+
+
+def best_water(cups: Cups, start: HeadStart | None) -> tuple[Floats, float]:
+    """The water recommended after these cups, and the chance of being like earlier coffees."""
+    told = weigh(cups, shape_library(), None if start is None else start.odds)
+    posterior = posterior_of(
+        REGION,
+        cups,
+        np.empty((0, 3)),
+        expected=told.expected,
+        draws=partial(told.draws, n_draws=2, rng=np.random.default_rng(0)),
+    )
+    alike = np.nan if start is None else follow(start, told.of_shapes).alike
+    return posterior.recipes[posterior.leader], alike
+
+
 def _search(
-    coffee: Coffee,
-    start: HeadStart | None,
-    also: Mapping[str, HeadStart | None],
-    rng: np.random.Generator,
-    flights: int,
-) -> Iterator[dict[str, Any]]:
-    """A search with one head start; the cups of each flight are read with the others as well."""
+    coffee: Coffee, start: HeadStart | None, rng: np.random.Generator, flights: int
+) -> Iterator[Belief]:
+    """What is believed after each flight."""
     belief = believe(None, REGION, n_tasters=4, control=CONTROL, head_start=start, rng=rng)
     scores = None
     for flight in range(1, flights + 1):
@@ -104,27 +149,7 @@ def _search(
         told = coffee.panel.taste_flights([waters], rng=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
         belief = believe(scores, REGION, control=CONTROL, head_start=start, rng=rng)
-        yield {"flight": flight, **_row_of(coffee, belief)}
-        for kind, other in also.items():
-            with_it = believe(
-                scores,
-                REGION,
-                control=CONTROL,
-                head_start=other,
-                rng=np.random.default_rng(flight),
-            )
-            yield {"read_with": kind + SAME, "flight": flight, **_row_of(coffee, with_it)}
-
-
-def _row_of(coffee: Coffee, belief: Belief) -> dict[str, Any]:
-    leader = belief.posterior.leader
-    low, high = belief.posterior.interval(leader)
-    water = belief.posterior.recipes[leader]
-    return {
-        "regret": coffee.regret(water),
-        "covered": low <= float(coffee.panel.expected(water)[0]) <= high,
-        "alike": np.nan if belief.followed is None else belief.followed.alike,
-    }
+        yield belief
 
 
 def report(played: pd.DataFrame) -> str:
@@ -151,8 +176,10 @@ def report(played: pd.DataFrame) -> str:
     alike = played.groupby(["arm", "flight"])["alike"].mean().unstack()
     lines.append("chance of being like the earlier coffees, by flight")
     lines += [arm.ljust(24) + "  ".join(f"{one:.2f}" for one in alike.loc[arm]) for arm in arms[1:]]
-    covered = played.groupby("arm")["covered"].mean()
-    lines.append("90 % intervals cover: " + ", ".join(f"{arm} {covered[arm]:.2f}" for arm in arms))
+    if "covered" in played:
+        covered = played.groupby("arm")["covered"].mean()
+        told = ", ".join(f"{arm} {covered[arm]:.2f}" for arm in arms)
+        lines.append(f"90 % intervals cover: {told}")
     return "\n".join(lines)
 
 
@@ -172,14 +199,17 @@ def main() -> None:
     parser.add_argument("--coffees", type=int, default=40)
     parser.add_argument("--flights", type=int, default=5)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--same-cups", action="store_true", help="read the same cups only")
+    parser.add_argument(
+        "--same-cups", action="store_true", help="read the same cups with and without"
+    )
     parser.add_argument("--keep", type=Path, help="a CSV file to keep rows in, and to go on from")
     setting = parser.parse_args()
+    one = play_same_cups if setting.same_cups else play
     kept = setting.keep is not None and setting.keep.exists()
     frame = pd.read_csv(setting.keep) if kept else pd.DataFrame()
     done = frame["number"].nunique() if kept else 0
     for number in tqdm(range(done, setting.coffees), unit="coffee", mininterval=10):
-        frame = pd.concat([frame, pd.DataFrame(play(number, setting))], ignore_index=True)
+        frame = pd.concat([frame, pd.DataFrame(one(number, setting))], ignore_index=True)
         if setting.keep is not None:
             frame.to_csv(setting.keep, index=False)
     sys.stdout.write(report(frame) + "\n")
