@@ -30,7 +30,8 @@ class Sheet:
         """The page in a frame of its own, so that its styles stay off the notebook."""
         return (
             f'<iframe title="{escape(self.title)}" sandbox="allow-scripts allow-modals" '
-            'style="width:100%;height:48rem;border:1px solid #888;background:#fff" '
+            'style="box-sizing:border-box;width:100%;height:48rem;border:1px solid #888;'
+            'background:#fff" '
             f'srcdoc="{escape(self.html)}"></iframe>'
         )
 
