@@ -123,6 +123,18 @@ def left_out(book: LabBook, coffee: str, *, client: str) -> LeftOut:
     )
 
 
+def keep_chosen(book: LabBook, frame: pd.DataFrame) -> pd.DataFrame:
+    """The rows of a scores or words frame, of any number of coffees, that are read.
+
+    For each coffee the choice recorded last for it holds.
+    """
+    dropped = [
+        part.index.difference(left_out(book, str(coffee), client=str(client)).keep(part).index)
+        for (client, coffee), part in frame.groupby(["client", "coffee"])
+    ]
+    return frame.drop([label for labels in dropped for label in labels])
+
+
 def _names_in(text: str, known: Sequence[str]) -> tuple[list[str], str]:
     """The known names that a record begins with, and what follows them; names may hold commas."""
     found: list[str] = []

@@ -15,6 +15,7 @@ from labkit.analysis.one_water import OneWater, one_water
 from labkit.analysis.region import Region, makeable
 from labkit.analysis.words import WordReadings, read_words
 from labkit.book import LabBook
+from labkit.book.left_out import keep_chosen
 from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
 from labkit.widgets import fields
@@ -99,7 +100,7 @@ class AcrossForm(widgets.VBox):
                 for c in self._book.coffees(client=named)
             ]
             self._whole = read_across(
-                self._book.opened_scores(client=named),
+                keep_chosen(self._book, self._book.opened_scores(client=named)),
                 pd.DataFrame(facts, columns=["client", "coffee", *ABOUT]),
             )
             self._of = client
@@ -269,7 +270,7 @@ class WordsForm(widgets.VBox):
         self.words = None
         self._of = sorted(self._across.coffees)
         frame = self._across.of_shown(self._book.opened_words(client=self._across.client))
-        self.words = read_words(frame, self._sayings)
+        self.words = read_words(keep_chosen(self._book, frame), self._sayings)
         return [self.words, self._picture(self.words)]
 
 
@@ -323,6 +324,6 @@ class BalanceForm(widgets.VBox):
                 "none of these was. Ask it in a session."
             )
         client, name = coffee
-        scores = self._book.opened_scores(coffee=name, client=client)
+        scores = keep_chosen(self._book, self._book.opened_scores(coffee=name, client=client))
         self.balance = balance_acidity(scores)
         return [self.balance, self._picture(self.balance)]

@@ -19,6 +19,7 @@ from labkit.analysis.suggest_belief import Belief, believe, water_target
 from labkit.analysis.suggest_history import flight_history
 from labkit.analysis.suggest_walk import WalkStep, classical_walk
 from labkit.book import LabBook
+from labkit.book.left_out import keep_chosen
 from labkit.errors import DosingError, ReadingError
 from labkit.tasting import Sweep
 from labkit.water import CAUTIONS, PURE_WATER, Target, Water
@@ -186,7 +187,7 @@ class NextFlightView(widgets.VBox):
             (c.client, c.name, c.origin, c.process, c.roast_level) for c in self._book.coffees()
         ]
         return head_start(
-            self._book.opened_scores(),
+            keep_chosen(self._book, self._book.opened_scores()),
             self.coffee,
             pd.DataFrame(about, columns=["client", "coffee", "origin", "process", "roast_level"]),
             brew_method=brew_method,

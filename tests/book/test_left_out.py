@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
 from labkit.book import Attribute, LabBook
-from labkit.book.left_out import leave_out, left_out
+from labkit.book.left_out import keep_chosen, leave_out, left_out
 from labkit.errors import BookError
 from labkit.tasting import SCALES
 
@@ -68,3 +69,23 @@ def test_no_record_without_a_reason_or_of_a_stranger(book, tasters, reason, sent
     with pytest.raises(BookError, match=sentence):
         leave_out(book, **COFFEE, tasters=tasters, seen="overall", reason=reason)
     assert left_out(book, **COFFEE).names == ()
+
+
+def test_of_many_coffees_only_the_one_with_a_choice_loses_rows(book):
+    book.add_coffee("Another", client=COFFEE["client"])
+    leave_out(book, **COFFEE, tasters=["Ed"], sessions=DAYS[:1], seen="overall", reason="late")
+    rows = [
+        (coffee, session, taster)
+        for coffee in (COFFEE["coffee"], "Another")
+        for session in DAYS
+        for taster in ("Ed", "Di")
+    ]
+    frame = pd.DataFrame(rows, columns=["coffee", "session", "taster"], index=range(5, 13))
+    frame.insert(0, "client", COFFEE["client"])
+
+    kept = keep_chosen(book, frame)
+
+    assert kept[kept["coffee"] == "Another"].equals(frame[frame["coffee"] == "Another"])
+    of_coffee = kept[kept["coffee"] == COFFEE["coffee"]]
+    assert of_coffee[["session", "taster"]].values.tolist() == [[DAYS[1], "Di"]]
+    assert keep_chosen(book, frame.iloc[:0]).empty
