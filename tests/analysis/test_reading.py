@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from labkit.analysis.reading import leaving_out, read_attributes, read_coffee
 from labkit.analysis.region import Region
@@ -138,10 +139,22 @@ def test_the_html_is_short_and_opens_with_the_verdict(reading):
     assert len(html) < 2500
 
 
-def test_an_exact_test_would_see_the_detectable_difference_in_four_of_five_cases():
-    """Two-sided t test, 18 degrees of freedom: 80 % power at 2.96 standard errors
-    (Cohen 1988, d = 0.94 for n = 20 per group, from memory: 0.909 * sqrt(10))."""
-    assert detectable_difference(1.0, 1, 18) == pytest.approx(2.96, abs=0.02)
+def test_with_a_known_spread_four_of_five_exact_tests_see_the_detectable_difference():
+    """1.960 + 0.842, the normal quantiles of a two-sided test at 5 % with 80 % power (any table)."""
+    assert detectable_difference(2.0, 1e9, 1, 1e9) == pytest.approx(2 * 2.802, abs=0.002)
+
+
+@pytest.mark.parametrize("df", [2, 3, 18])
+def test_an_estimated_spread_promises_no_more_than_new_cups_see(df):
+    """Two studies of one size: what the first calls detectable is planted in the second."""
+    rng, n, se = np.random.default_rng(5), 40_000, 0.5
+    told = se * np.sqrt(rng.chisquare(df, n) / df)
+    planted = told * detectable_difference(1.0, df, 1, df)
+    again = se * np.sqrt(rng.chisquare(df, n) / df)
+    t = (planted + se * rng.standard_normal(n)) / again
+    seen = np.mean(np.abs(t) > stats.t.ppf(0.975, df))
+
+    assert seen == pytest.approx(0.8, abs=0.012)  # 40 parts and 4 Monte Carlo errors
 
 
 class TestBadInput:

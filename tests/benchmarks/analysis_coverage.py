@@ -218,25 +218,22 @@ def one_panel(plan: Plan, kind: Kind, n_tasters: int, rng) -> dict[str, float]:
 
 
 def seen_when_planted(plan: Plan, n_tasters: int, panels: int, rng) -> tuple[float, float]:
-    """Plant slopes as large as a flat panel calls detectable: how often is a winner claimed?
+    """Plant what each flat panel calls detectable as a slope for a new panel: who sees a winner?
 
-    A slope is the hardest to see where tasters differ in slope.
+    A slope is the hardest to see where tasters differ in slope. Gives the median difference that
+    is called detectable, and the share of new panels that claim a winner.
     """
     kind = Kind(name="", effect=0.0, slope_sd=0.20)
-    flat = [
-        read_coffee(taste(plan, Truth(plan, 0.0, rng), kind, n_tasters, rng), rng=rng)
-        for _ in range(panels // 4)
-    ]
-    size = float(np.median([one.verdict.detectable_points for one in flat]))
-    seen = 0
+    told, seen = [], 0
     for _ in range(panels):
+        flat = read_coffee(taste(plan, Truth(plan, 0.0, rng), kind, n_tasters, rng), rng=rng)
+        told.append(float(flat.verdict.detectable_points))
 
-        def slope(coded, size=size):
+        def slope(coded, size=told[-1]):
             return 6.8 + size / 2 * np.atleast_2d(coded)[:, plan.factors[0]]
 
-        frame = taste(plan, slope, kind, n_tasters, rng)
-        seen += read_coffee(frame, rng=rng).verdict.kind == FOUND
-    return size, seen / panels
+        seen += read_coffee(taste(plan, slope, kind, n_tasters, rng), rng=rng).verdict.kind == FOUND
+    return float(np.median(told)), seen / panels
 
 
 def _is_chosen(only: str, plan: Plan, kind: Kind) -> bool:
@@ -276,8 +273,9 @@ def main(arguments: list[str]) -> None:
             rng = np.random.default_rng([chosen.seed, n_tasters, 1])
             with threadpool_limits(1):
                 size, seen = seen_when_planted(ratio_sweep(), n_tasters, chosen.panels, rng)
-            out(f"\n{n_tasters} tasters: {size:.2f} points are called detectable, ")
-            out(f"{100 * seen:.0f} % of panels see them when planted\n")
+            error = 100 * np.sqrt(seen * (1 - seen) / chosen.panels)
+            out(f"\n{n_tasters} tasters: {size:.2f} points (median) are called detectable, ")
+            out(f"{100 * seen:.0f} +- {error:.0f} % of new panels see what was\n")
 
 
 if __name__ == "__main__":

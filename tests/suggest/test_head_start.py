@@ -125,9 +125,9 @@ def test_coffees_that_agree_move_more_than_one_and_than_coffees_that_do_not():
 
 def test_groups_count_only_if_the_data_say_so():
     here, there = ((0.2, 0.3, 0.3), (0.8, 0.8, 0.7))
-    two_kinds = [log_likelihood(told(at, 0.1)) for at in (here, there) * 3]
-    one_kind = [log_likelihood(told(here, 0.1))] * 6
-    process = {"process": np.array([0, 1] * 3)}
+    two_kinds = [log_likelihood(told(at, 0.1)) for at in (here, there) * 4]
+    one_kind = [log_likelihood(told(here, 0.1))] * 8
+    process = {"process": np.array([0, 1] * 4)}
 
     split, pooled = combine(two_kinds, process), combine(one_kind, process)
 
