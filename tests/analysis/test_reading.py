@@ -140,7 +140,7 @@ def test_the_html_is_short_and_opens_with_the_verdict(reading):
 
 
 def test_with_a_known_spread_four_of_five_exact_tests_see_the_detectable_difference():
-    """1.960 + 0.842, the normal quantiles of a two-sided test at 5 % with 80 % power (any table)."""
+    """1.960 + 0.842: normal quantiles of a two-sided test at 5 % with 80 % power (any table)."""
     assert detectable_difference(2.0, 1e9, 1, 1e9) == pytest.approx(2 * 2.802, abs=0.002)
 
 

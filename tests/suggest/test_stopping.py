@@ -61,8 +61,18 @@ def test_a_leader_that_may_not_beat_the_control_names_no_winner():
 
     assert advice.verdict == "stop: nobody can tell"
     assert advice.chance_above_control < 0.95
-    assert f"{advice.chance_above_control:.0%}" in advice.text
+    assert f"{int(100 * advice.chance_above_control)}%" in advice.text
     assert advice.confirm is None
+
+
+def test_a_likely_winner_is_not_named_but_may_be_confirmed():
+    """Looked at after every flight, 95 % would name winners on flat coffees."""
+    advice = stop_or_taste(belief([6.66, 6.5, 5.0], 0.05))
+
+    assert 0.95 < advice.chance_above_control < 0.99
+    assert advice.verdict == "stop: nobody can tell"
+    assert "confirm it before you call it better" in advice.text
+    assert advice.confirm.leader == water_target(RECIPES[0])
 
 
 def test_much_to_lose_or_to_win_means_taste_on():
