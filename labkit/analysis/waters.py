@@ -10,9 +10,10 @@ import pandas as pd
 from scipy import special
 from statsmodels.stats.multitest import multipletests
 
-from labkit.analysis.coding import Floats, coding_of
+from labkit.analysis.coding import Floats, coding_of, describe
 from labkit.analysis.mixed import Component, MixedFit, columns_of, fit_mixed, identifiable
 from labkit.analysis.model import affordable, block_effects, taster_components
+from labkit.analysis.region import COORDINATES
 from labkit.analysis.reml import Columns
 from labkit.analysis.scores import Scores
 from labkit.errors import ReadingError
@@ -60,9 +61,16 @@ class WaterDifferences:
         first = apart.sort_values("p").iloc[0]
         more = f" and {len(apart) - 1} more pairs" if len(apart) > 1 else ""
         return (
-            f"{first['recipe']} scores above {first['other']} by {first['difference']:.1f} points "
-            f"({first['lo']:.1f} to {first['hi']:.1f}){more}."
+            f"{self._named(first['recipe'])} scores above {self._named(first['other'])} by "
+            f"{first['difference']:.1f} points ({first['lo']:.1f} to {first['hi']:.1f}){more}."
         )
+
+    def _named(self, recipe: str) -> str:
+        """A water's label with its levels of what was varied."""
+        places = self.means.set_index("recipe")[list(COORDINATES)]
+        varied = [name for name in COORDINATES if places[name].nunique() > 1]
+        levels = describe(places.loc[recipe], varied)
+        return f"{recipe} ({levels})" if levels else recipe
 
 
 def simultaneous(

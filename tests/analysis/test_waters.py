@@ -118,7 +118,10 @@ def test_missing_cups_leave_means_unbiased_by_the_taster_who_missed_them(rng):
 def test_the_clearest_pair_is_told_in_words(rng):
     found = compare_waters(gather_scores(tasted(effect=5)), rng=rng)
 
-    assert " scores above " in found.sentence
+    first = found.pairs.sort_values("p").iloc[0]
+    assert f"{first['recipe']} (Mg share " in found.sentence  # what was varied, and only that
+    assert f" scores above {first['other']} (Mg share " in found.sentence
+    assert "hardness" not in found.sentence
     assert len(found.pairs) == 15
     assert set(found.against_control["control"]) == {"W 0.4 80 20"}
     flat = compare_waters(gather_scores(tasted(effect=0, seed=2)), rng=rng)
