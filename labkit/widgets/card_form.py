@@ -11,7 +11,7 @@ import ipywidgets as widgets
 
 from labkit.analysis import read_coffee
 from labkit.book import LabBook
-from labkit.book.left_out import left_out
+from labkit.book.left_out import keep_chosen
 from labkit.errors import DosingError, LabkitError, WaterError
 from labkit.water import (
     DROP_KITS,
@@ -159,9 +159,8 @@ class CardForm(widgets.VBox):
             return
         client, coffee = self._coffee
         try:
-            choice = left_out(self._book, coffee, client=client)
             scores = self._book.opened_scores(coffee=coffee, client=client)
-            reading = read_coffee(choice.keep(scores), "overall")
+            reading = read_coffee(keep_chosen(self._book, scores), "overall")
         except LabkitError as error:
             self._found = f"{coffee}: {error}"
             return

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 from labkit.analysis import read_coffee
 from labkit.book import LabBook
-from labkit.book.left_out import left_out
+from labkit.book.left_out import keep_chosen
 from labkit.errors import ReadingError
 
 
@@ -23,9 +23,8 @@ def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
 
     def best_of(client: str, coffee: str) -> dict[str, float]:
         try:
-            choice = left_out(book, coffee, client=client)
             scores = book.opened_scores(coffee=coffee, client=client)
-            reading = read_coffee(choice.keep(scores), "overall")
+            reading = read_coffee(keep_chosen(book, scores), "overall")
         except ReadingError:
             return {}
         if reading.best is None or reading.verdict.kind != "best found":

@@ -199,7 +199,7 @@ def test_where_both_agree_the_more_certain_one_counts(sqlite_book, uncertainty_p
     bottle = measure(sqlite_book, 1, uncertainty_percent)
     assert bottle.question == ""
     assert bottle.counts == counts
-    assert sqlite_book.shelf()["counts"].tolist() == [counts]
+    assert [kept.counts for kept in sqlite_book.bottles()] == [counts]
 
 
 def test_a_coarse_balance_explains_what_a_fine_one_does_not(sqlite_book):
