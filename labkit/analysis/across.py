@@ -163,15 +163,19 @@ def read_across(
     """
     known = {} if about is None else _known(about)
     keys = {(str(client), str(coffee)): None for client, coffee in known}
-    groups: dict[tuple[str, str], pd.DataFrame] = {}
+    groups: dict[tuple[str, str], tuple[pd.DataFrame, bytes]] = {}
     if len(frame):
-        for (client, coffee), part in frame.groupby(["client", "coffee"], sort=True):
-            groups[(str(client), str(coffee))] = part
+        hashes = pd.util.hash_pandas_object(frame, index=False).to_numpy()
+        grouped = frame.groupby(["client", "coffee"], sort=True)
+        group = grouped.ngroup().to_numpy()
+        for place, ((client, coffee), part) in enumerate(grouped):
+            digest = hashlib.sha256(hashes[group == place].tobytes()).digest()
+            groups[(str(client), str(coffee))] = part, digest
+    nothing: tuple[pd.DataFrame | None, bytes] = None, b""
     names = sorted({**keys, **dict.fromkeys(groups)})
     with threadpool_limits(1):
         readings = [
-            _kept(client, coffee, groups.get((client, coffee)), attribute, brew_method)
-            for client, coffee in names
+            _kept(*name, *groups.get(name, nothing), attribute, brew_method) for name in names
         ]
     rows = [_row(one, known.get((one.client, one.coffee), {})) for one in readings]
     table = pd.DataFrame(rows, columns=_columns())
@@ -196,16 +200,14 @@ def _kept(
     client: str,
     coffee: str,
     frame: pd.DataFrame | None,
+    digest: bytes,
     attribute: str,
     brew_method: str | None,
 ) -> CoffeeReading:
-    """What was made of exactly these scores before, or a new reading."""
+    """What was made of exactly these scores (by their ``digest``) before, or a new reading."""
     if frame is None:
         return _read(client, coffee, frame, attribute, brew_method)
-    scores = hashlib.sha256(
-        pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes()
-    ).digest()
-    key = (client, coffee, attribute, brew_method, tuple(frame.columns), scores)
+    key = (client, coffee, attribute, brew_method, tuple(frame.columns), digest)
     if key not in _KEPT:
         _KEPT[key] = _read(client, coffee, frame, attribute, brew_method)
     _KEPT.move_to_end(key)

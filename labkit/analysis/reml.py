@@ -26,6 +26,9 @@ NO_NOISE_SENTENCE: Final = (
     "sure one can be cannot be told."
 )
 
+ROUNDING: Final = 1e-10
+"""Difference of two log-likelihoods of a few hundred that rounding alone may make."""
+
 MOST_STEPS: Final = 60
 """Scoring steps before giving up; five to ten are usual."""
 
@@ -141,16 +144,19 @@ class Solved:
 
 def solve(products: CrossProducts, ratios: Floats) -> Solved:
     """Profile fixed effects and residual variance out at given variance ratios."""
-    gram, p, zs = products.gram, products.n_fixed, products.random
+    gram, p = products.gram, products.n_fixed
     root = np.sqrt(products.spread(ratios))
-    used = root > 0
+    used = np.flatnonzero(root)
     weighted = gram
     logdet = 0.0
-    if used.any():
-        scaled = gram[zs][used] * root[used, None]
-        inner = scaled[:, zs][:, used] * root[used] + np.eye(int(used.sum()))
+    if len(used):
+        root, used = root[used], used + p
+        scaled = gram[:, used] * root
+        inner = scaled[used] * root[:, None]
+        inner[np.diag_indices(len(used))] += 1
         lower = np.linalg.cholesky(inner)
-        half = lapack.dtrtrs(lower, scaled, lower=1)[0]
+        # Transposed, both lie as LAPACK wants them, and nothing is copied.
+        half = lapack.dtrtrs(lower.T, scaled.T, trans=1, overwrite_b=1)[0]
         weighted = gram - half.T @ half
         logdet = 2 * float(np.log(np.diag(lower)).sum())
     factor = np.linalg.cholesky(weighted[:p, :p])
@@ -184,7 +190,7 @@ def _scores_and_information(products: CrossProducts, at: Solved) -> tuple[Floats
     p, k = products.n_fixed, len(products.blocks)
     s2 = at.residual_variance
     w = at.weighted
-    zs, blocks = products.random, [slice(b.start - p, b.stop - p) for b in products.blocks]
+    zs, starts = products.random, [block.start - p for block in products.blocks]
     zpz = (w[zs, zs] - w[zs, :p] @ at.information @ w[:p, zs]) / s2
     zpy = (w[zs, -1] - w[zs, :p] @ at.beta) / s2
     ypy = (w[-1, -1] - w[-1, :p] @ at.beta) / s2
@@ -193,10 +199,10 @@ def _scores_and_information(products: CrossProducts, at: Solved) -> tuple[Floats
     # Along V itself, trace and quadratic form are known: tr(PV) = n - p, and P V P = P.
     gradient = np.empty(k + 1)
     information = np.empty((k + 1, k + 1))
-    traces = np.array([np.trace(zpz[b, b]) for b in blocks])
-    squares = np.array([zpy[b] @ zpy[b] for b in blocks])
+    traces = np.add.reduceat(np.diag(zpz), starts)
+    squares = np.add.reduceat(zpy**2, starts)
     gradient[:k] = -0.5 * (traces - squares)
-    norms = np.array([[np.sum(zpz[a, b] ** 2) for b in blocks] for a in blocks]).reshape(k, k)
+    norms = np.add.reduceat(np.add.reduceat(zpz**2, starts, axis=0), starts, axis=1)
     information[:k, :k] = 0.5 * norms
     # I = (V - sum gamma_i s2 G_i) / s2 gives everything that concerns the residual.
     tr_pg_p = (traces - norms @ (at.ratios * s2)) / s2
@@ -247,7 +253,7 @@ def fit_reml(products: CrossProducts, *, start: Floats | None = None) -> tuple[S
             moved[-1] = max(moved[-1], variances[-1] / 20)
             moved[:-1][moved[:-1] < 1e-9 * moved[-1]] = 0.0
             trial = solve(products, moved[:-1] / moved[-1])
-            if trial.loglik >= at.loglik - 1e-12:
+            if trial.loglik >= at.loglik - ROUNDING:
                 better = trial
                 break
             fraction /= 2
@@ -256,6 +262,6 @@ def fit_reml(products: CrossProducts, *, start: Floats | None = None) -> tuple[S
         change = np.abs(better.ratios - at.ratios).max() / (1 + at.ratios.max())
         gain = better.loglik - at.loglik
         at = better
-        if gain < 1e-10 and change < 1e-7:
+        if gain < ROUNDING and change < 1e-7:
             return at, True
     return at, False

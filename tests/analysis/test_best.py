@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.analysis.best import find_best, level_point, stationary_point
+from labkit.analysis.best import DRAWS, find_best, level_point, stationary_point
 from labkit.analysis.coding import second_order_terms
 from labkit.analysis.scores import gather_scores
 from labkit.analysis.surface import fit_surface
@@ -74,6 +74,22 @@ def test_the_interval_holds_the_best_level():
         best = find_best(surface, rng=np.random.default_rng(seed))
         for one in best.factor_ranges:
             assert one.lo - 1e-9 <= one.best <= one.hi + 1e-9
+
+
+def test_the_chance_of_being_near_the_best_is_the_plain_count_over_all_draws():
+    """Counted in small batches and in bytes; here in one piece, on a surface that is all noise."""
+    frame = tasted(waters=GRID, flights=2)
+    frame["score"] = 5 + np.random.default_rng(7).normal(0, 2, len(frame))
+    surface = fit_surface(gather_scores(frame))
+    best = find_best(surface, rng=np.random.default_rng(8))
+
+    waters = best.region.iloc[:, :3].to_numpy()
+    means = best.region["mean"].to_numpy()
+    heights = surface.draws(DRAWS, rng=np.random.default_rng(8)) @ surface.design(waters).T
+    near = heights >= heights.max(axis=1, keepdims=True) - 0.1 * np.ptp(means)
+
+    np.testing.assert_array_equal(best.region["chance_near_best"], near.mean(axis=0))
+    assert near.sum(axis=0).max() > 255  # more than a byte holds
 
 
 def test_a_best_water_far_from_every_cup_is_said_to_be():

@@ -49,7 +49,7 @@ def words_in(ax):
 
 def test_each_coffee_has_its_diamond_and_its_cups_or_a_word_why_not(across):
     share, hardness, _ = plot_across(across)
-    diamonds = [line.get_xdata()[0] for line in share.lines if line.get_marker() == "D"]
+    diamonds = [x for line in share.lines if line.get_marker() == "D" for x in line.get_xdata()]
     assert diamonds == pytest.approx(across.table["best_mg_share"].dropna().tolist())
     for one in across.table.to_dict("records"):
         assert one["coffee"] in words_in(share)
