@@ -1,0 +1,185 @@
+"""Sheets handed to the browser, the ways to a key, and what no form keeps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from labkit.bench import bench_sheet
+from labkit.tasting.seal import Sealer
+from labkit.widgets import (
+    OpenForm,
+    ReplanForm,
+)
+from tests.widgets.plans.helpers import (
+    PASSPHRASE,
+    choose,
+    press,
+    score_all,
+    sealed,
+    state_of,
+    type_passphrase,
+)
+
+
+@pytest.mark.parametrize("label", ["Score sheets", "Cup labels", "Tray map"])
+def test_tasters_paper_carries_every_code_and_no_water(book, paper, label):
+    press(paper, label)
+
+    ((sheet, about),) = paper.handed
+    assert all(code in sheet for code in book.plan(paper.session).codes(1))
+    assert about["name"].endswith(".html")
+    for word in ("hardness", "Alkalinity", "magnesium", "W1", "J1.1"):
+        assert word not in sheet.replace(about["name"], "").replace(paper.session, "")
+
+
+def test_the_bench_sheet_given_out_again_is_on_record(book, paper):
+    form = paper.bench_form
+    form.fields["bench_passphrase"].value = PASSPHRASE
+    paper._bench_button.click()
+
+    ((sheet, about),) = paper.handed
+    given = [e for e in book.events(paper.session) if e.kind == "opened for the bench sheet"]
+    assert "J1.1" in sheet
+    assert "Preparer only" in about["note"]
+    assert [e.done_by for e in given] == ["Odile", "Odile"]  # when sealing, and now
+    assert form.fields["bench_passphrase"].value == ""
+    assert not book.flight(paper.session, 1).is_unblinded
+
+
+def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
+    paper.bench_form.fields["bench_passphrase"].value = "not the passphrase"
+    paper._bench_button.click()
+
+    assert paper.handed == []
+    assert "must be the one that sealed" in (
+        paper.bench_form.message.value
+        + "".join(note.value for note in paper.bench_form._notes.values())
+    )
+
+
+# ------------------------------------------------------------------- other ways to a key
+
+
+def locked(book, form):
+    session = sealed(form)
+    score_all(book, session)
+    book.lock_flight(session, 1)
+    return session
+
+
+def fill_sheet(sheet, key):
+    rows = sorted(key.rows, key=lambda row: row.jug)
+    for n, row in enumerate(rows, start=1):
+        sheet.fields[f"codes_{n}"].value = row.blind_code
+        sheet.fields[f"water_{n}"].value = (row.water, row.is_duplicate)
+
+
+def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
+    session = locked(book, form)
+    key = form.plan.sealed[1].open(PASSPHRASE)
+    opened = []
+    opening = OpenForm(book, on_open=lambda: opened.append(True))
+    opening._folds.selected_index = 0
+    fill_sheet(opening.lost.sheet, key)
+
+    opening.lost._button.click()
+    assert "needs a reason" in opening.lost.form.message.value
+    assert book.flight(session, 1).state == "locked"
+    opening.lost.form.fields["reason"].value = "forgotten"
+    opening.lost._button.click()
+
+    assert book.flight(session, 1).state == "opened"
+    assert opened == [True]
+    assert opening.lost.sheet is None  # what was typed is gone from the page
+    scores = book.opened_scores(coffee="Coffee A")
+    truth = {row.blind_code: row.target.mg_share for row in key.rows}
+    assert all(truth[r.blind_code] == r.mg_share for r in scores.itertuples())
+    (event,) = [e for e in book.events(session) if e.kind == "opened from sheet"]
+    assert event.reason == "forgotten"
+
+
+def test_a_sheet_with_a_code_twice_or_a_jug_without_water_opens_nothing(book, form):
+    session = locked(book, form)
+    opening = OpenForm(book)
+    opening._folds.selected_index = 0
+    sheet = opening.lost.sheet
+    fill_sheet(sheet, form.plan.sealed[1].open(PASSPHRASE))
+    opening.lost.form.fields["reason"].value = "forgotten"
+    kept = sheet.fields["codes_1"].value
+
+    sheet.fields["codes_1"].value = sheet.fields["codes_2"].value
+    opening.lost._button.click()
+    assert "twice" in sheet._notes["codes_2"].value
+    sheet.fields["codes_1"].value = kept
+    sheet.fields["water_1"].value = None
+    opening.lost._button.click()
+    assert "must be chosen" in sheet._notes["water_1"].value
+
+    assert book.flight(session, 1).state == "locked"
+
+
+def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(book, form):
+    session = sealed(form)
+    opening = OpenForm(book)
+    early = opening.early
+    early.fields["secret"].value = PASSPHRASE
+    early._button.click()
+    assert "needs a reason" in early.message.value
+    assert not book.flight(session, 1).is_unblinded
+
+    early.fields["secret"].value = PASSPHRASE
+    early.fields["reason"].value = "a bowl was dropped"
+    early._button.click()
+
+    assert book.flight(session, 1).is_unblinded
+    assert any("not blind" in label for label, _ in early.fields["early"].options)
+    opening._folds.selected_index = 2
+    assert "not blind" in opening._history.value
+    assert "a bowl was dropped" in opening._history.value
+    score_all(book, session)
+    book.lock_flight(session, 1)
+    assert book.opened_scores(coffee="Coffee A").empty
+
+
+def test_a_flight_tasted_alone_cannot_be_opened_before_its_codes_are_found(book, form):
+    choose(form, tasters=("Ada",), alone=True)
+    type_passphrase(form)
+    sealed(form)
+
+    assert OpenForm(book).early.fields["early"].options == ()
+
+
+# ------------------------------------------------------------------------------ secrecy
+
+
+def test_no_form_keeps_a_pairing_of_code_and_water_in_its_state(book, paper, form):
+    """Every widget's state after sealing, handing over and giving the bench sheet again."""
+    for label in ("Score sheets", "Cup labels", "Tray map"):
+        press(paper, label)
+    paper.bench_form.fields["bench_passphrase"].value = PASSPHRASE
+    paper._bench_button.click()
+    roots = (form, paper, ReplanForm(book, bench_sheet), OpenForm(book))
+
+    state = state_of(*roots)
+
+    assert PASSPHRASE not in state
+    for row in book.plan(paper.session).sealed[1].open(PASSPHRASE).rows:
+        assert row.jug not in state
+        assert row.bowl not in state
+
+
+def test_what_is_shown_of_a_plan_does_not_depend_on_which_code_is_which_water(form):
+    """The same codes over waters in another order look the same."""
+    session = sealed(form)
+    opened = form.plan.sealed[1].open(PASSPHRASE)
+    moved = [*opened.rows[1:], opened.rows[0]]
+    rows = tuple(
+        replace(row, water=other.water, target=other.target, is_control=other.is_control)
+        for row, other in zip(opened.rows, moved, strict=True)
+    )
+    assert rows != opened.rows
+    swapped = replace(form.plan, keys=(Sealer(session, PASSPHRASE).seal(1, rows),))
+
+    assert swapped._repr_html_() in form._sealed.value

@@ -1,0 +1,354 @@
+"""The plan form: base water, what it costs and would see, what is held and asked."""
+
+from __future__ import annotations
+
+import time
+from datetime import date
+
+import numpy as np
+import pytest
+
+from labkit.bench import LABEL_PAPERS, bench_sheet, cup_labels, score_sheets, sweep_doses, tray_map
+from labkit.book import Attribute, Held
+from labkit.errors import BookError
+from labkit.tasting import (
+    METHODS,
+    SCALES,
+    pair_waters,
+    plan_discrimination,
+    plan_power,
+    plan_tasting,
+    practised_noise,
+)
+from labkit.widgets import (
+    BaseWaterForm,
+    PaperForm,
+    PlanForm,
+    ReplanForm,
+    SweepForm,
+    coffee_choices,
+)
+from labkit.widgets.conditions_form import ConditionsForm
+from labkit.widgets.power_view import panel_noise
+from tests.widgets.plans.helpers import (
+    PASSPHRASE,
+    all_widgets,
+    catch,
+    choose,
+    sealed,
+    type_passphrase,
+)
+
+
+def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base):
+    sweep = SweepForm(
+        coffee_choices(book),
+        check=lambda sweep: sweep_doses(sweep, book.concentrates(), base=base.water),
+        best_of=lambda _client, _coffee: {},
+        base=base,
+    )
+    sweep.fields["mg_share"].value = "0.25 0.5 0.75"  # calcium from 60 down to 20 mg/L
+    assert "than 3 of these 3 waters hold" in sweep.message.value
+    for share in (100.0, 60.0):  # the remedy counts from the tap, however thin the base is by now
+        base.form.fields["share_percent"].value = share
+        assert "Take at most 25 % of it, the rest pure water" in sweep.message.value
+
+    base.form.fields["share_percent"].value = 25.0
+
+    assert sweep.message.value == ""
+    assert "base water, mL" in sweep.result.value
+    assert "25 % tap, autumn + 75 % pure water" in base.form.result.value
+
+
+def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
+    base.form.fields["share_percent"].value = 12.5
+    made = PlanForm(book, form._source, bench_sheet, base=base)
+    handed = catch(made)
+    made._source.fields["mg_share"].value = "0 0.25 0.5 0.75"
+    assert made.form.fields["cups_per_flight"].value == 5  # what is comfortable, unless changed
+    choose(made, serving="a cup each")
+    type_passphrase(made)
+    session = sealed(made)
+    start = book.start_water(book.session(session).held)
+    paper = PaperForm(
+        book,
+        score_sheets=score_sheets,
+        cup_labels=cup_labels,
+        tray_map=tray_map,
+        bench_sheet=bench_sheet,
+        papers=LABEL_PAPERS,
+    )
+    again = catch(paper)
+    paper.bench_form.fields["bench_passphrase"].value = PASSPHRASE
+    paper.bench_form.fields["preparer"].value = "Odile"
+    paper._bench_button.click()
+    late = ReplanForm(book, bench_sheet)
+    anew = catch(late)
+    choose(late, late="Eve", secret=PASSPHRASE)
+    late._button.click()
+
+    assert start.text == "12.5 % tap, autumn + 87.5 % pure water"
+    for sheet in (handed[0][0], again[0][0], anew[0][0]):
+        assert start.text in sheet
+        assert "hardness 10 and alkalinity 5 mg/L" in sheet
+    fresh = BaseWaterForm(book)
+    PlanForm(book, form._source, bench_sheet, base=fresh)
+    assert fresh.start.text == start.text  # the coffee's next session starts from the same
+
+
+def test_flights_of_one_session_start_from_one_water(book, form, base):
+    session = sealed(form)  # from pure water
+    later = PlanForm(book, form._source, bench_sheet, base=base)
+    base.choose(book.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
+    choose(later, add_to=session)
+    type_passphrase(later)
+    later._button.click()
+
+    said = later.form._notes["add_to"].value
+    assert "must be a session that starts from 20 % tap, autumn" in said
+    assert "mixed from pure water" in said
+    assert len(book.flights(session)) == 1
+
+
+def test_another_base_water_than_last_time_raises_a_visible_note(book, form, base):
+    sealed(form)
+    base.choose(book.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
+    later = PlanForm(book, form._source, bench_sheet)
+    later._base = base
+    later.conditions.refresh()
+
+    assert "Base water changed from pure water" in later.conditions.result.value
+
+
+# ----------------------------------------------------------------------------------- power
+
+
+def test_the_button_comes_after_all_that_it_needs(form):
+    """Tasters, what the plan would see, conditions, both passphrases, then the button."""
+    shown = list(all_widgets(form.form))
+    order = [
+        form.form.fields["tasters"],
+        form.form.fields["duplicates"],
+        form.form.result,
+        form.form.fields["cups_per_flight"],
+        form.conditions,
+        form.form.fields["passphrase"],
+        form.form.fields["again"],
+        form._button,
+        form.form.message,
+    ]
+    places = [shown.index(widget) for widget in order]
+    assert places == sorted(places)
+
+
+def test_the_form_shows_cost_and_smallest_difference_of_the_plan(form):
+    """The figures of plan_power itself, which tests/tasting hold against the paired t test."""
+    scale = SCALES["liking 1-9"]
+    expected = plan_power(4, 4, noise=practised_noise(scale), cups_per_flight=6)
+
+    shown = form.form.result.value
+
+    assert "24 cups to taste" in shown
+    assert f"{expected.water_each_ml:.0f} mL of each water" in shown
+    assert f"about {expected.minutes:.0f} minutes" in shown
+    assert f"a difference of {expected.difference:.1f} points" in shown
+    assert "Narrowest best region" in shown or "would not be narrowed down" in shown
+    assert "default for practised tasters" in shown  # the source of the noise is named
+
+
+def test_dialling_tasters_flights_and_duplicates_moves_the_power_within_a_second(form):
+    before = form.form.result.value
+    shown = []
+    for name, value in (("duplicates", 0), ("flights", 2), ("tasters", ("Ada", "Bo"))):
+        start = time.process_time()  # others may use the machine too
+        choose(form, **{name: value})
+        assert time.process_time() - start < 1
+        shown.append(form.form.result.value)
+
+    assert len({before, *shown}) == 4
+    assert "2 tasters, 2 flights" in shown[-1]
+
+
+def test_each_hidden_check_says_in_one_line_what_it_costs(form):
+    shown = form.form.result.value
+
+    assert "Hidden control: the same water in every flight links flights and days; costs" in shown
+    assert "Hidden duplicate: a water mixed and brewed anew" in shown
+    assert "costs each taster 1 cup" in shown
+
+
+def test_the_control_of_the_last_session_links_the_days_and_shows_its_cost(book, form):
+    """The middle of shares 0 0.25 0.5 0.75 1 at 80 and 40; a later dial does not hold it."""
+    first = sealed(form)
+    form._source.fields["kind"].value = "hardness dial"
+    form._source.fields["hardness_mg_l_caco3"].value = "40 100 160"
+
+    offered = form.form.fields["control"].options
+    shown = form.form.result.value
+    type_passphrase(form)
+    second = sealed(form)
+
+    (before,) = (w.target for w in book.session(first).waters if w.is_control)
+    (after,) = (w.target for w in book.session(second).waters if w.is_control)
+    assert after == before
+    assert (before.mg_share, before.hardness_mg_l_caco3) == (0.5, 80)
+    assert [label for label, _ in offered][1:] == ["the middle water", "none"]
+    assert offered[0][0] == f"as so far, {before.text}"
+    assert "links flights and days; costs each taster 1 cup" in shown
+
+
+def test_imbalance_is_folded_and_names_no_water(form):
+    folded = form.form.result.value.split("How even it would be")[1]
+
+    assert "<details>" in form.form.result.value
+    assert "Times at each position" in folded
+    assert "W1" not in folded
+
+
+def test_a_jug_too_small_for_its_bowls_is_said(form):
+    choose(form, serving="a cup each", jug_volume_ml=300.0)
+
+    assert "A jug of 300 mL is too small" in form.form.result.value
+
+
+def test_typing_the_passphrase_does_not_compute_the_plan_again(form, monkeypatch):
+    calls = []
+    monkeypatch.setattr("labkit.widgets.plan_form.view_plan", lambda *a, **k: calls.append(1) or "")
+    choose(form, passphrase="something else")
+
+    assert calls == []
+
+
+def test_the_noise_comes_from_the_lab_book_once_the_panel_has_scored(book, form):
+    """Repeat SD of a panel that repeats within 1.0 points, by construction."""
+    rng = np.random.default_rng(3)
+    session = sealed(form)
+    key = form.plan.sealed[1].open(PASSPHRASE)
+    for taster in book.session(session).tasters:
+        for row in sorted(key.rows, key=lambda row: (row.target.mg_share, row.is_duplicate)):
+            value = float(np.clip(round(5 + 2 * row.target.mg_share + rng.normal()), 1, 9))
+            book.record_score(session, 1, taster, "overall", value, blind_code=row.blind_code)
+    book.lock_flight(session, 1)
+    book.open_flight(session, 1, PASSPHRASE)
+
+    noise = panel_noise(book, ("Client A", "Coffee A"), SCALES["liking 1-9"], "cupping")
+
+    assert "this lab book, 24 overall scores of Coffee A" in noise.source
+    assert 0.5 < noise.repeat_sd < 1.6
+    other = panel_noise(book, ("Client A", "Coffee A"), SCALES["quality 6-10"], "cupping")
+    assert "default" in other.source
+
+
+# ------------------------------------------------------------------------- what is held
+
+
+def test_what_was_held_is_remembered_and_recorded(book, form):
+    session = sealed(form)
+    assert book.session(session).held.dose_g == 11.0
+    assert book.session(session).held.roast_date == date(2026, 10, 1)  # the coffee's own
+
+    again = ConditionsForm(book, lambda: "shared bowls")
+    again.begin_from(("Client A", "Coffee A"))
+
+    assert again.held == book.session(session).held
+    assert "Changed since the last session" not in again.result.value
+
+
+def test_a_change_within_a_coffees_series_raises_a_visible_note(book, form):
+    sealed(form)
+    form.conditions.begin_from(("Client A", "Coffee A"))
+
+    form.conditions.fields["dose_g"].value = "12"
+    form.conditions.fields["brew_method"].value = "espresso"
+
+    note = form.conditions.result.value
+    assert "Changed since the last session" in note
+    assert "Dose (g) changed from 11" in note
+    assert "never read together" in note
+
+
+def test_a_dose_that_is_no_number_is_said_beside_its_field_and_plans_nothing(book, form):
+    form.conditions.fields["dose_g"].value = "a lot"
+    assert "Dose (g) must be a number" in form.conditions._notes["dose_g"].value
+
+    form._button.click()
+
+    assert book.sessions() == ()
+
+
+@pytest.mark.parametrize(
+    "kind", ["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
+)
+def test_the_usual_name_of_a_session_tells_tasters_nothing_of_its_waters(book, form, kind):
+    """It stands on their sheets and their page: what is varied must not be read off it."""
+    form._source.fields["kind"].value = kind
+    choose(form, cups_per_flight=5)
+    names = [sealed(form)]
+    type_passphrase(form)
+    names.append(sealed(form))
+
+    today = f"Coffee A, {date.today():%Y-%m-%d}"
+    assert names == [today, f"{today}, session 2"]
+
+
+def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book, form):
+    choose(form, intensities="acidity", just_right="body, bitterness", words="nutty, floral, nutty")
+    session = book.session(sealed(form))
+
+    assert [(one.name, one.scale_name, one.choices) for one in session.attributes] == [
+        ("overall", "liking 1-9", ()),
+        ("acidity", "intensity 0-15", ()),
+        ("body", "just about right", ()),
+        ("bitterness", "just about right", ()),
+        ("words that fit", "descriptors", ("nutty", "floral")),
+    ]
+    again = PlanForm(book, form._source, bench_sheet)
+    kept = again.form.values()
+    assert (kept["just_right"], kept["words"]) == ("body, bitterness", "nutty, floral")
+
+
+@pytest.mark.parametrize(
+    ("typed", "sentence"),
+    [
+        ({"just_right": "acidity"}, "must name what is not asked yet, got &#x27;acidity&#x27;"),
+        ({"intensities": "overall"}, "must name what is not asked yet, got &#x27;overall&#x27;"),
+        ({"words": "floral"}, "must be two or more to choose from"),
+    ],
+)
+def test_what_is_asked_twice_or_leaves_no_choice_is_refused(book, form, typed, sentence):
+    before = len(book.sessions())
+    choose(form, **typed)
+    form._button.click()
+
+    assert sentence in form.form._notes[next(iter(typed))].value
+    assert len(book.sessions()) == before
+
+
+def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
+    """Its sheet has no scale for them; the form does not offer it and the lab book refuses."""
+    name = sealed(form)
+    client, coffee = form._source.coffee
+    pair, method = form._source.waters[:2], METHODS["triangle"]
+    book.start_session(
+        "duel",
+        coffee=coffee,
+        client=client,
+        attributes=[Attribute(name=method.ask(), scale=method.scale)],
+        tasters=["Ada", "Bo", "Cy"],
+        serving="a cup each",
+        brew_method="cupping",
+    )
+    asked = {"passphrase": PASSPHRASE, "after": None}
+    test = plan_discrimination("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
+    book.store_plan(test, waters=pair_waters("triangle", pair))
+    form._follow()
+
+    offered = [value for _, value in form.form.fields["add_to"].options]
+    assert name in offered
+    assert "duel" not in offered
+    scored = plan_tasting(form._source.waters, ["Ada", "Bo"], session="duel", **asked)
+    with pytest.raises(BookError, match=r"asks the question of a test .* are for scores"):
+        book.store_plan(scored)
+    test = plan_discrimination("triangle", pair, ["Ada", "Bo"], session=name, **asked)
+    with pytest.raises(BookError, match="asks for scores, but its cups are for a test of two"):
+        book.store_plan(test)
