@@ -13,6 +13,12 @@ from labkit.water.conductivity import conductivity_us_cm
 from labkit.water.markup import folded, notes, table
 from labkit.water.weighing import digits_of
 
+_HEADS = {
+    "mg_share": "Ca:Mg",
+    "hardness_mg_l_caco3": "hardness",
+    "alkalinity_mg_l_caco3": "alkalinity",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepDoses:
@@ -48,27 +54,37 @@ class SweepDoses:
         base = "pure" if first.base == PURE_WATER else "base"
         doses = [dose.concentrate.name for dose in first.doses]
         used = [i for i in range(len(doses)) if any(m.doses[i].volume_ml for m in self.mixings)]
-        head = ["Ca:Mg", "hardness", "alkalinity", *(f"{doses[i]}, mL" for i in used)]
-        rows = [
-            [
-                mixing.target.ca_mg_ratio_text,
-                f"{mixing.reached.hardness_mg_l_caco3:.0f}",
-                f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
-                *(f"{mixing.doses[i].volume_ml:.{digits}f}" for i in used),
-                f"{mixing.base_ml:.0f}",
-                f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
-            ]
-            for mixing in self.mixings
+        varied = [factor.name for factor in self.sweep.varied]
+        # What is varied, then what to pour: on a phone the rest may scroll out of sight.
+        first_columns = [name for name in _HEADS if name in varied]
+        last_columns = [name for name in _HEADS if name not in varied]
+        rows = []
+        for mixing in self.mixings:
+            reached = {
+                "mg_share": mixing.target.ca_mg_ratio_text,
+                "hardness_mg_l_caco3": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
+                "alkalinity_mg_l_caco3": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
+            }
+            rows.append(
+                [
+                    *(reached[name] for name in first_columns),
+                    *(f"{mixing.doses[i].volume_ml:.{digits}f}" for i in used),
+                    f"{mixing.base_ml:.0f}",
+                    *(reached[name] for name in last_columns),
+                    f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
+                ]
+            )
+        head = [
+            *(_HEADS[name] for name in first_columns),
+            *(f"{doses[i]}, mL" for i in used),
+            f"{base} water, mL",
+            *(_HEADS[name] for name in last_columns),
+            "µS/cm at 25 °C",
         ]
         remarks = dict.fromkeys(remark for mixing in self.mixings for remark in mixing.remarks)
         return (
-            table(
-                f"{self.sweep.kind.capitalize()}, doses for {first.volume_ml:g} mL "
-                "(hardness and alkalinity in mg/L as CaCO3)",
-                [*head, f"{base} water, mL", "µS/cm at 25 °C"],
-                rows,
-            )
-            + notes(remarks)
+            table(f"{self.sweep.kind.capitalize()}, for {first.volume_ml:g} mL", head, rows)
+            + notes(["Hardness and alkalinity in mg/L as CaCO3.", *remarks])
             + folded("Handle with care", notes(CAUTIONS["mixing"]))
         )
 

@@ -53,7 +53,7 @@ class PipProgress:
         if self.installing:
             done = min(n_installed, len(self.wanted))
             return f"installing {done} of {len(self.wanted)} packages"
-        latest = f": {self.latest}" if self.latest else ""
+        latest = f" (now {self.latest})" if self.latest else ""
         return f"fetching {len(self.seen)} of {len(self.wanted)} packages{latest}"
 
 

@@ -16,7 +16,7 @@ from labkit.tasting.codes import draw_codes
 from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.plan import CupPlan, Design, Serving, checked_names
-from labkit.tasting.scales import Scale
+from labkit.tasting.scales import MARKS, Scale
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
 from labkit.tasting.waters import SessionWater, session_waters
 from labkit.water import Target
@@ -54,9 +54,7 @@ class Method:
     @property
     def scale(self) -> Scale:
         """What is marked on every cup of a set; it carries the method's name into the scores."""
-        return Scale(
-            name=self.name, lowest=0, highest=1, step=1, words=((0, "no"), (1, "this one"))
-        )
+        return Scale(name=self.name, lowest=0, highest=1, step=1, words=MARKS)
 
     def ask(self, attribute: str = "") -> str:
         """The question for the sheet.

@@ -10,6 +10,9 @@ from typing import Final
 
 from labkit.errors import ScaleError
 
+MARKS: Final = ((0, "no"), (1, "this one"))
+"""The words of a scale on which one cup of a set is marked, as in a test of two waters."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
@@ -55,6 +58,11 @@ class Scale:
         """Every score that can be given, from the lowest up."""
         n_steps = round((self.highest - self.lowest) / self.step)
         return tuple(round(self.lowest + i * self.step, 9) for i in range(n_steps + 1))
+
+    @property
+    def marks_one_of_set(self) -> bool:
+        """Whether one cup of a set is marked, and the others are not."""
+        return self.words == MARKS
 
     def check(self, score: float) -> float:
         """Return `score` as it is kept, or say why it is not on this scale.

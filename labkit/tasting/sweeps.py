@@ -149,8 +149,8 @@ def check_reachable(
     """
     if not concentrates:
         raise SweepError(
-            "concentrates must hold at least one bottle, got none. "
-            "Keep one in the lab book first (notebook 1)."
+            "waters need at least one bottle to be made from, got none. "
+            "Make and keep bottles in notebook 1 first."
         )
     mixings: list[Mixing] = []
     refused: list[tuple[Target, DosingError]] = []

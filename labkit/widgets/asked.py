@@ -27,11 +27,9 @@ def asked_fields() -> dict[str, widgets.Widget]:
         ),
         "intensities": fields.text("Attributes, 0 to 15", "acidity, sweetness, body"),
         "just_right": fields.text(
-            "Too little, right or too much?", placeholder="such as bitterness; may stay empty"
+            "Too little, right or too much?", placeholder="such as bitterness"
         ),
-        "words": fields.text(
-            "Words to check if they fit", placeholder="such as floral, nutty, chalky"
-        ),
+        "words": fields.text("Words to check if they fit", placeholder="such as floral, nutty"),
     }
 
 

@@ -28,9 +28,7 @@ class BookChoice(widgets.VBox):
 
     def __init__(self, book: LabBook, choose: Callable[[str | Path | None], LabBook]) -> None:
         self._choose = choose
-        self._name = fields.text(
-            "Name of your lab book", placeholder="our-lab, or a path or database URL"
-        )
+        self._name = fields.text("Name of your lab book", placeholder="such as our-lab")
         own = fields.button("Use my own lab book")
         own.on_click(lambda _b: self._press(self._name.value.strip()))
         demo = fields.button("Use the demo")

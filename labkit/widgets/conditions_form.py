@@ -56,13 +56,8 @@ class ConditionsForm(Form):
         self._last: TastingSession | None = None
         made: dict[str, widgets.Widget] = {
             "brew_method": fields.choice("Brewed as", get_args(BrewMethod), "cupping"),
-            "roast_date": widgets.DatePicker(
-                description=_LABELS["roast_date"],
-                layout=widgets.Layout(width="min(33rem, 98%)"),
-                style={"description_width": "15rem"},
-            ),
+            "roast_date": fields.day(_LABELS["roast_date"]),
         }
-        made["roast_date"].add_class("lk-field")
         for name, label in _LABELS.items():
             if name not in made:
                 made[name] = fields.text(label)
@@ -109,7 +104,10 @@ class ConditionsForm(Form):
     def _notes_of_change(self, *, brew_method: BrewMethod, **_typed: Any) -> str:
         held = self.held
         if self._last is None:
-            return said("No earlier session of this coffee: note here what will be held.")
+            return said(
+                "No earlier session of this coffee: note what will be held, so that the next day "
+                "can be alike."
+            )
         now = replace(
             self._last,
             name="this session",

@@ -22,7 +22,7 @@ from labkit.widgets.fields import Form, as_html, fold
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.reading_view import ReadingView
-from labkit.widgets.taster_ticks import TasterTicks
+from labkit.widgets.taster_ticks import TasterTicks, refuse_nobody
 
 _CODES_REST: Final = timedelta(days=60)
 _METHODS: Final = [
@@ -126,24 +126,37 @@ class ConfirmForm(widgets.VBox):
                 offered.append((f"{word}: {_short(target)}", target))
         return offered
 
-    def _foresee(self, method: str, tasters: tuple[str, ...], sets: int, **_now: Any) -> str:
+    def _foresee(
+        self,
+        method: str,
+        first: Target | None,
+        second: Target | None,
+        tasters: tuple[str, ...],
+        sets: int,
+        **_now: Any,
+    ) -> str:
         """What the test would likely show, and what other methods would."""
         names = METHODS[method].names_attribute
         self.form.fields["attribute"].layout.display = "" if names else "none"
         self.form.fields["first"].description = "Water with more of it" if names else "One water"
-        if not tasters:
-            raise PlanError("tasters must be one or more, got none. Tick who tastes.")
+        refuse_nobody(tasters, self._book.tasters())
         if sets < 1:
             raise PlanError(f"sets must be 1 or more, got {sets}. Serve each taster a set.")
         cups = METHODS[method].cups
+        # In full: a chooser on a phone cuts them off.
+        pair = (
+            "No water of this coffee is read above yet: open a key first."
+            if first is None or second is None
+            else f"{first.text}, against {second.text}."
+        )
         cost = (
             f"{len(tasters)} tasters, {sets} set{'s' * (sets > 1)} of {cups} cups each: "
             f"{len(tasters) * sets * cups} cups, {2 * sets} jugs."
         )
         said = foresee(method, len(tasters), answers_each=sets)
         return (
-            f'<div role="status" style="max-width:46rem;line-height:1.45"><p>{escape(cost)} '
-            f"<b>{escape(said)}</b></p></div>{_others(len(tasters), sets)}"
+            f'<div role="status" style="max-width:46rem;line-height:1.45"><p>{escape(pair)}</p>'
+            f"<p>{escape(cost)} <b>{escape(said)}</b></p></div>{_others(len(tasters), sets)}"
         )
 
     def _press(self) -> None:
@@ -153,7 +166,7 @@ class ConfirmForm(widgets.VBox):
         self.plan = plan
         for name in ("passphrase", "again"):
             self.form.fields[name].value = ""
-        self._sealed.value = as_html(plan)
+        self._sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
             f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now. Score in "
             "notebook 3, lock, and open the key above: the answer stands with the scores."

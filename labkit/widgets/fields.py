@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from labkit.errors import LabkitError
 
 _NARROW = """<style>.widget-html > .widget-html-content
-  {min-width: 0; max-width: 100%; overflow-x: auto; overflow-y: hidden}
+  {min-width: 0; max-width: 100%; overflow-x: auto; overflow-y: hidden; line-height: 1.4}
 @media (max-width: 40rem) {
 .lk-field.widget-inline-hbox {flex-wrap: wrap; height: auto}
 .lk-field.widget-inline-hbox > .widget-label {flex: 0 0 100%; width: 100% !important;
@@ -21,9 +21,10 @@ _NARROW = """<style>.widget-html > .widget-html-content
 .lk-field.widget-inline-hbox > :not(.widget-label) {flex: 1 1 12rem}
 .lk-field input:not([type=checkbox]), .lk-field select:not([multiple])
   {min-height: 2.75rem; font-size: 1rem}
-.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tab
+.jupyter-widgets.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tab
   {flex: 1 1 auto; min-width: 0; height: auto; max-height: none}
-.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tabLabel {white-space: normal; overflow: visible}
+.jupyter-widgets.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tabLabel
+  {white-space: normal; overflow: visible}
 }</style>"""
 """On a phone the label stands above its field, the field is as high as a finger, and a wide table
 scrolls by itself instead of cutting the sentences beside it."""
@@ -64,8 +65,12 @@ def secret(label: str) -> widgets.Password:
 
 
 def choice(label: str, options: Sequence[Any], value: Any = None) -> widgets.Dropdown:
-    """One of several."""
-    return _labelled(widgets.Dropdown, label, options=options, value=value)
+    """One of several; an option may stand for None."""
+    made = _labelled(widgets.Dropdown, label, options=options)
+    values = [option[1] if isinstance(option, tuple) else option for option in options]
+    # Given by its place: a Dropdown takes the value None for none chosen.
+    made.index = values.index(value) if value in values else None
+    return made
 
 
 def several(
@@ -200,7 +205,7 @@ class Form(widgets.VBox):
             if named is None:
                 self.message.value = said(sentence, wrong=True)
             else:
-                label = self.fields[named].description or named
+                label = (self.fields[named].description or named).rstrip("?")
                 self._notes[named].value = said(label + sentence[len(named) :], wrong=True)
                 if self._fold is not None and named in self._folded:
                     self._fold.selected_index = 0  # a sentence nobody sees helps nobody

@@ -13,9 +13,12 @@ _OF_KEYS = ("opened", "unlocked", "codes found")
 
 
 def flight_name(flight: Flight, *, short: bool = False) -> str:
-    """Session, number, state, and the mark; ``short`` without the session."""
-    parts = [] if short else [flight.session]
-    parts += [f"flight {flight.number}", flight.state]
+    """Number, session, state, and the mark; ``short`` without the session.
+
+    The number comes first: on a phone the end of a long name is cut off.
+    """
+    of = "" if short else f" of {flight.session}"
+    parts = [f"flight {flight.number}{of}", flight.state]
     parts += [NOT_BLIND] if flight.is_unblinded else []
     return ", ".join(parts)
 

@@ -226,6 +226,8 @@ class JugForm(Form):
         **coordinates: float,
     ) -> list[Any]:
         target, bottles = Target(**coordinates), self._book.concentrates()
+        if not bottles:
+            raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
         if weigh:
             made: Any = weigh_out(
                 target,

@@ -114,9 +114,19 @@ class LeadView(widgets.VBox):
         number = self._flight.value
         missing = self._book.lock_flight(self._session, number, done_by=self._lead)
         self.refresh()
+        waiting = [
+            f"flight {flight.number}"
+            for flight in self._book.flights(self._session)
+            if flight.state in ("planned", "being tasted")
+        ]
+        then = (
+            f"Still to be locked: {', '.join(waiting)}."
+            if waiting
+            else "Next: open its key in notebook 4."
+        )
         return (
-            f"Flight {number} is locked with {len(missing)} scores missing: nothing in it changes "
-            "any more. Open its key in notebook 4."
+            f"Flight {number} is locked with {len(missing) or 'no'} "
+            f"score{'s' * (len(missing) > 1)} missing: nothing in it changes any more. {then}"
         )
 
     def _unlock_flight(self) -> str:
@@ -129,7 +139,10 @@ class LeadView(widgets.VBox):
         return f"Flight {number} takes scores again; the reason is in the lab book."
 
 
-_TABLE_STYLE = "border-spacing:.9rem .15rem;margin-left:-.9rem;line-height:1.35;text-align:left"
+_TABLE_STYLE = (
+    "border-spacing:.9rem .15rem;margin-left:-.9rem;line-height:1.35;text-align:left;"
+    "white-space:nowrap"
+)
 
 
 def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:

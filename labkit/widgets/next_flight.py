@@ -23,7 +23,7 @@ from labkit.book.left_out import keep_chosen
 from labkit.errors import DosingError, ReadingError
 from labkit.tasting import Sweep
 from labkit.water import CAUTIONS, PURE_WATER, Target, Water
-from labkit.water.markup import notes, table
+from labkit.water.markup import notes
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold, said
 from labkit.widgets.jug_form import BaseWaterForm
@@ -160,14 +160,14 @@ class NextFlightView(widgets.VBox):
         belief: Belief | None = None
         if scores.empty:
             belief = believe(None, region, n_tasters=n_tasters or 4, also=asked, head_start=start)
-            shown.append("<p>Nobody has tasted this coffee yet: the first flight spreads out.</p>")
+            shown.append(said(f"{self._why_none()} The first flight spreads out."))
         else:
             belief = believe(scores, region, brew_method=brew_method, also=asked)
-            shown += self._so_far(scores, brew_method)
             self.advice = stop_or_taste(belief, k=cups, served_as=brew_method)
             if belief.control is not None:
                 self.control = water_target(belief.posterior.recipes[belief.control])
             shown += ["<h3>Stop, or taste on?</h3>", as_html(self.advice)]
+            shown.append(fold("The flights so far", self._so_far(scores, brew_method)))
             if start is not None:
                 belief = believe(
                     scores, region, brew_method=brew_method, also=asked, head_start=start
@@ -193,20 +193,24 @@ class NextFlightView(widgets.VBox):
             brew_method=brew_method,
         )
 
-    def _so_far(self, scores: pd.DataFrame, brew_method: str) -> list[str]:
-        rows = [
-            (
-                f"{row.session}, flight {row.flight}",
-                row.cups,
-                row.tasters,
-                f"{row.best_water}: {row.best_mean:.1f} (flight {row.mean:.1f})",
-            )
-            for row in flight_history(
-                gather_scores(scores, "overall", brew_method=brew_method)
-            ).itertuples()
-        ]
-        head = ("flight", "cups", "tasters", "best of the flight, mean score")
-        return [f'<div style="overflow-x:auto">{table("The flights so far", head, rows)}</div>']
+    def _why_none(self) -> str:
+        """Why there are no scores: nobody tasted, or the keys are closed."""
+        client, coffee = self.coffee or ("", "")
+        sessions = self._book.sessions(client=client, coffee=coffee)
+        if not any(self._book.flights(session.name) for session in sessions):
+            return "Nobody has tasted this coffee yet."
+        return (
+            "This coffee has a flight whose key is closed: score and lock it in notebook 3, and "
+            "open it above, before you plan another."
+        )
+
+    def _so_far(self, scores: pd.DataFrame, brew_method: str) -> str:
+        history = flight_history(gather_scores(scores, "overall", brew_method=brew_method))
+        return notes(
+            f"{row.session}, flight {row.flight}: {row.cups} cups, {row.tasters} tasters, mean "
+            f"score {row.mean:.1f}; best {row.best_mean:.1f}, {row.best_water}"
+            for row in history.itertuples()
+        )
 
     def _search(self, suggestion: Suggestion) -> list[Any]:
         reading = self._reading.reading

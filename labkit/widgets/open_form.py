@@ -103,13 +103,15 @@ class OpenForm(widgets.VBox):
         del passphrase  # it is used by the button only
         if flight is None:
             return said(
-                "No flight is locked and waiting for its key. Lock one in notebook 3, under "
+                "No flight waits for its key. The next one is locked in notebook 3, under "
                 "Progress and lock."
             )
         missing = self._book.missing(*flight)
         if not missing:
-            return said("Every cup of this flight has its scores.")
-        return said(f"{len(missing)} scores were not given; they stay missing.")
+            return said(f"In flight {flight[1]} every cup has its scores.")
+        return said(
+            f"In flight {flight[1]} {len(missing)} scores were not given; they stay missing."
+        )
 
     def _codes_found(self) -> None:
         self._choose()
@@ -124,7 +126,9 @@ class OpenForm(widgets.VBox):
 
     def _opened(self, sentence: str) -> None:
         self.fill()
-        self.form.say(sentence)
+        waiting = len(self.form.fields["flight"].options)
+        more = "" if not waiting else f" Locked and still closed: {waiting} more."
+        self.form.say(sentence + more)
         if self._on_open is not None:
             self._on_open()
 
@@ -138,4 +142,5 @@ class OpenForm(widgets.VBox):
         flight = self._book.open_flight(session, number, now["passphrase"])
         if flight.is_unblinded:
             return f"Flight {number} of «{session}» is open, not blind: readings leave it out."
-        return f"Flight {number} of «{session}» is open: its scores are read below."
+        where = "the answer stands under" if self._book.session(session).is_pair_test else "see"
+        return f"Flight {number} of «{session}» is open: {where} «What the scores say»."

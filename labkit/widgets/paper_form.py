@@ -80,7 +80,7 @@ class PaperForm(widgets.VBox):
         self.bench_form.children[0].children[0].children += (self._bench_button,)
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
         self.fill()
-        super().__init__([self.form, self.bench_form, self._handover])
+        super().__init__([self.form, self._handover, self.bench_form])
 
     def fill(self) -> None:
         """Offer the sessions that have a plan, the latest first and chosen."""
@@ -89,8 +89,9 @@ class PaperForm(widgets.VBox):
         chooser.options = names
         chooser.value = names[0] if names else None
         self._offer_flights()
-        if not names:
-            self.form.message.value = said("Nothing is planned yet. Plan and seal first.")
+        self.form.message.value = said(
+            "" if names else "Nothing is planned yet. Plan and seal first."
+        )
 
     def _offer_flights(self) -> None:
         session = self.form.fields["session"].value

@@ -34,9 +34,7 @@ class PeopleForm(widgets.VBox):
                 "origin": fields.text("Origin"),
                 "process": fields.text("Process"),
                 "roast_level": fields.text("Roast level"),
-                "roast_date": widgets.DatePicker(
-                    description="Roast date", style={"description_width": "15rem"}
-                ),
+                "roast_date": fields.day("Roast date"),
             },
             fold_title="Origin, process, roast",
             buttons=[add_coffee],
@@ -77,7 +75,9 @@ class PeopleForm(widgets.VBox):
 
         done, _ = self.coffee_form.attempt(work)
         if done:
-            self.coffee_form.fields["coffee"].value = ""
+            for name, field in self.coffee_form.fields.items():
+                if name != "client":  # the next coffee has a lot and a roast of its own
+                    field.value = None if name == "roast_date" else ""
             self.coffee_form.say(_ADDED)
             self._list()
 

@@ -31,7 +31,7 @@ from labkit.widgets.fields import Form, as_html, fold
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.power_view import panel_noise, view_plan
-from labkit.widgets.taster_ticks import TasterTicks
+from labkit.widgets.taster_ticks import TasterTicks, refuse_nobody
 
 _CODES_REST = timedelta(days=60)
 """How far back codes are looked up; planning itself lets them rest for a fortnight."""
@@ -154,9 +154,7 @@ class PlanForm(widgets.VBox):
             },
             folded={
                 "add_to": fields.choice("Goes into", [("a new session", None)], None),
-                "session": fields.text(
-                    "Name of the session", placeholder="coffee and day; tasters see it"
-                ),
+                "session": fields.text("Name of the session", placeholder="tasters see it"),
                 "new_tasters": fields.text("More tasters", placeholder="names, with commas"),
                 "cups_per_flight": fields.whole("At most side by side (cups)", 5),
                 "control": fields.choice("Hidden control", _CONTROLS, "middle"),
@@ -260,8 +258,7 @@ class PlanForm(widgets.VBox):
         asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
         if self._viewed[0] == asked:
             return self._viewed[1]
-        if not people:
-            raise PlanError("tasters must be one or more, got none. Tick who tastes.")
+        refuse_nobody(people, self._book.tasters())
         waters = self._waters(now, self._session(now))
         tasted = {coordinates(target) for target in targets}
         control = next((coordinates(w.target) for w in waters if w.is_control), None)
@@ -298,9 +295,11 @@ class PlanForm(widgets.VBox):
             self.form.fields[name].value = ""
         self._follow()
         self._sealed.value = fold("Codes in each taster's order", as_html(plan))
+        paper = "in notebook 2, under Paper" if self._on_sealed is None else "below, under Paper"
         self.form.say(
             f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now: it is the "
-            "only way to the waters if the passphrase is lost."
+            f"only way to the waters if the passphrase is lost. Cup labels and score sheets are "
+            f"{paper}; score in notebook 3."
         )
         if self._on_sealed is not None:
             self._on_sealed()

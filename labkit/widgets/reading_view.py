@@ -137,6 +137,7 @@ class ReadingView(widgets.VBox):
         if self._shown[0] != asked:
             self.reading = None
             self._shown = (None, [])
+            self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
             self._shown = (asked, self._look(frame, words, attribute, brew_method, chosen))
         said_choice = said("" if is_new else recorded.sentence)
         return [said_choice, *self._shown[1], self._records()]
@@ -182,7 +183,12 @@ class ReadingView(widgets.VBox):
         elif attribute == SIDE_BY_SIDE:
             side = read_attributes(chosen.keep(frame), brew_method=brew_method)
             shown += [side, self._picture(side)]
-        elif len(frame) or not tests:
+        elif not len(frame) and not tests:
+            raise ReadingError(
+                "no blind flight of this coffee is open. Lock one in notebook 3 and open its key "
+                "above."
+            )
+        elif len(frame):
             self.reading = read_coffee(frame, attribute, brew_method=brew_method, **out)
             shown += [self.reading, self._effect(frame, attribute, brew_method, out)]
             shown += [_just_about_right(frame, self.reading), self._picture(self.reading)]

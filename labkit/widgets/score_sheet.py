@@ -23,6 +23,7 @@ import traitlets
 from labkit.book import Touch
 from labkit.book.records import Attribute
 from labkit.errors import BookError, LabkitError, LockError, ScaleError
+from labkit.widgets import fields
 from labkit.widgets.sheet_desk import BookDesk, SheetDesk, SheetLook
 
 if TYPE_CHECKING:
@@ -218,21 +219,11 @@ class ScoreSheet(ipywidgets.VBox):
         self._book, self._session = book, session
         plan = book.session(session)
         self._sheet: CupSheet | None = None
-        self.who = ipywidgets.Dropdown(
-            description="Who are you?",
-            options=[("choose your name", None), *((name, name) for name in plan.tasters)],
-            value=None,
-            layout=ipywidgets.Layout(width="min(24rem, 98%)", height="3rem"),
-            style={"description_width": "7rem"},
+        self.who = fields.choice(
+            "Who are you?",
+            [("choose your name", None), *((name, name) for name in plan.tasters)],
         )
-        self.copied_by = ipywidgets.Text(
-            description="Copied by",
-            placeholder="only for a paper sheet: your own name",
-            continuous_update=False,
-            layout=ipywidgets.Layout(width="min(24rem, 98%)", height="3rem"),
-            style={"description_width": "7rem"},
-        )
-        self.who.index = 0  # shows "choose your name", though its value is None
+        self.copied_by = fields.text("Copied by", placeholder="only for a paper sheet")
         self.message = ipywidgets.HTML()
         super().__init__([self.who, self.copied_by, self.message])
         for chosen in (self.who, self.copied_by):
@@ -279,7 +270,8 @@ def _attribute_out(attribute: Attribute) -> dict[str, Any]:
             "options": list(scale.options),
             "words": [[score, word] for score, word in scale.words],
             "is_words_only": len(scale.words) == len(scale.options)
-            and (scale.middle_is_best or len(scale.options) == 2),
+            and (scale.middle_is_best or scale.marks_one_of_set),
+            "marks_one_of_set": scale.marks_one_of_set,
         },
     }
 

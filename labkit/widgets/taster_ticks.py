@@ -8,7 +8,21 @@ from typing import Any
 import ipywidgets as widgets
 import traitlets
 
+from labkit.errors import PlanError
 from labkit.widgets.fields import said
+
+
+def refuse_nobody(people: Sequence[str], known: Sequence[str]) -> None:
+    """Say what comes first where nobody tastes.
+
+    Raises
+    ------
+    PlanError
+        If ``people`` is empty.
+    """
+    if not people:
+        remedy = "Tick who tastes." if known else "Add tasters at the head of notebook 2 first."
+        raise PlanError(f"tasters must be one or more, got none. {remedy}")
 
 
 class TasterTicks(widgets.VBox):

@@ -88,8 +88,8 @@ def test_the_sheet_says_whose_it_is_and_joins_jugs_to_codes(opened, bottles):
 
 def test_a_duplicate_is_marked_to_be_mixed_anew(fixed_opened, bottles):
     html = bench_sheet(fixed_opened, bottles, jug_volume_ml=500).html
-    assert " ".join(row_of(html, "codes", "J1.1")).endswith("mix and brew anew")
-    assert row_of(html, "codes", "J1.3")[-1] == "control"
+    assert "mix and brew anew" in " ".join(row_of(html, "codes", "J1.1"))
+    assert "control" in row_of(html, "codes", "J1.3")
     assert "anew" not in row_of(html, "codes", "J1.2")
 
 

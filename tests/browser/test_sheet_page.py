@@ -57,7 +57,7 @@ def press(page, name):
     page.get_by_role("button", name=re.compile(name, re.I)).click()
 
 
-def test_a_taster_scores_corrects_clears_and_leaves_out(place, new_page):
+def test_a_taster_scores_corrects_takes_back_and_leaves_out(place, new_page):
     page = new_page(**PHONE)
     open_sheet(page, place.links()["Ada"].address)
     codes = codes_of(place, "Ada")
@@ -69,7 +69,7 @@ def test_a_taster_scores_corrects_clears_and_leaves_out(place, new_page):
     choose(page, "acidity", "6.5")
     choose(page, "acidity for you", "too little")
     choose(page, "words", "cocoa")
-    group(page, "overall quality").get_by_role("button", name="Clear overall quality").click()
+    group(page, "overall quality").get_by_role("button", name="Take back overall quality").click()
     press(page, "next")
     choose(page, "liking", "7 like moderately")
     wait_saved(page)

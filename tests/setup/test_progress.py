@@ -32,7 +32,7 @@ def test_packages_meant_for_other_systems_do_not_count():
     progress.read("  Downloading alembic-1.20.1-py3-none-any.whl (261 kB)\n")
     progress.read("Requirement already satisfied: anyio==4.16.0 in ./lib (from -r requirements)\n")
 
-    assert progress.text(0) == "fetching 2 of 3 packages: anyio"
+    assert progress.text(0) == "fetching 2 of 3 packages (now anyio)"
 
 
 def test_what_another_lock_installed_does_not_count():
@@ -40,7 +40,7 @@ def test_what_another_lock_installed_does_not_count():
     progress.read("Collecting Fonts.of_X==2.0 (from -r /p/requirements.lock (line 7))\n")
     progress.read("Requirement already satisfied: attrs>=22 in ./lib (from fonts-of-x)\n")
 
-    assert progress.text(0) == "fetching 1 of 4 packages: Fonts.of_X"
+    assert progress.text(0) == "fetching 1 of 4 packages (now Fonts.of_X)"
 
 
 def test_installing_counts_what_lies_in_the_environment():

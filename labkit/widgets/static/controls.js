@@ -218,10 +218,10 @@ function attributeField(attribute, taken) {
     {
       type: "button",
       class: "lk-clear",
-      "aria-label": `Clear ${attribute.name}`,
+      "aria-label": `Take back ${attribute.name}`,
       onclick: () => taken.touch(null),
     },
-    "Clear",
+    "Take back",
   );
   const field = make(
     "fieldset",

@@ -56,6 +56,7 @@ function render({ model, el }) {
   const isLocked = (number) => ["locked", "opened"].includes(flights[number]);
   const numbers = plan.attributes.filter(({ kind }) => kind === "number");
   const stageNow = () => (plan.stages.length ? (view.stage ?? plan.stages[0]) : "");
+  const marksOne = numbers.some(({ scale }) => scale.marks_one_of_set);
   const place = (cup, attribute) => ({
     flight: cup.flight,
     position: cup.position,
@@ -86,6 +87,14 @@ function render({ model, el }) {
       outbox.remember("view", view);
     }
     return cup;
+  }
+
+  /** Keep a touch; in a set of which one cup is marked, marking it says no to the others. */
+  function touch(cup, attribute, value) {
+    outbox.touch(place(cup, attribute), value);
+    if (!marksOne || value !== attribute.scale?.highest) return;
+    for (const other of inFlight(cup.flight))
+      if (other !== cup) outbox.touch(place(other, attribute), attribute.scale.lowest);
   }
 
   function go(change) {
@@ -142,7 +151,7 @@ function render({ model, el }) {
         { class: "lk-notice" },
         make("strong", {}, `Not taken: ${plural(refused.length, "score")}`),
         make("ul", {}, ...refused.map(([, touch]) => {
-          const what = touch.value === null ? "cleared" : [touch.value].flat().join(", ");
+          const what = touch.value === null ? "taken back" : [touch.value].flat().join(", ");
           return make("li", {},
             `Cup ${called(touch)}, ${touch.attribute} ${what}: ${touch.sentence}`);
         })),
@@ -163,9 +172,9 @@ function render({ model, el }) {
       fields = plan.attributes.map((attribute) => ({
         attribute,
         field: attributeField(attribute, {
-          touch: (value) => outbox.touch(place(cup, attribute), value),
+          touch: (value) => touch(cup, attribute, value),
           draft: (value, restMs) => outbox.draft(place(cup, attribute), value, restMs),
-          byKey: () => pressed === "key",
+          byKey: () => pressed === "key" && !marksOne,
         }),
       }));
       const flight = cups.some((other) => other.flight !== cup.flight)
@@ -180,6 +189,8 @@ function render({ model, el }) {
             make("span", { class: "lk-hidden" }, "Cup "), called(cup)),
           make("p", { class: "lk-given-count" }),
           make("p", { hidden: cup.position > 1 }, "Hot coffee scalds: let it cool before you sip."),
+          make("p", { hidden: !marksOne },
+            `Taste ${own.length === 2 ? "both" : `all ${own.length}`} cups, then mark one.`),
         ),
         stagePicker(stage),
         make("div", { class: "lk-lock" }),
@@ -261,7 +272,8 @@ function render({ model, el }) {
       make(title, { class: "lk-title", tabindex: "-1", "data-heading": true },
         stage ? `Your cups, ${HEADINGS[stage].toLowerCase()}` : "Your cups"),
       make("p", { class: "lk-where" }, all
-        ? "Everything is given. You can still correct until the lead locks the flight."
+        ? "Everything is given. You can still correct until the lead locks the flight." +
+          (plan.is_page ? "" : " The next taster picks their name above.")
         : "Between flights: rest, and rinse with water. The lead says when the next is served."),
       ...blocks,
     );
@@ -272,7 +284,10 @@ function render({ model, el }) {
   function overviewButton(cup, values) {
     const given = count(cup, values);
     const isDone = given === numbers.length;
-    const says = isDone ? "done" : given ? `${given} of ${numbers.length}` : "not yet";
+    const isMarked = marksOne && numbers.some((attribute) =>
+      values[placeName(place(cup, attribute))] === attribute.scale.highest);
+    const done = isMarked ? "this one" : "done";
+    const says = isDone ? done : given ? `${given} of ${numbers.length}` : "not yet";
     return make("li", {}, make(
       "button",
       {
