@@ -233,7 +233,7 @@ def card_page(
             "steel_source": SOURCE,
             "testing_cautions": CAUTIONS["testing"],
             "machine_cautions": CAUTIONS["machine"],
-            "handling_cautions": CAUTIONS["weighing" if salts else "mixing"],
+            "handling_cautions": CAUTIONS["tank" if salts else "mixing"],
         },
     )
 

@@ -98,7 +98,7 @@ def card_files(
         },
         "differs": list(differs),
         "cautions": [
-            *CAUTIONS["weighing" if isinstance(last, TankMixing) else "mixing"],
+            *CAUTIONS["tank" if isinstance(last, TankMixing) else "mixing"],
             *CAUTIONS["testing"],
             *CAUTIONS["machine"],
         ],

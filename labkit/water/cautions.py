@@ -5,12 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+_GRADE = "Use food-grade or pharmacopoeia-grade salts and clean vessels only."
+_DUST = (
+    "Do not raise dust or breathe it; keep it out of the eyes. Calcium chloride warms as it "
+    "dissolves: add the salt to the water, slowly."
+)
+_DIETS = (
+    "Sodium and potassium matter in some people's diet: follow medical advice, and local "
+    "drinking-water rules for water that is served."
+)
+
 CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "weighing": (
-            "Use food-grade or pharmacopoeia-grade salts and clean vessels only.",
-            "Do not raise dust or breathe it; keep it out of the eyes. Calcium chloride warms as "
-            "it dissolves: add the salt to the water, slowly.",
+            _GRADE,
+            _DUST,
             "Label the bottle at once: salt, strength, date, not for drinking. Keep it from "
             "children.",
             "Read the safety data sheet that comes with the salt; local rules go first.",
@@ -20,8 +29,13 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "Calcium and bicarbonate never share a bottle at strength: calcite can fall out.",
             "A bicarbonate bottle feeds bacteria: keep it cold and make it fresh every 3 to 4 days "
             "(common practice).",
-            "Sodium and potassium matter in some people's diet: follow medical advice, and local "
-            "drinking-water rules for water that is served.",
+            _DIETS,
+        ),
+        "tank": (
+            _GRADE,
+            _DUST,
+            "Keep salts from children. Read the safety data sheet of each; local rules go first.",
+            _DIETS,
         ),
         "testing": (
             "Take a sample out of the jug for the drops; pour it away, never back, and do not "
@@ -42,7 +56,8 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         ),
     }
 )
-"""Handling cautions by situation: ``"weighing", "mixing", "testing", "brewing", "machine"``.
+"""Handling cautions by situation: ``"weighing"`` (a bottle), ``"mixing"`` (of bottles), ``"tank"``
+(salts straight into water that is drunk), ``"testing", "brewing", "machine"``.
 
 65 °C: above it a drink counts as very hot (IARC Monographs 116, 2016; from memory).
 """

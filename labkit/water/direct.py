@@ -112,7 +112,7 @@ class TankMixing:
             table(f"Weigh into the tank: {self.target.text}", ("", "amount"), rows)
             + reached_table(self.target, self.reached, self.uncertainty)
             + notes(self.remarks)
-            + beware(CAUTIONS["weighing"])
+            + beware(CAUTIONS["tank"])
         )
 
 

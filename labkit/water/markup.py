@@ -11,7 +11,7 @@ _TABLE = (
     "margin:0.4em 0"
 )
 _CAPTION = "text-align:left;font-weight:bold;padding-bottom:0.2em"
-_CELL = "padding:0.15em 0.7em;vertical-align:top;text-align:"
+_CELL = "padding:0.15em clamp(0.25em,1vw,0.7em);vertical-align:top;text-align:"
 _RULE = ";border-bottom:1px solid color-mix(in srgb, currentColor 35%, transparent)"
 _NUMBER = re.compile(r"[+−-]?\d|none$|out of reach$|$")
 _LONGEST_LINE = 60
@@ -25,7 +25,7 @@ def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]
         for n in range(len(head))
     ]
     top = "".join(
-        f'<th scope="col" style="{_CELL}{side}{_RULE}">{escape(str(text))}</th>'
+        f'<th scope="col" style="{_CELL}{side}{_RULE};font-size:.85em">{escape(str(text))}</th>'
         for text, side in zip(head, sides, strict=True)
     )
     lines = "".join(f"<tr>{_line(row, sides)}</tr>" for row in body)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from html import escape
 from typing import Final, Literal
 
 import numpy as np
@@ -15,11 +16,12 @@ from labkit.water.conductivity import AIR_US_CM, conductivity_us_cm
 from labkit.water.equilibrium import MIXED_AT_C
 from labkit.water.given import is_finite
 from labkit.water.jugs import Doses, Recipe, doses_of
-from labkit.water.markup import figure, notes, table
+from labkit.water.markup import figure, table
 from labkit.water.readings import (
     METER_BAND_PERCENT,
     USUAL_COMPENSATION_PERCENT_PER_C,
     DropKit,
+    ExpectedMeter,
     expected_drops,
     expected_meter,
 )
@@ -28,6 +30,12 @@ from labkit.water.waters import Water
 AS_MEANT: Final = "as the recipe says"
 
 _SHOWN: Final = 6
+
+_TRIFLE: Final = 0.02
+"""Doses that differ by less than this share may be exchanged: no reading and no tongue tells."""
+
+_TDS_FACTORS: Final = (0.45, 0.75)
+"""Between which the factors of meters lie that show dissolved solids (common practice)."""
 
 _TELLS_MG_L_CACO3: Final = 10.0
 """A spread that a drop test or meter sees: half a drop of 20 mg/L as CaCO3."""
@@ -113,6 +121,12 @@ class JugCheck:
     next_check: str
     """What to measure to tell apart what is still possible; empty if nothing known would."""
 
+    checks: tuple[Check, ...]
+    """What was read."""
+
+    other_unit: str
+    """What the meter would have to show for a right jug, if not µS/cm; empty if nothing would."""
+
     @property
     def explanations(self) -> tuple[Slip, ...]:
         """The slips that all readings agree with."""
@@ -143,26 +157,44 @@ class JugCheck:
                 f"The jug is not as the recipe says. {len(found)} single slips explain it equally "
                 f"well: {_listed(found)}."
             )
-        if not self.meant.agrees:
+        if self.other_unit:
+            text += f" {self.other_unit} If it does not, pour the jug away and mix again."
+        elif not self.meant.agrees:
             text += " Pour it away and mix again."
         return f"{text} {self.next_check}".strip()
 
     def _repr_html_(self) -> str:
-        """The verdict, and the ways that come nearest."""
+        """The verdict, what was read, and the ways that come nearest."""
+        first, _, more = self.verdict.partition(". ")
         ways = (self.meant, *self.slips[:_SHOWN])
-        conductivity = conductivity_us_cm(np.array([way.water.vector for way in ways]))
-        rows = [
-            (
-                way.what,
-                "yes" if way.agrees else "no",
-                f"{us_cm:.0f}",
-                figure(way.water.hardness_mg_l_caco3),
-                figure(way.water.alkalinity_mg_l_caco3),
-            )
-            for way, us_cm in zip(ways, conductivity, strict=True)
-        ]
-        head = ("if the jug was", "agrees", "µS/cm, 25 °C", "hardness", "alkalinity, mg/L CaCO3")
-        return notes([self.verdict]) + table("What would read how", head, rows)
+        fits = [("what you read", *self._read()), *(_row(way) for way in ways if way.agrees)]
+        others = [_row(way) for way in ways if not way.agrees]
+        head = ("the jug", "µS/cm", "hardness", "alkalinity")
+        return (
+            f"<p style='margin:.6rem 0'><b>{escape(first)}.</b> {escape(more)}</p>"
+            + table("What you read, and what fits it", head, fits)
+            + (table("What does not fit", head, others) if others else "")
+            + "<p>µS/cm at 25 °C; hardness and alkalinity in mg/L as CaCO3.</p>"
+        )
+
+    def _read(self) -> tuple[str, str, str]:
+        """The readings in the units of the table; an empty cell for what was not read."""
+        cells = {"meter": "", "hardness": "", "alkalinity": ""}
+        for check in self.checks:
+            if isinstance(check, DropCount):
+                worth = check.kit.per_drop(check.sample_ml or check.kit.sample_ml)
+                cells[check.quantity] = figure(check.drops * worth, 2)
+            else:
+                expected = _expected(check, self.meant.water)
+                us_cm = check.shown * expected.conductivity_25c_us_cm / expected.shown
+                cells["meter"] = figure(us_cm) if us_cm < 1 else f"{us_cm:.0f}"
+        return cells["meter"], cells["hardness"], cells["alkalinity"]
+
+
+def _row(way: Slip) -> tuple[str, str, str, str]:
+    us_cm, water = float(conductivity_us_cm(way.water.vector)[0]), way.water
+    found = water.hardness_mg_l_caco3, water.alkalinity_mg_l_caco3
+    return way.what, f"{us_cm:.0f}", figure(found[0], 2), figure(found[1], 2)
 
 
 def _listed(slips: Sequence[Slip]) -> str:
@@ -223,6 +255,8 @@ def check_jug(
         meant=slips[0],
         slips=tuple(sorted(slips[1:], key=lambda slip: slip.distance)),
         next_check=_next_check(vectors[possible], checks),
+        checks=tuple(checks),
+        other_unit="" if slips[0].agrees else _other_unit(doses, vectors, shifts, checks),
     )
 
 
@@ -251,7 +285,7 @@ def _ways(
                 )
     for n, one in enumerate(used):
         for other in used[n + 1 :]:
-            if amounts[one] != amounts[other]:
+            if abs(amounts[one] - amounts[other]) > _TRIFLE * max(amounts[one], amounts[other]):
                 add(
                     f"the doses of {sources[one]} and {sources[other]} exchanged",
                     _with(amounts, {one: amounts[other], other: amounts[one]}),
@@ -288,18 +322,57 @@ def _distances(
             far.append(abs(check.drops - middle) / max(half, 0.5))
         return np.array(far)
     # One water tells how the meter turns conductivity into its display; the rest follow at once.
-    one = expected_meter(
-        Water.of_vector(vectors[0]),
-        temperature_c=check.temperature_c,
-        tds_factor=check.tds_factor,
-        compensation_percent_per_c=check.compensation_percent_per_c,
-    )
+    one = _expected(check, Water.of_vector(vectors[0]))
     turn = one.shown / one.conductivity_us_cm
     shown = turn * conductivity_us_cm(vectors, check.temperature_c)
     mixing = turn * doses.spreads(vectors, shifts, check.temperature_c)["conductivity"]
     least = AIR_US_CM * (check.tds_factor or 1.0)
     slack = np.maximum(np.hypot(shown * METER_BAND_PERCENT / 100, mixing), least)
     return np.asarray(np.abs(check.shown - shown) / slack)
+
+
+def _expected(check: MeterReading, water: Water) -> ExpectedMeter:
+    """What this meter would show in a water that is known exactly."""
+    return expected_meter(
+        water,
+        temperature_c=check.temperature_c,
+        tds_factor=check.tds_factor,
+        compensation_percent_per_c=check.compensation_percent_per_c,
+    )
+
+
+def _other_unit(
+    doses: Doses,
+    vectors: NDArray[np.float64],
+    shifts: NDArray[np.float64],
+    checks: Sequence[Check],
+) -> str:
+    """A sentence if all would be right, did the meter show another unit than was said."""
+    for check in checks:
+        if not isinstance(check, MeterReading) or check.tds_factor is not None:
+            continue
+        factor = check.shown / _expected(check, Water.of_vector(vectors[0])).shown
+        instead = [
+            (
+                replace(check, shown=1000 * check.shown),
+                f"Or the meter shows mS/cm: {check.shown:g} mS/cm are {1000 * check.shown:.0f} "
+                "µS/cm, which is right; type that.",
+            )
+        ]
+        if _TDS_FACTORS[0] <= factor <= _TDS_FACTORS[1]:
+            instead.append(
+                (
+                    replace(check, tds_factor=factor),
+                    "Or the meter shows TDS in mg/L or ppm, not µS/cm: with a factor of "
+                    f"{factor:.2f} the reading is right; look up its factor and type it.",
+                )
+            )
+        for read, sentence in instead:
+            all_read = (read, *(one for one in checks if one is not check))
+            far = [_distances(doses, vectors[:1], shifts[:1], one)[0] for one in all_read]
+            if max(far) <= 1:
+                return sentence
+    return ""
 
 
 def _next_check(possible: NDArray[np.float64], checks: Sequence[Check]) -> str:

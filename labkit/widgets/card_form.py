@@ -219,7 +219,7 @@ class CardForm(widgets.VBox):
         differs = self._differs(reach, largest)
         self.files = self._card_files(
             self.recipes,
-            name=name.strip() or self._usual_name(target),
+            name=name.strip() or self._usual_name(reach.target),
             made_for=" · ".join(filter(None, [coffee[1], made_for.strip()])),
             base_name=self._base_name(reach),
             kits=[DROP_KITS[kit]],
@@ -231,7 +231,7 @@ class CardForm(widgets.VBox):
             said(self._found),
             *(said(f"Mind: {sentence}") for sentence in (*differs, *self._shelf_remarks())),
             self.files,
-            cautions_html("weighing" if from_salts else "mixing"),
+            cautions_html("tank" if from_salts else "mixing"),
             fold("What this water is: ions, pH, scale, steel", as_html(portray(largest))),
             fold("Before it goes into a machine", cautions_html("machine")),
         ]

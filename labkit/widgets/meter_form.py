@@ -128,9 +128,7 @@ class MeterForm(Form):
 
 def factor_field() -> Any:
     """A field for the factor of a meter that shows dissolved solids."""
-    return fields.text(
-        "If it shows TDS: its factor", placeholder="empty for µS/cm; often 0.5 or 0.7"
-    )
+    return fields.text("If it shows TDS: its factor", placeholder="often 0.5 or 0.7")
 
 
 def read_factor(typed: str) -> float | None:

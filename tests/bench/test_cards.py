@@ -89,7 +89,7 @@ def test_the_card_has_the_doses_the_checks_and_the_cautions(from_bottles, page):
 
 def test_a_card_from_salts_shows_grams_and_the_cautions_for_weighing(from_salts):
     html = unescape(recipe_card(from_salts, name="Tank").html)
-    for caution in CAUTIONS["weighing"]:
+    for caution in CAUTIONS["tank"]:
         assert caution in html
     shown = re.findall(r'class="amount">([\d.]+)<', html)
     assert shown == ["0.88", "1.76", "0.41", "0.81", "0.80", "1.60"]

@@ -298,7 +298,7 @@ def test_cautions_stand_beside_masses_doses_and_machines():
     machine = portray(P04)._repr_html_()
     for page, situation in (
         (weighing, "weighing"),
-        (tank, "weighing"),
+        (tank, "tank"),
         (mixing, "mixing"),
         (machine, "machine"),
     ):

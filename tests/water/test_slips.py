@@ -116,6 +116,46 @@ def test_salts_weighed_into_a_tank_are_checked_too():
     assert "KHCO3" in found.explanations[0].what
 
 
+@pytest.mark.parametrize(
+    ("share_of_us_cm", "said"),
+    [(0.001, "Or the meter shows mS/cm"), (0.5, "TDS in mg/L or ppm"), (0.7, "a factor of 0.70")],
+)
+def test_a_right_jug_read_in_another_unit_is_not_poured_away_unasked(share_of_us_cm, said):
+    """0.5 and 0.7: the factors that makers of such meters name most (common practice)."""
+    shown = share_of_us_cm * reading(JUG.reached).shown
+    found = check_jug(JUG, [MeterReading(shown=shown)])
+    assert not found.meant.agrees
+    assert said in found.verdict
+    assert "If it does not, pour the jug away" in found.verdict
+
+
+def test_another_unit_explains_nothing_if_the_drops_are_off_too_or_the_unit_was_said():
+    low = 0.5 * reading(JUG.reached).shown
+    off = DropCount(quantity="hardness", kit=KIT, drops=9)
+    assert "TDS" not in check_jug(JUG, [MeterReading(shown=low), off]).verdict
+    assert "TDS" not in check_jug(JUG, [MeterReading(shown=low, tds_factor=0.7)]).verdict
+    assert "mS/cm" not in check_jug(JUG, [MeterReading(shown=2000)]).verdict
+
+
+def test_doses_that_are_almost_the_same_are_not_said_to_be_exchanged():
+    near = mix(Target(mg_share=0.5, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40.3), BOTTLES)
+    assert 0 < abs(near.doses[0].volume_ml - near.doses[-1].volume_ml) < 0.5
+    whats = [slip.what for slip in check_jug(near, [reading(near.reached)]).slips]
+    assert not [what for what in whats if "exchanged" in what]
+
+
+def test_the_readings_stand_above_what_fits_them_in_the_same_units():
+    """Four drops of 20 mg/L in twice the kit's sample: 40 mg/L as CaCO3."""
+    checks = [
+        MeterReading(shown=100, tds_factor=0.5),
+        DropCount(quantity="alkalinity", kit=KIT, sample_ml=10, drops=4),
+    ]
+    shown = check_jug(JUG, checks)._repr_html_()
+    read = shown[shown.index("what you read") :]
+    cells = [cell.split("<")[0] for cell in read.split(';white-space:nowrap">')[1:4]]
+    assert cells == ["200", "", "40"]
+
+
 def test_impossible_readings_are_refused():
     with pytest.raises(WaterError, match="checks must hold at least one"):
         check_jug(JUG, [])

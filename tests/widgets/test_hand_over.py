@@ -114,6 +114,14 @@ def test_a_water_out_of_reach_becomes_the_nearest_with_the_difference(card):
     card.form.fields["salts"].value = ("CaCl2·2H2O", "KHCO3")
     assert "out of reach" in card.form.result.value
     assert "20 less than the 80 wanted" in card.files.phone.html
+    assert card.files.name == "Ca:Mg all Ca, 60 hard, 40 alkaline"  # what is made, not wished for
+
+
+def test_salts_weighed_into_what_is_drunk_carry_the_caution_of_diets_too(card):
+    card.form.fields["way"].value = "g straight from salts"
+    for words in ("Sodium and potassium matter", "Do not raise dust"):
+        assert words in card.form.result.value
+        assert words in card.files.a4.html
 
 
 def test_a_hard_tap_is_thinned_and_the_card_names_both_waters(card):
