@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import date
 from html import escape
@@ -206,8 +207,33 @@ class StrengthForm(widgets.VBox):
             fold_title="The dilution, what a drop is worth, who and when",
             buttons=[keep],
         )
-        self.form.compute_with(lambda **_now: self._measured() or "")
+        self.form.compute_with(lambda **_now: self._show())
         super().__init__([self.form])
+
+    def _show(self) -> list[Any]:
+        measured = self._measured()
+        if measured is None or measured.measured is None:
+            return [cautions_html("testing")]
+        found, weighed = measured.measured, measured.weighed_strength_mg_l_caco3_per_ml
+        doubt = found.strength_mg_l_caco3_per_ml * found.uncertainty_percent / 100
+        apart = found.strength_mg_l_caco3_per_ml - weighed
+        explained = math.hypot(doubt, weighed * measured.weighing_uncertainty_percent / 100)
+        sides = "more" if apart > 0 else "less"
+        return [
+            said(
+                f"By this test 1 mL in 1 L adds {found.strength_mg_l_caco3_per_ml:.2f} ± "
+                f"{doubt:.2f} mg/L as CaCO3; by weighing {weighed:.2f}. "
+                + (
+                    "Balance, assay and kit explain the difference."
+                    if abs(apart) <= explained
+                    else f"That is {100 * abs(apart) / weighed:.0f} % {sides}, of which balance, "
+                    f"assay and kit explain {100 * explained / weighed:.0f} %: written down, it "
+                    "asks which one is right, and no dose changes before the answer."
+                )
+            ),
+            cautions_html("testing"),
+            fold("Figures of this bottle", as_html(measured)),
+        ]
 
     def _measured(self) -> Concentrate | None:
         """The bottle with its measured strength; None until there is a reading."""

@@ -13,7 +13,7 @@ from labkit.errors import BookError
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, said
 
-_FOR_NOTHING = ("no session (spilt, thrown away, other use)", None)
+_FOR_NOTHING = ("spilt, or other use", None)
 
 
 class QuestionForm(widgets.VBox):
@@ -44,7 +44,7 @@ class QuestionForm(widgets.VBox):
                     None,
                 ),
                 "answered_by": fields.text("Who says so"),
-                "reason": fields.text("Why", placeholder="flask was short; kit was out of date"),
+                "reason": fields.text("Why", placeholder="such as: kit out of date"),
             },
             buttons=[answer],
         )

@@ -101,37 +101,24 @@ class StockForm(widgets.VBox):
 def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
     today, rows = date.today(), []
     for bottle in bottles:
-        until = "months" if bottle.use_by is None else f"{bottle.use_by:%Y-%m-%d}"
-        if bottle.is_too_old(today):
-            until += ", too old"
+        age = f"made {bottle.age_days(today)} days ago, "
+        if bottle.use_by is None:
+            age += "keeps for months"
+        elif bottle.is_too_old(today):
+            age += f"too old: was good until {bottle.use_by:%d %b}"
+        else:
+            age += f"good until {bottle.use_by:%d %b}"
         most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
-        rows.append(
-            (
-                bottle.name,
-                bottle.salt,
-                bottle.lot,
-                bottle.keeper,
-                f"{_g_l(bottle):.3f} {bottle.counts}",
-                f"{bottle.age_days(today)}",
-                until,
-                f"{bottle.left_ml:.0f}",
-                f"{most:.0f}" if most else "",
-                f"{bottle.left_ml - most:.0f}",
-            )
-        )
-    head = (
-        "bottle",
-        "salt",
-        "lot",
-        "keeper",
-        "g/L",
-        "age, days",
-        "keeps until",
-        "left, mL",
-        "needed at most, mL",
-        "then left, mL",
-    )
-    return f'<div style="overflow-x:auto">{table("On the shelf", head, rows)}</div>'
+        within = f"left {bottle.left_ml:.0f} mL"
+        if most:
+            within += f"; needed up to {most:.0f} mL; then {bottle.left_ml - most:.0f} mL"
+        lot = f"lot {bottle.lot}" if bottle.lot else ""
+        keeper = f"by {bottle.keeper}" if bottle.keeper else ""
+        made = ", ".join(filter(None, [bottle.salt, lot, keeper]))
+        strength = f"{bottle.counts} {_g_l(bottle):.3f} g/L"
+        rows.append((f"{bottle.name}: {made}", strength, age, within))
+    # Phrases that wrap: four columns of them fit a phone, ten of figures do not.
+    return table("On the shelf", ("bottle", "strength", "age", "in it"), rows)
 
 
 def _g_l(bottle: Bottle) -> float:

@@ -226,14 +226,14 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
         "«calcium» was weighed to 1.469 g/L and measured as 1.689"
         in stock.questions._questions.value
     )
-    assert "1.469 weighed" in stock.form.result.value
+    assert "weighed 1.469 g/L" in stock.form.result.value
     click(stock.questions.form, "Answer")
     assert "Doses count with must be one of the two" in stock.questions.form._notes["counts"].value
     stock.questions.form.fields["counts"].value = "measured"
     stock.questions.form.fields["answered_by"].value = "Dora"
     click(stock.questions.form, "Answer")
     assert stock.questions._questions.value == ""
-    assert "1.689 measured" in stock.form.result.value
+    assert "measured 1.689 g/L" in stock.form.result.value
     assert book.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
     assert book.bottle("calcium").weighed_g == 1.469
 
@@ -276,8 +276,8 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     stock.refresh()
     jugs = plan.design.jugs
     assert f"«Grid», flight 1: {jugs} jugs wait to be mixed" in stock.form.result.value
-    assert f">{40 * jugs}<" in stock.form.result.value
-    assert f">{1000 - 40 * jugs}<" in stock.form.result.value
+    needed = f"left 1000 mL; needed up to {40 * jugs} mL; then {1000 - 40 * jugs} mL"
+    assert needed in stock.form.result.value
 
     place = stock.taken._bottles.index("bicarbonate")
     stock.taken.form.fields[f"dose_{place}"].value = 155.5
@@ -287,7 +287,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     (use,) = book.bottle("bicarbonate").uses
     assert (use.session, use.flight, use.volume_ml) == ("Grid", 1, 155.5)
     assert "No sealed flight waits" in stock.form.result.value
-    assert ">844<" in stock.form.result.value
+    assert ">left 844 mL<" in stock.form.result.value
 
 
 def test_a_bottle_too_small_for_the_plan_and_one_too_old_are_said(book, stock):
@@ -360,5 +360,10 @@ def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
     assert "doses count with what was measured" in strength.form.message.value
     strength.form.fields["method"].value = "drop kit, on a dilution"
     strength.form.fields["reading"].value = 140.0
+    # 2 / √3 · √(0.18² + 5²) % of 1.4, half a division of 0.5 being 0.18 % of 140.
+    assert "adds 1.40 ± 0.08 mg/L" in strength.form.result.value
+    assert "40 % more" in strength.form.result.value
+    assert "no dose changes before the answer" in strength.form.result.value
+    assert "Keep reagents from eyes" in strength.form.result.value
     click(strength.form, "Write down this strength")
     assert "Which one is right?" in strength.form.message.value
