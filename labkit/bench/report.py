@@ -47,9 +47,14 @@ _STYLE: Final = (
     "margin:1.5rem auto;padding:0 1rem;overflow-wrap:break-word}code{overflow-wrap:anywhere}"
     "h1,h2{line-height:1.2}table{font-size:.9rem}pre{overflow-x:auto;background:#f3f3f3;padding:1rem}"
     ".wide{overflow-x:auto}@page{size:A4;margin:14mm}figure,tr,li{break-inside:avoid}"
-    "h2,h3,caption{break-after:avoid}@media print{body{font-size:13px;margin:0;padding:0}"
-    "pre{white-space:pre-wrap}figure{width:31rem!important}"
-    ".wide{overflow:visible}}"
+    "h2,h3,caption,summary,p:has(+ul){break-after:avoid}pre{orphans:6;widows:6}"
+    # On paper two columns, so that narrow tables and pictures stand side by side.
+    "@media print{body{font-size:12px;line-height:1.4;margin:0;padding:0}"
+    ".wide{overflow:visible;columns:2;column-gap:8mm}table{break-inside:avoid}"
+    "details table{break-inside:auto}td{white-space:normal!important}"
+    ".wide table{font-size:11px!important}details th{white-space:nowrap}"
+    "figure{width:88mm!important;margin:0 2mm 2mm 0!important}figure img{min-width:0!important}"
+    "pre{white-space:pre-wrap;font-size:9.5px;line-height:1.3;padding:.5rem}}"
 )
 
 _UNFOLD: Final = (

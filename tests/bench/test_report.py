@@ -11,6 +11,7 @@ from html import unescape
 import numpy as np
 import pandas as pd
 import pytest
+from pypdf import PdfReader
 from statsmodels.formula.api import mixedlm
 
 from labkit.analysis import read_coffee
@@ -259,3 +260,21 @@ def test_no_word_of_another_client_is_in_the_page_or_in_what_is_attached(two_cli
     assert all(mark not in text for text in [html, *attachments])
     theirs = words_of(coffee_report(book, mark, client=f"{mark} client").html)
     assert "Ormel" not in theirs
+
+
+@pytest.mark.browser
+def test_the_paper_is_short_and_no_table_runs_out_of_its_column(reported, new_page):
+    """Twelve pages took the demo's report in one column; half of each lay blank."""
+    page = new_page(width=round(182 * 96 / 25.4), height=1000)
+    page.set_content(reported[1])
+    assert len(PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True))).pages) <= 7
+    page.emulate_media(media="print")
+    page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+    over = page.evaluate(
+        """() => [...document.querySelectorAll('.wide')].flatMap(wide => {
+            const column = (wide.clientWidth - 8 * 96 / 25.4) / 2;
+            return [...wide.querySelectorAll('table')].map(
+                table => [table.caption.textContent, table.offsetWidth - column]);
+        }).filter(([, over]) => over > 1)"""
+    )
+    assert over == []
