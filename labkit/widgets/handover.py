@@ -6,7 +6,7 @@ import anywidget
 
 _SCRIPT = """
 function render({ model, el }) {
-  Object.assign(el.style, { maxWidth: "46rem", margin: "2px", lineHeight: "1.4" });
+  Object.assign(el.style, { maxWidth: "46rem", margin: "2px 4px", lineHeight: "1.4" });
   const show = (message, buffers) => {
     const content = buffers?.length ? buffers : [message.content];
     const blob = new Blob(content, { type: message.type });
