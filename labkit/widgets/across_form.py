@@ -20,6 +20,7 @@ from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
 from labkit.widgets import fields
 from labkit.widgets.fields import Form
+from labkit.widgets.figures import frame_html
 from labkit.widgets.handover import HandOver, file_name
 
 _ALL: Final = ""
@@ -132,7 +133,11 @@ class AcrossForm(widgets.VBox):
             f"<li><b>{escape(one['coffee'])}</b>: {escape(one['says'])}</li>"
             for one in told.to_dict("records")
         ]
-        return [fields.fold("What each says in words", f"<ul>{''.join(lines)}</ul>")]
+        figures = table.drop(columns=["says", "cannot_tell"]).round(2)
+        return [
+            fields.fold("What each says in words", f"<ul>{''.join(lines)}</ul>"),
+            fields.fold("The same as a table", frame_html(figures)),
+        ]
 
     def _save(self) -> None:
         if self.across is None or self.across.table.empty:
@@ -175,7 +180,7 @@ class OneWaterForm(widgets.VBox):
         self.form = Form(
             {
                 "coffees": fields.several("Coffees", []),
-                "sold": fields.text("Cups sold", placeholder="House blend 3; Guest filter 1"),
+                "sold": fields.text("Cups sold", placeholder="one coffee 3; another 1"),
             }
         )
         self._follow()

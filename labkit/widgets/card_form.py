@@ -31,6 +31,7 @@ from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
 from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, as_html, fold, said
+from labkit.widgets.figures import frame_html
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.meter_form import factor_field, read_factor
@@ -232,6 +233,7 @@ class CardForm(widgets.VBox):
             *(said(f"Mind: {sentence}") for sentence in (*differs, *self._shelf_remarks())),
             self.files,
             cautions_html("tank" if from_salts else "mixing"),
+            fold("The same figures as a table", frame_html(self.files.table)),
             fold("What this water is: ions, pH, scale, steel", as_html(portray(largest))),
             fold("Before it goes into a machine", cautions_html("machine")),
         ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import date
 from html import unescape
 
@@ -102,6 +103,20 @@ def test_salts_that_the_shop_lacks_are_swapped_and_the_card_says_so(card):
         assert words in card.form.result.value
         assert words in card.files.a4.html
     assert doses(card).index.tolist() == ["CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3"]
+
+
+def test_the_table_below_the_card_follows_what_is_chosen(card):
+    """A table in a cell of its own went on showing the first recipe after another was chosen."""
+
+    def poured():
+        table = card.form.result.value.partition("The same figures as a table")[2]
+        row = re.search(r"<td>calcium</td>\s*<td>1</td>\s*<td>([\d.]+)", table)
+        return float(row[1])
+
+    assert poured() == pytest.approx(60, abs=0.1)
+    card.form.fields["mg_share"].value = 0.5
+    assert poured() == pytest.approx(40, abs=0.1)
+    assert "e+0" not in card.form.result.value  # 17.6 L of pure water are written out
 
 
 def test_the_usual_salts_differ_in_nothing(card):
