@@ -13,35 +13,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from labkit.analysis.region import COORDINATES, STANDARD_SPAN, coordinates
 from labkit.errors import ReadingError
+from labkit.tasting.frame import SCORES_COLUMNS
 from labkit.tasting.scales import SCALES, Scale
 
 Floats: TypeAlias = NDArray[np.float64]
 
 LIKING: Final = SCALES["liking 1-9"]
 """The scale that simulated panels use unless told otherwise."""
-
-SCORES_COLUMNS: Final = (
-    "client",
-    "coffee",
-    "session",
-    "flight",
-    "taster",
-    "position",
-    "blind_code",
-    "jug",
-    "water",
-    "attribute",
-    "scale",
-    "score",
-    "stage",
-    *COORDINATES,
-    "is_control",
-    "is_duplicate",
-    "serving",
-    "brew_method",
-    "given_at",
-)
-"""Columns of the scores frame, one row a score."""
 
 _SERVING_DEFAULTS: Final[dict[str, Any]] = {
     "client": "simulated client",

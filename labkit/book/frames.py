@@ -24,6 +24,7 @@ from labkit.book.schema import (
     TasterRow,
 )
 from labkit.book.transactions import Transactions
+from labkit.tasting.frame import SCORES_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,31 +39,6 @@ WATER_COLUMNS: Final = (
     "is_duplicate",
 )
 """What is known of a cup once its flight is opened."""
-
-SCORE_COLUMNS: Final = (
-    "client",
-    "coffee",
-    "session",
-    "flight",
-    "taster",
-    "position",
-    "blind_code",
-    "jug",
-    "water",
-    "attribute",
-    "scale",
-    "score",
-    "stage",
-    "mg_share",
-    "hardness_mg_l_caco3",
-    "alkalinity_mg_l_caco3",
-    "is_control",
-    "is_duplicate",
-    "serving",
-    "brew_method",
-    "given_at",
-)
-"""Columns of the one frame that analysis reads."""
 
 TIDY_COLUMNS: Final = (
     "client",
@@ -115,7 +91,7 @@ class Frames(Transactions):
         Returns
         -------
         pandas.DataFrame
-            Columns as in ``SCORE_COLUMNS``, by session, flight, taster and position. ``water`` is
+            Columns as in ``SCORES_COLUMNS``, by session, flight, taster and position. ``water`` is
             one label for one recipe within a coffee; ``given_at`` is in UTC; ``stage`` is
             None where cups are scored once.
         """
@@ -126,7 +102,7 @@ class Frames(Transactions):
         # A cup whose code was never found (one tastes alone) has no water to read.
         frame = frame[frame["jug"].notna()].reset_index(drop=True)
         frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
-        return frame[list(SCORE_COLUMNS)]
+        return frame[list(SCORES_COLUMNS)]
 
     def opened_words(
         self,
@@ -150,7 +126,7 @@ class Frames(Transactions):
             query = query.where(~FlightRow.is_unblinded)
         frame = self._frame(query, client=client, coffee=coffee)
         frame = frame[frame["jug"].notna()]
-        columns = [c for c in SCORE_COLUMNS if c not in {"scale", "score"}]
+        columns = [c for c in SCORES_COLUMNS if c not in {"scale", "score"}]
         rows = [
             {**row, "word": word, "is_checked": word in checked}
             for row, words, choices in zip(

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 import pytest
 
 from labkit.book import LabBook
-from labkit.book.frames import SCORE_COLUMNS
 from labkit.errors import BookError, LockError, ScaleError, SealError
+from labkit.tasting.frame import SCORES_COLUMNS
 from tests.book.samples import (
     ACIDITY,
     CLIENT,
@@ -31,7 +31,7 @@ def test_a_tasting_goes_from_plan_to_opened_scores(tasting):
 
     assert {gap.attribute for gap in missing} == {ACIDITY.name}
     assert (flight.state, flight.is_unblinded) == ("opened", False)
-    assert list(frame.columns) == list(SCORE_COLUMNS)
+    assert list(frame.columns) == list(SCORES_COLUMNS)
     assert len(frame) == 3 * plan.design.cups_per_flight
     opened = {row.blind_code: row for row in plan.keys[0].open(PASSPHRASE).rows}
     for row in frame.itertuples():
