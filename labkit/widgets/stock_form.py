@@ -15,7 +15,7 @@ from labkit.errors import BookError
 from labkit.water.markup import table
 from labkit.widgets import fields
 from labkit.widgets.bottle_log import QuestionForm, TakenForm
-from labkit.widgets.fields import Form, said
+from labkit.widgets.fields import Form, fold, said
 from labkit.widgets.handover import HandOver, file_name
 
 
@@ -79,6 +79,7 @@ class StockForm(widgets.VBox):
             ),
             _shelf_html(bottles, needs),
             *(said(sentence) for sentence in _remarks(bottles, needs)),
+            fold("All that is written down of each bottle", "".join(map(_history, bottles))),
         ]
 
     def _keep_days(self) -> None:
@@ -119,6 +120,40 @@ def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
         rows.append((f"{bottle.name}: {made}", strength, age, within))
     # Phrases that wrap: four columns of them fit a phone, ten of figures do not.
     return table("On the shelf", ("bottle", "strength", "age", "in it"), rows)
+
+
+def _history(bottle: Bottle) -> str:
+    """How a bottle was made, what was measured, answered and taken, oldest first."""
+    rows = [
+        ("salt", bottle.salt),
+        ("lot", bottle.lot or "not written down"),
+        ("purity", f"{100 * bottle.purity:g} %"),
+        ("weighed", f"{bottle.weighed_g:g} g, to {bottle.balance_g:g} g"),
+        ("made up to", f"{bottle.volume_ml:g} mL"),
+        ("made", _when(bottle.made_on, bottle.keeper)),
+    ]
+    for found in bottle.measurements:
+        doubt = "" if found.uncertainty_percent is None else f" ± {found.uncertainty_percent:.1f} %"
+        strength = f"{found.strength_g_l:.3f} g/L{doubt}, {found.method}"
+        rows.append(("measured", f"{strength}, {_when(found.measured_on, found.measured_by)}"))
+        rows += [
+            (
+                "answered",
+                f"what was {one.counts} counts, {_when(one.answered_on, one.answered_by)}"
+                + (f": {one.reason}" if one.reason else ""),
+            )
+            for one in found.answers
+        ]
+    for use in bottle.uses:
+        whither = f", flight {use.flight} of {use.session}" if use.session else ""
+        rows.append(("taken", f"{use.volume_ml:g} mL, {use.used_on:%Y-%m-%d}{whither}"))
+    if bottle.note:
+        rows.append(("note", bottle.note))
+    return table(bottle.name, ("", ""), rows)
+
+
+def _when(day: date, who: str) -> str:
+    return f"on {day:%Y-%m-%d}" + (f" by {who}" if who else "")
 
 
 def _g_l(bottle: Bottle) -> float:

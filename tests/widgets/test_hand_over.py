@@ -246,11 +246,20 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     assert "Doses count with must be one of the two" in stock.questions.form._notes["counts"].value
     stock.questions.form.fields["counts"].value = "measured"
     stock.questions.form.fields["answered_by"].value = "Dora"
+    stock.questions.form.fields["reason"].value = "the flask was short"
     click(stock.questions.form, "Answer")
     assert stock.questions._questions.value == ""
     assert "measured 1.689 g/L" in stock.form.result.value
     assert book.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
     assert book.bottle("calcium").weighed_g == 1.469
+    history = stock.form.result.value.partition("All that is written down")[2]
+    for words in (
+        "1.469 g, to 0.01 g",
+        "1.689 g/L ± 5.0 %, titration, on ",
+        "what was measured counts, on ",
+        " by Dora: the flask was short",
+    ):
+        assert words in history
 
 
 def test_the_days_typed_are_kept_only_by_the_button(book, stock):
