@@ -20,6 +20,7 @@ from labkit.widgets import (
     PlanForm,
     SweepForm,
     coffee_choices,
+    fields,
 )
 from labkit.widgets.sweep_form import levels
 
@@ -290,3 +291,23 @@ def test_attributes_chosen_in_the_form_are_scored_on_their_scales(book, sweep_fo
         Attribute(name="acidity", scale=SCALES["intensity 0-15"]),
         Attribute(name="sweetness", scale=SCALES["intensity 0-15"]),
     )
+
+
+def test_a_choice_may_stand_for_none_and_is_shown():
+    made = fields.choice("Goes into", [("a new session", None), ("old", "old")], None)
+
+    assert made.label == "a new session"
+    assert fields.choice("One of", ["a", "b"]).index is None
+
+
+def test_what_belongs_to_one_coffee_does_not_go_to_the_next(book):
+    form = PeopleForm(book)
+    typed = form.coffee_form.fields
+    for name, value in (("client", "House"), ("coffee", "One"), ("lot", "L1"), ("origin", "hill")):
+        typed[name].value = value
+    typed["roast_date"].value = date(2026, 10, 1)
+    form._add_coffee()
+
+    kept = form.coffee_form.values()
+    assert (kept["client"], kept["coffee"], kept["lot"], kept["origin"]) == ("House", "", "", "")
+    assert kept["roast_date"] is None

@@ -118,6 +118,23 @@ def test_a_coffee_that_nobody_tasted_gets_a_first_flight(book, view):
     assert fresh.control is None
 
 
+def test_a_closed_key_is_not_called_an_untasted_coffee(book):
+    """The scores are there; what is missing is the key."""
+    book.add_coffee("Closed", client=GRID[0])
+    reading = ReadingView(book, lambda _reading: "")
+    reading.form.fields["coffee"].value = (GRID[0], "Closed")
+    fresh = NextFlightView(book, reading, lambda _suggestion, _reading: "")
+    form = PlanForm(book, fresh, bench_sheet)
+    for name in ("passphrase", "again"):
+        form.form.fields[name].value = PASSPHRASE
+    form._button.click()
+    fresh.form.refresh()
+
+    assert "whose key is closed" in told(fresh)
+    assert "Nobody has tasted" not in told(fresh)
+    assert "no blind flight of this coffee is open" in reading.form.message.value
+
+
 def test_the_plan_takes_the_waters_and_the_coffees_own_control(book, view):
     """The water served as control so far is in every flight again, so that days compare."""
     scores = view._reading.scores

@@ -6,12 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from labkit.bench import bench_sheet
+from labkit.bench import LABEL_PAPERS, bench_sheet, cup_labels, score_sheets, tray_map
 from labkit.tasting.seal import Sealer
-from labkit.widgets import (
-    OpenForm,
-    ReplanForm,
-)
+from labkit.widgets import LeadView, OpenForm, PaperForm, ReplanForm
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
     choose,
@@ -32,6 +29,23 @@ def test_tasters_paper_carries_every_code_and_no_water(book, paper, label):
     assert about["name"].endswith(".html")
     for word in ("hardness", "Alkalinity", "magnesium", "W1", "J1.1"):
         assert word not in sheet.replace(about["name"], "").replace(paper.session, "")
+
+
+def test_paper_says_what_comes_first_until_something_is_sealed(book, form):
+    made = PaperForm(
+        book,
+        score_sheets=score_sheets,
+        cup_labels=cup_labels,
+        tray_map=tray_map,
+        bench_sheet=bench_sheet,
+        papers=LABEL_PAPERS,
+    )
+    assert "Nothing is planned yet" in made.form.message.value
+
+    sealed(form)
+    made.fill()
+
+    assert made.form.message.value == ""
 
 
 def test_the_bench_sheet_given_out_again_is_on_record(book, paper):
@@ -183,3 +197,28 @@ def test_what_is_shown_of_a_plan_does_not_depend_on_which_code_is_which_water(fo
     swapped = replace(form.plan, keys=(Sealer(session, PASSPHRASE).seal(1, rows),))
 
     assert swapped._repr_html_() in form._sealed.value
+
+
+def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, form):
+    choose(form, flights=2)
+    session = sealed(form)
+    lead = LeadView(book, session=session)
+    said = []
+    for number in (1, 2):
+        score_all(book, session, flight=number)
+        lead.refresh()
+        lead._flight.value = number
+        lead._lock.click()
+        said.append(lead._said.value)
+    assert "Still to be locked: flight 2." in said[0]
+    assert "open its key in notebook 4" in said[1]
+
+    opening = OpenForm(book)
+    waits = []
+    for _ in range(2):
+        opening.form.fields["passphrase"].value = PASSPHRASE
+        opening._button.click()
+        waits.append("still closed: 1 more" in opening.form.message.value)
+
+    assert waits == [True, False]
+    assert "No flight waits for its key" in opening.form.result.value
