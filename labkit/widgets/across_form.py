@@ -108,6 +108,9 @@ class AcrossForm(widgets.VBox):
             about = self._offer(self._whole.table, about)
         if self._filling:
             return []
+        if self._whole.table.empty and not client:
+            self.across = self._whole
+            return [fields.said("The lab book has no coffee yet: add one in notebook 2.")]
         chosen = {name: [value] for name, value in about.items() if value}
         self.across = self._whole.only(**chosen).sort(sort_by)
         return [self._picture(self.across), *self._words()]

@@ -211,6 +211,8 @@ class StrengthForm(widgets.VBox):
         super().__init__([self.form])
 
     def _show(self) -> list[Any]:
+        if self.form.fields["bottle"].value is None:
+            return [said("No bottle stands on the shelf yet: keep one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
             return [cautions_html("testing")]

@@ -201,6 +201,13 @@ class CardForm(widgets.VBox):
         target, bottles = Target(**coordinates), self._book.concentrates()
         labels = (*salts, *more_salts)
         sources: Sequence[Any] = [salt(label) for label in labels] if from_salts else bottles
+        if not sources:
+            raise DosingError(
+                "no salt is ticked: tick those that the shop has."
+                if from_salts
+                else "no bottle stands on the shelf yet: keep one in notebook 1, or let the card "
+                f"say «{_SALTS}»."
+            )
         reach = within_reach(target, sources, base=self._base.water, blend_with_pure=thin)
         purities = {b.salt.label: b.purity for b in bottles if b.salt.label in labels}
         self.recipes = self._make_recipes(
@@ -312,6 +319,6 @@ def _volumes(typed: str) -> tuple[float, ...]:
     if not found or len(found) > 6 or not all(0.05 <= litres <= 2000 for litres in found):
         raise WaterError(
             f"volumes_l must be one to six volumes from 0.05 to 2000 L, got {typed!r}. "
-            "Write them with commas, such as 1, 5, 10, 20."
+            "Write them with commas, and half a litre as 0.5: 0.5, 1, 5, 20."
         )
     return tuple(found)

@@ -70,6 +70,9 @@ class StockForm(widgets.VBox):
             )
         needs = session_needs(self._book, jug_volume_ml=jug_volume_ml)
         bottles = self._book.bottles()
+        remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
+        if not bottles:
+            return [said("No bottle stands on the shelf yet: keep one in notebook 1."), *remarks]
         kept = self._book.bicarbonate_keeps_days()
         return [
             said(
@@ -78,7 +81,7 @@ class StockForm(widgets.VBox):
                 else f"The lab book still says {kept} days: press «Keep these days» to change it."
             ),
             _shelf_html(bottles, needs),
-            *(said(sentence) for sentence in _remarks(bottles, needs)),
+            *remarks,
             fold("All that is written down of each bottle", "".join(map(_history, bottles))),
         ]
 

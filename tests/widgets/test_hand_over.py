@@ -391,3 +391,17 @@ def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
     assert "Keep reagents from eyes" in strength.form.result.value
     click(strength.form, "Write down this strength")
     assert "Which one is right?" in strength.form.message.value
+
+
+def test_an_empty_shelf_says_where_bottles_come_from(tmp_path):
+    with LabBook(tmp_path / "new.db") as new:
+        card = CardForm(new, make_recipes, card_files, BaseWaterForm(new))
+        assert "keep one in notebook 1, or let the card say" in card.form.message.value
+        assert "keep one in notebook 1" in StockForm(new, bottle_labels).form.result.value
+        strength = StrengthForm(new)
+        strength.form.fields["reading"].value = 50.0
+        assert "keep one in the form above first" in strength.form.result.value
+        card.form.fields["way"].value = "g straight from salts"
+        assert card.recipes
+        card.form.fields["salts"].value = ()
+        assert "tick those that the shop has" in card.form.message.value
