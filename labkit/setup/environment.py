@@ -88,7 +88,7 @@ def _make(
     else:
         to_add, have = wanted, {}
         print(
-            f"labkit: setting up {layout.venv}, once (some 160 MB to fetch, 620 MB on disk, "
+            f"labkit: setting up {layout.venv}, once (some 160 MB to fetch, 600 MB on disk, "
             "a few minutes)",
             file=out,
             flush=True,
