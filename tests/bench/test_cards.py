@@ -146,3 +146,12 @@ def test_impossible_cards_are_refused(bottles, from_bottles):
         recipe_frame([*from_bottles, *other])
     with pytest.raises(SheetError, match="page must be 'A4' or 'phone', got 'A5'"):
         recipe_card(from_bottles, name="x", page="A5")
+
+
+def test_what_the_rounding_spoils_is_said_beside_the_grams_and_not_among_the_machines(bottles):
+    salts = [bottle.salt for bottle in bottles]
+    coarse = make_recipes(WANTED, salts=salts, volumes_l=(1,), balance_g=0.1)
+    html = unescape(recipe_card(coarse, name="Coarse").html)
+    assert coarse[0].remarks
+    for sentence in coarse[0].remarks:
+        assert html.index("Weigh, g") < html.index(sentence) < html.index("Check before use")
