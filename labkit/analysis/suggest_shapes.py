@@ -20,7 +20,7 @@ from labkit.analysis.suggest_cups import Cups
 # In points of a 1-9 scale.
 LEVEL_SD: Final = 3.0
 AMPLITUDES: Final = np.array([0, 0.25, 0.5, 0.75, 1, 1.3, 1.7, 2.2, 2.8])
-AMPLITUDE_CHANCES: Final = np.array([0.06, 0.10, 0.15, 0.16, 0.16, 0.14, 0.11, 0.07, 0.05])
+AMPLITUDE_CHANCES: Final = np.array([0.08, 0.02, 0.07, 0.15, 0.21, 0.21, 0.18, 0.06, 0.02])
 """Points between the best water and low ones, and how often coffees show that much."""
 
 
@@ -42,12 +42,12 @@ class Departure:
 
 
 DEPARTURES: Final = (
-    Departure(sd=0.0, length=1.0, chance=0.35),
-    Departure(sd=0.2, length=0.35, chance=0.25),
-    Departure(sd=0.2, length=0.6, chance=0.2),
-    Departure(sd=0.45, length=0.5, chance=0.1),
-    Departure(sd=0.4, length=0.5, chance=0.05, with_shape=False),
-    Departure(sd=0.7, length=0.5, chance=0.05, with_shape=False),
+    Departure(sd=0.0, length=1.0, chance=0.3),
+    Departure(sd=0.15, length=0.4, chance=0.25),
+    Departure(sd=0.15, length=0.7, chance=0.25),
+    Departure(sd=0.35, length=0.5, chance=0.1),
+    Departure(sd=0.3, length=0.5, chance=0.05, with_shape=False),
+    Departure(sd=0.5, length=0.5, chance=0.05, with_shape=False),
 )
 
 MOST_SHAPES: Final = 1500
