@@ -97,6 +97,6 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
         assert row.score == SCORES[row.position - 1]
         assert row.mg_share == rows[row.blind_code].target.mg_share
     # Notebook 4 reads the coffee with the new flight in it.
-    panel(page).get_by_text("The flights so far", exact=True).click(timeout=180_000)
-    panel(page).get_by_text(f"{session}, flight 1").first.wait_for(timeout=180_000)
+    so_far = panel(page).get_by_text(f"{session}, flight 1")  # folded
+    so_far.first.wait_for(state="attached", timeout=180_000)
     picture(page, "alone-read-1280", panel(page).get_by_role("heading", name="What the scores say"))
