@@ -151,8 +151,8 @@ def columns_of(fixed: Floats, components: Sequence[Component]) -> Columns:
 
 def identifiable(
     fixed: Floats, components: Sequence[Component]
-) -> tuple[list[Component], list[Component]]:
-    """Split components into those whose variance the design can tell apart, and the rest.
+) -> tuple[list[Component], list[Component], Columns]:
+    """Components whose variance the design can tell apart, the rest, and the columns of the first.
 
     A component counts if its covariance pattern, after the fixed effects are projected out, is
     not (nearly) a combination of the residual's and of the components before it. ``MixedLM``
@@ -183,7 +183,7 @@ def identifiable(
             kept.append(place)
             gram = wider
     out = [place for place in range(len(components)) if place not in kept]
-    return [components[i] for i in kept], [components[i] for i in out]
+    return [components[i] for i in kept], [components[i] for i in out], products.keep(kept)
 
 
 def fit_mixed(

@@ -19,7 +19,7 @@ from labkit.analysis.coding import (
     second_order_terms,
     term_matrix,
 )
-from labkit.analysis.mixed import Component, columns_of, identifiable
+from labkit.analysis.mixed import Component, identifiable
 from labkit.analysis.region import COORDINATES
 from labkit.analysis.reml import Columns
 from labkit.analysis.scores import Scores
@@ -110,14 +110,14 @@ def _build_model(scores: Scores) -> Model:
     if sentence:
         cannot.append(sentence)
     components, left_out = affordable(components)
-    kept, dropped = identifiable(fixed, components)
+    kept, dropped, columns = identifiable(fixed, components)
     cannot += _dropped_words(dropped, scores) + _linking_words(scores)
     return Model(
         coding=coding,
         terms=tuple(terms),
         fixed=fixed,
         components=tuple(kept),
-        columns=columns_of(fixed, kept),
+        columns=columns,
         held=held,
         cannot_tell=tuple(cannot),
         choices=(*choices, *left_out),

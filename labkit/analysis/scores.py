@@ -295,11 +295,11 @@ def _labelled(frame: pd.DataFrame) -> pd.DataFrame:
             n += 1
             name = f"{label} ({n})"
         taken.append(name)
-    session = frame["session"].astype(str)
+    session, jug, flight = (frame[name].astype(str) for name in ("session", "jug", "flight"))
     return frame.assign(
         recipe=np.array(taken)[place.ravel()],
-        bowl=session + " / " + frame["jug"].astype(str),
-        block=session + " / " + frame["flight"].astype(str),
+        bowl=[f"{one} / {of}" for one, of in zip(session, jug, strict=True)],
+        block=[f"{one} / {of}" for one, of in zip(session, flight, strict=True)],
     )
 
 

@@ -11,7 +11,7 @@ from scipy import special
 from statsmodels.stats.multitest import multipletests
 
 from labkit.analysis.coding import Floats, coding_of, describe
-from labkit.analysis.mixed import Component, MixedFit, columns_of, fit_mixed, identifiable
+from labkit.analysis.mixed import Component, MixedFit, fit_mixed, identifiable
 from labkit.analysis.model import affordable, block_effects, taster_components
 from labkit.analysis.region import COORDINATES
 from labkit.analysis.reml import Columns
@@ -210,8 +210,8 @@ def _model(
     random = taster_components(scores, coding, coded, slopes) + components
     random += _duplicate_bowls(scores)
     random, left_out = affordable(random)
-    kept = identifiable(fixed, random)[0]
-    return fixed, kept, columns_of(fixed, kept), notes, left_out
+    kept, _, columns = identifiable(fixed, random)
+    return fixed, kept, columns, notes, left_out
 
 
 def _duplicate_bowls(scores: Scores) -> list[Component]:

@@ -110,7 +110,7 @@ def test_one_taster_has_no_spread_between_tasters_to_estimate():
     """MixedLM reports convergence here."""
     _, fixed, who, _ = complete_block(tasters=1, repeats=3)
 
-    kept, dropped = identifiable(fixed, [taster_of(who)])
+    kept, dropped, _ = identifiable(fixed, [taster_of(who)])
 
     assert not kept
     assert [one.name for one in dropped] == ["taster"]
@@ -124,7 +124,7 @@ def test_taster_by_water_needs_a_water_tasted_twice():
             "taster:water", np.char.add(np.char.add(who, "|"), what), words="single waters"
         )
 
-        kept, _ = identifiable(fixed, [taster_of(who), pair])
+        kept, *_ = identifiable(fixed, [taster_of(who), pair])
 
         assert [one.name for one in kept] == expected
 
