@@ -23,6 +23,7 @@ from labkit.widgets import (
     fields,
 )
 from labkit.widgets.sweep_form import levels
+from tests.widgets.plans.helpers import fill
 
 PASSPHRASE = "only the preparer"
 
@@ -31,16 +32,7 @@ PASSPHRASE = "only the preparer"
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
     with LabBook(tmp_path / "book.db") as book:
-        book.add_client("Client A")
-        book.add_coffee("Coffee A", client="Client A")
-        for taster in ("Ada", "Bo", "Cy", "Di"):
-            book.add_taster(taster)
-        for name, salt, grams in (
-            ("calcium", "CaCl2·2H2O", 1.47),
-            ("magnesium", "MgCl2·6H2O", 2.03),
-            ("bicarbonate", "KHCO3", 2.0),
-        ):
-            book.add_bottle(name, salt=salt, weighed_g=grams, volume_ml=1000)
+        fill(book)
         yield book
 
 

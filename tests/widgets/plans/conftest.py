@@ -7,16 +7,12 @@ from datetime import date
 import pytest
 
 from labkit.bench import (
-    LABEL_PAPERS,
     bench_sheet,
-    cup_labels,
-    score_sheets,
     sweep_doses,
-    tray_map,
 )
 from labkit.book import LabBook
-from labkit.widgets import BaseWaterForm, PaperForm, PlanForm, SweepForm, coffee_choices
-from tests.widgets.plans.helpers import TAP, catch, sealed, type_passphrase
+from labkit.widgets import BaseWaterForm, PlanForm, SweepForm, coffee_choices
+from tests.widgets.plans.helpers import TAP, catch, fill, paper_of, sealed, type_passphrase
 
 
 @pytest.fixture(autouse=True)
@@ -29,16 +25,7 @@ def fast_keys(monkeypatch):
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
     with LabBook(tmp_path / "book.db") as book:
-        book.add_client("Client A")
-        book.add_coffee("Coffee A", client="Client A", roast_date=date(2026, 10, 1))
-        for taster in ("Ada", "Bo", "Cy", "Di"):
-            book.add_taster(taster)
-        for name, salt, grams in (
-            ("calcium", "CaCl2·2H2O", 1.47),
-            ("magnesium", "MgCl2·6H2O", 2.03),
-            ("bicarbonate", "KHCO3", 2.0),
-        ):
-            book.add_bottle(name, salt=salt, weighed_g=grams, volume_ml=1000)
+        fill(book, roast_date=date(2026, 10, 1))
         yield book
 
 
@@ -71,14 +58,7 @@ def base(book):
 @pytest.fixture
 def paper(book, form):
     session = sealed(form)
-    made = PaperForm(
-        book,
-        score_sheets=score_sheets,
-        cup_labels=cup_labels,
-        tray_map=tray_map,
-        bench_sheet=bench_sheet,
-        papers=LABEL_PAPERS,
-    )
+    made = paper_of(book)
     made.session = session
     made.handed = catch(made)
     return made

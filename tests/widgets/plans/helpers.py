@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
+from labkit.bench import LABEL_PAPERS, bench_sheet, cup_labels, score_sheets, tray_map
 from labkit.book import Held
+from labkit.widgets import PaperForm
 
 PASSPHRASE = "only the preparer"
 HELD = Held(
@@ -22,6 +24,32 @@ HELD = Held(
 
 TAP = {"Ca": (32.0, "mg/L"), "alkalinity": (40.03, "mg/L CaCO3"), "Cl": (28.36, "mg/L")}
 """0.8 mmol/L each of calcium, bicarbonate and chloride: hardness 80 mg/L as CaCO3."""
+
+
+def fill(book, **about):
+    """A coffee, tasters and three bottles; ``about`` goes to the coffee."""
+    book.add_client("Client A")
+    book.add_coffee("Coffee A", client="Client A", **about)
+    for taster in ("Ada", "Bo", "Cy", "Di"):
+        book.add_taster(taster)
+    for name, salt, grams in (
+        ("calcium", "CaCl2·2H2O", 1.47),
+        ("magnesium", "MgCl2·6H2O", 2.03),
+        ("bicarbonate", "KHCO3", 2.0),
+    ):
+        book.add_bottle(name, salt=salt, weighed_g=grams, volume_ml=1000)
+
+
+def paper_of(book):
+    """The form that hands out the sheets."""
+    return PaperForm(
+        book,
+        score_sheets=score_sheets,
+        cup_labels=cup_labels,
+        tray_map=tray_map,
+        bench_sheet=bench_sheet,
+        papers=LABEL_PAPERS,
+    )
 
 
 def catch(form):

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from labkit.bench import LABEL_PAPERS, bench_sheet, cup_labels, score_sheets, tray_map
+from labkit.bench import bench_sheet
 from labkit.tasting.seal import Sealer
-from labkit.widgets import LeadView, OpenForm, PaperForm, ReplanForm
+from labkit.widgets import LeadView, OpenForm, ReplanForm
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
     choose,
+    paper_of,
     press,
     score_all,
     sealed,
@@ -32,14 +33,7 @@ def test_tasters_paper_carries_every_code_and_no_water(book, paper, label):
 
 
 def test_paper_says_what_comes_first_until_something_is_sealed(book, form):
-    made = PaperForm(
-        book,
-        score_sheets=score_sheets,
-        cup_labels=cup_labels,
-        tray_map=tray_map,
-        bench_sheet=bench_sheet,
-        papers=LABEL_PAPERS,
-    )
+    made = paper_of(book)
     assert "Nothing is planned yet" in made.form.message.value
 
     sealed(form)

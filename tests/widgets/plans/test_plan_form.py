@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from labkit.bench import LABEL_PAPERS, bench_sheet, cup_labels, score_sheets, sweep_doses, tray_map
+from labkit.bench import bench_sheet, sweep_doses
 from labkit.book import Attribute, Held
 from labkit.errors import BookError
 from labkit.tasting import (
@@ -22,7 +22,6 @@ from labkit.tasting import (
 )
 from labkit.widgets import (
     BaseWaterForm,
-    PaperForm,
     PlanForm,
     ReplanForm,
     SweepForm,
@@ -35,6 +34,7 @@ from tests.widgets.plans.helpers import (
     all_widgets,
     catch,
     choose,
+    paper_of,
     sealed,
     type_passphrase,
 )
@@ -70,14 +70,7 @@ def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
     type_passphrase(made)
     session = sealed(made)
     start = book.start_water(book.session(session).held)
-    paper = PaperForm(
-        book,
-        score_sheets=score_sheets,
-        cup_labels=cup_labels,
-        tray_map=tray_map,
-        bench_sheet=bench_sheet,
-        papers=LABEL_PAPERS,
-    )
+    paper = paper_of(book)
     again = catch(paper)
     paper.bench_form.fields["bench_passphrase"].value = PASSPHRASE
     paper.bench_form.fields["preparer"].value = "Odile"
