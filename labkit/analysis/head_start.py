@@ -31,6 +31,7 @@ from labkit.analysis.shapes_library import shape_library
 from labkit.analysis.suggest_cups import cups_of, rising_scale
 from labkit.analysis.suggest_shapes import weigh
 from labkit.errors import ReadingError
+from labkit.water.markup import percent
 
 GROUPED_BY: Final = ("origin", "process", "roast_level")
 """What coffees may have in common."""
@@ -85,19 +86,19 @@ class HeadStart:
     def text(self) -> str:
         """Which coffees lend how much, in words."""
         lent = ", ".join(
-            f"{one.coffee} ({one.client}) {one.share:.0%}" for one in self.lenders[:MOST_NAMED]
+            f"{one.coffee} ({one.client}) {percent(one.share)}" for one in self.lenders[:MOST_NAMED]
         )
         more = len(self.lenders) - MOST_NAMED
         others = f" and {more} more" if more > 0 else ""
         name, chance = max(self.groups.items(), key=lambda one: one[1], default=("", 0.0))
         closer = (
             f" Coffees of the same {name.replace('_', ' ')} count more: they lie closer, with a "
-            f"chance of {chance:.0%}."
+            f"chance of {percent(chance)}."
             if chance > 0.5
             else ""
         )
         return (
-            f"Earlier coffees moved {self.moved:.0%} of the belief about where the best water "
+            f"Earlier coffees moved {percent(self.moved)} of the belief about where the best water "
             f"lies; of that, {lent}{others}.{closer}"
         )
 
@@ -127,8 +128,10 @@ class Followed:
     def notes(self) -> tuple[str, ...]:
         """In sentences: who lends how much, who nothing."""
         before = 1 - self.head_start.like_any
-        was = f" ({before:.0%} before its first cup)" if abs(self.alike - before) > 0.005 else ""
-        alike = f"This coffee is like them with a chance of {self.alike:.0%}{was}."
+        was = (
+            f" ({percent(before)} before its first cup)" if abs(self.alike - before) > 0.005 else ""
+        )
+        alike = f"This coffee is like them with a chance of {percent(self.alike)}{was}."
         return f"{self.head_start.text} {alike}", *self.head_start.notes
 
 

@@ -15,7 +15,7 @@ from labkit.analysis.suggest_belief import SEED, Belief, believe, water_target
 from labkit.errors import ReadingError
 from labkit.tasting.scales import Scale
 from labkit.water import Target
-from labkit.water.markup import notes, table
+from labkit.water.markup import notes, percent, table
 
 VerdictKind: TypeAlias = Literal["stop: settled", "stop: nobody can tell", "taste on"]
 
@@ -73,8 +73,8 @@ class ConfirmingTest:
         """The test in words."""
         if self.n_pairs is None:
             return (
-                f"Confirming is out of reach: the leader would be preferred in only "
-                f"{self.chance_per_pair:.0%} of pairs, which takes more than {MOST_PAIRS} pairs."
+                "Confirming is out of reach: the leader would be preferred in only "
+                f"{percent(self.chance_per_pair)} of pairs, which takes more than {MOST_PAIRS}."
             )
         return (
             f"Confirm with {self.n_pairs} blind pairs ({self.n_cups} cups), leader against "
@@ -121,7 +121,10 @@ class StopAdvice:
         ]
         if self.chance_above_control is not None:
             rows.append(
-                ("chance that the leader beats the control", f"{self.chance_above_control:.0%}")
+                (
+                    "chance that the leader beats the control",
+                    f"{percent(self.chance_above_control)}",
+                )
             )
         lines = [self.text] if self.confirm is None else [self.text, self.confirm.text]
         return table(self.verdict, ("", "value"), rows) + notes(lines)
@@ -232,18 +235,18 @@ def _words(
     if chance >= SURE:
         return "stop: settled", (
             f"After {n} flights {costs}, and the leader beats the control with a chance of "
-            f"{chance:.0%}."
+            f"{percent(chance)}."
         )
-    percent = int(100 * chance)  # 98.9 is not yet 99
+    only = f"{int(100 * chance)} %"  # 96.9 is not yet 97
     if chance >= LIKELY:
         return "stop: nobody can tell", (
-            f"After {n} flights {costs}. The leader beats the control with a chance of {percent}%, "
-            f"not the {SURE:.0%} that looking after every flight asks for: confirm it before you "
-            "call it better."
+            f"After {n} flights {costs}. The leader beats the control with a chance of {only}, "
+            f"not the {percent(SURE)} that looking after every flight asks for: confirm it before "
+            "you call it better."
         )
     return "stop: nobody can tell", (
         f"After {n} flights {costs}, and the leader beats the control with a chance of only "
-        f"{percent}%: this panel can tell no water that is better than the control."
+        f"{only}: this panel can tell no water that is better than the control."
     )
 
 

@@ -17,7 +17,7 @@ from labkit.analysis.suggest_reasons import Reason, reason_for
 from labkit.errors import RegionError
 from labkit.tasting.scales import Scale
 from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
-from labkit.water.markup import figure, notes
+from labkit.water.markup import figure, notes, percent
 from labkit.water.weighing import digits_of
 
 MOST_CUPS = 12
@@ -151,7 +151,7 @@ class Suggestion:
 def _chance_words(cup: SuggestedCup, leader: Target) -> str:
     if cup.target == leader:
         return "today's best itself"
-    return f"a chance of {cup.chance_above_leader:.0%} to beat today's best"
+    return f"a chance of {percent(cup.chance_above_leader)} to beat today's best"
 
 
 def _pour_words(pour: Mixing) -> str:

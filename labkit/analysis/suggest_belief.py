@@ -24,6 +24,7 @@ from labkit.analysis.surface import Surface, fit_surface
 from labkit.errors import ReadingError
 from labkit.tasting.scales import Scale
 from labkit.water import Target
+from labkit.water.markup import percent
 
 SEED: Final = 20_250_302
 """Draws use this unless a generator is given, so that the same scores suggest the same twice."""
@@ -210,10 +211,10 @@ def _second_opinion(
         text = f"The second-order surface alone would choose {target.text} ({expected:.2f})"
         sure = mine >= SURE and theirs >= SURE
         text += (
-            f", and the two engines disagree: this one is {mine:.0%} sure that its own is better, "
-            f"the surface {theirs:.0%} of its own. Taste both side by side."
+            f", and the two ways of reading the scores disagree: this one is {percent(mine)} sure "
+            f"of its own, the surface {percent(theirs)}. Taste both side by side."
             if sure
-            else f"; neither engine is sure of its own ({mine:.0%} and {theirs:.0%})."
+            else f"; neither is sure of its own ({percent(mine)} and {percent(theirs)})."
         )
     return SecondOpinion(
         leader=target,

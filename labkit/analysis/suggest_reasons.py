@@ -11,6 +11,7 @@ import numpy as np
 from labkit.analysis.coding import WORDS, Floats, amount
 from labkit.analysis.region import COORDINATES, STANDARD_SPAN
 from labkit.analysis.suggest_belief import Belief
+from labkit.water.markup import percent
 
 BANDS: Final = {
     "mg_share": ("rich in calcium", "even in calcium and magnesium", "rich in magnesium"),
@@ -70,18 +71,18 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
     if bands and not any(_bands(belief, other).items() >= bands.items() for other in seen):
         words = " and ".join(BANDS[name][band] for name, band in bands.items())
         gap = _distance(seen, water)
-        far = "" if gap is None else f" (the nearest cup is {gap:.0%} of the usual range away)"
+        far = "" if gap is None else f" (the nearest cup is {percent(gap)} of the usual range away)"
         who = "nobody has tasted" if len(cups.value) else "no other cup of this flight is"
         return Reason(
             kind="open ground",
-            text=f"{who} {words} yet{far}" if len(cups.value) else f"{who} {words}",
+            text=f"{who} a water yet that is {words}{far}" if len(cups.value) else f"{who} {words}",
             number=1.0 if gap is None else gap,
         )
     share = _between_two_best(belief, water)
     if share is not None:
         return Reason(
             kind="between the two best",
-            text=f"between the two best so far, {share:.0%} of the way from the best",
+            text=f"between the two best so far, {percent(share)} of the way from the best",
             number=share,
         )
     return _beside_or_unsure(belief, place, seen)
@@ -121,7 +122,7 @@ def _repeat(belief: Belief, place: int, n_cups: int, *, twice: bool) -> Reason:
     return Reason(
         kind="repeat of a rival",
         text=f"repeat of a rival, {known}{again}: {behind:.2f} behind the leader, with a chance "
-        f"of {chance:.0%} to be better",
+        f"of {percent(chance)} to be better",
         number=chance,
     )
 
@@ -138,17 +139,17 @@ def _beside_or_unsure(belief: Belief, place: int, seen: Floats) -> Reason:
         ]
         return Reason(
             kind="next to the leader",
-            text=f"next to the leader ({', '.join(changed)}), with a chance of {chance:.0%} to be "
-            "better",
+            text=f"next to the leader ({', '.join(changed)}), with a chance of "
+            f"{percent(chance)} to be better",
             number=chance,
         )
     low, high = posterior.interval(place)
     gap = _distance(seen, water)
-    far = "" if gap is None else f", {gap:.0%} of the usual range from the nearest cup"
+    far = "" if gap is None else f", {percent(gap)} of the usual range from the nearest cup"
     return Reason(
         kind="least sure",
         text=f"its score is only known to lie in {low:.2f} to {high:.2f}{far}; a chance of "
-        f"{chance:.0%} to beat the leader",
+        f"{percent(chance)} to beat the leader",
         number=high - low,
     )
 

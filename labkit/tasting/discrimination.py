@@ -20,6 +20,7 @@ from labkit.tasting.scales import MARKS, Scale
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
 from labkit.tasting.waters import SessionWater, session_waters
 from labkit.water import Target
+from labkit.water.markup import percent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,7 +209,7 @@ def plan_discrimination(
         control = _weaker(asked, pair, stronger)
         keys.append(sealer.seal(flight, _rows(flight, poured, two, control, draw.fresh())))
     notes = [
-        f"{asked.name}: {asked.source}; a guess is right in {asked.guessing:.0%} of sets.",
+        f"{asked.name}: {asked.source}; a guess is right in {percent(asked.guessing)} of sets.",
         "A jug of each water is mixed and brewed anew for every trial: with one trial a slip in a "
         "jug looks like its water.",
     ]

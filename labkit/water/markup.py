@@ -46,6 +46,15 @@ def _line(row: Sequence[str], sides: Sequence[str]) -> str:
     return first + "".join(rest)
 
 
+def percent(share: float) -> str:
+    """A share of 1 in whole per cent.
+
+    >>> percent(0.275)
+    '28 %'
+    """
+    return f"{100 * share:.0f} %"
+
+
 def notes(lines: Iterable[str]) -> str:
     """Remarks below a table, one a line; empty if there are none."""
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)

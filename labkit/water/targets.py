@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from labkit.errors import WaterError
 from labkit.water.composition import ca_mg_ratio_text
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, table
+from labkit.water.markup import figure, percent, table
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import Water
 
@@ -91,7 +91,7 @@ class Target:
             ("", "value"),
             [
                 ("Ca:Mg (by moles)", self.ca_mg_ratio_text),
-                ("Mg share of hardness", f"{100 * self.mg_share:.0f} %"),
+                ("Mg share of hardness", percent(self.mg_share)),
                 ("hardness, mg/L as CaCO3", figure(self.hardness_mg_l_caco3)),
                 ("alkalinity, mg/L as CaCO3", figure(self.alkalinity_mg_l_caco3)),
             ],

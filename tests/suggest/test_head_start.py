@@ -198,8 +198,8 @@ def test_the_words_say_who_lends_how_much(related):
     shown = suggest_flight(None, n_tasters=4, head_start=related)._repr_html_()
 
     assert sum(one.share for one in related.lenders) == pytest.approx(1)
-    assert f"{first.coffee} (Hillside) {first.share:.0%}" in related.text
-    assert f"moved {related.moved:.0%} of the belief" in related.text
+    assert f"{first.coffee} (Hillside) {100 * first.share:.0f} %" in related.text
+    assert f"moved {100 * related.moved:.0f} % of the belief" in related.text
     assert related.text in shown
 
 

@@ -94,7 +94,7 @@ def test_open_ground_is_open_until_somebody_has_been_there():
     reason = reason_for(belief(recipes, mean, [MIDDLE, SOFT_LOW]), 0, (), asked_for=False)
 
     assert reason.kind == "open ground"
-    assert reason.text.startswith("nobody has tasted soft and alkaline yet")
+    assert reason.text.startswith("nobody has tasted a water yet that is soft and alkaline")
     assert kind(recipes, mean, [MIDDLE, (0.5, 40, 50)]) != "open ground"
     in_this_flight = [SOFT_ALKALINE, MIDDLE, (0.5, 40, 50)]
     assert kind(in_this_flight, [6, 7, 6], [MIDDLE], earlier=(2,)) != "open ground"
@@ -104,7 +104,7 @@ def test_open_ground_says_how_far_the_nearest_cup_is():
     reason = reason_for(belief([SOFT_ALKALINE, MIDDLE], [6, 7], [SOFT_LOW]), 0, (), asked_for=False)
 
     assert reason.number == pytest.approx(50 / 60)
-    assert "83%" in reason.text
+    assert "83 %" in reason.text
 
 
 def test_between_the_two_best_is_between_them():

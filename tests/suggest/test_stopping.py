@@ -61,7 +61,7 @@ def test_a_leader_that_may_not_beat_the_control_names_no_winner():
 
     assert advice.verdict == "stop: nobody can tell"
     assert advice.chance_above_control < 0.95
-    assert f"{int(100 * advice.chance_above_control)}%" in advice.text
+    assert f"{int(100 * advice.chance_above_control)} %" in advice.text
     assert advice.confirm is None
 
 

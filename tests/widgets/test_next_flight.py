@@ -91,7 +91,7 @@ def test_the_walk_proposes_a_dial_with_two_coordinates_held(view):
 
 
 def test_earlier_coffees_help_visibly_and_can_be_switched_off(view):
-    assert re.search(r"Veltara, washed \(Quillmoor Roastery\) [1-9]\d*%", told(view))
+    assert re.search(r"Veltara, washed \(Quillmoor Roastery\) [1-9]\d* %", told(view))
 
     view.form.fields["earlier"].value = False
 
