@@ -139,7 +139,7 @@ class AcrossForm(widgets.VBox):
         figures = table.drop(columns=["says", "cannot_tell"]).round(2)
         return [
             fields.fold("What each says in words", f"<ul>{''.join(lines)}</ul>"),
-            fields.fold("The same as a table", frame_html(figures)),
+            fields.fold("The same as a table", frame_html("One row a coffee", figures)),
         ]
 
     def _save(self) -> None:

@@ -240,7 +240,10 @@ class CardForm(widgets.VBox):
             *(said(f"Mind: {sentence}") for sentence in (*differs, *self._shelf_remarks())),
             self.files,
             cautions_html("tank" if from_salts else "mixing"),
-            fold("The same figures as a table", frame_html(self.files.table)),
+            fold(
+                "The same figures as a table",
+                frame_html("As in the CSV and JSON files", self.files.table),
+            ),
             fold("What this water is: ions, pH, scale, steel", as_html(portray(largest))),
             fold("Before it goes into a machine", cautions_html("machine")),
         ]

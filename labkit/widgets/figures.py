@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
-from labkit.water.markup import figure
+from labkit.water.markup import figure, table
 
 
-def frame_html(frame: pd.DataFrame) -> str:
+def frame_html(caption: str, frame: pd.DataFrame) -> str:
     """All rows and columns of a table, which scrolls by itself where it is too wide."""
-    figures = frame.to_html(
-        index=False, na_rep="", border=0, float_format=lambda value: figure(float(value), 4)
-    )
-    return f'<div style="overflow-x:auto">{figures}</div>'
+    rows = [[_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)]
+    shown = table(caption, [str(name) for name in frame.columns], rows)
+    return f'<div style="overflow-x:auto">{shown}</div>'
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, float):
+        return "" if math.isnan(value) else figure(value, 4)
+    return str(value)
