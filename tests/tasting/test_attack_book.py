@@ -9,6 +9,7 @@ errors.
 import re
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
@@ -87,7 +88,7 @@ def truth(book) -> dict[tuple[str, int], dict[str, int]]:
 @pytest.fixture(scope="module")
 def tables(book, folder) -> dict[str, list[dict[str, object]]]:
     """Every row of every table, in the order of the file."""
-    with sqlite3.connect(folder / "book.db") as db:
+    with closing(sqlite3.connect(folder / "book.db")) as db:
         db.row_factory = sqlite3.Row
         names = [r[0] for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
         return {name: [dict(r) for r in db.execute(f"SELECT * FROM {name}")] for name in names}
@@ -159,7 +160,7 @@ def test_no_row_of_any_table_holds_a_code_and_a_water(tables):
 
 def test_tables_of_codes_do_not_lead_to_the_table_of_waters(book, folder):
     """No foreign key from cups, servings or keys to waters, nor back."""
-    with sqlite3.connect(folder / "book.db") as db:
+    with closing(sqlite3.connect(folder / "book.db")) as db:
         leads = {
             name: {row[2] for row in db.execute(f"PRAGMA foreign_key_list({name})")}
             for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
@@ -233,7 +234,7 @@ def test_opening_one_flight_writes_nothing_of_the_next(tmp_path):
         book.open_flight("spring", 1, PASSPHRASE)
 
         raw = b"".join(p.read_bytes() for p in tmp_path.glob("two.db*"))
-        with sqlite3.connect(path) as db:
+        with closing(sqlite3.connect(path)) as db:
             opened = db.execute(
                 "SELECT DISTINCT f.number FROM opened_cups o JOIN cups c ON c.id = o.cup_id"
                 " JOIN flights f ON f.id = c.flight_id"
@@ -255,7 +256,7 @@ def test_the_bench_sheet_leaves_no_pairing_behind(tmp_path):
 
         assert len(opened.rows) == 4
         assert not book.flight("spring", 1).is_unblinded
-    with sqlite3.connect(tmp_path / "bench.db") as db:
+    with closing(sqlite3.connect(tmp_path / "bench.db")) as db:
         assert db.execute("SELECT COUNT(*) FROM opened_cups").fetchone() == (0,)
     for path in tmp_path.glob("bench.db*"):
         assert not re.search(rb"[JB]1\.[1-4]", path.read_bytes())
@@ -267,7 +268,7 @@ def test_a_key_swapped_between_flights_in_the_file_is_noticed(tmp_path):
         book.add_client("Quorrin & Velt")
         book.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db, db:  # the second commits
         (one, a), (two, b) = db.execute("SELECT flight_id, token FROM sealed_keys").fetchall()
         db.execute("UPDATE sealed_keys SET token = ? WHERE flight_id = ?", (b, one))
         db.execute("UPDATE sealed_keys SET token = ? WHERE flight_id = ?", (a, two))
