@@ -90,10 +90,12 @@ class FactorRange:
 
     @property
     def words(self) -> str:
-        """``'Mg share from 0.10 to 0.40'``."""
+        """``'Mg share from 0.10 to 0.40'``, or ``'Mg share of 0.10'`` where both ends read so."""
         digits = 2 if self.factor == "mg_share" else 0
         unit = "" if self.factor == "mg_share" else " mg/L"
-        return f"{WORDS[self.factor]} from {self.lo:.{digits}f} to {self.hi:.{digits}f}{unit}"
+        low, high = f"{self.lo:.{digits}f}", f"{self.hi:.{digits}f}"
+        span = f"of {low}" if low == high else f"from {low} to {high}"
+        return f"{WORDS[self.factor]} {span}{unit}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -66,6 +66,7 @@ def diagnose(surface: Surface, waters: WaterDifferences | None) -> Diagnostics:
                 "there could not be put on paper, and the curve is flattened."
             )
     alone = leverage.loc[leverage["own_share"] >= ALONE, "recipe"].tolist()
+    alone.sort(key=lambda label: (len(label), label))  # W9 before W10
     if alone and surface.terms:
         warnings.append(
             f"At {', '.join(alone)} the curve rests on that water's cups alone: a slip in mixing "

@@ -157,11 +157,11 @@ def _chance_words(cup: SuggestedCup, leader: Target) -> str:
 def _pour_words(pour: Mixing) -> str:
     digits = digits_of(pour.pipette_ml)
     doses = [
-        f"{dose.concentrate.name} {dose.volume_ml:.{digits}f} mL"
+        f"{dose.volume_ml:.{digits}f} mL of {dose.concentrate.name}"
         for dose in pour.doses
         if dose.volume_ml
     ]
-    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape(', '.join(doses) or 'no drops')}"
+    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape('; '.join(doses) or 'no drops')}"
 
 
 def suggest_flight(

@@ -8,8 +8,11 @@ from datetime import date
 from typing import Any, Final
 
 import ipywidgets as widgets
+import pandas as pd
 
 from labkit.analysis import read_coffee
+from labkit.analysis.best import Best
+from labkit.analysis.suggest_belief import believe, water_target
 from labkit.book import LabBook
 from labkit.book.left_out import keep_chosen
 from labkit.errors import DosingError, LabkitError, WaterError
@@ -51,6 +54,9 @@ _USUAL_SALTS: Final = (
 """What shops have (common practice)."""
 
 _FIGURES = ("", "")
+
+_WORTH_SAYING: Final = 0.1
+"""Points of a 1-9 scale by which another water has to lead before the form speaks of it."""
 """Chosen where the water is typed, not taken from a coffee's scores."""
 
 _BOTTLES, _SALTS = "mL from the bottles", "g straight from salts"
@@ -161,7 +167,9 @@ class CardForm(widgets.VBox):
         client, coffee = self._coffee
         try:
             scores = self._book.opened_scores(coffee=coffee, client=client)
-            reading = read_coffee(keep_chosen(self._book, scores), "overall")
+            scores = keep_chosen(self._book, scores)
+            reading = read_coffee(scores, "overall")
+            other = _search_says(scores, reading.best) if reading.best is not None else ""
         except LabkitError as error:
             self._found = f"{coffee}: {error}"
             return
@@ -174,6 +182,7 @@ class CardForm(widgets.VBox):
                 "card as a choice, not as a finding."
             )
         best = reading.best.target
+        self._found += other
         for name, digits in zip(_COORDINATES, (2, 0, 0), strict=True):
             self.form.fields[name].value = round(float(getattr(best, name)), digits) + 0.0
 
@@ -308,6 +317,24 @@ class CardForm(widgets.VBox):
             note="Open it and print, or send it on." if ending == "html" else "",
             media_type={"json": "application/json"}.get(ending, f"text/{ending}"),
         )
+
+
+def _search_says(scores: pd.DataFrame, best: Best) -> str:
+    """Which water the search for the next flight leads with, where that is another one."""
+    if len(best.factor_ranges) < 2:
+        return ""  # after a sweep of one factor it would lead off to where nothing was asked
+    belief = believe(scores, also=[best.target])
+    posterior = belief.posterior
+    here = int(posterior.places([best.target])[0])
+    behind = posterior.mean[posterior.leader] - posterior.mean[here]
+    if behind < _WORTH_SAYING * belief.cups.points:
+        return ""
+    leader = water_target(posterior.recipes[posterior.leader])
+    return (
+        f" The search in notebook 4, which allows other shapes than this curve, leads with another "
+        f"water: {leader.text}; it expects {behind:.1f} points more of it. Taste the two side by "
+        "side, or type its figures."
+    )
 
 
 def _volumes(typed: str) -> tuple[float, ...]:
