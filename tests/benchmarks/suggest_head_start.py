@@ -4,8 +4,8 @@
 
 Every new coffee is tasted three times over with the same panel of four, five cups a flight: without
 a head start, after five related coffees (best waters about one centre, SD a tenth of each range),
-and after five that lie about a centre at least 0.6 of the ranges away. Each earlier coffee had
-three flights of five waters spread at random. Surfaces are domes and hills.
+and after five that lie about a centre at least 0.6 of the ranges away. Each earlier coffee was
+searched for five flights, as this workbook leaves one behind. Surfaces are domes and hills.
 
 Three histories differ by the luck of their cups far more than by the head start. ``--same-cups``
 tastes without one and reads those cups without and with each of two lots of earlier coffees of
@@ -24,12 +24,11 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy.stats import qmc
 from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
 from labkit.analysis.head_start import HeadStart, follow, head_start
-from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
+from labkit.analysis.region import Region, coordinates
 from labkit.analysis.shapes_library import shape_library
 from labkit.analysis.simulate import SimulatedPanel
 from labkit.analysis.suggest import suggest_flight
@@ -40,7 +39,7 @@ from labkit.analysis.suggest_shapes import weigh
 from tests.benchmarks.suggest_worlds import CONTROL, Coffee, Floats, planted, with_best_at
 
 REGION = Region()
-N_EARLIER = 5
+N_EARLIER, EARLIER_FLIGHTS = 5, 5
 SPREAD = 0.1
 FAR = 0.6
 KINDS = ("related", "misleading")
@@ -65,10 +64,8 @@ def earlier_scores(centre: Floats, rng: np.random.Generator) -> pd.DataFrame:
     """Scores of the earlier coffees about one centre."""
     parts = []
     for number in range(N_EARLIER):
-        spread = qmc.LatinHypercube(3, seed=rng).random(15)
-        waters = REGION.nearest(STANDARD_LOW + spread * STANDARD_SPAN)
-        panel = draw_coffee(about(centre, rng), rng).panel
-        scores = panel.taste_flights(np.split(waters, 3), rng=rng)
+        coffee = draw_coffee(about(centre, rng), rng)
+        *_, (scores, _belief) = _search(coffee, None, rng, EARLIER_FLIGHTS)
         parts.append(scores.assign(client="a client", coffee=f"earlier coffee {number + 1}"))
     return pd.concat(parts, ignore_index=True)
 
@@ -93,7 +90,7 @@ def play(number: int, setting: argparse.Namespace) -> list[dict[str, object]]:
     with threadpool_limits(1):
         for arm, start in starts.items():
             search = _search(coffee, start, np.random.default_rng(seed), setting.flights)
-            for flight, belief in enumerate(search, start=1):
+            for flight, (_scores, belief) in enumerate(search, start=1):
                 leader = belief.posterior.leader
                 low, high = belief.posterior.interval(leader)
                 water = belief.posterior.recipes[leader]
@@ -116,7 +113,8 @@ def play_same_cups(number: int, setting: argparse.Namespace) -> list[dict[str, o
     ]
     rows = []
     with threadpool_limits(1):
-        for flight, belief in enumerate(_search(coffee, None, rng, setting.flights), start=1):
+        search = _search(coffee, None, rng, setting.flights)
+        for flight, (_scores, belief) in enumerate(search, start=1):
             for arm, start in [("without", None), *starts]:
                 water, alike = best_water(belief.cups, start)
                 row = {"regret": coffee.regret(water), "alike": alike}
@@ -140,8 +138,8 @@ def best_water(cups: Cups, start: HeadStart | None) -> tuple[Floats, float]:
 
 def _search(
     coffee: Coffee, start: HeadStart | None, rng: np.random.Generator, flights: int
-) -> Iterator[Belief]:
-    """What is believed after each flight."""
+) -> Iterator[tuple[pd.DataFrame, Belief]]:
+    """All scores, and what is believed of them, after each flight."""
     belief = believe(None, REGION, n_tasters=4, control=CONTROL, head_start=start, rng=rng)
     scores = None
     for flight in range(1, flights + 1):
@@ -149,7 +147,7 @@ def _search(
         told = coffee.panel.taste_flights([waters], rng=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
         belief = believe(scores, REGION, control=CONTROL, head_start=start, rng=rng)
-        yield belief
+        yield scores, belief
 
 
 def report(played: pd.DataFrame) -> str:
