@@ -24,6 +24,7 @@ from labkit.analysis.scores import attributes_of, gather_scores
 from labkit.analysis.surface import fit_surface
 from labkit.errors import ReadingError
 from labkit.tasting.scales import SCALES
+from labkit.water.markup import percent
 
 FACTOR: Final = "alkalinity_mg_l_caco3"
 FLAT: Final = "too flat"
@@ -196,12 +197,12 @@ def _penalties(
 
 def _penalty_words(row: dict[Hashable, Any], people: int) -> str:
     """What one side of the scale costs, in words."""
-    text = f"{100 * row['share']:.0f} % say {row['side']}"
+    text = f"{percent(row['share'])} say {row['side']}"
     if row["side"] == RIGHT:
         return f"{text}."
     if row["share"] < ENOUGH_SHARE:
         return (
-            f"{text}: fewer than {100 * ENOUGH_SHARE:.0f} %, so what it costs is not counted "
+            f"{text}: fewer than {percent(ENOUGH_SHARE)}, so what it costs is not counted "
             "(common practice)."
         )
     if np.isnan(row["drop"]):
@@ -274,6 +275,7 @@ def _crossing(curve: pd.DataFrame, side: Floats) -> tuple[float, float, float, s
         ends = f"{start:.0f} to {stop:.0f}"
     text = (
         f"Too sharp and too flat balance at alkalinity {at:.0f} mg/L ({ends}). Of all answers "
-        f"{100 * np.mean(side > 0):.0f} % say too sharp, {100 * np.mean(side < 0):.0f} % too flat."
+        f"{percent(float(np.mean(side > 0)))} say too sharp, "
+        f"{percent(float(np.mean(side < 0)))} too flat."
     )
     return at, start, stop, text

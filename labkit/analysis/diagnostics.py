@@ -15,6 +15,7 @@ from labkit.analysis.scores import Scores
 from labkit.analysis.surface import Surface
 from labkit.analysis.waters import WaterDifferences
 from labkit.tasting.scales import SCALES
+from labkit.water.markup import percent
 
 PILED: Final = 0.25
 """Share of scores at one end of the scale above which they are piled up there."""
@@ -62,7 +63,7 @@ def diagnose(surface: Surface, waters: WaterDifferences | None) -> Diagnostics:
     for share, end in ((low, "lowest"), (high, "highest")):
         if share > PILED:
             warnings.append(
-                f"{100 * share:.0f} % of the scores are the {end} of the scale: differences "
+                f"{percent(share)} of the scores are the {end} of the scale: differences "
                 "there could not be put on paper, and the curve is flattened."
             )
     alone = leverage.loc[leverage["own_share"] >= ALONE, "recipe"].tolist()

@@ -19,6 +19,7 @@ from scipy.special import ndtr
 
 from labkit.analysis.coding import p_text
 from labkit.errors import ReadingError
+from labkit.water.markup import percent
 
 LARGEST_DPRIME: Final = 12.0
 """Beyond this nobody is ever wrong."""
@@ -371,10 +372,10 @@ def similarity_test(
         )
     limit = chance + discriminators * (1 - chance)
     p = float(stats.binom.cdf(correct, n, limit))
-    percent = f"{100 * discriminators:.0f} %"
+    share = percent(discriminators)
     if p < 0.05:
-        return p, f"Fewer than {percent} of such tasters tell the cups apart ({p_text(p)})."
+        return p, f"Fewer than {share} of such tasters tell the cups apart ({p_text(p)})."
     return p, (
-        f"It cannot be ruled out that {percent} or more of such tasters tell the cups apart "
+        f"It cannot be ruled out that {share} or more of such tasters tell the cups apart "
         f"({p_text(p)}); {n} answers may be too few."
     )

@@ -22,6 +22,7 @@ from labkit.analysis.preference import Preference, fewest_preferring, paired_pre
 from labkit.analysis.region import COORDINATES
 from labkit.errors import PlanError, ReadingError
 from labkit.tasting.discrimination import METHODS, right_place
+from labkit.water.markup import percent
 
 _NOTHING_CHOSEN = "no preference"
 
@@ -179,8 +180,8 @@ def _discrimination(
         )
     else:
         verdict = (
-            f"{found.sentence} A difference that {100 * smallest:.0f} % of answers get right "
-            f"(guessing gives {100 * WITH_RIGHT_ANSWER[method].chance:.0f} %) would have been seen "
+            f"{found.sentence} A difference that {percent(smallest)} of answers get right "
+            f"(guessing gives {percent(WITH_RIGHT_ANSWER[method].chance)}) would have been seen "
             "with 80 % chance; smaller ones may be there."
         )
     return found, verdict, [*notes, similarity_test(method, found.correct, found.n)[1]]
@@ -188,10 +189,10 @@ def _discrimination(
 
 def _size(found: Discrimination) -> str:
     """How large the difference is, with its interval where one can be given."""
-    share = f"{100 * found.share:.0f} % right"
+    share = f"{percent(found.share)} right"
     if np.isnan(found.share_lo):
         return f"{share}; no interval can be given."
-    shares = f"{share} (95 %: {100 * found.share_lo:.0f} to {100 * found.share_hi:.0f} %)"
+    shares = f"{share} (95 %: {100 * found.share_lo:.0f} to {percent(found.share_hi)})"
     if np.isinf(found.dprime):
         return f"{shares}; at least {found.dprime_lo:.1f} times one cup's noise apart (d')."
     high = "no upper end" if np.isinf(found.dprime_hi) else f"{found.dprime_hi:.1f}"

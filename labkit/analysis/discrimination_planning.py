@@ -12,6 +12,7 @@ from scipy import stats
 from labkit.analysis.discrimination import METHODS, method_named, share_right
 from labkit.analysis.preference import fewest_preferring
 from labkit.errors import ReadingError
+from labkit.water.markup import percent
 
 MOST_ANSWERS: Final = 5000
 """Answers beyond which no sample size is looked for."""
@@ -148,7 +149,7 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
         table = plan_discrimination(tasters, dprime=dprime, answers_each=answers_each)
         said = str(table.set_index("method").loc[method, "sentence"])
         share = share_right(method, dprime)
-        return f"{said} (Taken: a difference that {100 * share:.0f} % of answers get right.)"
+        return f"{said} (Taken: a difference that {percent(share)} of answers get right.)"
     needed = fewest_preferring(tasters)
     if needed is None:
         return (
@@ -158,7 +159,7 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
     seen = preference_power(tasters)
     enough = next(n for n in range(tasters, MOST_ANSWERS) if preference_power(n) >= ENOUGH)
     said = f"{needed} of {tasters} for the same water show a preference."
-    chance = f"if three in four prefer it, the chance to see that is {100 * seen:.0f} %"
+    chance = f"if three in four prefer it, the chance to see that is {percent(seen)}"
     if seen >= ENOUGH:
         return f"{said} {chance[0].upper()}{chance[1:]}."
     lead = "Too few tasters to count on" if seen < SMALL else "Not to be counted on"
@@ -186,7 +187,7 @@ def _warning(
     if seen < SMALL:
         other = "" if method.endswith("AFC") else ", or name the attribute and use 2-AFC"
         return (
-            f"{n} answers in a {method} test have little chance ({100 * seen:.0f} %) of showing "
+            f"{n} answers in a {method} test have little chance ({percent(seen)}) of showing "
             f"this difference; {wanted} would have 80 %. Let tasters answer several times{other}."
         )
-    return f"{needed} of {n} right show a difference; chance to see this one {100 * seen:.0f} %."
+    return f"{needed} of {n} right show a difference; chance to see this one {percent(seen)}."

@@ -25,6 +25,7 @@ from labkit.analysis.verdict import FOUND, UNKNOWN, Verdict, judge
 from labkit.analysis.waters import WaterDifferences, compare_waters
 from labkit.errors import ReadingError
 from labkit.tasting.scales import SCALES
+from labkit.water.markup import percent
 
 SEED: Final = 20_250_301
 """Draws use this unless a generator is given, so that the same scores read the same twice."""
@@ -209,7 +210,7 @@ def nothing_to_fit(scores: Scores) -> str:
     if scale is not None and scale.middle_is_best:
         right = float((scores.score == (scale.lowest + scale.highest) / 2).mean())
         return (
-            f"{100 * right:.0f} % of the answers are 'just right'. A mean of such answers says "
+            f"{percent(right)} of the answers are 'just right'. A mean of such answers says "
             "nothing, so no curve is drawn: read the shares of too little and too much."
         )
     if len(recipes) == 1:

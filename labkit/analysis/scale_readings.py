@@ -16,6 +16,7 @@ from statsmodels.stats.proportion import proportion_confint
 from labkit.analysis.agreement import kendall_w
 from labkit.analysis.coding import Floats
 from labkit.errors import ReadingError
+from labkit.water.markup import percent
 
 ENOUGH_SHARE: Final = 0.2
 """Share of answers on one side from which its penalty is looked at (common practice)."""
@@ -140,7 +141,7 @@ def _drop(answers: pd.DataFrame, side: str, rng: np.random.Generator) -> tuple[f
 
 
 def _jar_sentence(side: str, share: float, drop: float, n_tasters: int) -> str:
-    text = f"{100 * share:.0f} % say {side}"
+    text = f"{percent(share)} say {side}"
     if side == "just right" or np.isnan(drop):
         return f"{text}."
     few = f"; with {n_tasters} tasters that is not enough to rely on"

@@ -28,6 +28,7 @@ from threadpoolctl import threadpool_limits
 from labkit.analysis.coding import ROUNDING, WORDS, Bools, Floats, amount
 from labkit.analysis.region import COORDINATES
 from labkit.errors import ReadingError
+from labkit.water.markup import percent
 
 NEEDED: Final = ("coffee", "session", "flight", "taster", "jug", "word", "is_checked", *COORDINATES)
 
@@ -310,8 +311,8 @@ def _numbers(factor: str, link: Link, cups: pd.DataFrame, what: str) -> dict[str
         "share_low": link.share_low,
         "share_high": link.share_high,
         "sentence": (
-            f"{what} on {100 * link.share_low:.0f} % of cups at {amount(factor, low)}, on "
-            f"{100 * link.share_high:.0f} % at {amount(factor, high)}."
+            f"{what} on {percent(link.share_low)} of cups at {amount(factor, low)}, on "
+            f"{percent(link.share_high)} at {amount(factor, high)}."
         ),
     }
 

@@ -28,6 +28,7 @@ from labkit.bench.style import (
 )
 from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
+from labkit.water.markup import percent
 
 _SHORT: Final = {
     "mg_share": "Mg share",
@@ -162,7 +163,7 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
         names = []
         rows = np.arange(len(table))[::-1]
         for row, loss in zip(rows, table.to_dict("records"), strict=True):
-            text = f"{loss['coffee']}  ({100 * loss['share']:.0f} % of the cups)"
+            text = f"{loss['coffee']}  ({percent(loss['share'])} of the cups)"
             if loss["status"] == KNOWN:
                 ax.plot([loss["lo"], loss["hi"]], [row - 0.12] * 2, color=INK, linewidth=2.2)
                 ax.plot(loss["loss"], row - 0.12, "D", color=INK, markersize=6.5)

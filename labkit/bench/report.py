@@ -27,7 +27,7 @@ from labkit.book.left_out import LeftOut, left_out
 from labkit.errors import LabkitError
 from labkit.water import CAUTIONS, DROP_KITS, portray
 from labkit.water.jugs import Recipe
-from labkit.water.markup import folded, notes, table
+from labkit.water.markup import folded, notes, percent, table
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
 
@@ -220,7 +220,7 @@ def _session_html(book: LabBook, session: TastingSession, scores: pd.DataFrame) 
         (
             water.label,
             water.target.ca_mg_ratio_text,
-            f"{100 * water.target.mg_share:.0f} %",
+            f"{percent(water.target.mg_share)}",
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
             "yes" if water.is_control else "",

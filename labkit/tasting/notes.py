@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from labkit.tasting.plan import Design, Vessels
+from labkit.water.markup import percent
 
 
 def plan_notes(
@@ -51,7 +52,7 @@ def plan_notes(
     elif design.kind != "complete blocks":
         notes.append(
             f"Not every water is in every flight ({design.kind}): differences between waters keep "
-            f"{100 * design.efficiency:.0f} % of what full flights would tell."
+            f"{percent(design.efficiency)} of what full flights would tell."
         )
     if alone:
         notes.append(

@@ -13,7 +13,7 @@ from labkit.errors import DosingError
 from labkit.water.concentrates import Concentrate
 from labkit.water.dosing import COORDINATES
 from labkit.water.ions import ion_table
-from labkit.water.markup import figure
+from labkit.water.markup import figure, percent
 from labkit.water.reach import largest_base_share
 from labkit.water.salts import Salt
 from labkit.water.targets import Target
@@ -61,7 +61,7 @@ class Reach:
         ]
         had, got = self.wanted.mg_share, self.target.mg_share
         if abs(got - had) >= 0.005 and self.target.hardness_mg_l_caco3 > 0:
-            parts.append(f"Mg share {100 * got:.0f} % instead of {100 * had:.0f} %")
+            parts.append(f"Mg share {percent(got)} instead of {percent(had)}")
         said = "; ".join(part for part in parts if part)
         return f"The wanted water is out of reach: the nearest within reach has {said}."
 

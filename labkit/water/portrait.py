@@ -9,7 +9,7 @@ from labkit.water.cautions import CAUTIONS
 from labkit.water.conductivity import ACCURACY_PERCENT, conductivity_of
 from labkit.water.equilibrium import AIR_CO2_ATM, Totals, equilibrate
 from labkit.water.ions import ion_table
-from labkit.water.markup import figure, folded, notes, table
+from labkit.water.markup import figure, folded, notes, percent, table
 from labkit.water.scale import PLACES, Scaling, scaling
 from labkit.water.steel import CYCLES, SOURCE, SteelGuidance, steel_guidance, sulfate_share_for
 from labkit.water.units import ALKALINITY_UNITS, HARDNESS_UNITS
@@ -80,7 +80,7 @@ class Portrait:
             share = sulfate_share_for(self.water, _STEEL_304_WANTED_MG_L)
             if share:
                 said.append(
-                    f"Dosing {100 * share:.0f} % of the hardness as sulfate instead would bring "
+                    f"Dosing {percent(share)} of the hardness as sulfate instead would bring "
                     "chloride down to 50 mg/L, where the steel table still lists 304 (to 60 °C)."
                 )
         if any(symbol in mg_l for symbol in ("citrate", "lactate", "gluconate")):
@@ -106,7 +106,7 @@ class Portrait:
             ("hardness, mg/L as CaCO3", figure(water.hardness_mg_l_caco3)),
             ("alkalinity, mg/L as CaCO3", figure(water.alkalinity_mg_l_caco3)),
             ("Ca:Mg by moles", water.ca_mg_ratio_text),
-            ("Mg share of hardness", f"{100 * water.mg_share:.0f} %"),
+            ("Mg share of hardness", f"{percent(water.mg_share)}"),
             (
                 "conductivity at 25 °C, µS/cm",
                 f"{self.conductivity_25c_us_cm:.0f} ± {ACCURACY_PERCENT:.0f} %",

@@ -16,6 +16,7 @@ from labkit.errors import PlanError, ReadingError
 from labkit.tasting import METHODS, CupPlan, pair_waters
 from labkit.tasting import plan_discrimination as plan_sets
 from labkit.water import Target
+from labkit.water.markup import percent
 from labkit.water.start import StartWater
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold
@@ -243,7 +244,7 @@ def _others(tasters: int, sets: int) -> str:
     table = plan_discrimination(tasters, answers_each=sets)
     rows = "".join(
         f"<tr><td>{escape(str(row['method']))}</td><td>{row['cups']}</td>"
-        f"<td>{100 * row['chance_to_see']:.0f} %</td>"
+        f"<td>{percent(row['chance_to_see'])}</td>"
         f"<td>{row['answers_for_80'] or 'more than 5000'}</td></tr>"
         for row in table.to_dict("records")
     )

@@ -24,6 +24,7 @@ from labkit.tasting import (
 from labkit.tasting.balance import BalanceTables
 from labkit.tasting.notes import plan_notes
 from labkit.tasting.plan import Design, Vessels
+from labkit.water.markup import percent
 
 FEWEST_SCORES = 20
 """Scores of one coffee from which this panel's noise is taken; below it a spread says little."""
@@ -176,7 +177,7 @@ def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
             "differs from the next. Add a taster, a flight or a duplicate."
         )
     said = (
-        f"Likely seen, {100 * power.chance:.0f} % of the time: <b>a difference of "
+        f"Likely seen, {percent(power.chance)} of the time: <b>a difference of "
         f"{power.difference:.1f} points</b> ({scale.name}) between two waters named beforehand, "
         f"{power.difference_of_any:.1f} between any two."
     )

@@ -26,6 +26,7 @@ from labkit.book.left_out import HEAD, LeftOut, leave_out, left_out
 from labkit.book.records import BrewMethod
 from labkit.errors import LabkitError, ReadingError
 from labkit.tasting.scales import SCALES
+from labkit.water.markup import percent
 from labkit.widgets import fields
 from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, fold, said
@@ -301,7 +302,7 @@ def _trust(reading: Reading) -> str:
     own = reading.diagnostics.leverage.sort_values("own_share").iloc[-1]
     sentences.append(
         f"The curve rests most on {own['recipe']}: its own cups decide "
-        f"{100 * own['own_share']:.0f} % of it there."
+        f"{percent(own['own_share'])} of it there."
     )
     rows = "".join(f"<li>{escape(one)}</li>" for one in sentences)
     return fold("How far to trust the curve", f"<ul>{rows}</ul>")
