@@ -13,6 +13,7 @@ from labkit import __version__
 from labkit.bench.card_table import COLUMNS, check_recipes, table_of
 from labkit.bench.cards import card_page
 from labkit.bench.sheet import Sheet
+from labkit.book.csv_files import frame_csv
 from labkit.errors import ImportFileError
 from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, TankMixing, portray
 from labkit.water.jugs import Recipe
@@ -110,7 +111,7 @@ def card_files(
         a4=a4,
         phone=phone,
         table=table,
-        csv=table.to_csv(index=False),
+        csv=frame_csv(table),
         json=json.dumps(head | {"rows": rows}, ensure_ascii=False, indent=1),
     )
 

@@ -23,6 +23,7 @@ from labkit.bench.pictures import reading_pictures
 from labkit.bench.redo import redo_html
 from labkit.bench.sheet import Sheet
 from labkit.book import Attribute, LabBook, TastingSession
+from labkit.book.csv_files import frame_csv
 from labkit.book.left_out import LeftOut, left_out
 from labkit.errors import LabkitError
 from labkit.water import CAUTIONS, DROP_KITS, portray
@@ -322,7 +323,7 @@ def _file(name: str) -> str:
 def _attached(what: str, scores: pd.DataFrame, name: str) -> str:
     if scores.empty:
         return ""
-    csv = scores.to_csv(index=False).encode()
+    csv = frame_csv(scores).encode()
     return (
         f'<p><a download="{escape(_file(name))}" '
         f'href="data:text/csv;base64,{base64.b64encode(csv).decode()}">Download {what}</a> '

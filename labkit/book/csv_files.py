@@ -11,6 +11,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final
 
+import pandas as pd
+
 from labkit.errors import BookError, ImportFileError
 
 _STARTS_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -46,6 +48,12 @@ def original(cell: str) -> str:
     if cell.startswith("'") and cell[1:].startswith((*_STARTS_FORMULA, "'")):
         return cell[1:]
     return cell
+
+
+def frame_csv(frame: pd.DataFrame) -> str:
+    """Write a frame as CSV without its index, text cells as :func:`neutral` gives them."""
+    words = frame.select_dtypes(exclude=["number", "bool", "datetime", "datetimetz"])
+    return frame.assign(**words.map(neutral)).rename(columns=neutral).to_csv(index=False)
 
 
 def as_text(cell: object) -> object:

@@ -15,6 +15,7 @@ from labkit.analysis.one_water import OneWater, one_water
 from labkit.analysis.region import Region, makeable
 from labkit.analysis.words import WordReadings, read_words
 from labkit.book import LabBook
+from labkit.book.csv_files import frame_csv
 from labkit.book.left_out import keep_chosen
 from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
@@ -146,7 +147,7 @@ class AcrossForm(widgets.VBox):
         if self.across is None or self.across.table.empty:
             raise ReadingError("there must be a coffee to save, got none. Choose others.")
         self._hands.hand(
-            self.across.table.to_csv(index=False),
+            frame_csv(self.across.table),
             name=file_name(self.client or "all", "coffees", "csv"),
             note="One row a coffee.",
             media_type="text/csv",

@@ -7,13 +7,14 @@ import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from labkit.book import LabBook
-from labkit.book.csv_files import neutral, original, read_lines, write_csv
+from labkit.book.csv_files import frame_csv, neutral, original, read_lines, write_csv
 from labkit.errors import BookError, LockError
 from tests.book.samples import SESSION, start_tasting
 
@@ -193,6 +194,11 @@ def test_no_cell_starts_a_formula_and_each_comes_back(cell):
     written = neutral(cell)
     assert not written.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"))
     assert original(written) == cell
+
+
+def test_a_frame_for_a_spreadsheet_runs_nothing_and_keeps_its_numbers():
+    frame = pd.DataFrame({"coffee": ["=1+1", "Lot 7"], "score": [-1.5, None], "cups": [-3, 4]})
+    assert frame_csv(frame) == "coffee,score,cups\n'=1+1,-1.5,-3\nLot 7,,4\n"
 
 
 def test_given_times_may_differ_from_the_order_of_taking(tasting):
