@@ -40,6 +40,13 @@ _BY_DROPS, _BY_BURETTE, _BY_METER = (
     "conductivity of a dilution",
 )
 
+_READING = {
+    _BY_DROPS: "Drops until the colour turned",
+    _BY_BURETTE: "Found by burette (mg/L CaCO3)",
+    _BY_METER: "Meter shows, at 25 °C (µS/cm)",
+}
+"""What is read off, by how it was measured."""
+
 _BURETTE_PERCENT = 0.5
 """How far a division of a burette with a checked titrant may be off (%), common practice."""
 
@@ -195,7 +202,7 @@ class StrengthForm(widgets.VBox):
                     [_BY_DROPS, _BY_BURETTE, _BY_METER],
                     _BY_DROPS,
                 ),
-                "reading": fields.number("Reading (mg/L CaCO3 or µS/cm)", 0.0),
+                "reading": fields.number(_READING[_BY_DROPS], 0.0),
             },
             folded={
                 "concentrate_ml": fields.number("Taken from the bottle (mL)", 100.0),
@@ -211,6 +218,7 @@ class StrengthForm(widgets.VBox):
         super().__init__([self.form])
 
     def _show(self) -> list[Any]:
+        self.form.fields["reading"].description = _READING[self.form.fields["method"].value]
         if self.form.fields["bottle"].value is None:
             return [said("No bottle stands on the shelf yet: keep one in the form above first.")]
         measured = self._measured()
@@ -245,9 +253,10 @@ class StrengthForm(widgets.VBox):
         weighed = self._book.bottle(now["bottle"]).concentrate
         dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
         if now["method"] != _BY_METER:
+            step = now["step_mg_l_caco3"] if now["method"] == _BY_DROPS else 1.0
             return strength_by_titration(
                 weighed,
-                reading_mg_l_caco3=now["reading"],
+                reading_mg_l_caco3=now["reading"] * step,
                 step_mg_l_caco3=now["step_mg_l_caco3"],
                 titrant_percent=(
                     DROP_DOUBT_PERCENT if now["method"] == _BY_DROPS else _BURETTE_PERCENT

@@ -383,7 +383,8 @@ def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
     assert found.uncertainty_percent == pytest.approx(0.646, abs=0.001)
     assert "doses count with what was measured" in strength.form.message.value
     strength.form.fields["method"].value = "drop kit, on a dilution"
-    strength.form.fields["reading"].value = 140.0
+    assert strength.form.fields["reading"].description == "Drops until the colour turned"
+    strength.form.fields["reading"].value = 280
     # 2 / √3 · √(0.18² + 5²) % of 1.4, half a division of 0.5 being 0.18 % of 140.
     assert "adds 1.40 ± 0.08 mg/L" in strength.form.result.value
     assert "40 % more" in strength.form.result.value
