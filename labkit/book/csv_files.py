@@ -9,11 +9,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Final
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, Final
 
 from labkit.errors import BookError, ImportFileError
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _STARTS_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What makes a spreadsheet run a cell (OWASP, CSV injection; the last four are full-width)."""

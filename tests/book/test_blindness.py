@@ -1,4 +1,4 @@
-"""Nothing in a lab book joins a code to a water before its flight is opened."""
+"""Nothing in a lab book joins a code to a water before its flight is opened; opening is told."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from sqlalchemy import text
 
 from labkit.book import LabBook
 from labkit.book.schema import Base
+from labkit.errors import LockError, SealError
 from labkit.tasting import plan_tasting
 from tests.book.samples import PASSPHRASE, SESSION, TARGETS, score_all, start_tasting
 
@@ -155,3 +156,44 @@ def test_a_flight_opened_early_is_read_only_once_locked(tasting, include_unblind
     assert book.opened_scores(include_unblinded=include_unblinded).empty
     book.lock_flight(SESSION, 1)
     assert book.opened_scores(include_unblinded=include_unblinded).empty != include_unblinded
+
+
+def test_the_bench_sheet_is_read_on_record_and_blindness_stays(tasting):
+    book, plan = tasting
+    opened = book.open_for_bench_sheet(SESSION, 1, PASSPHRASE, done_by="Dora")
+    assert {row.blind_code for row in opened.rows} == set(plan.codes(1))
+    assert not book.flight(SESSION, 1).is_unblinded
+    event = book.events(SESSION)[-1]
+    assert (event.kind, event.done_by) == ("opened for the bench sheet", "Dora")
+    with pytest.raises(SealError):
+        book.open_for_bench_sheet(SESSION, 1, "another phrase")
+    score_all(book)
+    assert book.tidy_scores()["water"].isna().all()
+
+
+def test_a_lost_passphrase_is_helped_by_the_printed_sheet(tasting):
+    book, plan = tasting
+    rows = plan.keys[0].open(PASSPHRASE).rows
+    score_all(book)
+    with pytest.raises(LockError, match="must be locked"):
+        book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
+    book.lock_flight(SESSION, 1)
+    with pytest.raises(SealError, match="must name the codes of the flight"):
+        book.open_flight_from_sheet(SESSION, 1, rows[:-1], reason="passphrase lost")
+    book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
+    assert len(book.opened_scores()) == len(rows) * 3
+    assert book.events(SESSION)[-1].reason == "passphrase lost"
+
+
+def test_a_key_of_another_flight_does_not_open(tasting):
+    book, _ = tasting
+    with book._write_engine.begin() as connection:
+        tokens = connection.execute(text("SELECT flight_id, token FROM sealed_keys")).all()
+        for (flight_id, _), (_, other) in zip(tokens, reversed(tokens), strict=True):
+            connection.execute(
+                text("UPDATE sealed_keys SET token = :token WHERE flight_id = :flight"),
+                {"token": other, "flight": flight_id},
+            )
+    book.lock_flight(SESSION, 1)
+    with pytest.raises(SealError, match="belongs to another flight"):
+        book.open_flight(SESSION, 1, PASSPHRASE)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from labkit.book import Attribute, Held, LabBook
-from labkit.errors import BookError, LockError, ScaleError, SealError
+from labkit.errors import BookError, LockError, ScaleError
 from labkit.tasting import SCALES, plan_tasting, session_waters
 from labkit.water import Target
 from tests.book.samples import (
@@ -276,49 +276,6 @@ def test_codes_served_are_told_from_a_day_on(book):
     start_tasting(book)
     assert book.codes_served(since=date(2026, 11, 20)).keys() == book.plan(SESSION).all_codes
     assert book.codes_served(since=date(2026, 11, 21)) == {}
-
-
-def test_the_bench_sheet_is_read_on_record_and_blindness_stays(tasting):
-    book, plan = tasting
-    opened = book.open_for_bench_sheet(SESSION, 1, PASSPHRASE, done_by="Dora")
-    assert {row.blind_code for row in opened.rows} == set(plan.codes(1))
-    assert not book.flight(SESSION, 1).is_unblinded
-    event = book.events(SESSION)[-1]
-    assert (event.kind, event.done_by) == ("opened for the bench sheet", "Dora")
-    with pytest.raises(SealError):
-        book.open_for_bench_sheet(SESSION, 1, "another phrase")
-    score_all(book)
-    assert book.tidy_scores()["water"].isna().all()
-
-
-def test_a_lost_passphrase_is_helped_by_the_printed_sheet(tasting):
-    book, plan = tasting
-    rows = plan.keys[0].open(PASSPHRASE).rows
-    score_all(book)
-    with pytest.raises(LockError, match="must be locked"):
-        book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
-    book.lock_flight(SESSION, 1)
-    with pytest.raises(SealError, match="must name the codes of the flight"):
-        book.open_flight_from_sheet(SESSION, 1, rows[:-1], reason="passphrase lost")
-    book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
-    assert len(book.opened_scores()) == len(rows) * 3
-    assert book.events(SESSION)[-1].reason == "passphrase lost"
-
-
-def test_a_key_of_another_flight_does_not_open(tasting):
-    book, _ = tasting
-    from sqlalchemy import text
-
-    with book._write_engine.begin() as connection:
-        tokens = connection.execute(text("SELECT flight_id, token FROM sealed_keys")).all()
-        for (flight_id, _), (_, other) in zip(tokens, reversed(tokens), strict=True):
-            connection.execute(
-                text("UPDATE sealed_keys SET token = :token WHERE flight_id = :flight"),
-                {"token": other, "flight": flight_id},
-            )
-    book.lock_flight(SESSION, 1)
-    with pytest.raises(SealError, match="belongs to another flight"):
-        book.open_flight(SESSION, 1, PASSPHRASE)
 
 
 # --------------------------------------------------------------------------- links, progress

@@ -1,0 +1,197 @@
+"""Bottles on the shelf: kept, measured, asked about, labelled, emptied."""
+
+from __future__ import annotations
+
+from datetime import date
+from html import unescape
+
+import pytest
+from ipywidgets import HBox
+
+from labkit.bench import bottle_labels
+from labkit.book import Attribute
+from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.water import Target
+from labkit.widgets import ConcentrateForm, StockForm, StrengthForm
+
+OLD = date(2026, 1, 5)
+
+
+@pytest.fixture
+def book(shelf_book):
+    return shelf_book
+
+
+@pytest.fixture
+def stock(book):
+    return StockForm(book, bottle_labels)
+
+
+def click(form, label):
+    """Press a button of a form; nothing else on the page is touched."""
+    rows = [child for child in form.children if isinstance(child, HBox)]
+    next(b for row in rows for b in row.children if b.description == label).click()
+
+
+def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
+    """15 % apart, where 5 % of the kit and about 1.4 % of the weighing explain some 6 %."""
+    assert stock.questions.form.layout.display == "none"
+    book.measure_bottle(
+        "calcium", method="titration", strength_mg_l_caco3_per_ml=1.15, uncertainty_percent=5
+    )
+    stock.refresh()
+    assert (
+        "«calcium» was weighed to 1.469 g/L and measured as 1.689"
+        in stock.questions._questions.value
+    )
+    assert "weighed 1.469 g/L" in stock.form.result.value
+    click(stock.questions.form, "Answer")
+    assert "Doses count with must be one of the two" in stock.questions.form._notes["counts"].value
+    stock.questions.form.fields["counts"].value = "measured"
+    stock.questions.form.fields["answered_by"].value = "Dora"
+    stock.questions.form.fields["reason"].value = "the flask was short"
+    click(stock.questions.form, "Answer")
+    assert stock.questions._questions.value == ""
+    assert "measured 1.689 g/L" in stock.form.result.value
+    assert book.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
+    assert book.bottle("calcium").weighed_g == 1.469
+    history = stock.form.result.value.partition("All that is written down")[2]
+    for words in (
+        "1.469 g, to 0.01 g",
+        "1.689 g/L ± 5.0 %, titration, on ",
+        "what was measured counts, on ",
+        " by Dora: the flask was short",
+    ):
+        assert words in history
+
+
+def test_the_days_typed_are_kept_only_by_the_button(book, stock):
+    stock.form.fields["keeps_days"].value = 3
+    assert "still says 4 days" in stock.form.result.value
+    assert book.bicarbonate_keeps_days() == 4
+    click(stock.form, "Keep these days")
+    assert book.bottle("bicarbonate").keeps_days == 3
+    assert StockForm(book, bottle_labels).form.fields["keeps_days"].value == 3
+    stock.form.fields["keeps_days"].value = 0
+    click(stock.form, "Keep these days")
+    assert "must be 1 to 60 days, got 0" in stock.form._notes["keeps_days"].value
+    assert book.bicarbonate_keeps_days() == 3
+
+
+def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_down(book, stock):
+    """Three waters of 80 and 40 and a hidden duplicate: 4 jugs take 40 mL of bicarbonate each."""
+    assert "No sealed flight waits" in stock.form.result.value
+    targets = [
+        Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+        for share in (0, 0.5, 1)
+    ]
+    book.start_session(
+        "Grid",
+        coffee="Coffee A",
+        attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+        tasters=["Ada", "Bo"],
+    )
+    plan = plan_tasting(
+        targets,
+        ["Ada", "Bo"],
+        session="Grid",
+        passphrase="four dry teaspoons",
+        flights=1,
+        duplicates=1,
+    )
+    book.store_plan(plan, waters=session_waters(targets))
+    stock.refresh()
+    jugs = plan.design.jugs
+    assert f"«Grid», flight 1: {jugs} jugs wait to be mixed" in stock.form.result.value
+    needed = f"left 1000 mL; needed up to {40 * jugs} mL; then {1000 - 40 * jugs} mL"
+    assert needed in stock.form.result.value
+
+    place = stock.taken._bottles.index("bicarbonate")
+    stock.taken.form.fields[f"dose_{place}"].value = 155.5
+    click(stock.taken.form, "Write down what was taken")
+    click(stock.taken.form, "Write down what was taken")  # a second press writes nothing
+    assert "one dose must be above 0 mL" in stock.taken.form.message.value
+    (use,) = book.bottle("bicarbonate").uses
+    assert (use.session, use.flight, use.volume_ml) == ("Grid", 1, 155.5)
+    assert "No sealed flight waits" in stock.form.result.value
+    assert ">left 844 mL<" in stock.form.result.value
+
+
+def test_a_bottle_too_small_for_the_plan_and_one_too_old_are_said(book, stock):
+    book.add_bottle("small and old", salt="NaHCO3", weighed_g=0.168, volume_ml=100, made_on=OLD)
+    stock.refresh()
+    assert "too old" in stock.form.result.value
+
+
+def test_an_empty_bottle_leaves_the_shelf(book, stock):
+    stock.taken.empty_form.fields["bottle"].value = "magnesium"
+    click(stock.taken.empty_form, "This bottle is empty")
+    assert "magnesium" not in stock.form.result.value
+    assert "off the shelf" in stock.taken.empty_form.message.value
+
+
+def test_the_label_sheet_has_name_strength_dates_and_caution(book, stock, monkeypatch):
+    sent = []
+    monkeypatch.setattr(stock._hands, "send", lambda message, **_: sent.append(message))
+    book.measure_bottle("calcium", method="burette", strength_g_l=1.47, uncertainty_percent=0.7)
+    click(stock.form, "Label sheet")
+    words = unescape(sent[0]["content"])
+    bottle = book.bottle("bicarbonate")
+    for part in (
+        "bicarbonate",
+        "KHCO3, 2.001 g/L",
+        f"made {bottle.made_on:%d %b %Y}",
+        f"use by {bottle.use_by:%d %b %Y}",
+        "Not for drinking. Keep from children.",
+        "1.469 g/L weighed, 1.470 measured",
+        "(counts)",
+    ):
+        assert part in words
+
+
+def test_a_bottle_is_kept_with_lot_balance_keeper_and_day(book):
+    form = ConcentrateForm(keep=book.add_bottle)
+    for name, value in {
+        "name": "calcium, new",
+        "weighed_g": 1.5,
+        "lot": "L 77",
+        "keeper": "Dora",
+        "made_on": OLD,
+        "balance_g": 0.1,
+    }.items():
+        form.fields[name].value = value
+    click(form, "Keep this bottle in the lab book")
+    bottle = book.bottle("calcium, new")
+    assert (bottle.lot, bottle.keeper, bottle.made_on) == ("L 77", "Dora", OLD)
+    assert bottle.balance_g == 0.1
+
+
+def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
+    """100 mL made up to 1 L reads 100 mg/L: 1 mg/L per mL, as weighed; a burette is the surer."""
+    strength = StrengthForm(book)
+    for name, value in {
+        "bottle": "calcium",
+        "method": "burette, on a dilution",
+        "step_mg_l_caco3": 0.5,
+        "measured_by": "Dora",
+        "measured_on": OLD,
+        "reading": 100.0,
+    }.items():
+        strength.form.fields[name].value = value
+    click(strength.form, "Write down this strength")
+    (found,) = book.bottle("calcium").measurements
+    assert (found.measured_by, found.measured_on) == ("Dora", OLD)
+    assert found.strength_g_l == pytest.approx(1.469, rel=1e-3)
+    # 2 / √3 · √(0.25² + 0.5²) %, a quarter being half a division of 100.
+    assert found.uncertainty_percent == pytest.approx(0.646, abs=0.001)
+    assert "doses count with what was measured" in strength.form.message.value
+    strength.form.fields["method"].value = "drop kit, on a dilution"
+    assert strength.form.fields["reading"].description == "Drops until the colour turned"
+    strength.form.fields["reading"].value = 280
+    # 2 / √3 · √(0.18² + 5²) % of 1.4, half a division of 0.5 being 0.18 % of 140.
+    assert "adds 1.40 ± 0.08 mg/L" in strength.form.result.value
+    assert "40 % more" in strength.form.result.value
+    assert "no dose changes before the answer" in strength.form.result.value
+    assert "Keep reagents from eyes" in strength.form.result.value
+    click(strength.form, "Write down this strength")
+    assert "Which one is right?" in strength.form.message.value
