@@ -310,3 +310,57 @@ def test_needs_say_why_they_cannot_be_told(sqlite_book):
     (need,) = session_needs(sqlite_book)
     assert need.most_ml == {}
     assert "nothing there adds alkalinity" in need.remark
+
+
+@pytest.mark.parametrize("blocks_by", ["flight", "taster"])
+@pytest.mark.parametrize("duplicates", [0, 2])
+def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, duplicates):
+    """The control, in every flight, takes most calcium: sharing out the plan's jugs hid that."""
+    from labkit.book.needs import session_needs
+    from labkit.tasting import bench_plan, plan_tasting, session_waters
+    from labkit.water import Target
+
+    add_all_bottles(sqlite_book)
+    targets = [
+        Target(mg_share=share, hardness_mg_l_caco3=hardness, alkalinity_mg_l_caco3=30)
+        for share, hardness in [(0, 200), *((0.1 * n, 60 + n) for n in range(1, 10))]
+    ]
+    start_tasting(sqlite_book)  # the client and the coffee
+    waters = session_waters(targets, control=targets[0])
+    session = sqlite_book.start_session(
+        "sweep",
+        coffee=sqlite_book.session(SESSION).coffee,
+        attributes=sqlite_book.session(SESSION).attributes,
+        tasters=["Ada", "Béla", "Chen"],
+        waters=waters,
+        tasted_on=date(2026, 11, 21),
+        serving="a cup each" if blocks_by == "taster" else "shared bowls",
+    )
+    plan = plan_tasting(
+        targets,
+        session.tasters,
+        session=session.name,
+        passphrase="seven small spoons",
+        control=targets[0],
+        cups_per_flight=3,
+        duplicates=duplicates,
+        blocks_by=blocks_by,
+        serving=session.serving,
+        insist=True,
+    )
+    sqlite_book.store_plan(plan)
+    opened = {key.flight: key.open("seven small spoons") for key in plan.keys}
+    assert len(opened) > 1
+    for mixed in [None, *list(opened)[:-1]]:
+        if mixed is not None:
+            sqlite_book.use_bottle("calcium", 1, session="sweep", flight=mixed)
+        (need,) = [one for one in session_needs(sqlite_book) if one.session == "sweep"]
+        bench = bench_plan(
+            [opened[flight] for flight in need.flights],
+            sqlite_book.concentrates(),
+            jug_volume_ml=1000,
+        )
+        really = bench.totals().set_index("what")["volume_ml"]
+        assert need.jugs >= len(bench.jugs)
+        for name, most in need.most_ml.items():
+            assert really[name] <= most + 1e-6
