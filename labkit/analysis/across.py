@@ -61,7 +61,8 @@ class CoffeeReading:
         """Where the best level of a factor lies; None where the scores do not tell."""
         if self.best is None or not self.is_found:
             return None
-        return next((one for one in self.best.factor_ranges if one.factor == factor), None)
+        told = (one for one in self.best.factor_ranges if one.factor == factor and one.is_told)
+        return next(told, None)
 
     def why_not(self, factor: str) -> str:
         """Two or three words for a factor whose best level is not told; empty where it is."""
@@ -69,8 +70,9 @@ class CoffeeReading:
             return ""
         if self.scores is None:
             return "not tasted"
-        varied = self.surface is not None and factor in self.surface.coding.names
-        return self.verdict.kind if varied or self.surface is None else "not varied"
+        if self.surface is not None and factor not in self.surface.coding.names:
+            return "not varied"
+        return UNKNOWN if self.is_found else self.verdict.kind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

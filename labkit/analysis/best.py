@@ -73,9 +73,15 @@ class FactorRange:
     tasted_hi: float
     """Highest level tasted."""
 
+    is_told: bool = True
+    """Whether the scores say anything of this factor. If not, any level tasted may be the best,
+    and ``best`` is one near which cups were tasted."""
+
     @property
     def edge(self) -> str:
         """Which end of the range tasted the best level is at: ``'low'``, ``'high'`` or ``''``."""
+        if not self.is_told:
+            return ""
         near = 0.02 * (self.tasted_hi - self.tasted_lo)
         if self.best - self.tasted_lo < near:
             return "low"
@@ -91,11 +97,20 @@ class FactorRange:
     @property
     def words(self) -> str:
         """``'Mg share from 0.10 to 0.40'``, or ``'Mg share of 0.10'`` where both ends read so."""
-        digits = 2 if self.factor == "mg_share" else 0
-        unit = "" if self.factor == "mg_share" else " mg/L"
-        low, high = f"{self.lo:.{digits}f}", f"{self.hi:.{digits}f}"
+        low, high, unit = self._said(self.lo, self.hi)
         span = f"of {low}" if low == high else f"from {low} to {high}"
         return f"{WORDS[self.factor]} {span}{unit}"
+
+    @property
+    def tasted_words(self) -> str:
+        """``'alkalinity (0 to 60 mg/L)'``: the range that was tasted, of the scores read."""
+        low, high, unit = self._said(self.tasted_lo, self.tasted_hi)
+        return f"{WORDS[self.factor]} ({low} to {high}{unit})"
+
+    def _said(self, low: float, high: float) -> tuple[str, str, str]:
+        digits = 2 if self.factor == "mg_share" else 0
+        unit = "" if self.factor == "mg_share" else " mg/L"
+        return f"{low:.{digits}f}", f"{high:.{digits}f}", unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +144,7 @@ class Best:
 
     @property
     def ranges(self) -> pd.DataFrame:
-        """``factor_ranges`` as a frame: ``factor, best, lo, hi, tasted_lo, tasted_hi``."""
+        """``factor_ranges`` as a frame, a column a field."""
         return pd.DataFrame([asdict(one) for one in self.factor_ranges])
 
 
@@ -229,7 +244,8 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
     coded = surface.coding.code(grid)
     design = np.column_stack([np.ones(len(grid)), term_matrix(coded, surface.terms)])
     means = design @ surface.coefficients
-    top = int(np.argmax(means))
+    told = [place for place in range(coded.shape[1]) if _is_told(surface, place)]
+    top = int(np.argmax(means)) if len(told) == coded.shape[1] else _top(surface, coded, means)
     draws = surface.draws(DRAWS, rng=rng)
     near = np.zeros(len(grid))
     winners = np.empty(DRAWS, dtype=np.intp)
@@ -245,7 +261,6 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
     places = grid[winners]
     table = to_frame(grid)
     table["mean"] = means
-    told = [place for place in range(coded.shape[1]) if _is_told(surface, place)]
     table["in_region"] = _inside(coded[:, told], coded[winners][:, told])
     table["chance_near_best"] = near / DRAWS
     ranges = _ranges(surface, grid[top], places)
@@ -286,6 +301,16 @@ def _is_told(surface: Surface, place: int) -> bool:
     return any(place in term for term in surface.terms)
 
 
+def _top(surface: Surface, coded: Floats, means: Floats) -> int:
+    """Of waters that are equally high in all that is told, the one nearest to the cups tasted."""
+    alike = np.flatnonzero(means >= means.max() - FLAT * max(1.0, float(np.abs(means).max())))
+    tasted = surface.coding.code(surface.scores.recipe_waters)
+    middle = surface.coding.code(surface.model.held[None])
+    away = np.linalg.norm(coded[alike][:, None] - tasted[None], axis=2).min(axis=1).round(9)
+    off = np.linalg.norm(coded[alike] - middle, axis=1)
+    return int(alike[np.lexsort((off, away))[0]])
+
+
 def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange, ...]:
     found = []
     columns = zip(surface.coding.factors, surface.coding.columns, strict=True)
@@ -301,6 +326,7 @@ def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange
                 hi=float(hi),
                 tasted_lo=factor.low,
                 tasted_hi=factor.high,
+                is_told=_is_told(surface, place),
             )
         )
     return tuple(found)
@@ -314,8 +340,11 @@ def _sentence(
     makeable: bool,
 ) -> str:
     coding, place = surface.coding, coordinates(target)
-    said = describe(place, coding.names)
-    if "mg_share" in coding.names:
+    told = [one.factor for one in ranges if one.is_told]
+    if not told:
+        return "These cups do not tell which water is best."
+    said = describe(place, told)
+    if "mg_share" in told:
         said = said.replace(
             f"Mg share {target.mg_share:.2f}",
             f"Mg share {target.mg_share:.2f} (Ca:Mg {target.ca_mg_ratio_text})",
@@ -323,15 +352,16 @@ def _sentence(
     text = f"Best within what was tasted: {said}"
     if not makeable:
         text += " (none of the waters that can be made lies within what was tasted)"
-    beyond = [WORDS[one.factor] for one in ranges if one.open_end]
+    beyond = [one.tasted_words for one in ranges if one.open_end]
     away = np.abs(coding.code(surface.scores.recipe_waters) - coding.code(place))
     if away.shape[1] and float(away.max(axis=1).min()) > NEAR:
         text += ", though no cup was tasted near it"
+    untold = [WORDS[one.factor] for one in ranges if not one.is_told]
     if beyond:
-        return (
-            f"{text}; that is the end of the range tasted for {' and '.join(beyond)}, so better "
-            "may lie beyond."
-        )
-    if point.kind == "ridge":
-        return f"{text}, on a ridge: along it waters score alike."
+        text += f"; that is the end of the range tasted for {' and '.join(beyond)}, so better "
+        text += "may lie beyond"
+    elif point.kind == "ridge" and not untold:
+        text += ", on a ridge: along it waters score alike"
+    if untold:
+        text += f"; these cups do not tell which {' or '.join(untold)} is best"
     return f"{text}."

@@ -310,7 +310,8 @@ def _in_short(reading: Reading) -> str:
             else f"{reading.verdict.kind}; {size:.1f} points would have been seen with 80 % chance."
         )
     places = " and ".join(one.words for one in reading.best.factor_ranges)
-    at = describe(coordinates(reading.best.target), reading.best.ranges["factor"].tolist())
+    told = [one.factor for one in reading.best.factor_ranges if one.is_told]
+    at = describe(coordinates(reading.best.target), told)
     return f"highest at {at}; it could be in {places}."
 
 
@@ -326,6 +327,8 @@ def _summary(attribute: str, reading: Reading) -> dict[str, object]:
     if reading.best is not None:
         row["best_mean"] = reading.best.mean
         for one in reading.best.factor_ranges:
+            if not one.is_told:
+                continue
             row |= {
                 f"best_{one.factor}": one.best,
                 f"lo_{one.factor}": one.lo,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from labkit.analysis.best import DRAWS, find_best, level_point, stationary_point
@@ -116,3 +117,60 @@ def test_the_ratio_is_said_as_at_the_bench():
     surface = exact(lambda x, y: 7 - x**2 - y**2, np.random.default_rng(1))
 
     assert "(Ca:Mg 1:1)" in find_best(surface, rng=np.random.default_rng(2)).sentence
+
+
+def two_minerals(waters_of_flights):
+    """Six tasters who taste nothing but the Mg share, best at 0.6."""
+    rng = np.random.default_rng(1)
+    frames = [
+        tasted(waters=waters, flights=1, tasters="ABCDEF").assign(
+            session=f"day {day}", jug=lambda frame, day=day: f"{day}." + frame["jug"].astype(str)
+        )
+        for day, waters in enumerate(waters_of_flights)
+    ]
+    frame = pd.concat(frames, ignore_index=True)
+    frame = frame[~frame["is_control"]]
+    noise = rng.normal(0, 0.3, len(frame))
+    return frame.assign(score=6 - 4 * (frame["mg_share"] - 0.6) ** 2 + noise)
+
+
+SHARES = (0, 0.25, 0.5, 0.75, 1)
+
+
+@pytest.mark.parametrize(
+    ("flights", "level"),
+    [
+        ([[(share, 80, level) for share in SHARES] for level in (20, 40, 60)], 40),
+        ([[(share, 80, 20 + 40 * share) for share in SHARES]], 45),
+    ],
+    ids=["only between flights", "together with the Mg share"],
+)
+def test_a_factor_that_the_cups_do_not_tell_is_given_no_best_level(flights, level):
+    """It was named at its lowest level tasted, with a better one said to lie beyond."""
+    surface = fit_surface(gather_scores(two_minerals(flights)))
+    best = find_best(surface, rng=np.random.default_rng(2))
+
+    share, alkalinity = best.factor_ranges
+    assert share.is_told
+    assert share.best == pytest.approx(0.6, abs=0.1)
+    assert not alkalinity.is_told
+    assert not alkalinity.open_end
+    assert (alkalinity.lo, alkalinity.hi) == (20, 60)
+    assert best.sentence.endswith("; these cups do not tell which alkalinity is best.")
+    assert "mg/L" not in best.sentence
+    assert "ridge" not in best.sentence
+    # Tasted near a Mg share of 0.6: at 40 and 50 where the two went together.
+    assert best.target.alkalinity_mg_l_caco3 == pytest.approx(level, abs=6)
+
+
+def test_the_end_of_the_range_is_that_of_the_scores_read():
+    """Cups of a flight that was not opened, or of people left out, do not widen it."""
+    frame = tasted(waters=[(0.5, 80, level) for level in (0, 20, 40, 60)])
+    frame["score"] = 5 + frame["alkalinity_mg_l_caco3"] / 20
+    frame["score"] += np.random.default_rng(3).normal(0, 0.1, len(frame))
+    whole = find_best(fit_surface(gather_scores(frame)), rng=np.random.default_rng(4))
+    some = frame[frame["alkalinity_mg_l_caco3"] < 50]
+    part = find_best(fit_surface(gather_scores(some)), rng=np.random.default_rng(4))
+
+    assert "end of the range tasted for alkalinity (0 to 60 mg/L)" in whole.sentence
+    assert "end of the range tasted for alkalinity (0 to 40 mg/L)" in part.sentence
