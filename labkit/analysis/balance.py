@@ -55,7 +55,8 @@ class Balance:
 
     penalties: pd.DataFrame
     """One row a side: ``side, n, share, drop, drop_lo, drop_hi, net_effect, sentence``. ``drop`` is
-    the mean liking of 'just right' less that of the side; missing below 20 % of the answers."""
+    the mean liking of 'just right' less that of the side; missing below 20 % of the answers, and
+    its interval with a single taster."""
 
     curve: pd.DataFrame
     """Share too sharp less share too flat along alkalinity: ``alkalinity_mg_l_caco3, mean, lo,
@@ -139,7 +140,8 @@ def balance_acidity(
     side = np.sign(answers.score - 3)
     curve, notes = _curve(frame, name)
     people = len(np.unique(answers.tasters))
-    speaks = f"{people} tasters speak for tasters like them, not for guests."
+    who = "One taster speaks" if people == 1 else f"{people} tasters speak"
+    speaks = f"{who} for tasters like them, not for guests."
     at, lo, hi, sentence = _crossing(curve, side)
     return Balance(
         coffee=str(answers.frame["coffee"].iloc[0]),
@@ -201,18 +203,27 @@ def _penalty_words(row: dict[Hashable, Any], people: int) -> str:
     if row["side"] == RIGHT:
         return f"{text}."
     if row["share"] < ENOUGH_SHARE:
+        just = f" ({100 * row['share']:.1f} %)" if text.startswith(percent(ENOUGH_SHARE)) else ""
         return (
-            f"{text}: fewer than {percent(ENOUGH_SHARE)}, so what it costs is not counted "
+            f"{text}{just}: fewer than {percent(ENOUGH_SHARE)}, so what it costs is not counted "
             "(common practice)."
         )
     if np.isnan(row["drop"]):
         return f"{text}; what it costs is not known without liking of these cups."
     way = "below" if row["drop"] >= 0 else "above"
-    few = f" {people} tasters are too few to rely on it." if people < ENOUGH_TASTERS else ""
+    few = ""
+    if people < ENOUGH_TASTERS:
+        few = (
+            f" {'One taster is' if people == 1 else f'{people} tasters are'} too few to rely on it."
+        )
+    span = (
+        ""
+        if np.isnan(row["drop_lo"])
+        else f" (penalty {row['drop_lo']:.1f} to {row['drop_hi']:.1f})"
+    )
     return (
-        f"{text}; their liking is {abs(row['drop']):.1f} points {way} that of 'just right' "
-        f"(penalty {row['drop_lo']:.1f} to {row['drop_hi']:.1f}). The two go together; one need "
-        f"not cause the other.{few}"
+        f"{text}; their liking is {abs(row['drop']):.1f} points {way} that of 'just right'{span}. "
+        f"The two go together; one need not cause the other.{few}"
     )
 
 

@@ -58,8 +58,9 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
     DataFrame
         ``water, side, n, share, lo, hi, drop, drop_lo, drop_hi, net_effect, sentence``. Intervals
         of shares are Wilson's. ``drop`` is the mean liking of 'just right' minus that of the
-        side, over all waters, given only where a side holds 20 % or more; ``net_effect`` is the
-        drop times the share. No mean of the answers is ever given.
+        side, over all waters, given only where a side holds 20 % or more, its interval only with
+        two tasters or more; ``net_effect`` is the drop times the share. No mean of the answers is
+        ever given.
     """
     _columns(answers, ("taster", "water", "score"))
     answers = answers.dropna(subset=["score"])
@@ -132,19 +133,22 @@ def _drop(answers: pd.DataFrame, side: str, rng: np.random.Generator) -> tuple[f
     total = sums.sum(axis=0)
     if total[1] == 0 or total[3] == 0:
         return nothing
+    drop = float(total[0] / total[1] - total[2] / total[3])
+    if len(tasters) == 1:  # always the same panel: an interval without a width
+        return drop, *nothing[:2]
     picks = rng.integers(0, len(tasters), size=(2000, len(tasters)))
     drawn = sums[picks].sum(axis=1)
     drawn = drawn[(drawn[:, 1] > 0) & (drawn[:, 3] > 0)]
     values = drawn[:, 0] / drawn[:, 1] - drawn[:, 2] / drawn[:, 3]
     low, high = np.quantile(values, [0.025, 0.975])
-    return float(total[0] / total[1] - total[2] / total[3]), float(low), float(high)
+    return drop, float(low), float(high)
 
 
 def _jar_sentence(side: str, share: float, drop: float, n_tasters: int) -> str:
     text = f"{percent(share)} say {side}"
     if side == "just right" or np.isnan(drop):
         return f"{text}."
-    few = f"; with {n_tasters} tasters that is not enough to rely on"
+    few = f"; with {n_tasters} taster{'s' if n_tasters > 1 else ''} that is not enough to rely on"
     return (
         f"{text}; those score liking {drop:.1f} points lower than 'just right' on average (they "
         f"go together, one need not cause the other){few if n_tasters < ENOUGH_TASTERS else ''}."

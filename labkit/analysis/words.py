@@ -57,7 +57,8 @@ class WordReadings:
     words: pd.DataFrame
     """One row a word and coordinate: ``word, factor, cups, checked, tasters, odds_ratio, lo, hi``
     (per step of ``STEPS``), ``p, p_adjusted`` (Benjamini-Hochberg over all rows), ``low, high``
-    (levels tasted), ``share_low, share_high`` (of cups expected to be checked there),
+    (levels of the coffees that tell), ``share_low, share_high`` (of cups expected to be checked
+    there),
     ``sentence``."""
 
     sayings: pd.DataFrame
@@ -98,8 +99,14 @@ class Link:
     df: float
     """Degrees of freedom of its t distribution."""
 
+    low: float
+    """Lowest level tasted of the coffees that tell: those with and without a check."""
+
+    high: float
+    """Highest level of them."""
+
     share_low: float
-    """Share of cups expected to be checked at the lowest level tasted, all else as it was."""
+    """Share of their cups expected to be checked at the lowest level, all else as it was."""
 
     share_high: float
     """The same at the highest."""
@@ -147,7 +154,8 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | str:
         return f"{fewest} cups with or without it are too few to tell"
     people = cups["taster"].nunique()
     if people < FEWEST_TASTERS:
-        return f"{people} tasters are too few to tell their differences from the water's"
+        who = "one taster is" if people == 1 else f"{people} tasters are"
+        return f"{who} too few to tell their differences from the water's"
     natural = cups[list(COORDINATES)].to_numpy(dtype=np.float64)
     middles = cups[list(COORDINATES)].groupby(coffee).transform("mean").to_numpy()
     varied = [
@@ -188,6 +196,8 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | str:
             log_odds=float(beta[at] / spans[place]),
             se=se / float(spans[place]),
             df=df,
+            low=float(natural[:, column].min()),
+            high=float(natural[:, column].max()),
             share_low=shares[0],
             share_high=shares[1],
         )
@@ -253,8 +263,9 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
         )
         told = _sayings(frame, sayings)
     people = frame["taster"].nunique()
+    who = "One taster" if people == 1 else f"{people} tasters"
     notes = (
-        f"{people} tasters checked words on {len(_cups(frame))} cups. A link says that words and "
+        f"{who} checked words on {len(_cups(frame))} cups. A link says that words and "
         "water went together on these cups, not that guests would find the same.",
         "Many tests are made at once: chances are corrected for that (Benjamini-Hochberg over "
         "words, Holm over sayings). 'Unknown' means not told apart from chance, not false.",
@@ -283,7 +294,7 @@ def _rows(word: str, part: pd.DataFrame) -> list[dict[str, object]]:
     if isinstance(links, str):
         return [about | {"factor": "", **_nothing(), "sentence": f"'{word}': {links}."}]
     return [
-        about | {"factor": factor, **_numbers(factor, link, cups, f"'{word}'")}
+        about | {"factor": factor, **_numbers(factor, link, f"'{word}'")}
         for factor, link in links.items()
     ]
 
@@ -297,22 +308,21 @@ def _nothing() -> dict[str, float]:
     return dict.fromkeys(_NUMBERS, float("nan"))
 
 
-def _numbers(factor: str, link: Link, cups: pd.DataFrame, what: str) -> dict[str, object]:
+def _numbers(factor: str, link: Link, what: str) -> dict[str, object]:
     ratio, lo, hi = link.odds_ratio(STEPS[factor])
-    low, high = float(cups[factor].min()), float(cups[factor].max())
     return {
         "odds_ratio": ratio,
         "lo": lo,
         "hi": hi,
         "p": link.p_value,
         "p_adjusted": float("nan"),
-        "low": low,
-        "high": high,
+        "low": link.low,
+        "high": link.high,
         "share_low": link.share_low,
         "share_high": link.share_high,
         "sentence": (
-            f"{what} on {percent(link.share_low)} of cups at {amount(factor, low)}, on "
-            f"{percent(link.share_high)} at {amount(factor, high)}."
+            f"{what} on {percent(link.share_low)} of cups at {amount(factor, link.low)}, on "
+            f"{percent(link.share_high)} at {amount(factor, link.high)}."
         ),
     }
 
@@ -369,4 +379,4 @@ def _saying(
         return {**_nothing(), "sentence": f"{what}: {links}."}
     if factor not in links:
         return {**_nothing(), "sentence": f"{WORDS[factor].capitalize()} did not vary."}
-    return _numbers(factor, links[factor], cups, what)
+    return _numbers(factor, links[factor], what)

@@ -227,6 +227,21 @@ def test_what_too_few_cups_or_tasters_cannot_tell_is_said(frame):
         read_words(frame, SAYINGS.assign(factor="strength"))
 
 
+def test_levels_and_shares_are_those_of_the_coffees_that_a_word_was_checked_of(frame):
+    """A coffee of which nobody checked the word is left out; its levels were named all the same."""
+    other = frame.assign(
+        coffee="another",
+        is_checked=False,
+        hardness_mg_l_caco3=frame["hardness_mg_l_caco3"] + 300,
+        jug="other " + frame["jug"].astype(str),
+    )
+    both = read_words(pd.concat([frame, other], ignore_index=True)).words
+    alone = read_words(frame).words
+    columns = ["word", "factor", "low", "high", "share_low", "share_high", "sentence"]
+    pd.testing.assert_frame_equal(both[columns], alone[columns])
+    assert "at hardness 4" not in " ".join(both["sentence"])
+
+
 def test_the_sayings_that_come_with_the_workbook_can_be_read_and_are_marked():
     sayings = pd.read_csv(PROJECT / "shared" / "tasting" / "sayings.csv")
     assert (sayings["mark"] == "common practice").all()
@@ -293,6 +308,22 @@ def test_shares_and_penalties_are_those_counted_by_hand():
     assert "fewer than 20 %" in sides.loc[FLAT, "sentence"]
     low = found.shares[found.shares["alkalinity_mg_l_caco3"] == 10].set_index("side")["n"]
     assert low.to_dict() == {FLAT: 0, RIGHT: 2, SHARP: 3}
+
+
+def test_one_taster_gives_a_penalty_but_no_interval_and_rounding_says_no_nonsense():
+    """Drawn again and again, one taster is the same panel: 2.0 to 2.0 would claim to be certain."""
+    found = balance_acidity(answers([10, 25, 40, 55] * 3, [4, 3, 3, 2] * 3, [5, 7, 7, 5] * 3))
+    sharp = found.penalties.set_index("side").loc[SHARP]
+    assert sharp["drop"] == pytest.approx(2)
+    assert np.isnan(sharp["drop_lo"])
+    assert "penalty" not in sharp["sentence"]
+    assert "One taster is too few" in sharp["sentence"]
+    assert found.notes[-1] == "One taster speaks for tasters like them, not for guests."
+    levels = [10, 25, 40] * 17
+    few = balance_acidity(answers(levels, [4] * 10 + [3] * 41, [5] * 51)).penalties
+    assert (
+        "20 % say too sharp (19.6 %): fewer than 20 %" in few.set_index("side")["sentence"][SHARP]
+    )
 
 
 def panel_answers(middle, seed, levels=(10, 25, 40, 55), flights=3):
