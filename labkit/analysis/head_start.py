@@ -23,10 +23,9 @@ from labkit.analysis.head_start_prior import (
     log_likelihood,
     moved,
     per_place,
-    places,
 )
 from labkit.analysis.scores import gather_scores
-from labkit.analysis.shapes import Singles, unit
+from labkit.analysis.shapes import Singles
 from labkit.analysis.shapes_library import shape_library
 from labkit.analysis.suggest_cups import cups_of, rising_scale
 from labkit.analysis.suggest_shapes import weigh
@@ -35,9 +34,6 @@ from labkit.water.markup import percent
 
 GROUPED_BY: Final = ("origin", "process", "roast_level")
 """What coffees may have in common."""
-
-NEAR: Final = 0.2
-"""Waters closer than this, in shares of the standard ranges, count as about the same."""
 
 MOST_NAMED: Final = 6
 """Lenders that are named; of more, the others are counted."""
@@ -110,19 +106,8 @@ class Followed:
     head_start: HeadStart
     """What the earlier coffees said."""
 
-    with_them: Floats
-    """Chance that each place of the standard grid is the best water, (n_places,)."""
-
-    without_them: Floats
-    """The same from the new coffee's own cups alone."""
-
     alike: float
     """Chance that the new coffee is like the earlier ones."""
-
-    def times_as_likely(self, water: Floats) -> float:
-        """By what factor earlier coffees raise the chance that the best water lies about here."""
-        near = np.linalg.norm(unit(places()) - unit(water[None]), axis=1) <= NEAR
-        return float(self.with_them[near].sum() / max(self.without_them[near].sum(), 1e-12))
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -136,25 +121,18 @@ class Followed:
 
 
 def follow(head_start: HeadStart, weights: Singles) -> Followed:
-    """Compare what is believed with and without the head start.
-
-    Weights with it are the odds times those without, so that no second search is needed.
+    """How far a head start still counts, given what the new coffee's own cups say.
 
     Parameters
     ----------
     head_start : HeadStart
-        What went into the weights.
+        What earlier coffees say.
     weights : ndarray, shape (n_shapes,)
-        Of the library's shapes after the new coffee's own cups.
+        Of the library's shapes after the new coffee's own cups, without the head start.
     """
-    told = weights.astype(float)
-    own = told / head_start.odds
-    return Followed(
-        head_start=head_start,
-        with_them=per_place(told / told.sum()),
-        without_them=per_place(own / own.sum()),
-        alike=float(1 - head_start.like_any * own.sum() / told.sum()),
-    )
+    own = weights.astype(float)
+    alike = 1 - head_start.like_any * own.sum() / (own @ head_start.odds)
+    return Followed(head_start=head_start, alike=float(alike))
 
 
 def best_of(

@@ -12,7 +12,6 @@ from scipy.stats import binom, norm
 from labkit.analysis.region import Region
 from labkit.analysis.suggest import suggest_flight
 from labkit.analysis.suggest_belief import SEED, Belief, believe, water_target
-from labkit.errors import ReadingError
 from labkit.tasting.scales import Scale
 from labkit.water import Target
 from labkit.water.markup import notes, percent, table
@@ -147,7 +146,7 @@ def stop_or_taste(
     Parameters
     ----------
     frame : DataFrame or Belief
-        The scores frame, or what was believed of it already, without a head start.
+        The scores frame, or what was believed of it already.
     region : Region, optional
         Where to search; the usual ranges unless given. Of a ``Belief``, its own.
     k : int
@@ -162,15 +161,14 @@ def stop_or_taste(
     Raises
     ------
     ReadingError
-        If the belief rests on other coffees too, which would name winners that this one has not.
+        If the scores cannot be read.
+
+    Notes
+    -----
+    A head start never counts: earlier coffees must not name a winner that this one's cups have not.
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
     if isinstance(frame, Belief):
-        if frame.followed is not None:
-            raise ReadingError(
-                "a verdict must rest on the coffee's own cups, got a belief with a head start from "
-                f"{len(frame.followed.head_start.lenders)} other coffees. Believe without it."
-            )
         belief = frame
     else:
         belief = believe(

@@ -12,7 +12,14 @@ import pandas as pd
 from labkit.analysis.head_start import HeadStart
 from labkit.analysis.region import COORDINATES, Region, coordinates
 from labkit.analysis.suggest_batch import knowledge_gradient
-from labkit.analysis.suggest_belief import SEED, Belief, SecondOpinion, believe, water_target
+from labkit.analysis.suggest_belief import (
+    SEED,
+    Belief,
+    Helped,
+    SecondOpinion,
+    believe,
+    water_target,
+)
 from labkit.analysis.suggest_reasons import Reason, reason_for
 from labkit.errors import RegionError
 from labkit.tasting.scales import Scale
@@ -77,6 +84,9 @@ class Suggestion:
     notes: tuple[str, ...]
     """What was left out or put together on the way, one sentence each."""
 
+    helped: Helped | None = None
+    """Today's best once earlier coffees are counted in; None without a head start."""
+
     @property
     def targets(self) -> tuple[Target, ...]:
         """The waters to taste, ready for a cup plan."""
@@ -133,15 +143,24 @@ class Suggestion:
             f"{_chance_words(cup, self.leader)}{_pour_words(pours[at]) if pours else ''}</li>"
             for at, cup in enumerate(self.cups)
         )
+        own = " by its own cups" if self.helped is not None and self.second is not None else ""
         lead = (
-            f"Today's best: {self.leader.text}; expected {self.leader_expected:.2f} "
+            f"Today's best{own}: {self.leader.text}; "
+            f"expected {self.leader_expected:.2f} "
             f"({self.leader_low:.2f} to {self.leader_high:.2f})."
         )
+        lent = []
+        if self.helped is not None:
+            one = self.helped
+            lent = [
+                f"To serve meanwhile, earlier coffees counted in: {one.leader.text}; expected "
+                f"{one.expected:.2f} ({one.low:.2f} to {one.high:.2f})."
+            ]
         second = [] if self.second is None else [self.second.text]
         ends = "Intervals hold the score with a chance of 90 %."
         return (
             f'<div style="max-width:46rem;line-height:1.4"><ol style="padding-left:1.6em">{items}'
-            f"</ol>{notes([lead, *second, ends, *self.notes])}</div>"
+            f"</ol>{notes([lead, *lent, *second, ends, *self.notes])}</div>"
         )
 
     def _repr_html_(self) -> str:
@@ -269,4 +288,5 @@ def suggest_flight(
         engine=belief.engine,
         second=belief.second,
         notes=belief.notes,
+        helped=belief.helped,
     )

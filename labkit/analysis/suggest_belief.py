@@ -67,6 +67,26 @@ class SecondOpinion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Helped:
+    """Which recipe is best once earlier coffees are counted in."""
+
+    followed: Followed
+    """How far they still count."""
+
+    leader: Target
+    """The recipe with the highest expected score."""
+
+    expected: float
+    """The score expected of it."""
+
+    low: float
+    """Lower end of its 90 % interval."""
+
+    high: float
+    """Upper end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Belief:
     """What is believed about every recipe of a region after the cups so far."""
 
@@ -91,8 +111,8 @@ class Belief:
     second: SecondOpinion | None = None
     """What the other engine says; None before the first flight and beside the surface itself."""
 
-    followed: Followed | None = None
-    """How far a head start from earlier coffees still counts; None without one."""
+    helped: Helped | None = None
+    """The same with a head start from earlier coffees; None without one."""
 
     notes: tuple[str, ...] = ()
     """What was left out or put together on the way from the scores, one sentence each."""
@@ -139,8 +159,9 @@ def believe(
         ``"shapes"`` averages over many shapes of liking; ``"surface"`` takes the fitted
         second-order surface alone.
     head_start : HeadStart, optional
-        What earlier coffees say of this one, of :func:`labkit.analysis.head_start.head_start`; the
-        average over shapes takes it as its prior.
+        What earlier coffees say of this one, of :func:`labkit.analysis.head_start.head_start`. The
+        average over shapes takes it as its prior for the recipe in ``helped``; all else, the choice
+        of cups and the verdict too, stays with the coffee's own cups.
     rng : numpy.random.Generator, optional
         A stated seed unless given.
 
@@ -166,21 +187,21 @@ def believe(
         surface = surface_belief(cups, fitted)
         other = region.grid[[int(np.argmax(surface.expected(region.grid)))]]
         told: ShapeAverage | SurfaceBelief = surface
-        followed: Followed | None = None
+        others = np.vstack([coordinates(also), reference, other])
         if engine == "shapes":
-            odds = None if head_start is None else head_start.odds
-            told = weigh(cups, shape_library(), odds)
-            followed = None if head_start is None else follow(head_start, told.of_shapes)
-        posterior = posterior_of(
-            region,
-            cups,
-            np.vstack([coordinates(also), reference, other]),
-            expected=told.expected,
-            draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
-        )
+            told = weigh(cups, shape_library())
+        posterior = _posterior(region, cups, others, told, rng)
         second = None
         if engine == "shapes" and len(cups.value):
             second = _second_opinion(posterior, surface, other, rng)
+        helped = None
+        if head_start is not None and isinstance(told, ShapeAverage):
+            lent = weigh(cups, shape_library(), head_start.odds)
+            # Draws of its own, so that the same cups are proposed with a head start and without.
+            apart = np.random.default_rng(SEED)
+            helped = _helped(
+                follow(head_start, told.of_shapes), _posterior(region, cups, others, lent, apart)
+            )
     return Belief(
         region=region,
         cups=cups,
@@ -189,8 +210,35 @@ def believe(
         control=int(posterior.places(reference)[0]) if len(reference) else None,
         engine=ENGINES[engine],
         second=second,
+        helped=helped,
+        notes=notes if helped is None else (*helped.followed.notes, *notes),
+    )
+
+
+def _posterior(
+    region: Region,
+    cups: Cups,
+    others: Floats,
+    told: ShapeAverage | SurfaceBelief,
+    rng: np.random.Generator,
+) -> Posterior:
+    return posterior_of(
+        region,
+        cups,
+        others,
+        expected=told.expected,
+        draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
+    )
+
+
+def _helped(followed: Followed, posterior: Posterior) -> Helped:
+    low, high = posterior.interval(posterior.leader)
+    return Helped(
         followed=followed,
-        notes=notes if followed is None else (*followed.notes, *notes),
+        leader=water_target(posterior.recipes[posterior.leader]),
+        expected=float(posterior.mean[posterior.leader]),
+        low=low,
+        high=high,
     )
 
 

@@ -23,9 +23,6 @@ BANDS: Final = {
 NEAR: Final = 0.2
 """Waters closer than this, as a share of the standard ranges, are neighbours."""
 
-LENT: Final = 1.5
-"""Times as likely as without them from which earlier coffees are a cup's reason."""
-
 AWAY_FROM_ENDS: Final = 0.15
 """Share of the way between two waters that must be left on either side."""
 
@@ -35,9 +32,8 @@ class Reason:
     """Why one cup is proposed."""
 
     kind: str
-    """``'asked for'``, ``'repeat of the leader'``, ``'repeat of a rival'``, ``'earlier coffees'``,
-    ``'new leader'``, ``'open ground'``, ``'between the two best'``, ``'next to the leader'`` or
-    ``'least sure'``."""
+    """``'asked for'``, ``'repeat of the leader'``, ``'repeat of a rival'``, ``'new leader'``,
+    ``'open ground'``, ``'between the two best'``, ``'next to the leader'`` or ``'least sure'``."""
 
     text: str
     """In words, with the numbers."""
@@ -57,9 +53,6 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
     leader = posterior.leader
     if n_again:
         return _repeat(belief, place, n_cups, twice=n_again > n_cups)
-    lent = _lent(belief, water)
-    if lent is not None:
-        return lent
     seen = np.vstack([cups.waters, posterior.recipes[list(earlier)]])
     if place == leader and len(cups.value):
         return Reason(
@@ -86,22 +79,6 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
             number=share,
         )
     return _beside_or_unsure(belief, place, seen)
-
-
-def _lent(belief: Belief, water: Floats) -> Reason | None:
-    """Earlier coffees, if they make a best water likelier where no cup was near."""
-    gap = _distance(belief.cups.waters, water)
-    if belief.followed is None or (gap is not None and gap <= NEAR):
-        return None
-    times = belief.followed.times_as_likely(water)
-    if times < LENT:
-        return None
-    return Reason(
-        kind="earlier coffees",
-        text=f"earlier coffees were best about here: they make it {times:.1f} times as likely that "
-        "this one is too",
-        number=times,
-    )
 
 
 def _repeat(belief: Belief, place: int, n_cups: int, *, twice: bool) -> Reason:

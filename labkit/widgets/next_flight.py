@@ -41,7 +41,10 @@ _LEAVE_OUT = {
     "leave_alkalinity_mg_l_caco3": "Leave out alkalinity",
 }
 _NOTHING_LENT = "No other coffee has scores yet: nothing is lent."
-_HELPED = "Earlier coffees help to choose waters; whether to stop rests on this coffee's own cups."
+_HELPED = (
+    "Earlier coffees count for the water to serve meanwhile. Which cups to taste, and whether to "
+    "stop, rests on this coffee's own cups."
+)
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
 
@@ -162,16 +165,12 @@ class NextFlightView(widgets.VBox):
             belief = believe(None, region, n_tasters=n_tasters or 4, also=asked, head_start=start)
             shown.append(said(f"{self._why_none()} The first flight spreads out."))
         else:
-            belief = believe(scores, region, brew_method=brew_method, also=asked)
+            belief = believe(scores, region, brew_method=brew_method, also=asked, head_start=start)
             self.advice = stop_or_taste(belief, k=cups, served_as=brew_method)
             if belief.control is not None:
                 self.control = water_target(belief.posterior.recipes[belief.control])
             shown += ["<h3>Stop, or taste on?</h3>", as_html(self.advice)]
             shown.append(fold("The flights so far", self._so_far(scores, brew_method)))
-            if start is not None:
-                belief = believe(
-                    scores, region, brew_method=brew_method, also=asked, head_start=start
-                )
         shown.append("<h3>What to taste next</h3>")
         if earlier:
             shown.append(said(_NOTHING_LENT if start is None else _HELPED))

@@ -24,7 +24,6 @@ from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.stopping import stop_or_taste
 from labkit.analysis.suggest import suggest_flight
 from labkit.analysis.suggest_belief import believe
-from labkit.analysis.suggest_reasons import LENT
 from labkit.errors import ReadingError
 
 CENTRE, AWAY = (0.3, 80.0, 20.0), (0.8, 180.0, 50.0)
@@ -64,25 +63,36 @@ def test_without_earlier_coffees_there_is_no_head_start():
     assert head_start(alone.iloc[:0], NEW) is None
 
 
-def test_a_head_start_that_says_nothing_changes_no_proposal(related):
-    nothing = replace(related, odds=np.ones_like(related.odds))
-    scores = tasted(AWAY, seed=9, name=NEW[1])
-
-    for frame in (None, scores):
-        with_it = suggest_flight(frame, n_tasters=4, head_start=nothing)
+def test_cups_and_verdict_rest_on_the_coffees_own_cups(related):
+    """Chosen by earlier coffees too, cups led no sooner to the best water, and astray."""
+    for frame in (None, tasted(AWAY, seed=9, name=NEW[1])):
+        with_it = suggest_flight(frame, n_tasters=4, head_start=related)
         without = suggest_flight(frame, n_tasters=4)
-        assert with_it.targets == without.targets
+        assert with_it.cups == without.cups
         assert with_it.leader == without.leader
-        assert [cup.gain for cup in with_it.cups] == [cup.gain for cup in without.cups]
+        assert with_it.helped.expected != pytest.approx(with_it.leader_expected)
+        assert without.helped is None
+    assert stop_or_taste(frame).text == stop_or_taste(believe(frame, head_start=related)).text
+
+
+def test_a_head_start_that_says_nothing_changes_no_water_to_serve(related):
+    nothing = replace(related, odds=np.ones_like(related.odds))
+
+    for frame in (None, tasted(AWAY, seed=9, name=NEW[1])):
+        belief = believe(frame, n_tasters=4, head_start=nothing)
+        own = belief.posterior
+        assert coordinates(belief.helped.leader) == pytest.approx(own.recipes[[own.leader]])
+        assert belief.helped.expected == pytest.approx(own.mean[own.leader])
 
 
 def test_the_first_choice_lies_where_earlier_coffees_were_best(related):
-    def off(start):
-        leader = suggest_flight(None, n_tasters=4, head_start=start).leader
-        return np.linalg.norm((coordinates(leader)[0] - CENTRE) / STANDARD_SPAN)
+    first = suggest_flight(None, n_tasters=4, head_start=related)
 
-    assert off(related) < 0.25
-    assert off(related) < off(None)
+    def off(water):
+        return np.linalg.norm((coordinates(water)[0] - CENTRE) / STANDARD_SPAN)
+
+    assert off(first.helped.leader) < 0.25
+    assert off(first.helped.leader) < off(first.leader)
 
 
 def test_a_likelihood_is_the_sum_over_the_grid():
@@ -160,47 +170,31 @@ def test_being_alike_follows_from_the_rule_of_bayes(related):
     for_common = (1 - related.like_any) * (own @ common)
     for_any = related.like_any * 1.0
 
-    followed = follow(related, own * related.odds)
+    followed = follow(related, own)
 
     assert followed.alike == pytest.approx(for_common / (for_common + for_any))
-    assert followed.without_them.sum() == pytest.approx(1)
 
 
 def test_a_coffee_of_another_kind_soon_stops_listening(related):
-    before = believe(None, n_tasters=4, head_start=related).followed.alike
+    before = believe(None, n_tasters=4, head_start=related).helped.followed.alike
 
     other = believe(tasted(AWAY, seed=21, name=NEW[1], flights=4), head_start=related)
     same = believe(tasted(CENTRE, seed=22, name=NEW[1], flights=4), head_start=related)
 
-    assert other.followed.alike < 0.7 * before
-    assert same.followed.alike > before
-
-
-def test_a_reason_names_earlier_coffees_only_where_they_drive_it(related):
-    belief = believe(None, n_tasters=4, head_start=related)
-    cups = suggest_flight(belief, k=5).cups
-
-    driven = [cup for cup in cups if cup.reason.kind == "earlier coffees"]
-    assert driven
-    for cup in driven:
-        water = coordinates(cup.target)
-        near = np.linalg.norm(unit(places()) - unit(water), axis=1) <= 0.2
-        followed = belief.followed
-        times = followed.with_them[near].sum() / followed.without_them[near].sum()
-        assert cup.reason.number == pytest.approx(times)
-        assert times >= LENT
-    nobody = suggest_flight(None, n_tasters=4).cups
-    assert "earlier coffees" not in {cup.reason.kind for cup in nobody}
+    assert other.helped.followed.alike < 0.7 * before
+    assert same.helped.followed.alike > before
 
 
 def test_the_words_say_who_lends_how_much(related):
     first = related.lenders[0]
-    shown = suggest_flight(None, n_tasters=4, head_start=related)._repr_html_()
+    suggestion = suggest_flight(None, n_tasters=4, head_start=related)
+    shown = suggestion._repr_html_()
 
     assert sum(one.share for one in related.lenders) == pytest.approx(1)
     assert f"{first.coffee} (Hillside) {100 * first.share:.0f} %" in related.text
     assert f"moved {100 * related.moved:.0f} % of the belief" in related.text
     assert related.text in shown
+    assert f"earlier coffees counted in: {suggestion.helped.leader.text}; expected" in shown
 
 
 def test_a_coffee_brewed_otherwise_lends_nothing_and_is_named():
@@ -210,13 +204,6 @@ def test_a_coffee_brewed_otherwise_lends_nothing_and_is_named():
 
     assert {one.coffee for one in start.lenders} == {"coffee 0", "coffee 1"}
     assert any("filter only" in note for note in start.notes)
-
-
-def test_no_verdict_rests_on_other_coffees(related):
-    scores = tasted(CENTRE, seed=8, name=NEW[1])
-
-    with pytest.raises(ReadingError, match="own cups"):
-        stop_or_taste(believe(scores, head_start=related))
 
 
 def test_the_surface_alone_takes_no_head_start(related):
