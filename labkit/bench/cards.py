@@ -36,6 +36,7 @@ from labkit.water import (
     weigh_out,
 )
 from labkit.water.jugs import Recipe
+from labkit.water.markup import figure
 from labkit.water.steel import CYCLES, SOURCE
 from labkit.water.uncertainty import ANALYSIS_HALF_WIDTH_PERCENT
 from labkit.water.weighing import digits_of
@@ -339,13 +340,13 @@ def _rounding_words(recipes: Sequence[Recipe]) -> str:
 def _up(bound: float) -> str:
     """Two figures of a bound, rounded away from 0: less would hide some of it.
 
-    >>> _up(0.0912), _up(9.95), _up(12.34), _up(0.0)
-    ('0.092', '10', '13', '0')
+    >>> _up(0.0912), _up(9.95), _up(12.34), _up(0.0), _up(123.0)
+    ('0.092', '10', '13', '0', '130')
     """
     if bound <= 0:
         return "0"
     step = 10.0 ** (math.floor(math.log10(bound)) - 1)
-    return f"{math.ceil(bound / step - 1e-9) * step:.2g}"
+    return figure(math.ceil(bound / step - 1e-9) * step, 2)
 
 
 def _scale_rows(portrait: Portrait) -> list[dict[str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -79,8 +80,9 @@ class Portrait:
         if chloride > _STEEL_304_WANTED_MG_L:
             share = sulfate_share_for(self.water, _STEEL_304_WANTED_MG_L)
             if share:
+                enough = math.ceil(100 * share - 1e-9) / 100  # rounded down it would not suffice
                 said.append(
-                    f"Dosing {percent(share)} of the hardness as sulfate instead would bring "
+                    f"Dosing {percent(enough)} of the hardness as sulfate instead would bring "
                     "chloride down to 50 mg/L, where the steel table still lists 304 (to 60 °C)."
                 )
         if any(symbol in mg_l for symbol in ("citrate", "lactate", "gluconate")):

@@ -60,7 +60,9 @@ def rounding_bound(
 
 
 def _share_bound(calcium: float, magnesium: float, by_calcium: float, by_magnesium: float) -> float:
-    """Change of Mg / (Ca + Mg) when each may move so far."""
+    """Change of Mg / (Ca + Mg) when each may move so far; none where neither does."""
+    if by_calcium == by_magnesium == 0:
+        return 0.0
     least = calcium + magnesium - by_calcium - by_magnesium
     if least <= 0:
         return 1.0

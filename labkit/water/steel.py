@@ -10,7 +10,7 @@ from labkit.water.cautions import CAUTIONS
 from labkit.water.formula import read_table
 from labkit.water.given import is_finite
 from labkit.water.markup import figure, notes
-from labkit.water.units import CACO3_G_MOL
+from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import Water
 
 SOURCE = (
@@ -24,7 +24,8 @@ CYCLES = (1.0, 2.0, 5.0)
 
 ATTACK_WORD = "titanium or a 6 % molybdenum steel"
 
-_CHLORIDE_PER_HARDNESS = 2 * 35.45 / CACO3_G_MOL
+_CHLORIDE_G_MOL = 35.45
+_CHLORIDE_PER_HARDNESS = 2 * _CHLORIDE_G_MOL / CACO3_G_MOL
 
 
 @cache
@@ -105,11 +106,15 @@ def sulfate_share_for(water: Water, chloride_mg_l: float) -> float | None:
     Returns
     -------
     share : float or None
-        0 to 1; None if the hardness cannot bring that much, because chloride comes with sodium,
-        potassium or the base water.
+        0 to 1; None if the hardness did not bring that much, because chloride came with sodium or
+        potassium, of which the bicarbonate takes its part first.
     """
     too_much = water.ions_mg_l.get("Cl", 0.0) - chloride_mg_l
     if too_much <= 0:
         return 0.0
+    of_table_salt = water.sodium_mmol_l + water.potassium_mmol_l
+    of_table_salt -= water.alkalinity_mg_l_caco3 / MG_L_CACO3_PER_MEQ
+    if too_much > _CHLORIDE_G_MOL * (water.chloride_mmol_l - max(0.0, of_table_salt)):
+        return None
     share = too_much / max(_CHLORIDE_PER_HARDNESS * water.hardness_mg_l_caco3, 1e-30)
     return share if share <= 1 else None

@@ -304,3 +304,19 @@ def test_cautions_stand_beside_masses_doses_and_machines():
     ):
         for sentence in CAUTIONS[situation]:
             assert sentence.replace("'", "&#x27;") in page
+
+
+def test_chloride_of_table_salt_is_not_blamed_on_the_hardness():
+    """By hand: 2 mmol/L NaCl is 70.9 mg/L chloride; hardness that is all sulfate can bring none
+    of it down. Of 1 mmol/L CaCl2, 20.9 of 70.9 mg/L must go: 29.5 %, and 29 % would leave 50.3."""
+    salted = portray(Water.of_ions({"Ca": 1, "SO4": 1, "Na": 2, "Cl": 2}))
+    assert "as sulfate instead" not in " ".join(salted.remarks)
+    dosed = Water.of_ions({"Ca": 1, "Cl": 2, "K": 0.8, "HCO3": 0.8})
+    (said,) = [one for one in portray(dosed).remarks if "as sulfate instead" in one]
+    assert said.startswith("Dosing 30 % of the hardness")
+
+
+def test_a_water_without_hardness_has_no_share_to_round():
+    """It was said to move by 100 %, as if the sample could turn from calcium to magnesium."""
+    assert mix(wanted(0.5, 0, 40), THREE).rounding.mg_share == 0
+    assert mix(wanted(0.5, 0.1, 40), THREE).rounding.mg_share == 1
