@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labkit.errors import DosingError
 from labkit.water.concentrates import Concentrate
@@ -94,7 +95,8 @@ def within_reach(
     base : Water
         What it goes into.
     blend_with_pure : bool
-        Whether a base that holds too much may be thinned with pure water, by whole per cent.
+        Whether a base that holds too much may be thinned with pure water, by whole per cent: as
+        little as reaches the wanted water, or else as comes nearest to it.
 
     Returns
     -------
@@ -123,25 +125,38 @@ def within_reach(
 
     if not sources:
         raise DosingError("sources must hold at least one salt or bottle, got none. Tick one.")
-    share = 1.0
-    if blend_with_pure:
-        share = math.floor(100 * largest_base_share(target, base) + 1e-9) / 100
-    start = base if share == 1 else blend([(base, share), (PURE_WATER, 1 - share)])
     weight = np.array([CACO3_G_MOL, CACO3_G_MOL, MG_L_CACO3_PER_MEQ])
-    # A concentrate takes the place of as much base; a salt takes none.
-    vectors = [
-        one.vector - start.vector if isinstance(one, Concentrate) else one.vector for one in sources
-    ]
-    adds = weight[:, None] * (COORDINATES @ np.array(vectors).T)
     wanted = weight * np.array(
         [target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l]
     )
-    held = weight * (COORDINATES @ start.vector)
-    size = np.maximum(np.abs(adds).max(axis=0), 1e-30)
-    got = held + adds @ (nnls(adds / size, wanted - held)[0] / size)
+
+    def nearest_from(start: Water) -> NDArray[np.float64]:
+        """Calcium, magnesium and alkalinity (mg/L as CaCO3) of the nearest water from a base."""
+        # A concentrate takes the place of as much base; a salt takes none.
+        vectors = [
+            one.vector - start.vector if isinstance(one, Concentrate) else one.vector
+            for one in sources
+        ]
+        adds = weight[:, None] * (COORDINATES @ np.array(vectors).T)
+        held = weight * (COORDINATES @ start.vector)
+        size = np.maximum(np.abs(adds).max(axis=0), 1e-30)
+        return np.asarray(held + adds @ (nnls(adds / size, wanted - held)[0] / size))
+
     room = 1e-6 * max(1.0, float(np.abs(wanted).max()))
+    share = 1.0
+    if blend_with_pure:
+        share = math.floor(100 * largest_base_share(target, base) + 1e-9) / 100
+    start = _thinned(base, share)
+    got = nearest_from(start)
     if np.all(np.abs(got - wanted) <= room):
         return Reach(wanted=target, target=target, base=start, base_share=share)
+    if blend_with_pure and base != PURE_WATER:
+        # Out of reach where the base holds nothing too much of: a little too much may lie nearer.
+        every = [percent_of_base / 100 for percent_of_base in range(100, -1, -1)]
+        away = [float(np.linalg.norm(nearest_from(_thinned(base, one)) - wanted)) for one in every]
+        share = next(one for one, far in zip(every, away, strict=True) if far <= min(away) + room)
+        start = _thinned(base, share)
+        got = nearest_from(start)
     calcium, magnesium, alkalinity = (max(0.0, float(one)) for one in got)
     near = Target(
         mg_share=magnesium / (calcium + magnesium) if calcium + magnesium else 0.0,
@@ -149,6 +164,10 @@ def within_reach(
         alkalinity_mg_l_caco3=alkalinity,
     )
     return Reach(wanted=target, target=near, base=start, base_share=share)
+
+
+def _thinned(base: Water, share: float) -> Water:
+    return base if share == 1 else blend([(base, share), (PURE_WATER, 1 - share)])
 
 
 def differences(tasted: Water, made: Water) -> tuple[str, ...]:

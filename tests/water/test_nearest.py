@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.optimize import minimize
+from scipy.optimize import lsq_linear, minimize
 
 from labkit.errors import DosingError
 from labkit.water import PURE_WATER, Concentrate, Target, Water, mix, salt, weigh_out
@@ -90,6 +90,37 @@ def test_a_base_that_holds_too_much_is_thinned_by_whole_per_cent():
     assert mix(
         WANTED, [Concentrate.of_strength(salt=one) for one in USUAL], base=found.base
     ).reached.alkalinity_mg_l_caco3 == pytest.approx(40, abs=0.2)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_other_blend_with_pure_water_lies_nearer(seed):
+    """Against SciPy's bounded least squares with the base as one more source. A base with some
+    magnesium was thinned away whole for an all-calcium water, its calcium with it."""
+    rng = np.random.default_rng(seed)
+    labels = ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", "MgSO4·7H2O", "NaHCO3")
+    some = [salt(one) for one in rng.choice(labels, size=int(rng.integers(1, 3)), replace=False)]
+    aim = Target(
+        mg_share=float(rng.choice([0.0, rng.uniform()])),
+        hardness_mg_l_caco3=float(rng.uniform(20, 200)),
+        alkalinity_mg_l_caco3=float(rng.uniform(0, 100)),
+    )
+    found = within_reach(aim, some, base=HARD)
+
+    def three(water):
+        calcium = water.calcium_hardness_mg_l_caco3
+        return np.array([calcium, water.hardness_mg_l_caco3 - calcium, water.alkalinity_mg_l_caco3])
+
+    sources = np.array([three(HARD), *(three(Water.of_vector(one.vector)) for one in some)]).T
+    share, hardness = aim.mg_share, aim.hardness_mg_l_caco3
+    wanted = np.array([(1 - share) * hardness, share * hardness, aim.alkalinity_mg_l_caco3])
+    most = [1.0, *[np.inf] * len(some)]
+    least = lsq_linear(sources, wanted, bounds=(0, most)).x
+    share, hardness = found.target.mg_share, found.target.hardness_mg_l_caco3
+    got = np.array([(1 - share) * hardness, share * hardness, found.target.alkalinity_mg_l_caco3])
+    step = 0.005 * np.linalg.norm(three(HARD))  # the base is thinned by whole per cent
+    assert np.linalg.norm(got - wanted) <= np.linalg.norm(sources @ least - wanted) + step
+    made = weigh_out(found.target, some, volume_l=1000, base=found.base, balance_g=0.001).reached
+    assert three(made) == pytest.approx(got, abs=0.01)
 
 
 def test_nothing_to_add_is_refused():
