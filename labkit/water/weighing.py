@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from labkit.errors import ConcentrateError
 from labkit.water.cautions import CAUTIONS
 from labkit.water.concentrates import Concentrate, check_balance, grams_to_weigh
 from labkit.water.markup import figure, notes, table
@@ -145,6 +146,13 @@ def plan_weighing(
         strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml,
         purity=purity,
     )
-    return Weighing(
+    planned = Weighing(
         salt=salt, purity=purity, volume_ml=volume_ml, exact_g=exact, balance_g=balance_g
     )
+    if exact < balance_g:
+        raise ConcentrateError(
+            f"the mass must be at least one digit of the balance ({balance_g:g} g), got "
+            f"{figure(exact, 2)} g of {salt.label} for {figure(volume_ml)} mL: make at least "
+            f"{planned.mending_volume_ml:.0f} mL, or weigh on a finer balance."
+        )
+    return planned

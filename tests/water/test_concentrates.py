@@ -246,6 +246,10 @@ def test_impossible_bottles_are_refused(change, sentence):
             "weighed_g must be above 0",
         ),
         (
+            lambda: plan_weighing(salt=salt("KHCO3"), volume_ml=20, balance_g=0.1),
+            r"one digit of the balance \(0.1 g\), got 0.04 g of KHCO3 for 20 mL: make at least 50",
+        ),
+        (
             lambda: plan_weighing(salt=salt("KHCO3"), volume_ml=100, balance_g=0),
             "balance_g must be above 0",
         ),
