@@ -152,8 +152,9 @@ class Suggestion:
         lent = []
         if self.helped is not None:
             one = self.helped
+            same = "the same water" if one.leader == self.leader else one.leader.text
             lent = [
-                f"To serve meanwhile, earlier coffees counted in: {one.leader.text}; expected "
+                f"To serve meanwhile, earlier coffees counted in: {same}; expected "
                 f"{one.expected:.2f} ({one.low:.2f} to {one.high:.2f})."
             ]
         second = [] if self.second is None else [self.second.text]

@@ -125,8 +125,7 @@ def _beside_or_unsure(belief: Belief, place: int, seen: Floats) -> Reason:
     far = "" if gap is None else f", {percent(gap)} of the usual range from the nearest cup"
     return Reason(
         kind="least sure",
-        text=f"its score is only known to lie in {low:.2f} to {high:.2f}{far}; a chance of "
-        f"{percent(chance)} to beat the leader",
+        text=f"its score is only known to lie in {low:.2f} to {high:.2f}{far}",
         number=high - low,
     )
 

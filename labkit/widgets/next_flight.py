@@ -43,7 +43,7 @@ _LEAVE_OUT = {
 _NOTHING_LENT = "No other coffee has scores yet: nothing is lent."
 _HELPED = (
     "Earlier coffees count for the water to serve meanwhile. Which cups to taste, and whether to "
-    "stop, rests on this coffee's own cups."
+    "stop, rest on this coffee's own cups."
 )
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
