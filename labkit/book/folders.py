@@ -53,8 +53,9 @@ _LEFT_OUT_FOR_CLIENTS: Final = {
     ("bottles", "note"): "",
     ("bottle_measurements", "note"): "",
     ("bottle_answers", "reason"): "",
+    ("base_waters", "note"): "",
 }
-"""Bottles are the lab's: a note on one may speak of other clients' work."""
+"""What is the lab's: a note on a bottle or a water of it may speak of other clients' work."""
 
 
 class Folders(Transactions):
@@ -174,7 +175,8 @@ def _dump(db: Session, client: str | None) -> dict[str, tuple[list[str], list[li
         for row in db.execute(query).mappings():
             if "id" in row:
                 own[row["id"]] = len(own) + 1
-            rows.append([_cell_out(column, row, numbers, left_out) for column in table.columns])
+            hidden = _LEFT_OUT if row.get("client_id") is not None else left_out  # their own
+            rows.append([_cell_out(column, row, numbers, hidden) for column in table.columns])
         dumped[table.name] = (header, rows)
     facts = [row for row in dumped["lab_book"][1] if row[0] in _FACTS]
     dumped["lab_book"] = (["name", "value"], [*facts, [_VERSION, str(SCHEMA_VERSION)]])

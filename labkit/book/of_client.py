@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ColumnElement, select, true
+from sqlalchemy import ColumnElement, and_, or_, select, true
 
 from labkit.book.schema import (
     AnswerRow,
@@ -30,7 +30,8 @@ from labkit.book.schema import (
 def rows_of_client(client_id: int) -> dict[str, ColumnElement[bool]]:
     """Say by table which rows a client may see.
 
-    Tasters and bottles are the lab's: a client sees those that took part in their sessions.
+    Tasters, bottles and waters to start from are the lab's: a client sees those that took part in
+    their sessions, and waters of their own.
     """
     coffees = select(CoffeeRow.id).where(CoffeeRow.client_id == client_id)
     sessions = select(SessionRow.id).where(SessionRow.coffee_id.in_(coffees))
@@ -39,6 +40,10 @@ def rows_of_client(client_id: int) -> dict[str, ColumnElement[bool]]:
     servings = select(ServingRow.id).where(ServingRow.flight_id.in_(flights))
     seated = select(SeatRow.taster_id).where(SeatRow.session_id.in_(sessions))
     used = select(BottleUseRow.bottle_id).where(BottleUseRow.session_id.in_(sessions))
+    started = select(SessionRow.held["base_water"].as_string()).where(
+        SessionRow.coffee_id.in_(coffees)
+    )
+    of_lab = and_(BaseWaterRow.client_id.is_(None), BaseWaterRow.name.in_(started))
     return {
         "lab_book": true(),
         ClientRow.__tablename__: ClientRow.id == client_id,
@@ -55,7 +60,7 @@ def rows_of_client(client_id: int) -> dict[str, ColumnElement[bool]]:
         ScoreRow.__tablename__: ScoreRow.serving_id.in_(servings),
         EventRow.__tablename__: EventRow.session_id.in_(sessions),
         TasterRow.__tablename__: TasterRow.id.in_(seated),
-        BaseWaterRow.__tablename__: BaseWaterRow.client_id == client_id,
+        BaseWaterRow.__tablename__: or_(BaseWaterRow.client_id == client_id, of_lab),
         BottleRow.__tablename__: BottleRow.id.in_(used),
         MeasurementRow.__tablename__: MeasurementRow.bottle_id.in_(used),
         AnswerRow.__tablename__: AnswerRow.bottle_id.in_(used),

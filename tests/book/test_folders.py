@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from labkit.book import LabBook
+from labkit.book import Held, LabBook
 from labkit.book.current import choose_book, open_book
 from labkit.book.demo import ensure_demo_book
 from labkit.book.folders import import_folder
@@ -91,6 +91,23 @@ def test_a_clients_folder_shows_nothing_of_another(book, tmp_path):
     # Numbers start at 1: a gap would tell that there is more.
     with open(out / "sessions.csv", encoding="utf-8", newline="") as stream:
         assert [row["id"] for row in csv.DictReader(stream)] == ["1"]
+
+
+def test_the_labs_water_that_a_clients_session_started_from_goes_with_it(book, tmp_path):
+    """Without it the handed-over book could not say what its waters were made from."""
+    tap = {"Ca": (40, "mg/L"), "HCO3": (122, "mg/L")}
+    book.add_base_water("lab tap", tap, note="as for Second & Sons")
+    book.add_base_water("another tap", tap)
+    book.add_client("Second & Sons")
+    book.add_base_water("their tap", tap, client="Second & Sons")
+    start_tasting(book, held=Held(base_water="lab tap"))
+    book.add_base_water("own tap", tap, client=CLIENT, note="by the door")
+    import_folder(book.export_folder(tmp_path / "out", client=CLIENT), tmp_path / "theirs.db")
+    with LabBook(tmp_path / "theirs.db") as theirs:
+        held = theirs.session(SESSION).held
+        assert theirs.start_water(held).water == book.start_water(held).water
+        notes = {water.name: water.note for water in theirs.base_waters()}
+        assert notes == {"lab tap": "", "own tap": "by the door"}
 
 
 def test_links_do_not_travel(book, tmp_path):
