@@ -86,6 +86,13 @@ class _Known:
     with_own: float
     """Expected loss at the own best water so far."""
 
+    @property
+    def untold(self) -> tuple[str, ...]:
+        """Coordinates that varied and of which the surface says nothing, in words."""
+        told = {place for term in self.surface.terms for place in term}
+        names = self.surface.coding.names
+        return tuple(WORDS[name] for place, name in enumerate(names) if place not in told)
+
 
 def one_water(
     readings: Sequence[CoffeeReading],
@@ -259,6 +266,11 @@ def _row(
     text = f"{one.coffee}: loses {loss:.1f} points ({lo:.1f} to {hi:.1f})"
     if known.with_own >= 0.05:
         text += f", {known.with_own:.1f} of them also with its own best water so far"
+    untold = known.untold
+    if untold:
+        text += (
+            f"; its cups do not tell which {' or '.join(untold)} is best, so this leaves that out"
+        )
     if one.verdict.kind != FOUND:
         text += "; its scores show no difference between waters, so this is mostly chance"
     return row | {

@@ -370,15 +370,16 @@ def leaving_out(
 
 def in_words(row: Mapping[Any, Any]) -> str:
     """A row of `leaving_out` in words: who was read, and what was found."""
-    best = ", ".join(
-        f"best {label} {row[f'best_{name}']:.{digits}f} "
-        f"({row[f'lo_{name}']:.{digits}f} to {row[f'hi_{name}']:.{digits}f})"
-        for name, label, digits in (
-            ("mg_share", "Mg share", 2),
-            ("hardness_mg_l_caco3", "hardness", 0),
-            ("alkalinity_mg_l_caco3", "alkalinity", 0),
-        )
-        if pd.notna(row.get(f"best_{name}"))
-    )
+    found = []
+    for name, label, digits in (
+        ("mg_share", "Mg share", 2),
+        ("hardness_mg_l_caco3", "hardness", 0),
+        ("alkalinity_mg_l_caco3", "alkalinity", 0),
+    ):
+        if pd.notna(row.get(f"best_{name}")):
+            at, low, high = (f"{row[f'{end}_{name}']:.{digits}f}" for end in ("best", "lo", "hi"))
+            span = "" if low == high else f" ({low} to {high})"
+            found.append(f"best {label} {at}{span}")
+    best = ", ".join(found)
     said_best = f"; {best}" if best and row["verdict"] == "best found" else ""
     return f"{row['who']} ({row['n_scores']} scores): {row['verdict']}{said_best}"

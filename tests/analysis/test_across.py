@@ -170,6 +170,20 @@ def test_a_water_that_was_not_tasted_near_is_said_and_not_guessed(across):
     assert (found.candidates["share_known"] <= 0.5 + 1e-9).all()
 
 
+def test_a_coordinate_that_a_coffee_does_not_tell_is_said_beside_its_loss(taste):
+    """Alkalinity went up with the Mg share: whichever it was, one of the two is not told."""
+    together = tuple((share, 80, 20 + 40 * share) for share in (0, 0.25, 0.5, 0.75, 1))
+    cups = taste((0.6, 80, 44), waters=together).query("not is_control")
+    across = read_across(cups.assign(client="one", coffee="both"))
+    (one,) = across.readings
+    assert one.is_found
+    assert one.range_of("alkalinity_mg_l_caco3") is None
+    assert one.why_not("alkalinity_mg_l_caco3") == "cannot tell"
+    assert across.table["best_alkalinity_mg_l_caco3"].isna().all()
+    found = one_water(across.readings, Region(locked={"hardness_mg_l_caco3": 80}))
+    assert "do not tell which alkalinity is best" in found.losses["sentence"].item()
+
+
 def test_points_of_two_scales_are_never_added(frame):
     other = frame.assign(scale=frame["scale"].where(frame["coffee"] != "low", "quality 6-10"))
     readings = read_across(other).readings

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labkit.analysis.reading import leaving_out, read_attributes, read_coffee
+from labkit.analysis.reading import in_words, leaving_out, read_attributes, read_coffee
 from labkit.analysis.region import Region
 from labkit.analysis.verdict import FOUND, NOTHING, UNKNOWN, detectable_difference
 from labkit.errors import ReadingError
@@ -290,3 +290,12 @@ class TestAttributesOfTheSameCups:
 
         assert both["body"].surface.model is both["overall"].surface.model
         assert less["body"].surface.model is not less["overall"].surface.model
+
+
+def test_a_row_of_leaving_out_says_a_range_of_one_value_as_one_value():
+    row = {"who": "all", "n_scores": 9, "verdict": "best found"}
+    row |= {f"{end}_hardness_mg_l_caco3": 160.0 for end in ("best", "lo", "hi")}
+    row |= {"best_mg_share": 0.4, "lo_mg_share": 0.3, "hi_mg_share": 0.5}
+    assert in_words(row) == (
+        "all (9 scores): best found; best Mg share 0.40 (0.30 to 0.50), best hardness 160"
+    )
