@@ -14,7 +14,7 @@ from labkit.water.cautions import CAUTIONS
 from labkit.water.choosing import Preference, choose
 from labkit.water.concentrates import ASSAY_HALF_WIDTH_PERCENT, check_purity
 from labkit.water.dosing import COORDINATES, check_amounts, reached_table
-from labkit.water.markup import beware, figure, notes, table
+from labkit.water.markup import beware, figure, notes, table, up
 from labkit.water.reach import refusal
 from labkit.water.salts import Salt
 from labkit.water.solubility import solubility_limit_g_l
@@ -99,7 +99,7 @@ class TankMixing:
         return (
             f"One digit of the balance is {100 * self.balance_g / worst.exact_g:.0f} % of the "
             f"{worst.exact_g:.{digits_of(self.balance_g) + 1}f} g of {worst.salt.label}: make at "
-            f"least {figure(mend, 2)} L, weigh on a finer balance, or use a concentrate.",
+            f"least {figure(up(mend), 2)} L, weigh on a finer balance, or use a concentrate.",
             *standing,
         )
 

@@ -17,7 +17,7 @@ from labkit.water.concentrates import Concentrate
 from labkit.water.given import is_finite
 from labkit.water.ions import ALKALINITY_EQ, INDEX, IONS
 from labkit.water.markup import beware, figure, notes, table
-from labkit.water.reach import refusal
+from labkit.water.reach import largest_base_share, refusal
 from labkit.water.solubility import solution_density_kg_l
 from labkit.water.spread import Spread, dosing_spread, rounding_bound
 from labkit.water.supply import PureWater, Supply, as_water
@@ -251,6 +251,10 @@ def mix(
         ]
     )
     exact = choose(matrix, needed, bottles, prefer=prefer, capacity=np.inf)
+    # Stronger bottles do not help where they only push out a base that holds too much.
+    too_weak = largest_base_share(target, base) == 1
+    if exact is not None and exact.sum() > capacity and not too_weak:
+        exact = None
     if exact is not None and exact.sum() > capacity:
         unlimited = float(exact.sum())
         room = capacity - 0.5 * float(steps.sum())  # so that rounding up does not spill
@@ -261,7 +265,7 @@ def mix(
                 f"{volume_ml:.0f} mL wanted: make the bottles at least "
                 f"{math.ceil(10 * unlimited / volume_ml) / 10:.1f} times as strong."
             )
-    if exact is None and not made_up:
+    if exact is None and not made_up and too_weak:
         stirred_in = COORDINATES @ bottles.T - start[:, None]
         share = choose(stirred_in, wanted - start, bottles, prefer=prefer, capacity=np.inf)
         if share is not None:

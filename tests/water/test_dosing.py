@@ -1,6 +1,7 @@
 """Dosing: doses, the water reached, choices, refusals."""
 
 import itertools
+import re
 
 import numpy as np
 import pytest
@@ -367,3 +368,23 @@ def test_a_mix_is_listed_in_the_order_it_is_poured_with_its_cautions_in_sight():
     assert "bicarbonate last" in html
     assert "A concentrate is no drink" in html
     assert "<details" not in html  # a caution that is folded away is not at the hand
+
+
+@pytest.mark.parametrize("hardness", [109, 111, 60, 87])
+def test_a_tank_as_large_as_advised_is_warned_about_no_more(hardness):
+    """17.06 L were called 17, at which the warning stood again."""
+    salts = [bottle.salt for bottle in THREE]
+    said = weigh_out(wanted(0.26, hardness, 40), salts, volume_l=5).remarks[0]
+    litres = float(re.search(r"at least ([\d.]+) L", said)[1])
+    again = weigh_out(wanted(0.26, hardness, 40), salts, volume_l=litres)
+    assert again.mending_volume_l is None
+
+
+@pytest.mark.parametrize("filling", ["made up to", "added to"])
+def test_no_stronger_bottles_are_advised_where_the_base_holds_too_much(filling):
+    """Weak bottles push the base out; stronger ones would leave its alkalinity above what is
+    wanted, and were refused in their turn."""
+    weak = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=0.2)
+    soft = Water.of_ions({"Ca": 0.4, "Mg": 0.1, "Na": 0.3, "Cl": 0.3, "HCO3": 0.9, "SO4": 0.05})
+    with pytest.raises(DosingError, match="alkalinity of 45 mg/L as CaCO3 lies above the 10"):
+        mix(wanted(0.9, 193, 10), weak, base=soft, filling=filling)
