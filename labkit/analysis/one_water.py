@@ -285,15 +285,16 @@ def _row(
 
 def _why_unreached(surface: Surface, water: Floats) -> str:
     """Which coordinates of the water lie outside what was tasted of the coffee."""
-    tasted = surface.scores.waters
+    tasted, held = surface.scores.waters, surface.model.held
     outside = []
     for place, name in enumerate(COORDINATES):
         low, high = float(tasted[:, place].min()), float(tasted[:, place].max())
         digits, unit = (2, "") if name == "mg_share" else (0, " mg/L")
-        slack = ROUNDING[name]
-        if not low - slack <= water[place] <= high + slack:
+        varied = name in surface.coding.names
+        near = abs(water[place] - held[place]) <= ROUNDING[name]
+        if not (low - 1e-6 <= water[place] <= high + 1e-6 if varied else near):
             ends = f"{low:.{digits}f}"
-            ends += f" to {high:.{digits}f}" if high - low > slack else ""
+            ends += f" to {high:.{digits}f}" if varied else ""
             outside.append(f"{WORDS[name]} {ends}{unit}")
     return f"it was tasted only at {' and '.join(outside)}"
 

@@ -170,6 +170,22 @@ def test_a_water_that_was_not_tasted_near_is_said_and_not_guessed(across):
     assert (found.candidates["share_known"] <= 0.5 + 1e-9).all()
 
 
+def test_a_water_just_past_what_was_tasted_is_told_by_what_it_passes(taste):
+    """119 was tasted and 120 asked for: within rounding, and the sentence ended in nothing."""
+    low = [(0.5, hardness, 20) for hardness in (40, 60, 80, 100, 119)]
+    high = [(0.5, hardness, 20) for hardness in (120, 140, 160)]
+    cups = [
+        taste((0.5, hard, 20), waters=waters).query("not is_control").assign(client="", coffee=name)
+        for name, hard, waters in (("soft", 80, low), ("hard", 140, high))
+    ]
+    readings = read_across(pd.concat(cups, ignore_index=True)).readings
+    found = one_water(readings, [(0.5, 120, 20)]).losses.set_index("coffee")
+    assert found["status"].to_dict() == {"hard": KNOWN, "soft": UNREACHED}
+    assert found["sentence"]["soft"] == (
+        "soft: loss unknown; it was tasted only at hardness 40 to 119 mg/L."
+    )
+
+
 def test_a_coordinate_that_a_coffee_does_not_tell_is_said_beside_its_loss(taste):
     """Alkalinity went up with the Mg share: whichever it was, one of the two is not told."""
     together = tuple((share, 80, 20 + 40 * share) for share in (0, 0.25, 0.5, 0.75, 1))
