@@ -47,6 +47,13 @@ _READING = {
 }
 """What is read off, by how it was measured."""
 
+_WORTH = {
+    _BY_DROPS: ("A drop is (mg/L CaCO3)", 17.8),
+    _BY_BURETTE: ("A division is (mg/L CaCO3)", 2.0),
+}
+"""What one step of each kit is called, and what it is usually worth: a drop 1 °dH; 0.1 mL of
+0.01 mol/L EDTA in a sample of 50 mL 2 mg/L as CaCO3."""
+
 _BURETTE_PERCENT = 0.5
 """How far a division of a burette with a checked titrant may be off (%), common practice."""
 
@@ -207,23 +214,32 @@ class StrengthForm(widgets.VBox):
             folded={
                 "concentrate_ml": fields.number("Taken from the bottle (mL)", 100.0),
                 "diluted_to_ml": fields.number("Made up to (mL)", 1000.0),
-                "step_mg_l_caco3": fields.number("A drop or division is (mg/L CaCO3)", 17.8),
+                "step_mg_l_caco3": fields.number(*_WORTH[_BY_DROPS]),
                 "measured_by": fields.text("Measured by whom"),
                 "measured_on": fields.day("Measured on, if not today"),
             },
             fold_title="The dilution, what a drop is worth, who and when",
             buttons=[keep],
         )
+        self.form.fields["method"].observe(lambda _change: self._ask(), "value")
         self.form.compute_with(lambda **_now: self._show())
         super().__init__([self.form])
 
+    def _ask(self) -> None:
+        """Ask for what this method reads off, and for what its step is worth."""
+        method, step = self.form.fields["method"].value, self.form.fields["step_mg_l_caco3"]
+        self.form.fields["reading"].description = _READING[method]
+        step.layout.display = "" if method in _WORTH else "none"
+        if method in _WORTH:
+            step.description, step.value = _WORTH[method]
+
     def _show(self) -> list[Any]:
-        self.form.fields["reading"].description = _READING[self.form.fields["method"].value]
         if self.form.fields["bottle"].value is None:
             return [said("No bottle stands on the shelf yet: keep one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
             return [cautions_html("testing")]
+        now = self.form.values()
         found, weighed = measured.measured, measured.weighed_strength_mg_l_caco3_per_ml
         doubt = found.strength_mg_l_caco3_per_ml * found.uncertainty_percent / 100
         apart = found.strength_mg_l_caco3_per_ml - weighed
@@ -231,8 +247,10 @@ class StrengthForm(widgets.VBox):
         sides = "more" if apart > 0 else "less"
         return [
             said(
-                f"By this test 1 mL in 1 L adds {found.strength_mg_l_caco3_per_ml:.2f} ± "
-                f"{doubt:.2f} mg/L as CaCO3; by weighing {weighed:.2f}. "
+                f"{self._read()} in {now['concentrate_ml']:g} mL made up to "
+                f"{now['diluted_to_ml']:g} mL. By this test 1 mL in 1 L adds "
+                f"{found.strength_mg_l_caco3_per_ml:.2f} ± {doubt:.2f} mg/L as CaCO3; by weighing "
+                f"{weighed:.2f}. "
                 + (
                     "Balance, assay and kit explain the difference."
                     if abs(apart) <= explained
@@ -245,11 +263,26 @@ class StrengthForm(widgets.VBox):
             fold("Figures of this bottle", as_html(measured)),
         ]
 
+    def _read(self) -> str:
+        """The reading in words, with what its steps are worth."""
+        now = self.form.values()
+        if now["method"] == _BY_METER:
+            return f"{now['reading']:g} µS/cm"
+        if now["method"] == _BY_BURETTE:
+            return f"{now['reading']:g} mg/L"
+        return f"{now['reading']:g} drops of {now['step_mg_l_caco3']:g} mg/L"
+
     def _measured(self) -> Concentrate | None:
         """The bottle with its measured strength; None until there is a reading."""
         now = self.form.values()
         if now["bottle"] is None or not now["reading"]:
             return None
+        if now["reading"] < 0:
+            raise ConcentrateError(f"reading must be above 0, got {now['reading']:g}.")
+        if now["method"] == _BY_DROPS and now["reading"] % 1:
+            raise ConcentrateError(
+                f"reading must be whole drops, got {now['reading']:g}. Count the last one too."
+            )
         weighed = self._book.bottle(now["bottle"]).concentrate
         dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
         if now["method"] != _BY_METER:
