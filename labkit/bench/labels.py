@@ -239,17 +239,20 @@ def _bottle_lines(bottle: Bottle) -> list[str]:
         adds.append(f"{liquid.hardness_mg_l_caco3_per_ml:.3g} mg/L hardness")
     if liquid.alkalinity_mg_l_caco3_per_ml:
         adds.append(f"{liquid.alkalinity_mg_l_caco3_per_ml:.3g} mg/L alkalinity")
-    strength = f"{liquid.salt.label}, {bottle.concentrate.strength_g_l:.3f} g/L"
+    # Of the salt as labelled, as the shelf and a measurement say it: impurities left out.
+    weighed = bottle.concentrate.strength_g_l * bottle.purity
+    strength = f"{liquid.salt.label}, {weighed:.3f} g/L"
     if bottle.measurements:
         last = bottle.measurements[-1]
         which = " (counts)" if bottle.counts == "measured" else ""
         strength += f" weighed, {last.strength_g_l:.3f} measured {last.measured_on:%d %b}{which}"
-    elif bottle.lot:
-        strength += f" · lot {bottle.lot}"
+    made = [f"made {bottle.made_on:%d %b %Y}" + (f" by {bottle.keeper}" if bottle.keeper else "")]
+    if bottle.lot:
+        made.append(f"lot {bottle.lot}")
     kept = "keeps for months" if bottle.use_by is None else f"use by {bottle.use_by:%d %b %Y}"
     lines = [
         strength,
-        f"made {bottle.made_on:%d %b %Y}" + (f" by {bottle.keeper}" if bottle.keeper else ""),
+        " · ".join(made),
         f"{kept}, in the cold",
     ]
     if adds:

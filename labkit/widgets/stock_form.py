@@ -105,7 +105,8 @@ class StockForm(widgets.VBox):
 def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
     today, rows = date.today(), []
     for bottle in bottles:
-        age = f"made {bottle.age_days(today)} days ago, "
+        days = bottle.age_days(today)
+        age = {0: "made today, ", 1: "made yesterday, "}.get(days, f"made {days} days ago, ")
         if bottle.use_by is None:
             age += "keeps for months"
         elif bottle.is_too_old(today):
@@ -113,16 +114,18 @@ def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
         else:
             age += f"good until {bottle.use_by:%d %b}"
         most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
-        within = f"left {bottle.left_ml:.0f} mL"
+        within = f"{bottle.left_ml:.0f} mL left"
         if most:
-            within += f"; needed up to {most:.0f} mL; then {bottle.left_ml - most:.0f} mL"
+            after = bottle.left_ml - most
+            within += f"; needed up to {most:.0f} mL; "
+            within += f"then {after:.0f} mL" if after >= 0 else f"{-after:.0f} mL short"
         lot = f"lot {bottle.lot}" if bottle.lot else ""
         keeper = f"by {bottle.keeper}" if bottle.keeper else ""
         made = ", ".join(filter(None, [bottle.salt, lot, keeper]))
         strength = f"{bottle.counts} {_g_l(bottle):.3f} g/L"
-        rows.append((f"{bottle.name}: {made}", strength, age, within))
-    # Phrases that wrap: four columns of them fit a phone, ten of figures do not.
-    return table("On the shelf", ("bottle", "strength", "age", "in it"), rows)
+        rows.append((f"{bottle.name}: {made}, {strength}", f"{within}; {age}"))
+    # Two columns of phrases that wrap: a third would be cut on a phone.
+    return table("On the shelf", ("bottle", "what is left, and its age"), rows)
 
 
 def _history(bottle: Bottle) -> str:

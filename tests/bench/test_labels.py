@@ -54,15 +54,23 @@ def test_cup_labels_are_in_numeric_order_so_that_order_tells_nothing(plan):
 def test_bottle_labels_say_what_it_is_until_when_and_that_it_is_no_drink(shelf):
     html = bottle_labels([replace(shelf[0], lot="A7", keeper="Ida"), shelf[2]]).html
     for words in (
-        "CaCl2·2H2O, 1.469 g/L · lot A7",
+        "CaCl2·2H2O, 1.469 g/L<",
         "1 mL in 1 L adds 1 mg/L hardness as CaCO3",
-        "made 20 Nov 2026 by Ida",
+        "made 20 Nov 2026 by Ida · lot A7",
         "keeps for months, in the cold",
         "1 mL in 1 L adds 1 mg/L alkalinity as CaCO3",
         "use by 24 Nov 2026, in the cold",
     ):
         assert words in html
     assert html.count("Not for drinking. Keep from children.") == 2
+
+
+def test_a_label_gives_the_strength_without_the_impurities_and_keeps_its_lot(shelf):
+    """1.469 g/L of a salt that is 95 % pure is 1.396 g/L of it, as a titration would find."""
+    found = Measurement(measured_on=MADE_ON, strength_g_l=1.39, method="titration")
+    html = bottle_labels([replace(shelf[0], purity=0.95, lot="A7", measurements=(found,))]).html
+    assert "1.396 g/L weighed, 1.390 measured 20 Nov" in html
+    assert "lot A7" in html
 
 
 def test_a_measured_strength_stands_beside_the_weighed_one(shelf):

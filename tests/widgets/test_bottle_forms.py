@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from html import unescape
 
 import pytest
@@ -103,7 +103,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     stock.refresh()
     jugs = plan.design.jugs
     assert f"«Grid», flight 1: {jugs} jugs wait to be mixed" in stock.form.result.value
-    needed = f"left 1000 mL; needed up to {40 * jugs} mL; then {1000 - 40 * jugs} mL"
+    needed = f"1000 mL left; needed up to {40 * jugs} mL; then {1000 - 40 * jugs} mL"
     assert needed in stock.form.result.value
 
     place = stock.taken._bottles.index("bicarbonate")
@@ -114,7 +114,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     (use,) = book.bottle("bicarbonate").uses
     assert (use.session, use.flight, use.volume_ml) == ("Grid", 1, 155.5)
     assert "No sealed flight waits" in stock.form.result.value
-    assert ">left 844 mL<" in stock.form.result.value
+    assert ">844 mL left; made " in stock.form.result.value
 
 
 def test_a_bottle_too_small_for_the_plan_and_one_too_old_are_said(book, stock):
@@ -187,11 +187,45 @@ def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
     assert "doses count with what was measured" in strength.form.message.value
     strength.form.fields["method"].value = "drop kit, on a dilution"
     assert strength.form.fields["reading"].description == "Drops until the colour turned"
+    strength.form.fields["step_mg_l_caco3"].value = 0.5
     strength.form.fields["reading"].value = 280
     # 2 / √3 · √(0.18² + 5²) % of 1.4, half a division of 0.5 being 0.18 % of 140.
+    assert "280 drops of 0.5 mg/L in 100 mL made up to 1000 mL" in strength.form.result.value
     assert "adds 1.40 ± 0.08 mg/L" in strength.form.result.value
     assert "40 % more" in strength.form.result.value
     assert "no dose changes before the answer" in strength.form.result.value
     assert "Keep reagents from eyes" in strength.form.result.value
     click(strength.form, "Write down this strength")
     assert "Which one is right?" in strength.form.message.value
+
+
+def test_each_kit_is_asked_for_its_own_step_and_drops_are_whole(book):
+    """A drop of 1 °dH is 17.8 mg/L as CaCO3 (DIN 38409-6: 1 °dH = 0.1783 mmol/L).
+
+    A burette's 0.1 mL of 0.01 mol/L is 1 µmol; in a sample of 50 mL 0.02 mmol/L, 2 mg/L as CaCO3.
+    """
+    form = StrengthForm(book).form
+    step, reading = form.fields["step_mg_l_caco3"], form.fields["reading"]
+    assert (step.description, step.value) == ("A drop is (mg/L CaCO3)", 17.8)
+    reading.value = 5.5
+    assert "must be whole drops, got 5.5" in form._notes["reading"].value
+    reading.value = -2
+    assert "Drops until the colour turned must be above 0, got -2" in form._notes["reading"].value
+    form.fields["method"].value = "burette, on a dilution"
+    assert (step.description, step.value) == ("A division is (mg/L CaCO3)", 2.0)
+    reading.value = 5.5
+    assert "5.5 mg/L in 100 mL made up to 1000 mL" in form.result.value
+    form.fields["method"].value = "conductivity of a dilution"
+    assert step.layout.display == "none"
+    form.fields["method"].value = "drop kit, on a dilution"
+    assert step.layout.display == ""
+    assert step.value == 17.8
+
+
+def test_a_bottle_says_its_age_in_days_as_people_do_and_what_is_short(book, stock):
+    book.add_bottle("fresh", salt="KHCO3", weighed_g=2.0, volume_ml=1000)
+    yesterday = date.today() - timedelta(days=1)
+    book.add_bottle("older", salt="KHCO3", weighed_g=2.0, volume_ml=100, made_on=yesterday)
+    stock.refresh()
+    assert "1000 mL left; made today, good until" in stock.form.result.value
+    assert "100 mL left; made yesterday, good until" in stock.form.result.value
