@@ -9,6 +9,7 @@ import pandas as pd
 
 from labkit.errors import SheetError
 from labkit.water import DropKit, Mixing, Portrait, TankMixing, portray
+from labkit.water.bottles import SharedBottle
 from labkit.water.ions import ion_table
 from labkit.water.jugs import Recipe, drops_of, meter_of
 from labkit.water.spread import Spread
@@ -41,7 +42,8 @@ def recipe_frame(
     Returns
     -------
     DataFrame
-        ``part, item, volume_l, value, low, high, unit``. Parts are ``make``, what rounding costs
+        ``part, item, volume_l, value, low, high, unit``. Parts are ``make``, what a mL of each
+        bottle adds to a litre or how pure a salt is (``from``), what rounding costs
         (``rounding``), how well the water is known (``uncertainty``, k = 2), ``water``, ``check``
         (low and high bound what agrees) and ``machine`` (low and high are the two sets of
         constants).
@@ -67,6 +69,7 @@ def table_of(
     for recipe in recipes:
         for item, amount, unit in amounts(recipe):
             rows.append(("make", item, litres(recipe), amount, None, None, unit))
+    rows += _source_rows(recipes[-1])
     for recipe in recipes:
         rows += _spread_rows("rounding", litres(recipe), recipe.rounding)
         rows += _spread_rows("uncertainty", litres(recipe), recipe.uncertainty)
@@ -99,11 +102,52 @@ def amounts(recipe: Recipe) -> list[tuple[str, float, str]]:
     return [*doses, (BASE, recipe.base_ml, "mL")]
 
 
+def made_of(recipe: Recipe) -> dict[str, str]:
+    """What each bottle holds, as on its label, or each salt by its name and purity."""
+    if isinstance(recipe, TankMixing):
+        return {p.salt.label: f"{p.salt.name}, {100 * p.purity:g} % pure" for p in recipe.portions}
+    held: dict[str, list[str]] = {}
+    for bottle, salt_label, what, strength in _bottle_rows(recipe):
+        held.setdefault(bottle, [salt_label]).append(f"{strength:.3g} mg/L {what}")
+    return {
+        name: f"{salts}; " * (salts != name) + f"1 mL in 1 L adds {' and '.join(adds)}"
+        for name, (salts, *adds) in held.items()
+    }
+
+
+def _bottle_rows(recipe: Mixing) -> list[tuple[str, str, str, float]]:
+    """Bottle, salts in it, and the hardness and alkalinity of 1 mL in 1 L (mg/L as CaCO3)."""
+    rows = []
+    for bottle in (dose.concentrate for dose in recipe.doses if dose.exact_ml):
+        parts = bottle.parts if isinstance(bottle, SharedBottle) else (bottle,)
+        salts = " + ".join(part.salt.label for part in parts)
+        for what, adds in (
+            ("hardness", sum(part.hardness_mg_l_caco3_per_ml for part in parts)),
+            ("alkalinity", sum(part.alkalinity_mg_l_caco3_per_ml for part in parts)),
+        ):
+            if adds:
+                rows.append((bottle.name, salts, what, adds))
+    return rows
+
+
 def tool_of(recipe: Recipe) -> tuple[str, float, str]:
     """What doses are rounded to: the tool, its step and its unit."""
     if isinstance(recipe, Mixing):
         return "pipette", recipe.pipette_ml, "mL"
     return "balance", recipe.balance_g, "g"
+
+
+def _source_rows(recipe: Recipe) -> list[tuple[Any, ...]]:
+    if isinstance(recipe, TankMixing):
+        return [
+            ("from", f"{p.salt.label}, purity", None, p.purity, None, None, "1")
+            for p in recipe.portions
+            if p.exact_g
+        ]
+    return [
+        ("from", f"{bottle}: {salts}, {what}", None, adds, None, None, f"{UNITS[0]} per mL in 1 L")
+        for bottle, salts, what, adds in _bottle_rows(recipe)
+    ]
 
 
 def _spread_rows(part: str, volume_l: float, spread: Spread) -> list[tuple[Any, ...]]:

@@ -14,6 +14,7 @@ from labkit.bench.card_table import (
     amounts,
     check_recipes,
     litres,
+    made_of,
     table_of,
     tool_of,
 )
@@ -36,7 +37,7 @@ from labkit.water import (
     weigh_out,
 )
 from labkit.water.jugs import Recipe
-from labkit.water.markup import figure
+from labkit.water.markup import figure, up
 from labkit.water.steel import CYCLES, SOURCE
 from labkit.water.uncertainty import ANALYSIS_HALF_WIDTH_PERCENT
 from labkit.water.weighing import digits_of
@@ -249,7 +250,11 @@ def _pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]
             is_base = unit == "mL" and item == BASE
             text = f"{amount / 1000:.3g} L" if is_base else f"{amount:.{digits_of(step)}f}"
             rows.setdefault(base_name if is_base else item, []).append(text)
-    return [{"item": item, "amounts": amounts} for item, amounts in rows.items()]
+    held = made_of(recipes[-1])
+    return [
+        {"item": item, "held": held.get(item, ""), "amounts": amounts}
+        for item, amounts in rows.items()
+    ]
 
 
 def _readings(frame: pd.DataFrame) -> dict[tuple[str, str], dict[str, tuple[str, str]]]:
@@ -343,10 +348,7 @@ def _up(bound: float) -> str:
     >>> _up(0.0912), _up(9.95), _up(12.34), _up(0.0), _up(123.0)
     ('0.092', '10', '13', '0', '130')
     """
-    if bound <= 0:
-        return "0"
-    step = 10.0 ** (math.floor(math.log10(bound)) - 1)
-    return figure(math.ceil(bound / step - 1e-9) * step, 2)
+    return figure(up(bound), 2)
 
 
 def _scale_rows(portrait: Portrait) -> list[dict[str, str]]:

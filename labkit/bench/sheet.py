@@ -57,8 +57,13 @@ def _templates() -> Environment:
 def render(
     template: str, *, title: str, session: str, lab_book: str, values: Mapping[str, Any]
 ) -> Sheet:
-    """Fill a template; the footer names session, lab book and version."""
-    footer = [session and f"session {session}", lab_book and f"lab book {lab_book}"]
+    """Fill a template; the footer names session, lab book and version.
+
+    The lab book by its last name only: a sheet that is handed over tells nothing of the folders
+    or the server that it lies on.
+    """
+    book = lab_book.replace("\\", "/").rpartition("/")[2].removesuffix(".db")
+    footer = [session and f"session {session}", book and f"lab book {book}"]
     html = (
         _templates()
         .get_template(template)

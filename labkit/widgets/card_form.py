@@ -54,10 +54,10 @@ _USUAL_SALTS: Final = (
 """What shops have (common practice)."""
 
 _FIGURES = ("", "")
+"""Chosen where the water is typed, not taken from a coffee's scores."""
 
 _WORTH_SAYING: Final = 0.1
 """Points of a 1-9 scale by which another water has to lead before the form speaks of it."""
-"""Chosen where the water is typed, not taken from a coffee's scores."""
 
 _BOTTLES, _SALTS = "mL from the bottles", "g straight from salts"
 

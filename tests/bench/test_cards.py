@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from html import unescape
 
 import pandas as pd
@@ -155,3 +156,35 @@ def test_what_the_rounding_spoils_is_said_beside_the_grams_and_not_among_the_mac
     assert coarse[0].remarks
     for sentence in coarse[0].remarks:
         assert html.index("Weigh, g") < html.index(sentence) < html.index("Check before use")
+
+
+def test_the_card_says_what_each_bottle_holds_as_its_label_does(bottles, from_bottles, from_salts):
+    """Who makes the water elsewhere has other bottles: a name alone would pour another water."""
+    html = unescape(recipe_card(from_bottles, name="House water").html)
+    assert html.count(">1 mL in 1 L adds 1 mg/L hardness<") == 2
+    assert ">1 mL in 1 L adds 1 mg/L alkalinity<" in html
+    named = [replace(bottle, name=name) for bottle, name in zip(bottles, "xyz", strict=True)]
+    html = recipe_card(make_recipes(WANTED, concentrates=named), name="House water").html
+    assert "KHCO3; 1 mL in 1 L adds 1 mg/L alkalinity" in html
+    frame = recipe_frame(from_bottles)
+    held = frame[frame["part"] == "from"].set_index("item")["value"]
+    assert held.to_numpy() == pytest.approx([1, 1, 1], rel=1e-3)
+    assert "calcium chloride dihydrate, 100 % pure" in unescape(
+        recipe_card(from_salts, name="Tank").html
+    )
+    some = make_recipes(
+        WANTED, salts=[r.salt for r in from_salts[0].portions], purities={"KHCO3": 0.99}
+    )
+    assert "99 % pure" in recipe_card(some, name="Tank").html
+    frame = recipe_frame(some)
+    assert frame[frame["part"] == "from"].set_index("item")["value"]["KHCO3, purity"] == 0.99
+
+
+@pytest.mark.parametrize(
+    "where",
+    ["/home/ida/books/our-lab.db", r"C:\Users\ida\our-lab.db", "postgresql://ida@host/our-lab"],
+)
+def test_a_card_tells_nothing_of_the_folder_or_the_server_of_its_lab_book(from_bottles, where):
+    html = recipe_card(from_bottles, name="House water", lab_book=where).html
+    assert "lab book our-lab ·" in html
+    assert "ida" not in html.replace("hidden", "")
