@@ -34,6 +34,12 @@ _SHOWN: Final = 6
 _TRIFLE: Final = 0.02
 """Doses that differ by less than this share may be exchanged: no reading and no tongue tells."""
 
+_WRONG_VOLUME: Final = {
+    "all doses doubled, as for twice the volume": 2.0,
+    "all doses halved, as for half the volume": 0.5,
+}
+"""What comes of a jug of another size, and how many times the doses are then poured."""
+
 _TDS_FACTORS: Final = (0.45, 0.75)
 """Between which the factors of meters lie that show dissolved solids (common practice)."""
 
@@ -209,13 +215,14 @@ def check_jug(
     *,
     other_bases: Mapping[str, Water] | None = None,
     other_bottles: Sequence[Concentrate] = (),
+    other_volumes_l: Sequence[float] = (),
 ) -> JugCheck:
     """Compare readings with the recipe, and with every single slip in making it.
 
     Slips thought of: a dose doubled or skipped, taken from another bottle (or salt), two doses
-    exchanged, and another water filled up with. Bands hold strengths, pipette or balance, the
-    base's analysis, meter and drops, as those of :func:`labkit.water.jugs.meter_of` and
-    ``drops_of`` do.
+    exchanged, all doses taken for another volume, and another water filled up with. Bands hold
+    strengths, pipette or balance, the base's analysis, meter and drops, as those of
+    :func:`labkit.water.jugs.meter_of` and ``drops_of`` do.
 
     Parameters
     ----------
@@ -227,6 +234,8 @@ def check_jug(
         Waters that may have been filled up with by mistake, by name.
     other_bottles : sequence of Concentrate, optional
         Bottles beside those of the recipe that a dose may have come from by mistake.
+    other_volumes_l : sequence of float, optional
+        Volumes (L) whose doses stand on the same card; twice and half are thought of without.
 
     Raises
     ------
@@ -236,7 +245,7 @@ def check_jug(
     if not checks:
         raise WaterError("checks must hold at least one reading, got none. Read the meter.")
     doses = doses_of(recipe, other_bottles=other_bottles)
-    names, poured, bases = _ways(doses, other_bases or {})
+    names, poured, bases = _ways(doses, other_bases or {}, other_volumes_l)
     vectors, volumes = doses.waters(poured, bases)
     shifts = doses.shifts(poured, vectors, volumes)
     distances = np.array([_distances(doses, vectors, shifts, check) for check in checks])
@@ -261,7 +270,7 @@ def check_jug(
 
 
 def _ways(
-    doses: Doses, other_bases: Mapping[str, Water]
+    doses: Doses, other_bases: Mapping[str, Water], other_volumes_l: Sequence[float]
 ) -> tuple[list[str], NDArray[np.float64], list[Water]]:
     """Every way in words, the right one first; amounts poured, shape (n_ways, n); bases."""
     sources, amounts = doses.sources, doses.amounts
@@ -290,6 +299,13 @@ def _ways(
                     f"the doses of {sources[one]} and {sources[other]} exchanged",
                     _with(amounts, {one: amounts[other], other: amounts[one]}),
                 )
+    own_l = doses.finished / (1000 if doses.displaces else 1)
+    columns = {f"the doses for {litres:g} L taken": litres / own_l for litres in other_volumes_l}
+    known = {1.0, *_WRONG_VOLUME.values()}
+    columns = {what: times for what, times in columns.items() if times not in known}
+    for what, times in (_WRONG_VOLUME | columns).items():
+        if not doses.displaces or times * amounts.sum() < doses.finished:
+            add(what, times * amounts)
     for name, base in other_bases.items():
         if base != doses.base:
             add(f"filled up with {name}", amounts, base)

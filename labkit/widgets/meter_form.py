@@ -122,6 +122,7 @@ class MeterForm(Form):
             checks,
             other_bases=bases,
             other_bottles=[bottle.in_use for bottle in self._book.bottles()],
+            other_volumes_l=[*map(litres_of, self._source.recipes)],
         )
         return [found, cautions_html("testing")]
 

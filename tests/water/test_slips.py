@@ -96,6 +96,42 @@ def test_a_reading_that_no_single_slip_explains_says_so():
     assert "no single slip explains it" in found.verdict
 
 
+@pytest.mark.parametrize(
+    ("times", "what"),
+    [
+        (2.0, "all doses doubled, as for twice the volume"),
+        (0.5, "all doses halved, as for half the volume"),
+        (0.2, "the doses for 1 L taken"),
+    ],
+)
+def test_the_doses_of_another_volume_are_thought_of(times, what):
+    """60, 20 and 40 mL a litre, by hand: 5 L get those for 10 L, for half of it, or for 1 L."""
+    five = mix(WANTED, BOTTLES, volume_ml=5000)
+    made = by_hand(60 * times, 20 * times, 40 * times)
+    hardness = DropCount(
+        quantity="hardness", kit=KIT, sample_ml=20, drops=round(made.hardness_mg_l_caco3 / 5)
+    )
+    found = check_jug(five, [reading(made), hardness], other_volumes_l=[1, 5, 10])
+    assert found.explanations[0].what == what
+    water = found.explanations[0].water
+    assert water.hardness_mg_l_caco3 == pytest.approx(made.hardness_mg_l_caco3, abs=0.1)
+    assert water.alkalinity_mg_l_caco3 == pytest.approx(made.alkalinity_mg_l_caco3, abs=0.1)
+    assert not [slip for slip in found.slips if slip.what == "the doses for 10 L taken"]
+
+
+def test_doses_that_would_overflow_the_jug_are_no_slip():
+    strong = mix(
+        WANTED,
+        [
+            Concentrate.of_strength(salt=salt(one), name=one, strength_mg_l_caco3_per_ml=0.2)
+            for one in LABELS
+        ],
+    )
+    whats = [slip.what for slip in check_jug(strong, [reading(strong.reached)]).slips]
+    assert not [what for what in whats if "all doses doubled" in what]
+    assert [what for what in whats if "all doses halved" in what]
+
+
 def test_filling_up_with_the_tap_is_thought_of():
     tap = Water.of_ions({"Ca": 2.0, "HCO3": 4.0})
     made = Water.of_vector(JUG.reached.vector + JUG.base_ml / 1000 * tap.vector)
