@@ -148,7 +148,8 @@ def _fitted_html(surface: Surface) -> str:
     spreads = [(name, f"{value:.4f}") for name, value in _variances(surface).items()]
     spreads.append(("left over", f"{surface.fit.residual_variance:.4f}"))
     return (
-        "<div class='wide'>"
+        # One below the other: a name such as hardness:alkalinity does not fit half a page.
+        "<div>"
         + table("Coefficients, coded", ("term", "points", "standard error"), terms)
         + table("Variances, points squared", ("between", "variance"), spreads)
         + "</div>"
