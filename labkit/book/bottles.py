@@ -7,8 +7,13 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
+from labkit.errors import BookError
+
 if TYPE_CHECKING:
     from labkit.water import Concentrate
+
+MOST_UNCERTAIN_PERCENT: Final = 100.0
+"""A measurement that may be off by as much as it found says nothing."""
 
 USUAL_UNCERTAINTY_PERCENT: Final = 5.0
 """Taken where none was stated: a drop in twenty, as drop kits tell (common practice)."""
@@ -240,3 +245,27 @@ class Bottle:
     def is_too_old(self, on: date) -> bool:
         """Whether its last day has passed."""
         return self.use_by is not None and on > self.use_by
+
+
+def check_measured(strength_g_l: float, uncertainty_percent: float | None) -> None:
+    """Refuse what no measurement finds: written down it stays, and no dose could count with it.
+
+    Raises
+    ------
+    BookError
+        If the strength (g/L) or its uncertainty (%, k = 2) cannot be.
+    """
+    from labkit.water.concentrates import MOST_G_L
+
+    if not 0 < strength_g_l <= MOST_G_L:
+        msg = (
+            f"strength_g_l must be above 0 and at most {MOST_G_L:.0f}, got {strength_g_l:g}: no "
+            "bottle holds more, so check the unit."
+        )
+        raise BookError(msg)
+    if uncertainty_percent is not None and not 0 < uncertainty_percent <= MOST_UNCERTAIN_PERCENT:
+        msg = (
+            f"uncertainty_percent must be above 0 and at most {MOST_UNCERTAIN_PERCENT:.0f}, got "
+            f"{uncertainty_percent:g}; leave it out if it is not known."
+        )
+        raise BookError(msg)

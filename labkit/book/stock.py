@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import Final, cast, get_args
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.bottles import Answer, Bottle, BottleUse, Counts, Measurement
+from labkit.book.bottles import Answer, Bottle, BottleUse, Counts, Measurement, check_measured
 from labkit.book.columns import clean_name, clean_text, now_utc
 from labkit.book.lookups import find_bottle, find_flight, find_session
 from labkit.book.schema import (
@@ -133,7 +134,8 @@ class Stock(Transactions):
         Raises
         ------
         BookError
-            If the bottle is unknown, or not exactly one strength above 0 is given.
+            If the bottle is unknown, not exactly one strength above 0 is given, or a figure is
+            impossible: what is written down stays, and no dose could be counted with it.
         """
         given = [s for s in (strength_g_l, strength_mg_l_caco3_per_ml) if s is not None]
         if len(given) != 1 or not given[0] > 0:
@@ -144,6 +146,7 @@ class Stock(Transactions):
             raise BookError(msg)
         if strength_g_l is None:
             strength_g_l = _salt_g_l(self.bottle(name), given[0])
+        check_measured(strength_g_l, uncertainty_percent)
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
@@ -263,7 +266,7 @@ class Stock(Transactions):
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
             raise BookError(msg)
-        if not volume_ml > 0:
+        if not (volume_ml > 0 and math.isfinite(volume_ml)):
             msg = f"volume_ml must be above 0, got {volume_ml!r}; give what was taken."
             raise BookError(msg)
 

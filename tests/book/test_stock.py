@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from labkit.errors import BookError, ConcentrateError, SaltError, WaterError
+from labkit.errors import BookError, ConcentrateError, LabkitError, SaltError, WaterError
 from tests.book.samples import SESSION, start_tasting
 
 MADE = date(2026, 11, 18)
@@ -238,6 +238,26 @@ def test_the_days_that_bicarbonate_keeps_are_the_labs_and_stay_in_the_book(book)
     assert new.keeps_days == book.bottle("KHCO3 18 Nov").keeps_days == 4
     with pytest.raises(BookError, match="keeps_days must be 1 to 60 days, got 0"):
         book.set_bicarbonate_keeps_days(0)
+
+
+@pytest.mark.parametrize(
+    ("figures", "words"),
+    [
+        ({"strength_g_l": 2, "uncertainty_percent": -5}, "uncertainty_percent must be above 0"),
+        ({"strength_g_l": 2, "uncertainty_percent": float("nan")}, "uncertainty_percent must be"),
+        ({"strength_g_l": float("inf")}, "strength_g_l must be above 0 and at most 1500, got inf"),
+        ({"strength_g_l": 2001}, "no bottle holds more, so check the unit"),
+        ({"strength_mg_l_caco3_per_ml": 1e4}, "check the unit"),
+    ],
+)
+def test_a_measurement_that_cannot_be_is_not_written_down(sqlite_book, figures, words):
+    """It could never be taken back, and the shelf could not be read with it any more."""
+    before = add_bicarbonate(sqlite_book)
+    with pytest.raises(LabkitError, match=words):
+        sqlite_book.measure_bottle(before.name, method="titration", **figures)
+    with pytest.raises(BookError, match="volume_ml must be above 0, got inf"):
+        sqlite_book.use_bottle(before.name, float("inf"))
+    assert sqlite_book.bottle(before.name) == before
 
 
 def add_all_bottles(book):
