@@ -199,3 +199,11 @@ def test_impossible_readings_are_refused():
         MeterReading(shown=-1)
     with pytest.raises(WaterError, match="drops must be at least 0, got -1"):
         DropCount(quantity="hardness", kit=KIT, drops=-1)
+
+
+def test_a_water_without_doses_has_none_to_double():
+    """It was said that doubled and halved doses of nothing could not be excluded."""
+    nothing = Target(mg_share=0, hardness_mg_l_caco3=0, alkalinity_mg_l_caco3=0)
+    found = check_jug(mix(nothing, BOTTLES), [MeterReading(shown=0)])
+    assert found.slips == ()
+    assert found.verdict == "The jug reads as the recipe says it should."
