@@ -123,9 +123,9 @@ def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
         keeper = f"by {bottle.keeper}" if bottle.keeper else ""
         made = ", ".join(filter(None, [bottle.salt, lot, keeper]))
         strength = f"{bottle.counts} {_g_l(bottle):.3f} g/L"
-        rows.append((f"{bottle.name}: {made}, {strength}", f"{within}; {age}"))
+        rows.append((f"{bottle.name}: {made}, {strength}", f"{age}; {within}"))
     # Two columns of phrases that wrap: a third would be cut on a phone.
-    return table("On the shelf", ("bottle", "what is left, and its age"), rows)
+    return table("On the shelf", ("bottle", "age, and what is left"), rows)
 
 
 def _history(bottle: Bottle) -> str:
