@@ -149,7 +149,7 @@ def _fitted_html(surface: Surface) -> str:
     spreads.append(("left over", f"{surface.fit.residual_variance:.4f}"))
     return (
         # One below the other: a name such as hardness:alkalinity does not fit half a page.
-        "<div>"
+        "<div class='wide one'>"
         + table("Coefficients, coded", ("term", "points", "standard error"), terms)
         + table("Variances, points squared", ("between", "variance"), spreads)
         + "</div>"

@@ -53,7 +53,7 @@ _STYLE: Final = (
     "@media print{body{font-size:12px;line-height:1.4;margin:0;padding:0}"
     ".wide{overflow:visible;columns:2;column-gap:8mm}table{break-inside:avoid}"
     "details table{break-inside:auto}td{white-space:normal!important}"
-    ".wide table{font-size:11px!important}details th{white-space:nowrap}"
+    ".one{columns:1}.wide table{font-size:11px!important}details th{white-space:nowrap}"
     "figure{width:88mm!important;margin:0 2mm 2mm 0!important}figure img{min-width:0!important}"
     "pre{white-space:pre-wrap;font-size:9.5px;line-height:1.3;padding:.5rem}}"
 )

@@ -37,6 +37,16 @@ def reported(book):
     return coffee, coffee_report(book, coffee.name, client=coffee.client).html
 
 
+def report_of(book, factors):
+    """The report of the first coffee in which so many factors were varied."""
+    for coffee in book.coffees():
+        scores = book.opened_scores(coffee=coffee.name, client=coffee.client)
+        surface = read_coffee(scores, "overall").surface if len(scores) else None
+        if surface is not None and len(surface.coding.names) == factors:
+            return coffee_report(book, coffee.name, client=coffee.client).html
+    pytest.fail(f"no coffee of the demo varies {factors} factors")
+
+
 def attached(html):
     found = re.search(r'href="data:text/csv;base64,([^"]+)"', html)
     return base64.b64decode(found[1])
@@ -263,16 +273,19 @@ def test_no_word_of_another_client_is_in_the_page_or_in_what_is_attached(two_cli
 
 
 @pytest.mark.browser
-def test_the_paper_is_short_and_no_table_runs_out_of_its_column(reported, new_page):
+@pytest.mark.parametrize("factors", [2, 3])
+def test_the_paper_is_short_and_no_table_runs_out_of_its_column(book, factors, new_page):
     """Twelve pages took the demo's report in one column; half of each lay blank."""
+    html = report_of(book, factors)
     page = new_page(width=round(182 * 96 / 25.4), height=1000)
-    page.set_content(reported[1])
+    page.set_content(html)
     assert len(PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True))).pages) <= 7
     page.emulate_media(media="print")
     page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     over = page.evaluate(
         """() => [...document.querySelectorAll('.wide')].flatMap(wide => {
-            const column = (wide.clientWidth - 8 * 96 / 25.4) / 2;
+            const half = (wide.clientWidth - 8 * 96 / 25.4) / 2;
+            const column = wide.matches('.one') ? wide.clientWidth : half;
             return [...wide.querySelectorAll('table')].map(
                 table => [table.caption.textContent, table.offsetWidth - column]);
         }).filter(([, over]) => over > 1)"""
