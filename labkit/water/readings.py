@@ -78,11 +78,16 @@ class ExpectedMeter:
         if self.agrees(reading):
             return f"{figure(reading)} {self.unit} agrees with the recipe."
         off = 100 * (reading / self.shown - 1)
+        far = (
+            f"{abs(off):.0f} % {'above' if off > 0 else 'below'} the {figure(self.shown)} expected"
+        )
+        if self.shown <= self.slack:  # a share of next to nothing tells nothing
+            far = f"above the {figure(self.high)} that so pure a water shows at most"
+        else:
+            far += f", outside {figure(self.low)} to {figure(self.high)}"
         return (
-            f"{figure(reading)} {self.unit} is {abs(off):.0f} % {'above' if off > 0 else 'below'} "
-            f"the {figure(self.shown)} expected, outside {figure(self.low)} to "
-            f"{figure(self.high)}: check the doses, the bottles, the temperature, and the meter on "
-            "a standard."
+            f"{figure(reading)} {self.unit} is {far}: check the doses, the bottles, the "
+            "temperature, and the meter on a standard."
         )
 
     def _repr_html_(self) -> str:

@@ -320,3 +320,10 @@ def test_a_water_without_hardness_has_no_share_to_round():
     """It was said to move by 100 %, as if the sample could turn from calcium to magnesium."""
     assert mix(wanted(0.5, 0, 40), THREE).rounding.mg_share == 0
     assert mix(wanted(0.5, 0.1, 40), THREE).rounding.mg_share == 1
+
+
+def test_a_reading_in_pure_water_is_no_percentage_of_next_to_nothing():
+    """5 µS/cm was said to be 9050 % above the 0.0546 expected."""
+    said = expected_meter(PURE_WATER).verdict(5)
+    assert said.startswith("5 µS/cm is above the 1.05 that so pure a water shows at most")
+    assert "%" not in said
