@@ -95,6 +95,8 @@ class AcrossForm(widgets.VBox):
         self.form.refresh()
 
     def _show(self, *, client: str, sort_by: str, **about: str) -> list[Any]:
+        if self._filling:
+            return []
         if self._whole is None or self._of != client:
             named = client or None
             facts = [
@@ -107,8 +109,6 @@ class AcrossForm(widgets.VBox):
             )
             self._of = client
             about = self._offer(self._whole.table, about)
-        if self._filling:
-            return []
         if self._whole.table.empty and not client:
             self.across = self._whole
             return [fields.said("The lab book has no coffee yet: add one in notebook 2.")]
@@ -120,6 +120,11 @@ class AcrossForm(widgets.VBox):
         """Fill the choosers with what these coffees have; a choice that is gone falls to all."""
         kept = {}
         self._filling = True  # filling a chooser must not draw anything yet
+        # A client who is shown this page reads no other's name either: «all» brings them back.
+        chooser, chosen = self.form.fields["client"], self.form.fields["client"].value
+        names = [chosen] if chosen else [one.name for one in self._book.clients()]
+        chooser.options = [("all", _ALL), *((name, name) for name in names)]
+        chooser.value = chosen
         for name in ABOUT:
             known = [value for value in sorted(table[name].unique()) if value]
             kept[name] = about[name] if about[name] in known else _ALL

@@ -64,8 +64,21 @@ def test_nothing_of_another_client_is_on_the_page_once_one_is_chosen(form, book)
     for coffee in others:
         assert coffee.name not in shown
         assert coffee.client not in shown
+    clients = form.form.fields["client"]
+    assert [value for _, value in clients.options] == ["", SANDFIRTH]
+    assert clients.value == SANDFIRTH
     told = {value for _, value in form.form.fields["origin"].options}
     assert told == {"", "Kessaro hills", "Marrowick coast", "Tindavale"}
+
+
+def test_all_clients_can_be_chosen_again_after_one(form, drawn, book):
+    form.form.fields["client"].value = SANDFIRTH
+    before = len(drawn)
+    form.form.fields["client"].value = ""
+    assert len(drawn) == before + 1
+    offered = [value for _, value in form.form.fields["client"].options]
+    assert offered == ["", *(one.name for one in book.clients())]
+    assert len(form.coffees) == len(book.coffees())
 
 
 def test_one_water_follows_the_filter_and_the_cups_sold(form, book):
