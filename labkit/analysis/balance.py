@@ -239,7 +239,8 @@ def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[str, ...
             surface = fit_surface(signs)
     except (ReadingError, np.linalg.LinAlgError) as error:
         return empty, (f"No curve could be fitted: {error}",)
-    if FACTOR not in surface.coding.names:
+    names = surface.coding.names
+    if FACTOR not in names or not any(names.index(FACTOR) in term for term in surface.terms):
         return empty, surface.model.cannot_tell
     drawn = views.curve(surface, FACTOR, n=POINTS)
     return drawn[[FACTOR, "mean", "lo", "hi"]], ()

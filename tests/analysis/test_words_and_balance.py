@@ -356,6 +356,22 @@ def test_a_balance_outside_what_was_tasted_is_not_made_up():
     assert "do not tell" in balance_acidity(held).sentence
 
 
+def test_an_alkalinity_that_changed_only_between_flights_balances_nothing():
+    """Whatever a flight's level comes from: no balance is said to lie above what was tasted."""
+    rng = np.random.default_rng(3)
+    parts = []
+    for flight, level in enumerate((20, 40, 60), start=1):
+        for taster in TASTERS:
+            given = np.clip(4 + np.rint(rng.normal(0, 0.7, 5)), 1, 5)
+            one = answers([level] * 5, given, taster=taster).assign(flight=flight)
+            shares = np.linspace(0, 1, 5)
+            parts.append(one.assign(mg_share=shares, jug=[f"{flight}.{n}" for n in range(5)]))
+    found = balance_acidity(pd.concat(parts, ignore_index=True))
+    assert "do not tell which alkalinity" in found.sentence
+    assert np.isnan(found.alkalinity_mg_l_caco3)
+    assert any("changed only between flights" in note for note in found.notes)
+
+
 def test_only_just_about_right_questions_are_read():
     frame = answers([10, 20], [4, 2], [5, 6])
     assert right_questions(frame) == ["acidity"]
