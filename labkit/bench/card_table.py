@@ -105,7 +105,10 @@ def amounts(recipe: Recipe) -> list[tuple[str, float, str]]:
 def made_of(recipe: Recipe) -> dict[str, str]:
     """What each bottle holds, as on its label, or each salt by its name and purity."""
     if isinstance(recipe, TankMixing):
-        return {p.salt.label: f"{p.salt.name}, {100 * p.purity:g} % pure" for p in recipe.portions}
+        return {
+            p.salt.label: f"{p.salt.name}, counted as {100 * p.purity:g} % pure"
+            for p in recipe.portions
+        }
     held: dict[str, list[str]] = {}
     for bottle, salt_label, what, strength in _bottle_rows(recipe):
         held.setdefault(bottle, [salt_label]).append(f"{strength:.3g} mg/L {what}")

@@ -22,7 +22,7 @@ def _dilution(concentrate_ml: float, diluted_to_ml: float) -> float:
         raise ConcentrateError(f"concentrate_ml must be above 0, got {concentrate_ml!r}.")
     if not (is_finite(diluted_to_ml) and diluted_to_ml >= concentrate_ml):
         raise ConcentrateError(
-            f"diluted_to_ml must be at least concentrate_ml ({concentrate_ml:g}), got "
+            f"diluted_to_ml must be at least the {concentrate_ml:g} mL taken from the bottle, got "
             f"{diluted_to_ml!r}."
         )
     return diluted_to_ml / concentrate_ml
@@ -118,7 +118,7 @@ def strength_by_conductivity(
     reach = math.log(20)
     if miss(expected - reach) > 0 or miss(expected + reach) < 0:
         raise ConcentrateError(
-            f"conductivity_25c_us_cm of {conductivity_25c_us_cm:g} is more than 20 times off what "
+            f"a conductivity of {conductivity_25c_us_cm:g} µS/cm is more than 20 times off what "
             f"was weighed (expected {math.exp(miss(expected)) * conductivity_25c_us_cm:.0f}): "
             "check the dilution and the meter's unit."
         )

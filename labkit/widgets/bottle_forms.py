@@ -47,6 +47,13 @@ _READING = {
 }
 """What is read off, by how it was measured."""
 
+_HOW = {
+    _BY_DROPS: "Count the drops in the dilution, until the colour has turned for good.",
+    _BY_BURETTE: "Type what the titration found in the dilution, worked out as CaCO3.",
+    _BY_METER: "Read the pure water first, then the dilution, and type the difference.",
+}
+"""What to do before there is a reading."""
+
 _WORTH = {
     _BY_DROPS: ("A drop is (mg/L CaCO3)", 17.8),
     _BY_BURETTE: ("A division is (mg/L CaCO3)", 2.0),
@@ -229,6 +236,7 @@ class StrengthForm(widgets.VBox):
         """Ask for what this method reads off, and for what its step is worth."""
         method, step = self.form.fields["method"].value, self.form.fields["step_mg_l_caco3"]
         self.form.fields["reading"].description = _READING[method]
+        self.form.fields["reading"].value = 0.0  # drops are no mg/L, and neither are µS/cm
         step.layout.display = "" if method in _WORTH else "none"
         if method in _WORTH:
             step.description, step.value = _WORTH[method]
@@ -238,7 +246,7 @@ class StrengthForm(widgets.VBox):
             return [said("No bottle stands on the shelf yet: keep one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
-            return [cautions_html("testing")]
+            return [said(_HOW[self.form.fields["method"].value]), cautions_html("testing")]
         now = self.form.values()
         found, weighed = measured.measured, measured.weighed_strength_mg_l_caco3_per_ml
         doubt = found.strength_mg_l_caco3_per_ml * found.uncertainty_percent / 100
@@ -254,8 +262,8 @@ class StrengthForm(widgets.VBox):
                 + (
                     "Balance, assay and kit explain the difference."
                     if abs(apart) <= explained
-                    else f"That is {100 * abs(apart) / weighed:.0f} % {sides}, of which balance, "
-                    f"assay and kit explain {100 * explained / weighed:.0f} %: written down, it "
+                    else f"That is {100 * abs(apart) / weighed:.1f} % {sides}, of which balance, "
+                    f"assay and kit explain {100 * explained / weighed:.1f} %: written down, it "
                     "asks which one is right, and no dose changes before the answer."
                 )
             ),

@@ -141,7 +141,7 @@ class CardForm(widgets.VBox):
                 "prefer": fields.choice(
                     "If there is more than one way", list(PREFERENCES), "few bottles"
                 ),
-                "thin": fields.tick("A base that holds too much may be thinned", True),
+                "thin": fields.tick("Thin a base that holds too much", True),
                 "tds_factor": factor_field(),
                 "kit": fields.choice("Their drop kit", list(DROP_KITS), next(iter(DROP_KITS))),
             },

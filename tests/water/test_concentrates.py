@@ -278,7 +278,7 @@ def test_impossible_bottles_are_refused(change, sentence):
             lambda: strength_by_conductivity(
                 THREE[0], conductivity_25c_us_cm=250, concentrate_ml=10, diluted_to_ml=1
             ),
-            "diluted_to_ml must be at least concentrate_ml",
+            "diluted_to_ml must be at least the 10 mL taken from the bottle, got 1",
         ),
         (
             lambda: Concentrate(salt=salt_by_formula("MgCl2·2H2O"), strength_g_l=9000),

@@ -193,7 +193,7 @@ def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
     # 2 / √3 · √(0.18² + 5²) % of 1.4, half a division of 0.5 being 0.18 % of 140.
     assert "280 drops of 0.5 mg/L in 100 mL made up to 1000 mL" in strength.form.result.value
     assert "adds 1.40 ± 0.08 mg/L" in strength.form.result.value
-    assert "40 % more" in strength.form.result.value
+    assert "40.0 % more" in strength.form.result.value
     assert "no dose changes before the answer" in strength.form.result.value
     assert "Keep reagents from eyes" in strength.form.result.value
     click(strength.form, "Write down this strength")
@@ -216,8 +216,11 @@ def test_each_kit_is_asked_for_its_own_step_and_drops_are_whole(book):
     assert (step.description, step.value) == ("A division is (mg/L CaCO3)", 2.0)
     reading.value = 5.5
     assert "5.5 mg/L in 100 mL made up to 1000 mL" in form.result.value
+    form.fields["method"].value = "drop kit, on a dilution"
+    assert reading.value == 0
     form.fields["method"].value = "conductivity of a dilution"
     assert step.layout.display == "none"
+    assert "Read the pure water first" in form.result.value
     form.fields["method"].value = "drop kit, on a dilution"
     assert step.layout.display == ""
     assert step.value == 17.8
