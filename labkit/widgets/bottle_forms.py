@@ -188,6 +188,10 @@ class ConcentrateForm(Form):
         )
         if done:
             self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
+            # These belong to this bottle and its jar of salt: the next must not inherit them unseen.
+            for field in ("formula", "name", "lot"):
+                self.fields[field].value = ""
+            self.fields["purity"].value, self.fields["made_on"].value = 1.0, None
             self.say(
                 f"Kept as «{name}»: {now['weighed_g']:g} g in {now['volume_ml']:g} mL. Label it "
                 "now; choose Run, Run All Cells once more, and the forms below know it."

@@ -234,3 +234,21 @@ def test_a_bottle_says_its_age_in_days_as_people_do_and_what_is_short(book, stoc
     shelf = re.findall(r">(made \w+, good until \d\d \w+; \d+ mL left)<", stock.form.result.value)
     assert any(one.startswith("made today") and one.endswith("; 1000 mL left") for one in shelf)
     assert any(one.startswith("made yesterday") and one.endswith("; 100 mL left") for one in shelf)
+
+
+def test_the_next_bottle_inherits_no_lot_purity_or_name(book):
+    """1 % of purity carried over to another salt would be 1 % in every dose of it."""
+    form = ConcentrateForm(keep=book.add_bottle)
+    jar = {"purity": 0.99, "name": "first", "lot": "C-77", "keeper": "Ana", "weighed_g": 1.48}
+    for name, value in (jar | {"made_on": OLD}).items():
+        form.fields[name].value = value
+    click(form, "Keep this bottle in the lab book")
+    assert (book.bottle("first").purity, book.bottle("first").lot) == (0.99, "C-77")
+    assert "Kept as «first»: 1.48 g" in form.message.value
+    form.fields["salt_label"].value = "MgSO4·7H2O"
+    form.fields["name"].value = "second"
+    form.fields["weighed_g"].value = 2.46
+    click(form, "Keep this bottle in the lab book")
+    second = book.bottle("second")
+    assert (second.purity, second.lot, second.keeper) == (1.0, "", "Ana")
+    assert second.made_on == date.today()
