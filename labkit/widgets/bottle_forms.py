@@ -188,7 +188,7 @@ class ConcentrateForm(Form):
         )
         if done:
             self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
-            # These belong to this bottle and its jar of salt: the next must not inherit them unseen.
+            # These belong to this bottle and its jar: the next must not inherit them unseen.
             for field in ("formula", "name", "lot"):
                 self.fields[field].value = ""
             self.fields["purity"].value, self.fields["made_on"].value = 1.0, None

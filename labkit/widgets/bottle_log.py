@@ -8,12 +8,21 @@ from typing import Any
 import ipywidgets as widgets
 
 from labkit.book import LabBook
+from labkit.book.bottles import Bottle
 from labkit.book.needs import session_needs
 from labkit.errors import BookError
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, said
 
 _FOR_NOTHING = ("spilt, or other use", None)
+
+
+def too_old(bottle: Bottle) -> str:
+    """What to do about a bottle past its day, as long as it stands on the shelf."""
+    return (
+        f"«{bottle.name}» was good until {bottle.use_by}: make it fresh. If it is poured away, "
+        "press «This bottle is empty» at the bottles, and no recipe uses it again."
+    )
 
 
 class QuestionForm(widgets.VBox):

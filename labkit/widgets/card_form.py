@@ -32,6 +32,7 @@ from labkit.water.nearest import Reach, differences, within_reach
 from labkit.water.start import PURE
 from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
+from labkit.widgets.bottle_log import too_old
 from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, as_html, fold, said
 from labkit.widgets.figures import frame_html
@@ -298,7 +299,7 @@ class CardForm(widgets.VBox):
             if bottle is None or not dose.volume_ml:
                 continue
             if bottle.is_too_old(date.today()):
-                remarks.append(f"«{bottle.name}» was good until {bottle.use_by}; make it fresh.")
+                remarks.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
                 remarks.append(
                     f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of «{bottle.name}», "

@@ -25,6 +25,7 @@ from labkit.water.jugs import drops_of, meter_of
 from labkit.water.start import PURE, StartWater
 from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
+from labkit.widgets.bottle_log import too_old
 from labkit.widgets.fields import Form, as_html, fold, said
 
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
@@ -250,7 +251,7 @@ class JugForm(Form):
             )
         today = date.today()
         stale = [
-            said(f"Mind: «{bottle.name}» was good until {bottle.use_by}; make it fresh.")
+            said(f"Mind: {too_old(bottle)}")
             for bottle in self._book.bottles()
             if not weigh and bottle.is_too_old(today)
         ]

@@ -14,6 +14,7 @@ from labkit.water.jugs import meter_of
 from labkit.widgets import (
     BaseWaterForm,
     CardForm,
+    JugForm,
     MeterForm,
     StockForm,
     StrengthForm,
@@ -215,3 +216,21 @@ def test_an_empty_shelf_says_where_bottles_come_from(tmp_path):
         assert card.recipes
         card.form.fields["salts"].value = ()
         assert "tick those that the shop has" in card.form.message.value
+
+
+def test_a_bottle_past_its_day_says_how_to_be_rid_of_it_and_then_no_recipe_uses_it(book):
+    """Bicarbonate keeps 3 to 4 days (common practice): one made long ago must not be poured on."""
+    old, fresh = "bicarbonate of May", "bicarbonate"
+    book.add_bottle(old, salt="KHCO3", weighed_g=4.0, volume_ml=1000, made_on=date(2026, 5, 1))
+    book.empty_bottle(fresh)
+    base = BaseWaterForm(book)
+    card = CardForm(book, make_recipes, card_files, base)
+    jug = JugForm(book, base)
+    for form in (card.form, jug):
+        assert f"«{old}» was good until 2026-05-05: make it fresh" in form.result.value
+        assert "press «This bottle is empty»" in form.result.value
+    book.add_bottle("new", salt="KHCO3", weighed_g=2.0, volume_ml=1000)
+    book.empty_bottle(old)
+    card.refresh()
+    assert "was good until" not in card.form.result.value
+    assert "new" in doses(card).index
