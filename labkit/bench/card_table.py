@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -100,6 +101,14 @@ def amounts(recipe: Recipe) -> list[tuple[str, float, str]]:
         return [(p.salt.label, p.mass_g, "g") for p in recipe.portions if p.exact_g]
     doses = [(d.concentrate.name, d.volume_ml, "mL") for d in recipe.doses if d.exact_ml]
     return [*doses, (BASE, recipe.base_ml, "mL")]
+
+
+def right_if(low: float, high: float) -> str:
+    """Whole readings that the check at the bench calls right; in tenths where there is none."""
+    first, last = math.ceil(low - 1e-9), math.floor(high + 1e-9)
+    if first > last:
+        return f"{low:.1f} to {high:.1f}"
+    return f"{first} to {last}" if first < last else f"{first}"
 
 
 def made_of(recipe: Recipe) -> dict[str, str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
@@ -15,6 +14,7 @@ from labkit.bench.card_table import (
     check_recipes,
     litres,
     made_of,
+    right_if,
     table_of,
     tool_of,
 )
@@ -218,6 +218,8 @@ def card_page(
             "pour": _pour_rows(recipes, base_name),
             "unit": "g" if salts else "mL",
             "from_salts": salts,
+            "hardens": last.target.hardness_mg_l_caco3 > 0,
+            "buffers": last.target.alkalinity_mg_l_caco3 > 0,
             "base_name": base_name,
             **_check_values(frame),
             "units": UNITS,
@@ -244,12 +246,13 @@ def card_page(
 def _pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]]:
     """A row for each bottle or salt with its amount in every volume; base water in litres."""
     rows: dict[str, list[str]] = {}
-    for recipe in recipes:
+    for at, recipe in enumerate(recipes):
         _, step, unit = tool_of(recipe)
         for item, amount, _ in amounts(recipe):
             is_base = unit == "mL" and item == BASE
             text = f"{amount / 1000:.3g} L" if is_base else f"{amount:.{digits_of(step)}f}"
-            rows.setdefault(base_name if is_base else item, []).append(text)
+            row = rows.setdefault(base_name if is_base else item, ["0"] * len(recipes))
+            row[at] = text
     held = made_of(recipes[-1])
     return [
         {"item": item, "held": held.get(item, ""), "amounts": amounts}
@@ -261,10 +264,8 @@ def _readings(frame: pd.DataFrame) -> dict[tuple[str, str], dict[str, tuple[str,
     """Item and unit -> volume -> what to expect, and the band that is right, as on the card."""
     readings: dict[tuple[str, str], dict[str, tuple[str, str]]] = {}
     for row in frame[frame["part"] == "check"].to_dict("records"):
-        # Whole readings within these ends are those that the check at the bench calls right.
-        low, high = math.ceil(row["low"] - 1e-9), math.floor(row["high"] + 1e-9)
         expected = f"{row['value']:.{1 if row['unit'] == 'drops' else 0}f}"
-        band = f"{low} to {high}" if low < high else f"{low}"
+        band = right_if(row["low"], row["high"])
         readings.setdefault((row["item"], row["unit"]), {})[f"{row['volume_l']:g}"] = expected, band
     return readings
 

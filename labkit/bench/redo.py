@@ -56,7 +56,9 @@ found = fit.params[: len(TERMS)].to_numpy()
 grid = np.array(list(product(np.linspace(-1, 1, LEVELS), repeat=len(FACTORS))))
 top = grid[np.argmax(surface(grid) @ found)]
 best = {{
-    name: float(a + (b - a) * (one + 1) / 2) for (name, (a, b)), one in zip(FACTORS.items(), top)
+    name: float(a + (b - a) * (top[at] + 1) / 2)
+    for at, (name, (a, b)) in enumerate(FACTORS.items())
+    if any(at in term for term in TERMS)
 }}
 print(len(d), "scores; coefficients", found.round(4))
 print("best within what was tasted:", best)

@@ -17,7 +17,7 @@ import pandas as pd
 from labkit import __version__
 from labkit.analysis import read_coffee
 from labkit.analysis.reading import Reading, in_words, leaving_out
-from labkit.bench.card_table import BASE, amounts, litres, recipe_frame
+from labkit.bench.card_table import BASE, amounts, litres, recipe_frame, right_if
 from labkit.bench.cards import make_recipes
 from labkit.bench.pictures import reading_pictures
 from labkit.bench.redo import redo_html
@@ -304,7 +304,7 @@ def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
         for item in columns[-1]
     ]
     checks = [
-        (row["item"], f"{row['value']:.1f}", f"{row['low']:.0f} to {row['high']:.0f}", row["unit"])
+        (row["item"], f"{row['value']:.1f}", right_if(row["low"], row["high"]), row["unit"])
         for row in recipe_frame(recipes[-1:], kits=list(DROP_KITS.values())[:1]).to_dict("records")
         if row["part"] == "check"
     ]

@@ -101,6 +101,8 @@ def _draw_best_range(ax: Axes, reading: Reading, factor: str) -> None:
     if reading.best is None or reading.verdict.kind != "best found":
         return
     found = next(one for one in reading.best.factor_ranges if one.factor == factor)
+    if not found.is_told:
+        return
     low, high = ax.get_ylim()
     ax.set_ylim(low - 0.16 * (high - low), high)
     height = 0.055

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from typing import Any, Final
 
 import ipywidgets as widgets
@@ -220,12 +221,11 @@ class CardForm(widgets.VBox):
             )
         reach = within_reach(target, sources, base=self._base.water, blend_with_pure=thin)
         purities = {b.salt.label: b.purity for b in bottles if b.salt.label in labels}
-        self.recipes = self._make_recipes(
+        made_from = partial(
+            self._make_recipes,
             reach.target,
             volumes_l=_volumes(volumes_l),
             base=reach.base,
-            pipette_ml=pipette_ml,
-            balance_g=balance_g,
             prefer=prefer,
             **(
                 {"salts": sources, "purities": purities}
@@ -233,8 +233,10 @@ class CardForm(widgets.VBox):
                 else {"concentrates": bottles}
             ),
         )
+        self.recipes = made_from(pipette_ml=pipette_ml, balance_g=balance_g)
         largest = self.recipes[-1].reached
-        differs = self._differs(reach, largest)
+        # Without rounding, which the card tells apart: what is left comes from other salts.
+        differs = self._differs(reach, made_from(pipette_ml=0.001, balance_g=1e-5)[-1].reached)
         self.files = self._card_files(
             self.recipes,
             name=name.strip() or self._usual_name(reach.target),
@@ -277,15 +279,7 @@ class CardForm(widgets.VBox):
             tasted = mix(reach.wanted, self._book.concentrates(), pipette_ml=0.001).reached
         except DosingError:  # the lab's bottles have changed since: nothing to compare with
             return (reach.difference,) if reach.difference else ()
-        other = differences(tasted, made) if self._is_other(reach, tasted, made) else ()
-        return (*filter(None, [reach.difference]), *other)
-
-    def _is_other(self, reach: Reach, tasted: Water, made: Water) -> bool:
-        """Whether more differs than rounding explains: an ion of its own, or the water itself."""
-        own = {s for s, mg_l in made.ions_mg_l.items() if mg_l >= 1} ^ {
-            s for s, mg_l in tasted.ions_mg_l.items() if mg_l >= 1
-        }
-        return bool(own) or not reach.is_exact
+        return (*filter(None, [reach.difference]), *differences(tasted, made))
 
     def _shelf_remarks(self) -> list[str]:
         """What the largest volume takes more of than there is, and bottles past their day."""

@@ -178,8 +178,9 @@ def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[st
             said_of.append(f"«{need.session}», flight{plural} {flights}: {need.remark}")
         else:
             said_of.append(
-                f"«{need.session}», flight{plural} {flights}: {need.jugs} jugs wait to be mixed. "
-                "Needed at most: the keys stay sealed, so duplicates count as the dearest water."
+                f"«{need.session}», flight{plural} {flights}: up to {need.jugs} jugs wait to be "
+                "mixed. Needed at most: the keys stay sealed, so duplicates count as the dearest "
+                "water."
             )
     if not needs:
         said_of.append("No sealed flight waits to be mixed.")

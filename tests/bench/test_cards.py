@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from labkit.bench import make_recipes, recipe_card, recipe_frame
+from labkit.bench.card_table import right_if
 from labkit.errors import DosingError, SheetError
 from labkit.water import CAUTIONS, DROP_KITS, Target, Water, salt
 
@@ -188,3 +189,19 @@ def test_a_card_tells_nothing_of_the_folder_or_the_server_of_its_lab_book(from_b
     html = recipe_card(from_bottles, name="House water", lab_book=where).html
     assert "lab book our-lab ·" in html
     assert "ida" not in html.replace("hidden", "")
+
+
+def test_a_card_speaks_of_bicarbonate_only_where_some_is_dosed(bottles):
+    unbuffered = Target(mg_share=0.4, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=0)
+    soft = make_recipes(unbuffered, concentrates=bottles)
+    words = unescape(recipe_card(soft, name="no buffer").html)
+    assert "Dose the bottles, mix." in words
+    assert "bicarbonate last" not in words
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [(171.4, 190.2, "172 to 190"), (2.6, 3.2, "3"), (2.3, 2.7, "2.3 to 2.7")],
+)
+def test_a_band_holds_only_readings_that_are_right(low, high, words):
+    assert right_if(low, high) == words

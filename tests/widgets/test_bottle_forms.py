@@ -103,7 +103,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     book.store_plan(plan, waters=session_waters(targets))
     stock.refresh()
     jugs = plan.design.jugs
-    assert f"«Grid», flight 1: {jugs} jugs wait to be mixed" in stock.form.result.value
+    assert f"«Grid», flight 1: up to {jugs} jugs wait to be mixed" in stock.form.result.value
     needed = f"1000 mL left; needed up to {40 * jugs} mL; then {1000 - 40 * jugs} mL"
     assert needed in stock.form.result.value
 

@@ -109,6 +109,18 @@ def test_the_usual_salts_differ_in_nothing(card):
     assert "instead of" not in card.form.result.value
 
 
+def test_the_same_ions_in_other_amounts_are_other_salts(book, card):
+    """Tasted with 0.2 mmol/L of sulfate and much chloride; made with 0.6 and little: no new ion."""
+    book.empty_bottle("magnesium")
+    book.add_bottle("Epsom", salt="MgSO4·7H2O", weighed_g=2.463, volume_ml=1000)
+    card.form.fields["way"].value = "g straight from salts"
+    card.form.fields["salts"].value = ("CaSO4·2H2O", "MgCl2·6H2O", "KHCO3")
+
+    assert "Sulfate instead of chloride: sulfate 19 to 58 mg/L" in card.form.result.value
+    card.form.fields["salts"].value = ("CaCl2·2H2O", "MgSO4·7H2O", "KHCO3")
+    assert "instead of" not in card.form.result.value
+
+
 def test_a_water_out_of_reach_becomes_the_nearest_with_the_difference(card):
     card.form.fields["way"].value = "g straight from salts"
     card.form.fields["salts"].value = ("CaCl2·2H2O", "KHCO3")
