@@ -12,6 +12,14 @@ from labkit.errors import LabkitError
 
 _NARROW = """<style>.widget-html > .widget-html-content
   {min-width: 0; max-width: 100%; overflow-x: auto; overflow-y: hidden; line-height: 1.4}
+.lk-working {position: relative}
+.lk-working > .widget-html-content {animation: lk-fade .2s .4s both}
+.lk-working::before {content: "Working it out anew…"; position: absolute; top: 0; left: 0;
+  z-index: 1; padding: .3rem .7rem; animation: lk-come 0s .4s both;
+  color: var(--jp-ui-font-color1, #222); background: var(--jp-layout-color1, #fff);
+  border: 1px solid var(--jp-border-color1, #bbb)}
+@keyframes lk-fade {to {opacity: .3}}
+@keyframes lk-come {from {visibility: hidden} to {visibility: visible}}
 @media (max-width: 40rem) {
 .lk-field.widget-inline-hbox {flex-wrap: wrap; height: auto}
 .lk-field.widget-inline-hbox > .widget-label {flex: 0 0 100%; width: 100% !important;
@@ -27,7 +35,8 @@ _NARROW = """<style>.widget-html > .widget-html-content
   {white-space: normal; overflow: visible}
 }</style>"""
 """On a phone the label stands above its field, the field is as high as a finger, and a wide table
-scrolls by itself instead of cutting the sentences beside it."""
+scrolls by itself instead of cutting the sentences beside it. What is being computed anew for longer
+than a moment fades, so that nobody takes it for the new answer."""
 
 
 def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
@@ -187,8 +196,12 @@ class Form(widgets.VBox):
         if self._compute is None:
             return
         compute = self._compute
-        done, value = self.attempt(lambda: compute(**self.values()))
-        self.result.value = as_html(value) if done else ""
+        self.result.add_class("lk-working")
+        try:
+            done, value = self.attempt(lambda: compute(**self.values()))
+            self.result.value = as_html(value) if done else ""
+        finally:
+            self.result.remove_class("lk-working")
         for follow in self._followers:
             follow()
 

@@ -303,3 +303,23 @@ def test_what_belongs_to_one_coffee_does_not_go_to_the_next(book):
     kept = form.coffee_form.values()
     assert (kept["client"], kept["coffee"], kept["lot"], kept["origin"]) == ("House", "", "", "")
     assert kept["roast_date"] is None
+
+
+def test_what_is_computed_anew_is_marked_until_it_is_there():
+    form = fields.Form({"amount": fields.number("Amount", 1.0)})
+    seen = []
+
+    def compute(amount):
+        seen.append(("lk-working" in form.result._dom_classes, form.result.value))
+        if amount > 2:
+            raise ZeroDivisionError
+        return f"{amount:g} g"
+
+    form.compute_with(compute)
+    form.fields["amount"].value = 2.0
+
+    assert seen == [(True, ""), (True, "1 g")]
+    assert form.result.value == "2 g"
+    with pytest.raises(ZeroDivisionError):
+        form.fields["amount"].value = 3.0
+    assert "lk-working" not in form.result._dom_classes
