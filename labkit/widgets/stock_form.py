@@ -182,8 +182,11 @@ def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[st
                 "mixed. Needed at most: the keys stay sealed, so duplicates count as the dearest "
                 "water."
             )
-    if not needs:
-        said_of.append("No sealed flight waits to be mixed.")
+    said_of.append(
+        "A flight that will not be tasted after all takes nothing once it is locked in notebook 3."
+        if needs
+        else "No sealed flight waits to be mixed."
+    )
     today = date.today()
     for bottle in bottles:
         most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)

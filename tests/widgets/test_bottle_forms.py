@@ -106,6 +106,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert f"«Grid», flight 1: up to {jugs} jugs wait to be mixed" in stock.form.result.value
     needed = f"1000 mL left; needed up to {40 * jugs} mL; then {1000 - 40 * jugs} mL"
     assert needed in stock.form.result.value
+    assert "takes nothing once it is locked" in stock.form.result.value
 
     place = stock.taken._bottles.index("bicarbonate")
     stock.taken.form.fields[f"dose_{place}"].value = 155.5
@@ -116,6 +117,24 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert (use.session, use.flight, use.volume_ml) == ("Grid", 1, 155.5)
     assert "No sealed flight waits" in stock.form.result.value
     assert "; 844 mL left<" in stock.form.result.value
+
+
+def test_a_flight_locked_without_a_score_takes_nothing(book, stock):
+    waters = [
+        Target(mg_share=0.5, hardness_mg_l_caco3=h, alkalinity_mg_l_caco3=40) for h in (60, 80)
+    ]
+    attributes = [Attribute(name="overall", scale=SCALES["liking 1-9"])]
+    book.start_session("Off", coffee="Coffee A", attributes=attributes, tasters=["Ada", "Bo"])
+    plan = plan_tasting(waters, ["Ada", "Bo"], session="Off", passphrase="four dry teaspoons")
+    book.store_plan(plan, waters=session_waters(waters))
+    stock.refresh()
+    assert "jugs wait to be mixed" in stock.form.result.value
+
+    for flight in book.flights("Off"):
+        book.lock_flight("Off", flight.number)
+    stock.refresh()
+
+    assert "No sealed flight waits" in stock.form.result.value
 
 
 def test_a_bottle_too_small_for_the_plan_and_one_too_old_are_said(book, stock):
