@@ -127,6 +127,16 @@ def made_of(recipe: Recipe) -> dict[str, str]:
     }
 
 
+def dosed(recipe: Recipe) -> frozenset[str]:
+    """What is dosed, whatever the base brings: hardness, alkalinity, both or neither."""
+    if not isinstance(recipe, TankMixing):
+        return frozenset(what for _bottle, _salts, what, _adds in _bottle_rows(recipe))
+    salts = [p.salt for p in recipe.portions if p.exact_g]
+    hardens = any(one.hardness_mg_caco3_per_g for one in salts)
+    buffers = any(one.alkalinity_mg_caco3_per_g for one in salts)
+    return frozenset(["hardness"] * hardens + ["alkalinity"] * buffers)
+
+
 def _bottle_rows(recipe: Mixing) -> list[tuple[str, str, str, float]]:
     """Bottle, salts in it, and the hardness and alkalinity of 1 mL in 1 L (mg/L as CaCO3)."""
     rows = []

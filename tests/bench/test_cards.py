@@ -192,11 +192,18 @@ def test_a_card_tells_nothing_of_the_folder_or_the_server_of_its_lab_book(from_b
 
 
 def test_a_card_speaks_of_bicarbonate_only_where_some_is_dosed(bottles):
+    """None where the wanted water has none, and where the base brings all of it."""
+    salts = [bottle.salt for bottle in bottles]
     unbuffered = Target(mg_share=0.4, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=0)
-    soft = make_recipes(unbuffered, concentrates=bottles)
-    words = unescape(recipe_card(soft, name="no buffer").html)
-    assert "Dose the bottles, mix." in words
-    assert "bicarbonate last" not in words
+    buffered = Water(sodium_mmol_l=0.8, bicarbonate_mmol_l=WANTED.alkalinity_meq_l)
+    for recipes, last in (
+        (make_recipes(WANTED, concentrates=bottles), True),
+        (make_recipes(WANTED, salts=salts), True),
+        (make_recipes(unbuffered, concentrates=bottles), False),
+        (make_recipes(WANTED, salts=salts, base=buffered), False),
+    ):
+        words = unescape(recipe_card(recipes, name="some").html)
+        assert ("bicarbonate last" in words) == last
 
 
 @pytest.mark.parametrize(

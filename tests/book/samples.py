@@ -36,6 +36,16 @@ def sample_plan(session, tasters):
     )
 
 
+def add_all_bottles(book):
+    """Bottles of which 1 mL in 1 L adds 1 mg/L of hardness or alkalinity as CaCO3."""
+    for name, label, grams in (
+        ("calcium", "CaCl2·2H2O", 1.469),
+        ("magnesium", "MgCl2·6H2O", 2.031),
+        ("bicarbonate", "KHCO3", 2.001),
+    ):
+        book.add_bottle(name, salt=label, weighed_g=grams, volume_ml=1000)
+
+
 def start_tasting(book, **changes):
     """Add a client, a coffee, a session of three tasters, and the plan of two flights."""
     if CLIENT not in {client.name for client in book.clients()}:

@@ -7,7 +7,7 @@ from datetime import date
 import pytest
 
 from labkit.errors import BookError, ConcentrateError, LabkitError, SaltError, WaterError
-from tests.book.samples import SESSION, start_tasting
+from tests.book.samples import SESSION, add_all_bottles, start_tasting
 
 MADE = date(2026, 11, 18)
 
@@ -258,15 +258,6 @@ def test_a_measurement_that_cannot_be_is_not_written_down(sqlite_book, figures, 
     with pytest.raises(BookError, match="volume_ml must be above 0, got inf"):
         sqlite_book.use_bottle(before.name, float("inf"))
     assert sqlite_book.bottle(before.name) == before
-
-
-def add_all_bottles(book):
-    for name, label, grams in (
-        ("calcium", "CaCl2·2H2O", 1.469),
-        ("magnesium", "MgCl2·6H2O", 2.031),
-        ("bicarbonate", "KHCO3", 2.001),
-    ):
-        book.add_bottle(name, salt=label, weighed_g=grams, volume_ml=1000)
 
 
 def test_what_sealed_flights_need_is_enough_for_any_draw_and_little_more(sqlite_book):
