@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis import read_coffee
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.book import Attribute, Held, LabBook, Touch
 from labkit.tasting import (
     SCALES,

@@ -109,9 +109,9 @@ def test_a_wheel_holds_all_of_labkit(wheel):
 
 USES_ITS_FILES = """
 import labkit
-from labkit.bench.sheet import TEMPLATES
+from labkit.bench.paper.sheet import TEMPLATES
 from labkit.tasting import SCALES
-from labkit.widgets.score_sheet import script
+from labkit.widgets.sheet.score_sheet import script
 
 with labkit.LabBook("new.db") as book:  # through every migration
     assert book.coffees() == ()

@@ -13,11 +13,9 @@ from collections import Counter
 
 import pytest
 
-from labkit.analysis import checks as statistics
+from labkit.checks import designs, statistics, waters
+from labkit.checks.references import Comparison, summarise
 from labkit.errors import ImportFileError
-from labkit.references import Comparison, summarise
-from labkit.tasting import checks as designs
-from labkit.water import checks as waters
 from tests.project import PROJECT
 
 SHARED = PROJECT / "shared"

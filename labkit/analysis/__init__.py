@@ -10,13 +10,13 @@ from importlib import import_module
 from typing import Any
 
 _MODULE_OF = {
-    "Reading": "reading",
+    "Reading": "reading.coffee",
     "Region": "region",
-    "SimulatedPanel": "simulate",
-    "PlantedPeak": "simulate",
-    "read_coffee": "reading",
-    "stop_or_taste": "stopping",
-    "suggest_flight": "suggest",
+    "SimulatedPanel": "search.simulate",
+    "PlantedPeak": "search.simulate",
+    "read_coffee": "reading.coffee",
+    "stop_or_taste": "search.stopping",
+    "suggest_flight": "search.next_flight",
 }
 
 __all__ = list(_MODULE_OF)

@@ -6,39 +6,39 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from labkit.bench.across_plots import (
-        across_picture,
-        losses_picture,
-        plot_across,
-        plot_losses,
-    )
-    from labkit.bench.card_table import recipe_frame
-    from labkit.bench.cards import make_recipes, recipe_card
-    from labkit.bench.compare_plots import plot_attributes
-    from labkit.bench.for_preparer import bench_sheet, weighing_sheet
-    from labkit.bench.for_tasters import score_sheets, tray_map
-    from labkit.bench.hand_over import CardFiles, card_files, read_card_json
-    from labkit.bench.labels import (
+    from labkit.bench.paper.card_table import recipe_frame
+    from labkit.bench.paper.cards import make_recipes, recipe_card
+    from labkit.bench.paper.for_preparer import bench_sheet, weighing_sheet
+    from labkit.bench.paper.for_tasters import score_sheets, tray_map
+    from labkit.bench.paper.hand_over import CardFiles, card_files, read_card_json
+    from labkit.bench.paper.labels import (
         LABEL_PAPERS,
         LabelPaper,
         bottle_labels,
         cup_labels,
     )
-    from labkit.bench.mineral_plots import (
+    from labkit.bench.paper.report import coffee_report
+    from labkit.bench.paper.sheet import Sheet
+    from labkit.bench.paper.tables import SweepDoses, sweep_doses
+    from labkit.bench.plots.across import (
+        across_picture,
+        losses_picture,
+        plot_across,
+        plot_losses,
+    )
+    from labkit.bench.plots.attributes import plot_attributes
+    from labkit.bench.plots.minerals import (
         balance_picture,
         plot_balance,
         plot_words,
         words_picture,
     )
-    from labkit.bench.next_plots import next_picture, plot_next
-    from labkit.bench.panel_plots import plot_panel, plot_residuals
-    from labkit.bench.pictures import reading_pictures
-    from labkit.bench.plan_plots import plan_picture, plot_plan
-    from labkit.bench.report import coffee_report
-    from labkit.bench.score_plots import plot_score, plot_tasters
-    from labkit.bench.sheet import Sheet
-    from labkit.bench.surface_plots import plot_surface
-    from labkit.bench.tables import SweepDoses, sweep_doses
+    from labkit.bench.plots.next_flight import next_picture, plot_next
+    from labkit.bench.plots.panel import plot_panel, plot_residuals
+    from labkit.bench.plots.pictures import reading_pictures
+    from labkit.bench.plots.plan import plan_picture, plot_plan
+    from labkit.bench.plots.scores import plot_score, plot_tasters
+    from labkit.bench.plots.surface import plot_surface
 
 __all__ = [
     "LABEL_PAPERS",
@@ -81,43 +81,43 @@ __all__ = [
 ]
 
 _HOMES = {
-    "across_picture": "across_plots",
-    "losses_picture": "across_plots",
-    "plot_across": "across_plots",
-    "plot_losses": "across_plots",
-    "balance_picture": "mineral_plots",
-    "plot_balance": "mineral_plots",
-    "plot_words": "mineral_plots",
-    "words_picture": "mineral_plots",
-    "coffee_report": "report",
-    "CardFiles": "hand_over",
-    "card_files": "hand_over",
-    "read_card_json": "hand_over",
-    "make_recipes": "cards",
-    "recipe_card": "cards",
-    "recipe_frame": "card_table",
-    "bench_sheet": "for_preparer",
-    "weighing_sheet": "for_preparer",
-    "score_sheets": "for_tasters",
-    "tray_map": "for_tasters",
-    "LABEL_PAPERS": "labels",
-    "LabelPaper": "labels",
-    "bottle_labels": "labels",
-    "cup_labels": "labels",
-    "Sheet": "sheet",
-    "SweepDoses": "tables",
-    "plot_attributes": "compare_plots",
-    "next_picture": "next_plots",
-    "plot_next": "next_plots",
-    "plan_picture": "plan_plots",
-    "plot_panel": "panel_plots",
-    "plot_plan": "plan_plots",
-    "plot_residuals": "panel_plots",
-    "plot_score": "score_plots",
-    "plot_surface": "surface_plots",
-    "reading_pictures": "pictures",
-    "sweep_doses": "tables",
-    "plot_tasters": "score_plots",
+    "across_picture": "plots.across",
+    "losses_picture": "plots.across",
+    "plot_across": "plots.across",
+    "plot_losses": "plots.across",
+    "balance_picture": "plots.minerals",
+    "plot_balance": "plots.minerals",
+    "plot_words": "plots.minerals",
+    "words_picture": "plots.minerals",
+    "coffee_report": "paper.report",
+    "CardFiles": "paper.hand_over",
+    "card_files": "paper.hand_over",
+    "read_card_json": "paper.hand_over",
+    "make_recipes": "paper.cards",
+    "recipe_card": "paper.cards",
+    "recipe_frame": "paper.card_table",
+    "bench_sheet": "paper.for_preparer",
+    "weighing_sheet": "paper.for_preparer",
+    "score_sheets": "paper.for_tasters",
+    "tray_map": "paper.for_tasters",
+    "LABEL_PAPERS": "paper.labels",
+    "LabelPaper": "paper.labels",
+    "bottle_labels": "paper.labels",
+    "cup_labels": "paper.labels",
+    "Sheet": "paper.sheet",
+    "SweepDoses": "paper.tables",
+    "plot_attributes": "plots.attributes",
+    "next_picture": "plots.next_flight",
+    "plot_next": "plots.next_flight",
+    "plan_picture": "plots.plan",
+    "plot_panel": "plots.panel",
+    "plot_plan": "plots.plan",
+    "plot_residuals": "plots.panel",
+    "plot_score": "plots.scores",
+    "plot_surface": "plots.surface",
+    "reading_pictures": "plots.pictures",
+    "sweep_doses": "paper.tables",
+    "plot_tasters": "plots.scores",
 }
 
 

@@ -1,9 +1,10 @@
 """What is remembered: the only home of SQLAlchemy."""
 
-from labkit.book.base_waters import BaseWater
-from labkit.book.bottles import Bottle, BottleUse, Measurement
 from labkit.book.lab_book import LabBook
-from labkit.book.records import (
+from labkit.book.scores.touches import Touch
+from labkit.book.stock.base_waters import BaseWater
+from labkit.book.stock.bottles import Bottle, BottleUse, Measurement
+from labkit.book.store.records import (
     Attribute,
     Client,
     Coffee,
@@ -18,7 +19,6 @@ from labkit.book.records import (
     Sheet,
     TastingSession,
 )
-from labkit.book.touches import Touch
 
 __all__ = [
     "Attribute",

@@ -8,7 +8,7 @@ from typing import Final
 
 from labkit.book.demo import data_folder, ensure_demo_book
 from labkit.book.lab_book import LabBook
-from labkit.book.opening import read_url
+from labkit.book.store.opening import read_url
 from labkit.errors import BookError
 
 __all__ = ["choose_book", "chosen_url", "data_folder", "open_book"]

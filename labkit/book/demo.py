@@ -7,9 +7,9 @@ import os
 from pathlib import Path
 from typing import Final
 
-from labkit.book.columns import now_utc
-from labkit.book.folders import import_folder
+from labkit.book.files.folders import import_folder
 from labkit.book.lab_book import LabBook
+from labkit.book.store.columns import now_utc
 from labkit.errors import BookError, ImportFileError
 
 MADE_FROM: Final = "made_from_sha256"

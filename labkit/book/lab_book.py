@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from labkit.book.base_waters import BaseWaters
-from labkit.book.exports import Exports
-from labkit.book.flights import Flights
-from labkit.book.folders import Folders
-from labkit.book.imports import Imports
-from labkit.book.links import Links
-from labkit.book.people import People
-from labkit.book.plans import Plans
-from labkit.book.progress import Progress
-from labkit.book.scores import Scores
-from labkit.book.sessions import Sessions
-from labkit.book.shelf import Shelf
+from labkit.book.files.exports import Exports
+from labkit.book.files.folders import Folders
+from labkit.book.files.imports import Imports
+from labkit.book.people.people import People
+from labkit.book.scores.scores import Scores
+from labkit.book.sessions.flights import Flights
+from labkit.book.sessions.links import Links
+from labkit.book.sessions.plans import Plans
+from labkit.book.sessions.progress import Progress
+from labkit.book.sessions.sessions import Sessions
+from labkit.book.stock.base_waters import BaseWaters
+from labkit.book.stock.shelf import Shelf
 
 
 class LabBook(

@@ -92,7 +92,7 @@ def _tasting(layout: Layout[Path], arguments: Sequence[str], options: argparse.N
     if Path(sys.prefix).resolve() != layout.venv.resolve():
         return _become(again_inside(layout, arguments), folder=layout.root)
     from labkit.book.current import open_book  # these need the environment
-    from labkit.widgets.tasters_page import serve
+    from labkit.widgets.tasters.page import serve
 
     with open_book() as book:
         url = book.url

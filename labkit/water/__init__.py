@@ -1,16 +1,19 @@
 """What is in the jug: salts, concentrates, composition and units, equilibrium, dosing."""
 
-from labkit.water.bottles import BottleSaturation, SharedBottle, bottle_saturation
+from labkit.water.bottles.concentrates import Concentrate, MeasuredStrength, grams_to_weigh
+from labkit.water.bottles.measured import strength_by_conductivity, strength_by_titration
+from labkit.water.bottles.shared import BottleSaturation, SharedBottle, bottle_saturation
+from labkit.water.bottles.weighing import Weighing, plan_weighing
 from labkit.water.cautions import CAUTIONS
-from labkit.water.choosing import PREFERENCES, Preference
-from labkit.water.concentrates import Concentrate, MeasuredStrength, grams_to_weigh
-from labkit.water.direct import Portion, TankMixing, weigh_out
-from labkit.water.dosing import Dose, Mixing, mix
-from labkit.water.ions import IONS
-from labkit.water.measured import strength_by_conductivity, strength_by_titration
-from labkit.water.portrait import Portrait, portray
-from labkit.water.reach import largest_base_share
-from labkit.water.readings import (
+from labkit.water.chemistry.portrait import Portrait, portray
+from labkit.water.chemistry.scale import Scaling, scaling
+from labkit.water.chemistry.steel import SteelGuidance, steel_guidance
+from labkit.water.dosing.choosing import PREFERENCES, Preference
+from labkit.water.dosing.direct import Portion, TankMixing, weigh_out
+from labkit.water.dosing.mixing import Dose, Mixing, mix
+from labkit.water.dosing.reach import largest_base_share
+from labkit.water.dosing.tables import DoseTable, WaterTable, dose_table, targets_array
+from labkit.water.jugs.readings import (
     DROP_KITS,
     DropKit,
     ExpectedDrops,
@@ -18,15 +21,12 @@ from labkit.water.readings import (
     expected_drops,
     expected_meter,
 )
-from labkit.water.salts import SALTS, Salt, salt, salt_by_formula
-from labkit.water.scale import Scaling, scaling
-from labkit.water.steel import SteelGuidance, steel_guidance
+from labkit.water.salts.ions import IONS
+from labkit.water.salts.table import SALTS, Salt, salt, salt_by_formula
 from labkit.water.supply import PureWater, Supply, pure_water, read_analysis
-from labkit.water.tables import DoseTable, WaterTable, dose_table, targets_array
-from labkit.water.targets import Target
 from labkit.water.units import ALKALINITY_UNITS, HARDNESS_UNITS
-from labkit.water.waters import PURE_WATER, Water, blend
-from labkit.water.weighing import Weighing, plan_weighing
+from labkit.water.waters.targets import Target
+from labkit.water.waters.water import PURE_WATER, Water, blend
 
 __all__ = [
     "ALKALINITY_UNITS",

@@ -7,7 +7,7 @@ from typing import Final
 
 from labkit.errors import WaterError
 from labkit.water.given import is_finite
-from labkit.water.waters import PURE_WATER, Water, blend
+from labkit.water.waters.water import PURE_WATER, Water, blend
 
 PURE: Final = "pure water"
 """What a base with nothing in it is called."""

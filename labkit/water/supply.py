@@ -9,12 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.errors import WaterError
-from labkit.water.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
-from labkit.water.equilibrium import AIR_CO2_ATM
+from labkit.water.chemistry.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
+from labkit.water.chemistry.equilibrium import AIR_CO2_ATM
 from labkit.water.given import is_finite
-from labkit.water.ions import CHARGES, INDEX, ion_table
 from labkit.water.markup import figure, notes, table
-from labkit.water.targets import Target
+from labkit.water.salts.ions import CHARGES, INDEX, ion_table
 from labkit.water.units import (
     ALKALINITY_UNITS,
     CACO3_G_MOL,
@@ -24,7 +23,8 @@ from labkit.water.units import (
     hardness_from,
     read_unit,
 )
-from labkit.water.waters import FIELDS, PURE_WATER, Water
+from labkit.water.waters.targets import Target
+from labkit.water.waters.water import FIELDS, PURE_WATER, Water
 
 PURE_LIMIT_US_CM = 100.0
 """Conductivity up to which a water may be called pure (µS/cm)."""

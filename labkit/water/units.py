@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from labkit.errors import WaterError
-from labkit.water.formula import molar_mass
+from labkit.water.salts.formula import molar_mass
 
 CACO3_G_MOL = molar_mass("CaCO3")
 """Molar mass of CaCO3 (100.086 g/mol): 1 mmol/L of Ca or Mg is 100.086 mg/L as CaCO3."""

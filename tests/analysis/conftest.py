@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 
 CONTROL = (0.4, 80, 20)
 RATIOS = tuple((share, 80, 20) for share in (0, 0.2, 0.4, 0.6, 0.8, 1))

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.across import NOT_OPEN, read_across
-from labkit.analysis.one_water import KNOWN, OTHER_SCALE, UNREACHED, UNTOLD, one_water
-from labkit.analysis.reading import SEED, read_coffee
+from labkit.analysis.across.coffees import NOT_OPEN, read_across
+from labkit.analysis.across.shared_tank import KNOWN, OTHER_SCALE, UNREACHED, UNTOLD, one_water
+from labkit.analysis.reading.coffee import SEED, read_coffee
 from labkit.analysis.region import COORDINATES, Region
 from labkit.errors import ReadingError
 

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.best import DRAWS, find_best, level_point, stationary_point
-from labkit.analysis.coding import second_order_terms
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.surface import fit_surface
+from labkit.analysis.model.coding import second_order_terms
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.best import DRAWS, find_best, level_point, stationary_point
+from labkit.analysis.reading.surface import fit_surface
 
 from .conftest import GRID, tasted
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.analysis.diagnostics import end_shares
-from labkit.analysis.ordinal import ordinal_check
-from labkit.analysis.reading import read_coffee
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.surface import fit_surface
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.coffee import read_coffee
+from labkit.analysis.reading.diagnostics import end_shares
+from labkit.analysis.reading.ordinal import ordinal_check
+from labkit.analysis.reading.surface import fit_surface
 
 from .conftest import RATIOS, tasted
 

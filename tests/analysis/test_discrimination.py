@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.analysis.discrimination import (
+from labkit.analysis.pair_tests.difference import (
     METHODS,
     difference_test,
     dprime_of,
@@ -18,13 +18,13 @@ from labkit.analysis.discrimination import (
     share_right,
     similarity_test,
 )
-from labkit.analysis.discrimination_planning import (
+from labkit.analysis.pair_tests.planning import (
     answers_needed,
     minimum_correct,
     plan_discrimination,
     power,
 )
-from labkit.analysis.preference import fewest_preferring, paired_preference
+from labkit.analysis.pair_tests.preference import fewest_preferring, paired_preference
 from labkit.errors import ReadingError
 
 NAMES = sorted(METHODS)

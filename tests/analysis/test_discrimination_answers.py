@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labkit.analysis.discrimination_answers import detectable_share, read_tests, scored_only
-from labkit.analysis.discrimination_planning import foresee, preference_power
+from labkit.analysis.pair_tests.answers import detectable_share, read_tests, scored_only
+from labkit.analysis.pair_tests.planning import foresee, preference_power
 from labkit.errors import ReadingError
 
 SHARES = {"A": 0.2, "B": 0.8}

@@ -10,9 +10,15 @@ import statsmodels.api as sm
 from scipy import stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from labkit.analysis import mixed
-from labkit.analysis.mixed import MIXEDLM_ENGINE, REML_ENGINE, Component, fit_mixed, identifiable
-from labkit.analysis.reml import CrossProducts, fit_reml, solve
+from labkit.analysis.model import mixed
+from labkit.analysis.model.mixed import (
+    MIXEDLM_ENGINE,
+    REML_ENGINE,
+    Component,
+    fit_mixed,
+    identifiable,
+)
+from labkit.analysis.model.reml import CrossProducts, fit_reml, solve
 from labkit.errors import ReadingError
 
 

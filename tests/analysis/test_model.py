@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.surface import fit_surface
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.surface import fit_surface
 
 from .conftest import GRID, RATIOS, tasted
 

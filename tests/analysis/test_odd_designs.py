@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.analysis.reading import read_attributes, read_coffee
+from labkit.analysis.reading.coffee import read_attributes, read_coffee
+from labkit.analysis.reading.verdict import FOUND, NOTHING, UNKNOWN
 from labkit.analysis.region import COORDINATES
-from labkit.analysis.verdict import FOUND, NOTHING, UNKNOWN
 from labkit.errors import ReadingError
 
 LEVELS = {

@@ -11,7 +11,7 @@ import pytest
 from numpy.linalg import inv, slogdet
 from scipy import optimize, stats
 
-from labkit.analysis.mixed import Component, fit_mixed
+from labkit.analysis.model.mixed import Component, fit_mixed
 
 SHAPES = {
     "unbalanced": [(t, w) for t in range(5) for w in range(6) for _ in range((t * w) % 3)],

@@ -8,11 +8,11 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy import stats
 
-from labkit.analysis.agreement import intraclass_correlations, kendall_w
-from labkit.analysis.order_effects import order_effects
-from labkit.analysis.panel import DISAGREES, SEES, UNKNOWN, check_panel
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel, SimulatedTaster
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.agreement import intraclass_correlations, kendall_w
+from labkit.analysis.reading.panel import DISAGREES, SEES, UNKNOWN, check_panel
+from labkit.analysis.reading.serving_order import order_effects
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel, SimulatedTaster
 from labkit.errors import ReadingError
 
 from .conftest import RATIOS, tasted

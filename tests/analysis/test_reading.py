@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labkit.analysis.reading import in_words, leaving_out, read_attributes, read_coffee
+from labkit.analysis.reading.coffee import in_words, leaving_out, read_attributes, read_coffee
+from labkit.analysis.reading.verdict import FOUND, NOTHING, UNKNOWN, detectable_difference
 from labkit.analysis.region import Region
-from labkit.analysis.verdict import FOUND, NOTHING, UNKNOWN, detectable_difference
 from labkit.errors import ReadingError
 
 from .conftest import GRID, RATIOS, tasted

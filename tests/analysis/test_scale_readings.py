@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.contingency_tables import cochrans_q
 
-from labkit.analysis.scale_readings import (
+from labkit.analysis.reading.special_scales import (
     check_all_that_apply,
     cochran_q,
     just_about_right,

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.scores import attributes_of, gather_scores
+from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.errors import ReadingError
 
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from labkit.analysis.reml import CrossProducts
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.surface import fit_surface
-from labkit.analysis.views import contour, curve, points, taster_curves, water_points
+from labkit.analysis.model.reml import CrossProducts
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.surface import fit_surface
+from labkit.analysis.reading.views import contour, curve, points, taster_curves, water_points
 from labkit.errors import ReadingError
 from labkit.water import Target
 

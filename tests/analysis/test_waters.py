@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.waters import compare_waters, simultaneous
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.differences import compare_waters, simultaneous
 from labkit.errors import ReadingError
 
 from .conftest import RATIOS, tasted

@@ -12,9 +12,15 @@ from statsmodels.genmod.cov_struct import Exchangeable
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
 
-from labkit.analysis import words as words_module
-from labkit.analysis.balance import FLAT, RIGHT, SHARP, balance_acidity, right_questions
-from labkit.analysis.words import (
+from labkit.analysis.reading import words as words_module
+from labkit.analysis.reading.acidity_balance import (
+    FLAT,
+    RIGHT,
+    SHARP,
+    balance_acidity,
+    right_questions,
+)
+from labkit.analysis.reading.words import (
     CONTRADICTED,
     SUPPORTED,
     UNKNOWN,

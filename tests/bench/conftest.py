@@ -8,7 +8,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 
-from labkit.book.stock import Bottle
+from labkit.book.stock.stock import Bottle
 from labkit.tasting import (
     SCALES,
     CupPlan,
@@ -134,7 +134,7 @@ def fixed_opened():
 
 @pytest.fixture(scope="session")
 def attributes():
-    from labkit.book.records import Attribute
+    from labkit.book.store.records import Attribute
 
     return (
         Attribute(name="overall", scale=SCALES["liking 1-9"]),

@@ -7,12 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.across import read_across
-from labkit.analysis.balance import Balance
-from labkit.analysis.one_water import one_water
+from labkit.analysis.across.coffees import read_across
+from labkit.analysis.across.shared_tank import one_water
+from labkit.analysis.reading.acidity_balance import Balance
+from labkit.analysis.reading.words import WordReadings
 from labkit.analysis.region import Region
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
-from labkit.analysis.words import WordReadings
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.bench import (
     across_picture,
     balance_picture,

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from labkit.analysis.discrimination_answers import read_tests
-from labkit.analysis.reading import read_coffee
-from labkit.analysis.scale_readings import check_all_that_apply
+from labkit.analysis.pair_tests.answers import read_tests
+from labkit.analysis.reading.coffee import read_coffee
+from labkit.analysis.reading.special_scales import check_all_that_apply
 from labkit.bench import reading_pictures
-from labkit.bench.answer_plots import plot_answers, plot_checked, plot_just_about_right
+from labkit.bench.plots.answers import plot_answers, plot_checked, plot_just_about_right
 from labkit.errors import ReadingError
 from tests.analysis.conftest import tasted
 from tests.analysis.test_discrimination_answers import marks

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from labkit.bench import make_recipes, recipe_card, recipe_frame
-from labkit.bench.card_table import right_if
+from labkit.bench.paper.card_table import right_if
 from labkit.errors import DosingError, SheetError
 from labkit.water import CAUTIONS, DROP_KITS, Target, Water, salt
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from labkit.bench import LABEL_PAPERS, LabelPaper, bottle_labels, cup_labels
-from labkit.book.stock import Measurement
+from labkit.book.stock.stock import Measurement
 from labkit.errors import SheetError
 
 from .conftest import MADE_ON

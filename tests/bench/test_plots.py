@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.panel import SEES
-from labkit.analysis.reading import read_coffee
+from labkit.analysis.reading.coffee import read_coffee
+from labkit.analysis.reading.panel import SEES
 from labkit.analysis.region import Region
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
-from labkit.analysis.suggest import suggest_flight
+from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.bench import (
     plot_attributes,
     plot_next,
@@ -23,8 +23,8 @@ from labkit.bench import (
     plot_tasters,
     reading_pictures,
 )
-from labkit.bench.plot_data import cup_means, distance_outside, ratio_ticks, ratio_words
-from labkit.bench.style import INK, spread
+from labkit.bench.plots.data import cup_means, distance_outside, ratio_ticks, ratio_words
+from labkit.bench.plots.style import INK, spread
 from labkit.errors import ReadingError
 from labkit.water import Target
 

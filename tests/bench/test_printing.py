@@ -27,7 +27,7 @@ from labkit.bench import (
     tray_map,
     weighing_sheet,
 )
-from labkit.book.records import Attribute
+from labkit.book.store.records import Attribute
 from labkit.tasting import SCALES
 from labkit.tasting.plan import Serving
 from labkit.water import DROP_KITS, plan_weighing

@@ -15,10 +15,10 @@ from pypdf import PdfReader
 from statsmodels.formula.api import mixedlm
 
 from labkit.analysis import read_coffee
-from labkit.bench.report import coffee_report
+from labkit.bench.paper.report import coffee_report
 from labkit.book import Attribute, LabBook
 from labkit.book.demo import ensure_demo_book
-from labkit.book.records import Held
+from labkit.book.store.records import Held
 from labkit.tasting import SCALES, plan_tasting, session_waters
 from tests.bench.conftest import PASSPHRASE, TARGETS
 

@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.across import read_across
-from labkit.analysis.one_water import one_water
+from labkit.analysis.across.coffees import read_across
+from labkit.analysis.across.shared_tank import one_water
 from labkit.analysis.region import Region
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.bench import across_picture
 from labkit.book import Attribute, LabBook, Touch
 from labkit.tasting import SCALES, plan_tasting, session_waters

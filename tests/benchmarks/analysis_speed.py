@@ -14,12 +14,13 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis import mixed, model
-from labkit.analysis.reading import read_attributes, read_coffee
-from labkit.analysis.reml import CrossProducts, solve
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
-from labkit.analysis.surface import fit_surface
+from labkit.analysis.model import mixed
+from labkit.analysis.model import structure as model
+from labkit.analysis.model.reml import CrossProducts, solve
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.coffee import read_attributes, read_coffee
+from labkit.analysis.reading.surface import fit_surface
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 
 ATTRIBUTES = (
     "overall",

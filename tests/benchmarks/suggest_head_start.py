@@ -23,11 +23,11 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
-from labkit.analysis.head_start import head_start
 from labkit.analysis.region import Region, coordinates
-from labkit.analysis.simulate import SimulatedPanel
-from labkit.analysis.suggest import suggest_flight
-from labkit.analysis.suggest_belief import Belief, believe
+from labkit.analysis.search.belief import Belief, believe
+from labkit.analysis.search.earlier_coffees import head_start
+from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.simulate import SimulatedPanel
 from tests.benchmarks.suggest_worlds import CONTROL, Coffee, Floats, planted, with_best_at
 
 REGION = Region()

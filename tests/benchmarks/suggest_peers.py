@@ -10,8 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labkit.analysis.region import COORDINATES, STANDARD_LOW, STANDARD_SPAN, Region, coordinates
-from labkit.analysis.suggest import suggest_flight
-from labkit.analysis.suggest_belief import Belief, believe
+from labkit.analysis.search.belief import Belief, believe
+from labkit.analysis.search.next_flight import suggest_flight
 from labkit.tasting.scales import Scale
 
 Floats = NDArray[np.float64]

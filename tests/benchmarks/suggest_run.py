@@ -21,7 +21,7 @@ from joblib import Parallel, delayed
 from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
-from labkit.analysis.stopping import stop_or_taste
+from labkit.analysis.search.stopping import stop_or_taste
 from labkit.tasting.scales import SCALES
 from tests.benchmarks.suggest_peers import STRATEGIES, Ours
 from tests.benchmarks.suggest_worlds import CONTROL, KINDS, STRANGE, draw_coffee

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region
-from labkit.analysis.simulate import LIKING, PanelNoise, SimulatedPanel
+from labkit.analysis.search.simulate import LIKING, PanelNoise, SimulatedPanel
 from labkit.tasting.scales import Scale
 
 Floats = NDArray[np.float64]

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from labkit.book import LabBook
-from labkit.book.schema import Base
+from labkit.book.store.schema import Base
 from tests.book.samples import start_tasting
 
 

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import text
 
 from labkit.book import LabBook
-from labkit.book.schema import Base
+from labkit.book.store.schema import Base
 from labkit.errors import LockError, SealError
 from labkit.tasting import plan_tasting
 from tests.book.samples import PASSPHRASE, SESSION, TARGETS, score_all, start_tasting

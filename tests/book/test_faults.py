@@ -86,7 +86,7 @@ def test_a_score_waits_for_ten_seconds_of_another_writer(sqlite_book):
 
 
 def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_path, monkeypatch):
-    monkeypatch.setattr("labkit.book.opening.BUSY_TIMEOUT_S", 0.2)
+    monkeypatch.setattr("labkit.book.store.opening.BUSY_TIMEOUT_S", 0.2)
     with LabBook(book_path) as book:
         start_tasting(book)
         holder = hold_the_lock(book_path, 1.5)
@@ -221,7 +221,7 @@ def test_a_server_that_is_restarted_loses_and_doubles_nothing(own_server):
 @on_posix
 @pytest.mark.postgres
 def test_a_server_that_stays_away_is_one_sentence(own_server, monkeypatch):
-    monkeypatch.setattr("labkit.book.transactions.PATIENCE_S", 0.5)
+    monkeypatch.setattr("labkit.book.store.transactions.PATIENCE_S", 0.5)
     with LabBook(own_server.url) as book:
         start_tasting(book)
         own_server.stop()

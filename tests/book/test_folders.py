@@ -10,8 +10,8 @@ import pytest
 from labkit.book import Held, LabBook
 from labkit.book.current import choose_book, open_book
 from labkit.book.demo import ensure_demo_book
-from labkit.book.folders import import_folder
-from labkit.book.opening import SCHEMA_VERSION
+from labkit.book.files.folders import import_folder
+from labkit.book.store.opening import SCHEMA_VERSION
 from labkit.errors import BookError, ImportFileError
 from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION, score_all, start_tasting
 

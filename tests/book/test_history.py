@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from labkit.book import LabBook
-from labkit.book.csv_files import frame_csv, neutral, original, read_lines, write_csv
+from labkit.book.files.csv_files import frame_csv, neutral, original, read_lines, write_csv
 from labkit.errors import BookError, LockError
 from tests.book.samples import SESSION, start_tasting
 

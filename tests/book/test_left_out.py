@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from labkit.book import Attribute, LabBook
-from labkit.book.left_out import keep_chosen, leave_out, left_out
+from labkit.book.sessions.exclusions import keep_chosen, leave_out, left_out
 from labkit.errors import BookError
 from labkit.tasting import SCALES
 

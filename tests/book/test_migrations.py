@@ -12,9 +12,9 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 
 from labkit.book import LabBook
-from labkit.book.folders import import_folder
-from labkit.book.opening import SCHEMA_VERSION, create_book, read_url, upgrade
-from labkit.book.schema import Base
+from labkit.book.files.folders import import_folder
+from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, upgrade
+from labkit.book.store.schema import Base
 from labkit.errors import BookError
 from tests.book.samples import PASSPHRASE, SESSION
 

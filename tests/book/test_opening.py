@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from labkit.book import LabBook
-from labkit.book.opening import APPLICATION_ID
+from labkit.book.store.opening import APPLICATION_ID
 from labkit.errors import BookError
 from tests.book.samples import SESSION, score_all, start_tasting
 

@@ -262,7 +262,7 @@ def test_a_measurement_that_cannot_be_is_not_written_down(sqlite_book, figures, 
 
 def test_what_sealed_flights_need_is_enough_for_any_draw_and_little_more(sqlite_book):
     """Against the opened key, mixed jug by jug by the bench sheet's own calculation."""
-    from labkit.book.needs import session_needs
+    from labkit.book.stock.needs import session_needs
     from labkit.tasting import bench_plan
 
     add_all_bottles(sqlite_book)
@@ -286,7 +286,7 @@ def test_what_sealed_flights_need_is_enough_for_any_draw_and_little_more(sqlite_
 
 
 def test_a_flight_that_doses_were_taken_for_is_mixed_and_needs_nothing(book):
-    from labkit.book.needs import session_needs
+    from labkit.book.stock.needs import session_needs
 
     add_all_bottles(book)
     start_tasting(book)
@@ -304,7 +304,7 @@ def test_a_flight_that_doses_were_taken_for_is_mixed_and_needs_nothing(book):
 
 
 def test_a_flight_that_is_tasted_needs_nothing_any_more(sqlite_book):
-    from labkit.book.needs import session_needs
+    from labkit.book.stock.needs import session_needs
     from tests.book.samples import score_all
 
     add_all_bottles(sqlite_book)
@@ -314,7 +314,7 @@ def test_a_flight_that_is_tasted_needs_nothing_any_more(sqlite_book):
 
 
 def test_needs_say_why_they_cannot_be_told(sqlite_book):
-    from labkit.book.needs import session_needs
+    from labkit.book.stock.needs import session_needs
 
     sqlite_book.add_bottle("Ca", salt="CaCl2·2H2O", weighed_g=1.469, volume_ml=1000)
     start_tasting(sqlite_book)
@@ -327,7 +327,7 @@ def test_needs_say_why_they_cannot_be_told(sqlite_book):
 @pytest.mark.parametrize("duplicates", [0, 2])
 def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, duplicates):
     """The control, in every flight, takes most calcium: sharing out the plan's jugs hid that."""
-    from labkit.book.needs import session_needs
+    from labkit.book.stock.needs import session_needs
     from labkit.tasting import bench_plan, plan_tasting, session_waters
     from labkit.water import Target
 

@@ -8,7 +8,7 @@ import subprocess
 import pytest
 
 from labkit.bench import bottle_labels, card_files, make_recipes
-from labkit.book.bottles import Bottle
+from labkit.book.stock.bottles import Bottle
 from labkit.water import DROP_KITS, Concentrate, Target, Water, salt
 from tests.project import PROJECT
 

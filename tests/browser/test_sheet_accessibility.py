@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from labkit.book import LabBook
-from labkit.widgets.links import cards
+from labkit.widgets.tasters.links import cards
 from tests.widgets.serving import choose, open_sheet, serving, wait_saved
 from tests.widgets.tables import SESSION, lay_table
 

@@ -13,7 +13,7 @@ import pytest
 from websocket import WebSocketTimeoutException, create_connection
 
 from labkit.book import LabBook
-from labkit.widgets.tasters_server import WRONG_CODES_A_MINUTE
+from labkit.widgets.tasters.server import WRONG_CODES_A_MINUTE
 from tests.widgets.serving import kept, serving
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 

@@ -28,7 +28,7 @@ def table(workbook_server, tmp_path):
         workbook_server.workbook / "sheet-in-lab.ipynb",
         "from labkit.book import LabBook\n"
         "from labkit.widgets import LeadView, ScoreSheet\n"
-        "from labkit.widgets.files_form import FilesForm\n"
+        "from labkit.widgets.steps.taste.files_form import FilesForm\n"
         f"book = LabBook({str(path)!r})",
         f"ScoreSheet(book, session={SESSION!r}, taster='Ines')",
         f"LeadView(book, session={SESSION!r})",

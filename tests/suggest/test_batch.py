@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from labkit.analysis.suggest_batch import knowledge_gradient
-from labkit.analysis.suggest_posterior import Posterior
+from labkit.analysis.search.acquisition import knowledge_gradient
+from labkit.analysis.search.posterior import Posterior
 
 NOISE = {"cup_variance": 0.2, "flight_variance": 0.0}
 

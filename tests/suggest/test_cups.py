@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.scores import gather_scores
-from labkit.analysis.simulate import PanelNoise, PlantedPeak, SimulatedPanel
-from labkit.analysis.suggest_cups import cups_of, no_cups
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.search.cups import cups_of, no_cups
+from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.tasting.scales import SCALES
 
 LIKING = SCALES["liking 1-9"]

@@ -7,8 +7,10 @@ import pandas as pd
 import pytest
 from scipy.stats import norm, qmc
 
-from labkit.analysis.head_start import follow, head_start
-from labkit.analysis.head_start_prior import (
+from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
+from labkit.analysis.search.belief import believe
+from labkit.analysis.search.earlier_coffees import follow, head_start
+from labkit.analysis.search.earlier_prior import (
     CENTRES,
     COMMON,
     SPREADS,
@@ -18,12 +20,10 @@ from labkit.analysis.head_start_prior import (
     moved,
     places,
 )
-from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
-from labkit.analysis.shapes import unit
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
-from labkit.analysis.stopping import stop_or_taste
-from labkit.analysis.suggest import suggest_flight
-from labkit.analysis.suggest_belief import believe
+from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.shapes import unit
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis.search.stopping import stop_or_taste
 from labkit.errors import ReadingError
 
 CENTRE, AWAY = (0.3, 80.0, 20.0), (0.8, 180.0, 50.0)

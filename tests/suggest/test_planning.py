@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from labkit.analysis.planning import noise_of, plan_curves
-from labkit.analysis.simulate import PanelNoise, PlantedPeak, SimulatedPanel
+from labkit.analysis.search.planning import noise_of, plan_curves
+from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.errors import ReadingError
 
 FEW = {"n_flights": 2, "n_coffees": 2, "progress": False}

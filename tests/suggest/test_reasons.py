@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from labkit.analysis.region import Region
-from labkit.analysis.suggest_belief import Belief
-from labkit.analysis.suggest_cups import Cups
-from labkit.analysis.suggest_posterior import Posterior
-from labkit.analysis.suggest_reasons import reason_for
+from labkit.analysis.search.belief import Belief
+from labkit.analysis.search.cups import Cups
+from labkit.analysis.search.posterior import Posterior
+from labkit.analysis.search.reasons import reason_for
 from labkit.tasting.scales import SCALES
 
 MIDDLE = (0.5, 110, 30)

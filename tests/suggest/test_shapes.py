@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from labkit.analysis import shapes_library
 from labkit.analysis.region import Region
-from labkit.analysis.shapes import BENDS, DOME, HILL, TENT, TWINS, bend, draw_shapes, unit
-from labkit.analysis.shapes_library import FIELDS, load_or_draw
+from labkit.analysis.search import shape_library as shapes_library
+from labkit.analysis.search.shape_library import FIELDS, load_or_draw
+from labkit.analysis.search.shapes import BENDS, DOME, HILL, TENT, TWINS, bend, draw_shapes, unit
 
 
 @pytest.fixture(scope="module")

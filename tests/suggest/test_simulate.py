@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from labkit.analysis.region import COORDINATES
-from labkit.analysis.simulate import (
+from labkit.analysis.search.simulate import (
     SCORES_COLUMNS,
     PanelNoise,
     PlantedPeak,

@@ -7,10 +7,10 @@ import pytest
 from scipy.stats import binom
 
 from labkit.analysis.region import Region
-from labkit.analysis.stopping import SMALL_LOSS, SURE, confirming_test, stop_or_taste
-from labkit.analysis.suggest_belief import Belief, water_target
-from labkit.analysis.suggest_cups import Cups
-from labkit.analysis.suggest_posterior import Posterior
+from labkit.analysis.search.belief import Belief, water_target
+from labkit.analysis.search.cups import Cups
+from labkit.analysis.search.posterior import Posterior
+from labkit.analysis.search.stopping import SMALL_LOSS, SURE, confirming_test, stop_or_taste
 from labkit.tasting.scales import SCALES
 
 RECIPES = np.array([(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)], dtype=float)

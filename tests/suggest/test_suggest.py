@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from labkit.analysis.region import COORDINATES, Excluded, Region
-from labkit.analysis.simulate import PanelNoise, PlantedPeak, SimulatedPanel
-from labkit.analysis.suggest import suggest_flight
-from labkit.analysis.suggest_belief import believe
-from labkit.analysis.suggest_surface import SurfaceBelief
+from labkit.analysis.search.belief import believe
+from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
+from labkit.analysis.search.surface_belief import SurfaceBelief
 from labkit.errors import ReadingError, RegionError
 
 SPREAD = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 60, 50), (0.2, 160, 50), (0.8, 160, 10)]
@@ -118,7 +118,7 @@ def test_engines_disagree_only_when_both_are_sure(monkeypatch, sd, disagrees):
         coefficients[1:4] = 2.0
         return SurfaceBelief(centre=6.0, coefficients=coefficients, covariance=sd**2 * np.eye(10))
 
-    monkeypatch.setattr("labkit.analysis.suggest_belief.surface_belief", wrong)
+    monkeypatch.setattr("labkit.analysis.search.belief.surface_belief", wrong)
     second = suggest_flight(scores).second
 
     assert second.disagrees is disagrees

@@ -4,16 +4,16 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from labkit.analysis import suggest_shapes
-from labkit.analysis.shapes import draw_shapes, unit
-from labkit.analysis.suggest_cups import no_cups
-from labkit.analysis.suggest_shapes import (
+from labkit.analysis.search import shape_average as suggest_shapes
+from labkit.analysis.search.cups import no_cups
+from labkit.analysis.search.shape_average import (
     AMPLITUDE_CHANCES,
     AMPLITUDES,
     DEPARTURES,
     LEVEL_SD,
     weigh,
 )
+from labkit.analysis.search.shapes import draw_shapes, unit
 from labkit.tasting.scales import SCALES
 
 SHAPES = draw_shapes(40, rng=np.random.default_rng(3))

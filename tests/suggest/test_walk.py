@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from labkit.analysis.region import COORDINATES, Region
-from labkit.analysis.simulate import PanelNoise, PlantedPeak, SimulatedPanel
-from labkit.analysis.suggest_walk import classical_walk
+from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
+from labkit.analysis.search.walk import classical_walk
 from labkit.errors import RegionError
 
 

@@ -7,8 +7,8 @@ import math
 import numpy as np
 from phreeqc import Phreeqc
 
-from labkit.water.equilibrium import AIR_CO2_ATM
-from labkit.water.ions import INDEX
+from labkit.water.chemistry.equilibrium import AIR_CO2_ATM
+from labkit.water.salts.ions import INDEX
 from labkit.water.units import CACO3_G_MOL
 
 KG_L = 0.99705

@@ -11,7 +11,7 @@ import numpy as np
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(PROJECT))
 
-from labkit.water.ions import INDEX, IONS  # noqa: E402
+from labkit.water.salts.ions import INDEX, IONS  # noqa: E402
 from tests.water.engine import Engine  # noqa: E402
 
 N_WATERS = 60

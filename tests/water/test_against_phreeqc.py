@@ -8,10 +8,10 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from labkit.water.equilibrium import AIR_CO2_ATM, Totals, equilibrate
-from labkit.water.ions import INDEX, IONS
-from labkit.water.scale import scale_columns
-from labkit.water.tables import WaterTable
+from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, Totals, equilibrate
+from labkit.water.chemistry.scale import scale_columns
+from labkit.water.dosing.tables import WaterTable
+from labkit.water.salts.ions import INDEX, IONS
 from tests.water.engine import Engine
 
 WATERS_A_DRAW = 25

@@ -19,8 +19,8 @@ from labkit.water import (
     strength_by_conductivity,
     strength_by_titration,
 )
-from labkit.water.conductivity import conductivity_us_cm
-from labkit.water.solubility import solubility_limit_g_l, solution_density_kg_l
+from labkit.water.bottles.solubility import solubility_limit_g_l, solution_density_kg_l
+from labkit.water.chemistry.conductivity import conductivity_us_cm
 from tests.water.recipes import THREE, bottles
 
 

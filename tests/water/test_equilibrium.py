@@ -9,12 +9,12 @@ from hypothesis import strategies as st
 
 from labkit.errors import WaterError
 from labkit.water import PURE_WATER, Water, scaling
-from labkit.water.conductivity import conductivity_us_cm
-from labkit.water.constants import SETS, log_k, species_table
-from labkit.water.equilibrium import AIR_CO2_ATM, MINERALS, Totals, equilibrate
-from labkit.water.ions import INDEX, IONS
-from labkit.water.liquid import density_kg_l
-from labkit.water.scale import scale_columns
+from labkit.water.chemistry.conductivity import conductivity_us_cm
+from labkit.water.chemistry.constants import SETS, log_k, species_table
+from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MINERALS, Totals, equilibrate
+from labkit.water.chemistry.liquid import density_kg_l
+from labkit.water.chemistry.scale import scale_columns
+from labkit.water.salts.ions import INDEX, IONS
 from tests.water.recipes import HARD_TAP, SALT_WATERS, THREE, wanted
 
 QUICK = settings(max_examples=25, deadline=None)

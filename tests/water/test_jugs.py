@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from labkit.water import DROP_KITS, Concentrate, Target, Water, expected_meter, mix, salt, weigh_out
-from labkit.water.conductivity import conductivity_us_cm
-from labkit.water.jugs import doses_of, drops_of, meter_of
-from labkit.water.slips import DropCount, MeterReading, check_jug
+from labkit.water.chemistry.conductivity import conductivity_us_cm
+from labkit.water.jugs.doses import doses_of, drops_of, meter_of
+from labkit.water.jugs.slips import DropCount, MeterReading, check_jug
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 LABELS = ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")

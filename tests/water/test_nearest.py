@@ -6,7 +6,7 @@ from scipy.optimize import lsq_linear, minimize
 
 from labkit.errors import DosingError
 from labkit.water import PURE_WATER, Concentrate, Target, Water, mix, salt, weigh_out
-from labkit.water.nearest import differences, within_reach
+from labkit.water.dosing.nearest import differences, within_reach
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 USUAL = [salt(label) for label in ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")]

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from labkit.errors import SaltError
 from labkit.water import SALTS, Salt, salt, salt_by_formula
-from labkit.water.formula import molar_mass
-from labkit.water.ions import ion_table
+from labkit.water.salts.formula import molar_mass
+from labkit.water.salts.ions import ion_table
 
 
 @pytest.mark.parametrize(

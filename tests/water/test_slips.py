@@ -13,7 +13,7 @@ from labkit.water import (
     salt,
     weigh_out,
 )
-from labkit.water.slips import DropCount, MeterReading, check_jug
+from labkit.water.jugs.slips import DropCount, MeterReading, check_jug
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 LABELS = ("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3")

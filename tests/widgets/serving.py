@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from labkit.book import LabBook
-from labkit.widgets.links import give_links
-from labkit.widgets.tasters_page import server_command, server_environment, wait_until_it_answers
+from labkit.widgets.tasters.links import give_links
+from labkit.widgets.tasters.page import server_command, server_environment, wait_until_it_answers
 from tests.project import free_port
 
 COUNT_TOUCHES = """

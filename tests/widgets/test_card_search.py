@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from labkit.analysis import read_coffee
-from labkit.analysis.simulate import PlantedPeak, SimulatedPanel
-from labkit.analysis.suggest_belief import believe, water_target
+from labkit.analysis.search.belief import believe, water_target
+from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.water import Target
-from labkit.widgets.card_form import _search_says
+from labkit.widgets.steps.hand_over.card_form import _search_says
 
 
 @pytest.fixture(scope="module")

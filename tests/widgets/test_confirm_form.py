@@ -9,16 +9,16 @@ from html import unescape
 import pandas as pd
 import pytest
 
-from labkit.analysis.discrimination_answers import PairReading
+from labkit.analysis.pair_tests.answers import PairReading
 from labkit.bench import bench_sheet, coffee_report, score_sheets
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
-from labkit.book.left_out import leave_out, left_out
+from labkit.book.sessions.exclusions import leave_out, left_out
 from labkit.tasting import METHODS
 from labkit.tasting.discrimination import right_place
 from labkit.widgets import ConfirmForm, ReadingView
-from labkit.widgets.score_sheet import CupSheet
-from labkit.widgets.sheet_desk import BookDesk
+from labkit.widgets.sheet.score_sheet import CupSheet
+from labkit.widgets.sheet.sheet_desk import BookDesk
 from tests.project import copy_data
 
 GRID = ("Quillmoor Roastery", "Osmeni, natural")

@@ -14,7 +14,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.widgets import ScoringDesk
-from labkit.widgets.files_form import FilesForm
+from labkit.widgets.steps.taste.files_form import FilesForm
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 
 HEADER = "flight,taster,blind_code,attribute,score"

@@ -22,7 +22,7 @@ from labkit.widgets import (
     coffee_choices,
     fields,
 )
-from labkit.widgets.sweep_form import levels
+from labkit.widgets.steps.plan.sweep_form import levels
 from tests.widgets.plans.helpers import fill
 
 PASSPHRASE = "only the preparer"

@@ -8,7 +8,7 @@ from labkit.errors import BookError
 
 pytest.importorskip("voila")
 
-from labkit.widgets.tasters_server import (
+from labkit.widgets.tasters.server import (
     WRONG_CODES_A_MINUTE,
     Gate,
     entrance,

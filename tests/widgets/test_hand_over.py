@@ -10,7 +10,7 @@ import pytest
 
 from labkit.bench import bottle_labels, card_files, make_recipes
 from labkit.book import LabBook
-from labkit.water.jugs import meter_of
+from labkit.water.jugs.doses import meter_of
 from labkit.widgets import (
     BaseWaterForm,
     CardForm,
@@ -19,7 +19,7 @@ from labkit.widgets import (
     StockForm,
     StrengthForm,
 )
-from labkit.widgets.fields import as_html
+from labkit.widgets.parts.fields import as_html
 
 OLD = date(2026, 1, 5)
 

@@ -9,7 +9,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.widgets import LeadView
-from labkit.widgets.lead_view import _presence
+from labkit.widgets.steps.taste.lead_view import _presence
 from tests.widgets.tables import PASSPHRASE, SESSION, TASTERS, lay_table
 
 

@@ -11,7 +11,8 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.errors import BookError
-from labkit.widgets.links import (
+from labkit.widgets.tasters.kernel import code_in_query
+from labkit.widgets.tasters.links import (
     ALPHABET,
     CODE_LENGTH,
     cards,
@@ -20,7 +21,6 @@ from labkit.widgets.links import (
     qr_svg,
     read_code,
 )
-from labkit.widgets.tasters_sheet import code_in_query
 from tests.widgets.tables import SESSION, TASTERS, lay_table
 
 BASE = "http://192.0.2.7:8866/"
@@ -41,7 +41,7 @@ def test_a_code_holds_forty_nine_bits_and_no_sign_that_looks_like_another():
 
 def test_guessing_at_the_rate_that_is_allowed_takes_millions_of_years():
     pytest.importorskip("voila")
-    from labkit.widgets.tasters_server import WRONG_CODES_A_MINUTE
+    from labkit.widgets.tasters.server import WRONG_CODES_A_MINUTE
 
     a_year_s = 365.25 * 24 * 3600
     guesses_a_year = WRONG_CODES_A_MINUTE / 60 * a_year_s

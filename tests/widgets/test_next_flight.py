@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from labkit.analysis import suggest_flight
-from labkit.analysis.suggest_belief import believe
+from labkit.analysis.search.belief import believe
 from labkit.bench import bench_sheet
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book

@@ -5,7 +5,8 @@ import pytest
 from labkit.bench import plan_picture
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
-from labkit.widgets import PlanningView, planning_view
+from labkit.widgets import PlanningView
+from labkit.widgets.steps.plan import planning_view
 from tests.project import copy_data
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from labkit.analysis.scale_readings import CheckedTerms
+from labkit.analysis.reading.special_scales import CheckedTerms
 from labkit.book import Attribute, LabBook
 from labkit.tasting import SCALES, plan_tasting, session_waters
 from labkit.water import Target
 from labkit.widgets import ReadingView
-from labkit.widgets.reading_view import SIDE_BY_SIDE
+from labkit.widgets.steps.verdict.reading_view import SIDE_BY_SIDE
 
 PASSPHRASE = "seven small spoons"
 WORDS = ("floral", "papery")

@@ -10,8 +10,8 @@ import pytest
 from labkit.book import Attribute, LabBook
 from labkit.errors import BookError, LockError
 from labkit.tasting import SCALES
-from labkit.widgets.score_sheet import CupSheet, ScoreSheet
-from labkit.widgets.sheet_desk import BookDesk, SheetCup, SheetLook
+from labkit.widgets.sheet.score_sheet import CupSheet, ScoreSheet
+from labkit.widgets.sheet.sheet_desk import BookDesk, SheetCup, SheetLook
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 
 ACIDITY = Attribute(name="acidity", scale=SCALES["intensity 0-15"])

@@ -15,15 +15,15 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.errors import BookError, SetUpError
-from labkit.widgets.tasters_page import NOTEBOOK, serve, server_environment
-from labkit.widgets.tasters_sheet import BOOK_VARIABLE
+from labkit.widgets.tasters.kernel import BOOK_VARIABLE
+from labkit.widgets.tasters.page import NOTEBOOK, serve, server_environment
 from tests.project import free_port
 from tests.widgets.tables import SESSION, TASTERS, lay_table
 
 START = """
 import signal, sys
 from pathlib import Path
-from labkit.widgets.tasters_page import serve
+from labkit.widgets.tasters.page import serve
 signal.signal(signal.SIGTERM, signal.default_int_handler)
 sys.exit(serve(sys.argv[1], port=int(sys.argv[2]), keep_in=Path(sys.argv[3]), browser=False))
 """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from alembic import context
 
-from labkit.book.schema import Base
+from labkit.book.store.schema import Base
 
 # The name under which Alembic loads this file; any other import (doctest's) must do nothing.
 if __name__ == "env_py":

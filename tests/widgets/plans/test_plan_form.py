@@ -27,8 +27,8 @@ from labkit.widgets import (
     SweepForm,
     coffee_choices,
 )
-from labkit.widgets.conditions_form import ConditionsForm
-from labkit.widgets.power_view import panel_noise
+from labkit.widgets.steps.plan.conditions_form import ConditionsForm
+from labkit.widgets.steps.plan.power_view import panel_noise
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
     all_widgets,
@@ -206,7 +206,8 @@ def test_a_jug_too_small_for_its_bowls_is_said(form):
 
 def test_typing_the_passphrase_does_not_compute_the_plan_again(form, monkeypatch):
     calls = []
-    monkeypatch.setattr("labkit.widgets.plan_form.view_plan", lambda *a, **k: calls.append(1) or "")
+    plan_form = "labkit.widgets.steps.plan.plan_form"
+    monkeypatch.setattr(f"{plan_form}.view_plan", lambda *a, **k: calls.append(1) or "")
     choose(form, passphrase="something else")
 
     assert calls == []

@@ -1,0 +1,1 @@
+"""Many coffees: side by side, and one water for several."""

@@ -1,0 +1,338 @@
+"""One water for several coffees: the one that costs them least, and what each of them loses by it.
+
+A coffee's surface speaks only of waters within what was tasted of it. Where it says nothing, its
+loss is unknown, is said to be, and is never guessed by drawing the curve on.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from labkit.analysis.across.coffees import CoffeeReading
+from labkit.analysis.model.coding import (
+    ROUNDING,
+    WORDS,
+    Bools,
+    Floats,
+    describe,
+    term_matrix,
+    to_frame,
+)
+from labkit.analysis.reading.best import search_grid
+from labkit.analysis.reading.coffee import SEED
+from labkit.analysis.reading.surface import Surface
+from labkit.analysis.reading.verdict import FOUND
+from labkit.analysis.region import COORDINATES, coordinates
+from labkit.errors import ReadingError
+from labkit.water import Target
+
+DRAWS: Final = 500
+"""Surfaces drawn for each coffee."""
+
+AS_GOOD: Final = 0.1
+"""Points within which another water counts as good a compromise."""
+
+KNOWN: Final = "known"
+UNREACHED: Final = "not tasted near"
+UNTOLD: Final = "cannot tell"
+OTHER_SCALE: Final = "another scale"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneWater:
+    """The water that costs the chosen coffees least, and what each loses by it."""
+
+    target: Target
+    """The compromise."""
+
+    loss: float
+    """Expected loss of the average cup sold, points below each coffee's own best; over the coffees
+    whose loss is known."""
+
+    lo: float
+    """Lower end of its 95 % interval."""
+
+    hi: float
+    """Upper end."""
+
+    losses: pd.DataFrame
+    """One row a coffee: ``client, coffee, share`` (of the cups sold), ``status``, ``loss, lo, hi``
+    (points), ``loss_with_own`` (what is lost even with the coffee's own best water so far, because
+    it is not known better), ``sentence``; the dearest first."""
+
+    candidates: pd.DataFrame
+    """Every water compared: coordinates, ``loss``, ``share_known`` (of the cups sold)."""
+
+    sentence: str
+    """All of this in a sentence or two."""
+
+    def _repr_html_(self) -> str:
+        rows = "".join(f"<li>{html.escape(one)}</li>" for one in self.losses["sentence"])
+        return f"<p><strong>{html.escape(self.sentence)}</strong></p><ul>{rows}</ul>"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Known:
+    """One coffee's losses at the candidates that it knows."""
+
+    surface: Surface
+    """The coffee's."""
+    knows: Bools
+    """Which candidates lie within what was tasted, shape (n,)."""
+    loss: Floats
+    """Expected loss at each candidate, points, NaN where not known, shape (n,)."""
+    draws: Floats
+    """Coefficients drawn, shape (DRAWS, n_coefficients)."""
+    top: Floats
+    """Height of the own best water in each draw, shape (DRAWS,)."""
+    with_own: float
+    """Expected loss at the own best water so far."""
+
+    @property
+    def untold(self) -> tuple[str, ...]:
+        """Coordinates that varied and of which the surface says nothing, in words."""
+        told = {place for term in self.surface.terms for place in term}
+        names = self.surface.coding.names
+        return tuple(WORDS[name] for place, name in enumerate(names) if place not in told)
+
+
+def one_water(
+    readings: Sequence[CoffeeReading],
+    region: Any,
+    *,
+    sold: Mapping[tuple[str, str], float] | None = None,
+    rng: np.random.Generator | None = None,
+) -> OneWater:
+    """Find the water with the least expected loss over several coffees.
+
+    Parameters
+    ----------
+    readings : sequence of CoffeeReading
+        The coffees, as in ``Across.readings``.
+    region : Region, targets or (n, 3) array
+        Waters that can be made.
+    sold : mapping of (client, coffee) to float, optional
+        How much of each coffee is sold, in any unit; alike unless given.
+    rng : numpy.random.Generator, optional
+        For the draws; a fixed seed unless given.
+
+    Notes
+    -----
+    The loss of a coffee at a water is how far its surface lies there below its own highest point
+    within what was tasted and can be made; its expectation is over draws of the surface, in each of
+    which the highest point is found anew. Among the waters, those known to the largest share of the
+    cups sold come first, and of these the one with the least expected loss.
+
+    Raises
+    ------
+    ReadingError
+        If no coffee can be told, none reaches a water that can be made, or ``sold`` is no weight.
+    """
+    rng = np.random.default_rng(SEED) if rng is None else rng
+    shares = _shares(readings, sold)
+    waters = np.array(coordinates(getattr(region, "grid", region)), dtype=np.float64)
+    scale = _main_scale(readings, shares)
+    known = {
+        place: _losses(one.surface, waters, region, rng)
+        for place, one in enumerate(readings)
+        if one.surface is not None and one.surface.scores.scale == scale
+    }
+    if not known:
+        raise ReadingError(
+            "coffees must have at least one whose scores can be read, got "
+            f"{len(readings)} of which none can. Taste, lock and open a flight first."
+        )
+    reach = np.sum([shares[place] * one.knows for place, one in known.items()], axis=0)
+    if not len(reach) or reach.max() <= 0:
+        raise ReadingError(
+            "the waters that can be made must lie within what was tasted of at least one coffee, "
+            "got none that does. Make bottles that reach the waters tasted, or taste others."
+        )
+    total = np.sum([shares[i] * np.nan_to_num(one.loss) for i, one in known.items()], axis=0)
+    mean = np.divide(total, reach, out=np.full(len(reach), np.inf), where=reach > 0)
+    most = reach >= reach.max() - 1e-9
+    at = int(np.flatnonzero(most)[np.argmin(mean[most])])
+    target = Target(**dict(zip(COORDINATES, map(float, waters[at]), strict=True)))
+    drawn = {place: _at(one, waters[at]) for place, one in known.items() if one.knows[at]}
+    average = np.sum([shares[place] * values for place, values in drawn.items()], axis=0)
+    average = average / sum(shares[place] for place in drawn)
+    lo, hi = np.quantile(average, [0.025, 0.975])
+    losses = pd.DataFrame(
+        [
+            _row(one, shares[place], known.get(place), drawn.get(place), waters[at], scale)
+            for place, one in enumerate(readings)
+        ]
+    ).sort_values("loss", ascending=False, kind="stable", ignore_index=True)
+    candidates = to_frame(waters).assign(
+        loss=np.where(np.isfinite(mean), mean, np.nan), share_known=reach
+    )
+    as_good = waters[most & (mean <= mean[at] + AS_GOOD)]
+    return OneWater(
+        target=target,
+        loss=float(average.mean()),
+        lo=float(lo),
+        hi=float(hi),
+        losses=losses,
+        candidates=candidates,
+        sentence=_sentence(target, average, (lo, hi), losses, as_good),
+    )
+
+
+def _shares(
+    readings: Sequence[CoffeeReading], sold: Mapping[tuple[str, str], float] | None
+) -> Floats:
+    """Each coffee's share of the cups sold, shape (n_coffees,)."""
+    weights = np.array(
+        [1.0 if sold is None else float(sold.get((r.client, r.coffee), 0.0)) for r in readings]
+    )
+    if not np.isfinite(weights).all() or (weights < 0).any() or weights.sum() <= 0:
+        raise ReadingError(
+            "sold must be 0 or more for each coffee and above 0 for one, got "
+            f"{', '.join(f'{w:g}' for w in weights) or 'no coffee'}. Say how much of each is sold."
+        )
+    return np.asarray(weights / weights.sum())
+
+
+def _main_scale(readings: Sequence[CoffeeReading], shares: Floats) -> str:
+    """The scale behind most cups sold: points of two scales cannot be added."""
+    counts: dict[str, float] = {}
+    for one, share in zip(readings, shares, strict=True):
+        if one.surface is not None:
+            name = one.surface.scores.scale
+            counts[name] = counts.get(name, 0.0) + float(share)
+    return max(counts, key=lambda name: counts[name]) if counts else ""
+
+
+def _design(surface: Surface, waters: Floats) -> Floats:
+    coded = surface.coding.code(waters)
+    return np.column_stack([np.ones(len(coded)), term_matrix(coded, surface.terms)])
+
+
+def _losses(surface: Surface, waters: Floats, region: Any, rng: np.random.Generator) -> _Known:
+    knows = surface.within_tasted(waters)
+    own = search_grid(surface, region)
+    own = own if len(own) else search_grid(surface)
+    design = _design(surface, own)
+    draws = surface.draws(DRAWS, rng=rng)
+    heights = draws @ design.T
+    top = heights.max(axis=1)
+    best = int(np.argmax(design @ surface.coefficients))
+    loss = np.full(len(waters), np.nan)
+    if knows.any():
+        there = draws.mean(axis=0) @ _design(surface, waters[knows]).T
+        loss[knows] = top.mean() - there
+    return _Known(
+        surface=surface,
+        knows=knows,
+        loss=loss,
+        draws=draws,
+        top=top,
+        with_own=float(top.mean() - heights[:, best].mean()),
+    )
+
+
+def _at(known: _Known, water: Floats) -> Floats:
+    """Loss at one water in each draw, shape (DRAWS,)."""
+    loss: Floats = known.top - known.draws @ _design(known.surface, water[None])[0]
+    return np.maximum(loss, 0.0)
+
+
+def _row(
+    one: CoffeeReading,
+    share: float,
+    known: _Known | None,
+    drawn: Floats | None,
+    water: Floats,
+    scale: str,
+) -> dict[str, object]:
+    row: dict[str, object] = {"client": one.client, "coffee": one.coffee, "share": float(share)}
+    nothing = dict.fromkeys(("loss", "lo", "hi", "loss_with_own"), np.nan)
+    if known is None:
+        other = one.surface is not None
+        status = OTHER_SCALE if other else UNTOLD
+        why = (
+            f"Scored on another scale than '{scale}', so its points cannot be added."
+            if other
+            else one.verdict.text
+        )
+        return row | {"status": status, **nothing, "sentence": f"{one.coffee}: not told. {why}"}
+    if drawn is None:
+        return row | {
+            "status": UNREACHED,
+            **nothing,
+            "loss_with_own": known.with_own,
+            "sentence": f"{one.coffee}: loss unknown; {_why_unreached(known.surface, water)}.",
+        }
+    loss = float(drawn.mean())
+    lo, hi = np.quantile(drawn, [0.025, 0.975])
+    text = f"{one.coffee}: loses {loss:.1f} points ({lo:.1f} to {hi:.1f})"
+    if known.with_own >= 0.05:
+        text += f", {known.with_own:.1f} of them also with its own best water so far"
+    untold = known.untold
+    if untold:
+        text += (
+            f"; its cups do not tell which {' or '.join(untold)} is best, so this leaves that out"
+        )
+    if one.verdict.kind != FOUND:
+        text += "; its scores show no difference between waters, so this is mostly chance"
+    return row | {
+        "status": KNOWN,
+        "loss": loss,
+        "lo": float(lo),
+        "hi": float(hi),
+        "loss_with_own": known.with_own,
+        "sentence": f"{text}.",
+    }
+
+
+def _why_unreached(surface: Surface, water: Floats) -> str:
+    """Which coordinates of the water lie outside what was tasted of the coffee."""
+    tasted, held = surface.scores.waters, surface.model.held
+    outside = []
+    for place, name in enumerate(COORDINATES):
+        low, high = float(tasted[:, place].min()), float(tasted[:, place].max())
+        digits, unit = (2, "") if name == "mg_share" else (0, " mg/L")
+        varied = name in surface.coding.names
+        near = abs(water[place] - held[place]) <= ROUNDING[name]
+        if not (low - 1e-6 <= water[place] <= high + 1e-6 if varied else near):
+            ends = f"{low:.{digits}f}"
+            ends += f" to {high:.{digits}f}" if varied else ""
+            outside.append(f"{WORDS[name]} {ends}{unit}")
+    return f"it was tasted only at {' and '.join(outside)}"
+
+
+def _sentence(
+    target: Target,
+    average: Floats,
+    interval: tuple[float, float],
+    losses: pd.DataFrame,
+    as_good: Floats,
+) -> str:
+    known = losses[losses["status"] == KNOWN]
+    text = (
+        f"Least loss: {target.text}. The average cup loses {average.mean():.1f} points "
+        f"({interval[0]:.1f} to {interval[1]:.1f})"
+    )
+    if len(known) > 1:
+        dearest = known.iloc[0]
+        text += f"; {dearest['coffee']} loses most ({dearest['loss']:.1f})"
+    text += "."
+    missing = len(losses) - len(known)
+    if missing:
+        text += (
+            f" This speaks for {len(known)} of {len(losses)} coffees: "
+            f"{', '.join(losses.loc[losses['status'] != KNOWN, 'coffee'])} cannot be told here."
+        )
+    if len(as_good) > 1:
+        low, high = as_good.min(axis=0), as_good.max(axis=0)
+        text += (
+            f" {len(as_good)} waters lose at most {AS_GOOD:.1f} points more; they lie between "
+            f"{describe(low)} and {describe(high)}."
+        )
+    return text

@@ -1,0 +1,1 @@
+"""The model of the scores: columns, coding, mixed models and their corrections."""

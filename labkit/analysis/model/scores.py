@@ -1,0 +1,320 @@
+"""The scores of one coffee, one attribute and one brew method, made fit to be read.
+
+Whatever has to be left out or put together on the way is said in a note; nothing is done silently.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeVar
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from labkit.analysis.model.coding import ROUNDING, Floats
+from labkit.analysis.region import COORDINATES
+from labkit.errors import ReadingError
+
+NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
+"""Columns without which nothing can be read; the others of the scores frame have defaults."""
+
+CUP: Final = ["session", "flight", "taster", "jug", "position", "water", "is_control", *COORDINATES]
+"""What makes a cup in front of a taster; attributes scored on the same cups share its work."""
+
+T = TypeVar("T")
+
+DEFAULTS: Final[dict[str, str | float | bool | None]] = {
+    "client": "",
+    "coffee": "",
+    "scale": "",
+    "stage": None,
+    "position": np.nan,
+    "blind_code": "",
+    "is_control": False,
+    "is_duplicate": False,
+    "serving": "shared bowls",
+    "brew_method": "cupping",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scores:
+    """Scores that belong together, one row per taster and cup."""
+
+    frame: pd.DataFrame
+    """Columns of the scores frame, and ``recipe`` (same coordinates, same label), ``bowl``
+    (session and jug), ``block`` (session and flight)."""
+
+    recipes: pd.DataFrame
+    """One row per recipe: ``recipe``, coordinates, ``n_scores, n_tasters, is_control``."""
+
+    attribute: str
+    """What was scored."""
+
+    scale: str
+    """On which scale."""
+
+    brew_method: str
+    """How the cups were brewed."""
+
+    notes: tuple[str, ...]
+    """What was left out or put together, one sentence each."""
+
+    from_cups: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+    """What was worked out from the cups alone, by name; see `once`."""
+
+    def once(self, name: str, make: Callable[[], T]) -> T:
+        """What ``make`` finds from the cups, never from the scores: made once per set of cups."""
+        if name not in self.from_cups:
+            self.from_cups[name] = make()
+        found: T = self.from_cups[name]
+        return found
+
+    @property
+    def score(self) -> Floats:
+        """Scores, shape (n,)."""
+        return self.frame["score"].to_numpy(dtype=np.float64)
+
+    @property
+    def waters(self) -> Floats:
+        """Coordinates of the cup behind each score, shape (n, 3)."""
+        return self.once("waters", lambda: self.frame[list(COORDINATES)].to_numpy(dtype=np.float64))
+
+    @property
+    def recipe_waters(self) -> Floats:
+        """Coordinates of the ``recipes``, shape (n_recipes, 3)."""
+        return self.once(
+            "recipe waters", lambda: self.recipes[list(COORDINATES)].to_numpy(dtype=np.float64)
+        )
+
+    @property
+    def tasters(self) -> NDArray[np.str_]:
+        """Who gave each score."""
+        return self.column("taster")
+
+    def column(self, name: str) -> NDArray[np.str_]:
+        """One column as text; not for what differs between attributes."""
+        return self.once(f"column {name}", lambda: self.frame[name].astype(str).to_numpy(dtype=str))
+
+
+def attributes_of(frame: pd.DataFrame) -> list[str]:
+    """Attributes that were scored at all, the most used first."""
+    given = frame.loc[frame["score"].notna(), "attribute"].astype(str)
+    return [str(name) for name in given.value_counts(sort=True).index]
+
+
+def gather_scores(
+    frame: pd.DataFrame,
+    attribute: str = "overall",
+    *,
+    brew_method: str | None = None,
+    stage: str | None = None,
+    without_tasters: Sequence[str] = (),
+    without_sessions: Sequence[str] = (),
+    beside: Sequence[Scores] = (),
+) -> Scores:
+    """Pick and clean the scores of one attribute.
+
+    What was worked out from the cups of ``beside``, scores of other attributes, serves these too
+    if their cups are the same.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing, or scores of several clients or coffees are mixed, or nothing is
+        left to read.
+    """
+    missing = [name for name in NEEDED if name not in frame.columns]
+    if missing:
+        raise ReadingError(
+            f"frame must have the columns of the scores frame, got none named "
+            f"{', '.join(missing)}. Take it from the lab book's opened scores."
+        )
+    absent = {name: value for name, value in DEFAULTS.items() if name not in frame.columns}
+    frame = frame.assign(**absent) if absent else frame
+    if frame.empty:
+        raise ReadingError("scores must not be empty, got no row. Lock and open a tasting first.")
+    for name in ("client", "coffee"):
+        found = sorted(map(str, frame[name].unique()))
+        if len(found) > 1:
+            raise ReadingError(
+                f"{name} must be the same in all scores read together, got {', '.join(found)}. "
+                f"Read one {name} at a time."
+            )
+    notes: list[str] = []
+    frame = _one_attribute(frame, attribute)
+    frame = _one_of(frame, "brew_method", brew_method, notes)
+    frame = _one_of(frame, "scale", None, notes)
+    frame = _usable(frame, notes)
+    frame = _without(frame, "taster", without_tasters, notes)
+    frame = _without(frame, "session", without_sessions, notes)
+    frame = _one_score_per_cup(frame, stage, notes)
+    frame = frame.reset_index(drop=True)
+    alike = next((one for one in beside if one.frame[CUP].equals(frame[CUP])), None)
+    if alike is None:
+        frame = _labelled(frame)
+    else:
+        frame = frame.assign(**{name: alike.frame[name] for name in ("recipe", "bowl", "block")})
+    return Scores(
+        frame=frame,
+        recipes=_recipes(frame) if alike is None else alike.recipes,
+        attribute=attribute,
+        scale=str(frame["scale"].iloc[0]),
+        brew_method=str(frame["brew_method"].iloc[0]),
+        notes=tuple(notes),
+        from_cups={} if alike is None else alike.from_cups,
+    )
+
+
+def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
+    chosen = frame[frame["attribute"].astype(str) == attribute]
+    if chosen["score"].notna().any():
+        return chosen
+    used = attributes_of(frame)
+    if not used:
+        raise ReadingError(
+            "scores must hold at least one score, got none. The cups were coded but not scored."
+        )
+    raise ReadingError(
+        f"attribute must be one that was scored, got {attribute!r}, which nobody scored. "
+        f"Choose among: {', '.join(used)}."
+    )
+
+
+def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[str]) -> pd.DataFrame:
+    """Rows of one brew method or scale: the wanted one, or the one with most scores, and say so."""
+    met = frame[column].unique()
+    if len(met) == 1 and wanted in (None, str(met[0])):
+        return frame
+    counts = frame.loc[frame["score"].notna(), column].astype(str).value_counts()
+    word = column.replace("_", " ")
+    if wanted is not None and wanted not in counts.index:
+        raise ReadingError(
+            f"{column} must be one that was used, got {wanted!r}. "
+            f"Choose among: {', '.join(map(str, counts.index))}."
+        )
+    chosen = str(counts.index[0]) if wanted is None else wanted
+    others = [f"{name} ({count})" for name, count in counts.items() if name != chosen]
+    if others:
+        notes.append(
+            f"Only the {counts[chosen]} scores of {word} '{chosen}' are read here; not pooled "
+            f"with {', '.join(others)}: read those apart."
+        )
+    return frame[frame[column].astype(str) == chosen]
+
+
+def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+    blank = frame["score"].isna()
+    if blank.any():
+        notes.append(f"{int(blank.sum())} cups without a score are left out.")
+        frame = frame[~blank]
+    columns = ["score", *COORDINATES]
+    numbers = np.column_stack(
+        [np.asarray(pd.to_numeric(frame[name], errors="coerce"), dtype=float) for name in columns]
+    )
+    usable = np.isfinite(numbers).all(axis=1)
+    if not usable.all():
+        notes.append(
+            f"{int((~usable).sum())} scores are left out because the score or the water behind it "
+            "is not a number."
+        )
+    frame = frame[usable]
+    if frame.empty:
+        raise ReadingError(
+            "scores must be numbers for known waters, got none. Check that the key is opened and "
+            "the recipes are entered."
+        )
+    clean = dict(zip(columns, numbers[usable].T, strict=True))
+    return frame.assign(taster=frame["taster"].astype(str), **clean)
+
+
+def _without(
+    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[str]
+) -> pd.DataFrame:
+    """Rows without those of tasters or sessions left out by choice, and say so."""
+    if not len(names):
+        return frame
+    known = frame[column].astype(str)
+    for name in names:
+        if name not in set(known):
+            raise ReadingError(
+                f"without_{column}s must name {column}s with scores, got {name!r}. "
+                f"These have scores: {', '.join(sorted(known.unique()))}."
+            )
+    frame = frame[~known.isin(list(names))]
+    notes.append(f"Left out by your choice: {', '.join(names)}.")
+    if frame.empty:
+        raise ReadingError(
+            f"without_{column}s must leave a {column}, got {', '.join(names)}. Leave out fewer."
+        )
+    return frame
+
+
+def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str]) -> pd.DataFrame:
+    cup = ["session", "flight", "taster", "jug", "position", "blind_code"]
+    stages = sorted(frame["stage"].dropna().astype(str).unique())
+    if stage is not None:
+        if stage not in stages:
+            raise ReadingError(
+                f"stage must be one that was scored, got {stage!r}. "
+                f"Choose among: {', '.join(stages) or 'none (scored once per cup)'}."
+            )
+        frame = frame[frame["stage"].astype(str) == stage]
+    if not frame.duplicated(subset=cup).any():
+        return frame
+    if "given_at" in frame.columns:
+        frame = frame.sort_values("given_at", kind="stable")
+    repeated = frame.duplicated(subset=[*cup, "stage"], keep="last")
+    if repeated.any():
+        notes.append(
+            f"{int(repeated.sum())} scores were given twice for the same cup; the last one counts."
+        )
+        frame = frame[~repeated]
+    if frame.duplicated(subset=cup).any():
+        notes.append(
+            f"Scores of a cup as it cooled ({', '.join(stages)}) are averaged: they are one cup, "
+            "not several."
+        )
+        means = frame.groupby(cup, dropna=False, sort=False)["score"].transform("mean")
+        frame = frame.assign(score=means).drop_duplicates(subset=cup)
+    return frame
+
+
+def _labelled(frame: pd.DataFrame) -> pd.DataFrame:
+    """Add ``recipe``, ``bowl`` and ``block``; one recipe is one set of rounded coordinates."""
+    steps = np.array([ROUNDING[name] / 10 for name in COORDINATES])
+    keys = np.rint(frame[list(COORDINATES)].to_numpy(dtype=np.float64) / steps).astype(np.int64)
+    _, first, place = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    water = frame["water"].astype(str).to_numpy(dtype=str)
+    taken: list[str] = []
+    for label in water[first]:
+        name, n = str(label), 1
+        while name in taken:
+            n += 1
+            name = f"{label} ({n})"
+        taken.append(name)
+    session, jug, flight = (frame[name].astype(str) for name in ("session", "jug", "flight"))
+    return frame.assign(
+        recipe=np.array(taken)[place.ravel()],
+        bowl=[f"{one} / {of}" for one, of in zip(session, jug, strict=True)],
+        block=[f"{one} / {of}" for one, of in zip(session, flight, strict=True)],
+    )
+
+
+def _recipes(frame: pd.DataFrame) -> pd.DataFrame:
+    labels, first, place, n_scores = np.unique(
+        frame["recipe"].to_numpy(dtype=str),
+        return_index=True,
+        return_inverse=True,
+        return_counts=True,
+    )
+    control = np.bincount(place, frame["is_control"].to_numpy(dtype=np.float64), len(labels)) > 0
+    people = frame["taster"].factorize()[0]
+    pairs = np.unique(np.column_stack([place, people]), axis=0)[:, 0]
+    table = frame[list(COORDINATES)].iloc[first].reset_index(drop=True)
+    table.insert(0, "recipe", labels)
+    return table.assign(
+        n_scores=n_scores, n_tasters=np.bincount(pairs, minlength=len(labels)), is_control=control
+    )

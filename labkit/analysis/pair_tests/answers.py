@@ -1,0 +1,253 @@
+"""The answers of served discrimination tests, read from the opened scores: one test a session.
+
+On every cup of a set the sheet asks the method's question, and the taster marks «no» (0) or «this
+one» (1); the scale's name is the method. Only a set with exactly one marked cup is an answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+
+from labkit.analysis.model.coding import describe
+from labkit.analysis.pair_tests.difference import METHODS as WITH_RIGHT_ANSWER
+from labkit.analysis.pair_tests.difference import (
+    Discrimination,
+    read_discrimination,
+    similarity_test,
+)
+from labkit.analysis.pair_tests.planning import ENOUGH, fewest_successes
+from labkit.analysis.pair_tests.preference import Preference, fewest_preferring, paired_preference
+from labkit.analysis.region import COORDINATES
+from labkit.errors import PlanError, ReadingError
+from labkit.tasting.discrimination import METHODS, right_place
+from labkit.water.markup import percent
+
+_NOTHING_CHOSEN = "no preference"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairReading:
+    """What the answers of one session's discrimination test say."""
+
+    session: str
+    """Which session."""
+
+    method: str
+    """How the cups were served."""
+
+    question: str
+    """What the tasters were asked."""
+
+    waters: tuple[str, str]
+    """The two waters in words; for a named attribute, the one expected to have more first."""
+
+    sets: pd.DataFrame
+    """One row a set: ``flight, taster, answer`` (the water or ``no preference``; None if there is
+    no answer), ``correct`` (None where no answer is right or wrong), ``why_not``."""
+
+    result: Discrimination | Preference | None
+    """The exact test; None without an answer, or when nobody preferred either."""
+
+    verdict: str
+    """The plain answer, one or two sentences."""
+
+    notes: tuple[str, ...]
+    """What was left out or must be minded, one sentence each."""
+
+    def _repr_html_(self) -> str:
+        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
+        method = f"{self.method[0].upper()}{self.method[1:]}"
+        return (
+            f"<p><strong>{escape(self.verdict)}</strong></p>"
+            f"<p>{escape(method)}: {escape(self.waters[0])} against "
+            f"{escape(self.waters[1])}. Asked: «{escape(self.question)}»</p><ul>{notes}</ul>"
+        )
+
+
+def scored_only(frame: pd.DataFrame) -> pd.DataFrame:
+    """The scores frame without the marks of discrimination tests, which are no scores."""
+    return frame[~frame["scale"].astype(str).isin(list(METHODS))]
+
+
+def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
+    """Every discrimination test among the opened scores of one coffee, in order of session.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing, or a test does not compare two waters.
+    """
+    needed = ("session", "flight", "taster", "position", "water", "attribute", "scale", "score")
+    missing = [name for name in (*needed, *COORDINATES, "is_control") if name not in frame.columns]
+    if missing:
+        raise ReadingError(
+            f"frame must have the columns of the scores frame, got none named "
+            f"{', '.join(missing)}. Take it from the lab book's opened scores."
+        )
+    marks = frame[frame["scale"].astype(str).isin(list(METHODS)) & frame["score"].notna()]
+    groups = marks.groupby(["session", "scale", "attribute"], sort=False)
+    return tuple(_read(str(s), str(m), str(q), rows) for (s, m, q), rows in groups)
+
+
+def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> PairReading:
+    recipes = marks.groupby("water", sort=True).agg(
+        {**dict.fromkeys(COORDINATES, "first"), "is_control": "max"}
+    )
+    if len(recipes) != 2:
+        raise ReadingError(
+            f"waters of the {method} test in {session!r} must be two, got {len(recipes)}. "
+            "Its cups were scored in part only; complete the sheets from paper."
+        )
+    # The water expected to have more, or simply the one that is no control, comes first.
+    recipes = recipes.sort_values("is_control", kind="stable")
+    levels = recipes[list(COORDINATES)].to_numpy(dtype=np.float64)
+    apart = [name for name, one, two in zip(COORDINATES, *levels, strict=True) if one != two]
+    words = {
+        str(label): describe(row, apart) for label, row in zip(recipes.index, levels, strict=True)
+    }
+    first, second = map(str, recipes.index)
+    sets = pd.DataFrame(
+        [
+            {"flight": flight, "taster": str(taster), **_answer(method, rows, first)}
+            for (flight, taster), rows in marks.groupby(["flight", "taster"], sort=True)
+        ]
+    )
+    result, verdict, notes = (_preference if method not in WITH_RIGHT_ANSWER else _discrimination)(
+        method, sets, (first, second), words
+    )
+    left_out = sets.dropna(subset=["why_not"]).groupby("why_not").size()
+    notes += [f"{count} of {len(sets)} sets left out: {why}." for why, count in left_out.items()]
+    return PairReading(
+        session=session,
+        method=method,
+        question=question,
+        waters=(words[first], words[second]),
+        sets=sets,
+        result=result,
+        verdict=verdict,
+        notes=tuple(notes),
+    )
+
+
+def _answer(method: str, rows: pd.DataFrame, stronger: str) -> dict[str, object]:
+    """What one taster answered to one set, or why that is no answer."""
+
+    def nothing(why: str) -> dict[str, object]:
+        return {"answer": None, "correct": None, "why_not": why}
+
+    rows = rows.sort_values("position")
+    waters = rows["water"].astype(str).tolist()
+    marked = np.flatnonzero(rows["score"].to_numpy(dtype=np.float64) > 0.5)
+    if len(rows) != METHODS[method].cups:
+        return nothing("not every cup of the set was marked «no» or «this one»")
+    if len(marked) > 1:
+        return nothing("more than one cup was marked")
+    if method not in WITH_RIGHT_ANSWER:
+        chosen = waters[marked[0]] if len(marked) else _NOTHING_CHOSEN
+        return {"answer": chosen, "correct": None, "why_not": None}
+    if not len(marked):
+        return nothing("no cup was marked; the question wants one even as a guess")
+    if method in ("duo-trio", "tetrad") and marked[0] == 0:
+        return nothing("the reference itself was marked")
+    try:
+        right = right_place(method, waters, stronger)
+    except (PlanError, ValueError):
+        return nothing(f"the cups served make no {method} set")
+    return {
+        "answer": waters[marked[0]],
+        "correct": bool(marked[0] == right),
+        "why_not": None,
+    }
+
+
+def _discrimination(
+    method: str, sets: pd.DataFrame, pair: tuple[str, str], words: dict[str, str]
+) -> tuple[Discrimination | None, str, list[str]]:
+    del pair, words  # right is right, whichever water it was
+    if not sets["correct"].notna().any():
+        return None, "No answer was given: this test says nothing.", []
+    found = read_discrimination(sets, method)
+    notes = [_size(found)]
+    if found.p_value < 0.05:
+        return found, found.sentence, notes
+    smallest = detectable_share(method, found.n)
+    if smallest is None:
+        verdict = (
+            f"{found.sentence} So few answers cannot show any difference: not even all right would "
+            "beat guessing."
+        )
+    else:
+        verdict = (
+            f"{found.sentence} A difference that {percent(smallest)} of answers get right "
+            f"(guessing gives {percent(WITH_RIGHT_ANSWER[method].chance)}) would have been seen "
+            "with 80 % chance; smaller ones may be there."
+        )
+    return found, verdict, [*notes, similarity_test(method, found.correct, found.n)[1]]
+
+
+def _size(found: Discrimination) -> str:
+    """How large the difference is, with its interval where one can be given."""
+    share = f"{percent(found.share)} right"
+    if np.isnan(found.share_lo):
+        return f"{share}; no interval can be given."
+    shares = f"{share} (95 %: {100 * found.share_lo:.0f} to {percent(found.share_hi)})"
+    if np.isinf(found.dprime):
+        return f"{shares}; at least {found.dprime_lo:.1f} times one cup's noise apart (d')."
+    high = "no upper end" if np.isinf(found.dprime_hi) else f"{found.dprime_hi:.1f}"
+    return (
+        f"{shares}; the waters lie {found.dprime:.1f} times one cup's noise apart (d', 95 %: "
+        f"{found.dprime_lo:.1f} to {high})."
+    )
+
+
+def detectable_share(method: str, n: int, *, chance: float = ENOUGH) -> float | None:
+    """Smallest share of right answers that ``n`` of them show with this chance; None if none."""
+    guess = WITH_RIGHT_ANSWER[method].chance
+    needed = fewest_successes(n, guess, 0.05)
+    if needed is None:
+        return None
+    return float(
+        optimize.brentq(lambda share: stats.binom.sf(needed - 1, n, share) - chance, guess, 1.0)
+    )
+
+
+def _preference(
+    method: str, sets: pd.DataFrame, pair: tuple[str, str], words: dict[str, str]
+) -> tuple[Preference | None, str, list[str]]:
+    del method  # there is only one
+    given = sets.dropna(subset=["answer"])
+    if given.empty:
+        return None, "No answer was given: this test says nothing.", []
+    notes = ["«No preference» is left out of the count, as declared before the test."]
+    people = given.groupby("taster")["answer"].agg(lambda said: _leaning(list(said), pair))
+    if len(people) < len(given):
+        notes.append(
+            f"{len(people)} tasters gave {len(given)} answers: each counts once, for the water "
+            "that they preferred more often."
+        )
+    counts = [int((people == water).sum()) for water in pair]
+    neither = len(people) - sum(counts)
+    if not sum(counts):
+        return None, f"No preference: all {neither} tasters liked both alike.", notes
+    names = (words[pair[0]], words[pair[1]])
+    found = paired_preference(counts[0], counts[1], neither, rule="left out", names=names)
+    needed = fewest_preferring(sum(counts))
+    if found.p_value >= 0.05:
+        notes.append(
+            f"{sum(counts)} tasters with a preference cannot show one, even if all agree."
+            if needed is None
+            else f"It would take {needed} of {sum(counts)} for the same water to show a preference."
+        )
+    return found, found.sentence, notes
+
+
+def _leaning(said: Sequence[str], pair: tuple[str, str]) -> str:
+    """The water that one taster preferred more often."""
+    one, two = (said.count(water) for water in pair)
+    return _NOTHING_CHOSEN if one == two else pair[0] if one > two else pair[1]

@@ -1,0 +1,381 @@
+"""Discrimination tests: can anyone taste the change, how large is it, is it small enough.
+
+Triangle, duo-trio, tetrad, 2-AFC and 3-AFC with exact binomial tests; how many answers to ask for
+lives in ``discrimination_planning``, preferences in ``preference``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy import integrate, optimize, stats
+from scipy.special import ndtr
+
+from labkit.analysis.model.coding import p_text
+from labkit.errors import ReadingError
+from labkit.water.markup import percent
+
+LARGEST_DPRIME: Final = 12.0
+"""Beyond this nobody is ever wrong."""
+
+FEWEST_REPEATING: Final = 4
+"""Tasters who answered several times below which no interval is given."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Method:
+    """One way to serve the cups."""
+
+    name: str
+    """As in the plan."""
+
+    chance: float
+    """Share of right answers by guessing."""
+
+    cups: int
+    """Cups served for one answer."""
+
+    asks: str
+    """What the taster is asked."""
+
+    source: str
+    """The standard that describes it."""
+
+
+METHODS: Final = {
+    one.name: one
+    for one in (
+        Method(
+            name="triangle",
+            chance=1 / 3,
+            cups=3,
+            asks="Two cups are the same: which is the odd one?",
+            source="ISO 4120",
+        ),
+        Method(
+            name="duo-trio",
+            chance=1 / 2,
+            cups=3,
+            asks="Which of the two cups is the same as the reference?",
+            source="ISO 10399",
+        ),
+        Method(
+            name="tetrad",
+            chance=1 / 3,
+            cups=4,
+            asks="Sort the four cups into two pairs of the same.",
+            source="ASTM E3009",
+        ),
+        Method(
+            name="2-AFC",
+            chance=1 / 2,
+            cups=2,
+            asks="Which of the two cups has more of the named attribute?",
+            source="ISO 5495",
+        ),
+        Method(
+            name="3-AFC",
+            chance=1 / 3,
+            cups=3,
+            asks="Which of the three cups has more of the named attribute?",
+            source="common practice",
+        ),
+    )
+}
+"""The methods by name."""
+
+
+def method_named(name: str) -> Method:
+    """The method, or a sentence naming those there are."""
+    if name not in METHODS:
+        raise ReadingError(
+            f"method must be one of {', '.join(METHODS)}, got {name!r}. Choose one of them."
+        )
+    return METHODS[name]
+
+
+def _density(z: float) -> float:
+    return math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+
+
+def _triangle(d: float) -> float:
+    up, shift = math.sqrt(3), d * math.sqrt(2 / 3)
+
+    def inner(z: float) -> float:
+        return float(2 * (ndtr(shift - z * up) + ndtr(-shift - z * up)) * _density(z))
+
+    return float(integrate.quad(inner, 0, 12, epsabs=1e-12)[0])
+
+
+def _duo_trio(d: float) -> float:
+    near, far = ndtr(d / math.sqrt(2)), ndtr(d / math.sqrt(6))
+    return float(1 - near - far + 2 * near * far)
+
+
+def _tetrad(d: float) -> float:
+    def inner(z: float) -> float:
+        shifted = ndtr(z - d)
+        return float(_density(z) * (2 * ndtr(z) * shifted - shifted**2))
+
+    return float(1 - 2 * integrate.quad(inner, -10, 10 + d, epsabs=1e-12, limit=200)[0])
+
+
+def _three_afc(d: float) -> float:
+    def inner(z: float) -> float:
+        return float(_density(z - d) * ndtr(z) ** 2)
+
+    return float(integrate.quad(inner, -10, 10 + d, epsabs=1e-12, limit=200)[0])
+
+
+_RIGHT: Final[dict[str, Callable[[float], float]]] = {
+    "triangle": _triangle,
+    "duo-trio": _duo_trio,
+    "tetrad": _tetrad,
+    "2-AFC": lambda d: float(ndtr(d / math.sqrt(2))),
+    "3-AFC": _three_afc,
+}
+
+
+@lru_cache(maxsize=4096)
+def share_right(method: str, dprime: float) -> float:
+    """Share of right answers at a difference of ``dprime`` (Thurstone's model).
+
+    References
+    ----------
+    Ennis, D. M. (1993). The power of sensory discrimination methods. J. Sens. Stud., 8, 353-370;
+    Ennis, J. M. and Jesionka, V. (2011). The power of sensory discrimination methods revisited.
+    J. Sens. Stud., 26, 371-382 (tetrad).
+    """
+    chance = method_named(method).chance
+    if not dprime >= 0:
+        raise ReadingError(f"dprime must be 0 or more, got {dprime:g}. Give the size alone.")
+    if dprime > LARGEST_DPRIME:
+        return 1.0
+    return chance if dprime == 0 else _RIGHT[method](dprime)
+
+
+def dprime_of(method: str, share: float) -> float:
+    """The difference at which this share of answers is right; 0 at or below chance, else inf."""
+    chance = method_named(method).chance
+    if share <= chance:
+        return 0.0
+    if share >= min(1.0, share_right(method, LARGEST_DPRIME - 0.01)):
+        return float("inf")
+    return float(
+        optimize.brentq(
+            lambda d: share_right(method, float(d)) - share, 0.0, LARGEST_DPRIME, xtol=1e-10
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Discrimination:
+    """What the answers of one discrimination test say."""
+
+    method: str
+    """How the cups were served."""
+
+    n: int
+    """Answers."""
+
+    correct: int
+    """Right ones."""
+
+    p_value: float
+    """Chance of at least so many right answers by guessing (exact binomial)."""
+
+    share: float
+    """Share of right answers."""
+
+    share_lo: float
+    """Lower end of its 95 % interval (Clopper-Pearson); NaN if it cannot be given."""
+
+    share_hi: float
+    """Upper end."""
+
+    dprime: float
+    """Size of the difference in units of one cup's noise."""
+
+    dprime_lo: float
+    """Lower end of its 95 % interval."""
+
+    dprime_hi: float
+    """Upper end."""
+
+    sentence: str
+    """In plain words."""
+
+    @property
+    def discriminators(self) -> float:
+        """Share of tasters who truly tell the cups apart, guessing taken out."""
+        return max(0.0, _beyond_chance(self.method, self.share))
+
+    @property
+    def discriminators_lo(self) -> float:
+        """Lower end of its 95 % interval."""
+        return max(0.0, _beyond_chance(self.method, self.share_lo))
+
+    @property
+    def discriminators_hi(self) -> float:
+        """Upper end of its 95 % interval."""
+        return max(0.0, _beyond_chance(self.method, self.share_hi))
+
+    @property
+    def dprime_se(self) -> float:
+        """Standard error of d' by the delta method; NaN at chance and at all right."""
+        if not (0 < self.dprime < np.inf):
+            return float("nan")
+        step = 1e-4
+        slope = (
+            share_right(self.method, self.dprime + step)
+            - share_right(self.method, self.dprime - step)
+        ) / (2 * step)
+        return float(np.sqrt(self.share * (1 - self.share) / self.n) / slope)
+
+
+def _beyond_chance(method: str, share: float) -> float:
+    chance = METHODS[method].chance
+    return (share - chance) / (1 - chance)
+
+
+def exact_interval(correct: float, n: float, level: float = 0.95) -> tuple[float, float]:
+    """Clopper-Pearson interval of a share."""
+    outside = (1 - level) / 2
+    low = 0.0 if correct <= 0 else float(stats.beta.ppf(outside, correct, n - correct + 1))
+    high = 1.0 if correct >= n else float(stats.beta.ppf(1 - outside, correct + 1, n - correct))
+    return low, high
+
+
+def _checked(n: int, correct: int) -> None:
+    if n < 1 or not 0 <= correct <= n:
+        raise ReadingError(
+            f"correct must be between 0 and the number of answers, got {correct} of {n}. "
+            "Count the answers again."
+        )
+
+
+def difference_test(method: str, correct: int, n: int) -> Discrimination:
+    """Exact test that nobody tells the cups apart, one answer per taster.
+
+    Raises
+    ------
+    ReadingError
+        If the method is unknown or the counts are impossible.
+    """
+    chance = method_named(method).chance
+    _checked(n, correct)
+    return _result(method, correct, n, chance, n_effective=float(n), note="")
+
+
+def _result(
+    method: str, correct: int, n: int, chance: float, *, n_effective: float, note: str
+) -> Discrimination:
+    p = float(stats.binom.sf(correct - 1, n, chance))
+    share = correct / n
+    if np.isnan(n_effective):
+        lo = hi = float("nan")
+    else:
+        lo, hi = exact_interval(share * n_effective, n_effective)
+    dprime = dprime_of(method, share)
+    found = f"{correct} of {n} right in a {method} test: " + (
+        f"the cups can be told apart ({p_text(p)})."
+        if p < 0.05
+        else f"no more than guessing would give ({p_text(p)})."
+    )
+    return Discrimination(
+        method=method,
+        n=n,
+        correct=correct,
+        p_value=p,
+        share=share,
+        share_lo=lo,
+        share_hi=hi,
+        dprime=dprime,
+        dprime_lo=float("nan") if np.isnan(lo) else dprime_of(method, lo),
+        dprime_hi=float("nan") if np.isnan(hi) else dprime_of(method, hi),
+        sentence=f"{found} {note}".strip(),
+    )
+
+
+def read_discrimination(answers: pd.DataFrame, method: str) -> Discrimination:
+    """Read the answers of a test in which tasters may have answered more than once.
+
+    Parameters
+    ----------
+    answers : DataFrame
+        ``taster`` and ``correct`` (bool), one row an answer; unanswered rows are NaN.
+    method : str
+        A key of ``METHODS``.
+
+    Notes
+    -----
+    Under 'nobody tells them apart' all answers are guesses, so the exact test holds also for
+    repeated answers. For the interval, answers of one taster are alike: their number is divided
+    by how much more the tasters' shares spread than single answers would (never below 1), and
+    with fewer than four tasters no interval is given.
+    """
+    chance = method_named(method).chance
+    missing = [name for name in ("taster", "correct") if name not in answers.columns]
+    if missing:
+        raise ReadingError(
+            f"answers must have the columns taster and correct, got none named "
+            f"{', '.join(missing)}. Add them."
+        )
+    given = answers.dropna(subset=["correct"])
+    if given.empty:
+        raise ReadingError("answers must hold at least one answer, got none. Serve the cups first.")
+    right = given["correct"].astype(bool)
+    per_taster = right.groupby(given["taster"].astype(str)).agg(["sum", "size"])
+    n, correct = int(per_taster["size"].sum()), int(per_taster["sum"].sum())
+    people = len(per_taster)
+    if per_taster["size"].max() == 1:
+        return _result(method, correct, n, chance, n_effective=float(n), note="")
+    if people < FEWEST_REPEATING:
+        note = (
+            f"{people} tasters answered more than once: the test holds for them, but an interval "
+            f"for others would need at least {FEWEST_REPEATING} tasters."
+        )
+        return _result(method, correct, n, chance, n_effective=float("nan"), note=note)
+    share = correct / n
+    spread = 1.0
+    if 0 < share < 1:
+        expected = per_taster["size"] * share
+        pearson = ((per_taster["sum"] - expected) ** 2 / (expected * (1 - share))).sum()
+        spread = max(1.0, float(pearson) / (people - 1))
+    note = f"{people} tasters gave {n / people:.1f} answers each; the interval allows for that."
+    return _result(method, correct, n, chance, n_effective=n / spread, note=note)
+
+
+def similarity_test(
+    method: str, correct: int, n: int, *, discriminators: float = 0.3
+) -> tuple[float, str]:
+    """Exact test that fewer than this share of tasters tell the cups apart.
+
+    Returns
+    -------
+    p_value : float
+        Chance of so few right answers if the share were just reached.
+    sentence : str
+    """
+    chance = method_named(method).chance
+    _checked(n, correct)
+    if not 0 < discriminators < 1:
+        raise ReadingError(
+            f"discriminators must be a share between 0 and 1, got {discriminators:g}. "
+            "0.3 is usual (common practice)."
+        )
+    limit = chance + discriminators * (1 - chance)
+    p = float(stats.binom.cdf(correct, n, limit))
+    share = percent(discriminators)
+    if p < 0.05:
+        return p, f"Fewer than {share} of such tasters tell the cups apart ({p_text(p)})."
+    return p, (
+        f"It cannot be ruled out that {share} or more of such tasters tell the cups apart "
+        f"({p_text(p)}); {n} answers may be too few."
+    )

@@ -1,0 +1,193 @@
+"""Before a discrimination test: how many answers it takes, and what a small panel can see."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from labkit.analysis.pair_tests.difference import METHODS, method_named, share_right
+from labkit.analysis.pair_tests.preference import fewest_preferring
+from labkit.errors import ReadingError
+from labkit.water.markup import percent
+
+MOST_ANSWERS: Final = 5000
+"""Answers beyond which no sample size is looked for."""
+
+ENOUGH: Final = 0.8
+"""Usual chance of finding what is there (common practice)."""
+
+SMALL: Final = 0.5
+"""Below this chance a test is more likely to miss the difference than to find it."""
+
+
+def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
+    """Fewest right answers of ``n`` that beat guessing at this level; None if not even all do."""
+    chance = method_named(method).chance
+    return fewest_successes(n, chance, alpha)
+
+
+def fewest_successes(n: int, chance: float, alpha: float) -> int | None:
+    """Smallest count whose exact upper tail is at most ``alpha``; None if there is none."""
+    needed = int(critical_counts(np.array([n]), chance, alpha)[0])
+    return needed if needed <= n else None
+
+
+def critical_counts(n: NDArray[np.int_], chance: float, alpha: float) -> NDArray[np.int_]:
+    """Smallest counts whose exact upper tail is at most ``alpha``; n + 1 where there is none."""
+    counts = np.asarray(stats.binom.isf(alpha, n, chance), dtype=np.int_) + 1
+    # isf may land one off where a tail equals alpha to the last digit.
+    lower = stats.binom.sf(counts - 2, n, chance) <= alpha * (1 + 1e-12)
+    return np.asarray(counts - lower, dtype=np.int_)
+
+
+def _share_of_right(method: str, dprime: float | None, discriminators: float | None) -> float:
+    chance = method_named(method).chance
+    if (dprime is None) == (discriminators is None):
+        raise ReadingError(
+            "the size must be given either as dprime or as discriminators, got "
+            f"dprime={dprime} and discriminators={discriminators}. Give one of the two."
+        )
+    if dprime is not None:
+        return share_right(method, float(dprime))
+    share = float(discriminators or 0.0)
+    if not 0 <= share <= 1:
+        raise ReadingError(
+            f"discriminators must be a share between 0 and 1, got {share:g}. Give 0.3 for 30 %."
+        )
+    return chance + share * (1 - chance)
+
+
+def power(
+    method: str,
+    n: int,
+    *,
+    dprime: float | None = None,
+    discriminators: float | None = None,
+    alpha: float = 0.05,
+) -> float:
+    """Chance that ``n`` answers show a difference of this size (exact binomial)."""
+    needed = fewest_successes(n, method_named(method).chance, alpha)
+    if needed is None:
+        return 0.0
+    return float(stats.binom.sf(needed - 1, n, _share_of_right(method, dprime, discriminators)))
+
+
+def answers_needed(
+    method: str,
+    *,
+    dprime: float | None = None,
+    discriminators: float | None = None,
+    alpha: float = 0.05,
+    wanted: float = ENOUGH,
+) -> tuple[int, int] | None:
+    """Fewest answers with the wanted power, and the right ones it takes; None above 5000.
+
+    The first number of answers that reaches the wanted power is given, as in the tables of
+    ISO 4120 and ISO 10399; with a few answers more it may dip just below again.
+    """
+    share = _share_of_right(method, dprime, discriminators)
+    chance = method_named(method).chance
+    if share <= chance:
+        return None
+    for first, last in ((1, 200), (201, MOST_ANSWERS)):
+        n = np.arange(first, last + 1)
+        counts = critical_counts(n, chance, alpha)
+        enough = np.flatnonzero((counts <= n) & (stats.binom.sf(counts - 1, n, share) >= wanted))
+        if len(enough):
+            return int(n[enough[0]]), int(counts[enough[0]])
+    return None
+
+
+def plan_discrimination(
+    tasters: int, *, dprime: float = 1.0, answers_each: int = 1, alpha: float = 0.05
+) -> pd.DataFrame:
+    """What each method offers to a panel of this size.
+
+    Returns
+    -------
+    DataFrame
+        ``method, answers, cups, right_needed, chance_to_see, answers_for_80, sentence``, the most
+        promising first. ``right_needed`` is missing if not even all right answers would do.
+    """
+    if tasters < 1 or answers_each < 1:
+        raise ReadingError(
+            f"tasters and answers_each must be 1 or more, got {tasters} and {answers_each}. "
+            "Say who will taste and how often."
+        )
+    n = tasters * answers_each
+    rows = []
+    for method in METHODS.values():
+        needed = fewest_successes(n, method.chance, alpha)
+        seen = power(method.name, n, dprime=dprime, alpha=alpha)
+        enough = answers_needed(method.name, dprime=dprime, alpha=alpha)
+        rows.append(
+            {
+                "method": method.name,
+                "answers": n,
+                "cups": n * method.cups,
+                "right_needed": needed,
+                "chance_to_see": seen,
+                "answers_for_80": None if enough is None else enough[0],
+                "sentence": _warning(method.name, n, needed, seen, enough),
+            }
+        )
+    table = pd.DataFrame(rows).sort_values("chance_to_see", ascending=False, kind="stable")
+    return table.reset_index(drop=True)
+
+
+def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float = 1.0) -> str:
+    """What a test would likely tell with this panel, in words, for any method that is served.
+
+    A paired preference counts each taster once; it is foreseen for three in four preferring the
+    same water, the others for a difference of ``dprime``.
+    """
+    if method in METHODS:
+        table = plan_discrimination(tasters, dprime=dprime, answers_each=answers_each)
+        said = str(table.set_index("method").loc[method, "sentence"])
+        share = share_right(method, dprime)
+        return f"{said} (Taken: a difference that {percent(share)} of answers get right.)"
+    needed = fewest_preferring(tasters)
+    if needed is None:
+        return (
+            f"{tasters} tasters in a paired preference can show nothing: not even all for the same "
+            "water would beat chance. It takes 6, and each counts once however often they answer."
+        )
+    seen = preference_power(tasters)
+    enough = next(n for n in range(tasters, MOST_ANSWERS) if preference_power(n) >= ENOUGH)
+    said = f"{needed} of {tasters} for the same water show a preference."
+    chance = f"if three in four prefer it, the chance to see that is {percent(seen)}"
+    if seen >= ENOUGH:
+        return f"{said} {chance[0].upper()}{chance[1:]}."
+    lead = "Too few tasters to count on" if seen < SMALL else "Not to be counted on"
+    return f"{said} {lead}: {chance}; {enough} tasters would have 80 %."
+
+
+def preference_power(tasters: int, *, preferring: float = 0.75, alpha: float = 0.05) -> float:
+    """Chance that so many tasters show a preference that this share of them has (two-sided)."""
+    needed = fewest_preferring(tasters, alpha)
+    if needed is None:
+        return 0.0
+    right, wrong = stats.binom.sf(needed - 1, tasters, [preferring, 1 - preferring])
+    return float(right + wrong)
+
+
+def _warning(
+    method: str, n: int, needed: int | None, seen: float, enough: tuple[int, int] | None
+) -> str:
+    wanted = "more than 5000" if enough is None else str(enough[0])
+    if needed is None:
+        return (
+            f"{n} answers in a {method} test can show nothing: not even all right would beat "
+            f"guessing. It takes {wanted} answers."
+        )
+    if seen < SMALL:
+        other = "" if method.endswith("AFC") else ", or name the attribute and use 2-AFC"
+        return (
+            f"{n} answers in a {method} test have little chance ({percent(seen)}) of showing "
+            f"this difference; {wanted} would have 80 %. Let tasters answer several times{other}."
+        )
+    return f"{needed} of {n} right show a difference; chance to see this one {percent(seen)}."

@@ -1,0 +1,114 @@
+"""Paired preference, with 'no preference' allowed: which of two waters do tasters prefer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from scipy import stats
+
+from labkit.analysis.model.coding import p_text
+from labkit.analysis.pair_tests.difference import exact_interval
+from labkit.errors import ReadingError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preference:
+    """What the answers of one paired preference test say."""
+
+    first: int
+    """Answers for the first water."""
+
+    second: int
+    """Answers for the second water."""
+
+    neither: int
+    """Answers 'no preference'."""
+
+    rule: str
+    """How they were counted: ``'left out'`` or ``'split'``, as declared before the test."""
+
+    p_value: float
+    """Two-sided exact binomial p-value of 'both are preferred equally often'."""
+
+    share_first: float
+    """Share of the counted answers for the first water."""
+
+    share_lo: float
+    """Lower end of its 95 % interval (Clopper-Pearson)."""
+
+    share_hi: float
+    """Upper end."""
+
+    sentence: str
+    """In plain words."""
+
+
+def paired_preference(
+    first: int,
+    second: int,
+    neither: int = 0,
+    *,
+    rule: str,
+    names: tuple[str, str] = ("the first water", "the second water"),
+) -> Preference:
+    """Two-sided exact test, one answer per taster (ISO 5495).
+
+    Parameters
+    ----------
+    first, second, neither : int
+        Answers for each water and for 'no preference'.
+    rule : str
+        What happens to 'no preference', declared before the test: ``'left out'`` or ``'split'``
+        evenly (an odd one is left out).
+    names : tuple of two str
+        What the sentence calls the waters.
+
+    Raises
+    ------
+    ReadingError
+        If the counts are impossible, the rule is unknown or nobody has a preference.
+    """
+    if min(first, second, neither) < 0 or first + second + neither < 1:
+        raise ReadingError(
+            f"answers must be counts of 0 or more, got {first}, {second} and {neither}. "
+            "Count them again."
+        )
+    if rule not in ("left out", "split"):
+        raise ReadingError(
+            f"rule must be 'left out' or 'split', got {rule!r}. Declare it before the test."
+        )
+    half = neither // 2 if rule == "split" else 0
+    one, two = first + half, second + half
+    n = one + two
+    if n == 0:
+        raise ReadingError(
+            f"at least one taster must prefer a water, got {neither} times 'no preference'. "
+            "That is an answer too: no preference was found."
+        )
+    p = float(stats.binomtest(one, n, 0.5, alternative="two-sided").pvalue)
+    lo, hi = exact_interval(one, n)
+    without = f" {neither} had no preference ({rule})." if neither else ""
+    if p < 0.05:
+        favoured, count = (names[0], one) if one > two else (names[1], two)
+        words = f"Preferred: {favoured}, by {count} of {n} ({p_text(p)})."
+    else:
+        words = f"No preference shown: {one} for {names[0]}, {two} for {names[1]} ({p_text(p)})."
+    return Preference(
+        first=first,
+        second=second,
+        neither=neither,
+        rule=rule,
+        p_value=p,
+        share_first=one / n,
+        share_lo=lo,
+        share_hi=hi,
+        sentence=words + without,
+    )
+
+
+def fewest_preferring(n: int, alpha: float = 0.05) -> int | None:
+    """Fewest answers for one water of ``n`` that show a preference, two-sided; None if none do."""
+    for count in range(n // 2 + 1, n + 1):
+        if stats.binomtest(count, n, 0.5, alternative="two-sided").pvalue <= alpha:
+            return count
+    return None

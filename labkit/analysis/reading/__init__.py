@@ -1,0 +1,1 @@
+"""What the scores of one coffee say: panel, surface, best water, verdict; and other scales."""

@@ -1,0 +1,298 @@
+"""The alkalinity at which acidity is neither too sharp nor too flat, from just-about-right answers.
+
+Answers are read as -1 (too flat), 0 (just right), 1 (too sharp). The mean of that is the share that
+says too sharp less the share that says too flat: where it crosses zero, the two balance.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
+from threadpoolctl import threadpool_limits
+
+from labkit.analysis.model.coding import Floats
+from labkit.analysis.model.scores import attributes_of, gather_scores
+from labkit.analysis.reading import views
+from labkit.analysis.reading.coffee import SEED
+from labkit.analysis.reading.special_scales import (
+    ENOUGH_SHARE,
+    ENOUGH_TASTERS,
+    SIDES,
+    just_about_right,
+)
+from labkit.analysis.reading.surface import fit_surface
+from labkit.errors import ReadingError
+from labkit.tasting.scales import SCALES
+from labkit.water.markup import percent
+
+FACTOR: Final = "alkalinity_mg_l_caco3"
+FLAT: Final = "too flat"
+RIGHT: Final = "just right"
+SHARP: Final = "too sharp"
+OF_ACIDITY: Final = dict(zip(SIDES, (FLAT, RIGHT, SHARP), strict=True))
+"""The sides of the scale in the words of acidity."""
+
+POINTS: Final = 241
+"""Alkalinities at which the curve is drawn and the interval is looked for."""
+
+CUP: Final = ["session", "flight", "taster", "jug", "position", "blind_code"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Balance:
+    """How sharp and how flat one coffee tasted, and the alkalinity that balances the two."""
+
+    coffee: str
+    """Which coffee."""
+
+    attribute: str
+    """The just-about-right question."""
+
+    shares: pd.DataFrame
+    """One row an alkalinity tasted and side: ``alkalinity_mg_l_caco3, n_answers, side, n, share,
+    lo, hi`` (Wilson; tasters' own levels not allowed for)."""
+
+    penalties: pd.DataFrame
+    """One row a side: ``side, n, share, drop, drop_lo, drop_hi, net_effect, sentence``. ``drop`` is
+    the mean liking of 'just right' less that of the side; missing below 20 % of the answers, and
+    its interval with a single taster."""
+
+    curve: pd.DataFrame
+    """Share too sharp less share too flat along alkalinity: ``alkalinity_mg_l_caco3, mean, lo,
+    hi``, the other coordinates at the middle of what was tasted. Empty if there was no curve."""
+
+    alkalinity_mg_l_caco3: float
+    """Where the two balance; NaN if these cups do not tell."""
+
+    lo: float
+    """Lower end of its 95 % interval (the levels at which balance is not refuted); NaN where it
+    reaches the end of what was tasted, so that none is known."""
+
+    hi: float
+    """Upper end, likewise."""
+
+    sentence: str
+    """The balance in words."""
+
+    notes: tuple[str, ...]
+    """What to mind, one sentence each."""
+
+    def _repr_html_(self) -> str:
+        rows = [*self.penalties["sentence"], *self.notes]
+        listed = "".join(f"<li>{html.escape(one)}</li>" for one in rows)
+        return f"<p><strong>{html.escape(self.sentence)}</strong></p><ul>{listed}</ul>"
+
+
+def right_questions(frame: pd.DataFrame) -> list[str]:
+    """Just-about-right attributes of a scores frame, those about acidity first."""
+    middle = [name for name, scale in SCALES.items() if scale.middle_is_best]
+    asked = attributes_of(frame[frame["scale"].astype(str).isin(middle)]) if len(frame) else []
+    return sorted(asked, key=lambda name: "acid" not in name.lower())
+
+
+def balance_acidity(
+    frame: pd.DataFrame,
+    attribute: str | None = None,
+    *,
+    liking: str = "overall",
+    rng: np.random.Generator | None = None,
+) -> Balance:
+    """Read the just-about-right answers on acidity of one coffee.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The scores frame of one coffee.
+    attribute : str, optional
+        The just-about-right question; the first one about acidity unless given.
+    liking : str
+        The attribute that penalties are counted in.
+    rng : numpy.random.Generator, optional
+        For the bootstrap behind the penalties; a fixed seed unless given.
+
+    Raises
+    ------
+    ReadingError
+        If nobody answered such a question.
+
+    Notes
+    -----
+    The curve is the same mixed model as of any score (tasters, flights and jugs as chance); the
+    interval is the set of levels at which its 95 % band holds zero: Fieller's, with small-sample
+    errors [1]_. A bootstrap over four to eight tasters would draw few different panels, and would
+    hide an interval without an end.
+
+    References
+    ----------
+    .. [1] Fieller, E. C. (1954). Some problems in interval estimation. J. R. Stat. Soc. B, 16,
+       175-185.
+    """
+    rng = np.random.default_rng(SEED) if rng is None else rng
+    asked = right_questions(frame)
+    name = attribute if attribute is not None else (asked[0] if asked else "")
+    if name not in asked:
+        raise ReadingError(
+            f"attribute must be a just-about-right question that was answered, got {name!r}; "
+            f"answered: {', '.join(asked) or 'none'}. Ask one in a session, lock and open it."
+        )
+    answers = gather_scores(frame, name)
+    side = np.sign(answers.score - 3)
+    curve, notes = _curve(frame, name)
+    people = len(np.unique(answers.tasters))
+    who = "One taster speaks" if people == 1 else f"{people} tasters speak"
+    speaks = f"{who} for tasters like them, not for guests."
+    at, lo, hi, sentence = _crossing(curve, side)
+    return Balance(
+        coffee=str(answers.frame["coffee"].iloc[0]),
+        attribute=name,
+        shares=_shares(answers.frame.assign(side=side)),
+        penalties=_penalties(answers.frame, frame, liking, rng),
+        curve=curve,
+        alkalinity_mg_l_caco3=at,
+        lo=lo,
+        hi=hi,
+        sentence=sentence,
+        notes=tuple(dict.fromkeys((*notes, speaks))),
+    )
+
+
+def _shares(frame: pd.DataFrame) -> pd.DataFrame:
+    rows = []
+    for level, part in frame.groupby(frame[FACTOR].round(0), sort=True):
+        for value, name in zip((-1, 0, 1), (FLAT, RIGHT, SHARP), strict=True):
+            n = int((part["side"] == value).sum())
+            lo, hi = proportion_confint(n, len(part), method="wilson")
+            rows.append(
+                {
+                    FACTOR: float(str(level)),
+                    "n_answers": len(part),
+                    "side": name,
+                    "n": n,
+                    "share": n / len(part),
+                    "lo": float(lo),
+                    "hi": float(hi),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _penalties(
+    answered: pd.DataFrame, frame: pd.DataFrame, liking: str, rng: np.random.Generator
+) -> pd.DataFrame:
+    """Penalties over all cups, in words of acidity."""
+    # The mean of a cup that was asked about at several stages may lie between two answers.
+    answers = answered[CUP].assign(water="every water", score=np.sign(answered["score"] - 3) + 3)
+    try:
+        liked = gather_scores(frame, liking).frame[[*CUP, "score"]]
+    except ReadingError:
+        pass  # shares can be told without liking
+    else:
+        liked = liked.rename(columns={"score": "liking"})
+        answers = answers.merge(liked, on=CUP, how="left")
+    table = just_about_right(answers, rng=rng)
+    table["side"] = table["side"].map(OF_ACIDITY)
+    people = int(answered["taster"].nunique())
+    table["sentence"] = [_penalty_words(row, people) for row in table.to_dict("records")]
+    return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect", "sentence"]]
+
+
+def _penalty_words(row: dict[Hashable, Any], people: int) -> str:
+    """What one side of the scale costs, in words."""
+    text = f"{percent(row['share'])} say {row['side']}"
+    if row["side"] == RIGHT:
+        return f"{text}."
+    if row["share"] < ENOUGH_SHARE:
+        just = f" ({100 * row['share']:.1f} %)" if text.startswith(percent(ENOUGH_SHARE)) else ""
+        return (
+            f"{text}{just}: fewer than {percent(ENOUGH_SHARE)}, so what it costs is not counted "
+            "(common practice)."
+        )
+    if np.isnan(row["drop"]):
+        return f"{text}; what it costs is not known without liking of these cups."
+    way = "below" if row["drop"] >= 0 else "above"
+    few = ""
+    if people < ENOUGH_TASTERS:
+        few = (
+            f" {'One taster is' if people == 1 else f'{people} tasters are'} too few to rely on it."
+        )
+    span = (
+        ""
+        if np.isnan(row["drop_lo"])
+        else f" (penalty {row['drop_lo']:.1f} to {row['drop_hi']:.1f})"
+    )
+    return (
+        f"{text}; their liking is {abs(row['drop']):.1f} points {way} that of 'just right'{span}. "
+        f"The two go together; one need not cause the other.{few}"
+    )
+
+
+def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Too sharp less too flat along alkalinity, and what could not be told on the way."""
+    empty = pd.DataFrame(columns=[FACTOR, "mean", "lo", "hi"], dtype=np.float64)
+    own = frame[frame["attribute"].astype(str) == name]
+    signs = gather_scores(own.assign(score=np.sign(own["score"] - 3), scale=""), name)
+    if np.ptp(signs.score) == 0:
+        return empty, ()
+    try:
+        with threadpool_limits(1):
+            surface = fit_surface(signs)
+    except (ReadingError, np.linalg.LinAlgError) as error:
+        return empty, (f"No curve could be fitted: {error}",)
+    names = surface.coding.names
+    if FACTOR not in names or not any(names.index(FACTOR) in term for term in surface.terms):
+        return empty, surface.model.cannot_tell
+    drawn = views.curve(surface, FACTOR, n=POINTS)
+    return drawn[[FACTOR, "mean", "lo", "hi"]], ()
+
+
+def _crossing(curve: pd.DataFrame, side: Floats) -> tuple[float, float, float, str]:
+    """Where the curve falls through zero, the levels at which its band holds zero, and words."""
+    nan = float("nan")
+    if curve.empty:
+        text = "These cups do not tell which alkalinity balances the acidity."
+        if np.ptp(side) == 0:
+            text = f"Every answer is {(FLAT, RIGHT, SHARP)[int(side[0]) + 1]}."
+        return nan, nan, nan, text
+    level, mean, lo, hi = curve.to_numpy(dtype=np.float64).T
+    low, high = level[0], level[-1]
+    tasted = f"between {low:.0f} and {high:.0f} mg/L"
+    apart = (lo > 0) | (hi < 0)
+    falls = np.flatnonzero((mean[:-1] > 0) & (mean[1:] <= 0))
+    if not len(falls):
+        text = f"These cups do not tell which alkalinity {tasted} balances the acidity."
+        if (lo > 0).all():
+            text = f"Mostly too sharp {tasted}: a balance, if there is one, lies above."
+        if (hi < 0).all():
+            text = f"Mostly too flat {tasted}: a balance, if there is one, lies below."
+        return nan, nan, nan, text
+    first = int(falls[0])
+    part = mean[first] / (mean[first] - mean[first + 1])
+    at = float(level[first] + part * (level[first + 1] - level[first]))
+    below = np.flatnonzero(apart[: first + 1])
+    above = np.flatnonzero(apart[first + 1 :]) + first + 1
+    start = float(level[below[-1]]) if len(below) else nan
+    stop = float(level[above[0]]) if len(above) else nan
+    if np.isnan(start) and np.isnan(stop):
+        text = (
+            f"These cups do not tell which alkalinity balances the acidity: any {tasted} could "
+            f"(the curve crosses at {at:.0f})."
+        )
+        return nan, nan, nan, text
+    if np.isnan(start):
+        ends = f"up to {stop:.0f}; how low it may lie is not told"
+    elif np.isnan(stop):
+        ends = f"from {start:.0f} on; how high it may lie is not told"
+    else:
+        ends = f"{start:.0f} to {stop:.0f}"
+    text = (
+        f"Too sharp and too flat balance at alkalinity {at:.0f} mg/L ({ends}). Of all answers "
+        f"{percent(float(np.mean(side > 0)))} say too sharp, "
+        f"{percent(float(np.mean(side < 0)))} too flat."
+    )
+    return at, start, stop, text

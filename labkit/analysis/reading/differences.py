@@ -1,0 +1,252 @@
+"""Which waters differ: means of each water tasted, with intervals that hold for all at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy import special
+from statsmodels.stats.multitest import multipletests
+
+from labkit.analysis.model.coding import Floats, coding_of, describe
+from labkit.analysis.model.mixed import Component, MixedFit, fit_mixed, identifiable
+from labkit.analysis.model.reml import Columns
+from labkit.analysis.model.scores import Scores
+from labkit.analysis.model.structure import affordable, block_effects, taster_components
+from labkit.analysis.region import COORDINATES
+from labkit.errors import ReadingError
+
+DRAWS: Final = 10_000
+"""Draws behind a simultaneous interval; its level is then within about 0.4 % of 95 %."""
+
+MOST_WATERS: Final = 60
+"""Waters beyond which a mean of each says less than a curve through them."""
+
+MOST_PAIRS: Final = 500
+"""Comparisons up to which their correlation is used; beyond it Holm's correction takes over."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterDifferences:
+    """Means of the waters tasted and the differences between them, by the mixed model."""
+
+    means: pd.DataFrame
+    """``recipe``, coordinates, ``n_scores, is_control, mean, se, df, lo, hi``, best mean first."""
+
+    against_control: pd.DataFrame
+    """Each other water minus the control: ``recipe, control, difference, se, df, lo, hi, p``;
+    intervals and p hold for all rows at once. Empty without a control."""
+
+    pairs: pd.DataFrame
+    """Every pair of waters, higher minus lower: ``recipe, other, difference, se, df, lo, hi, p``;
+    all rows at once."""
+
+    fit: MixedFit
+    """The mixed model with one mean per water: its first fixed effects, in order of label."""
+
+    linked: bool
+    """Whether all flights hang together through waters served in several."""
+
+    notes: tuple[str, ...]
+    """What could not be separated, one sentence each."""
+
+    @property
+    def sentence(self) -> str:
+        """Which waters differ, in one sentence."""
+        apart = self.pairs[self.pairs["p"] < 0.05] if len(self.pairs) else self.pairs
+        if not len(apart):
+            return "No two waters can be told apart when all are compared at once."
+        first = apart.sort_values("p").iloc[0]
+        more = f" and {len(apart) - 1} more pairs" if len(apart) > 1 else ""
+        return (
+            f"{self._named(first['recipe'])} scores above {self._named(first['other'])} by "
+            f"{first['difference']:.1f} points ({first['lo']:.1f} to {first['hi']:.1f}){more}."
+        )
+
+    def _named(self, recipe: str) -> str:
+        """A water's label with its levels of what was varied."""
+        places = self.means.set_index("recipe")[list(COORDINATES)]
+        varied = [name for name in COORDINATES if places[name].nunique() > 1]
+        levels = describe(places.loc[recipe], varied)
+        return f"{recipe} ({levels})" if levels else recipe
+
+
+def simultaneous(
+    differences: pd.DataFrame, covariance: Floats, *, rng: np.random.Generator
+) -> pd.DataFrame:
+    """Intervals and p-values that hold for all differences at once.
+
+    Parameters
+    ----------
+    differences : DataFrame
+        ``difference, se, df``, one row each.
+    covariance : ndarray, shape (n, n)
+        Of the differences.
+    rng : numpy.random.Generator
+        For the draws from the multivariate t distribution.
+
+    Returns
+    -------
+    DataFrame
+        With ``lo, hi, p`` added. Every difference is judged at the same level of its own t
+        distribution; the level is the one at which a multivariate t with their correlation and
+        their median degrees of freedom exceeds it anywhere in 5 % of cases [1]_ [2]_.
+
+    References
+    ----------
+    .. [1] Dunnett, C. W. (1955). A multiple comparison procedure for comparing several treatments
+       with a control. J. Am. Stat. Assoc., 50, 1096-1121.
+    .. [2] Hothorn, T., Bretz, F. and Westfall, P. (2008). Simultaneous inference in general
+       parametric models. Biom. J., 50, 346-363.
+    """
+    table = differences.copy()
+    if not len(table):
+        return table.assign(lo=[], hi=[], p=[])
+    se, df = table["se"].to_numpy(), table["df"].to_numpy()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        size = np.where(se > 0, np.abs(table["difference"].to_numpy()) / se, 0.0)
+    single = 2 * special.stdtr(df, -size)
+    if len(table) == 1:
+        p, level = single, 0.05
+    elif len(table) > MOST_PAIRS:
+        p = multipletests(single, method="holm")[1]
+        level = 0.05 / len(table)
+    else:
+        scale = np.where(se > 0, se, 1.0)
+        correlation = covariance / np.outer(scale, scale)
+        values, vectors = np.linalg.eigh((correlation + correlation.T) / 2)
+        half = vectors * np.sqrt(np.clip(values, 0, None))
+        middle = float(np.median(df))
+        normal = half @ rng.standard_normal((len(table), DRAWS))
+        largest = np.abs(normal, out=normal).max(axis=0) / np.sqrt(
+            rng.chisquare(middle, DRAWS) / middle
+        )
+        largest.sort()
+        level = 2 * float(special.stdtr(middle, -np.quantile(largest, 0.95)))
+        beyond = np.searchsorted(largest, -special.stdtrit(middle, single / 2), side="left")
+        p = np.maximum(1 - beyond / DRAWS, single)
+    reach = special.stdtrit(df, 1 - level / 2) * se
+    table["lo"], table["hi"] = table["difference"] - reach, table["difference"] + reach
+    table["p"] = p
+    return table
+
+
+def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferences:
+    """Fit one mean per water and compare them.
+
+    Raises
+    ------
+    ReadingError
+        If there are fewer than two waters or no score to spare.
+    """
+    recipes = scores.recipes
+    labels = recipes["recipe"].to_numpy(dtype=str)
+    if len(labels) < 2 or len(scores.score) <= len(labels):
+        raise ReadingError(
+            f"waters must be two or more, and scores more than waters, got {len(labels)} waters "
+            f"and {len(scores.score)} scores. Taste more."
+        )
+    if len(labels) > MOST_WATERS:
+        raise ReadingError(
+            f"waters compared one by one must be {MOST_WATERS} or fewer, got {len(labels)}. "
+            "Read the curve."
+        )
+    fit, notes, left_out = _fit(scores, labels)
+    n = len(labels)
+    weights = np.column_stack([np.eye(n), np.zeros((n, len(fit.effects.beta) - n))])
+    means = pd.concat([recipes, _intervals(fit, weights)], axis=1)
+    control = [int(i) for i in np.flatnonzero(recipes["is_control"].to_numpy(dtype=bool))]
+    against = _differences(
+        fit, weights, labels, [(i, c) for c in control for i in range(n) if i not in control], rng
+    )
+    order = np.argsort(-means["mean"].to_numpy(), kind="stable")
+    pairs = _differences(
+        fit,
+        weights,
+        labels,
+        [(int(order[i]), int(order[j])) for i in range(n) for j in range(i + 1, n)],
+        rng,
+    )
+    return WaterDifferences(
+        means=means.iloc[order].reset_index(drop=True),
+        against_control=against.rename(columns={"other": "control"}),
+        pairs=pairs,
+        fit=fit,
+        linked=not notes,
+        notes=(*notes, *left_out),
+    )
+
+
+def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str], list[str]]:
+    fixed, random, columns, notes, left_out = scores.once(
+        "one mean per water", lambda: _model(scores, labels)
+    )
+    fit = fit_mixed(scores.score, fixed, random, scores.tasters, columns=columns)
+    return fit, notes, left_out
+
+
+def _model(
+    scores: Scores, labels: Floats
+) -> tuple[Floats, list[Component], Columns, list[str], list[str]]:
+    notes = []
+    indicators = (scores.column("recipe")[:, None] == labels[None]).astype(np.float64)
+    blocks, components, _ = block_effects(scores)
+    fixed = indicators
+    for column in blocks.T:
+        wider = np.column_stack([fixed, column])
+        independent = float(np.abs(np.asarray(np.linalg.qr(wider, mode="r"))[-1, -1])) > 1e-8
+        if independent and len(column) > wider.shape[1]:
+            fixed = wider
+    if fixed.shape[1] < indicators.shape[1] + blocks.shape[1]:
+        notes.append(
+            "Some flights share no water with the others: a difference between their waters may "
+            "be one between flights. A control served in each would tell."
+        )
+    coding = coding_of(scores.waters)
+    coded = coding.code(scores.waters)
+    slopes = [(place,) for place in range(len(coding.factors))]
+    random = taster_components(scores, coding, coded, slopes) + components
+    random += _duplicate_bowls(scores)
+    random, left_out = affordable(random)
+    kept, _, columns = identifiable(fixed, random)
+    return fixed, kept, columns, notes, left_out
+
+
+def _duplicate_bowls(scores: Scores) -> list[Component]:
+    bowls = scores.column("bowl")
+    again = len(np.unique(bowls)) - len(np.unique(scores.column("recipe")))
+    if again < 2 or len(np.unique(scores.tasters)) < 2:
+        return []
+    return [Component.grouped("bowl", bowls, words="bowls of the same water")]
+
+
+def _intervals(fit: MixedFit, weights: Floats) -> pd.DataFrame:
+    effects = fit.effects
+    mean = weights @ effects.beta
+    se = np.sqrt(np.einsum("np,pq,nq->n", weights, effects.covariance, weights).clip(0))
+    df = effects.degrees_of_freedom(weights)
+    reach = special.stdtrit(df, 0.975) * se
+    return pd.DataFrame({"mean": mean, "se": se, "df": df, "lo": mean - reach, "hi": mean + reach})
+
+
+def _differences(
+    fit: MixedFit,
+    weights: Floats,
+    labels: Floats,
+    pairs: list[tuple[int, int]],
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    rows = np.array([weights[i] - weights[j] for i, j in pairs]).reshape(-1, weights.shape[1])
+    known = _intervals(fit, rows)
+    table = pd.DataFrame(
+        {
+            "recipe": [str(labels[i]) for i, _ in pairs],
+            "other": [str(labels[j]) for _, j in pairs],
+            "difference": known["mean"],
+            "se": known["se"],
+            "df": known["df"],
+        }
+    )
+    return simultaneous(table, rows @ fit.effects.covariance @ rows.T, rng=rng)

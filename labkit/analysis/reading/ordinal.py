@@ -1,0 +1,88 @@
+"""Does it matter that scores are steps of a scale: a cumulative-link check beside the surface."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from statsmodels.miscmodels.ordinal_model import OrderedModel
+from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversionWarning
+
+from labkit.analysis.model.coding import Floats, describe, term_matrix
+from labkit.analysis.model.structure import centred_contrasts
+from labkit.analysis.reading.best import search_grid
+from labkit.analysis.reading.surface import Surface
+
+FAR: Final = 0.25
+"""Coded units by which the best water may move before it is worth a warning."""
+
+MOST_LEVELS: Final = 25
+"""Different scores above which a scale is as good as continuous."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrdinalCheck:
+    """The best water when scores count only by their order."""
+
+    best: Floats | None
+    """Coordinates, shape (3,); None if the check could not be made."""
+
+    moved: float
+    """Largest distance from the surface's best water along a factor, coded units; NaN if none."""
+
+    sentence: str
+    """In plain words."""
+
+
+def ordinal_check(surface: Surface) -> OrdinalCheck:
+    """Refit with statsmodels' ``OrderedModel`` (probit), tasters and flights as fixed effects."""
+    scores = surface.scores
+    levels, codes = np.unique(scores.score, return_inverse=True)
+    if not surface.terms or not 2 < len(levels) <= MOST_LEVELS:
+        return OrdinalCheck(
+            best=None,
+            moved=float("nan"),
+            sentence=f"{len(levels)} different scores: no ordinal check is made.",
+        )
+    coded = surface.coding.code(scores.waters)
+    columns = [term_matrix(coded, surface.terms), centred_contrasts(list(scores.tasters))]
+    if len(np.unique(scores.column("block"))) <= MOST_LEVELS:
+        columns.append(centred_contrasts(list(scores.column("block"))))
+    design = np.column_stack(columns)
+    centred = design - design.mean(axis=0)
+    if np.linalg.matrix_rank(centred) < design.shape[1]:
+        # A block that a taster alone attended: keep what can be told apart.
+        design = np.column_stack(columns[:2])
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            warnings.simplefilter("ignore", HessianInversionWarning)
+            warnings.simplefilter("ignore", RuntimeWarning)
+            fit = OrderedModel(codes, design, distr="probit").fit(
+                method="bfgs", disp=False, maxiter=200
+            )
+        slopes = np.asarray(fit.params)[: len(surface.terms)]
+        usable = bool(np.isfinite(slopes).all()) and float(np.abs(slopes).max()) < 50
+    except (np.linalg.LinAlgError, ValueError):
+        usable = False
+    if not usable:
+        return OrdinalCheck(
+            best=None,
+            moved=float("nan"),
+            sentence="The ordinal check did not settle: too few scores per step of the scale.",
+        )
+    grid = search_grid(surface)
+    there = term_matrix(surface.coding.code(grid), surface.terms)
+    ours = grid[int(np.argmax(there @ surface.coefficients[1:]))]
+    theirs = grid[int(np.argmax(there @ slopes))]
+    moved = float(np.abs(surface.coding.code(theirs[None]) - surface.coding.code(ours[None])).max())
+    if moved > FAR:
+        sentence = (
+            "When only the order of scores counts, the best water moves to "
+            f"{describe(theirs, surface.coding.names)}: mind how the scale was used."
+        )
+    else:
+        sentence = "The best water stays where it is when only the order of scores counts."
+    return OrdinalCheck(best=theirs, moved=moved, sentence=sentence)

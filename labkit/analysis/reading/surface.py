@@ -1,0 +1,211 @@
+"""The fitted surface: what the panel would score any water, and how sure that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from labkit.analysis.model.coding import (
+    ROUNDING,
+    Bools,
+    Coding,
+    Floats,
+    Term,
+    term_matrix,
+    term_name,
+    to_frame,
+)
+from labkit.analysis.model.kenward_roger import Contrast, FTest
+from labkit.analysis.model.mixed import MixedFit, fit_mixed
+from labkit.analysis.model.scores import Scores
+from labkit.analysis.model.structure import Model, build_model
+from labkit.analysis.region import COORDINATES, coordinates
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surface:
+    """A mixed model over the coordinates that varied, its coding kept with it.
+
+    Public in and out are natural units; only ``design``'s columns and the coefficients are coded.
+    """
+
+    model: Model
+    """Terms, blocks and components as chosen for the design."""
+
+    fit: MixedFit
+    """The fitted mixed model."""
+
+    scores: Scores
+    """What it was fitted to."""
+
+    @property
+    def coding(self) -> Coding:
+        """Factors with the natural levels coded -1 and 1."""
+        return self.model.coding
+
+    @property
+    def terms(self) -> tuple[Term, ...]:
+        """Terms beside the level, as tuples of factor places."""
+        return self.model.terms
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the coefficients: ``'level'``, ``'mg_share'``, ``'mg_share^2'``..."""
+        return tuple(term_name(term, self.coding.names) for term in ((), *self.terms))
+
+    @property
+    def coefficients(self) -> Floats:
+        """Level (at the centre of the coding, in the average flight) and terms, coded units."""
+        return self.fit.effects.beta[: self.model.n_surface]
+
+    @property
+    def covariance(self) -> Floats:
+        """Kenward-Roger covariance of the coefficients."""
+        n = self.model.n_surface
+        return self.fit.effects.covariance[:n, :n]
+
+    @property
+    def variance_components(self) -> pd.DataFrame:
+        """Component, variance and SD (score units), the residual last."""
+        names = [one.name for one in self.fit.components]
+        variances = np.append(self.fit.variances, self.fit.residual_variance)
+        return pd.DataFrame(
+            {"component": [*names, "residual"], "variance": variances, "sd": np.sqrt(variances)}
+        )
+
+    @property
+    def taster_effects(self) -> pd.DataFrame:
+        """Per taster: level above the panel's, and how much the slope of each factor differs.
+
+        Slopes are points per coded unit (half of the range tasted). Predictions (BLUP), so they
+        are drawn towards the panel.
+        """
+        tasters = np.unique(self.scores.tasters)
+        table = pd.DataFrame({"taster": tasters, "level": 0.0})
+        for name in self.coding.names:
+            table[name] = 0.0
+        for component, effects in zip(self.fit.components, self.fit.random_effects, strict=True):
+            column = "level" if component.name == "taster" else component.name.partition(":")[2]
+            if column in table.columns[1:]:
+                found = dict(zip(component.labels, effects, strict=True))
+                table[column] = [found.get(str(taster), 0.0) for taster in tasters]
+        return table
+
+    def design(self, targets: Any) -> Floats:
+        """Coded model columns for any waters, shape (n, n_coefficients)."""
+        coded = self.coding.code(coordinates(targets))
+        return np.column_stack([np.ones(len(coded)), term_matrix(coded, self.terms)])
+
+    def mean(self, targets: Any) -> Floats:
+        """Expected score of each water in the average flight, shape (n,)."""
+        means: Floats = self.design(targets) @ self.coefficients
+        return means
+
+    def known(self, targets: Any) -> Bools:
+        """Whether each water keeps the coordinates that never varied where they stayed."""
+        away = np.abs(coordinates(targets) - self.model.held)
+        fixed = [i for i, name in enumerate(COORDINATES) if name not in self.coding.names]
+        limits = np.array([ROUNDING[COORDINATES[i]] for i in fixed])
+        return np.asarray(np.all(away[:, fixed] <= limits, axis=1))
+
+    def within_tasted(self, targets: Any) -> Bools:
+        """Whether each water lies within the ranges tasted."""
+        coded = self.coding.code(coordinates(targets))
+        return np.asarray(np.all(np.abs(coded) <= 1 + 1e-9, axis=1) & self.known(targets))
+
+    def predict(self, targets: Any, *, level: float = 0.95) -> pd.DataFrame:
+        """Expected scores with standard errors and intervals.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or (n, 3) array
+        level : float
+            Coverage of the interval.
+
+        Returns
+        -------
+        DataFrame
+            Coordinates, ``mean, se, df, lo, hi`` (score units) and ``within_tasted``. For waters
+            that leave a coordinate that never varied, the numbers are missing: nothing is known.
+        """
+        waters = coordinates(targets)
+        weights = self._weights(waters)
+        table = self._intervals(weights, level)
+        known = self.known(waters)
+        table[~known] = np.nan
+        table["within_tasted"] = self.within_tasted(waters)
+        return pd.concat([to_frame(waters), table], axis=1)
+
+    def compare(self, targets: Any, against: Any, *, level: float = 0.95) -> pd.DataFrame:
+        """Differences of expected scores, ``targets`` minus ``against`` (one water or as many)."""
+        waters, others = coordinates(targets), coordinates(against)
+        weights = self._weights(waters) - self._weights(others)
+        table = self._intervals(weights, level).rename(columns={"mean": "difference"})
+        table[~(self.known(waters) & self.known(others))] = np.nan
+        return pd.concat([to_frame(waters), table], axis=1)
+
+    def spread(self, targets: Any, against: Any) -> Floats:
+        """Standard errors of differences between waters, shape (n,): quicker than ``compare``."""
+        weights = self.design(targets) - self.design(against)
+        found: Floats = np.einsum("np,pq,nq->n", weights, self.covariance, weights)
+        return np.asarray(np.sqrt(found.clip(0)))
+
+    def level_at(self, target: Any) -> Contrast:
+        """The expected score of one water in the average flight, and how sure it is."""
+        return self.fit.effects.contrast(self._weights(coordinates(target))[0])
+
+    def difference(self, target: Any, against: Any) -> Contrast:
+        """One difference with its standard error and degrees of freedom."""
+        weights = self._weights(coordinates(target)) - self._weights(coordinates(against))
+        return self.fit.effects.contrast(weights[0])
+
+    def test(self) -> FTest | None:
+        """F test that no term of the surface does anything; None if there is no term."""
+        if not self.terms:
+            return None
+        weights = np.eye(len(self.fit.effects.beta))[1 : self.model.n_surface]
+        return self.fit.effects.f_test(weights)
+
+    def draws(self, n: int, *, rng: np.random.Generator) -> Floats:
+        """Coefficients drawn from the estimate, shape (n, n_coefficients).
+
+        A multivariate t with the degrees of freedom of the surface's F test: normal draws left
+        out the best level in 8 % of simulated panels of three or four, where 5 % are allowed.
+        """
+        values, vectors = np.linalg.eigh(self.covariance)
+        half = vectors * np.sqrt(np.clip(values, 0, None))
+        steps = rng.standard_normal((n, len(self.coefficients))) @ half.T
+        test = self.test()
+        if test is not None:
+            steps *= np.sqrt(test.df_bottom / rng.chisquare(test.df_bottom, n))[:, None]
+        drawn: Floats = self.coefficients + steps
+        return drawn
+
+    def _weights(self, waters: Floats) -> Floats:
+        """Rows over all fixed effects; contrasts between blocks are zero on average."""
+        design = self.design(waters)
+        blank = np.zeros((len(design), len(self.fit.effects.beta) - design.shape[1]))
+        return np.column_stack([design, blank])
+
+    def _intervals(self, weights: Floats, level: float) -> pd.DataFrame:
+        effects = self.fit.effects
+        mean = weights @ effects.beta
+        se = np.sqrt(np.einsum("np,pq,nq->n", weights, effects.covariance, weights).clip(0))
+        df = effects.degrees_of_freedom(weights)
+        reach = special.stdtrit(df, 0.5 + level / 2) * se
+        return pd.DataFrame(
+            {"mean": mean, "se": se, "df": df, "lo": mean - reach, "hi": mean + reach}
+        )
+
+
+def fit_surface(scores: Scores) -> Surface:
+    """Fit the richest model that the scores can carry."""
+    model = build_model(scores)
+    fit = fit_mixed(
+        scores.score, model.fixed, model.components, scores.tasters, columns=model.columns
+    )
+    return Surface(model=model, fit=fit, scores=scores)

@@ -1,0 +1,119 @@
+"""Every value that a picture of a reading needs, as frames: curves, contours, traces, points."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from labkit.analysis.model.coding import Floats
+from labkit.analysis.reading.surface import Surface
+from labkit.analysis.region import COORDINATES, coordinates
+from labkit.errors import ReadingError
+
+
+def _place(surface: Surface, factor: str) -> int:
+    if factor not in surface.coding.names:
+        raise ReadingError(
+            f"factor must be one that varied, got {factor!r}. "
+            f"Choose among: {', '.join(surface.coding.names) or 'none did'}."
+        )
+    return surface.coding.names.index(factor)
+
+
+def _at(surface: Surface, at: Any) -> Floats:
+    """The water that the other factors are held at: the given one, or the middle of the ranges."""
+    if at is not None:
+        return np.asarray(coordinates(at)[0])
+    middle = surface.coding.decode(np.zeros((1, len(surface.coding.factors))), surface.model.held)
+    return np.asarray(middle[0])
+
+
+def curve(
+    surface: Surface, factor: str, *, at: Any = None, n: int = 61, level: float = 0.95
+) -> pd.DataFrame:
+    """Expected score along one factor, over the range tasted.
+
+    Parameters
+    ----------
+    surface : Surface
+    factor : str
+        A coordinate that varied.
+    at : Target, optional
+        Where the other factors are held; the middle of their ranges unless given.
+    n : int
+        Points.
+    level : float
+        Coverage of the band at each point (not of the whole curve at once).
+
+    Returns
+    -------
+    DataFrame
+        Coordinates, ``mean, se, df, lo, hi``, ``within_tasted``.
+    """
+    _place(surface, factor)
+    waters = np.tile(_at(surface, at), (n, 1))
+    one = surface.coding.factors[surface.coding.names.index(factor)]
+    waters[:, COORDINATES.index(factor)] = np.linspace(one.low, one.high, n)
+    return surface.predict(waters, level=level)
+
+
+def contour(surface: Surface, across: str, up: str, *, at: Any = None, n: int = 41) -> pd.DataFrame:
+    """Expected scores over two factors: a grid of n x n rows as of ``curve``."""
+    first = surface.coding.factors[_place(surface, across)]
+    second = surface.coding.factors[_place(surface, up)]
+    xs, ys = np.linspace(first.low, first.high, n), np.linspace(second.low, second.high, n)
+    waters = np.tile(_at(surface, at), (n * n, 1))
+    waters[:, COORDINATES.index(across)] = np.repeat(xs, n)
+    waters[:, COORDINATES.index(up)] = np.tile(ys, n)
+    return surface.predict(waters)
+
+
+def taster_curves(surface: Surface, factor: str, *, at: Any = None, n: int = 21) -> pd.DataFrame:
+    """Each taster's own curve along one factor: ``taster``, coordinates, ``mean``.
+
+    The panel's curve moved by the taster's level and slopes, both drawn towards the panel as far
+    as the scores leave them uncertain.
+    """
+    panel = curve(surface, factor, at=at, n=n)
+    coded = surface.coding.code(coordinates(panel))
+    tables = []
+    for row in surface.taster_effects.to_dict("records"):
+        slopes = np.array([float(row[name]) for name in surface.coding.names])
+        own = panel["mean"].to_numpy() + float(row["level"]) + coded @ slopes
+        table = panel[list(COORDINATES)].assign(mean=own)
+        table.insert(0, "taster", str(row["taster"]))
+        tables.append(table)
+    return pd.concat(tables, ignore_index=True)
+
+
+def points(surface: Surface) -> pd.DataFrame:
+    """Scores as points to lie over a curve: one row a score.
+
+    Returns
+    -------
+    DataFrame
+        ``taster, recipe, is_control``, coordinates, ``score``, and ``adjusted``: the score with
+        the taster's level and the flight taken out, comparable with the panel's curve.
+    """
+    scores, model = surface.scores, surface.model
+    adjusted = (
+        scores.score
+        - model.fixed[:, model.n_surface :] @ surface.fit.effects.beta[model.n_surface :]
+    )
+    for component, effects in zip(surface.fit.components, surface.fit.random_effects, strict=True):
+        if component.name in ("taster", "session", "flight", "taster:flight"):
+            adjusted = adjusted - component.times * effects[component.place]
+    columns = ["taster", "recipe", "is_control", *COORDINATES, "score"]
+    return scores.frame[columns].assign(adjusted=adjusted)
+
+
+def water_points(surface: Surface) -> pd.DataFrame:
+    """``points`` averaged per water: ``recipe``, coordinates, ``is_control, n, adjusted``."""
+    grouped = points(surface).groupby("recipe", sort=True)
+    table = grouped[list(COORDINATES)].first()
+    table["is_control"] = grouped["is_control"].any()
+    table["n"] = grouped.size()
+    table["adjusted"] = grouped["adjusted"].mean()
+    return table.reset_index()

@@ -1,0 +1,1 @@
+"""What to taste next, and when to stop: belief, acquisition, planning, simulated panels."""

@@ -1,0 +1,293 @@
+"""The next flight: which waters to taste side by side, why, and what is expected of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+import numpy as np
+import pandas as pd
+
+from labkit.analysis.region import COORDINATES, Region, coordinates
+from labkit.analysis.search.acquisition import knowledge_gradient
+from labkit.analysis.search.belief import (
+    SEED,
+    Belief,
+    Helped,
+    SecondOpinion,
+    believe,
+    water_target,
+)
+from labkit.analysis.search.earlier_coffees import HeadStart
+from labkit.analysis.search.reasons import Reason, reason_for
+from labkit.errors import RegionError
+from labkit.tasting.scales import Scale
+from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
+from labkit.water.bottles.weighing import digits_of
+from labkit.water.markup import figure, notes, percent
+
+MOST_CUPS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SuggestedCup:
+    """One water of the next flight."""
+
+    target: Target
+    """What to mix."""
+
+    reason: Reason
+    """Why it is worth a cup."""
+
+    expected: float
+    """Score that is expected of it."""
+
+    low: float
+    """Lower end of the 90 % interval of its score."""
+
+    high: float
+    """Upper end."""
+
+    chance_above_leader: float
+    """Probability that it is truly better than today's best; 0 for that one itself."""
+
+    gain: float
+    """Points by which tasting it, beside the cups above it, raises the expected final choice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suggestion:
+    """A flight to taste next."""
+
+    cups: tuple[SuggestedCup, ...]
+    """In the order of their worth."""
+
+    leader: Target
+    """Today's best recipe: the highest expected score of the region."""
+
+    leader_expected: float
+    """Its expected score."""
+
+    leader_low: float
+    """Lower end of the 90 % interval of its score."""
+
+    leader_high: float
+    """Upper end."""
+
+    engine: str
+    """What the suggestion rests on."""
+
+    second: SecondOpinion | None
+    """What the fitted surface alone would choose; None before the first flight."""
+
+    notes: tuple[str, ...]
+    """What was left out or put together on the way, one sentence each."""
+
+    helped: Helped | None = None
+    """Today's best once earlier coffees are counted in; None without a head start."""
+
+    @property
+    def targets(self) -> tuple[Target, ...]:
+        """The waters to taste, ready for a cup plan."""
+        return tuple(cup.target for cup in self.cups)
+
+    @property
+    def gain(self) -> float:
+        """Points by which the flight as a whole raises the expected final choice."""
+        return sum(cup.gain for cup in self.cups)
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a cup: coordinates, reason, expected score and interval, chance, gain."""
+        return pd.DataFrame(
+            [
+                {
+                    **{name: getattr(cup.target, name) for name in COORDINATES},
+                    "reason": cup.reason.text,
+                    "expected": cup.expected,
+                    "low": cup.low,
+                    "high": cup.high,
+                    "chance_above_leader": cup.chance_above_leader,
+                    "gain": cup.gain,
+                }
+                for cup in self.cups
+            ]
+        )
+
+    def mixings(
+        self,
+        concentrates: Sequence[Concentrate],
+        *,
+        volume_ml: float = 1000.0,
+        base: Water = PURE_WATER,
+        pipette_ml: float = 0.1,
+    ) -> tuple[Mixing, ...]:
+        """What to pour for each cup, in the same order; raises ``DosingError`` if one cannot be."""
+        return tuple(
+            mix(cup.target, concentrates, volume_ml=volume_ml, base=base, pipette_ml=pipette_ml)
+            for cup in self.cups
+        )
+
+    def to_html(self, pours: Sequence[Mixing] = ()) -> str:
+        """The flight as a numbered list, which a phone shows whole.
+
+        Parameters
+        ----------
+        pours : sequence of Mixing
+            Of :meth:`mixings`, to say under each water what to pour for it.
+        """
+        items = "".join(
+            f'<li style="margin:.5em 0"><b>{escape(cup.target.text)}</b>'
+            f"<br>{escape(cup.reason.text)}"
+            f"<br>expected {cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f}); "
+            f"{_chance_words(cup, self.leader)}{_pour_words(pours[at]) if pours else ''}</li>"
+            for at, cup in enumerate(self.cups)
+        )
+        own = " by its own cups" if self.helped is not None and self.second is not None else ""
+        lead = (
+            f"Today's best{own}: {self.leader.text}; "
+            f"expected {self.leader_expected:.2f} "
+            f"({self.leader_low:.2f} to {self.leader_high:.2f})."
+        )
+        lent = []
+        if self.helped is not None:
+            one = self.helped
+            same = "the same water" if one.leader == self.leader else one.leader.text
+            lent = [
+                f"To serve meanwhile, earlier coffees counted in: {same}; expected "
+                f"{one.expected:.2f} ({one.low:.2f} to {one.high:.2f})."
+            ]
+        second = [] if self.second is None else [self.second.text]
+        ends = "Intervals hold the score with a chance of 90 %."
+        return (
+            f'<div style="max-width:46rem;line-height:1.4"><ol style="padding-left:1.6em">{items}'
+            f"</ol>{notes([lead, *lent, *second, ends, *self.notes])}</div>"
+        )
+
+    def _repr_html_(self) -> str:
+        return self.to_html()
+
+
+def _chance_words(cup: SuggestedCup, leader: Target) -> str:
+    if cup.target == leader:
+        return "today's best itself"
+    return f"a chance of {percent(cup.chance_above_leader)} to beat today's best"
+
+
+def _pour_words(pour: Mixing) -> str:
+    digits = digits_of(pour.pipette_ml)
+    doses = [
+        f"{dose.volume_ml:.{digits}f} mL of {dose.concentrate.name}"
+        for dose in pour.doses
+        if dose.volume_ml
+    ]
+    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape('; '.join(doses) or 'no drops')}"
+
+
+def suggest_flight(
+    frame: pd.DataFrame | Belief | None,
+    region: Region | None = None,
+    k: int = 5,
+    *,
+    rng: np.random.Generator | None = None,
+    include: object = (),
+    attribute: str = "overall",
+    brew_method: str | None = None,
+    n_tasters: int | None = None,
+    control: object | None = None,
+    scale: Scale | None = None,
+    head_start: HeadStart | None = None,
+) -> Suggestion:
+    """The `k` waters to taste next.
+
+    Parameters
+    ----------
+    frame : DataFrame, Belief or None
+        The scores frame; None or empty for the first flight; or what was believed of it already.
+    region : Region, optional
+        Where to search; the usual ranges unless given. Of a ``Belief``, its own.
+    k : int
+        Cups in the flight.
+    rng : numpy.random.Generator, optional
+        A stated seed unless given: the same scores then suggest the same flight.
+    include : targets
+        Waters that shall be in the flight in any case, also outside the region.
+    attribute, brew_method, n_tasters, control, scale, head_start : optional
+        As for :func:`labkit.analysis.search.belief.believe`.
+
+    Raises
+    ------
+    RegionError
+        If `k` is out of range or smaller than what is included.
+    ReadingError
+        If the scores cannot be read.
+
+    Examples
+    --------
+    The first flight, before anybody has tasted anything:
+
+    >>> suggestion = suggest_flight(None, k=4, n_tasters=3)
+    >>> len(suggestion.targets), suggestion.cups[0].reason.kind
+    (4, 'open ground')
+    """
+    rng = np.random.default_rng(SEED) if rng is None else rng
+    asked = coordinates(include)
+    if not 1 <= k <= MOST_CUPS or k < len(asked):
+        raise RegionError(
+            f"k must be between {max(1, len(asked))} (what is included) and {MOST_CUPS}, got {k}. "
+            "More cups side by side than that tire the palate: plan a second flight."
+        )
+    if isinstance(frame, Belief):
+        belief = frame
+    else:
+        belief = believe(
+            frame,
+            region,
+            attribute=attribute,
+            brew_method=brew_method,
+            n_tasters=n_tasters,
+            control=control,
+            scale=scale,
+            head_start=head_start,
+            also=asked,
+            rng=rng,
+        )
+    posterior, cups = belief.posterior, belief.cups
+    included = tuple(int(place) for place in posterior.places(asked))
+    batch = knowledge_gradient(
+        posterior,
+        k,
+        cup_variance=cups.next_cup_variance(n_tasters),
+        flight_variance=cups.flight_variance(n_tasters),
+        rng=rng,
+        tasted=posterior.places(cups.waters) if len(cups.waters) else None,
+        included=included,
+    )
+    chosen = []
+    for step, (place, gain) in enumerate(zip(batch.places, batch.gains, strict=True)):
+        low, high = posterior.interval(place)
+        chosen.append(
+            SuggestedCup(
+                target=water_target(posterior.recipes[place]),
+                reason=reason_for(
+                    belief, place, batch.places[:step], asked_for=step < len(included)
+                ),
+                expected=float(posterior.mean[place]),
+                low=low,
+                high=high,
+                chance_above_leader=posterior.chance_above(place, posterior.leader),
+                gain=gain,
+            )
+        )
+    low, high = posterior.interval(posterior.leader)
+    return Suggestion(
+        cups=tuple(chosen),
+        leader=water_target(posterior.recipes[posterior.leader]),
+        leader_expected=float(posterior.mean[posterior.leader]),
+        leader_low=low,
+        leader_high=high,
+        engine=belief.engine,
+        second=belief.second,
+        notes=belief.notes,
+        helped=belief.helped,
+    )

@@ -1,0 +1,254 @@
+"""Before the first cup: what each path is expected to find, by flights, tasters and cups."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal, TypeAlias
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+from threadpoolctl import threadpool_limits
+from tqdm.auto import tqdm
+
+from labkit.analysis.model.coding import Floats
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
+from labkit.analysis.search.belief import believe
+from labkit.analysis.search.cups import WIDTH, cups_of, rising_scale
+from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, SimulatedPanel
+from labkit.analysis.search.walk import classical_walk
+from labkit.errors import ReadingError
+from labkit.tasting.scales import Scale
+
+Path: TypeAlias = Literal["search", "classical walk"]
+
+PATHS: Final[tuple[Path, ...]] = ("search", "classical walk")
+SEED: Final = 20_250_304
+EFFECT_POINTS: Final = (0.5, 2.0)
+"""Points of a 1-9 scale that water may cost a coffee, in the simulated ones."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanCurves:
+    """Expected loss against flights, for each path, panel size and number of cups."""
+
+    frame: pd.DataFrame
+    """Columns ``path, n_tasters, cups, flight, n_cups, loss, low, high``: cups mixed so far, mean
+    points given away, and the 90 % interval of that mean over the simulated coffees."""
+
+    n_coffees: int
+    """Simulated coffees behind each curve."""
+
+    points: float
+    """One point of a 1-9 scale in points of the scale simulated."""
+
+    def cups_needed(self, loss: float) -> pd.DataFrame:
+        """For each path, panel size and number of cups: cups until the mean loss is that low.
+
+        Columns ``path, n_tasters, cups, n_cups``; NaN where it was never reached.
+        """
+        keys = ["path", "n_tasters", "cups"]
+        reached = self.frame[self.frame["loss"] <= loss].groupby(keys)["n_cups"].min()
+        settings = self.frame[keys].drop_duplicates()
+        return settings.merge(reached.reset_index(), on=keys, how="left").reset_index(drop=True)
+
+    @property
+    def text(self) -> str:
+        """What the longest flight of each curve is expected to give away, one sentence each."""
+        last = self.frame.groupby(["path", "n_tasters", "cups"], sort=False).tail(1)
+        return " ".join(
+            f"The {row.path} with {row.n_tasters} tasters and {row.cups} cups a flight is expected "
+            f"to give away {row.loss:.2f} points after {row.flight} flights ({row.n_cups} cups)."
+            for row in last.itertuples()
+        )
+
+    def _repr_html_(self) -> str:
+        """Losses as a table, flights across."""
+        wide = self.frame.pivot_table(
+            index=["path", "n_tasters", "cups"], columns="flight", values="loss", sort=False
+        )
+        return f"<p>Points expected to be given away</p>{wide.round(2).to_html()}"
+
+
+def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
+    """The usual noise with this panel's own repeat noise, on the scale of its scores.
+
+    Raises
+    ------
+    ReadingError
+        If the scores cannot be read.
+    """
+    scores = gather_scores(frame, attribute)
+    cups = cups_of(scores, rising_scale(scores.scale))
+    usual = PanelNoise().times(cups.points)
+    return replace(usual, repeat_sd=float(np.sqrt(cups.repeat_variance)))
+
+
+def plan_curves(
+    *,
+    n_tasters: Sequence[int] = (4,),
+    cups: Sequence[int] = (5,),
+    n_flights: int = 6,
+    paths: Sequence[Path] = PATHS,
+    noise: PanelNoise | None = None,
+    scale: Scale = LIKING,
+    region: Region | None = None,
+    n_coffees: int = 24,
+    n_jobs: int = 1,
+    progress: bool = True,
+    seed: int = SEED,
+) -> PlanCurves:
+    """Simulate tastings and tell what they are expected to give away, flight by flight.
+
+    Every path, panel size and number of cups tastes the same simulated coffees: one best water
+    each, anywhere in the standard ranges, with slanting ridges among them.
+
+    Parameters
+    ----------
+    n_tasters, cups : sequence of int
+        Panel sizes and cups a flight to compare.
+    n_flights : int
+        Length of the curves.
+    paths : sequence of str
+        Of ``"search"`` (this package's suggestions) and ``"classical walk"``.
+    noise : PanelNoise, optional
+        The panel's own, as of :func:`noise_of`; the usual noise unless given.
+    scale : Scale
+        What is scored on.
+    region : Region, optional
+        Where to search; the usual ranges unless given.
+    n_coffees : int
+        Simulated coffees; the interval of the mean narrows with its root.
+    n_jobs : int
+        Processes, as for joblib; inside ``joblib.parallel_config(backend="dask")`` a cluster.
+    progress : bool
+        Whether to show a bar.
+    seed : int
+        Of the coffees and all chance.
+
+    Raises
+    ------
+    ReadingError
+        If a number is below 1.
+    """
+    for name, least in (("n_flights", n_flights), ("n_coffees", n_coffees)):
+        if least < 1:
+            raise ReadingError(f"{name} must be at least 1, got {least}. Simulate something.")
+    points = (scale.highest - scale.lowest) / WIDTH
+    setting = _Setting(
+        n_flights=n_flights,
+        noise=PanelNoise().times(points) if noise is None else noise,
+        scale=scale,
+        points=points,
+        region=Region() if region is None else region,
+        seed=seed,
+    )
+    games = [
+        (path, size, many, number)
+        for path in paths
+        for size in n_tasters
+        for many in cups
+        for number in range(n_coffees)
+    ]
+    played = Parallel(n_jobs=n_jobs, return_as="generator")(
+        delayed(_play)(setting, *game) for game in games
+    )
+    losses = list(tqdm(played, total=len(games), desc="simulated coffees", disable=not progress))
+    rows = [
+        {
+            "path": path,
+            "n_tasters": size,
+            "cups": many,
+            "flight": flight,
+            "n_cups": flight * many,
+            "loss": loss,
+        }
+        for (path, size, many, _), coffee in zip(games, losses, strict=True)
+        for flight, loss in enumerate(coffee, start=1)
+    ]
+    keys = ["path", "n_tasters", "cups", "flight", "n_cups"]
+    told = pd.DataFrame(rows).groupby(keys, sort=False)["loss"].agg(["mean", "sem"]).reset_index()
+    told["sem"] = told["sem"].fillna(0.0)
+    told = told.assign(
+        loss=told["mean"],
+        low=(told["mean"] - 1.645 * told["sem"]).clip(lower=0),
+        high=told["mean"] + 1.645 * told["sem"],
+    )
+    return PlanCurves(
+        frame=told[[*keys, "loss", "low", "high"]], n_coffees=n_coffees, points=points
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Setting:
+    """What all games of one simulation share."""
+
+    n_flights: int
+    noise: PanelNoise
+    scale: Scale
+    points: float
+    region: Region
+    seed: int
+
+
+def _play(setting: _Setting, path: Path, n_tasters: int, cups: int, number: int) -> list[float]:
+    """Points given away after each flight, for one simulated coffee."""
+    rng = np.random.default_rng([setting.seed, number])
+    peak = _coffee(setting.points, rng)
+    panel = SimulatedPanel.draw(
+        [f"taster {i + 1}" for i in range(n_tasters)],
+        peak,
+        rng=rng,
+        scale=setting.scale,
+        noise=setting.noise,
+    )
+    best = float(peak(setting.region.grid).max())
+    with threadpool_limits(1):
+        chosen = (_search if path == "search" else _walk)(setting, panel, cups, rng)
+    return [best - float(peak(water)[0]) for water in chosen]
+
+
+def _coffee(points: float, rng: np.random.Generator) -> PlantedPeak:
+    best = STANDARD_LOW + rng.uniform(-0.05, 1.05, 3) * STANDARD_SPAN
+    reach = STANDARD_SPAN * np.exp(rng.normal(np.log(0.45), 0.35, 3))
+    return PlantedPeak(
+        best=(float(best[0]), float(best[1]), float(best[2])),
+        reach=(float(reach[0]), float(reach[1]), float(reach[2])),
+        effect_points=rng.uniform(*EFFECT_POINTS) * points,
+        hardness_alkalinity=rng.uniform(-0.6, 0.6),
+    )
+
+
+def _search(
+    setting: _Setting, panel: SimulatedPanel, cups: int, rng: np.random.Generator
+) -> list[Floats]:
+    scores: pd.DataFrame | None = None
+    chosen = []
+    belief = believe(
+        None, setting.region, n_tasters=len(panel.tasters), scale=setting.scale, rng=rng
+    )
+    for flight in range(1, setting.n_flights + 1):
+        waters = suggest_flight(belief, k=cups, rng=rng).targets
+        told = panel.taste_flights([waters], rng=rng, first_flight=flight)
+        scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
+        belief = believe(scores, setting.region, scale=setting.scale, rng=rng)
+        chosen.append(belief.posterior.recipes[belief.posterior.leader])
+    return chosen
+
+
+def _walk(
+    setting: _Setting, panel: SimulatedPanel, cups: int, rng: np.random.Generator
+) -> list[Floats]:
+    scores: pd.DataFrame | None = None
+    chosen = []
+    step = classical_walk(None, setting.region, cups, scale=setting.scale, rng=rng)
+    for flight in range(1, setting.n_flights + 1):
+        if step.sweep is not None:
+            told = panel.taste_flights([step.sweep.targets], rng=rng, first_flight=flight)
+            scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
+            step = classical_walk(scores, setting.region, cups, scale=setting.scale, rng=rng)
+        chosen.append(coordinates(step.kept)[0])
+    return chosen

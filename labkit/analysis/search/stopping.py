@@ -1,0 +1,275 @@
+"""When to stop: what settling now would cost, what one more flight would buy, how to confirm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal, TypeAlias
+
+import numpy as np
+import pandas as pd
+from scipy.stats import binom, norm
+
+from labkit.analysis.region import Region
+from labkit.analysis.search.belief import SEED, Belief, believe, water_target
+from labkit.analysis.search.next_flight import suggest_flight
+from labkit.tasting.scales import Scale
+from labkit.water import Target
+from labkit.water.markup import notes, percent, table
+
+VerdictKind: TypeAlias = Literal["stop: settled", "stop: nobody can tell", "taste on"]
+
+FEWEST_FLIGHTS: Final = 3
+"""Before that many flights a low loss is mostly the engine's own opinion."""
+
+SMALL_LOSS: Final = 0.15
+"""Points of a 1-9 scale that nobody would miss."""
+
+LITTLE_GAIN: Final = 0.03
+"""Points of a 1-9 scale that are not worth one more flight."""
+
+SURE: Final = 0.97
+"""Chance of beating the control from which the leader is called better: it is asked after every
+flight and of the best of many waters, so that .95 named a winner on 6 of 140 flat coffees, .97 on
+one of them."""
+
+LIKELY: Final = 0.9
+"""Chance of beating the control from which a confirming test is worth its cups."""
+
+ALPHA: Final = 0.05
+POWER: Final = 0.8
+MOST_PAIRS: Final = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfirmingTest:
+    """Leader against control, side by side, asked only which is better (ISO 5495)."""
+
+    leader: Target
+    """The water that shall be shown to be better."""
+
+    control: Target
+    """The water it has to beat."""
+
+    chance_per_pair: float
+    """Expected share of pairs in which the leader is preferred."""
+
+    n_pairs: int | None
+    """Pairs that show it with 80 % chance at the 5 % level; None if more than 200."""
+
+    fewest_preferred: int | None
+    """How often the leader must be preferred in them."""
+
+    brewing: str
+    """How to brew for it, in words."""
+
+    @property
+    def n_cups(self) -> int | None:
+        """Cups to pour: two a pair."""
+        return None if self.n_pairs is None else 2 * self.n_pairs
+
+    @property
+    def text(self) -> str:
+        """The test in words."""
+        if self.n_pairs is None:
+            return (
+                "Confirming is out of reach: the leader would be preferred in only "
+                f"{percent(self.chance_per_pair)} of pairs, which takes more than {MOST_PAIRS}."
+            )
+        return (
+            f"Confirm with {self.n_pairs} blind pairs ({self.n_cups} cups), leader against "
+            f"control, {self.brewing}: it holds if the leader is preferred at least "
+            f"{self.fewest_preferred} times."
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopAdvice:
+    """Whether to taste on, with the numbers it rests on."""
+
+    verdict: VerdictKind
+    """One of the three."""
+
+    text: str
+    """Why, in words with numbers."""
+
+    leader: Target
+    """Today's best recipe."""
+
+    expected_loss: float
+    """Points that settling on the leader now is expected to give away."""
+
+    next_flight_gain: float
+    """Points by which one more flight is expected to better the final choice."""
+
+    chance_above_control: float | None
+    """Probability that the leader is better than the control; None without one."""
+
+    gain_over_control: tuple[float, float, float] | None
+    """Points above the control: expected, and the ends of the 90 % interval."""
+
+    n_flights: int
+    """Flights tasted so far."""
+
+    confirm: ConfirmingTest | None
+    """The test that a stop offers; None if there is nothing to confirm."""
+
+    def _repr_html_(self) -> str:
+        rows = [
+            ("expected loss of stopping now, points", f"{self.expected_loss:.2f}"),
+            ("one more flight is expected to win, points", f"{self.next_flight_gain:.2f}"),
+        ]
+        if self.chance_above_control is not None:
+            rows.append(
+                (
+                    "chance that the leader beats the control",
+                    f"{percent(self.chance_above_control)}",
+                )
+            )
+        lines = [self.text] if self.confirm is None else [self.text, self.confirm.text]
+        return table(self.verdict, ("", "value"), rows) + notes(lines)
+
+
+def stop_or_taste(
+    frame: pd.DataFrame | Belief,
+    region: Region | None = None,
+    *,
+    k: int = 5,
+    rng: np.random.Generator | None = None,
+    attribute: str = "overall",
+    brew_method: str | None = None,
+    control: object | None = None,
+    scale: Scale | None = None,
+    served_as: str = "cupping",
+) -> StopAdvice:
+    """Whether to stop, after the scores in `frame`.
+
+    Parameters
+    ----------
+    frame : DataFrame or Belief
+        The scores frame, or what was believed of it already.
+    region : Region, optional
+        Where to search; the usual ranges unless given. Of a ``Belief``, its own.
+    k : int
+        Cups that one more flight would have.
+    rng : numpy.random.Generator, optional
+        A stated seed unless given.
+    attribute, brew_method, control, scale : optional
+        As for :func:`labkit.analysis.search.belief.believe`.
+    served_as : str
+        How the coffee is served to guests: "cupping", "filter" or "espresso".
+
+    Raises
+    ------
+    ReadingError
+        If the scores cannot be read.
+
+    Notes
+    -----
+    A head start never counts: earlier coffees must not name a winner that this one's cups have not.
+    """
+    rng = np.random.default_rng(SEED) if rng is None else rng
+    if isinstance(frame, Belief):
+        belief = frame
+    else:
+        belief = believe(
+            frame,
+            region,
+            attribute=attribute,
+            brew_method=brew_method,
+            control=control,
+            scale=scale,
+            rng=rng,
+        )
+    posterior, cups = belief.posterior, belief.cups
+    flight = suggest_flight(belief, k=k, rng=rng)
+    loss = posterior.loss_of(posterior.leader)
+    chance, over, confirm = None, None, None
+    if belief.control is not None and belief.control != posterior.leader:
+        chance = posterior.chance_above(posterior.leader, belief.control)
+        more = posterior.draws[:, posterior.leader] - posterior.draws[:, belief.control]
+        low, high = np.quantile(more, [0.05, 0.95])
+        over = (float(more.mean()), float(low), float(high))
+    settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
+    enough = cups.n_flights >= FEWEST_FLIGHTS
+    verdict, text = _words(belief, loss, flight.gain, chance, settled=settled, enough=enough)
+    if verdict != "taste on" and over is not None and chance is not None and chance >= LIKELY:
+        confirm = confirming_test(belief, gain=over[0], served_as=served_as, leader=flight.leader)
+    return StopAdvice(
+        verdict=verdict,
+        text=text,
+        leader=flight.leader,
+        expected_loss=loss,
+        next_flight_gain=flight.gain,
+        chance_above_control=chance,
+        gain_over_control=over,
+        n_flights=cups.n_flights,
+        confirm=confirm,
+    )
+
+
+def _words(
+    belief: Belief,
+    loss: float,
+    gain: float,
+    chance: float | None,
+    *,
+    settled: bool,
+    enough: bool,
+) -> tuple[VerdictKind, str]:
+    n = belief.cups.n_flights
+    costs = f"settling now is expected to give away {loss:.2f} points"
+    if not settled:
+        return "taste on", (
+            f"After {n} flights {costs}; one more flight is expected to win back {gain:.2f}."
+        )
+    if not enough:
+        return "taste on", (
+            f"{costs.capitalize()}, but {n} flights are too few to trust that: taste at least "
+            f"{FEWEST_FLIGHTS}."
+        )
+    if chance is None:
+        keep = "" if belief.control is None else " The control itself leads: keep it."
+        return "stop: settled", f"After {n} flights {costs}: nobody would miss that.{keep}"
+    if chance >= SURE:
+        return "stop: settled", (
+            f"After {n} flights {costs}, and the leader beats the control with a chance of "
+            f"{percent(chance)}."
+        )
+    only = f"{int(100 * chance)} %"  # 96.9 is not yet 97
+    if chance >= LIKELY:
+        return "stop: nobody can tell", (
+            f"After {n} flights {costs}. The leader beats the control with a chance of {only}, "
+            f"not the {percent(SURE)} that looking after every flight asks for: confirm it before "
+            "you call it better."
+        )
+    return "stop: nobody can tell", (
+        f"After {n} flights {costs}, and the leader beats the control with a chance of only "
+        f"{only}: this panel can tell no water that is better than the control."
+    )
+
+
+def confirming_test(
+    belief: Belief, *, gain: float, leader: Target, served_as: str = "cupping"
+) -> ConfirmingTest | None:
+    """Pairs that a paired preference test of leader against control needs (exact binomial).
+
+    The share of pairs that prefer the leader is what two scores with the panel's repeat noise
+    give: ``P(N(gain, 2 repeat variance) > 0)``.
+    """
+    if belief.control is None or gain <= 0:
+        return None
+    share = float(norm.cdf(gain / np.sqrt(2 * belief.cups.repeat_variance)))
+    pairs = np.arange(5, MOST_PAIRS + 1)
+    fewest = binom.ppf(1 - ALPHA, pairs, 0.5).astype(int) + 1
+    power = binom.sf(fewest - 1, pairs, share)
+    # The exact power saws up and down with the number of pairs: from here on it stays above.
+    holds = np.logical_and.accumulate((power >= POWER)[::-1])[::-1]
+    found = int(np.argmax(holds)) if holds.any() else None
+    return ConfirmingTest(
+        leader=leader,
+        control=water_target(belief.posterior.recipes[belief.control]),
+        chance_per_pair=share,
+        n_pairs=None if found is None else int(pairs[found]),
+        fewest_preferred=None if found is None else int(fewest[found]),
+        brewing="by cupping" if served_as == "cupping" else f"brewed as served, as {served_as}",
+    )

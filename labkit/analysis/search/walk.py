@@ -1,0 +1,224 @@
+"""The classical walk: dial the ratio, then hardness, then alkalinity, each with an honest stop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from labkit.analysis.model.coding import WORDS, Floats, amount
+from labkit.analysis.region import COORDINATES, Region
+from labkit.analysis.search.belief import SEED, Belief, believe, water_target
+from labkit.errors import RegionError
+from labkit.tasting.scales import Scale
+from labkit.tasting.sweeps import Sweep, alkalinity_dial, hardness_dial, ratio_sweep
+from labkit.water import Target
+
+DIALS: Final[dict[str, Callable[..., Sweep]]] = {
+    "mg_share": ratio_sweep,
+    "hardness_mg_l_caco3": hardness_dial,
+    "alkalinity_mg_l_caco3": alkalinity_dial,
+}
+"""The walk's order (common practice), and the sweep that each step tastes."""
+
+EVEN_AND_MODERATE: Final = (0.5, 100.0, 30.0)
+"""Where the walk begins unless told otherwise (common practice)."""
+
+FEWEST_LEVELS: Final = 3
+"""Levels side by side that make a dial."""
+
+SMALL_LOSS: Final = 0.15
+"""Points of a 1-9 scale that nobody would miss."""
+
+MOST_REPEATS: Final = 2
+"""A dial is tasted that often before the walk goes on whatever it told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WalkStep:
+    """Where the walk stands, and what to taste next."""
+
+    sweep: Sweep | None
+    """The next dial; None when the walk is at its end."""
+
+    kept: Target
+    """The best water on the dials so far; where the walk began before the first."""
+
+    dialled: tuple[str, ...]
+    """Coordinates dialled so far."""
+
+    expected_loss: float | None
+    """Points that the level kept is expected to give away on the last dial; None before it."""
+
+    text: str
+    """What was found, what comes next, and what the walk cannot know, in words."""
+
+
+def classical_walk(
+    frame: pd.DataFrame | None,
+    region: Region | None = None,
+    k: int = 5,
+    *,
+    start: object | None = None,
+    attribute: str = "overall",
+    brew_method: str | None = None,
+    scale: Scale | None = None,
+    rng: np.random.Generator | None = None,
+) -> WalkStep:
+    """The next dial of the classical walk.
+
+    A dial holds two coordinates and varies the third. The level kept is the best of the fitted
+    surface on the line of that dial, not the best single mean. A dial that leaves much open is
+    tasted a second time before the walk goes on.
+
+    Parameters
+    ----------
+    frame : DataFrame or None
+        The scores so far; None or empty at the beginning.
+    region : Region, optional
+        Where to walk; a locked coordinate is not dialled.
+    k : int
+        Levels of a dial, at least 3.
+    start : Target, optional
+        Where to begin; an even ratio at moderate hardness and alkalinity unless given.
+    attribute, brew_method, scale, rng : optional
+        As for :func:`labkit.analysis.search.belief.believe`.
+
+    Raises
+    ------
+    RegionError
+        If `k` is below 3, or no coordinate can be dialled.
+    """
+    region = Region() if region is None else region
+    rng = np.random.default_rng(SEED) if rng is None else rng
+    order = [name for name in DIALS if name in region.varied]
+    if k < FEWEST_LEVELS or not order:
+        raise RegionError(
+            f"k must be at least {FEWEST_LEVELS} levels of a coordinate that may vary, got {k} of "
+            f"{', '.join(order) or 'none'}. Take more cups, or unlock a coordinate."
+        )
+    begin = region.nearest(EVEN_AND_MODERATE if start is None else start)[0]
+    if frame is None or frame.empty:
+        sweep = _dial(region, begin, order[0], k)
+        text = f"The walk begins with a {sweep.kind} of {len(sweep.targets)} levels."
+        return WalkStep(
+            sweep=sweep, kept=water_target(begin), dialled=(), expected_loss=None, text=text
+        )
+    dials: list[tuple[str, int, Floats]] = []
+    for name in order:
+        n_times, held = _times_dialled(frame, name)
+        if held is None:
+            break
+        dials.append((name, n_times, _line(region, held, name)))
+    kept, loss, unsettled = begin, None, False
+    if dials:
+        belief = believe(
+            frame,
+            region,
+            attribute=attribute,
+            brew_method=brew_method,
+            scale=scale,
+            also=np.vstack([line for _, _, line in dials]),
+            engine="surface",
+            rng=rng,
+        )
+        _, n_times, line = dials[-1]
+        best, loss = _best_on(belief, line)
+        kept = line[best]
+        unsettled = loss > SMALL_LOSS * belief.cups.points and n_times < MOST_REPEATS
+    done = [name for name, _, _ in dials]
+    return _next_step(region, kept, order, done, loss, k, unsettled=unsettled)
+
+
+def _next_step(
+    region: Region,
+    kept: Floats,
+    order: list[str],
+    done: list[str],
+    loss: float | None,
+    k: int,
+    *,
+    unsettled: bool,
+) -> WalkStep:
+    sweep: Sweep | None = None
+    if loss is None:
+        found = "No dial was tasted yet"
+    else:
+        last = done[-1]
+        level = amount(last, float(kept[COORDINATES.index(last)]))
+        found = (
+            f"Of the {WORDS[last]} dial, {level} is kept; it is expected to give away "
+            f"{loss:.2f} points against the best level of this dial"
+        )
+    if unsettled:
+        sweep = _dial(region, kept, done[-1], k)
+        text = f"{found}, which is not settled: taste the same dial again."
+    elif len(done) < len(order):
+        sweep = _dial(region, kept, order[len(done)], k)
+        text = f"{found}. Next comes the {sweep.kind}, from there."
+    else:
+        text = (
+            f"{found}. The walk is at its end. It never moved two coordinates at once: whether "
+            "the best level of one moves with another, and whether there is a better water away "
+            "from these lines, it cannot tell."
+        )
+    return WalkStep(
+        sweep=sweep,
+        kept=water_target(kept),
+        dialled=tuple(done),
+        expected_loss=loss,
+        text=text,
+    )
+
+
+def _times_dialled(frame: pd.DataFrame, name: str) -> tuple[int, Floats | None]:
+    """Flights that dialled a coordinate alone, and where the last of them held the others."""
+    tasted = frame[["session", "flight", *COORDINATES]].drop_duplicates()
+    flights = tasted.groupby(["session", "flight"], sort=False).ngroup().to_numpy()
+    waters = tasted[list(COORDINATES)].to_numpy(dtype=float)
+    column = COORDINATES.index(name)
+    others = np.delete(waters, column, axis=1)
+    times, held = 0, None
+    for flight in np.unique(flights):
+        mine = flights == flight
+        for level in np.unique(others[mine], axis=0):
+            line = waters[mine & (np.abs(others - level) < 1e-6).all(axis=1)]
+            if len(line) >= FEWEST_LEVELS:
+                times += 1
+                held = line.mean(axis=0)
+    return times, held
+
+
+def _line(region: Region, through: Floats, name: str) -> Floats:
+    """Recipes of the grid that differ from `through` in one coordinate only."""
+    column = COORDINATES.index(name)
+    nearest = region.nearest(through)[0]
+    others = [i for i in range(3) if i != column]
+    on = (np.abs(region.grid[:, others] - nearest[others]) < 1e-6).all(axis=1)
+    return np.asarray(region.grid[on])
+
+
+def _dial(region: Region, kept: Floats, name: str, k: int) -> Sweep:
+    line = _line(region, kept, name)
+    if len(line) < FEWEST_LEVELS:
+        raise RegionError(
+            f"the region must hold at least {FEWEST_LEVELS} levels of {WORDS[name]} around "
+            f"{amount(name, float(kept[COORDINATES.index(name)]))}, got {len(line)}. "
+            "Take finer steps or a wider range."
+        )
+    column = COORDINATES.index(name)
+    spread = np.linspace(0, len(line) - 1, min(k, len(line))).round().astype(int)
+    levels = np.sort(line[:, column])[spread]
+    held = {other: float(kept[i]) for i, other in enumerate(COORDINATES) if other != name}
+    return DIALS[name](levels.tolist(), **held)
+
+
+def _best_on(belief: Belief, line: Floats) -> tuple[int, float]:
+    """Place on the line of the highest expected score, and what it is expected to give away."""
+    places = belief.posterior.places(line)
+    best = int(np.argmax(belief.posterior.mean[places]))
+    draws = belief.posterior.draws[:, places]
+    return best, float(np.mean(draws.max(axis=1) - draws[:, best]))

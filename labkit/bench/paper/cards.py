@@ -1,0 +1,363 @@
+"""Recipe cards: one water for whoever makes it next, from concentrates or straight from salts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal
+
+import pandas as pd
+
+from labkit.bench.paper.card_table import (
+    BASE,
+    UNITS,
+    amounts,
+    check_recipes,
+    dosed,
+    litres,
+    made_of,
+    right_if,
+    table_of,
+    tool_of,
+)
+from labkit.bench.paper.sheet import Sheet, render
+from labkit.errors import SheetError
+from labkit.water import (
+    CAUTIONS,
+    DROP_KITS,
+    PURE_WATER,
+    Concentrate,
+    DropKit,
+    Portrait,
+    Preference,
+    Salt,
+    TankMixing,
+    Target,
+    Water,
+    mix,
+    portray,
+    weigh_out,
+)
+from labkit.water.bottles.weighing import digits_of
+from labkit.water.chemistry.steel import CYCLES, SOURCE
+from labkit.water.jugs.doses import Recipe
+from labkit.water.markup import figure, up
+from labkit.water.uncertainty import ANALYSIS_HALF_WIDTH_PERCENT
+
+VOLUMES_L = (1.0, 5.0, 10.0, 20.0)
+"""Volumes on a card unless others are asked for (L)."""
+
+CALCITE_SOURCE = (
+    "calcite by Plummer & Busenberg 1982 and by phreeqc.dat 2024, above 90 °C extrapolated"
+)
+"""Where the solubility behind the scale figures comes from."""
+
+
+_READINGS_ABREAST = 4
+"""Readings side by side that a phone's page holds."""
+
+
+def make_recipes(
+    target: Target,
+    *,
+    concentrates: Sequence[Concentrate] = (),
+    salts: Sequence[Salt] = (),
+    volumes_l: Sequence[float] = VOLUMES_L,
+    base: Water = PURE_WATER,
+    pipette_ml: float = 0.1,
+    balance_g: float = 0.01,
+    purities: Mapping[str, float] | None = None,
+    prefer: Preference = "few bottles",
+) -> tuple[Recipe, ...]:
+    """The same water in several volumes, from bottles or from salts, never both.
+
+    Parameters
+    ----------
+    target : Target
+        The water wanted.
+    concentrates : sequence of Concentrate
+        Bottles at hand, dosed to the pipette.
+    salts : sequence of Salt
+        Salts at hand, weighed to the balance straight into the tank.
+    volumes_l : sequence of float
+        Finished volumes (L).
+    base : Water
+        What they go into.
+    pipette_ml, balance_g : float
+        Steps of the pipette (mL) and the balance (g).
+    purities : mapping, optional
+        Salt label -> share of the weighed mass that is the salt as labelled.
+    prefer : Preference
+        What to keep small where there is more than one way.
+
+    Raises
+    ------
+    SheetError
+        If neither or both ways are given, or no volume.
+    DosingError
+        If that water cannot be made.
+    """
+    if bool(concentrates) == bool(salts):
+        raise SheetError(
+            "concentrates or salts must be given, one of the two, got "
+            f"{'both' if salts else 'neither'}. Make a card for each way."
+        )
+    if not volumes_l:
+        raise SheetError("volumes_l must hold at least one volume, got none. Ask for 1 L, say.")
+    if concentrates:
+        return tuple(
+            mix(
+                target,
+                concentrates,
+                volume_ml=1000 * litres,
+                base=base,
+                pipette_ml=pipette_ml,
+                prefer=prefer,
+            )
+            for litres in volumes_l
+        )
+    return tuple(
+        weigh_out(
+            target,
+            salts,
+            volume_l=litres,
+            base=base,
+            balance_g=balance_g,
+            purities=purities,
+            prefer=prefer,
+        )
+        for litres in volumes_l
+    )
+
+
+def recipe_card(
+    recipes: Sequence[Recipe],
+    *,
+    name: str,
+    made_for: str = "",
+    base_name: str = "",
+    kits: Sequence[DropKit] | None = None,
+    tds_factor: float | None = None,
+    page: Literal["A4", "phone"] = "A4",
+    differs: Sequence[str] = (),
+    lab_book: str = "",
+) -> Sheet:
+    """A card that any barista can follow, for A4 paper or the width of a phone.
+
+    Parameters
+    ----------
+    recipes : sequence of Recipe
+        One water in one volume or several, as from :func:`make_recipes`.
+    name : str
+        What to call the water.
+    made_for : str
+        Coffee, client or machine it is for.
+    base_name : str
+        What the base water is called there; pure or base water if not given.
+    kits : sequence of DropKit, optional
+        The drop kits at that place; one of 1 °dH a drop if not given.
+    tds_factor : float, optional
+        Factor of a meter that shows dissolved solids (mg/L per µS/cm), from its manual.
+    page : {"A4", "phone"}
+        What it is laid out for.
+    differs : sequence of str
+        How this water differs from the one that was tasted, in sentences.
+    lab_book : str
+        Name of the lab book, for the footer.
+
+    Raises
+    ------
+    SheetError
+        If the recipes are of different waters, or the page is unknown.
+    """
+    if page not in ("A4", "phone"):
+        raise SheetError(f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.")
+    check_recipes(recipes)
+    chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
+    portrait = portray(recipes[-1].reached)
+    return card_page(
+        recipes,
+        portrait,
+        table_of(recipes, portrait, kits=chosen, tds_factor=tds_factor),
+        name=name,
+        made_for=made_for,
+        base_name=base_name,
+        page=page,
+        differs=differs,
+        lab_book=lab_book,
+    )
+
+
+def card_page(
+    recipes: Sequence[Recipe],
+    portrait: Portrait,
+    frame: pd.DataFrame,
+    *,
+    name: str,
+    made_for: str,
+    base_name: str,
+    page: Literal["A4", "phone"],
+    differs: Sequence[str],
+    lab_book: str,
+) -> Sheet:
+    """The page of :func:`recipe_card` from its table and its water's portrait, made before."""
+    last = recipes[-1]
+    if not base_name:
+        base_name = "pure water" if last.base == PURE_WATER else "base water"
+    salts = isinstance(last, TankMixing)
+    return render(
+        "card.html",
+        title=f"Recipe card: {name}",
+        session="",
+        lab_book=lab_book,
+        values={
+            "name": name,
+            "made_for": made_for,
+            "page": page,
+            "differs": differs,
+            "target": last.target,
+            "volumes": [f"{litres(recipe):g} L" for recipe in recipes],
+            "pour": _pour_rows(recipes, base_name),
+            "unit": "g" if salts else "mL",
+            "from_salts": salts,
+            "bicarbonate_last": len(dosed(last)) == 2,
+            "base_name": base_name,
+            **_check_values(frame),
+            "units": UNITS,
+            "hardness": _values(frame, "hardness"),
+            "alkalinity": _values(frame, "alkalinity"),
+            "ions": _ion_rows(frame),
+            "doubts": _doubts(last, base_name),
+            "rounding": _rounding_words(recipes),
+            "mixing_remarks": min(recipes, key=litres).remarks,
+            "remarks": portrait.remarks,
+            "ph": portrait.ph_text,
+            "scale": _scale_rows(portrait),
+            "scale_source": CALCITE_SOURCE,
+            "chloride": f"{portrait.steel[0].chloride_mg_l:.0f}",
+            "steel": list(zip(CYCLES, (each.text for each in portrait.steel), strict=True)),
+            "steel_source": SOURCE,
+            "testing_cautions": CAUTIONS["testing"],
+            "machine_cautions": CAUTIONS["machine"],
+            "handling_cautions": CAUTIONS["tank" if salts else "mixing"],
+        },
+    )
+
+
+def _pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]]:
+    """A row for each bottle or salt with its amount in every volume; base water in litres."""
+    rows: dict[str, list[str]] = {}
+    for at, recipe in enumerate(recipes):
+        _, step, unit = tool_of(recipe)
+        for item, amount, _ in amounts(recipe):
+            is_base = unit == "mL" and item == BASE
+            text = f"{amount / 1000:.3g} L" if is_base else f"{amount:.{digits_of(step)}f}"
+            row = rows.setdefault(base_name if is_base else item, ["0"] * len(recipes))
+            row[at] = text
+    held = made_of(recipes[-1])
+    return [
+        {"item": item, "held": held.get(item, ""), "amounts": amounts}
+        for item, amounts in rows.items()
+    ]
+
+
+def _readings(frame: pd.DataFrame) -> dict[tuple[str, str], dict[str, tuple[str, str]]]:
+    """Item and unit -> volume -> what to expect, and the band that is right, as on the card."""
+    readings: dict[tuple[str, str], dict[str, tuple[str, str]]] = {}
+    for row in frame[frame["part"] == "check"].to_dict("records"):
+        expected = f"{row['value']:.{1 if row['unit'] == 'drops' else 0}f}"
+        band = right_if(row["low"], row["high"])
+        readings.setdefault((row["item"], row["unit"]), {})[f"{row['volume_l']:g}"] = expected, band
+    return readings
+
+
+def _check_values(frame: pd.DataFrame) -> dict[str, Any]:
+    """One row a reading; where rounding moves a band, one row a volume instead, a few at a time."""
+    readings = _readings(frame)
+    if all(len({band for _, band in found.values()}) == 1 for found in readings.values()):
+        rows = []
+        for (item, unit), found in readings.items():
+            expected, band = list(found.values())[-1]
+            drops = unit == "drops"
+            rows.append(
+                {
+                    "item": item if drops else f"{item}, {unit}",
+                    "expected": expected,
+                    "band": f"{band} drops" if drops else band,
+                }
+            )
+        return {"checks": rows, "by_volume": []}
+    tables = []
+    all_readings = list(readings.items())
+    for first in range(0, len(all_readings), _READINGS_ABREAST):
+        some = all_readings[first : first + _READINGS_ABREAST]
+        merged: dict[tuple[tuple[str, str], ...], list[str]] = {}
+        for volume in some[0][1]:
+            merged.setdefault(tuple(found[volume] for _, found in some), []).append(volume)
+        heads = [item if unit == "drops" else f"{item}, {unit}" for (item, unit), _ in some]
+        body = [(f"{', '.join(volumes)} L", bands) for bands, volumes in merged.items()]
+        tables.append({"heads": heads, "rows": body})
+    return {"checks": [], "by_volume": tables}
+
+
+def _values(frame: pd.DataFrame, item: str) -> list[str]:
+    some = frame[(frame["part"] == "water") & (frame["item"] == item)].set_index("unit")["value"]
+    digits = {"mg/L CaCO3": 0, "mmol/L": 2, "°dH": 1, "°fH": 1}
+    return [f"{float(some[unit]):.{digits[unit]}f}" for unit in UNITS]
+
+
+def _ion_rows(frame: pd.DataFrame) -> list[dict[str, str]]:
+    water = frame[frame["part"] == "water"]
+    ions = water[water["unit"] == "mg/L"].set_index("item")["value"]
+    moles = water[water["unit"] == "mmol/L"].set_index("item")["value"]
+    return [
+        {"ion": str(ion), "mg_l": f"{mg_l:.1f}", "mmol_l": f"{float(moles[str(ion)]):.2f}"}
+        for ion, mg_l in ions.items()
+    ]
+
+
+def _doubts(recipe: Recipe, base_name: str) -> str:
+    """What the bands of the readings leave room for, in words."""
+    tool = tool_of(recipe)[0]
+    strengths = "purities" if isinstance(recipe, TankMixing) else "the bottles' strengths"
+    of_base = (
+        ""
+        if recipe.base == PURE_WATER
+        else f", {base_name} {ANALYSIS_HALF_WIDTH_PERCENT:g} % thinner or thicker than analysed"
+    )
+    return f"what is in doubt of {strengths}, {tool}{of_base}, and meter or drops"
+
+
+def _rounding_words(recipes: Sequence[Recipe]) -> str:
+    """What rounding to pipette or balance costs, in the smallest volume, where it is largest."""
+    first = min(recipes, key=litres)
+    tool, step, unit = tool_of(first)
+    most, doubt = first.rounding, first.uncertainty
+    base = "" if first.base == PURE_WATER else " and base water"
+    return (
+        f"Rounded to the {tool} ({step:g} {unit}): in {litres(first):g} L that moves hardness by "
+        f"at most {_up(most.hardness_mg_l_caco3)} and alkalinity by at most "
+        f"{_up(most.alkalinity_mg_l_caco3)} mg/L as CaCO3, and the Mg share by at most "
+        f"{_up(100 * most.mg_share)} %. With strength, {tool}{base} in doubt, hardness is good to "
+        f"± {_up(doubt.hardness_mg_l_caco3)} and alkalinity to ± "
+        f"{_up(doubt.alkalinity_mg_l_caco3)}."
+    )
+
+
+def _up(bound: float) -> str:
+    """Two figures of a bound, rounded away from 0: less would hide some of it.
+
+    >>> _up(0.0912), _up(9.95), _up(12.34), _up(0.0), _up(123.0)
+    ('0.092', '10', '13', '0', '130')
+    """
+    return figure(up(bound), 2)
+
+
+def _scale_rows(portrait: Portrait) -> list[dict[str, str]]:
+    return [
+        {
+            "place": f"{each.place}, {each.temperature_c:.0f} °C",
+            "index": each.index_closed.text(1, signed=True),
+            "grams": each.scale_degassed_mg_l.text(0),
+        }
+        for each in portrait.scaling
+    ]

@@ -1,0 +1,205 @@
+"""Sheets that tasters see: codes, positions and scales; made from values that hold no water."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+from labkit.bench.paper.sheet import Sheet, render
+from labkit.errors import SheetError
+from labkit.tasting import CupPlan, Scale
+from labkit.water import CAUTIONS
+
+if TYPE_CHECKING:
+    from labkit.book.store.records import Attribute
+
+_MOST_TO_RING = 11
+_MOST_WITH_WORDS = 5
+_PAGE_MM, _LINE_MM = 245.0, 4.6
+_ROW_MM, _CUP_MM = 7.8, 4.0
+"""Room for cups on a page, a line of the legend, a row of a cup, and what a cup adds (mm)."""
+
+_TICK = {"step": 10, "whole": 18}
+
+
+def score_sheets(
+    plan: CupPlan,
+    attributes: Sequence[Attribute],
+    *,
+    stages: Sequence[str] = (),
+    tasters: Sequence[str] | None = None,
+    flights: Sequence[int] | None = None,
+    lab_book: str = "",
+) -> Sheet:
+    """Score sheets on paper, a page for each taster and flight.
+
+    Parameters
+    ----------
+    plan : CupPlan
+        Who tastes which code when; it holds no water.
+    attributes : sequence of Attribute
+        What is scored, in the order of the sheet, on the scales that the screen uses too.
+    stages : sequence of str
+        Stages of cooling that are scored apart; empty if each cup is scored once.
+    tasters, flights : sequence, optional
+        Only these; all of the plan if not given.
+    lab_book : str
+        Name of the lab book, for the footer.
+
+    Raises
+    ------
+    SheetError
+        If nothing is scored, or a flight is not in the plan.
+    PlanError
+        If a taster is not in the plan.
+    """
+    if not attributes:
+        raise SheetError(
+            "attributes must hold at least one thing to score, got none. Choose what is scored."
+        )
+    pages = []
+    for flight in chosen_flights(plan, flights):
+        for taster in plan.tasters if tasters is None else tasters:
+            cups = plan.sheet(taster)
+            cups = cups[cups["flight"] == flight].sort_values("position")
+            listed = [
+                {"position": position, "code": code}
+                for position, code in zip(cups["position"], cups["blind_code"], strict=True)
+            ]
+            pages += [
+                {"taster": taster, "flight": flight, "cups": some, "n_cups": len(listed)}
+                for some in _by_page(listed, attributes, stages)
+            ]
+    return render(
+        "scores.html",
+        title=f"Score sheets, session {plan.session}",
+        session=plan.session,
+        lab_book=lab_book,
+        values={
+            "pages_of": pages,
+            "asked": [_asked(attribute, stages) for attribute in attributes],
+            "scales": _legend(attributes, stages),
+            "sipping_caution": CAUTIONS["brewing"][1],
+        },
+    )
+
+
+def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: str = "") -> Sheet:
+    """Which code stands where: a row for each seat, cups in the order they are tasted.
+
+    Raises
+    ------
+    SheetError
+        If a flight is not in the plan.
+    """
+    pages = []
+    for flight in chosen_flights(plan, flights):
+        servings = plan.servings
+        here = servings[servings["flight"] == flight]
+        wide = here.pivot(index="taster", columns="position", values="blind_code")
+        rows = [
+            {"taster": taster, "codes": wide.loc[taster].dropna().to_dict()}
+            for taster in plan.tasters
+            if taster in wide.index
+        ]
+        pages.append({"number": flight, "positions": wide.columns.tolist(), "rows": rows})
+    if plan.alone:
+        how = "alone: codes stay underneath; shuffle the cups, then set one on each place"
+    elif plan.serving == "shared bowls":
+        how = "shared bowls: each taster goes round in the order of their row"
+    else:
+        how = "a cup each: set before each seat from left to right, as tasted"
+    return render(
+        "tray.html",
+        title=f"Tray map, session {plan.session}",
+        session=plan.session,
+        lab_book=lab_book,
+        values={
+            "flights": pages,
+            "how": how,
+        },
+    )
+
+
+def chosen_flights(plan: CupPlan, flights: Sequence[int] | None) -> Sequence[int]:
+    """The flights asked for, all of the plan if none are; each must be in the plan."""
+    if flights is None:
+        return plan.flights
+    for flight in flights:
+        if flight not in plan.flights:
+            known = ", ".join(map(str, plan.flights))
+            raise SheetError(
+                f"flights must be in the plan of session '{plan.session}' ({known}), got {flight}. "
+                "Choose among these."
+            )
+    return flights
+
+
+def _by_page(
+    cups: list[dict[str, Any]], attributes: Sequence[Attribute], stages: Sequence[str]
+) -> list[list[dict[str, Any]]]:
+    """The cups of one flight in parts that fit a page, as equal as can be."""
+    room = _PAGE_MM - _LINE_MM * (3 + len(_legend(attributes, stages)))
+    n_fit = max(1, int(room // (_ROW_MM * max(2, len(attributes)) + _CUP_MM)))
+    n_pages = -(-len(cups) // n_fit)
+    share, more = divmod(len(cups), n_pages or 1)
+    ends = [i * share + min(i, more) for i in range(n_pages + 1)]
+    return [cups[start:end] for start, end in pairwise(ends)]
+
+
+def _asked(attribute: Attribute, stages: Sequence[str]) -> dict[str, Any]:
+    """One line of a cup's block: what is scored, and the room to do it."""
+    row: dict[str, Any] = {"name": attribute.name, "scale": attribute.scale_name}
+    if attribute.kind == "descriptors":
+        return row | {"kind": "words", "words": attribute.choices}
+    if attribute.scale is None:
+        return row | {"kind": "line"}
+    if stages:
+        return row | {"kind": "boxes", "stages": tuple(stages)}
+    if len(attribute.scale.options) <= _MOST_TO_RING:
+        words = dict(attribute.scale.words)
+        shown = words if len(attribute.scale.options) <= _MOST_WITH_WORDS else {}
+        options = [(f"{x:g}", shown.get(x, "")) for x in attribute.scale.options]
+        return row | {"kind": "ring", "options": options}
+    return row | {"kind": "ruler", "ticks": _ticks(attribute.scale)}
+
+
+def _ticks(scale: Scale) -> list[dict[str, Any]]:
+    """Marks of a ruler 960 wide, long ones with their number at whole scores."""
+    options = scale.options
+    whole = [option for option in options if option == round(option)]
+    every = 1 + len(whole) // 17
+    named = set(whole[::every])
+    return [
+        {
+            "x": round(20 + 920 * i / (len(options) - 1), 1),
+            "length": _TICK["whole" if option in named else "step"],
+            "text": f"{option:g}" if option in named else "",
+        }
+        for i, option in enumerate(options)
+    ]
+
+
+def _legend(attributes: Sequence[Attribute], stages: Sequence[str]) -> list[dict[str, str]]:
+    """Each scale once, with its words and how to give a score on it."""
+    lines = []
+    scales = {a.scale.name: a.scale for a in attributes if a.scale is not None}
+    for name, scale in scales.items():
+        if stages:
+            how = "Write the score in the box of each stage."
+        elif len(scale.options) <= _MOST_TO_RING:
+            how = "Ring one."
+        else:
+            how = f"Write the score in the box, in steps of {scale.step:g}."
+        lines.append(
+            {
+                "used_for": ", ".join(
+                    a.name for a in attributes if a.scale is not None and a.scale.name == name
+                ),
+                "name": name,
+                "words": ", ".join(f"{score:g} {word}" for score, word in scale.words),
+                "how": how,
+            }
+        )
+    return lines

@@ -1,0 +1,137 @@
+"""A recipe card as the files that are handed over: A4 page, phone page, CSV and JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import pandas as pd
+
+from labkit import __version__
+from labkit.bench.paper.card_table import COLUMNS, check_recipes, table_of
+from labkit.bench.paper.cards import card_page
+from labkit.bench.paper.sheet import Sheet
+from labkit.book.files.csv_files import frame_csv
+from labkit.errors import ImportFileError
+from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, TankMixing, portray
+from labkit.water.jugs.doses import Recipe
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardFiles:
+    """One recipe card in every form that it is handed over in."""
+
+    name: str
+    """What the water is called."""
+
+    a4: Sheet
+    """For A4 paper."""
+
+    phone: Sheet
+    """For the width of a phone."""
+
+    table: pd.DataFrame
+    """Everything on the card, a row a figure."""
+
+    csv: str
+    """The table as CSV."""
+
+    json: str
+    """The table as JSON, with what the water is called, made from and made for."""
+
+    def _repr_html_(self) -> str:
+        return self.a4._repr_html_()
+
+
+def card_files(
+    recipes: Sequence[Recipe],
+    *,
+    name: str,
+    made_for: str = "",
+    base_name: str = "",
+    kits: Sequence[DropKit] | None = None,
+    tds_factor: float | None = None,
+    differs: Sequence[str] = (),
+    lab_book: str = "",
+) -> CardFiles:
+    """A card in every form that it is handed over in.
+
+    Parameters
+    ----------
+    recipes, name, made_for, base_name, kits, tds_factor, differs, lab_book
+        As in :func:`labkit.bench.recipe_card`.
+
+    Returns
+    -------
+    CardFiles
+        All forms hold the same figures.
+    """
+    chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
+    check_recipes(recipes)
+    portrait = portray(recipes[-1].reached)
+    table = table_of(recipes, portrait, kits=chosen, tds_factor=tds_factor)
+    pages: tuple[Literal["A4", "phone"], ...] = ("A4", "phone")
+    a4, phone = (
+        card_page(
+            recipes,
+            portrait,
+            table,
+            name=name,
+            made_for=made_for,
+            base_name=base_name,
+            page=page,
+            differs=differs,
+            lab_book=lab_book,
+        )
+        for page in pages
+    )
+    last = recipes[-1]
+    head = {
+        "name": name,
+        "made_for": made_for,
+        "made_from": base_name or ("pure water" if last.base == PURE_WATER else "base water"),
+        "wanted": {
+            "mg_share": last.target.mg_share,
+            "hardness_mg_l_caco3": last.target.hardness_mg_l_caco3,
+            "alkalinity_mg_l_caco3": last.target.alkalinity_mg_l_caco3,
+        },
+        "differs": list(differs),
+        "cautions": [
+            *CAUTIONS["tank" if isinstance(last, TankMixing) else "mixing"],
+            *CAUTIONS["testing"],
+            *CAUTIONS["machine"],
+        ],
+        "made_with": f"labkit {__version__}",
+    }
+    rows = json.loads(table.to_json(orient="records", double_precision=15))
+    return CardFiles(
+        name=name,
+        a4=a4,
+        phone=phone,
+        table=table,
+        csv=frame_csv(table),
+        json=json.dumps(head | {"rows": rows}, ensure_ascii=False, indent=1),
+    )
+
+
+def read_card_json(text: str) -> pd.DataFrame:
+    """The table back from the JSON of a card.
+
+    Raises
+    ------
+    ImportFileError
+        If the text is no card.
+    """
+    try:
+        rows = json.loads(text)["rows"]
+        table = pd.DataFrame(rows, columns=list(COLUMNS))
+    except (ValueError, KeyError, TypeError):
+        raise ImportFileError(
+            "the file must be the JSON of a recipe card, with rows of "
+            f"{', '.join(COLUMNS)}, got something else. Save it again from the card."
+        ) from None
+    numbers = ["volume_l", "value", "low", "high"]
+    table[numbers] = table[numbers].astype(float)
+    return table

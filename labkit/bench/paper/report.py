@@ -1,0 +1,339 @@
+"""The report of one coffee: one page that holds what a stranger needs to redo the analysis."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import platform
+from collections.abc import Iterable, Sequence
+from dataclasses import fields
+from datetime import date
+from html import escape
+from importlib.metadata import version
+from typing import Final
+
+import pandas as pd
+
+from labkit import __version__
+from labkit.analysis import read_coffee
+from labkit.analysis.reading.coffee import Reading, in_words, leaving_out
+from labkit.bench.paper.card_table import BASE, amounts, litres, recipe_frame, right_if
+from labkit.bench.paper.cards import make_recipes
+from labkit.bench.paper.redo import redo_html
+from labkit.bench.paper.sheet import Sheet
+from labkit.bench.plots.pictures import reading_pictures
+from labkit.book import Attribute, LabBook, TastingSession
+from labkit.book.files.csv_files import frame_csv
+from labkit.book.sessions.exclusions import LeftOut, left_out
+from labkit.errors import LabkitError
+from labkit.water import CAUTIONS, DROP_KITS, portray
+from labkit.water.jugs.doses import Recipe
+from labkit.water.markup import folded, notes, percent, table
+
+_PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
+
+_HELD: Final = {
+    "roast_date": "roasted on",
+    "dose_g": "dose, g",
+    "brew_ratio_g_l": "brew ratio, g/L",
+    "water_temperature_c": "water poured at, °C",
+    "contact_time_s": "time, s",
+}
+"""What held conditions are called here, where their own name does not say it."""
+
+_SAID_ALREADY: Final = frozenset({"base_water", "base_share_percent"})
+
+_STYLE: Final = (
+    "body{font:16px/1.5 system-ui,sans-serif;color:#111;background:#fff;max-width:56rem;"
+    "margin:1.5rem auto;padding:0 1rem;overflow-wrap:break-word}code{overflow-wrap:anywhere}"
+    "h1,h2{line-height:1.2}table{font-size:.9rem}pre{overflow-x:auto;background:#f3f3f3;padding:1rem}"
+    ".wide{overflow-x:auto}@page{size:A4;margin:14mm}figure,tr,li{break-inside:avoid}"
+    "h2,h3,caption,summary,p:has(+ul){break-after:avoid}pre{orphans:6;widows:6}"
+    # On paper two columns, so that narrow tables and pictures stand side by side.
+    "@media print{body{font-size:12px;line-height:1.4;margin:0;padding:0}"
+    ".wide{overflow:visible;columns:2;column-gap:8mm}table{break-inside:avoid}"
+    "details table{break-inside:auto}td{white-space:normal!important}"
+    ".one{columns:1}.wide table{font-size:11px!important}details th{white-space:nowrap}"
+    "figure{width:88mm!important;margin:0 2mm 2mm 0!important}figure img{min-width:0!important}"
+    "pre{white-space:pre-wrap;font-size:9.5px;line-height:1.3;padding:.5rem}}"
+)
+
+_UNFOLD: Final = (
+    '<script>addEventListener("beforeprint",()=>'
+    'document.querySelectorAll("details").forEach(one=>one.open=true))</script>'
+)
+"""Paper cannot be unfolded by its reader."""
+
+
+def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
+    """What was tasted, how blind, what was found, how sure, the recipe, versions, raw scores.
+
+    A taster or session left out by a recorded choice is named, with the reason and both readings.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the coffee is; nothing of another coffee or client is read.
+    coffee, client : str
+        Whose coffee, and which.
+
+    Returns
+    -------
+    Sheet
+        One self-contained page; the raw scores are within it, as a CSV to download.
+
+    Raises
+    ------
+    BookError
+        If there is no such coffee.
+    ReadingError
+        If nothing of it was opened yet.
+    """
+    about = book.coffee(coffee, client=client)
+    scores = book.opened_scores(coffee=coffee, client=client, include_unblinded=True)
+    blind = book.opened_scores(coffee=coffee, client=client)
+    choice = left_out(book, coffee, client=client)
+    read = choice.keep(blind)
+    reading = read_coffee(read, "overall")
+    sessions = book.sessions(client=client, coffee=coffee)
+    keys = ["session", "flight"]
+    is_blind = scores.set_index(keys).index.isin(blind.set_index(keys).index)
+    facts = [
+        ("coffee", about.name),
+        ("client", about.client),
+        *(
+            (name, str(value))
+            for name, value in (
+                ("lot", about.lot),
+                ("origin", about.origin),
+                ("process", about.process),
+                ("roast", about.roast_level),
+                ("roasted on", about.roast_date),
+            )
+            if value
+        ),
+        ("scores opened", f"{len(scores)}, of which {len(scores) - len(blind)} unblinded"),
+        ("written on", f"{date.today():%Y-%m-%d}"),
+    ]
+    parts = [
+        f"<h1>Report: {escape(about.name)}</h1>",
+        table("Coffee", ("", ""), facts),
+        "<h2>What was tasted, and how blind</h2>",
+        _blind_html(book, sessions),
+        *(_session_html(book, session, scores) for session in sessions),
+        "<h2>What was found, and how sure it is</h2>",
+        "<p>Overall score; scores of unblinded flights are left out here and attached apart.</p>",
+        _left_out_html(choice, blind),
+        str(reading._repr_html_()),
+        reading_pictures(reading),
+        "<h2>The recipe</h2>",
+        _recipe_html(book, reading, sessions),
+        "<h2>Redo the analysis</h2>",
+        redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
+        table("Versions", ("", ""), _versions()),
+        _attached("the raw scores that were read", read, f"{about.client}-{about.name}-scores"),
+        _attached(
+            "the raw scores left out by choice, which were not read",
+            blind[~blind.index.isin(read.index)],
+            f"{about.client}-{about.name}-left-out",
+        ),
+        _attached(
+            "the raw scores of unblinded flights, which were not read",
+            scores[~is_blind],
+            f"{about.client}-{about.name}-unblinded",
+        ),
+    ]
+    title = f"Report: {about.name}"
+    return Sheet(
+        title=title,
+        html=(
+            '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+            '<meta name="viewport" content="width=device-width, initial-scale=1">'
+            f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>"
+            + "".join(parts)
+            + f"<footer><p>labkit {__version__}</p></footer>{_UNFOLD}</body></html>"
+        ),
+    )
+
+
+def _blind_html(book: LabBook, sessions: Sequence[TastingSession]) -> str:
+    """How blind the cups were, in sentences; every flight that was not is named with its story."""
+    said = []
+    for session in sessions:
+        events = book.events(session.name)
+        for flight in book.flights(session.name):
+            if not flight.is_unblinded:
+                continue
+            story = "; ".join(
+                f"{e.kind} {e.happened_at:%Y-%m-%d %H:%M} UTC"
+                + (f" by {e.done_by}" if e.done_by else "")
+                + (f", because {e.reason}" if e.reason else "")
+                for e in events
+                if e.flight == flight.number and "plan" not in e.kind and "first" not in e.kind
+            )
+            said.append(
+                f"Flight {flight.number} of «{session.name}» was not blind: its key was opened "
+                f"early, or it was unlocked after the key was open ({story}). Its scores are not "
+                "read and are attached apart."
+            )
+    lead = (
+        "Cups carried three-digit codes; which code is which water lay in a key for each flight, "
+        "sealed until the flight was locked. "
+        + ("All flights were scored blind." if not said else "Not so in what follows.")
+    )
+    return f"<p>{escape(lead)}</p>" + notes(said)
+
+
+def _left_out_html(choice: LeftOut, blind: pd.DataFrame) -> str:
+    """Who was left out by choice, why, and what was found with and without them."""
+    overall = blind[blind["attribute"] == "overall"]
+    tasters = [one for one in choice.tasters if one in set(overall["taster"])]
+    sessions = [one for one in choice.sessions if one in set(overall["session"])]
+    if not tasters and not sessions:
+        return ""
+    said = [choice.sentence]
+    try:
+        both = leaving_out(blind, tasters, "overall", sessions=sessions)
+        found = [in_words(row) for row in both.to_dict("records")]
+        said += [f"{one[0].upper()}{one[1:]}." for one in found]
+    except LabkitError as error:
+        said.append(f"The two readings cannot be compared: {error}")
+    return notes(said)
+
+
+def _session_html(book: LabBook, session: TastingSession, scores: pd.DataFrame) -> str:
+    held = session.held
+    facts: list[Sequence[object]] = [
+        ("day", session.tasted_on),
+        ("tasters", ", ".join(session.tasters)),
+        ("brew method", session.brew_method),
+        ("served as", session.serving),
+        ("scored", ", ".join(session.stages) or "once"),
+        ("water the doses went into", book.start_water(held).text),
+    ]
+    for field in fields(held):
+        value = getattr(held, field.name)
+        if value not in {None, ""} and field.name not in _SAID_ALREADY:
+            facts.append((_HELD.get(field.name, field.name.replace("_", " ")), value))
+    if session.note:
+        facts.append(("note", session.note))
+    waters = [
+        (
+            water.label,
+            water.target.ca_mg_ratio_text,
+            f"{percent(water.target.mg_share)}",
+            f"{water.target.hardness_mg_l_caco3:g}",
+            f"{water.target.alkalinity_mg_l_caco3:g}",
+            "yes" if water.is_control else "",
+        )
+        for water in session.waters
+    ]
+    own = scores[scores["session"] == session.name]
+    flights = []
+    for flight in book.flights(session.name):
+        some = own[own["flight"] == flight.number]
+        flights.append(
+            (
+                flight.number,
+                flight.state,
+                "not blind" if flight.is_unblinded else "blind",
+                some["blind_code"].nunique(),
+                some["taster"].nunique(),
+                len(some),
+            )
+        )
+    scales = [
+        (one.name, one.kind, one.scale_name or ", ".join(one.choices), _ends(one))
+        for one in session.attributes
+    ]
+    events = [
+        (f"{e.happened_at:%Y-%m-%d %H:%M}", e.flight or "", e.kind, e.reason, e.done_by)
+        for e in book.events(session.name)
+    ]
+    return f"<h3>{escape(session.name)}</h3><div class='wide'>" + "".join(
+        (
+            table("Held", ("", ""), facts),
+            table(
+                "Waters, mg/L as CaCO3",
+                ("water", "Ca:Mg", "Mg share", "hardness", "alkalinity", "control"),
+                waters,
+            ),
+            table("Scored", ("attribute", "kind", "scale", "from, to"), scales),
+            table(
+                "Flights",
+                ("flight", "state", "blinding", "codes", "tasters", "scores opened"),
+                flights,
+            ),
+            folded(
+                "Locks and openings, one by one",
+                table("UTC", ("when", "flight", "what", "why", "by"), events),
+            ),
+            "</div>",
+        )
+    )
+
+
+def _ends(attribute: Attribute) -> str:
+    scale = attribute.scale
+    return "" if scale is None else f"{scale.lowest:g} to {scale.highest:g}"
+
+
+def _recipe_html(book: LabBook, reading: Reading, sessions: Sequence[TastingSession]) -> str:
+    if reading.best is None:
+        return notes([f"No recipe follows from these scores: {reading.verdict.text}"])
+    lines: list[str] = []
+    if reading.verdict.kind != "best found":
+        lines.append(
+            "The scores name no best water; what follows is the highest point of the curve, a "
+            "choice rather than a finding."
+        )
+    start, target, shown = book.start_water(sessions[-1].held), reading.best.target, ""
+    try:
+        recipes = make_recipes(target, concentrates=book.concentrates(), base=start.water)
+        shown = _doses_html(recipes, start.text) + str(portray(recipes[-1].reached)._repr_html_())
+    except LabkitError as error:
+        lines.append(f"{target.text}. {error}")
+    return notes([reading.best.sentence, *lines]) + f"<div class='wide'>{shown}</div>"
+
+
+def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
+    """What to pour for each volume, what to read then, and the cautions beside both."""
+    columns = [{item: amount for item, amount, _ in amounts(one)} for one in recipes]
+    rows = [
+        (start if item == BASE else item, *(f"{each.get(item, 0.0):.1f}" for each in columns))
+        for item in columns[-1]
+    ]
+    checks = [
+        (row["item"], f"{row['value']:.1f}", right_if(row["low"], row["high"]), row["unit"])
+        for row in recipe_frame(recipes[-1:], kits=list(DROP_KITS.values())[:1]).to_dict("records")
+        if row["part"] == "check"
+    ]
+    volumes = [f"{litres(one):g} L" for one in recipes]
+    return (
+        table("Pour, mL", ("to make", *volumes), rows)
+        + table("Check", ("reading", "expect", "right if", "unit"), checks)
+        + notes([*CAUTIONS["mixing"], *CAUTIONS["machine"]])
+    )
+
+
+def _file(name: str) -> str:
+    return "".join(c if c.isalnum() else "-" for c in name) + ".csv"
+
+
+def _attached(what: str, scores: pd.DataFrame, name: str) -> str:
+    if scores.empty:
+        return ""
+    csv = frame_csv(scores).encode()
+    return (
+        f'<p><a download="{escape(_file(name))}" '
+        f'href="data:text/csv;base64,{base64.b64encode(csv).decode()}">Download {what}</a> '
+        f"({len(scores)} rows, SHA-256 <code>{hashlib.sha256(csv).hexdigest()}</code>).</p>"
+    )
+
+
+def _versions() -> Iterable[tuple[str, str]]:
+    return (
+        ("labkit", __version__),
+        ("Python", platform.python_version()),
+        *((package, version(package)) for package in _PACKAGES),
+    )

@@ -1,0 +1,119 @@
+"""The waters of a sweep as they can be mixed, with the cautions beside the doses."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from labkit.tasting import Sweep, check_reachable
+from labkit.water import CAUTIONS, PURE_WATER, Concentrate, Mixing, Water
+from labkit.water.bottles.weighing import digits_of
+from labkit.water.chemistry.conductivity import conductivity_us_cm
+from labkit.water.markup import folded, notes, table
+
+_HEADS = {
+    "mg_share": "Ca:Mg",
+    "hardness_mg_l_caco3": "hardness",
+    "alkalinity_mg_l_caco3": "alkalinity",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepDoses:
+    """What to pour for each water of a sweep."""
+
+    sweep: Sweep
+    """The waters, in order."""
+
+    mixings: tuple[Mixing, ...]
+    """One for each water."""
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row a water: ``{bottle}_ml`` for each bottle used, ``base_ml``, the water reached."""
+        rows = []
+        for mixing in self.mixings:
+            poured = {f"{dose.concentrate.name}_ml": dose.volume_ml for dose in mixing.doses}
+            reached = {
+                "base_ml": mixing.base_ml,
+                "reached_mg_share": mixing.reached.mg_share,
+                "reached_hardness_mg_l_caco3": mixing.reached.hardness_mg_l_caco3,
+                "reached_alkalinity_mg_l_caco3": mixing.reached.alkalinity_mg_l_caco3,
+                "conductivity_25c_us_cm": float(conductivity_us_cm(mixing.reached.vector)[0]),
+            }
+            rows.append(poured | reached)
+        frame = pd.DataFrame(rows, index=self.sweep.to_frame().index)
+        unused = [f"{dose.concentrate.name}_ml" for dose in self.mixings[0].doses]
+        return frame.drop(columns=[name for name in unused if not frame[name].any()])
+
+    def _repr_html_(self) -> str:
+        """The doses in a table, remarks and cautions below it."""
+        first = self.mixings[0]
+        digits = digits_of(first.pipette_ml)
+        base = "pure" if first.base == PURE_WATER else "base"
+        doses = [dose.concentrate.name for dose in first.doses]
+        used = [i for i in range(len(doses)) if any(m.doses[i].volume_ml for m in self.mixings)]
+        varied = [factor.name for factor in self.sweep.varied]
+        # What is varied, then what to pour: on a phone the rest may scroll out of sight.
+        first_columns = [name for name in _HEADS if name in varied]
+        last_columns = [name for name in _HEADS if name not in varied]
+        rows = []
+        for mixing in self.mixings:
+            reached = {
+                "mg_share": mixing.target.ca_mg_ratio_text,
+                "hardness_mg_l_caco3": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
+                "alkalinity_mg_l_caco3": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
+            }
+            rows.append(
+                [
+                    *(reached[name] for name in first_columns),
+                    *(f"{mixing.doses[i].volume_ml:.{digits}f}" for i in used),
+                    f"{mixing.base_ml:.0f}",
+                    *(reached[name] for name in last_columns),
+                    f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
+                ]
+            )
+        head = [
+            *(_HEADS[name] for name in first_columns),
+            *(f"{doses[i]}, mL" for i in used),
+            f"{base} water, mL",
+            *(_HEADS[name] for name in last_columns),
+            "µS/cm at 25 °C",
+        ]
+        remarks = dict.fromkeys(remark for mixing in self.mixings for remark in mixing.remarks)
+        return (
+            table(f"{self.sweep.kind.capitalize()}, for {first.volume_ml:g} mL", head, rows)
+            + notes(["Hardness and alkalinity in mg/L as CaCO3.", *remarks])
+            + folded("Handle with care", notes(CAUTIONS["mixing"]))
+        )
+
+
+def sweep_doses(
+    sweep: Sweep,
+    concentrates: Sequence[Concentrate],
+    *,
+    volume_ml: float = 1000.0,
+    base: Water = PURE_WATER,
+    pipette_ml: float = 0.1,
+) -> SweepDoses:
+    """Doses for every water of a sweep.
+
+    Parameters
+    ----------
+    sweep : Sweep
+        The waters to try.
+    concentrates : sequence of Concentrate
+        The bottles at hand.
+    volume_ml, base, pipette_ml
+        As in :func:`labkit.water.mix`.
+
+    Raises
+    ------
+    SweepError
+        If one of the waters cannot be made from these bottles.
+    """
+    mixings = check_reachable(
+        sweep, concentrates, volume_ml=volume_ml, base=base, pipette_ml=pipette_ml
+    )
+    return SweepDoses(sweep=sweep, mixings=mixings)

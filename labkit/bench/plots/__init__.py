@@ -1,0 +1,1 @@
+"""Pictures: functions of data and axes."""

@@ -1,0 +1,196 @@
+"""Pictures of many coffees: the best water of each, and what one water costs them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import matplotlib.pyplot as plt
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
+
+from labkit.analysis.across.coffees import Across, CoffeeReading
+from labkit.analysis.across.shared_tank import KNOWN, OneWater
+from labkit.analysis.model.coding import Floats
+from labkit.bench.plots import data
+from labkit.bench.plots.pictures import page_picture
+from labkit.bench.plots.style import (
+    HAIR,
+    INK,
+    PALE,
+    axes_for,
+    bare_rows,
+    named_rows,
+    put_caption,
+    put_title,
+    styled,
+)
+from labkit.errors import ReadingError
+from labkit.tasting import FACTOR_TITLES
+from labkit.water.markup import percent
+
+_SHORT: Final = {
+    "mg_share": "Mg share",
+    "hardness_mg_l_caco3": "hardness, mg/L",
+    "alkalinity_mg_l_caco3": "alkalinity, mg/L",
+}
+"""Labels that fit a third of a phone's width; the caption says what the mg/L are of."""
+
+_LEAST: Final = {"mg_share": (0.0, 1.0), "hardness_mg_l_caco3": (40, 160)}
+"""Ranges that are drawn in any case."""
+
+
+def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[Axes]:
+    """For every coffee the best Mg share, hardness and alkalinity, each with its interval.
+
+    Parameters
+    ----------
+    across : Across
+        The coffees, drawn in its order from the top.
+    axes : sequence of three Axes, optional
+        Where to draw.
+
+    Raises
+    ------
+    ReadingError
+        If there is no coffee.
+    """
+    if not across.readings:
+        raise ReadingError(
+            "coffees must hold at least one, got none. Loosen the filter, or taste a coffee."
+        )
+    rows = np.arange(len(across.readings))[::-1].astype(float)
+    with styled():
+        if axes is None:
+            figure, made = plt.subplots(1, 3, figsize=(5.8, 1.75 + 0.52 * len(rows)), sharey=True)
+            height = float(figure.get_figheight())
+            figure.subplots_adjust(
+                left=0.02, right=0.98, top=1 - 0.35 / height, bottom=1.4 / height, wspace=0.09
+            )
+            axes = list(made)
+        for factor, ax in zip(FACTOR_TITLES, axes, strict=True):
+            _panel(ax, across, factor, rows)
+        names = [
+            f"{one['coffee']}  "
+            + (f"({one['cups']} cups, {one['tasters']} tasters)" if one["cups"] else "(no cup)")
+            for one in across.table.to_dict("records")
+        ]
+        named_rows(axes[0], names, list(rows + 0.3))
+        axes[0].set_zorder(2)  # names run on over the next panels
+        axes[0].patch.set_visible(False)
+        axes[0].set_title("Best water of each coffee", loc="left", pad=8)
+        put_caption(
+            axes[0],
+            "Diamond: the best; line: where it may well lie (95 %); grey: the range tasted. A "
+            "line that ends with the grey, short of all Ca or all Mg, says that better may lie "
+            "beyond. mg/L as CaCO3; cups as tasted, one a taster.",
+            share=2.85,
+        )
+    return list(axes)
+
+
+def across_picture(across: Across) -> str:
+    """The same as a picture within the page; a sentence if there is no coffee."""
+    if not across.readings:
+        return "<p>No coffee is left by this choice.</p>"
+    return page_picture(plot_across(across)[0], "Best water of each coffee, with intervals")
+
+
+def _panel(ax: Axes, across: Across, factor: str, rows: Floats) -> None:
+    low, high = _LEAST.get(factor, (0.0, 60.0))
+    grey, lines, diamonds = [], [], []
+    for place, one in zip(rows - 0.12, across.readings, strict=True):
+        ends = _tasted(one, factor)
+        if ends is not None:
+            low, high = min(low, ends[0]), max(high, ends[1])
+            grey.append((*ends, place))
+        found = one.range_of(factor)
+        if found is not None:
+            lines.append((found.lo, found.hi, place))
+            diamonds.append((found.best, place))
+            continue
+        ax.text(
+            *(0.5, place, one.why_not(factor)),
+            transform=ax.get_yaxis_transform(),
+            ha="center",
+            va="center",
+            fontsize=9,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.2},
+            zorder=3,
+        )
+    ax.plot(*_broken(grey), color=HAIR, linewidth=7, solid_capstyle="butt", zorder=1)
+    ax.plot(*_broken(lines), color=INK, linewidth=2.2, zorder=2)
+    ax.plot(*np.reshape(diamonds, (-1, 2)).T, "D", color=INK, markersize=6.5, zorder=3)
+    margin = 0.05 * (high - low)
+    ax.set_xlim(low - margin, high + margin)
+    if factor == "mg_share":
+        ax.set_xticks([0, 0.5, 1], ["all Ca", "1:1", "all Mg"])
+    else:
+        ax.xaxis.set_major_locator(MaxNLocator(nbins=4, steps=[1, 2, 5, 10]))
+    ax.tick_params(axis="x", labelsize=10)
+    bare_rows(ax, len(rows))
+    ax.set_xlabel(_SHORT[factor], fontsize=10.5)
+
+
+def _broken(pieces: Sequence[tuple[float, float, float]]) -> tuple[Floats, Floats]:
+    """Level lines from, to, at height, as one that breaks: a hundred of their own are slow."""
+    start, end, height = np.reshape(pieces, (-1, 3)).T
+    gap = np.full(len(start), np.nan)
+    return np.column_stack([start, end, gap]).ravel(), np.repeat(height, 3)
+
+
+def _tasted(one: CoffeeReading, factor: str) -> tuple[float, float] | None:
+    if one.scores is None:
+        return None
+    levels = one.scores.recipes[factor]
+    return float(levels.min()), float(levels.max())
+
+
+def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
+    """What each coffee loses by the one water, dearest first.
+
+    Parameters
+    ----------
+    one : OneWater
+        Of :func:`labkit.analysis.across.shared_tank.one_water`.
+    ax : Axes, optional
+        Where to draw.
+    """
+    table = one.losses
+    with styled():
+        ax = axes_for(ax, height=1.3 + 0.5 * len(table))
+        names = []
+        rows = np.arange(len(table))[::-1]
+        for row, loss in zip(rows, table.to_dict("records"), strict=True):
+            text = f"{loss['coffee']}  ({percent(loss['share'])} of the cups)"
+            if loss["status"] == KNOWN:
+                ax.plot([loss["lo"], loss["hi"]], [row - 0.12] * 2, color=INK, linewidth=2.2)
+                ax.plot(loss["loss"], row - 0.12, "D", color=INK, markersize=6.5)
+                own = loss["loss_with_own"]
+                ax.plot(own, row - 0.12, "|", color=PALE, markersize=13, markeredgewidth=1.8)
+            else:
+                text += f": {loss['status']}"
+            names.append(text)
+        named_rows(ax, names, list(rows + 0.28))
+        bare_rows(ax, len(table))
+        ax.set_xlim(left=0, right=max(0.5, 1.05 * float(np.nanmax(table["hi"]))))
+        ax.set_xlabel("points below the coffee's own best")
+        at = one.target
+        put_title(
+            ax,
+            f"One water for all: Mg share {at.mg_share:.2f}, hardness "
+            f"{data.amount('hardness_mg_l_caco3', at.hardness_mg_l_caco3)}, alkalinity "
+            f"{data.amount('alkalinity_mg_l_caco3', at.alkalinity_mg_l_caco3)}",
+        )
+        put_caption(
+            ax,
+            "Diamond: expected loss; line: its 95 % interval; grey stroke: what is lost even with "
+            "the coffee's own best water so far, since where its best lies is not known better.",
+        )
+    return ax
+
+
+def losses_picture(one: OneWater) -> str:
+    """The same as a picture within the page."""
+    return page_picture(plot_losses(one), "What each coffee loses by one water for all")

@@ -1,0 +1,208 @@
+"""What plots draw, as frames: cup means per taster, curves, surfaces, labels of the factors."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from scipy.spatial import ConvexHull
+
+from labkit.analysis.model.coding import Floats
+from labkit.analysis.reading import views
+from labkit.analysis.reading.coffee import Reading
+from labkit.errors import ReadingError
+from labkit.tasting import FACTOR_TITLES
+from labkit.water import Target
+
+COORDINATES: Final = tuple(FACTOR_TITLES)
+NAMES: Final = {
+    "mg_share": "Mg share",
+    "hardness_mg_l_caco3": "hardness",
+    "alkalinity_mg_l_caco3": "alkalinity",
+}
+"""The factors in running text."""
+
+RATIO_TICKS: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
+FINE_RATIO_TICKS: Final = (0.0, 1 / 6, 0.25, 1 / 3, 0.5, 2 / 3, 0.75, 5 / 6, 1.0)
+BEYOND: Final = 0.08
+"""How far a surface is drawn beyond what was tasted, as a share of the range."""
+
+
+def coffee_of(reading: Reading) -> str:
+    """Name of the coffee read, empty if the scores do not say."""
+    return str(reading.scores.frame["coffee"].iloc[0]).strip()
+
+
+def title_of(reading: Reading, against: str) -> str:
+    """What a picture of a reading is called."""
+    coffee = coffee_of(reading)
+    return (
+        f"{coffee}: {reading.scores.attribute} {against}"
+        if coffee
+        else (f"{reading.scores.attribute.capitalize()} {against}")
+    )
+
+
+def score_label(reading: Reading) -> str:
+    """Attribute and scale, for an axis."""
+    scale = reading.scores.scale
+    return f"{reading.scores.attribute} ({scale})" if scale else reading.scores.attribute
+
+
+def varied(reading: Reading) -> tuple[str, ...]:
+    """Coordinates that varied in these scores."""
+    if reading.surface is not None:
+        return reading.surface.coding.names
+    table = reading.scores.recipes
+    return tuple(name for name in COORDINATES if table[name].nunique() > 1)
+
+
+def check_factor(reading: Reading, factor: str) -> None:
+    """Raise :class:`ReadingError` unless the factor varied."""
+    names = varied(reading)
+    if factor in names:
+        return
+    known = ", ".join(names) or "none"
+    if factor not in COORDINATES:
+        raise ReadingError(
+            f"factor must be one of {', '.join(COORDINATES)}, got {factor!r}. Choose one that "
+            f"varied in these scores: {known}."
+        )
+    level = float(reading.scores.recipes[factor].median())
+    raise ReadingError(
+        f"factor must be one that varied in these scores ({known}), got {factor!r}, which stayed "
+        f"at {amount(factor, level)}. Taste other levels of it first."
+    )
+
+
+def amount(factor: str, value: float) -> str:
+    """A level with its unit: ``'0.45'``, ``'80 mg/L'``."""
+    return f"{value:.2f}" if factor == "mg_share" else f"{value:.0f} mg/L"
+
+
+def amount_range(factor: str, low: float, high: float) -> str:
+    """Two levels with their unit: ``'0.20 to 0.45'``, ``'60 to 90 mg/L'``."""
+    if factor == "mg_share":
+        return f"{low:.2f} to {high:.2f}"
+    return f"{low:.0f} to {high:.0f} mg/L"
+
+
+def ratio_words(mg_share: float) -> str:
+    """Ca:Mg by moles for an Mg share, as said at the bench."""
+    share = min(1.0, max(0.0, mg_share))
+    return Target(mg_share=share, hardness_mg_l_caco3=100, alkalinity_mg_l_caco3=0).ca_mg_ratio_text
+
+
+def ratio_ticks(low: float, high: float) -> list[float]:
+    """Mg shares that have a plain ratio, within a range."""
+    inside = [t for t in RATIO_TICKS if low - 0.02 <= t <= high + 0.02]
+    if len(inside) >= 3:
+        return inside
+    return [t for t in FINE_RATIO_TICKS if low - 0.02 <= t <= high + 0.02]
+
+
+def held_levels(reading: Reading, *free: str) -> dict[str, float]:
+    """Where the other coordinates are held: at the best water, or where they stayed."""
+    if reading.best is not None:
+        levels = {name: float(getattr(reading.best.target, name)) for name in COORDINATES}
+    else:
+        medians = reading.scores.recipes[list(COORDINATES)].median()
+        levels = {name: float(medians[name]) for name in COORDINATES}
+    return {name: level for name, level in levels.items() if name not in free}
+
+
+def moved(reading: Reading, *free: str) -> dict[str, float]:
+    """Other factors that varied too, with the level at which they are held in a picture."""
+    others = set(varied(reading)) - set(free)
+    held = held_levels(reading, *free)
+    return {name: level for name, level in held.items() if name in others}
+
+
+def cup_means(reading: Reading, *free: str, as_given: bool = False) -> pd.DataFrame:
+    """One row per taster and recipe: coordinates, ``score``, ``taster``, ``is_control``.
+
+    The level of the taster and of the flight are taken out, so that points and curve can be
+    compared, unless scores are wanted as given. Where other factors varied too, scores are moved
+    along the surface to the level at which those are held.
+    """
+    surface = reading.surface
+    if surface is None or as_given:
+        frame = reading.scores.frame
+    else:
+        frame = views.points(surface)
+        frame = frame.assign(score=frame["adjusted"])
+    grouped = frame.groupby(["taster", "recipe"], sort=True)
+    table = grouped[list(COORDINATES)].first()
+    table["score"] = grouped["score"].mean()
+    table["is_control"] = grouped["is_control"].any()
+    table = table.reset_index()
+    others = moved(reading, *free)
+    if others and surface is not None:
+        there = table[list(COORDINATES)].assign(**others)
+        table["score"] += surface.mean(there) - surface.mean(table[list(COORDINATES)])
+    return table
+
+
+def water_means(points: pd.DataFrame) -> pd.DataFrame:
+    """One row per recipe: coordinates, mean ``score``, ``is_control``."""
+    grouped = points.groupby("recipe")
+    table = grouped[list(COORDINATES)].first()
+    table["score"] = grouped["score"].mean()
+    table["is_control"] = grouped["is_control"].any()
+    return table.reset_index()
+
+
+def drawn_range(reading: Reading, factor: str) -> tuple[float, float]:
+    """From where to where a surface is drawn: a little beyond what was tasted."""
+    tasted = reading.scores.recipes[factor]
+    low, high = float(tasted.min()), float(tasted.max())
+    more = BEYOND * (high - low)
+    top = 1.0 if factor == "mg_share" else np.inf
+    return max(0.0, low - more), min(top, high + more)
+
+
+def surface_grid(
+    reading: Reading, across: str, up: str, steps: int = 61
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Levels across (n,), levels up (n,), expected scores and standard errors, shape (n, n)."""
+    x = np.linspace(*drawn_range(reading, across), steps)
+    y = np.linspace(*drawn_range(reading, up), steps)
+    xx, yy = np.meshgrid(x, y)
+    waters = pd.DataFrame({across: xx.ravel(), up: yy.ravel()})
+    waters = waters.assign(**held_levels(reading, across, up))
+    found = reading.predict(waters[list(COORDINATES)])
+    mean = found["mean"].to_numpy(dtype=np.float64).reshape(xx.shape)
+    return x, y, mean, found["se"].to_numpy(dtype=np.float64).reshape(xx.shape)
+
+
+def distance_outside(tasted: Floats, x: Floats, y: Floats) -> Floats:
+    """How far each grid point lies outside the hull of the waters tasted, 0 inside.
+
+    Parameters
+    ----------
+    tasted : ndarray, shape (n, 2)
+        Levels of the two factors.
+    x, y : ndarray, shape (n_x,), (n_y,)
+        Levels of the grid.
+
+    Returns
+    -------
+    distance : ndarray, shape (n_y, n_x)
+        In shares of the ranges drawn.
+    """
+    low, size = np.array([x[0], y[0]]), np.array([np.ptp(x), np.ptp(y)])
+    points = (tasted - low) / size
+    xx, yy = np.meshgrid((x - low[0]) / size[0], (y - low[1]) / size[1])
+    if len(points) < 3 or np.linalg.matrix_rank(points - points.mean(axis=0), tol=1e-6) < 2:
+        return np.ones_like(xx)
+    faces = ConvexHull(points).equations
+    signed = np.einsum("fk,kyx->fyx", faces[:, :2], np.stack([xx, yy])) + faces[:, 2, None, None]
+    outside: Floats = np.maximum(signed.max(axis=0), 0.0)
+    return outside
+
+
+def jitter(n: int, width: float) -> Floats:
+    """Even, repeatable offsets for points that would lie on each other, shape (n,)."""
+    golden = 0.61803398875
+    return np.asarray(width * ((np.arange(n) * golden) % 1.0 - 0.5), dtype=np.float64)

@@ -1,0 +1,106 @@
+"""The pictures of a reading as one piece of HTML, for a view that redraws itself."""
+
+from __future__ import annotations
+
+import base64
+import io
+from html import escape
+from typing import cast
+
+import matplotlib.pyplot as plt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from labkit.analysis.pair_tests.answers import PairReading
+from labkit.analysis.reading.coffee import AttributeReadings, Reading
+from labkit.analysis.reading.special_scales import CheckedTerms
+from labkit.bench.plots.answers import plot_answers, plot_checked, plot_just_about_right
+from labkit.bench.plots.attributes import plot_attributes
+from labkit.bench.plots.data import NAMES, varied
+from labkit.bench.plots.panel import plot_panel, plot_residuals
+from labkit.bench.plots.scores import plot_score, plot_tasters
+from labkit.bench.plots.surface import plot_surface
+from labkit.tasting.scales import SCALES
+
+_DPI = 140  # sharp at full width, about 60 kB a picture
+
+
+_LEGIBLE = "25rem"
+"""Width below which letters would be too small to read: a phone scrolls the picture sideways."""
+
+
+def reading_pictures(
+    found: Reading | AttributeReadings | PairReading | CheckedTerms, *, title: str = ""
+) -> str:
+    """The pictures that a reading allows, as pictures within the page.
+
+    Of a coffee's score a contour where two factors were varied, the score against each factor, a
+    trace a taster, the panel, and what the curve leaves over; of several attributes the curves one
+    above the other; of answers without a mean their counts.
+
+    Parameters
+    ----------
+    found : Reading, AttributeReadings, PairReading or CheckedTerms
+        What was read.
+    title : str
+        The coffee's name, where what was read does not hold it.
+
+    Returns
+    -------
+    str
+        HTML; empty if there is nothing to draw.
+    """
+    if isinstance(found, Reading):
+        drawn = _of_reading(found)
+    elif isinstance(found, AttributeReadings):
+        drawn = _of_attributes(found)
+    elif isinstance(found, CheckedTerms):
+        drawn = [("Words checked", plot_checked(found, title=title))]
+    else:
+        drawn = [] if found.result is None else [(f"Answers, {found.method}", plot_answers(found))]
+    return "".join(page_picture(axes, label) for label, axes in drawn)
+
+
+def _of_reading(reading: Reading) -> list[tuple[str, Axes]]:
+    scale = SCALES.get(reading.scores.scale)
+    if scale is not None and scale.middle_is_best:
+        return [("Just about right", plot_just_about_right(reading))]
+    if reading.surface is None:
+        return []
+    factors = list(reading.surface.coding.names)
+    drawn: list[tuple[str, Axes]] = []
+    if len(factors) >= 2:
+        drawn.append(("Contour of the score", plot_surface(reading)))
+    drawn += [(f"Score against {NAMES[one]}", plot_score(reading, one)) for one in factors]
+    if factors:
+        drawn.append(("Each taster's trace", plot_tasters(reading, factors[0])))
+    drawn.append(("The panel", plot_panel(reading)))
+    return [*drawn, ("What the curve leaves over", plot_residuals(reading))]
+
+
+def _of_attributes(found: AttributeReadings) -> list[tuple[str, Axes]]:
+    """One figure per factor that varied in all of them."""
+    curves = [one for one in found.readings.values() if one.surface is not None]
+    if not curves:
+        return []
+    shared = set.intersection(*(set(varied(one)) for one in curves))
+    return [
+        (f"Attributes against {NAMES[factor]}", plot_attributes(curves, factor)[0])
+        for factor in NAMES
+        if factor in shared
+    ]
+
+
+def page_picture(axes: Axes, label: str) -> str:
+    """An Axes' figure as a picture that shrinks with the page, as far as it can be read."""
+    figure = cast("Figure", axes.get_figure())
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=_DPI, bbox_inches="tight")
+    plt.close(figure)
+    data = base64.b64encode(out.getvalue()).decode()
+    return (
+        '<figure style="display:inline-block;width:min(36rem,100%);margin:.4rem 1rem .4rem 0;'
+        f'vertical-align:top;overflow-x:auto" tabindex="0">'
+        f'<img alt="{escape(label)}" style="width:100%;min-width:{_LEGIBLE};height:auto" '
+        f'src="data:image/png;base64,{data}"></figure>'
+    )

@@ -1,0 +1,1 @@
+"""The lab book as files: taken in, taken away."""

@@ -1,0 +1,161 @@
+"""Scores from paper sheets and spreadsheets: looked through first, taken only then."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from labkit.book.files.csv_files import read_lines
+from labkit.book.files.import_files import ImportPreview, ImportRow, read_rows
+from labkit.book.scores.taking import check_touch, is_same, take_touch
+from labkit.book.scores.touches import Touch
+from labkit.book.store.entries import last_entry
+from labkit.book.store.lookups import find_session
+from labkit.book.store.records import Source
+from labkit.book.store.schema import AttributeRow
+from labkit.book.store.transactions import Transactions
+from labkit.errors import ImportFileError, LabkitError
+
+Take = Literal["good rows", "all or none"]
+
+
+class Imports(Transactions):
+    """The part of the lab book that takes scores from files."""
+
+    def preview_import(
+        self,
+        path: str | os.PathLike[str],
+        session: str,
+        *,
+        with_corrections: bool = False,
+        source: Source = "paper",
+        entered_by: str = "",
+    ) -> ImportPreview:
+        """Look through a CSV file or spreadsheet of scores without taking anything.
+
+        Tidy files have the columns flight, taster, blind_code (or position), attribute and score,
+        and may have stage and words; wide ones have one column an attribute instead. Columns of
+        an export are passed over; any other column is refused.
+
+        Parameters
+        ----------
+        with_corrections : bool
+            Whether a score that differs from the book's corrects it (the earlier value stays in
+            the history); without it such rows are refused.
+
+        Raises
+        ------
+        ImportFileError
+            If the file cannot be read, or its columns are wrong.
+        BookError
+            If the session is unknown.
+        """
+        header, lines = read_lines(path)
+        name = Path(path).name
+        digest = hashlib.sha256(Path(path).expanduser().read_bytes()).hexdigest()[:20]
+        with self._reading() as db:
+            row = find_session(db, session)
+            kinds = dict(
+                db.execute(
+                    select(AttributeRow.name, AttributeRow.kind)
+                    .where(AttributeRow.session_id == row.id)
+                    .order_by(AttributeRow.position)
+                ).all()
+            )
+            template = Touch(
+                session=row.name,
+                flight=0,
+                taster="",
+                attribute="",
+                value=None,
+                source=source,
+                device=name,
+                entered_by=entered_by,
+            )
+            read = read_rows(name, header, lines, kinds, digest=digest, template=template)
+            rows = _judge(db, read, with_corrections)
+        return ImportPreview(
+            session=session, file=name, rows=tuple(rows), with_corrections=with_corrections
+        )
+
+    def import_scores(self, preview: ImportPreview, *, take: Take = "all or none") -> int:
+        """Take the scores of a file that has been looked through; says how many were taken.
+
+        Taking the same file twice takes it once.
+
+        Parameters
+        ----------
+        take : {"all or none", "good rows"}
+            Whether one refused row stops the import, or is left out.
+
+        Raises
+        ------
+        ImportFileError
+            If a row is refused and all or none was asked, or the book changed meanwhile.
+        """
+        if take not in {"all or none", "good rows"}:
+            msg = f"take must be 'all or none' or 'good rows', got {take!r}."
+            raise ImportFileError(msg)
+        if take == "all or none" and preview.refused:
+            first = preview.refused[0]
+            msg = (
+                f"{preview.file} must be good in every row, but {len(preview.refused)} of "
+                f"{len(preview.rows)} are refused, the first in line {first.line}: {first.why} "
+                "Mend the file, or take the good rows."
+            )
+            raise ImportFileError(msg)
+
+        def work(db: Session) -> int:
+            good = [row for row in preview.rows if row.verdict in {"new", "correction"}]
+            for row, now in zip(good, _judge(db, good, preview.with_corrections), strict=True):
+                if now.verdict not in {row.verdict, "already there"}:
+                    msg = (
+                        f"the lab book has changed since {preview.file} was looked through (line "
+                        f"{row.line}: {now.why}); look through it again."
+                    )
+                    raise ImportFileError(msg)
+            touches = [row.touch for row in good if row.touch is not None]
+            return sum(take_touch(db, touch, str(touch.entry_id)).is_new for touch in touches)
+
+        return self._write(work, is_repeatable=True)
+
+
+def _judge(db: Session, rows: Sequence[ImportRow], with_corrections: bool) -> list[ImportRow]:
+    """Say of every score what the lab book would do with it now."""
+    judged: list[ImportRow] = []
+    first_line: dict[tuple[object, ...], int] = {}
+    for row in rows:
+        if row.touch is None:
+            judged.append(row)
+            continue
+        try:
+            checked = check_touch(db, row.touch)
+        except LabkitError as error:
+            judged.append(replace(row, verdict="refused", why=str(error)))
+            continue
+        if checked.place in first_line:
+            sooner = first_line[checked.place]
+            why = f"duplicate: line {sooner} has a score for the same cup and attribute."
+            judged.append(replace(row, verdict="refused", why=why))
+            continue
+        first_line[checked.place] = row.line
+        current = last_entry(db, checked.place)
+        if current is not None and is_same(checked, current):
+            judged.append(replace(row, verdict="already there", why="the lab book has this score."))
+        elif current is None:
+            judged.append(replace(row, verdict="new", why=""))
+        else:
+            kept = f"{current.value!r} ({current.source}, {current.given_at:%Y-%m-%d %H:%M} UTC)"
+            if with_corrections:
+                judged.append(replace(row, verdict="correction", why=f"corrects {kept}."))
+            else:
+                why = f"the lab book has {kept} there; ask for corrections to replace it."
+                judged.append(replace(row, verdict="refused", why=why))
+    return judged

@@ -1,0 +1,140 @@
+"""Clients, their coffees, and the people who taste."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from labkit.book.store.columns import clean_name, clean_text
+from labkit.book.store.lookups import find_client, find_coffee
+from labkit.book.store.records import Client, Coffee
+from labkit.book.store.schema import ClientRow, CoffeeRow, TasterRow
+from labkit.book.store.transactions import Transactions
+from labkit.errors import BookError
+
+
+class People(Transactions):
+    """The part of the lab book that knows clients, coffees and tasters."""
+
+    def add_client(self, name: str) -> Client:
+        """Add a client.
+
+        Raises
+        ------
+        BookError
+            If the name is empty or taken.
+        """
+
+        def work(db: Session) -> Client:
+            kept = clean_name("client", name)
+            if db.scalar(select(ClientRow.id).where(ClientRow.name == kept)) is not None:
+                msg = f"client must be new, but {kept!r} is in the lab book; use it, or rename."
+                raise BookError(msg)
+            db.add(ClientRow(name=kept))
+            return Client(name=kept)
+
+        return self._write(work)
+
+    def clients(self) -> tuple[Client, ...]:
+        """All clients, by name."""
+        with self._reading() as db:
+            return tuple(
+                Client(name=name) for name in db.scalars(select(ClientRow.name).order_by("name"))
+            )
+
+    def add_coffee(
+        self,
+        name: str,
+        *,
+        client: str,
+        lot: str = "",
+        origin: str = "",
+        process: str = "",
+        roast_level: str = "",
+        roast_date: date | None = None,
+        note: str = "",
+    ) -> Coffee:
+        """Add a coffee of a client.
+
+        Raises
+        ------
+        BookError
+            If the client is unknown, or has a coffee of that name.
+        """
+
+        def work(db: Session) -> Coffee:
+            owner = find_client(db, client)
+            kept = clean_name("coffee", name)
+            of_client = select(CoffeeRow.id).where(CoffeeRow.client_id == owner.id)
+            if db.scalar(of_client.where(CoffeeRow.name == kept)) is not None:
+                msg = (
+                    f"coffee must be new, but {owner.name!r} has a {kept!r}; use it, or add the "
+                    "lot to the name."
+                )
+                raise BookError(msg)
+            row = CoffeeRow(
+                client=owner,
+                name=kept,
+                lot=clean_text("lot", lot),
+                origin=clean_text("origin", origin),
+                process=clean_text("process", process),
+                roast_level=clean_text("roast_level", roast_level),
+                roast_date=roast_date,
+                note=clean_text("note", note),
+            )
+            db.add(row)
+            return _coffee(row)
+
+        return self._write(work)
+
+    def coffees(self, client: str | None = None) -> tuple[Coffee, ...]:
+        """Coffees of one client, or of all, by client and name."""
+        query = select(CoffeeRow).join(ClientRow).order_by(ClientRow.name, CoffeeRow.name)
+        with self._reading() as db:
+            if client is not None:
+                query = query.where(CoffeeRow.client_id == find_client(db, client).id)
+            return tuple(_coffee(row) for row in db.scalars(query))
+
+    def coffee(self, name: str, *, client: str | None = None) -> Coffee:
+        """One coffee by name; `client` is needed where two clients have one of that name."""
+        with self._reading() as db:
+            return _coffee(find_coffee(db, name, client))
+
+    def add_taster(self, name: str) -> str:
+        """Add a person who tastes; the name as kept comes back.
+
+        Raises
+        ------
+        BookError
+            If the name is empty or taken.
+        """
+
+        def work(db: Session) -> str:
+            kept = clean_name("taster", name)
+            if db.scalar(select(TasterRow.id).where(TasterRow.name == kept)) is not None:
+                msg = f"taster must be new, but {kept!r} is in the lab book; use it, or rename."
+                raise BookError(msg)
+            db.add(TasterRow(name=kept))
+            return kept
+
+        return self._write(work)
+
+    def tasters(self) -> tuple[str, ...]:
+        """Everyone who tastes, by name."""
+        with self._reading() as db:
+            return tuple(db.scalars(select(TasterRow.name).order_by(TasterRow.name)))
+
+
+def _coffee(row: CoffeeRow) -> Coffee:
+    return Coffee(
+        client=row.client.name,
+        name=row.name,
+        lot=row.lot,
+        origin=row.origin,
+        process=row.process,
+        roast_level=row.roast_level,
+        roast_date=row.roast_date,
+        note=row.note,
+    )

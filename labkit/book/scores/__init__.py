@@ -1,0 +1,1 @@
+"""Scores: how one is taken, and the table of them."""

@@ -1,0 +1,280 @@
+"""The lab book as tables: what analysis reads, and what is taken away; water only where opened."""
+
+from __future__ import annotations
+
+import json
+from itertools import count
+from typing import TYPE_CHECKING, Any, Final
+
+from sqlalchemy import Select, and_
+
+from labkit.book.store.entries import current_entries
+from labkit.book.store.lookups import find_client, find_coffee, find_session
+from labkit.book.store.schema import (
+    OPENED,
+    AttributeRow,
+    ClientRow,
+    CoffeeRow,
+    CupRow,
+    FlightRow,
+    OpenedCupRow,
+    ScoreRow,
+    ServingRow,
+    SessionRow,
+    TasterRow,
+)
+from labkit.book.store.transactions import Transactions
+from labkit.tasting.frame import SCORES_COLUMNS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+WATER_COLUMNS: Final = (
+    "jug",
+    "water",
+    "mg_share",
+    "hardness_mg_l_caco3",
+    "alkalinity_mg_l_caco3",
+    "is_control",
+    "is_duplicate",
+)
+"""What is known of a cup once its flight is opened."""
+
+TIDY_COLUMNS: Final = (
+    "client",
+    "coffee",
+    "session",
+    "tasted_on",
+    "flight",
+    "state",
+    "is_unblinded",
+    "taster",
+    "position",
+    "blind_code",
+    "stage",
+    "attribute",
+    "scale",
+    "score",
+    "words",
+    "given_at",
+    "source",
+    "device",
+    "entered_by",
+    "serving",
+    "brew_method",
+    *WATER_COLUMNS,
+)
+"""Columns of the table with everything, one row a score."""
+
+_RECIPE = ["mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
+
+
+class Frames(Transactions):
+    """The part of the lab book that gives tables."""
+
+    def opened_scores(
+        self,
+        *,
+        coffee: str | None = None,
+        client: str | None = None,
+        include_unblinded: bool = False,
+    ) -> pd.DataFrame:
+        """Scores of the flights whose key has been opened, one row a current number.
+
+        Parameters
+        ----------
+        coffee, client : str, optional
+            Only these; all if neither is given.
+        include_unblinded : bool
+            Also flights that were opened before the lock, or unlocked after the opening.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns as in ``SCORES_COLUMNS``, by session, flight, taster and position. ``water`` is
+            one label for one recipe within a coffee; ``given_at`` is in UTC; ``stage`` is
+            None where cups are scored once.
+        """
+        query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == "number")
+        if not include_unblinded:
+            query = query.where(~FlightRow.is_unblinded)
+        frame = self._frame(query, client=client, coffee=coffee)
+        # A cup whose code was never found (one tastes alone) has no water to read.
+        frame = frame[frame["jug"].notna()].reset_index(drop=True)
+        frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
+        return frame[list(SCORES_COLUMNS)]
+
+    def opened_words(
+        self,
+        *,
+        coffee: str | None = None,
+        client: str | None = None,
+        include_unblinded: bool = False,
+    ) -> pd.DataFrame:
+        """Descriptors of opened flights, one row a cup, taster and word that could be checked.
+
+        Returns
+        -------
+        pandas.DataFrame
+            As ``opened_scores``, with ``word`` and ``is_checked`` in place of ``scale`` and
+            ``score``. A list that a taster left untouched has no rows: missing, not unchecked.
+        """
+        import pandas as pd
+
+        query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == "descriptors")
+        if not include_unblinded:
+            query = query.where(~FlightRow.is_unblinded)
+        frame = self._frame(query, client=client, coffee=coffee)
+        frame = frame[frame["jug"].notna()]
+        columns = [c for c in SCORES_COLUMNS if c not in {"scale", "score"}]
+        rows = [
+            {**row, "word": word, "is_checked": word in checked}
+            for row, words, choices in zip(
+                frame[columns].to_dict("records"), frame["words"], frame["choices"], strict=True
+            )
+            for checked in [words.split("; ")]
+            for word in choices
+        ]
+        at = columns.index("attribute") + 1
+        return pd.DataFrame(rows, columns=[*columns[:at], "word", "is_checked", *columns[at:]])
+
+    def tidy_scores(
+        self, *, client: str | None = None, coffee: str | None = None, session: str | None = None
+    ) -> pd.DataFrame:
+        """Everything scored, one row a current score, also of flights not opened.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns as in ``TIDY_COLUMNS``. Numbers are in ``score``, descriptors ("a; b") and
+            notes in ``words``. What was in a cup is empty until its flight is opened.
+        """
+        frame = self._frame(_query(), client=client, coffee=coffee, session=session)
+        return frame[list(TIDY_COLUMNS)]
+
+    def wide_scores(
+        self, *, client: str | None = None, coffee: str | None = None, session: str | None = None
+    ) -> pd.DataFrame:
+        """Everything scored, one row a cup, taster and stage, one column an attribute."""
+        import pandas as pd
+
+        frame = self.tidy_scores(client=client, coffee=coffee, session=session)
+        cup = ("session", "flight", "taster", "position", "stage")
+        about = ["client", "coffee", *cup, "blind_code", *WATER_COLUMNS]
+        rows: dict[tuple[Any, ...], dict[Any, Any]] = {}
+        for entry in frame.to_dict("records"):
+            start = {column: entry[column] for column in about}
+            row = rows.setdefault(tuple(entry[column] for column in cup), start)
+            row[entry["attribute"]] = entry["words"] or entry["score"]
+        attributes = list(dict.fromkeys(frame["attribute"]))
+        return pd.DataFrame(list(rows.values()), columns=[*about, *attributes])
+
+    def _frame(
+        self,
+        query: Select[*tuple[Any, ...]],
+        *,
+        client: str | None,
+        coffee: str | None,
+        session: str | None = None,
+    ) -> pd.DataFrame:
+        """Run the query, of one client, coffee or session if asked, with types and labels."""
+        import pandas as pd
+
+        with self._reading() as db:
+            if client is not None:
+                query = query.where(ClientRow.id == find_client(db, client).id)
+            if coffee is not None:
+                query = query.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
+            if session is not None:
+                query = query.where(SessionRow.id == find_session(db, session).id)
+            result = db.execute(query)
+            frame = pd.DataFrame(result.all(), columns=list(result.keys()))
+        numbers = ("score", "mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+        frame = frame.astype(dict.fromkeys(("flight", "position"), "int64"))
+        frame = frame.astype(dict.fromkeys(numbers, "float64"))
+        frame = frame.astype({"is_unblinded": "bool", "stage": "object"})
+        frame["stage"] = frame["stage"].where(frame["stage"] != "", None)
+        frame["given_at"] = pd.to_datetime(frame["given_at"], utc=True)
+        frame["words"] = [
+            "; ".join(json.loads(words)) if kind == "descriptors" and words else words
+            for kind, words in zip(frame["kind"], frame["words"], strict=True)
+        ]
+        frame["entered_by"] = frame["entered_by"].where(frame["entered_by"] != "", frame["taster"])
+        return _label_waters(frame)
+
+
+def _query() -> Select[*tuple[Any, ...]]:
+    """Every current entry with all that is known of it; waters of opened flights only."""
+    opened = and_(OpenedCupRow.cup_id == CupRow.id, FlightRow.state == OPENED)
+    return (
+        current_entries()
+        .join(FlightRow, ServingRow.flight_id == FlightRow.id)
+        .join(SessionRow, FlightRow.session_id == SessionRow.id)
+        .join(CoffeeRow, SessionRow.coffee_id == CoffeeRow.id)
+        .join(ClientRow, CoffeeRow.client_id == ClientRow.id)
+        .join(TasterRow, ServingRow.taster_id == TasterRow.id)
+        .join(AttributeRow, ScoreRow.attribute_id == AttributeRow.id)
+        .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
+        .outerjoin(OpenedCupRow, opened)
+        .with_only_columns(
+            ClientRow.name.label("client"),
+            CoffeeRow.name.label("coffee"),
+            SessionRow.name.label("session"),
+            SessionRow.tasted_on.label("tasted_on"),
+            FlightRow.number.label("flight"),
+            FlightRow.state.label("state"),
+            FlightRow.is_unblinded.label("is_unblinded"),
+            TasterRow.name.label("taster"),
+            ServingRow.position.label("position"),
+            CupRow.blind_code.label("blind_code"),
+            ScoreRow.stage.label("stage"),
+            AttributeRow.name.label("attribute"),
+            AttributeRow.kind.label("kind"),
+            AttributeRow.choices.label("choices"),
+            AttributeRow.scale.label("scale"),
+            ScoreRow.value.label("score"),
+            ScoreRow.words.label("words"),
+            ScoreRow.given_at.label("given_at"),
+            ScoreRow.source.label("source"),
+            ScoreRow.device.label("device"),
+            ScoreRow.entered_by.label("entered_by"),
+            SessionRow.serving.label("serving"),
+            SessionRow.brew_method.label("brew_method"),
+            *(getattr(OpenedCupRow, name).label(name) for name in WATER_COLUMNS),
+        )
+        .order_by(
+            SessionRow.tasted_on,
+            SessionRow.id,
+            FlightRow.number,
+            TasterRow.name,
+            ServingRow.position,
+            AttributeRow.position,
+            ScoreRow.id,
+        )
+    )
+
+
+def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
+    """Name recipes across the sessions of a coffee.
+
+    The first session keeps the labels of its bench sheet; a recipe that comes later keeps its own
+    if that is free, else it gets the next number.
+    """
+    met = frame[["client", "coffee", "session", "water", *_RECIPE]].dropna().drop_duplicates()
+    met = met.sort_values("water", key=lambda label: label.map(_natural), kind="stable")
+    order = {session: place for place, session in enumerate(frame["session"].unique())}
+    met = met.sort_values("session", key=lambda session: session.map(order), kind="stable")
+    labels: dict[tuple[object, ...], str] = {}
+    for client, coffee, _, label, *levels in met.itertuples(index=False, name=None):
+        taken = {name for known, name in labels.items() if known[:2] == (client, coffee)}
+        numbered = (f"W{number}" for number in count(len(taken) + 1))
+        free = label if label not in taken else next(n for n in numbered if n not in taken)
+        labels.setdefault((client, coffee, *levels), free)
+    keys = frame[["client", "coffee", *_RECIPE]].itertuples(index=False, name=None)
+    names: list[Any] = [labels.get(key) for key in keys]
+    return frame.assign(water=names)
+
+
+def _natural(label: str) -> tuple[int, str]:
+    """W2 before W10."""
+    return len(label), label

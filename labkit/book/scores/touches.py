@@ -1,0 +1,100 @@
+"""One score on its way into the lab book, and the check of its value."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import cast
+
+from labkit.book.store.columns import clean_text
+from labkit.book.store.records import Attribute, Source, Stage
+from labkit.errors import ScaleError
+
+Value = float | str | Sequence[str] | None
+"""A number, a note, checked descriptors, or None to clear."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Touch:
+    """One score on its way into the lab book."""
+
+    session: str
+    """Name of the session."""
+
+    flight: int
+    """Number of the flight."""
+
+    taster: str
+    """Whose score it is."""
+
+    attribute: str
+    """What is scored."""
+
+    value: Value
+    """A number, a note, checked descriptors, or None to clear."""
+
+    blind_code: str | None = None
+    """The cup by its code ..."""
+
+    position: int | None = None
+    """... or by its position in the taster's order."""
+
+    stage: Stage | None = None
+    """Stage of cooling, if the session scores them apart."""
+
+    given_at: datetime | None = None
+    """When it was touched; now if not said."""
+
+    entry_id: str | None = None
+    """Made by the sender, so that sending twice keeps one; made here if not said."""
+
+    source: Source = "sheet"
+    """Where it comes from."""
+
+    device: str = ""
+    """Which device sent it."""
+
+    entered_by: str = ""
+    """Who entered it, if not the taster."""
+
+
+def check_value(attribute: Attribute, value: Value) -> tuple[float | None, str]:
+    """Give a value as it is kept: a number, or text; nothing for a cleared one.
+
+    Raises
+    ------
+    ScaleError
+        If the value does not fit the attribute.
+    """
+    if value is None:
+        return None, ""
+    if attribute.scale is not None:
+        return attribute.scale.check(cast("float", value)), ""
+    if attribute.kind == "note":
+        if not isinstance(value, str):
+            msg = f"{attribute.name} must be text, got {value!r}; write a note."
+            raise ScaleError(msg)
+        return None, clean_text(attribute.name, value)
+    words = None if isinstance(value, str | int | float) else list(value)
+    wrong = [w for w in words if w not in attribute.choices] if words is not None else [value]
+    if words is None or wrong:
+        msg = (
+            f"{attribute.name} must be some of {', '.join(attribute.choices)}, got {wrong[0]!r}; "
+            "check only words of the session's list."
+        )
+        raise ScaleError(msg)
+    checked = [word for word in attribute.choices if word in words]
+    return None, json.dumps(checked, ensure_ascii=False)
+
+
+def read_value(
+    kind: str, value: float | None, words: str, *, is_cleared: bool
+) -> float | str | tuple[str, ...] | None:
+    """Give a kept value as it was given."""
+    if is_cleared:
+        return None
+    if kind == "number":
+        return value
+    return words if kind == "note" else tuple(json.loads(words))

@@ -1,0 +1,383 @@
+"""Flights: lock, unlock with a reason, open the key, and what is still missing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from labkit.book.store.columns import clean_text
+from labkit.book.store.entries import missing_numbers
+from labkit.book.store.lookups import add_event, find_flight, find_session, unknown
+from labkit.book.store.records import Event, Flight, Missing
+from labkit.book.store.schema import (
+    BEING_TASTED,
+    LOCKED,
+    OPENED,
+    CupRow,
+    EventRow,
+    FlightRow,
+    OpenedCupRow,
+    SealedKeyRow,
+    ServingRow,
+    TasterRow,
+)
+from labkit.book.store.transactions import Transactions
+from labkit.errors import BookError, LockError, SealError
+
+if TYPE_CHECKING:
+    from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey
+
+
+class Flights(Transactions):
+    """The part of the lab book that guards what is locked and what is open."""
+
+    def flights(self, session: str) -> tuple[Flight, ...]:
+        """The flights of a session, by number."""
+        with self._reading() as db:
+            row = find_session(db, session)
+            flights = db.scalars(
+                select(FlightRow).where(FlightRow.session_id == row.id).order_by(FlightRow.number)
+            )
+            return tuple(_flight(db, flight) for flight in flights.all())
+
+    def flight(self, session: str, number: int) -> Flight:
+        """One flight by number."""
+        with self._reading() as db:
+            return _flight(db, find_flight(db, session, number))
+
+    def missing(self, session: str, flight: int) -> tuple[Missing, ...]:
+        """Numbers that have not been given in a flight; notes and descriptors may stay empty."""
+        with self._reading() as db:
+            return missing_numbers(db, find_flight(db, session, flight))
+
+    def lock_flight(self, session: str, flight: int, *, done_by: str = "") -> tuple[Missing, ...]:
+        """Close a flight for scores, and say which numbers are missing.
+
+        Raises
+        ------
+        LockError
+            If it is locked already.
+        """
+
+        def work(db: Session) -> tuple[Missing, ...]:
+            row = find_flight(db, session, flight, lock="alone")
+            if row.state in {LOCKED, OPENED}:
+                msg = f"flight {flight} of session {session!r} is {row.state} already."
+                raise LockError(msg)
+            row.state = OPENED if _is_opened(db, row) else LOCKED
+            add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
+            return missing_numbers(db, row)
+
+        return self._write(work)
+
+    def unlock_flight(self, session: str, flight: int, *, reason: str, done_by: str = "") -> Flight:
+        """Let scores in again; after the key was opened, this marks the flight unblinded.
+
+        Raises
+        ------
+        LockError
+            If it is not locked, or no reason is given.
+        """
+        why = _reason("unlocking a flight", reason)
+
+        def work(db: Session) -> Flight:
+            row = find_flight(db, session, flight, lock="alone")
+            if row.state not in {LOCKED, OPENED}:
+                msg = f"flight {flight} of session {session!r} is {row.state}, not locked."
+                raise LockError(msg)
+            row.is_unblinded = row.is_unblinded or row.state == OPENED
+            row.state = BEING_TASTED
+            add_event(db, row.session_id, "unlocked", flight_id=row.id, reason=why, done_by=done_by)
+            return _flight(db, row)
+
+        return self._write(work)
+
+    def open_flight(
+        self,
+        session: str,
+        flight: int,
+        passphrase: str,
+        *,
+        early_because: str | None = None,
+        done_by: str = "",
+    ) -> Flight:
+        """Open the sealed key of a locked flight, so that its codes are joined to waters.
+
+        Parameters
+        ----------
+        passphrase : str
+            The preparer's; used once, never stored.
+        early_because : str, optional
+            A reason to open before the lock. The act is recorded and the flight stays marked
+            unblinded. Without it, only a locked flight opens.
+
+        Raises
+        ------
+        LockError
+            If the flight is not locked and no reason to open early is given, or it was tasted
+            alone and the codes under its cups are not entered yet.
+        SealError
+            If the passphrase is wrong or the key was changed.
+        BookError
+            If no key is stored.
+        """
+        with self._reading() as db:
+            row = find_flight(db, session, flight)
+            _may_open(row, early_because)
+            _refuse_hidden_codes(db, row)
+        # Turning the key takes a while, so no lock on the book is held meanwhile.
+        opened = self._key(session, flight).open(passphrase)
+        return self._store_opening(session, flight, opened.rows, early_because, done_by, "opened")
+
+    def open_for_bench_sheet(
+        self, session: str, flight: int, passphrase: str, *, done_by: str = ""
+    ) -> OpenedFlight:
+        """Let the preparer read what goes into which jug, before or while it is served.
+
+        The act is recorded. It joins nothing in the lab book and does not unblind the flight: the
+        preparer has to know.
+
+        Raises
+        ------
+        SealError
+            If the passphrase is wrong or the key was changed.
+        BookError
+            If no key is stored.
+        """
+        opened = self._key(session, flight).open(passphrase)
+
+        def work(db: Session) -> None:
+            row = find_flight(db, session, flight)
+            kind = "opened for the bench sheet"
+            add_event(db, row.session_id, kind, flight_id=row.id, done_by=done_by)
+
+        self._write(work)
+        return opened
+
+    def _key(self, session: str, flight: int) -> SealedKey:
+        """The sealed key of a flight."""
+        # Imported here: the tasters' page never opens a key and should not load for it.
+        from labkit.tasting.seal import SealedKey
+
+        with self._reading() as db:
+            row = find_flight(db, session, flight)
+            key = db.get(SealedKeyRow, row.id)
+            if key is None:
+                msg = f"flight {flight} of session {session!r} has no sealed key in the lab book."
+                raise BookError(msg)
+            return SealedKey(session=key.sealed_for, flight=flight, token=key.token)
+
+    def open_flight_from_sheet(
+        self,
+        session: str,
+        flight: int,
+        rows: Iterable[KeyRow],
+        *,
+        reason: str,
+        early_because: str | None = None,
+        done_by: str = "",
+    ) -> Flight:
+        """Enter what was in the cups from the printed bench sheet, for a lost passphrase.
+
+        Raises
+        ------
+        LockError
+            If the flight is not locked, no reason is given, or codes under its cups are still to
+            be found.
+        SealError
+            If the codes are not those of the flight.
+        """
+        why = _reason("opening from the bench sheet", reason)
+        return self._store_opening(
+            session, flight, tuple(rows), early_because, done_by, "opened from sheet", why
+        )
+
+    def _store_opening(
+        self,
+        session: str,
+        flight: int,
+        rows: Iterable[KeyRow],
+        early_because: str | None,
+        done_by: str,
+        kind: str,
+        reason: str = "",
+    ) -> Flight:
+        contents = {row.blind_code: row for row in rows}
+
+        def work(db: Session) -> Flight:
+            row = find_flight(db, session, flight, lock="alone")
+            early = _may_open(row, early_because)
+            _refuse_hidden_codes(db, row)
+            cups = {
+                cup.blind_code: cup
+                for cup in db.scalars(select(CupRow).where(CupRow.flight_id == row.id))
+            }
+            if set(cups) != set(contents):
+                odd = ", ".join(sorted(set(cups) ^ set(contents)))
+                msg = (
+                    f"the key of flight {flight} of session {session!r} must name the codes of "
+                    f"the flight, but they differ in {odd}; check the sheet or plan anew."
+                )
+                raise SealError(msg)
+            if not _is_opened(db, row):
+                for code in sorted(cups):
+                    db.add(_opened_cup(cups[code].id, contents[code]))
+            if early:
+                row.is_unblinded = True
+                kind_done = f"{kind} before the lock"
+            else:
+                row.state = OPENED
+                kind_done = kind
+            add_event(
+                db,
+                row.session_id,
+                kind_done,
+                flight_id=row.id,
+                reason=early_because or reason,
+                done_by=done_by,
+            )
+            return _flight(db, row)
+
+        return self._write(work)
+
+    def events(self, session: str) -> tuple[Event, ...]:
+        """What happened in a session, oldest first."""
+        with self._reading() as db:
+            row = find_session(db, session)
+            found = db.execute(
+                select(EventRow, FlightRow.number)
+                .outerjoin(FlightRow, EventRow.flight_id == FlightRow.id)
+                .where(EventRow.session_id == row.id)
+                .order_by(EventRow.id)
+            )
+            return tuple(
+                Event(
+                    session=row.name,
+                    flight=number,
+                    kind=event.kind,
+                    reason=event.reason,
+                    done_by=event.done_by,
+                    happened_at=event.happened_at,
+                )
+                for event, number in found
+            )
+
+    def enter_found_codes(
+        self, session: str, flight: int, taster: str, codes: Mapping[int, str], *, done_by: str = ""
+    ) -> None:
+        """Enter the codes found under the cups, by position, after one has tasted alone.
+
+        Raises
+        ------
+        LockError
+            If the flight is not locked yet: knowing the codes early could sway a score.
+        BookError
+            If a code is not of the flight, double or missing, or was entered already.
+        """
+
+        def work(db: Session) -> None:
+            row = find_flight(db, session, flight, lock="alone")
+            where = f"flight {flight} of session {session!r}"
+            if row.state != LOCKED:
+                msg = f"{where} must be locked before codes are entered, but it is {row.state}."
+                raise LockError(msg)
+            servings = {
+                serving.position: serving
+                for serving in db.scalars(
+                    select(ServingRow)
+                    .join(TasterRow)
+                    .where(ServingRow.flight_id == row.id, TasterRow.name == taster)
+                )
+            }
+            cups = {
+                cup.blind_code: cup.id
+                for cup in db.scalars(select(CupRow).where(CupRow.flight_id == row.id))
+            }
+            found = {position: str(code) for position, code in codes.items()}
+            for code in found.values():
+                if code not in cups:
+                    raise unknown(f"code of {where}", code, cups)
+            if set(found) != set(servings) or len(set(found.values())) != len(found):
+                msg = (
+                    f"each of the {len(servings)} cups of {taster!r} in {where} needs a code of "
+                    f"its own, got {found}; look under each cup again."
+                )
+                raise BookError(msg)
+            if any(serving.cup_id is not None for serving in servings.values()):
+                msg = f"the codes of {taster!r} in {where} are in the lab book already."
+                raise BookError(msg)
+            for position, code in found.items():
+                servings[position].cup_id = cups[code]
+            add_event(db, row.session_id, "codes found", flight_id=row.id, done_by=done_by)
+
+        self._write(work)
+
+
+def _reason(act: str, reason: str) -> str:
+    why = clean_text("reason", reason)
+    if not why:
+        msg = f"{act} needs a reason, got {reason!r}; say why in a few words."
+        raise LockError(msg)
+    return why
+
+
+def _may_open(row: FlightRow, early_because: str | None) -> bool:
+    """Whether this would be an early opening; refuses one that is not asked for."""
+    if row.state in {LOCKED, OPENED}:
+        return False
+    if early_because is None:
+        msg = (
+            f"flight {row.number} of session {row.session.name!r} must be locked before its key "
+            f"opens, but it is {row.state}; lock it first."
+        )
+        raise LockError(msg)
+    _reason("opening before the lock", early_because)
+    return True
+
+
+def _refuse_hidden_codes(db: Session, row: FlightRow) -> None:
+    """Refuse to open a flight tasted alone while nobody knows which code stood where."""
+    places = db.scalars(
+        select(ServingRow.position)
+        .where(ServingRow.flight_id == row.id, ServingRow.cup_id.is_(None))
+        .order_by(ServingRow.position)
+    ).all()
+    if places:
+        msg = (
+            f"flight {row.number} of session {row.session.name!r} was tasted alone, and the codes "
+            f"under cups {', '.join(map(str, places))} must be entered before its key opens; look "
+            "under them once the flight is locked."
+        )
+        raise LockError(msg)
+
+
+def _is_opened(db: Session, flight: FlightRow) -> bool:
+    query = select(OpenedCupRow.cup_id).join(CupRow).where(CupRow.flight_id == flight.id).limit(1)
+    return db.scalar(query) is not None
+
+
+def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:
+    return OpenedCupRow(
+        cup_id=cup_id,
+        jug=content.jug,
+        bowl=content.bowl,
+        water=content.water,
+        mg_share=content.target.mg_share,
+        hardness_mg_l_caco3=content.target.hardness_mg_l_caco3,
+        alkalinity_mg_l_caco3=content.target.alkalinity_mg_l_caco3,
+        is_control=content.is_control,
+        is_duplicate=content.is_duplicate,
+    )
+
+
+def _flight(db: Session, row: FlightRow) -> Flight:
+    return Flight(
+        session=row.session.name,
+        number=row.number,
+        state=row.state,
+        is_unblinded=row.is_unblinded,
+        has_key=db.get(SealedKeyRow, row.id) is not None,
+    )

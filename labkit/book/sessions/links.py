@@ -1,0 +1,86 @@
+"""Personal links of tasters, of which only a hash is kept, and who is at the table."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from typing import Final
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from labkit.book.store.columns import now_utc
+from labkit.book.store.lookups import find_seat, find_session
+from labkit.book.store.records import Guest
+from labkit.book.store.schema import SeatRow
+from labkit.book.store.transactions import Transactions
+from labkit.errors import BookError
+
+SHORTEST_SECRET: Final = 8
+"""Fewest characters of a link's secret; one made here has 22 (128 random bits)."""
+
+
+class Links(Transactions):
+    """The part of the lab book that knows who holds a taster's link."""
+
+    def issue_link(self, session: str, taster: str, *, secret: str | None = None) -> str:
+        """Give a taster of a session a link's secret; one they had before stops working.
+
+        Parameters
+        ----------
+        secret : str, optional
+            A secret made elsewhere (a short code to type, say); made here if not given.
+
+        Returns
+        -------
+        str
+            The secret: it is shown this once, the lab book keeps its SHA-256 only.
+        """
+        secret = secrets.token_urlsafe(16) if secret is None else secret
+        if len(secret) < SHORTEST_SECRET:
+            msg = f"secret must have at least {SHORTEST_SECRET} characters, got {len(secret)}."
+            raise BookError(msg)
+
+        def work(db: Session) -> str:
+            find_seat(db, find_session(db, session), taster).link_sha256 = _sha256(secret)
+            return secret
+
+        return self._write(work)
+
+    def withdraw_links(self, session: str) -> None:
+        """Stop every link of a session."""
+
+        def work(db: Session) -> None:
+            of_session = SeatRow.session_id == find_session(db, session).id
+            db.execute(update(SeatRow).where(of_session).values(link_sha256=""))
+
+        self._write(work)
+
+    def guest_of_link(self, secret: str) -> Guest:
+        """Say whose link this is.
+
+        The search is by hash, so that the time it takes tells nothing of secrets that are near.
+
+        Raises
+        ------
+        BookError
+            If no current link has this secret.
+        """
+        with self._reading() as db:
+            seat = db.scalar(select(SeatRow).where(SeatRow.link_sha256 == _sha256(secret)))
+            if seat is None:
+                msg = "this link is not known, or a newer one replaced it; ask the lead for yours."
+                raise BookError(msg)
+            return Guest(session=seat.session.name, taster=seat.taster.name)
+
+    def mark_seen(self, session: str, taster: str) -> None:
+        """Note that a taster's page is alive now; the lead's view shows it."""
+
+        def work(db: Session) -> None:
+            find_seat(db, find_session(db, session), taster).seen_at = now_utc()
+
+        self._write(work, is_repeatable=True)
+
+
+def _sha256(secret: str) -> str:
+    return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()

@@ -1,0 +1,211 @@
+"""The blind plan of a session's cups: codes in serving order, and the sealed keys."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict
+from datetime import date
+from typing import TYPE_CHECKING
+
+from sqlalchemy import delete, func, select
+from sqlalchemy.orm import Session
+
+from labkit.book.sessions.sessions import add_waters, seat
+from labkit.book.store.columns import clean_name
+from labkit.book.store.lookups import add_event, find_session
+from labkit.book.store.records import ServedCup
+from labkit.book.store.schema import (
+    PLANNED,
+    AttributeRow,
+    CupRow,
+    FlightRow,
+    ScoreRow,
+    SealedKeyRow,
+    ServingRow,
+    SessionRow,
+    TasterRow,
+)
+from labkit.book.store.transactions import Transactions
+from labkit.errors import BookError
+
+if TYPE_CHECKING:
+    from labkit.tasting.plan import CupPlan
+    from labkit.tasting.waters import SessionWater
+
+
+class Plans(Transactions):
+    """The part of the lab book that keeps who is served which code when."""
+
+    def store_plan(self, plan: CupPlan, *, waters: Iterable[SessionWater] = ()) -> None:
+        """Store the blind plan of one or more flights of a session that has been started.
+
+        Flights that are in the book already are replaced as long as nobody has scored in them; so
+        a late taster, or a flight chosen from what the last one showed, is one more plan. When
+        one tastes alone, the codes stand under the cups, which are shuffled: positions get their
+        codes only after the lock (``enter_found_codes``).
+
+        Parameters
+        ----------
+        plan : CupPlan
+            Codes by taster and position, with the sealed keys.
+        waters : iterable of SessionWater
+            The session's waters, if the plan brings new ones; known ones may be among them.
+
+        Raises
+        ------
+        BookError
+            If the session is unknown, a flight has scores already, or the plan is for a test of two
+            waters and the session's sheet is not, or the other way round.
+        """
+
+        def work(db: Session) -> None:
+            session = find_session(db, plan.session)
+            _check_question(db, session, plan.design.kind)
+            session.design, session.plan_notes = asdict(plan.design), list(plan.notes)
+            tokens = {key.flight: key for key in plan.keys}
+            seats = seat(db, session.id, sorted({cup.taster for cup in plan.cups}))
+            add_waters(db, session, waters)
+            for number in sorted({cup.flight for cup in plan.cups}):
+                flight = _fresh_flight(db, session, number)
+                served = [cup for cup in plan.cups if cup.flight == number]
+                # By code: the order of planning could tell which cups share a jug.
+                cups = {
+                    code: CupRow(flight_id=flight.id, blind_code=code)
+                    for code in plan.codes(number)
+                }
+                db.add_all(cups.values())
+                db.flush()
+                for cup in served:
+                    db.add(
+                        ServingRow(
+                            flight_id=flight.id,
+                            taster_id=seats[clean_name("taster", cup.taster)],
+                            position=cup.position,
+                            cup_id=cups[cup.blind_code].id if cup.blind_code else None,
+                        )
+                    )
+                key = tokens[number]
+                db.add(SealedKeyRow(flight_id=flight.id, sealed_for=key.session, token=key.token))
+
+        self._write(work)
+
+    def plan(self, session: str) -> CupPlan:
+        """The blind plan of all flights so far, as a value of the tasting room.
+
+        Raises
+        ------
+        BookError
+            If nothing has been planned yet.
+        """
+        # Imported here: the tasters' page needs neither pandas nor cryptography.
+        from labkit.tasting.plan import CupPlan, Design, Serving
+        from labkit.tasting.seal import SealedKey
+
+        query = (
+            select(FlightRow.number, TasterRow.name, ServingRow.position, CupRow.blind_code)
+            .join(ServingRow, ServingRow.flight_id == FlightRow.id)
+            .join(TasterRow, ServingRow.taster_id == TasterRow.id)
+            .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
+            .order_by(FlightRow.number, TasterRow.name, ServingRow.position)
+        )
+        coded = (
+            select(FlightRow.number, CupRow.blind_code)
+            .join(CupRow, CupRow.flight_id == FlightRow.id)
+            .order_by(FlightRow.number, CupRow.blind_code)
+        )
+        keys = select(FlightRow.number, SealedKeyRow).join(SealedKeyRow).order_by(FlightRow.number)
+        with self._reading() as db:
+            row = find_session(db, session)
+            served = db.execute(query.where(FlightRow.session_id == row.id)).all()
+            codes = db.execute(coded.where(FlightRow.session_id == row.id)).all()
+            sealed = db.execute(keys.where(FlightRow.session_id == row.id)).all()
+            serving, design, notes = row.serving, dict(row.design), row.plan_notes
+        if not served:
+            msg = f"session {session!r} must have a plan, but none is stored; plan the tasting."
+            raise BookError(msg)
+        hidden = {flight for flight, _, _, code in served if not code}
+        spreads = tuple((str(name), int(few), int(most)) for name, few, most in design["spreads"])
+        return CupPlan(
+            session=sealed[0][1].sealed_for,
+            tasters=tuple(dict.fromkeys(taster for _, taster, _, _ in served)),
+            serving=serving,
+            cups=tuple(
+                Serving(flight=flight, taster=taster, position=position, blind_code=code or "")
+                for flight, taster, position, code in served
+            ),
+            keys=tuple(
+                SealedKey(session=key.sealed_for, flight=flight, token=key.token)
+                for flight, key in sealed
+            ),
+            design=Design(**design | {"spreads": spreads}),
+            notes=tuple(notes),
+            under_cups=tuple((flight, code) for flight, code in codes if flight in hidden),
+        )
+
+    def served_cups(self, session: str, flight: int, taster: str) -> tuple[ServedCup, ...]:
+        """The cups before a taster in their own order; codes and positions only."""
+        query = (
+            select(ServingRow.position, CupRow.blind_code)
+            .join(FlightRow, ServingRow.flight_id == FlightRow.id)
+            .join(TasterRow, ServingRow.taster_id == TasterRow.id)
+            .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
+            .where(FlightRow.number == flight, TasterRow.name == clean_name("taster", taster))
+            .order_by(ServingRow.position)
+        )
+        with self._reading() as db:
+            rows = db.execute(query.where(FlightRow.session_id == find_session(db, session).id))
+            return tuple(ServedCup(position=place, blind_code=code) for place, code in rows)
+
+    def codes_served(self, *, since: date) -> dict[str, date]:
+        """Blind codes used from a day on and when last, so that a new plan can avoid them."""
+        query = (
+            select(CupRow.blind_code, func.max(SessionRow.tasted_on))
+            .join(FlightRow, CupRow.flight_id == FlightRow.id)
+            .join(SessionRow, FlightRow.session_id == SessionRow.id)
+            .where(SessionRow.tasted_on >= since)
+            .group_by(CupRow.blind_code)
+        )
+        with self._reading() as db:
+            return dict(db.execute(query).all())
+
+
+def _check_question(db: Session, session: SessionRow, design: str) -> None:
+    """Refuse cups for which the session's sheet has no question."""
+    from labkit.tasting.discrimination import METHODS  # pandas: not for the tasters' kernel
+
+    asked = db.scalars(select(AttributeRow.scale).where(AttributeRow.session_id == session.id))
+    tests = [name for name in asked if name in METHODS]
+    if tests == ([design] if design in METHODS else []):
+        return
+    sheet = (
+        f"asks the question of a test of two waters ({tests[0]})" if tests else "asks for scores"
+    )
+    cups = f"for a test of two waters ({design})" if design in METHODS else "for scores"
+    raise BookError(
+        f"plan must fit the sheet of «{session.name}», which {sheet}, but its cups are {cups}. "
+        "Start a new session for them."
+    )
+
+
+def _fresh_flight(db: Session, session: SessionRow, number: int) -> FlightRow:
+    """Make a flight, or empty one in which nobody has scored."""
+    query = select(FlightRow).where(FlightRow.session_id == session.id, FlightRow.number == number)
+    flight = db.scalar(query.with_for_update())
+    if flight is None:
+        flight = FlightRow(session_id=session.id, number=number, state=PLANNED, is_unblinded=False)
+        db.add(flight)
+        db.flush()
+        add_event(db, session.id, "flight planned", flight_id=flight.id)
+        return flight
+    scored = select(ScoreRow.id).join(ServingRow).where(ServingRow.flight_id == flight.id)
+    if flight.state != PLANNED or db.scalar(scored.limit(1)) is not None:
+        msg = (
+            f"flight {number} of session {session.name!r} must be unserved to be planned anew, but "
+            f"it is {flight.state}; plan the flights after it."
+        )
+        raise BookError(msg)
+    for table in (SealedKeyRow, ServingRow, CupRow):
+        db.execute(delete(table).where(table.flight_id == flight.id))
+    flight.is_unblinded = False
+    add_event(db, session.id, "flight planned anew", flight_id=flight.id)
+    return flight

@@ -1,0 +1,343 @@
+"""Tasting sessions: what is tasted, by whom, how it is scored, and the blind plan of its cups."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, fields
+from datetime import date
+from typing import TYPE_CHECKING, Any, get_args
+
+from sqlalchemy import Row, select
+from sqlalchemy.orm import Session
+
+from labkit.book.store.columns import clean_name, clean_text, now_utc
+from labkit.book.store.lookups import (
+    add_event,
+    find_client,
+    find_coffee,
+    find_flight,
+    find_session,
+    unknown,
+)
+from labkit.book.store.records import (
+    Attribute,
+    BrewMethod,
+    Held,
+    Serving,
+    Sheet,
+    Stage,
+    TastingSession,
+)
+from labkit.book.store.schema import (
+    AttributeRow,
+    CoffeeRow,
+    SeatRow,
+    SessionRow,
+    TasterRow,
+    WaterRow,
+)
+from labkit.book.store.transactions import Transactions
+from labkit.errors import BookError
+from labkit.tasting.scales import Scale
+
+if TYPE_CHECKING:
+    from labkit.tasting.waters import SessionWater
+    from labkit.water import Target
+
+
+class Sessions(Transactions):
+    """The part of the lab book that plans sessions."""
+
+    def start_session(
+        self,
+        name: str,
+        *,
+        coffee: str,
+        client: str | None = None,
+        attributes: Sequence[Attribute],
+        tasters: Sequence[str],
+        waters: Iterable[SessionWater] = (),
+        tasted_on: date | None = None,
+        serving: Serving = "shared bowls",
+        brew_method: BrewMethod = "cupping",
+        stages: Sequence[Stage] = (),
+        held: Held | None = None,
+        note: str = "",
+    ) -> TastingSession:
+        """Begin a session of one coffee.
+
+        Parameters
+        ----------
+        name : str
+            Unique in the book; the sealed keys are bound to it.
+        coffee, client : str
+            Which coffee; `client` is needed where two clients have one of that name.
+        attributes : sequence of Attribute
+            What is scored, in the order of the sheet, at least one.
+        tasters : sequence of str
+            Who tastes; names that are new to the book are added.
+        waters : iterable of SessionWater
+            Waters that take part, as ``labkit.tasting.session_waters`` labels them.
+
+        Raises
+        ------
+        BookError
+            If the name is taken, or anything named is unknown, missing or double.
+        """
+        kept_stages = _choices("stages", stages, Stage)
+        _choices("serving", [serving], Serving)
+        _choices("brew_method", [brew_method], BrewMethod)
+        _refuse_doubles("attributes", [attribute.name for attribute in attributes])
+        people = [clean_name("taster", taster) for taster in tasters]
+        _refuse_doubles("tasters", people)
+        if not attributes or not people:
+            msg = (
+                f"a session must have attributes and tasters, got {len(attributes)} and "
+                f"{len(people)}; name at least one of each."
+            )
+            raise BookError(msg)
+
+        def work(db: Session) -> TastingSession:
+            kept = clean_name("session", name)
+            if db.scalar(select(SessionRow.id).where(SessionRow.name == kept)) is not None:
+                msg = f"session must be new, but {kept!r} is in the lab book; choose another name."
+                raise BookError(msg)
+            row = SessionRow(
+                coffee=find_coffee(db, coffee, client),
+                name=kept,
+                tasted_on=tasted_on or now_utc().astimezone().date(),
+                serving=serving,
+                brew_method=brew_method,
+                stages=kept_stages,
+                held=_held_out(held or Held()),
+                design={},
+                plan_notes=[],
+                note=clean_text("note", note),
+                created_at=now_utc(),
+            )
+            db.add(row)
+            db.flush()
+            for position, attribute in enumerate(attributes, start=1):
+                db.add(_attribute_row(row.id, position, attribute))
+            seat(db, row.id, people)
+            add_waters(db, row, waters)
+            add_event(db, row.id, "session started")
+            return _session(db, row)
+
+        return self._write(work)
+
+    def add_remark(
+        self, session: str, text: str, *, flight: int | None = None, done_by: str = ""
+    ) -> None:
+        """Write down what happened or was chosen, so that it stays with the session.
+
+        Raises
+        ------
+        BookError
+            If the text is empty, or session or flight are unknown.
+        """
+        remark = clean_text("remark", text)
+        if not remark:
+            msg = f"a remark must not be empty, got {text!r}; say it in a few words."
+            raise BookError(msg)
+
+        def work(db: Session) -> None:
+            row = find_session(db, session)
+            flight_id = None if flight is None else find_flight(db, session, flight).id
+            add_event(db, row.id, "remark", flight_id=flight_id, reason=remark, done_by=done_by)
+
+        self._write(work)
+
+    def sheet(self, session: str) -> Sheet:
+        """What a taster's sheet of a session needs, and no more."""
+        with self._reading() as db:
+            row = find_session(db, session)
+            return Sheet(
+                name=row.name,
+                tasters=_tasters(db, row.id),
+                attributes=_attributes(db, row.id),
+                stages=tuple(row.stages),
+            )
+
+    def session(self, name: str) -> TastingSession:
+        """One session by name."""
+        with self._reading() as db:
+            return _session(db, find_session(db, name))
+
+    def sessions(
+        self, *, client: str | None = None, coffee: str | None = None
+    ) -> tuple[TastingSession, ...]:
+        """Sessions of a client or a coffee, or all, by day."""
+        query = select(SessionRow).join(CoffeeRow)
+        with self._reading() as db:
+            if client is not None:
+                query = query.where(CoffeeRow.client_id == find_client(db, client).id)
+            if coffee is not None:
+                query = query.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
+            rows = db.scalars(query.order_by(SessionRow.tasted_on, SessionRow.id))
+            return tuple(_session(db, row) for row in rows.all())
+
+
+def _choices(field: str, given: Sequence[str], allowed: Any) -> list[str]:
+    wrong = [word for word in given if word not in get_args(allowed)]
+    if wrong:
+        raise unknown(field, wrong[0], get_args(allowed))
+    return list(given)
+
+
+def _refuse_doubles(field: str, names: Sequence[str]) -> None:
+    double = next((name for name in names if names.count(name) > 1), None)
+    if double is not None:
+        msg = f"{field} must differ from each other, got {double!r} twice; name each once."
+        raise BookError(msg)
+
+
+def _held_out(held: Held) -> dict[str, Any]:
+    out = asdict(held)
+    out["roast_date"] = held.roast_date.isoformat() if held.roast_date else None
+    return out
+
+
+def _held_in(kept: dict[str, Any]) -> Held:
+    known = {field.name: kept[field.name] for field in fields(Held) if field.name in kept}
+    day = known.get("roast_date")
+    return Held(**known | {"roast_date": date.fromisoformat(day) if day else None})
+
+
+def _attribute_row(session_id: int, position: int, attribute: Attribute) -> AttributeRow:
+    scale = attribute.scale
+    return AttributeRow(
+        session_id=session_id,
+        position=position,
+        name=clean_name("attribute", attribute.name),
+        kind=attribute.kind,
+        scale=scale.name if scale else "",
+        lowest=scale.lowest if scale else None,
+        highest=scale.highest if scale else None,
+        step=scale.step if scale else None,
+        words=[[score, word] for score, word in scale.words] if scale else [],
+        is_middle_best=scale.middle_is_best if scale else False,
+        choices=[clean_name("descriptor", choice) for choice in attribute.choices],
+    )
+
+
+def read_attribute(row: AttributeRow | Row[*tuple[Any, ...]]) -> Attribute:
+    """Give an attribute as it was on the day of its session."""
+    scale = None
+    if row.lowest is not None and row.highest is not None and row.step is not None:
+        scale = Scale(
+            name=row.scale,
+            lowest=row.lowest,
+            highest=row.highest,
+            step=row.step,
+            words=tuple((float(score), str(word)) for score, word in row.words),
+            middle_is_best=row.is_middle_best,
+        )
+    return Attribute(name=row.name, scale=scale, kind=row.kind, choices=tuple(row.choices))
+
+
+def seat(db: Session, session_id: int, people: Sequence[str]) -> dict[str, int]:
+    """Seat people who are not seated yet, and give everyone's taster id."""
+    names = [clean_name("taster", name) for name in people]
+    query = select(TasterRow).where(TasterRow.name.in_(names))
+    known = {row.name: row for row in db.scalars(query)}
+    seated = set(db.scalars(select(SeatRow.taster_id).where(SeatRow.session_id == session_id)))
+    for name in names:
+        if name not in known:
+            known[name] = TasterRow(name=name)
+            db.add(known[name])
+            db.flush()
+        if known[name].id not in seated:
+            db.add(
+                SeatRow(
+                    session_id=session_id, taster_id=known[name].id, link_sha256="", seen_at=None
+                )
+            )
+    db.flush()
+    return {name: known[name].id for name in names}
+
+
+def add_waters(db: Session, session: SessionRow, waters: Iterable[SessionWater]) -> None:
+    """List waters that are not in the session yet."""
+    of_session = select(WaterRow).where(WaterRow.session_id == session.id)
+    known = {row.label: _recipe(row) for row in db.scalars(of_session)}
+    for water in waters:
+        label, recipe = clean_name("water", water.label), _recipe(water.target)
+        if known.get(label, recipe) != recipe:
+            msg = (
+                f"water {label} of session {session.name!r} must keep its recipe {known[label]} "
+                f"(Mg share, hardness, alkalinity), got {recipe}; pass known= to session_waters."
+            )
+            raise BookError(msg)
+        if label in known:
+            continue
+        known[label] = recipe
+        db.add(
+            WaterRow(
+                session_id=session.id,
+                position=len(known),
+                label=label,
+                mg_share=recipe[0],
+                hardness_mg_l_caco3=recipe[1],
+                alkalinity_mg_l_caco3=recipe[2],
+                is_control=water.is_control,
+            )
+        )
+    db.flush()
+
+
+def _recipe(levels: WaterRow | Target) -> tuple[float, float, float]:
+    return (
+        float(levels.mg_share),
+        float(levels.hardness_mg_l_caco3),
+        float(levels.alkalinity_mg_l_caco3),
+    )
+
+
+def _attributes(db: Session, session_id: int) -> tuple[Attribute, ...]:
+    rows = db.scalars(
+        select(AttributeRow)
+        .where(AttributeRow.session_id == session_id)
+        .order_by(AttributeRow.position)
+    )
+    return tuple(read_attribute(row) for row in rows)
+
+
+def _tasters(db: Session, session_id: int) -> tuple[str, ...]:
+    seats = select(TasterRow.name).join(SeatRow).where(SeatRow.session_id == session_id)
+    return tuple(db.scalars(seats.order_by(SeatRow.id)))
+
+
+def _session(db: Session, row: SessionRow) -> TastingSession:
+    # Imported here: a taster's sheet needs no waters, nor the arrays that come with them.
+    from labkit.tasting.waters import SessionWater
+    from labkit.water import Target
+
+    waters = db.scalars(
+        select(WaterRow).where(WaterRow.session_id == row.id).order_by(WaterRow.position)
+    )
+    return TastingSession(
+        name=row.name,
+        client=row.coffee.client.name,
+        coffee=row.coffee.name,
+        tasted_on=row.tasted_on,
+        serving=row.serving,
+        brew_method=row.brew_method,
+        attributes=_attributes(db, row.id),
+        waters=tuple(
+            SessionWater(
+                label=water.label,
+                target=Target(
+                    mg_share=water.mg_share,
+                    hardness_mg_l_caco3=water.hardness_mg_l_caco3,
+                    alkalinity_mg_l_caco3=water.alkalinity_mg_l_caco3,
+                ),
+                is_control=water.is_control,
+            )
+            for water in waters
+        ),
+        tasters=_tasters(db, row.id),
+        stages=tuple(row.stages),
+        held=_held_in(row.held),
+        note=row.note,
+    )

@@ -1,0 +1,1 @@
+"""The shelf: bottles, base waters, and what waits to be mixed."""

@@ -1,0 +1,388 @@
+"""Bottles of concentrate: what was weighed, what was measured, what has been used."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from typing import Final, cast, get_args
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from labkit.book.stock.bottles import Answer, Bottle, BottleUse, Counts, Measurement, check_measured
+from labkit.book.store.columns import clean_name, clean_text, now_utc
+from labkit.book.store.lookups import find_bottle, find_flight, find_session
+from labkit.book.store.schema import (
+    AnswerRow,
+    BottleRow,
+    BottleUseRow,
+    FactRow,
+    MeasurementRow,
+    SessionRow,
+)
+from labkit.book.store.transactions import Transactions
+from labkit.errors import BookError
+
+BICARBONATE_KEEPS_DAYS: Final = 4
+"""Common practice: bicarbonate feeds bacteria and is made fresh every three to four days."""
+
+MOST_DAYS: Final = 60
+"""Longest that a lab may let bicarbonate stand."""
+
+_DAYS_FACT: Final = "bicarbonate_keeps_days"
+
+
+class Stock(Transactions):
+    """The part of the lab book that knows the bottles."""
+
+    def add_bottle(
+        self,
+        name: str,
+        *,
+        salt: str,
+        weighed_g: float,
+        volume_ml: float,
+        purity: float = 1.0,
+        balance_g: float = 0.01,
+        made_on: date | None = None,
+        lot: str = "",
+        keeper: str = "",
+        keeps_days: int | None = None,
+        note: str = "",
+    ) -> Bottle:
+        """Add a bottle as it was really made.
+
+        Parameters
+        ----------
+        keeps_days : int, optional
+            If not given, :meth:`bicarbonate_keeps_days` for a salt that adds alkalinity, else no
+            limit.
+
+        Raises
+        ------
+        SaltError, ConcentrateError
+            If there is no such salt, or the figures are impossible.
+        BookError
+            If the name is taken.
+        """
+        from labkit.water import salt as known_salt
+
+        if keeps_days is None and known_salt(salt).alkalinity_mg_caco3_per_g > 0:
+            keeps_days = self.bicarbonate_keeps_days()
+        bottle = Bottle(
+            name=clean_name("bottle", name),
+            salt=known_salt(salt).label,
+            weighed_g=float(weighed_g),
+            volume_ml=float(volume_ml),
+            purity=float(purity),
+            balance_g=float(balance_g),
+            made_on=made_on or _today(),
+            lot=clean_text("lot", lot),
+            keeper=clean_text("keeper", keeper),
+            keeps_days=keeps_days,
+            note=clean_text("note", note),
+        )
+        _ = bottle.concentrate  # refuses impossible figures before anything is written
+
+        def work(db: Session) -> Bottle:
+            taken = select(BottleRow.id).where(BottleRow.name == bottle.name)
+            if db.scalar(taken) is not None:
+                msg = (
+                    f"bottle must be new, but {bottle.name!r} is in the lab book; add the day it "
+                    "was made to the name."
+                )
+                raise BookError(msg)
+            db.add(
+                BottleRow(
+                    name=bottle.name,
+                    salt=bottle.salt,
+                    lot=bottle.lot,
+                    purity=bottle.purity,
+                    weighed_g=bottle.weighed_g,
+                    volume_ml=bottle.volume_ml,
+                    balance_g=bottle.balance_g,
+                    made_on=bottle.made_on,
+                    keeper=bottle.keeper,
+                    keeps_days=bottle.keeps_days,
+                    emptied_on=None,
+                    note=bottle.note,
+                )
+            )
+            return bottle
+
+        return self._write(work)
+
+    def measure_bottle(
+        self,
+        name: str,
+        *,
+        method: str,
+        strength_g_l: float | None = None,
+        strength_mg_l_caco3_per_ml: float | None = None,
+        uncertainty_percent: float | None = None,
+        measured_on: date | None = None,
+        measured_by: str = "",
+        note: str = "",
+    ) -> Bottle:
+        """Write down a measured strength, in g/L of the salt or as what 1 mL adds to a litre.
+
+        Parameters
+        ----------
+        uncertainty_percent : float, optional
+            Expanded uncertainty, k = 2 (%), as ``labkit.water.strength_by_titration`` says it.
+
+        Raises
+        ------
+        BookError
+            If the bottle is unknown, not exactly one strength above 0 is given, or a figure is
+            impossible: what is written down stays, and no dose could be counted with it.
+        """
+        given = [s for s in (strength_g_l, strength_mg_l_caco3_per_ml) if s is not None]
+        if len(given) != 1 or not given[0] > 0:
+            msg = (
+                "one strength above 0 must be given, as strength_g_l or as "
+                f"strength_mg_l_caco3_per_ml, got {strength_g_l} and {strength_mg_l_caco3_per_ml}."
+            )
+            raise BookError(msg)
+        if strength_g_l is None:
+            strength_g_l = _salt_g_l(self.bottle(name), given[0])
+        check_measured(strength_g_l, uncertainty_percent)
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            db.add(
+                MeasurementRow(
+                    bottle_id=row.id,
+                    measured_on=measured_on or _today(),
+                    strength_g_l=float(strength_g_l),
+                    method=clean_name("method", method),
+                    measured_by=clean_text("measured_by", measured_by),
+                    note=clean_text("note", note),
+                    uncertainty_percent=uncertainty_percent,
+                )
+            )
+            db.flush()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def answer_strength(
+        self, name: str, *, counts: Counts, answered_by: str = "", reason: str = ""
+    ) -> Bottle:
+        """Say which strength counts where the last measurement disagrees with the weighing.
+
+        Raises
+        ------
+        BookError
+            If the bottle is unknown or was never measured, or there is no such strength.
+        """
+        if counts not in get_args(Counts):
+            msg = f"counts must be 'weighed' or 'measured', got {counts!r}; choose one of them."
+            raise BookError(msg)
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            last = db.scalars(
+                select(MeasurementRow)
+                .where(MeasurementRow.bottle_id == row.id)
+                .order_by(MeasurementRow.measured_on.desc(), MeasurementRow.id.desc())
+            ).first()
+            if last is None:
+                msg = f"bottle {name!r} must have been measured, but it was not; measure it first."
+                raise BookError(msg)
+            db.add(
+                AnswerRow(
+                    bottle_id=row.id,
+                    measurement_id=last.id,
+                    answered_on=_today(),
+                    counts=counts,
+                    answered_by=clean_text("answered_by", answered_by),
+                    reason=clean_text("reason", reason),
+                )
+            )
+            db.flush()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def bicarbonate_keeps_days(self) -> int:
+        """How many days a bicarbonate bottle keeps in this lab: 4 unless it was set."""
+        return int(self.facts().get(_DAYS_FACT, BICARBONATE_KEEPS_DAYS))
+
+    def set_bicarbonate_keeps_days(self, days: int) -> None:
+        """Set how many days bicarbonate keeps, for new bottles and those on the shelf.
+
+        A bottle that was given a number of days of its own keeps it.
+
+        Raises
+        ------
+        BookError
+            If it is not 1 to 60 days.
+        """
+        from labkit.water import salt as known_salt
+
+        if not 1 <= days <= MOST_DAYS:
+            msg = (
+                f"keeps_days must be 1 to {MOST_DAYS} days, got {days}; common practice is 3 to 4."
+            )
+            raise BookError(msg)
+        before = self.bicarbonate_keeps_days()
+
+        def work(db: Session) -> None:
+            fact = db.get(FactRow, _DAYS_FACT)
+            if fact is None:
+                db.add(FactRow(name=_DAYS_FACT, value=str(days)))
+            else:
+                fact.value = str(days)
+            same = (BottleRow.keeps_days == before, BottleRow.emptied_on.is_(None))
+            for row in db.scalars(select(BottleRow).where(*same)):
+                if known_salt(row.salt).alkalinity_mg_caco3_per_g > 0:
+                    row.keeps_days = days
+
+        self._write(work)
+
+    def use_bottle(
+        self,
+        name: str,
+        volume_ml: float,
+        *,
+        session: str | None = None,
+        flight: int | None = None,
+        used_on: date | None = None,
+        note: str = "",
+    ) -> Bottle:
+        """Write down what was taken from a bottle.
+
+        Parameters
+        ----------
+        session, flight : str and int, optional
+            What it was taken for; a flight that something was taken for counts as mixed.
+
+        Raises
+        ------
+        BookError
+            If the bottle, session or flight is unknown, or the volume is not above 0.
+        """
+        if flight is not None and session is None:
+            msg = f"flight {flight} must be of a session, got none; name the session too."
+            raise BookError(msg)
+        if not (volume_ml > 0 and math.isfinite(volume_ml)):
+            msg = f"volume_ml must be above 0, got {volume_ml!r}; give what was taken."
+            raise BookError(msg)
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            if session is not None and flight is not None:
+                find_flight(db, session, flight)
+            db.add(
+                BottleUseRow(
+                    bottle_id=row.id,
+                    session_id=None if session is None else find_session(db, session).id,
+                    flight=flight,
+                    used_on=used_on or _today(),
+                    volume_ml=float(volume_ml),
+                    note=clean_text("note", note),
+                )
+            )
+            db.flush()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def empty_bottle(self, name: str, *, on: date | None = None) -> Bottle:
+        """Take a bottle off the shelf; its history stays."""
+
+        def work(db: Session) -> Bottle:
+            row = find_bottle(db, name)
+            row.emptied_on = on or _today()
+            return _bottle(db, row)
+
+        return self._write(work)
+
+    def bottle(self, name: str) -> Bottle:
+        """One bottle by name."""
+        with self._reading() as db:
+            return _bottle(db, find_bottle(db, name))
+
+    def bottles(self, *, include_emptied: bool = False) -> tuple[Bottle, ...]:
+        """Bottles on the shelf, newest first; emptied ones too if asked."""
+        query = select(BottleRow).order_by(BottleRow.made_on.desc(), BottleRow.name)
+        if not include_emptied:
+            query = query.where(BottleRow.emptied_on.is_(None))
+        with self._reading() as db:
+            return tuple(_bottle(db, row) for row in db.scalars(query).all())
+
+
+def _today() -> date:
+    """The day on the wall, not in Greenwich."""
+    return now_utc().astimezone().date()
+
+
+def _salt_g_l(bottle: Bottle, strength_mg_l_caco3_per_ml: float) -> float:
+    from labkit.water import Concentrate, salt
+
+    return Concentrate.of_strength(
+        salt=salt(bottle.salt), strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml
+    ).strength_g_l
+
+
+def _bottle(db: Session, row: BottleRow) -> Bottle:
+    measured = db.scalars(
+        select(MeasurementRow)
+        .where(MeasurementRow.bottle_id == row.id)
+        .order_by(MeasurementRow.measured_on, MeasurementRow.id)
+    )
+    answers: dict[int, list[Answer]] = {}
+    for said in db.scalars(
+        select(AnswerRow).where(AnswerRow.bottle_id == row.id).order_by(AnswerRow.id)
+    ):
+        answers.setdefault(said.measurement_id, []).append(
+            Answer(
+                counts=cast("Counts", said.counts),
+                answered_on=said.answered_on,
+                answered_by=said.answered_by,
+                reason=said.reason,
+            )
+        )
+    used = db.execute(
+        select(BottleUseRow, SessionRow.name)
+        .outerjoin(SessionRow, BottleUseRow.session_id == SessionRow.id)
+        .where(BottleUseRow.bottle_id == row.id)
+        .order_by(BottleUseRow.used_on, BottleUseRow.id)
+    )
+    return Bottle(
+        name=row.name,
+        salt=row.salt,
+        weighed_g=row.weighed_g,
+        volume_ml=row.volume_ml,
+        made_on=row.made_on,
+        purity=row.purity,
+        balance_g=row.balance_g,
+        lot=row.lot,
+        keeper=row.keeper,
+        keeps_days=row.keeps_days,
+        emptied_on=row.emptied_on,
+        note=row.note,
+        measurements=tuple(
+            Measurement(
+                measured_on=found.measured_on,
+                strength_g_l=found.strength_g_l,
+                method=found.method,
+                measured_by=found.measured_by,
+                note=found.note,
+                uncertainty_percent=found.uncertainty_percent,
+                answers=tuple(answers.get(found.id, ())),
+            )
+            for found in measured
+        ),
+        uses=tuple(
+            BottleUse(
+                used_on=use.used_on,
+                volume_ml=use.volume_ml,
+                session=session,
+                flight=use.flight,
+                note=use.note,
+            )
+            for use, session in used
+        ),
+    )

@@ -1,0 +1,1 @@
+"""The database: schema, opening, transactions, and the plain objects handed out."""

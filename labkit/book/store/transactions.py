@@ -1,0 +1,144 @@
+"""How the lab book reads and writes: one transaction a call, errors as sentences, reconnection."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Self, TypeVar
+
+from sqlalchemy import select
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.orm import Session
+
+from labkit.book.store.opening import copy_sqlite, open_engine, read_url, show
+from labkit.book.store.schema import FactRow
+from labkit.errors import BookError
+
+Result = TypeVar("Result")
+
+PATIENCE_S = 30.0
+"""How long a write keeps trying while the PostgreSQL server is away."""
+
+_TRY_AGAIN_STATES = {"40001", "40P01", "57P01", "57P02", "57P03", "08000", "08003", "08006"}
+"""SQLSTATEs of a clash of two writers, a server that shuts down or starts, and a cut line."""
+
+
+class Transactions:
+    """The open database and the two ways into it."""
+
+    def __init__(self, where: str | os.PathLike[str]) -> None:
+        self._url = read_url(where)
+        self._engine = open_engine(self._url)
+        self._write_engine = self._engine.execution_options(labkit_writes=True)
+
+    @property
+    def name(self) -> str:
+        """Where the lab book is: a file's path, or a URL without its password."""
+        return show(self._url)
+
+    @property
+    def url(self) -> str:
+        """The full URL, password included; for opening the same book elsewhere."""
+        return self._url.render_as_string(hide_password=False)
+
+    def close(self) -> None:
+        """Let go of the database; the object must not be used afterwards."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def facts(self) -> dict[str, str]:
+        """What the lab book says of itself: format, when and with what it was made."""
+        with self._reading() as db:
+            return dict(db.execute(select(FactRow.name, FactRow.value)).all())
+
+    def back_up(self, copy: str | os.PathLike[str]) -> Path:
+        """Copy the whole lab book to a new file while others may be writing to it.
+
+        Raises
+        ------
+        BookError
+            If the file exists already, or the lab book is on a server (whose keepers back it up).
+        """
+        target = Path(copy).expanduser().resolve()
+        if self._url.get_backend_name() != "sqlite":
+            msg = f"{self.name} is on a server; back it up with pg_dump, or use export_folder."
+            raise BookError(msg)
+        if target.exists():
+            msg = f"the backup must be a new file, but {target} exists; choose another name."
+            raise BookError(msg)
+        try:
+            copy_sqlite(Path(str(self._url.database)), target)
+        except Exception as error:
+            target.unlink(missing_ok=True)
+            msg = f"the backup {target} could not be written: {error}; check the folder and disk."
+            raise BookError(msg) from error
+        return target
+
+    @contextmanager
+    def _reading(self) -> Iterator[Session]:
+        """One consistent view of the book; nothing can be written through it."""
+        try:
+            with Session(self._engine, autoflush=False) as session:
+                yield session
+        except DBAPIError as error:
+            raise BookError(self._sentence(error, "read")) from error
+
+    def _write(self, work: Callable[[Session], Result], *, is_repeatable: bool = False) -> Result:
+        """Do `work` in one transaction, committed to the disk before this returns.
+
+        Parameters
+        ----------
+        work : callable
+            Called with the session; may be called again after a lost connection.
+        is_repeatable : bool
+            Whether doing it twice does no more than doing it once, so that it may be repeated even
+            when the connection was lost while committing.
+        """
+        give_up_at = time.monotonic() + PATIENCE_S
+        pause_s = 0.1
+        while True:
+            is_committing = False
+            try:
+                with Session(self._write_engine) as session:
+                    result = work(session)
+                    session.flush()
+                    is_committing = True
+                    session.commit()
+                    return result
+            except DBAPIError as error:
+                may_repeat = is_repeatable or not is_committing
+                if not (may_repeat and self._is_passing(error) and time.monotonic() < give_up_at):
+                    raise BookError(self._sentence(error, "written to")) from error
+            time.sleep(pause_s)
+            pause_s = min(2 * pause_s, 2.0)
+
+    def _is_passing(self, error: DBAPIError) -> bool:
+        """Whether waiting may help: the server restarts, or two writers met."""
+        if self._url.get_backend_name() == "sqlite":
+            return False  # SQLite has waited already (the busy timeout)
+        state = getattr(error.orig, "sqlstate", None)
+        never_connected = isinstance(error, OperationalError | InterfaceError) and state is None
+        return error.connection_invalidated or never_connected or state in _TRY_AGAIN_STATES
+
+    def _sentence(self, error: DBAPIError, verb: str) -> str:
+        """Say what went wrong in one sentence, without the SQL and the values."""
+        cause = (str(error.orig).strip().splitlines() or ["no reason given"])[0]
+        if "locked" in cause:
+            remedy = "another program has kept it locked for too long; close that one and try again"
+        elif "full" in cause or "disk I/O" in cause or "No space" in cause:
+            remedy = "the disk is full or failing; make room and try again"
+        elif "readonly" in cause:
+            remedy = "the file has become read-only; allow writing and try again"
+        elif "malformed" in cause:
+            remedy = "the file is damaged; open your latest backup"
+        else:
+            remedy = "nothing of this step is promised to be saved; look, and try again"
+        return f"{self.name} could not be {verb} ({cause}): {remedy}."

@@ -1,0 +1,1 @@
+"""labkit's numbers beside those of others: published, or computed independently."""

@@ -1,0 +1,1 @@
+"""Bottles of concentrate: weighed, measured, shared, and what dissolves at all."""

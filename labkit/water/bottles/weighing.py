@@ -1,0 +1,158 @@
+"""Weighing a salt for a bottle: the mass, what the balance adds in error, and what mends it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from labkit.errors import ConcentrateError
+from labkit.water.bottles.concentrates import Concentrate, check_balance, grams_to_weigh
+from labkit.water.cautions import CAUTIONS
+from labkit.water.markup import figure, notes, table
+from labkit.water.salts.table import Salt
+
+NOTABLE_ERROR_PERCENT = 1.0
+"""Error of one digit of the balance above which a larger batch is advised (%)."""
+
+_BATCH_STEP_ML = 50.0
+
+
+def digits_of(step: float) -> int:
+    """Decimals that a reading in such steps shows.
+
+    >>> digits_of(0.01), digits_of(0.5), digits_of(1.0)
+    (2, 1, 0)
+    """
+    for digits in range(9):
+        if abs(round(step, digits) - step) < 1e-9:
+            return digits
+    return 9
+
+
+def to_step(amount: float, step: float) -> float:
+    """The amount rounded to whole steps of a balance, pipette or syringe."""
+    return round(round(amount / step) * step, 9)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weighing:
+    """What to weigh for one bottle."""
+
+    salt: Salt
+    """As on the label, hydrate included."""
+
+    purity: float
+    """Share of the weighed mass that is the salt as labelled."""
+
+    volume_ml: float
+    """Volume of the finished bottle (mL)."""
+
+    exact_g: float
+    """Mass before rounding (g)."""
+
+    balance_g: float
+    """Last digit of the balance (g)."""
+
+    @property
+    def mass_g(self) -> float:
+        """Mass to weigh, rounded to the balance (g)."""
+        return to_step(self.exact_g, self.balance_g)
+
+    @property
+    def error_percent(self) -> float:
+        """What one digit of the balance is of the mass (%)."""
+        return 100 * self.balance_g / self.exact_g
+
+    @property
+    def mending_volume_ml(self) -> float | None:
+        """Smallest batch with at most 1 % error (mL), in steps of 50; None if this one will do."""
+        if self.error_percent <= NOTABLE_ERROR_PERCENT:
+            return None
+        needed = self.volume_ml * self.error_percent / NOTABLE_ERROR_PERCENT
+        return math.ceil(needed / _BATCH_STEP_ML - 1e-9) * _BATCH_STEP_ML
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The warning about the balance, if there is one."""
+        if self.mending_volume_ml is None:
+            return ()
+        digits = digits_of(self.balance_g)
+        return (
+            f"One digit of the balance ({self.balance_g:g} g) is {figure(self.error_percent, 2)} % "
+            f"of {self.exact_g:.{digits}f} g: make at least {self.mending_volume_ml:.0f} mL, or "
+            "weigh on a finer balance.",
+        )
+
+    @property
+    def bottle(self) -> Concentrate:
+        """The bottle that the rounded mass makes."""
+        return Concentrate.from_weighing(
+            salt=self.salt,
+            weighed_g=self.mass_g,
+            volume_ml=self.volume_ml,
+            purity=self.purity,
+            balance_g=self.balance_g,
+        )
+
+    def _repr_html_(self) -> str:
+        """The mass with its error, and the cautions beside it."""
+        digits = digits_of(self.balance_g)
+        rows = [
+            ("weigh", f"{self.mass_g:.{digits}f} g"),
+            ("make up to", f"{figure(self.volume_ml, 5)} mL, with pure water"),
+            ("purity counted", f"{100 * self.purity:.1f} %"),
+            ("one digit of the balance is", f"{figure(self.error_percent, 2)} %"),
+            ("hazard", self.salt.hazard),
+        ]
+        return (
+            table(f"Weigh {self.salt.label} ({self.salt.name})", ("", "value"), rows)
+            + notes(self.remarks)
+            + notes(CAUTIONS["weighing"])
+        )
+
+
+def plan_weighing(
+    *,
+    salt: Salt,
+    volume_ml: float,
+    strength_mg_l_caco3_per_ml: float = 1.0,
+    purity: float = 1.0,
+    balance_g: float = 0.01,
+) -> Weighing:
+    """What to weigh for a bottle of this strength, with the balance's error.
+
+    Parameters
+    ----------
+    salt : Salt
+        As on the label, hydrate included.
+    volume_ml : float
+        Volume of the finished bottle (mL).
+    strength_mg_l_caco3_per_ml : float
+        What 1 mL in a litre shall add (mg/L as CaCO3).
+    purity : float
+        Share of the weighed mass that is the salt as labelled.
+    balance_g : float
+        Last digit of the balance (g).
+
+    Raises
+    ------
+    ConcentrateError
+        If a figure is impossible, or the mass is less than one digit of the balance.
+    """
+    check_balance(balance_g)
+    exact = grams_to_weigh(
+        salt=salt,
+        volume_ml=volume_ml,
+        strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml,
+        purity=purity,
+    )
+    planned = Weighing(
+        salt=salt, purity=purity, volume_ml=volume_ml, exact_g=exact, balance_g=balance_g
+    )
+    if exact < balance_g:
+        raise ConcentrateError(
+            f"the mass must be at least one digit of the balance ({balance_g:g} g), got "
+            f"{figure(exact, 2)} g of {salt.label} for {figure(volume_ml)} mL: make at least "
+            f"{planned.mending_volume_ml:.0f} mL, or weigh on a finer balance."
+        )
+    return planned

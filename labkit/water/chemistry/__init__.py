@@ -1,0 +1,1 @@
+"""The chemistry of a water: equilibrium, conductivity, scale, steel, and its portrait."""

@@ -1,0 +1,213 @@
+"""Weighing salts straight into a tank, without concentrates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.errors import DosingError
+from labkit.water.bottles.concentrates import ASSAY_HALF_WIDTH_PERCENT, check_purity
+from labkit.water.bottles.shared import standing_remarks
+from labkit.water.bottles.solubility import solubility_limit_g_l
+from labkit.water.bottles.weighing import NOTABLE_ERROR_PERCENT, digits_of, to_step
+from labkit.water.cautions import CAUTIONS
+from labkit.water.dosing.choosing import Preference, choose
+from labkit.water.dosing.mixing import COORDINATES, check_amounts, reached_table
+from labkit.water.dosing.reach import refusal
+from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
+from labkit.water.markup import beware, figure, notes, table, up
+from labkit.water.salts.table import Salt
+from labkit.water.supply import PureWater, Supply, as_water
+from labkit.water.uncertainty import expanded
+from labkit.water.waters.targets import Target
+from labkit.water.waters.water import PURE_WATER, Water
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Portion:
+    """How much of one salt goes into the tank."""
+
+    salt: Salt
+    """As on the label, hydrate included."""
+
+    mass_g: float
+    """Mass, rounded to the balance (g)."""
+
+    exact_g: float
+    """Mass before rounding (g)."""
+
+    purity: float = 1.0
+    """Share of the weighed mass that is the salt as labelled."""
+
+    @property
+    def mmol_per_g(self) -> NDArray[np.float64]:
+        """Ions in a gram as weighed (mmol), in the order of :data:`labkit.water.IONS`."""
+        per_gram: NDArray[np.float64] = (
+            1000 * self.purity / self.salt.molar_mass_g_mol * self.salt.vector
+        )
+        return per_gram
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankMixing:
+    """Salts to weigh for a tank of one wanted water, and the water really reached."""
+
+    target: Target
+    """The water wanted."""
+
+    portions: tuple[Portion, ...]
+    """One for each salt at hand, in the order given; some may be 0 g."""
+
+    base: Water
+    """The water the salts go into."""
+
+    volume_l: float
+    """Volume of the tank (L)."""
+
+    balance_g: float
+    """Last digit of the balance (g)."""
+
+    reached: Water
+    """The water got from the rounded masses."""
+
+    rounding: Spread
+    """Largest difference between wanted and reached that rounding can make."""
+
+    uncertainty: Spread
+    """Expanded uncertainty (k = 2) of the water reached: balance, assay, the base's analysis."""
+
+    @property
+    def mending_volume_l(self) -> float | None:
+        """Smallest tank with at most 1 % error from the balance (L); None if this one will do."""
+        errors = [100 * self.balance_g / p.exact_g for p in self.portions if p.exact_g]
+        worst = max(errors, default=0.0)
+        if worst <= NOTABLE_ERROR_PERCENT:
+            return None
+        return self.volume_l * worst / NOTABLE_ERROR_PERCENT
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """The warning about the balance, if there is one."""
+        mend = self.mending_volume_l
+        standing = standing_remarks(self.reached.vector)
+        if mend is None:
+            return standing
+        worst = min((p for p in self.portions if p.exact_g), key=lambda p: p.exact_g)
+        return (
+            f"One digit of the balance is {100 * self.balance_g / worst.exact_g:.0f} % of the "
+            f"{worst.exact_g:.{digits_of(self.balance_g) + 1}f} g of {worst.salt.label}: make at "
+            f"least {figure(up(mend), 2)} L, weigh on a finer balance, or use a concentrate.",
+            *standing,
+        )
+
+    def _repr_html_(self) -> str:
+        """The masses, the water reached and the cautions."""
+        digits = digits_of(self.balance_g)
+        rows = [(p.salt.label, f"{p.mass_g:.{digits}f} g") for p in self.portions if p.exact_g]
+        rows.append(("water", f"to make {figure(self.volume_l, 4)} L"))
+        return (
+            table(f"Weigh into the tank: {self.target.text}", ("", "amount"), rows)
+            + reached_table(self.target, self.reached, self.uncertainty)
+            + notes(self.remarks)
+            + beware(CAUTIONS["tank"])
+        )
+
+
+def weigh_out(
+    target: Target,
+    salts: Sequence[Salt],
+    *,
+    volume_l: float,
+    base: Water | Supply | PureWater = PURE_WATER,
+    balance_g: float = 0.01,
+    purities: Mapping[str, float] | None = None,
+    prefer: Preference = "few bottles",
+) -> TankMixing:
+    """Salts to weigh straight into a tank.
+
+    Parameters
+    ----------
+    target : Target
+        The water wanted.
+    salts : sequence of Salt
+        The salts at hand.
+    volume_l : float
+        Volume of finished water (L).
+    base : Water, Supply or PureWater
+        The water they go into.
+    balance_g : float
+        Last digit of the balance (g).
+    purities : mapping, optional
+        Label -> share of the weighed mass that is the salt as labelled; 1 where not given.
+    prefer : Preference
+        What to keep small where the salts leave more than one way.
+
+    Raises
+    ------
+    DosingError
+        If these salts and this base cannot make that water.
+    """
+    base = as_water(base)
+    check_amounts(volume_l=volume_l, balance_g=balance_g)
+    if not salts:
+        raise DosingError(
+            "salts must hold at least one salt, got none. Keep a bottle in notebook 1 first."
+        )
+    given = purities or {}
+    unknown = [label for label in given if label not in {one.label for one in salts}]
+    if unknown:
+        raise DosingError(f"purities names {unknown[0]!r}, which is not among the salts.")
+    shares = np.array([given.get(one.label, 1.0) for one in salts])
+    for share in shares:
+        check_purity(float(share))
+    per_gram = np.array(
+        [
+            1000 * share / one.molar_mass_g_mol * one.vector
+            for one, share in zip(salts, shares, strict=True)
+        ]
+    )
+    wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
+    matrix = COORDINATES @ per_gram.T
+    needed = volume_l * (wanted - COORDINATES @ base.vector)
+    exact = choose(matrix, needed, per_gram, prefer=prefer, capacity=np.inf)
+    if exact is None:
+        names = [one.label for one in salts]
+        raise refusal(target, base, names, matrix=matrix, needed=needed, volume=volume_l)
+    for one, grams, share in zip(salts, exact, shares, strict=True):
+        limit = solubility_limit_g_l(one)
+        if limit is not None and grams * share / volume_l > limit:
+            raise DosingError(
+                f"{figure(grams / volume_l)} g/L of {one.label} is more than the "
+                f"{figure(limit)} g/L that dissolve at 20 °C: use another salt."
+            )
+    rounded = np.array([to_step(grams, balance_g) for grams in exact])
+    reached = Water.of_vector(base.vector + rounded @ per_gram / volume_l)
+    used = exact > 0
+    # A balance reads the difference of two displays: one digit either way, not half.
+    steps = np.full(int(used.sum()), 2 * balance_g)
+    return TankMixing(
+        target=target,
+        portions=tuple(
+            Portion(salt=one, mass_g=float(mass), exact_g=float(grams), purity=float(share))
+            for one, mass, grams, share in zip(salts, rounded, exact, shares, strict=True)
+        ),
+        base=base,
+        volume_l=volume_l,
+        balance_g=balance_g,
+        reached=reached,
+        rounding=rounding_bound(
+            matrix[:, used], steps / 2, finished=volume_l, wanted=wanted, made_up=True
+        ),
+        uncertainty=dosing_spread(
+            matrix[:, used],
+            rounded[used],
+            np.full(int(used.sum()), expanded(ASSAY_HALF_WIDTH_PERCENT) / 100),
+            steps,
+            finished=volume_l,
+            reached=COORDINATES @ reached.vector,
+            from_base=COORDINATES @ base.vector,
+        ),
+    )

@@ -1,0 +1,337 @@
+"""Dosing: how much of each concentrate and of the base water makes a wanted water."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+
+from labkit.errors import DosingError
+from labkit.water.bottles.concentrates import Concentrate
+from labkit.water.bottles.shared import SharedBottle, standing_remarks
+from labkit.water.bottles.solubility import solution_density_kg_l
+from labkit.water.bottles.weighing import digits_of, to_step
+from labkit.water.cautions import CAUTIONS
+from labkit.water.dosing.choosing import Preference, choose
+from labkit.water.dosing.reach import largest_base_share, refusal
+from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
+from labkit.water.given import is_finite
+from labkit.water.markup import beware, figure, notes, table
+from labkit.water.salts.ions import ALKALINITY_EQ, INDEX, IONS
+from labkit.water.supply import PureWater, Supply, as_water
+from labkit.water.waters.targets import Target
+from labkit.water.waters.water import PURE_WATER, Water
+
+Bottle = Concentrate | SharedBottle
+"""What a dose can come from."""
+
+Filling = Literal["made up to", "added to"]
+"""Whether the volume is that of the finished water or that of the base water dosed on top."""
+
+COORDINATES = np.zeros((3, len(IONS)))
+"""Turns ions (mmol/L) into calcium, magnesium (mmol/L) and alkalinity (meq/L)."""
+COORDINATES[0, INDEX["Ca"]] = 1.0
+COORDINATES[1, INDEX["Mg"]] = 1.0
+COORDINATES[2] = ALKALINITY_EQ
+COORDINATES.flags.writeable = False
+
+_ORDER = "Pour most of the water first, then bottle after bottle, bicarbonate last; swirl each time"
+"""Calcium and bicarbonate meet only when both are thin."""
+
+NOTABLE_STEP_PERCENT = 5.0
+"""A pipette step above this share of its dose is worth a remark (%)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dose:
+    """How much of one concentrate goes into the jug."""
+
+    concentrate: Bottle
+    """The bottle."""
+
+    volume_ml: float
+    """Dose, rounded to the pipette or the balance (mL)."""
+
+    exact_ml: float
+    """Dose before rounding (mL)."""
+
+    @property
+    def mass_g(self) -> float:
+        """The rounded dose on a balance (g), at 20 °C."""
+        return self.volume_ml * solution_density_kg_l(self.concentrate.vector)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mixing:
+    """What to pour together for one wanted water, and the water really reached."""
+
+    target: Target
+    """The water wanted."""
+
+    doses: tuple[Dose, ...]
+    """One for each concentrate at hand, in the order given; some may be 0 mL."""
+
+    base: Water
+    """The water the doses go into."""
+
+    base_ml: float
+    """Base water to pour (mL)."""
+
+    volume_ml: float
+    """Volume of the finished water (mL)."""
+
+    pipette_ml: float
+    """Step to which the doses are rounded (mL)."""
+
+    balance_g: float | None
+    """Step to which the doses are rounded on a balance (g), if they are weighed."""
+
+    filling: Filling
+    """Whether the base fills up what the doses leave, or the doses come on top."""
+
+    reached: Water
+    """The water got from the rounded doses."""
+
+    rounding: Spread
+    """Largest difference between wanted and reached that rounding can make."""
+
+    uncertainty: Spread
+    """Expanded uncertainty (k = 2) of the water reached: strengths, pipette, base's analysis."""
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the user should know about this mixing."""
+        step = "balance" if self.balance_g is not None else "pipette"
+        said = []
+        for dose in self.doses:
+            name = dose.concentrate.name
+            if dose.exact_ml and not dose.volume_ml:
+                said.append(
+                    f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: mix "
+                    "a larger volume, or use a weaker bottle."
+                )
+            elif dose.volume_ml:
+                share = 100 * self._step_ml(dose) / dose.volume_ml
+                if share > NOTABLE_STEP_PERCENT:
+                    said.append(
+                        f"One step of the {step} is {share:.0f} % of the dose of {name}: mix a "
+                        "larger volume, use a weaker bottle, or a finer tool."
+                    )
+        return (*said, *standing_remarks(self.reached.vector))
+
+    def _step_ml(self, dose: Dose) -> float:
+        if self.balance_g is None:
+            return self.pipette_ml
+        return self.balance_g / solution_density_kg_l(dose.concentrate.vector)
+
+    def _dose_text(self, dose: Dose) -> str:
+        if self.balance_g is not None:
+            return f"{dose.mass_g:.{digits_of(self.balance_g)}f} g"
+        return f"{dose.volume_ml:.{digits_of(self.pipette_ml)}f} mL"
+
+    def _repr_html_(self) -> str:
+        """The doses and the water reached, with the cautions below."""
+        digits = digits_of(self.pipette_ml)
+        # In the order of pouring: what is alkaline comes last.
+        poured_in_order = sorted(
+            (dose for dose in self.doses if dose.volume_ml),
+            key=lambda dose: bool(ALKALINITY_EQ @ dose.concentrate.vector > 0),
+        )
+        rows = [(dose.concentrate.name, self._dose_text(dose)) for dose in poured_in_order]
+        poured = "base water" if self.base != PURE_WATER else "pure water"
+        rows.append((poured, f"{self.base_ml:.{digits}f} mL"))
+        total = "made up to" if self.filling == "made up to" else "gives"
+        rows.append((total, f"{figure(self.volume_ml, 6)} mL"))
+        return (
+            table(f"Mix: {self.target.text}", ("pour", "amount"), rows)
+            + reached_table(self.target, self.reached, self.uncertainty)
+            + notes((f"{_ORDER}.", *self.remarks))
+            + beware(CAUTIONS["mixing"])
+        )
+
+
+def reached_table(target: Target, reached: Water, uncertainty: Spread) -> str:
+    """The wanted and the reached water side by side, as HTML."""
+    rows: list[tuple[str, float, float, float, int]] = [
+        (
+            "hardness, mg/L as CaCO3",
+            target.hardness_mg_l_caco3,
+            reached.hardness_mg_l_caco3,
+            uncertainty.hardness_mg_l_caco3,
+            1,
+        ),
+        (
+            "alkalinity, mg/L as CaCO3",
+            target.alkalinity_mg_l_caco3,
+            reached.alkalinity_mg_l_caco3,
+            uncertainty.alkalinity_mg_l_caco3,
+            1,
+        ),
+    ]
+    if target.hardness_mg_l_caco3:
+        share = (100 * target.mg_share, 100 * reached.mg_share, 100 * uncertainty.mg_share)
+        rows.append(("Mg share, %", *share, 1))
+    return table(
+        "Water reached",
+        ("", "wanted", "reached", "± (95 %)"),
+        [
+            (name, f"{wanted:.{d}f}", f"{got:.{d}f}", f"{spread:.{d}f}")
+            for name, wanted, got, spread, d in rows
+        ],
+    )
+
+
+def mix(
+    target: Target,
+    concentrates: Sequence[Bottle],
+    *,
+    volume_ml: float = 1000.0,
+    base: Water | Supply | PureWater = PURE_WATER,
+    pipette_ml: float = 0.1,
+    balance_g: float | None = None,
+    filling: Filling = "made up to",
+    prefer: Preference = "few bottles",
+) -> Mixing:
+    """Doses that make a wanted water; the doses' own volume counts.
+
+    Parameters
+    ----------
+    target : Target
+        The water wanted.
+    concentrates : sequence of Concentrate or SharedBottle
+        The bottles at hand.
+    volume_ml : float
+        Volume of the finished water if it is made up, of the base water if dosed on top (mL).
+    base : Water, Supply or PureWater
+        What the doses go into.
+    pipette_ml : float
+        Step to which doses are rounded (mL).
+    balance_g : float, optional
+        Step to which doses are rounded on a balance (g), if they are weighed instead.
+    filling : {"made up to", "added to"}
+        Whether the base fills up what the doses leave, or the doses come on top of it.
+    prefer : Preference
+        What to keep small where the bottles leave more than one way.
+
+    Raises
+    ------
+    DosingError
+        If these bottles and this base cannot make that water, with what would help.
+
+    Notes
+    -----
+    Made up to V: sum of d_i (c_i - b) = V (t - b). Added to V: sum of d_i (c_i - t) = V (t - b).
+    Both are linear in the doses d, with c the bottles, b the base and t the target.
+    """
+    base = as_water(base)
+    check_amounts(volume_ml=volume_ml, pipette_ml=pipette_ml)
+    if balance_g is not None:
+        check_amounts(balance_g=balance_g)
+    if filling not in get_args(Filling):
+        raise DosingError(f"filling must be 'made up to' or 'added to', got {filling!r}.")
+    if not concentrates:
+        raise DosingError(
+            "concentrates must hold at least one bottle, got none. "
+            "Keep one in the lab book first (notebook 1)."
+        )
+    bottles = np.array([bottle.vector for bottle in concentrates])
+    wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
+    start = COORDINATES @ base.vector
+    made_up = filling == "made up to"
+    matrix = COORDINATES @ bottles.T - (start if made_up else wanted)[:, None]
+    needed = volume_ml * (wanted - start)
+    capacity = volume_ml if made_up else np.inf
+    steps = np.array(
+        [
+            pipette_ml if balance_g is None else balance_g / solution_density_kg_l(vector)
+            for vector in bottles
+        ]
+    )
+    exact = choose(matrix, needed, bottles, prefer=prefer, capacity=np.inf)
+    # Stronger bottles do not help where they only push out a base that holds too much.
+    too_weak = largest_base_share(target, base) == 1
+    if exact is not None and exact.sum() > capacity and not too_weak:
+        exact = None
+    if exact is not None and exact.sum() > capacity:
+        unlimited = float(exact.sum())
+        room = capacity - 0.5 * float(steps.sum())  # so that rounding up does not spill
+        exact = choose(matrix, needed, bottles, prefer=prefer, capacity=room)
+        if exact is None or exact.sum() > capacity * (1 + 1e-9):
+            raise DosingError(
+                f"the doses for {target.text} take {unlimited:.0f} mL, more than the "
+                f"{volume_ml:.0f} mL wanted: make the bottles at least "
+                f"{math.ceil(10 * unlimited / volume_ml) / 10:.1f} times as strong."
+            )
+    if exact is None and not made_up and too_weak:
+        stirred_in = COORDINATES @ bottles.T - start[:, None]
+        share = choose(stirred_in, wanted - start, bottles, prefer=prefer, capacity=np.inf)
+        if share is not None:
+            raise DosingError(
+                f"the bottles are too weak to be poured on top: a litre of {target.text} would "
+                f"take {1000 * share.sum():.0f} mL of them. Make them more than "
+                f"{math.ceil(10 * share.sum()) / 10:.1f} times as strong."
+            )
+    if exact is None:
+        names = [bottle.name for bottle in concentrates]
+        raise refusal(target, base, names, matrix=matrix, needed=needed, volume=volume_ml)
+    rounded = np.array(
+        [
+            _rounded(bottle, amount, pipette_ml, balance_g)
+            for bottle, amount in zip(concentrates, exact, strict=True)
+        ]
+    )
+    base_ml = float(volume_ml)
+    if made_up:
+        base_ml = round(float(volume_ml - rounded.sum()), 9) + 0.0
+    finished = float(base_ml + rounded.sum())
+    if base_ml < 0:  # the doses all but fill the jug, and rounding up spills
+        raise DosingError(
+            f"the doses for {target.text} leave no room for base water: make the bottles stronger."
+        )
+    reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / finished)
+    used = exact > 0
+    adds = (COORDINATES @ bottles.T - (start if made_up else wanted)[:, None])[:, used]
+    strengths = np.array([bottle.uncertainty_percent / 100 for bottle in concentrates])[used]
+    return Mixing(
+        target=target,
+        doses=tuple(
+            Dose(concentrate=bottle, volume_ml=float(volume), exact_ml=float(amount))
+            for bottle, volume, amount in zip(concentrates, rounded, exact, strict=True)
+        ),
+        base=base,
+        base_ml=base_ml,
+        volume_ml=finished,
+        pipette_ml=pipette_ml,
+        balance_g=balance_g,
+        filling=filling,
+        reached=reached,
+        rounding=rounding_bound(
+            adds, steps[used], finished=finished, wanted=wanted, made_up=made_up
+        ),
+        uncertainty=dosing_spread(
+            (COORDINATES @ bottles.T)[:, used],
+            rounded[used],
+            strengths,
+            steps[used],
+            finished=finished,
+            reached=COORDINATES @ reached.vector,
+            from_base=start * base_ml / finished,
+        ),
+    )
+
+
+def check_amounts(**amounts: float) -> None:
+    """Raise :class:`DosingError` unless every amount is above 0."""
+    for field, value in amounts.items():
+        if not (is_finite(value) and value > 0):
+            raise DosingError(f"{field} must be above 0, got {value!r}.")
+
+
+def _rounded(bottle: Bottle, exact_ml: float, pipette_ml: float, balance_g: float | None) -> float:
+    if balance_g is None:
+        return to_step(exact_ml, pipette_ml)
+    density = solution_density_kg_l(bottle.vector)
+    return to_step(exact_ml * density, balance_g) / density

@@ -1,0 +1,220 @@
+"""The nearest water that is within reach, and what differs when another salt is taken."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.errors import DosingError
+from labkit.water.bottles.concentrates import Concentrate
+from labkit.water.dosing.mixing import COORDINATES
+from labkit.water.dosing.reach import largest_base_share
+from labkit.water.markup import figure, percent
+from labkit.water.salts.ions import ion_table
+from labkit.water.salts.table import Salt
+from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
+from labkit.water.waters.targets import Target
+from labkit.water.waters.water import PURE_WATER, Water, blend
+
+NOTABLE_MG_L: Final = 1.0
+"""Ions that differ by less are not worth a word (mg/L)."""
+
+_PARTNERS: Final = (("Cl", "SO4"), ("K", "Na"))
+"""Ions that come with the salts and take each other's place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """What to aim at with the sources at hand, and what to start from."""
+
+    wanted: Target
+    """The water asked for."""
+
+    target: Target
+    """The water to make: the wanted one, or the nearest within reach."""
+
+    base: Water
+    """The water to start from, blended with pure water where it holds too much."""
+
+    base_share: float
+    """Share of the given base in it, the rest being pure water."""
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether the wanted water itself is within reach."""
+        return self.target == self.wanted
+
+    @property
+    def difference(self) -> str:
+        """How far the water to make lies from the wanted one; empty if it is the same."""
+        if self.is_exact:
+            return ""
+        parts = [
+            _step("hardness", self.target.hardness_mg_l_caco3, self.wanted.hardness_mg_l_caco3),
+            _step(
+                "alkalinity", self.target.alkalinity_mg_l_caco3, self.wanted.alkalinity_mg_l_caco3
+            ),
+        ]
+        had, got = self.wanted.mg_share, self.target.mg_share
+        if abs(got - had) >= 0.005 and self.target.hardness_mg_l_caco3 > 0:
+            parts.append(f"Mg share {percent(got)} instead of {percent(had)}")
+        said = "; ".join(part for part in parts if part)
+        return f"The wanted water is out of reach: the nearest within reach has {said}."
+
+
+def _step(name: str, got: float, wanted: float) -> str:
+    if abs(got - wanted) < 0.05:
+        return ""
+    side = "more" if got > wanted else "less"
+    return (
+        f"{name} {figure(got)} mg/L as CaCO3, {figure(abs(got - wanted), 2)} {side} than the "
+        f"{figure(wanted)} wanted"
+    )
+
+
+def within_reach(
+    target: Target,
+    sources: Sequence[Concentrate | Salt],
+    *,
+    base: Water = PURE_WATER,
+    blend_with_pure: bool = True,
+) -> Reach:
+    """The wanted water if these sources make it, else the nearest one they make.
+
+    Parameters
+    ----------
+    target : Target
+        The water wanted.
+    sources : sequence of Concentrate or Salt
+        What may be added, in any amount; whether it dissolves and fits is for the dosing to say.
+    base : Water
+        What it goes into.
+    blend_with_pure : bool
+        Whether a base that holds too much may be thinned with pure water, by whole per cent: as
+        little as reaches the wanted water, or else as comes nearest to it.
+
+    Returns
+    -------
+    reach : Reach
+        What to hand to :func:`labkit.water.mix` or :func:`labkit.water.weigh_out`.
+
+    Raises
+    ------
+    DosingError
+        If there is nothing to add.
+
+    Notes
+    -----
+    Nearest in the sense of least squares over calcium, magnesium and alkalinity, all as mg/L
+    CaCO3.
+
+    Examples
+    --------
+    >>> from labkit.water import salt
+    >>> aim = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+    >>> found = within_reach(aim, [salt("CaCl2·2H2O"), salt("KHCO3")])
+    >>> found.target.text
+    'Ca:Mg all Ca, hardness 60 and alkalinity 40 mg/L as CaCO3'
+    """
+    from scipy.optimize import nnls  # loaded when first used: it is slow to load
+
+    if not sources:
+        raise DosingError("sources must hold at least one salt or bottle, got none. Tick one.")
+    weight = np.array([CACO3_G_MOL, CACO3_G_MOL, MG_L_CACO3_PER_MEQ])
+    wanted = weight * np.array(
+        [target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l]
+    )
+
+    def nearest_from(start: Water) -> NDArray[np.float64]:
+        """Calcium, magnesium and alkalinity (mg/L as CaCO3) of the nearest water from a base."""
+        # A concentrate takes the place of as much base; a salt takes none.
+        vectors = [
+            one.vector - start.vector if isinstance(one, Concentrate) else one.vector
+            for one in sources
+        ]
+        adds = weight[:, None] * (COORDINATES @ np.array(vectors).T)
+        held = weight * (COORDINATES @ start.vector)
+        size = np.maximum(np.abs(adds).max(axis=0), 1e-30)
+        return np.asarray(held + adds @ (nnls(adds / size, wanted - held)[0] / size))
+
+    room = 1e-6 * max(1.0, float(np.abs(wanted).max()))
+    share = 1.0
+    if blend_with_pure:
+        share = math.floor(100 * largest_base_share(target, base) + 1e-9) / 100
+    start = _thinned(base, share)
+    got = nearest_from(start)
+    if np.all(np.abs(got - wanted) <= room):
+        return Reach(wanted=target, target=target, base=start, base_share=share)
+    if blend_with_pure and base != PURE_WATER:
+        # Out of reach where the base holds nothing too much of: a little too much may lie nearer.
+        every = [percent_of_base / 100 for percent_of_base in range(100, -1, -1)]
+        away = [float(np.linalg.norm(nearest_from(_thinned(base, one)) - wanted)) for one in every]
+        share = next(one for one, far in zip(every, away, strict=True) if far <= min(away) + room)
+        start = _thinned(base, share)
+        got = nearest_from(start)
+    calcium, magnesium, alkalinity = (max(0.0, float(one)) for one in got)
+    near = Target(
+        mg_share=magnesium / (calcium + magnesium) if calcium + magnesium else 0.0,
+        hardness_mg_l_caco3=calcium + magnesium,
+        alkalinity_mg_l_caco3=alkalinity,
+    )
+    return Reach(wanted=target, target=near, base=start, base_share=share)
+
+
+def _thinned(base: Water, share: float) -> Water:
+    return base if share == 1 else blend([(base, share), (PURE_WATER, 1 - share)])
+
+
+def differences(tasted: Water, made: Water) -> tuple[str, ...]:
+    """What else differs between a water tasted and one made from other salts, in sentences.
+
+    Parameters
+    ----------
+    tasted : Water
+        The water that was tasted.
+    made : Water
+        The water on the card.
+
+    Returns
+    -------
+    sentences : tuple of str
+        Empty if no ion differs by :data:`NOTABLE_MG_L` or more; the last one says that the taste
+        may differ too.
+    """
+    before, after = tasted.ions_mg_l, made.ions_mg_l
+    change = {
+        symbol: after.get(symbol, 0.0) - before.get(symbol, 0.0) for symbol in {*before, *after}
+    }
+    change = {symbol: by for symbol, by in change.items() if abs(by) >= NOTABLE_MG_L}
+    if not change:
+        return ()
+
+    def name(symbol: str) -> str:
+        return ion_table()[symbol].name
+
+    def amounts(symbol: str) -> str:
+        return f"{before.get(symbol, 0.0):.0f} to {after.get(symbol, 0.0):.0f} mg/L"
+
+    said = []
+    for pair in _PARTNERS:
+        lost, won = sorted(pair, key=lambda symbol: change.get(symbol, 0.0))
+        if change.get(lost, 0.0) < 0 < change.get(won, 0.0):
+            said.append(
+                f"{name(won).capitalize()} instead of {name(lost)}: {name(won)} {amounts(won)}, "
+                f"{name(lost)} {amounts(lost)}."
+            )
+            del change[lost], change[won]
+    said += [
+        f"{name(symbol).capitalize()} {'more' if by > 0 else 'less'}: {amounts(symbol)}."
+        for symbol, by in sorted(change.items())
+    ]
+    said.append(
+        "Nobody has tasted this one against the other: the taste may differ too. A triangle test "
+        "of the two waters tells."
+    )
+    return tuple(said)

@@ -1,0 +1,273 @@
+"""Many waters at once, as arrays: composition, dosing and equilibrium of whole tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labkit.errors import DosingError, WaterError
+from labkit.water.chemistry.conductivity import conductivity_of, conductivity_us_cm
+from labkit.water.chemistry.constants import SETS
+from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MIXED_AT_C, Totals, equilibrate
+from labkit.water.chemistry.scale import scale_columns
+from labkit.water.dosing.mixing import COORDINATES, Bottle, check_amounts
+from labkit.water.markup import figure, notes, table
+from labkit.water.salts.ions import IONS
+from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
+from labkit.water.waters import composition
+from labkit.water.waters.targets import MOST_MG_L_CACO3, Target
+from labkit.water.waters.water import PURE_WATER, Water
+
+ROWS_SHOWN = 12
+"""Rows of a table that a notebook shows."""
+
+_TITLES = {
+    "mg_share": "Mg share",
+    "hardness_mg_l_caco3": "hardness, mg/L as CaCO3",
+    "alkalinity_mg_l_caco3": "alkalinity, mg/L as CaCO3",
+    "charge_balance_meq_l": "charge balance, meq/L",
+    "sum_of_ions_mg_l": "sum of ions, mg/L",
+    "dry_residue_180c_mg_l": "dry residue, mg/L",
+}
+
+SCALE_TEMPERATURES_C = (20.0, 93.0, 125.0)
+"""Room, brewing and steam boiler (°C)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WaterTable:
+    """Many waters, one a row."""
+
+    ions_mmol_l: NDArray[np.float64]
+    """Ions (mmol/L), shape (n, n_ions), in the order of :data:`labkit.water.IONS`."""
+
+    def __post_init__(self) -> None:
+        """Refuse wrong shapes and negative amounts."""
+        ions = np.array(self.ions_mmol_l, dtype=np.float64)
+        if ions.ndim != 2 or ions.shape[1] != len(IONS):
+            raise WaterError(
+                f"ions_mmol_l must have shape (n, {len(IONS)}), one water a row, got {ions.shape}."
+            )
+        if not np.all(np.isfinite(ions)) or ions.min(initial=0.0) < 0:
+            row = int(np.argmin(np.where(np.isfinite(ions), ions, -np.inf).min(axis=1)))
+            raise WaterError(
+                f"ions_mmol_l must hold numbers of at least 0; row {row} holds {ions[row].min():g}."
+            )
+        ions.flags.writeable = False
+        object.__setattr__(self, "ions_mmol_l", ions)
+
+    @classmethod
+    def of_waters(cls, waters: Iterable[Water]) -> WaterTable:
+        """The table of these waters."""
+        rows = [water.vector for water in waters]
+        return cls(ions_mmol_l=np.array(rows).reshape(len(rows), len(IONS)))
+
+    def __len__(self) -> int:
+        """Number of waters."""
+        return len(self.ions_mmol_l)
+
+    def _repr_html_(self) -> str:
+        """The first waters with what follows by arithmetic."""
+        return _columns_html(f"{len(self)} waters", self.composition())
+
+    def water(self, row: int) -> Water:
+        """One of the waters."""
+        return Water.of_vector(self.ions_mmol_l[row])
+
+    def composition(self) -> dict[str, NDArray[np.float64]]:
+        """Columns that follow by arithmetic alone, each of shape (n,)."""
+        ions = self.ions_mmol_l
+        return {
+            "hardness_mg_l_caco3": composition.hardness(ions),
+            "alkalinity_mg_l_caco3": composition.alkalinity(ions),
+            "mg_share": composition.mg_share(ions),
+            "charge_balance_meq_l": composition.charge_balance(ions),
+            "sum_of_ions_mg_l": composition.sum_of_ions(ions),
+            "dry_residue_180c_mg_l": composition.dry_residue_180c(ions),
+        }
+
+    def chemistry(
+        self, temperatures_c: Sequence[float] = SCALE_TEMPERATURES_C
+    ) -> dict[str, NDArray[np.float64]]:
+        """Columns that need an equilibrium, each of shape (n,).
+
+        pH at 25 °C as mixed and in air, conductivity at 25 °C, and the saturation index of
+        calcite at each temperature for the water that stood in air and is heated closed.
+
+        Parameters
+        ----------
+        temperatures_c : sequence of float
+            Temperatures for the saturation index (°C).
+        """
+        totals = Totals.of_ions(self.ions_mmol_l)
+        mixed = equilibrate(totals)
+        air = equilibrate(totals, co2_atm=AIR_CO2_ATM)
+        columns = {
+            "ph_closed": mixed.ph,
+            "ph_air": air.ph,
+            "conductivity_25c_us_cm": conductivity_of(mixed, self.ions_mmol_l),
+        }
+        for temperature in temperatures_c:
+            hot = equilibrate(air.settled, temperature)
+            columns[f"calcite_index_{temperature:g}c"] = hot.saturation_index("calcite")
+        return columns
+
+    def scaling(self, temperature_c: float) -> dict[str, NDArray[np.float64]]:
+        """Calcite at one temperature, each column of shape (n,) with both ends of the doubt.
+
+        Columns are ``index_closed_low``, ``index_closed_high`` and so on for ``index_degassed``,
+        ``scale_closed_mg_l`` and ``scale_degassed_mg_l``, as in :func:`labkit.water.scaling`.
+        """
+        both = [scale_columns(self.ions_mmol_l, temperature_c, constants=one) for one in SETS]
+        columns = {}
+        for name in both[0]:
+            ends = np.array([found[name] for found in both])
+            columns[f"{name}_low"], columns[f"{name}_high"] = ends.min(axis=0), ends.max(axis=0)
+        return columns
+
+    def conductivity_us_cm(self, temperature_c: float = MIXED_AT_C) -> NDArray[np.float64]:
+        """True conductivity at a temperature (µS/cm), shape (n,)."""
+        return conductivity_us_cm(self.ions_mmol_l, temperature_c)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DoseTable:
+    """Doses for many wanted waters from the same bottles."""
+
+    concentrates: tuple[Bottle, ...]
+    """The bottles, one a column of the doses."""
+
+    doses_ml: NDArray[np.float64]
+    """Rounded doses (mL), shape (n, n_bottles); NaN where the water is out of reach."""
+
+    base_ml: NDArray[np.float64]
+    """Base water to pour (mL), shape (n,)."""
+
+    reachable: NDArray[np.bool_]
+    """Which waters can be made, shape (n,)."""
+
+    reached: WaterTable
+    """The waters got, the base water where a water is out of reach."""
+
+    def _repr_html_(self) -> str:
+        """The first mixings, one a row."""
+        columns = {
+            f"{bottle.name}, mL": self.doses_ml[:, n] for n, bottle in enumerate(self.concentrates)
+        }
+        columns["base, mL"] = self.base_ml
+        reached = self.reached.composition()
+        names = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+        columns |= {name: reached[name] for name in names}
+        out = int((~self.reachable).sum())
+        said = [f"{out} of {len(self.reachable)} waters are out of reach."] if out else []
+        return _columns_html(f"{len(self.reachable)} mixings", columns) + notes(said)
+
+
+def _columns_html(caption: str, columns: dict[str, NDArray[np.float64]]) -> str:
+    length = len(next(iter(columns.values())))
+    shown = min(length, ROWS_SHOWN)
+    rows = [
+        (n, *("out of reach" if np.isnan(c[n]) else figure(float(c[n])) for c in columns.values()))
+        for n in range(shown)
+    ]
+    said = [f"{length - shown} more rows are not shown."] if length > shown else []
+    head = [_TITLES.get(name, name.replace("_", " ")) for name in columns]
+    return table(caption, ("", *head), rows) + notes(said)
+
+
+def targets_array(targets: Iterable[Target]) -> NDArray[np.float64]:
+    """Mg share, hardness and alkalinity (mg/L as CaCO3) of each target, shape (n, 3)."""
+    rows = [(t.mg_share, t.hardness_mg_l_caco3, t.alkalinity_mg_l_caco3) for t in targets]
+    return np.array(rows, dtype=np.float64).reshape(len(rows), 3)
+
+
+def dose_table(
+    targets: ArrayLike,
+    concentrates: Sequence[Bottle],
+    *,
+    volume_ml: float = 1000.0,
+    base: Water = PURE_WATER,
+    pipette_ml: float = 0.1,
+) -> DoseTable:
+    """Doses for many wanted waters, each made up to a volume.
+
+    Parameters
+    ----------
+    targets : array-like, shape (n, 3)
+        Mg share, hardness and alkalinity (mg/L as CaCO3) of each water.
+    concentrates : sequence of Concentrate or SharedBottle
+        Bottles that leave one way only; :func:`labkit.water.mix` chooses among more.
+    volume_ml, pipette_ml : float
+        Finished volume and step of the doses (mL).
+    base : Water
+        What the doses go into.
+
+    Raises
+    ------
+    DosingError
+        If the bottles leave more than one way.
+    WaterError
+        If a target is impossible.
+    """
+    check_amounts(volume_ml=volume_ml, pipette_ml=pipette_ml)
+    rows = np.asarray(targets, dtype=np.float64)
+    if rows.ndim != 2 or rows.shape[1] != 3:
+        raise WaterError(
+            "targets must have shape (n, 3): mg_share, hardness_mg_l_caco3, "
+            f"alkalinity_mg_l_caco3; got {rows.shape}."
+        )
+    low, high = np.zeros(3), np.array([1.0, MOST_MG_L_CACO3, MOST_MG_L_CACO3])
+    bad = ~((rows >= low) & (rows <= high)).all(axis=1)
+    if bad.any():
+        row = int(np.argmax(bad))
+        raise WaterError(
+            f"targets must lie between {low.tolist()} and {high.tolist()}; row {row} is "
+            f"{rows[row].tolist()}."
+        )
+    if not concentrates:
+        raise DosingError(
+            "concentrates must hold at least one bottle, got none. "
+            "Keep one in the lab book first (notebook 1)."
+        )
+    bottles = np.array([bottle.vector for bottle in concentrates])
+    matrix = COORDINATES @ (bottles - base.vector).T
+    size = np.maximum(np.abs(matrix).max(axis=0), 1e-30)
+    if np.linalg.matrix_rank(matrix / size) < len(concentrates):
+        raise DosingError(
+            f"{', '.join(bottle.name for bottle in concentrates)} leave more than one way to a "
+            "water: give at most one bottle each for calcium, magnesium and alkalinity."
+        )
+    share, hardness, alkalinity = rows.T
+    wanted = np.stack(
+        [
+            (1 - share) * hardness / CACO3_G_MOL,
+            share * hardness / CACO3_G_MOL,
+            alkalinity / MG_L_CACO3_PER_MEQ,
+        ]
+    )
+    needed = volume_ml * (wanted - (COORDINATES @ base.vector)[:, None])
+    exact = (np.linalg.pinv(matrix / size) @ needed) / size[:, None]
+    miss = np.abs(matrix @ exact - needed).max(axis=0)
+    room = 1e-9 * np.maximum(1.0, np.abs(needed).max(axis=0))
+    dust = 1e-9 * np.maximum(1.0, np.abs(exact).max(axis=0))
+    rounded = np.round(np.maximum(exact, 0.0).T / pipette_ml) * pipette_ml
+    base_ml = volume_ml - rounded.sum(axis=1)
+    reachable = (
+        (miss <= room)
+        & (exact >= -dust).all(axis=0)
+        & (exact.sum(axis=0) <= volume_ml)
+        & (base_ml >= -1e-9)
+    )
+    rounded = np.where(reachable[:, None], rounded, 0.0)
+    base_ml = np.where(reachable, base_ml, volume_ml)
+    vectors = (rounded @ bottles + base_ml[:, None] * base.vector) / volume_ml
+    return DoseTable(
+        concentrates=tuple(concentrates),
+        doses_ml=np.where(reachable[:, None], np.round(rounded, 9), np.nan),
+        base_ml=base_ml,
+        reachable=reachable,
+        reached=WaterTable(ions_mmol_l=np.maximum(vectors, 0.0)),
+    )

@@ -1,0 +1,1 @@
+"""A mixed jug checked: what meter and drops should read, and which slip explains what they do."""

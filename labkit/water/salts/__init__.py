@@ -1,0 +1,1 @@
+"""Salts by formula: elements, ions, what a label says."""

@@ -1,0 +1,98 @@
+"""A wanted water: the three coordinates of the search space."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from labkit.errors import WaterError
+from labkit.water.given import is_finite
+from labkit.water.markup import figure, percent, table
+from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
+from labkit.water.waters.composition import ca_mg_ratio_text
+from labkit.water.waters.water import Water
+
+MOST_MG_L_CACO3 = 2000.0
+"""Highest hardness and alkalinity that may be asked for (mg/L as CaCO3): far above any drink."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A wanted water."""
+
+    mg_share: float
+    """Magnesium's share of the hardness, 0 to 1 by moles (the same as by mg/L as CaCO3)."""
+
+    hardness_mg_l_caco3: float
+    """General hardness (mg/L as CaCO3)."""
+
+    alkalinity_mg_l_caco3: float
+    """Alkalinity (mg/L as CaCO3)."""
+
+    def __post_init__(self) -> None:
+        """Refuse shares outside 0 to 1 and impossible amounts."""
+        if not (is_finite(self.mg_share) and 0 <= self.mg_share <= 1):
+            raise WaterError(
+                f"mg_share must be between 0 (all calcium) and 1 (all magnesium), got "
+                f"{self.mg_share!r}: give a percentage as its hundredth."
+            )
+        for name in ("hardness_mg_l_caco3", "alkalinity_mg_l_caco3"):
+            value = getattr(self, name)
+            if not (is_finite(value) and 0 <= value <= MOST_MG_L_CACO3):
+                raise WaterError(
+                    f"{name} must be between 0 and {MOST_MG_L_CACO3:.0f} mg/L as CaCO3, "
+                    f"got {value!r}."
+                )
+
+    @classmethod
+    def of_water(cls, water: Water) -> Target:
+        """The coordinates of a water at hand."""
+        return cls(
+            mg_share=water.mg_share,
+            hardness_mg_l_caco3=water.hardness_mg_l_caco3,
+            alkalinity_mg_l_caco3=water.alkalinity_mg_l_caco3,
+        )
+
+    @property
+    def calcium_mmol_l(self) -> float:
+        """Calcium wanted (mmol/L)."""
+        return (1 - self.mg_share) * self.hardness_mg_l_caco3 / CACO3_G_MOL
+
+    @property
+    def magnesium_mmol_l(self) -> float:
+        """Magnesium wanted (mmol/L)."""
+        return self.mg_share * self.hardness_mg_l_caco3 / CACO3_G_MOL
+
+    @property
+    def alkalinity_meq_l(self) -> float:
+        """Alkalinity wanted (meq/L)."""
+        return self.alkalinity_mg_l_caco3 / MG_L_CACO3_PER_MEQ
+
+    @property
+    def ca_mg_ratio_text(self) -> str:
+        """Calcium to magnesium by moles, as said at the bench.
+
+        >>> Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40).ca_mg_ratio_text
+        '3:1'
+        """
+        return ca_mg_ratio_text(self.mg_share, self.hardness_mg_l_caco3)
+
+    @property
+    def text(self) -> str:
+        """The target in one line."""
+        return (
+            f"Ca:Mg {self.ca_mg_ratio_text}, hardness {figure(self.hardness_mg_l_caco3)} and "
+            f"alkalinity {figure(self.alkalinity_mg_l_caco3)} mg/L as CaCO3"
+        )
+
+    def _repr_html_(self) -> str:
+        """A small table for a notebook."""
+        return table(
+            "Wanted water",
+            ("", "value"),
+            [
+                ("Ca:Mg (by moles)", self.ca_mg_ratio_text),
+                ("Mg share of hardness", percent(self.mg_share)),
+                ("hardness, mg/L as CaCO3", figure(self.hardness_mg_l_caco3)),
+                ("alkalinity, mg/L as CaCO3", figure(self.alkalinity_mg_l_caco3)),
+            ],
+        )

@@ -1,0 +1,35 @@
+"""The coffees of a lab book as forms need them: for a chooser, and what is known of each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from labkit.analysis import read_coffee
+from labkit.book import LabBook
+from labkit.book.sessions.exclusions import keep_chosen
+from labkit.errors import ReadingError
+
+
+def coffee_choices(book: LabBook) -> list[tuple[str, tuple[str, str]]]:
+    """What a chooser shows, with client and name of each coffee."""
+    return [(f"{c.name} ({c.client})", (c.client, c.name)) for c in book.coffees()]
+
+
+def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
+    """A function that gives, for client and coffee, the levels that its scores call best.
+
+    Empty while nothing was tasted or this panel could see no difference.
+    """
+
+    def best_of(client: str, coffee: str) -> dict[str, float]:
+        try:
+            scores = book.opened_scores(coffee=coffee, client=client)
+            reading = read_coffee(keep_chosen(book, scores), "overall")
+        except ReadingError:
+            return {}
+        if reading.best is None or reading.verdict.kind != "best found":
+            return {}
+        ranges = reading.best.ranges
+        return {str(row.factor): round(float(row.best), 3) for row in ranges.itertuples()}
+
+    return best_of

@@ -1,0 +1,70 @@
+"""A tick for each taster, large enough for wet hands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import ipywidgets as widgets
+import traitlets
+
+from labkit.errors import PlanError
+from labkit.widgets.parts.fields import said
+
+
+def refuse_nobody(people: Sequence[str], known: Sequence[str]) -> None:
+    """Say what comes first where nobody tastes.
+
+    Raises
+    ------
+    PlanError
+        If ``people`` is empty.
+    """
+    if not people:
+        remedy = "Tick who tastes." if known else "Add tasters at the head of notebook 2 first."
+        raise PlanError(f"tasters must be one or more, got none. {remedy}")
+
+
+class TasterTicks(widgets.VBox):
+    """Names to tick; ``value`` holds those that are.
+
+    Parameters
+    ----------
+    label : str
+        What ticking means.
+    names, ticked : sequence of str
+        Who is offered, and who is ticked at first.
+    """
+
+    value = traitlets.Tuple()
+
+    def __init__(self, label: str, names: Sequence[str], ticked: Sequence[str] = ()) -> None:
+        self.description = label
+        self._ticks: dict[str, widgets.Checkbox] = {}
+        self._row = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap"))
+        super().__init__([widgets.HTML(said(label)), self._row])
+        self.observe(self._show, "value")
+        self.offer(names, ticked)
+
+    def offer(self, names: Sequence[str], ticked: Sequence[str] = ()) -> None:
+        """Offer other names."""
+        self._ticks = {
+            name: widgets.Checkbox(
+                description=name,
+                value=name in ticked,
+                indent=False,
+                layout=widgets.Layout(width="auto", min_width="7rem", height="2.75rem"),
+            )
+            for name in names
+        }
+        for tick in self._ticks.values():
+            tick.observe(lambda _change: self._take(), "value")
+        self._row.children = tuple(self._ticks.values())
+        self._take()
+
+    def _take(self) -> None:
+        self.value = tuple(name for name, tick in self._ticks.items() if tick.value)
+
+    def _show(self, change: dict[str, Any]) -> None:
+        for name, tick in self._ticks.items():
+            tick.value = name in change["new"]

@@ -1,0 +1,1 @@
+"""The blind score sheet."""

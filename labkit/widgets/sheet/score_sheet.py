@@ -1,0 +1,322 @@
+"""The blind score sheet: one cup at a time, and every touch kept before it is called saved.
+
+The browser's half is in ``static/``: plain JavaScript, no build step. Nothing that the browser says
+is believed here: whose sheet it is stays in Python, and each touch is checked before it is kept.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import html
+import json
+import logging
+import re
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import anywidget
+import ipywidgets
+import traitlets
+
+from labkit.book import Touch
+from labkit.book.store.records import Attribute
+from labkit.errors import BookError, LabkitError, LockError, ScaleError
+from labkit.widgets.parts import fields
+from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk, SheetLook
+
+if TYPE_CHECKING:
+    from labkit.book import LabBook
+
+_log = logging.getLogger(__name__)
+_STATIC = Path(__file__).parent / "static"
+_ENTRY_ID = re.compile(r"[0-9a-zA-Z-]{16,64}")
+MOST_AT_ONCE = 200
+"""Touches that one message may carry."""
+
+_ABSENT = object()
+UNSEEN_TROUBLE = "something went wrong here; it is written down for the lead, and tried again"
+
+
+def script(*names: str) -> str:
+    """Join scripts of ``static/`` into the one module that a widget takes."""
+    return "\n".join((_STATIC / name).read_text(encoding="utf-8") for name in names)
+
+
+class CupSheet(anywidget.AnyWidget):
+    """The sheet of one taster.
+
+    Parameters
+    ----------
+    desk : SheetDesk
+        What is on the table, and who keeps the touches.
+    is_page : bool
+        Whether the sheet is a page of its own (the tasters' page), which may reload itself and
+        follows the phone's light or dark, or a cell of a notebook.
+    alive_url : str
+        Where such a page asks whether this process still runs.
+    """
+
+    _esm = script("outbox.js", "controls.js", "sheet.js")
+    _css = script("sheet.css")
+    plan = traitlets.Dict().tag(sync=True)
+
+    def __init__(
+        self, desk: SheetDesk, *, is_page: bool = False, alive_url: str = "/alive"
+    ) -> None:
+        self._desk = desk
+        self._is_page = is_page
+        self._cups: Mapping[tuple[object, object], str | None] = {}
+        plan = {
+            "owner": desk.owner,
+            "session": desk.session,
+            "taster": desk.taster,
+            "attributes": [_attribute_out(attribute) for attribute in desk.attributes],
+            "stages": list(desk.stages),
+            "is_page": is_page,
+            "alive_url": alive_url,
+            "look": self._look(),
+        }
+        super().__init__(plan=plan)
+
+    def _handle_msg(self, msg: dict[str, Any]) -> None:
+        """Take what the browser sends: touches and requests for the state, nothing else.
+
+        The browser may not set traits, and no traceback goes out to it.
+        """
+        try:
+            data = msg["content"]["data"]
+            if data["method"] == "request_state":
+                self.send_state()
+            elif data["method"] == "custom":
+                self.send(self.answer(data["content"]))
+        except Exception:
+            _log.exception("a message of the sheet of %s was not understood", self._desk.taster)
+
+    def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
+        """Keep the touches of a message and say what became of each.
+
+        Parameters
+        ----------
+        message : mapping
+            ``number`` of the message, ``known`` mark of what the browser shows, ``touches``.
+
+        Returns
+        -------
+        answer : dict
+            ``kept`` and ``refused`` touches by id; ``later``, why the rest must be sent again;
+            ``look``, how things stand, if that is not what the browser shows.
+        """
+        number = message.get("number")
+        answer: dict[str, Any] = {
+            "kind": "answer",
+            "number": number if isinstance(number, int) else 0,
+            "kept": [],
+            "refused": [],
+            "later": "",
+            "look": None,
+        }
+        sent = message.get("touches")
+        sent = sent[:MOST_AT_ONCE] if isinstance(sent, list) else []
+        try:
+            for raw in sent:
+                # Stops at the first that must wait: the order of touches decides what is current.
+                if not self._take(raw, answer):
+                    break
+            if not sent:
+                self._desk.sign_of_life()
+            if not sent or answer["refused"] or answer["later"]:
+                look = self._look()
+                answer["look"] = look if look["mark"] != message.get("known") else None
+        except LabkitError as error:
+            answer["later"] = self._trouble(error)
+        except Exception:
+            _log.exception("the sheet of %s failed", self._desk.taster)
+            answer["later"] = UNSEEN_TROUBLE
+        return answer
+
+    def _look(self) -> dict[str, Any]:
+        """How things stand now, as it goes to the browser."""
+        look = self._desk.look()
+        self._cups = {(cup.flight, cup.position): cup.blind_code for cup in look.cups}
+        return _look_out(look)
+
+    def _take(self, raw: object, answer: dict[str, Any]) -> bool:
+        """Keep or refuse one touch; False if it must be sent again later."""
+        entry_id = raw.get("id") if isinstance(raw, dict) else None
+        if not isinstance(raw, dict) or not isinstance(entry_id, str):
+            return True  # without an id there is nobody to answer
+        try:
+            touch = self._read(raw, entry_id)
+            kept_at = self._desk.take(touch)
+        except (ScaleError, LockError, _NotOnTheSheetError) as error:
+            answer["refused"].append({"id": entry_id, "sentence": str(error)})
+        except BookError as error:
+            answer["later"] = self._trouble(error)
+            return False
+        else:
+            answer["kept"].append({"id": entry_id, "at": kept_at.isoformat()})
+        return True
+
+    def _trouble(self, error: LabkitError) -> str:
+        """Why a touch must wait; phones are not told where the lab book lies and what ails it."""
+        if not self._is_page:
+            return str(error)
+        _log.error("a touch of %s has to wait: %s", self._desk.taster, error)
+        return "the laptop cannot write it down now; it is tried again. Tell the lead."
+
+    def _read(self, raw: Mapping[str, Any], entry_id: str) -> Touch:
+        """Check a touch against this taster's own cups and scales."""
+        if not _ENTRY_ID.fullmatch(entry_id):
+            raise _NotOnTheSheetError("this touch has no proper id; reload the page.")
+        attribute = next((a for a in self._desk.attributes if a.name == raw.get("attribute")), None)
+        if attribute is None:
+            raise _NotOnTheSheetError("this is not scored in this session; reload the page.")
+        stage = raw.get("stage") or None
+        if stage not in (self._desk.stages or (None,)):
+            raise _NotOnTheSheetError("this stage of cooling is not scored; reload the page.")
+        cup = (raw.get("flight"), raw.get("position"))
+        code = raw.get("code")
+        if not self._is_own(cup, code):
+            raise _NotOnTheSheetError("this cup is not one of yours (any more); reload the page.")
+        return Touch(
+            session=self._desk.session,
+            taster=self._desk.taster,
+            flight=int(str(cup[0])),
+            position=int(str(cup[1])),
+            blind_code=code,
+            stage=stage,
+            attribute=attribute.name,
+            value=_value_in(attribute, raw.get("value")),
+            given_at=_moment_in(raw.get("at")),
+            entry_id=entry_id,
+        )
+
+    def _is_own(self, cup: tuple[object, object], code: object) -> bool:
+        """Whether this taster gets that cup with that code."""
+        if not all(type(number) is int for number in cup):
+            return False
+        if self._cups.get(cup, _ABSENT) != code:
+            self._look()  # a flight may have been planned a moment ago
+        return self._cups.get(cup, _ABSENT) == code
+
+
+class ScoreSheet(ipywidgets.VBox):
+    """Blind scores in the lab's own notebook: pick who you are, then the sheet.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the scores go.
+    session : str
+        Name of the session.
+    taster : str, optional
+        Who scores, if that is known.
+    """
+
+    def __init__(self, book: LabBook, *, session: str, taster: str | None = None) -> None:
+        self._book, self._session = book, session
+        plan = book.session(session)
+        self._sheet: CupSheet | None = None
+        self.who = fields.choice(
+            "Who are you?",
+            [("choose your name", None), *((name, name) for name in plan.tasters)],
+        )
+        self.copied_by = fields.text("Copied by", placeholder="only for a paper sheet")
+        self.message = ipywidgets.HTML()
+        super().__init__([self.who, self.copied_by, self.message])
+        for chosen in (self.who, self.copied_by):
+            chosen.observe(lambda _change: self._seat(), "value")
+        if taster is not None:
+            self.who.value = taster
+
+    @property
+    def sheet(self) -> CupSheet | None:
+        """The sheet that is shown, once somebody has picked their name."""
+        return self._sheet
+
+    def _seat(self) -> None:
+        if self._sheet is not None:
+            self._sheet.close()
+            self._sheet = None
+        self.message.value = ""
+        name, copied_by = self.who.value, self.copied_by.value.strip()
+        if name is not None:
+            try:
+                desk = BookDesk(self._book, self._session, name, copied_by=copied_by)
+                self._sheet = CupSheet(desk)
+            except LabkitError as error:
+                self.message.value = f'<div role="alert">{html.escape(str(error))}</div>'
+        head = [self.who, self.copied_by, self.message]
+        self.children = [*head, *([self._sheet] if self._sheet else [])]
+
+
+class _NotOnTheSheetError(LabkitError, ValueError):
+    """A touch that no sheet of this taster could have made."""
+
+
+def _attribute_out(attribute: Attribute) -> dict[str, Any]:
+    scale = attribute.scale
+    return {
+        "name": attribute.name,
+        "kind": attribute.kind,
+        "choices": list(attribute.choices),
+        "scale": scale
+        and {
+            "lowest": scale.lowest,
+            "highest": scale.highest,
+            "step": scale.step,
+            "options": list(scale.options),
+            "words": [[score, word] for score, word in scale.words],
+            "is_words_only": len(scale.words) == len(scale.options)
+            and (scale.middle_is_best or scale.marks_one_of_set),
+            "marks_one_of_set": scale.marks_one_of_set,
+        },
+    }
+
+
+def _look_out(look: SheetLook) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "cups": [
+            {"flight": c.flight, "position": c.position, "code": c.blind_code} for c in look.cups
+        ],
+        "flights": {str(number): state for number, state in look.states.items()},
+        "values": {str(place): value for place, value in look.values.items()},
+    }
+    text = json.dumps(out, sort_keys=True, default=list)
+    return out | {"mark": hashlib.sha256(text.encode()).hexdigest()[:12]}
+
+
+def _value_in(attribute: Attribute, value: object) -> float | str | tuple[str, ...] | None:
+    """A value as its attribute takes it.
+
+    Raises
+    ------
+    ScaleError
+        If it is of another kind, or not on the scale.
+    """
+    if value is None:
+        return None
+    if attribute.scale is not None and isinstance(value, int | float):
+        if not isinstance(value, bool):
+            return attribute.scale.check(value)
+    elif attribute.kind == "note" and isinstance(value, str):
+        return value
+    elif attribute.kind == "descriptors" and isinstance(value, list):
+        return _words_in(attribute, value)
+    raise ScaleError(f"{attribute.name} cannot be {value!r} on this sheet; choose what it offers.")
+
+
+def _words_in(attribute: Attribute, words: Sequence[object]) -> tuple[str, ...]:
+    odd = [word for word in words if word not in attribute.choices]
+    if odd:
+        raise ScaleError(f"{attribute.name} has no word {odd[0]!r}; choose what the sheet offers.")
+    return tuple(choice for choice in attribute.choices if choice in words)
+
+
+def _moment_in(milliseconds: object) -> datetime | None:
+    """The device's clock, or None (now) where it makes no sense."""
+    if isinstance(milliseconds, int | float) and 0 < milliseconds < 1e14:
+        return datetime.fromtimestamp(milliseconds / 1000, UTC)
+    return None

@@ -1,0 +1,196 @@
+"""What a score sheet needs from its surroundings, and the lab book as one that gives it."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Protocol
+
+from labkit.book import Touch
+from labkit.book.store.records import Attribute, FlightState, Stage
+from labkit.errors import BookError
+
+if TYPE_CHECKING:
+    from labkit.book import LabBook
+
+SEEN_EVERY_S = 10.0
+"""How often a sheet's sign of life is written into the lab book."""
+
+Given = float | str | tuple[str, ...]
+"""A number, a note, or checked descriptors."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetCup:
+    """One cup before one taster; nothing says what is in it."""
+
+    flight: int
+    """Number of the flight."""
+
+    position: int
+    """From 1, in the taster's own order."""
+
+    blind_code: str | None
+    """What stands on the cup; None while someone who tastes alone has not read it yet."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetPlace:
+    """What one value on a sheet belongs to."""
+
+    flight: int
+    """Number of the flight."""
+
+    position: int
+    """Position of the cup in the taster's order."""
+
+    stage: Stage | None
+    """Stage of cooling, if the session scores them apart."""
+
+    attribute: str
+    """What is scored."""
+
+    def __str__(self) -> str:
+        return f"{self.flight}/{self.position}/{self.stage or ''}/{self.attribute}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetLook:
+    """How things stand for one taster at one moment."""
+
+    cups: tuple[SheetCup, ...]
+    """Every cup that this taster gets, in order."""
+
+    states: Mapping[int, FlightState]
+    """State of each flight."""
+
+    values: Mapping[SheetPlace, Given]
+    """What this taster has given, and nobody else."""
+
+
+class SheetDesk(Protocol):
+    """Where a sheet's touches go, and where it learns what is on the table."""
+
+    @property
+    def session(self) -> str:
+        """Name of the session."""
+
+    @property
+    def taster(self) -> str:
+        """Whose sheet it is."""
+
+    @property
+    def owner(self) -> str:
+        """Opaque name of book, session and who touches, under which a browser keeps touches."""
+
+    @property
+    def attributes(self) -> tuple[Attribute, ...]:
+        """What is scored, in order."""
+
+    @property
+    def stages(self) -> tuple[Stage, ...]:
+        """Stages of cooling that are scored apart; may be empty."""
+
+    def look(self) -> SheetLook:
+        """How things stand now."""
+
+    def sign_of_life(self) -> None:
+        """The taster's sheet is open and connected; called every few seconds."""
+
+    def take(self, touch: Touch) -> datetime:
+        """Keep a touch for good, once per entry id; when it was kept.
+
+        Raises
+        ------
+        LabkitError
+            If it is refused (ScaleError, LockError) or cannot be kept now (BookError).
+        """
+
+
+class BookDesk:
+    """A taster's place in a session of the lab book.
+
+    Parameters
+    ----------
+    device : str
+        Which device the touches come from.
+    copied_by : str
+        Who copies the taster's paper sheet, if it is not the taster who touches.
+    """
+
+    def __init__(
+        self, book: LabBook, session: str, taster: str, *, device: str = "", copied_by: str = ""
+    ) -> None:
+        plan = book.sheet(session)
+        if taster not in plan.tasters:
+            raise BookError(
+                f"taster must be one of {', '.join(plan.tasters)} in session {plan.name!r}, got "
+                f"{taster!r}. Pick one of these, or plan the session with them."
+            )
+        self._book = book
+        self._device, self._copied_by = device, copied_by
+        self._seen_at = -math.inf
+        self.session = plan.name
+        self.taster = taster
+        self.attributes = plan.attributes
+        self.stages = plan.stages
+        named = "\n".join([book.name, plan.name, taster, *filter(None, [copied_by])])
+        self.owner = hashlib.sha256(named.encode()).hexdigest()[:16]
+
+    def look(self) -> SheetLook:
+        """Read cups, states and this taster's values."""
+        flights = self._book.flights(self.session)
+        cups: list[SheetCup] = []
+        values: dict[SheetPlace, Given] = {}
+        for flight in flights:
+            served = self._book.served_cups(self.session, flight.number, self.taster)
+            cups += [
+                SheetCup(flight=flight.number, position=c.position, blind_code=c.blind_code)
+                for c in served
+            ]
+            for entry in self._book.current_scores(self.session, flight.number, self.taster):
+                if entry.value is not None:
+                    place = SheetPlace(
+                        flight=entry.flight,
+                        position=entry.position,
+                        stage=entry.stage,
+                        attribute=entry.attribute,
+                    )
+                    values[place] = entry.value
+        states = {flight.number: flight.state for flight in flights}
+        return SheetLook(cups=tuple(cups), states=states, values=values)
+
+    def sign_of_life(self) -> None:
+        """Note now and then that the taster's sheet is open, for the lead's view."""
+        now = time.monotonic()
+        if self._copied_by:
+            return  # the taster is not there
+        if now - self._seen_at > SEEN_EVERY_S:
+            self._seen_at = now
+            self._book.mark_seen(self.session, self.taster)
+
+    def take(self, touch: Touch) -> datetime:
+        """Write one row; it is on the disk when this returns."""
+        # By its code if it shows one: should the flight be planned anew meanwhile, the book
+        # refuses the old code instead of scoring another cup.
+        has_code = touch.blind_code is not None
+        receipt = self._book.record_score(
+            touch.session,
+            touch.flight,
+            touch.taster,
+            touch.attribute,
+            touch.value,
+            blind_code=touch.blind_code,
+            position=None if has_code else touch.position,
+            stage=touch.stage,
+            given_at=touch.given_at,
+            entry_id=touch.entry_id,
+            source="paper" if self._copied_by else "sheet",
+            device=self._device,
+            entered_by=self._copied_by,
+        )
+        return receipt.entry.received_at

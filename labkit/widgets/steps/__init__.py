@@ -1,0 +1,1 @@
+"""The forms, one folder a step of the work."""

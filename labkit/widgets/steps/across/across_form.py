@@ -1,0 +1,343 @@
+"""Forms over many coffees: which to set side by side, one water for several, words, acidity."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from html import escape
+from typing import Any, Final
+
+import ipywidgets as widgets
+import pandas as pd
+
+from labkit.analysis.across.coffees import ABOUT, Across, read_across
+from labkit.analysis.across.shared_tank import OneWater, one_water
+from labkit.analysis.reading.acidity_balance import Balance, balance_acidity, right_questions
+from labkit.analysis.reading.words import WordReadings, read_words
+from labkit.analysis.region import Region, makeable
+from labkit.book import LabBook
+from labkit.book.files.csv_files import frame_csv
+from labkit.book.sessions.exclusions import keep_chosen
+from labkit.errors import ReadingError
+from labkit.tasting import FACTOR_TITLES
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.figures import frame_html
+from labkit.widgets.parts.handover import HandOver, file_name
+
+_ALL: Final = ""
+"""What a chooser holds that does not filter."""
+
+_LABELS: Final = {"origin": "Origin", "process": "Process", "roast_level": "Roast"}
+
+
+class AcrossForm(widgets.VBox):
+    """Choose which coffees stand side by side, see the best water of each, take the table away.
+
+    With a client chosen, nothing of another client is read from the lab book at all.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the coffees are.
+    picture : callable
+        Takes an :class:`Across` and returns its picture as HTML.
+    """
+
+    def __init__(self, book: LabBook, picture: Callable[[Across], str]) -> None:
+        self._book, self._picture = book, picture
+        self._of: str | None = None
+        self._whole: Across | None = None
+        self._filling = False
+        self.form: Form
+        self.across: Across | None = None
+        self._hands = HandOver()
+        clients = [("all", _ALL), *((one.name, one.name) for one in book.clients())]
+        save = fields.button("Save the table")
+        save.on_click(lambda _b: self.form.attempt(self._save))
+        self.form = Form(
+            {
+                "client": fields.choice("Client", clients, _ALL),
+                **{name: fields.choice(_LABELS[name], [("all", _ALL)], _ALL) for name in ABOUT},
+                "sort_by": fields.choice(
+                    "Sorted by",
+                    [(title, name) for name, title in FACTOR_TITLES.items()],
+                    "mg_share",
+                ),
+            },
+            buttons=[save],
+        )
+        self.form.compute_with(self._show)
+        super().__init__([self.form, self._hands])
+
+    @property
+    def client(self) -> str | None:
+        """The client chosen; None for all."""
+        return self.form.fields["client"].value or None
+
+    @property
+    def coffees(self) -> list[tuple[str, str]]:
+        """Client and name of each coffee shown, in their order."""
+        shown = self.across.readings if self.across is not None else ()
+        return [(one.client, one.coffee) for one in shown]
+
+    def of_shown(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """The rows of a frame with ``client, coffee`` that belong to the coffees shown."""
+        rows = frame.set_index(["client", "coffee"]).index.isin(self.coffees)
+        return frame[rows]
+
+    def on_change(self, follow: Callable[[], Any]) -> None:
+        """Call ``follow`` after every change."""
+        self.form.on_change(follow)
+
+    def refresh(self) -> None:
+        """Read the lab book again."""
+        self._whole = None
+        self.form.refresh()
+
+    def _show(self, *, client: str, sort_by: str, **about: str) -> list[Any]:
+        if self._filling:
+            return []
+        if self._whole is None or self._of != client:
+            named = client or None
+            facts = [
+                {"client": c.client, "coffee": c.name, **{name: getattr(c, name) for name in ABOUT}}
+                for c in self._book.coffees(client=named)
+            ]
+            self._whole = read_across(
+                keep_chosen(self._book, self._book.opened_scores(client=named)),
+                pd.DataFrame(facts, columns=["client", "coffee", *ABOUT]),
+            )
+            self._of = client
+            about = self._offer(self._whole.table, about)
+        if self._whole.table.empty and not client:
+            self.across = self._whole
+            return [fields.said("The lab book has no coffee yet: add one in notebook 2.")]
+        chosen = {name: [value] for name, value in about.items() if value}
+        self.across = self._whole.only(**chosen).sort(sort_by)
+        return [self._picture(self.across), *self._words()]
+
+    def _offer(self, table: pd.DataFrame, about: dict[str, str]) -> dict[str, str]:
+        """Fill the choosers with what these coffees have; a choice that is gone falls to all."""
+        kept = {}
+        self._filling = True  # filling a chooser must not draw anything yet
+        # A client who is shown this page reads no other's name either: «all» brings them back.
+        chooser, chosen = self.form.fields["client"], self.form.fields["client"].value
+        names = [chosen] if chosen else [one.name for one in self._book.clients()]
+        chooser.options = [("all", _ALL), *((name, name) for name in names)]
+        chooser.value = chosen
+        for name in ABOUT:
+            known = [value for value in sorted(table[name].unique()) if value]
+            kept[name] = about[name] if about[name] in known else _ALL
+            self.form.fields[name].options = [("all", _ALL), *((value, value) for value in known)]
+            self.form.fields[name].value = kept[name]
+        self._filling = False
+        return kept
+
+    def _words(self) -> list[str]:
+        table = self.across.table if self.across is not None else pd.DataFrame()
+        if table.empty:
+            return []
+        told = table.assign(coffee=table["coffee"] + " (" + table["client"] + ")")
+        lines = [
+            f"<li><b>{escape(one['coffee'])}</b>: {escape(one['says'])}</li>"
+            for one in told.to_dict("records")
+        ]
+        figures = table.drop(columns=["says", "cannot_tell"]).round(2)
+        return [
+            fields.fold("What each says in words", f"<ul>{''.join(lines)}</ul>"),
+            fields.fold("The same as a table", frame_html("One row a coffee", figures)),
+        ]
+
+    def _save(self) -> None:
+        if self.across is None or self.across.table.empty:
+            raise ReadingError("there must be a coffee to save, got none. Choose others.")
+        self._hands.hand(
+            frame_csv(self.across.table),
+            name=file_name(self.client or "all", "coffees", "csv"),
+            note="One row a coffee.",
+            media_type="text/csv",
+        )
+
+
+class OneWaterForm(widgets.VBox):
+    """Choose the coffees that share a tank, and see which water costs them least.
+
+    Parameters
+    ----------
+    book : LabBook
+        Whose bottles say which waters can be made.
+    across : AcrossForm
+        The coffees to choose from.
+    picture : callable
+        Takes a :class:`OneWater` and returns its picture as HTML.
+    region : callable, optional
+        Returns the waters that can be made; those of the bottles on the shelf unless given.
+    """
+
+    def __init__(
+        self,
+        book: LabBook,
+        across: AcrossForm,
+        picture: Callable[[OneWater], str],
+        region: Callable[[], Region] | None = None,
+    ) -> None:
+        self._across, self._picture = across, picture
+        self._region = region or (lambda: Region(allowed=makeable(book.concentrates())))
+        self._offered: list[tuple[str, str]] = []
+        self._filling = False
+        self.water: OneWater | None = None
+        self.form = Form(
+            {
+                "coffees": fields.several("Coffees", []),
+                "sold": fields.text("Cups sold", placeholder="one coffee 3; another 1"),
+            }
+        )
+        self._follow()
+        self.form.compute_with(self._find)
+        across.on_change(self._follow)
+        super().__init__([self.form])
+
+    def _follow(self) -> None:
+        shown = self._across.coffees
+        if sorted(shown) == sorted(self._offered):
+            return
+        self._offered = shown
+        chooser = self.form.fields["coffees"]
+        self._filling = True
+        chooser.options = [(f"{name} ({client})", (client, name)) for client, name in shown]
+        chooser.rows = min(max(len(shown), 2), 9)
+        chooser.value = tuple(shown)
+        self._filling = False
+        self.form.refresh()
+
+    def _find(self, *, coffees: Sequence[tuple[str, str]], sold: str) -> list[Any]:
+        self.water = None
+        if self._filling:
+            return []
+        whole = self._across.across
+        readings = [
+            one
+            for one in (whole.readings if whole is not None else ())
+            if (one.client, one.coffee) in coffees
+        ]
+        if not readings:
+            raise ReadingError("coffees must be at least one, got none. Choose those of the tank.")
+        self.water = one_water(readings, self._region(), sold=_sold(sold, coffees))
+        return [self._picture(self.water), self.water]
+
+
+def _sold(typed: str, coffees: Sequence[tuple[str, str]]) -> dict[tuple[str, str], float] | None:
+    """Cups by coffee from 'House blend 3; Guest filter 1'; None if nothing was typed."""
+    amounts: dict[tuple[str, str], float] = {}
+    for part in filter(None, (part.strip() for part in typed.split(";"))):
+        name, _, number = part.rpartition(" ")
+        named = [key for key in coffees if key[1].lower() == name.strip().lower()]
+        try:
+            amount = float(number)
+        except ValueError:
+            named = []
+        if not named:
+            known = "; ".join(coffee for _, coffee in coffees)
+            raise ReadingError(
+                "sold must name a coffee chosen above and how much of it, parted by semicolons, "
+                f"got {part!r}. Coffees: {known}."
+            )
+        amounts |= dict.fromkeys(named, amount)
+    return amounts or None
+
+
+class WordsForm(widgets.VBox):
+    """What the words checked on the shown coffees have to do with the minerals.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the words are.
+    across : AcrossForm
+        The coffees.
+    sayings : DataFrame
+        What the trade says, as :func:`labkit.analysis.reading.words.read_words` takes it.
+    picture : callable
+        Takes :class:`WordReadings` and returns their picture as HTML.
+    """
+
+    def __init__(
+        self,
+        book: LabBook,
+        across: AcrossForm,
+        sayings: pd.DataFrame,
+        picture: Callable[[WordReadings], str],
+    ) -> None:
+        self._book, self._across, self._sayings, self._picture = book, across, sayings, picture
+        self._of: list[tuple[str, str]] | None = None
+        self.words: WordReadings | None = None
+        self.form = Form({})
+        self.form.compute_with(self._read)
+        across.on_change(self._follow)
+        super().__init__([self.form])
+
+    def _follow(self) -> None:
+        if sorted(self._across.coffees) != self._of:
+            self.form.refresh()
+
+    def _read(self) -> list[Any]:
+        self.words = None
+        self._of = sorted(self._across.coffees)
+        frame = self._across.of_shown(self._book.opened_words(client=self._across.client))
+        self.words = read_words(keep_chosen(self._book, frame), self._sayings)
+        return [self.words, self._picture(self.words)]
+
+
+class BalanceForm(widgets.VBox):
+    """Choose a coffee and see at which alkalinity its acidity is neither too sharp nor too flat.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the answers are.
+    across : AcrossForm
+        The coffees to choose from.
+    picture : callable
+        Takes a :class:`Balance` and returns its picture as HTML.
+    """
+
+    def __init__(
+        self, book: LabBook, across: AcrossForm, picture: Callable[[Balance], str]
+    ) -> None:
+        self._book, self._across, self._picture = book, across, picture
+        self._filling = False
+        self.balance: Balance | None = None
+        self.form = Form({"coffee": fields.choice("Coffee", [])})
+        self._offer()
+        self.form.compute_with(self._read)
+        across.on_change(self._offer)
+        super().__init__([self.form])
+
+    def _offer(self) -> None:
+        scores = self._across.of_shown(self._book.opened_scores(client=self._across.client))
+        asked = scores[scores["attribute"].isin(right_questions(scores))]
+        keys = sorted(set(zip(asked["client"], asked["coffee"], strict=True)))
+        chooser = self.form.fields["coffee"]
+        options = [(f"{coffee} ({client})", (client, coffee)) for client, coffee in keys]
+        if list(chooser.options) == options:
+            return
+        kept = chooser.value
+        self._filling = True
+        chooser.options = options
+        chooser.value = kept if kept in keys else (keys[0] if keys else None)
+        self._filling = False
+        self.form.refresh()
+
+    def _read(self, *, coffee: tuple[str, str] | None) -> list[Any]:
+        self.balance = None
+        if self._filling:
+            return []
+        if coffee is None:
+            raise ReadingError(
+                "coffee must be one whose acidity was asked for on a just-about-right scale, but "
+                "none of these was. Ask it in a session."
+            )
+        client, name = coffee
+        scores = keep_chosen(self._book, self._book.opened_scores(coffee=name, client=client))
+        self.balance = balance_acidity(scores)
+        return [self.balance, self._picture(self.balance)]

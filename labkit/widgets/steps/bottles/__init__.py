@@ -1,0 +1,1 @@
+"""Forms at the balance and the jug."""

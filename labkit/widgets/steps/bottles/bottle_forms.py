@@ -1,0 +1,339 @@
+"""Forms at the balance: what to weigh into a bottle, how strong it became, what a test says."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from datetime import date
+from html import escape
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.errors import ConcentrateError
+from labkit.water import (
+    CAUTIONS,
+    SALTS,
+    Concentrate,
+    Salt,
+    plan_weighing,
+    salt,
+    salt_by_formula,
+    strength_by_conductivity,
+    strength_by_titration,
+)
+from labkit.water.jugs.readings import DROP_DOUBT_PERCENT
+from labkit.water.markup import beware
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form, as_html, fold, said
+
+
+def cautions_html(situation: str) -> str:
+    """The cautions for a situation as a short list, to stand beside masses and doses."""
+    return beware(CAUTIONS[situation])
+
+
+_BY_DROPS, _BY_BURETTE, _BY_METER = (
+    "drop kit, on a dilution",
+    "burette, on a dilution",
+    "conductivity of a dilution",
+)
+
+_READING = {
+    _BY_DROPS: "Drops until the colour turned",
+    _BY_BURETTE: "Found by burette (mg/L CaCO3)",
+    _BY_METER: "Meter shows, at 25 °C (µS/cm)",
+}
+"""What is read off, by how it was measured."""
+
+_HOW = {
+    _BY_DROPS: "Count the drops in the dilution, until the colour has turned for good.",
+    _BY_BURETTE: "Type what the titration found in the dilution, worked out as CaCO3.",
+    _BY_METER: "Read the pure water first, then the dilution, and type the difference.",
+}
+"""What to do before there is a reading."""
+
+_WORTH = {
+    _BY_DROPS: ("A drop is (mg/L CaCO3)", 17.8),
+    _BY_BURETTE: ("A division is (mg/L CaCO3)", 2.0),
+}
+"""What one step of each kit is called, and what it is usually worth: a drop 1 °dH; 0.1 mL of
+0.01 mol/L EDTA in a sample of 50 mL 2 mg/L as CaCO3."""
+
+_BURETTE_PERCENT = 0.5
+"""How far a division of a burette with a checked titrant may be off (%), common practice."""
+
+
+class ConcentrateForm(Form):
+    """One bottle: grams to weigh for a wanted strength, and the strength really weighed.
+
+    Parameters
+    ----------
+    keep : callable, optional
+        Takes the bottle's name, then what was weighed, on which balance, by whom and when as
+        keywords, and stores it (``book.add_bottle``); called when the button is pressed.
+    """
+
+    def __init__(self, keep: Callable[..., Any] | None = None) -> None:
+        self._keep = keep
+        self._button = fields.button("Keep this bottle in the lab book", main=True)
+        self._button.on_click(lambda _b: self._store())
+        labels = [(f"{s.name} ({label})", label) for label, s in SALTS.items()]
+        super().__init__(
+            {
+                "salt_label": fields.choice("Salt, as the label says", labels, "CaCl2·2H2O"),
+                "volume_ml": fields.number("Bottle, made up to (mL)", 1000.0),
+                "weighed_g": fields.number("Really weighed (g)", 0.0, step=0.01),
+            },
+            folded={
+                "purity": fields.number("Purity on the label (0 to 1)", 1.0, step=0.001),
+                "strength_mg_l_caco3_per_ml": fields.number(
+                    "1 mL in 1 L adds (mg/L CaCO3)", 1.0, step=0.1
+                ),
+                "balance_g": fields.choice(
+                    "Last digit of the balance",
+                    [(f"{step:g} g", step) for step in (0.001, 0.01, 0.1, 1.0)],
+                    0.01,
+                ),
+                "formula": fields.text("Another salt, by formula", placeholder="MgCl2·2H2O"),
+                "name": fields.text("Name on the bottle", placeholder="calcium, magnesium, ..."),
+                "lot": fields.text("Lot of the salt", placeholder="as on its label"),
+                "keeper": fields.text("Made by"),
+                "made_on": fields.day("Made on, if not today"),
+            },
+            fold_title="Strength, purity, balance, another salt, name, lot, who and when",
+            buttons=[self._button] if keep else [],
+        )
+        self.compute_with(self._describe)
+
+    @property
+    def salt(self) -> Salt:
+        """The salt chosen, or the one typed by its formula."""
+        formula = self.fields["formula"].value.strip()
+        return salt_by_formula(formula) if formula else salt(self.fields["salt_label"].value)
+
+    @property
+    def bottle(self) -> Concentrate:
+        """The bottle as weighed.
+
+        Raises
+        ------
+        LabkitError
+            If what stands in the form is no bottle.
+        """
+        now = self.values()
+        return Concentrate.from_weighing(
+            salt=self.salt,
+            weighed_g=now["weighed_g"],
+            volume_ml=now["volume_ml"],
+            purity=now["purity"],
+            name=now["name"].strip(),
+            balance_g=now["balance_g"],
+        )
+
+    def _describe(
+        self,
+        *,
+        volume_ml: float,
+        purity: float,
+        strength_mg_l_caco3_per_ml: float,
+        balance_g: float,
+        weighed_g: float,
+        **_chosen: Any,
+    ) -> list[Any]:
+        weighing = plan_weighing(
+            salt=self.salt,
+            volume_ml=volume_ml,
+            strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml,
+            purity=purity,
+            balance_g=balance_g,
+        )
+        warned = "".join(said(f"Mind: {sentence}") for sentence in weighing.remarks)
+        shown: list[Any] = [
+            '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
+            f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
+            f"of the water, make up to <b>{volume_ml:g} mL</b>.</p>",
+            warned,
+            cautions_html("weighing"),
+            fold("Figures and hazard of this weighing", as_html(weighing)),
+        ]
+        if weighed_g:
+            shown.append(self.bottle)
+        return shown
+
+    def _store(self) -> None:
+        now = self.values()
+        if not now["weighed_g"]:
+            self.message.value = said(
+                "type what you really weighed first; the bottle is kept as it is, not as planned.",
+                wrong=True,
+            )
+            return
+        keep = self._keep
+        assert keep is not None  # the button exists only with it
+        name = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
+        done, _ = self.attempt(
+            lambda: keep(
+                name,
+                salt=self.salt.label,
+                purity=now["purity"],
+                weighed_g=now["weighed_g"],
+                volume_ml=now["volume_ml"],
+                balance_g=now["balance_g"],
+                lot=now["lot"],
+                keeper=now["keeper"],
+                made_on=now["made_on"],
+            )
+        )
+        if done:
+            self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
+            # These belong to this bottle and its jar: the next must not inherit them unseen.
+            for field in ("formula", "name", "lot"):
+                self.fields[field].value = ""
+            self.fields["purity"].value, self.fields["made_on"].value = 1.0, None
+            self.say(
+                f"Kept as «{name}»: {now['weighed_g']:g} g in {now['volume_ml']:g} mL. Label it "
+                "now; choose Run, Run All Cells once more, and the forms below know it."
+            )
+
+
+class StrengthForm(widgets.VBox):
+    """What a titration or a conductivity reading says of a bottle, beside what was weighed.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the bottle stands and the measurement goes; the weighing stays as it is.
+    """
+
+    def __init__(self, book: LabBook) -> None:
+        self._book = book
+        names = [bottle.name for bottle in book.bottles()]
+        keep = fields.button("Write down this strength", main=True)
+        keep.on_click(lambda _b: self._store())
+        self.form = Form(
+            {
+                "bottle": fields.choice("Bottle", names, names[0] if names else None),
+                "method": fields.choice(
+                    "Measured by",
+                    [_BY_DROPS, _BY_BURETTE, _BY_METER],
+                    _BY_DROPS,
+                ),
+                "reading": fields.number(_READING[_BY_DROPS], 0.0),
+            },
+            folded={
+                "concentrate_ml": fields.number("Taken from the bottle (mL)", 100.0),
+                "diluted_to_ml": fields.number("Made up to (mL)", 1000.0),
+                "step_mg_l_caco3": fields.number(*_WORTH[_BY_DROPS]),
+                "measured_by": fields.text("Measured by whom"),
+                "measured_on": fields.day("Measured on, if not today"),
+            },
+            fold_title="The dilution, what a drop is worth, who and when",
+            buttons=[keep],
+        )
+        self.form.fields["method"].observe(lambda _change: self._ask(), "value")
+        self.form.compute_with(lambda **_now: self._show())
+        super().__init__([self.form])
+
+    def _ask(self) -> None:
+        """Ask for what this method reads off, and for what its step is worth."""
+        method, step = self.form.fields["method"].value, self.form.fields["step_mg_l_caco3"]
+        self.form.fields["reading"].description = _READING[method]
+        self.form.fields["reading"].value = 0.0  # drops are no mg/L, and neither are µS/cm
+        step.layout.display = "" if method in _WORTH else "none"
+        if method in _WORTH:
+            step.description, step.value = _WORTH[method]
+
+    def _show(self) -> list[Any]:
+        if self.form.fields["bottle"].value is None:
+            return [said("No bottle stands on the shelf yet: keep one in the form above first.")]
+        measured = self._measured()
+        if measured is None or measured.measured is None:
+            return [said(_HOW[self.form.fields["method"].value]), cautions_html("testing")]
+        now = self.form.values()
+        found, weighed = measured.measured, measured.weighed_strength_mg_l_caco3_per_ml
+        doubt = found.strength_mg_l_caco3_per_ml * found.uncertainty_percent / 100
+        apart = found.strength_mg_l_caco3_per_ml - weighed
+        explained = math.hypot(doubt, weighed * measured.weighing_uncertainty_percent / 100)
+        sides = "more" if apart > 0 else "less"
+        return [
+            said(
+                f"{self._read()} in {now['concentrate_ml']:g} mL made up to "
+                f"{now['diluted_to_ml']:g} mL. By this test 1 mL in 1 L adds "
+                f"{found.strength_mg_l_caco3_per_ml:.2f} ± {doubt:.2f} mg/L as CaCO3; by weighing "
+                f"{weighed:.2f}. "
+                + (
+                    "Balance, assay and kit explain the difference."
+                    if abs(apart) <= explained
+                    else f"That is {100 * abs(apart) / weighed:.1f} % {sides}, of which balance, "
+                    f"assay and kit explain {100 * explained / weighed:.1f} %: written down, it "
+                    "asks which one is right, and no dose changes before the answer."
+                )
+            ),
+            cautions_html("testing"),
+            fold("Figures of this bottle", as_html(measured)),
+        ]
+
+    def _read(self) -> str:
+        """The reading in words, with what its steps are worth."""
+        now = self.form.values()
+        if now["method"] == _BY_METER:
+            return f"{now['reading']:g} µS/cm"
+        if now["method"] == _BY_BURETTE:
+            return f"{now['reading']:g} mg/L"
+        return f"{now['reading']:g} drops of {now['step_mg_l_caco3']:g} mg/L"
+
+    def _measured(self) -> Concentrate | None:
+        """The bottle with its measured strength; None until there is a reading."""
+        now = self.form.values()
+        if now["bottle"] is None or not now["reading"]:
+            return None
+        if now["reading"] < 0:
+            raise ConcentrateError(f"reading must be above 0, got {now['reading']:g}.")
+        if now["method"] == _BY_DROPS and now["reading"] % 1:
+            raise ConcentrateError(
+                f"reading must be whole drops, got {now['reading']:g}. Count the last one too."
+            )
+        weighed = self._book.bottle(now["bottle"]).concentrate
+        dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
+        if now["method"] != _BY_METER:
+            step = now["step_mg_l_caco3"] if now["method"] == _BY_DROPS else 1.0
+            return strength_by_titration(
+                weighed,
+                reading_mg_l_caco3=now["reading"] * step,
+                step_mg_l_caco3=now["step_mg_l_caco3"],
+                titrant_percent=(
+                    DROP_DOUBT_PERCENT if now["method"] == _BY_DROPS else _BURETTE_PERCENT
+                ),
+                **dilution,
+            )
+        return strength_by_conductivity(weighed, conductivity_25c_us_cm=now["reading"], **dilution)
+
+    def _store(self) -> None:
+        name = self.form.fields["bottle"].value
+
+        def work() -> None:
+            bottle = self._measured()
+            if bottle is None or bottle.measured is None:
+                raise ConcentrateError(
+                    "reading must be above 0, got 0. Type what the kit or the meter showed."
+                )
+            self._book.measure_bottle(
+                name,
+                method=bottle.measured.method,
+                strength_mg_l_caco3_per_ml=bottle.measured.strength_mg_l_caco3_per_ml,
+                uncertainty_percent=bottle.measured.uncertainty_percent,
+                measured_on=self.form.fields["measured_on"].value,
+                measured_by=self.form.fields["measured_by"].value,
+            )
+
+        done, _ = self.form.attempt(work)
+        if done:
+            self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
+            bottle = self._book.bottle(name)
+            self.form.say(
+                f"Written down for «{name}». {bottle.question}"
+                if bottle.question
+                else f"Written down for «{name}»; doses count with what was {bottle.counts}."
+            )

@@ -1,0 +1,189 @@
+"""What happens to a bottle after it is made: doses taken, strengths questioned, the last drop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.book.stock.bottles import Bottle
+from labkit.book.stock.needs import session_needs
+from labkit.errors import BookError
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form, said
+
+_FOR_NOTHING = ("spilt, or other use", None)
+
+
+def too_old(bottle: Bottle) -> str:
+    """What to do about a bottle past its day, as long as it stands on the shelf."""
+    return (
+        f"«{bottle.name}» was good until {bottle.use_by}: make it fresh. If it is poured away, "
+        "press «This bottle is empty» at the bottles, and no recipe uses it again."
+    )
+
+
+class QuestionForm(widgets.VBox):
+    """Where weighed and measured strength disagree: which one counts, who says so, and why.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the answer goes; both strengths stay.
+    on_written : callable
+        Called after an answer was written.
+    """
+
+    def __init__(self, book: LabBook, on_written: Callable[[], Any]) -> None:
+        self._book, self._on_written = book, on_written
+        answer = fields.button("Answer", main=True)
+        answer.on_click(lambda _b: self._store())
+        self.form = Form(
+            {
+                "bottle": fields.choice("Which strength counts for", [], None),
+                "counts": fields.choice(
+                    "Doses count with",
+                    [
+                        ("choose one", None),
+                        ("what was weighed", "weighed"),
+                        ("what was measured", "measured"),
+                    ],
+                    None,
+                ),
+                "answered_by": fields.text("Who says so"),
+                "reason": fields.text("Why", placeholder="such as: kit out of date"),
+            },
+            buttons=[answer],
+        )
+        self._questions = widgets.HTML()
+        self.refresh()
+        super().__init__([self._questions, self.form])
+
+    def refresh(self) -> None:
+        """Ask what is open now; ask nothing where nothing is."""
+        open_ones = [bottle for bottle in self._book.bottles() if bottle.question]
+        self._questions.value = "".join(said(f"Question: {one.question}") for one in open_ones)
+        chooser, names = self.form.fields["bottle"], [bottle.name for bottle in open_ones]
+        if list(chooser.options) != names:
+            chooser.options = names
+            chooser.value = names[0] if names else None
+        self.form.layout.display = "" if names else "none"
+
+    def _store(self) -> None:
+        now = self.form.values()
+
+        def work() -> None:
+            if now["counts"] is None:
+                raise BookError("counts must be one of the two strengths. Choose which is right.")
+            self._book.answer_strength(
+                now["bottle"],
+                counts=now["counts"],
+                answered_by=now["answered_by"],
+                reason=now["reason"],
+            )
+
+        done, _ = self.form.attempt(work)
+        if done:
+            self.form.fields["counts"].value = None
+            self.form.fields["reason"].value = ""
+            self.refresh()
+            self._on_written()
+
+
+class TakenForm(widgets.VBox):
+    """Doses taken for a flight, off the bench sheet's last row, or poured away.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where they are written down.
+    on_written : callable
+        Called after something was written.
+    """
+
+    def __init__(self, book: LabBook, on_written: Callable[[], Any]) -> None:
+        self._book, self._on_written = book, on_written
+        self._bottles = [bottle.name for bottle in book.bottles()]
+        write = fields.button("Write down what was taken", main=True)
+        write.on_click(lambda _b: self._store())
+        empty = fields.button("This bottle is empty")
+        empty.on_click(lambda _b: self._empty())
+        self.form = Form(
+            {
+                "taken_for": fields.choice("Taken for", [_FOR_NOTHING], None),
+                **{
+                    f"dose_{place}": fields.number(f"{name} (mL)", 0.0, step=1)
+                    for place, name in enumerate(self._bottles)
+                },
+            },
+            buttons=[write],
+        )
+        self.empty_form = Form(
+            {"bottle": fields.choice("Bottle", self._bottles, next(iter(self._bottles), None))},
+            buttons=[empty],
+        )
+        self.refresh()
+        super().__init__([self.form, self.empty_form])
+
+    def refresh(self) -> None:
+        """Offer the flights that wait to be mixed, the first of them chosen."""
+        waiting = [
+            (f"flight {flight} of {need.session}", (need.session, flight))
+            for need in session_needs(self._book)
+            for flight in need.flights
+        ]
+        chooser, options = self.form.fields["taken_for"], [*waiting, _FOR_NOTHING]
+        if list(chooser.options) != options:
+            chooser.options = options
+            chooser.index = 0
+
+    def _store(self) -> None:
+        taken = self.form.fields["taken_for"].value
+        doses = {
+            name: self.form.fields[f"dose_{place}"].value
+            for place, name in enumerate(self._bottles)
+        }
+
+        def work() -> None:
+            off = next((name for name, volume_ml in doses.items() if volume_ml < 0), None)
+            if off is not None:
+                raise BookError(
+                    f"what was taken of «{off}» must be at least 0 mL, got {doses[off]:g}. Write 0 "
+                    "where nothing was taken."
+                )
+            if not any(doses.values()):
+                raise BookError(
+                    "one dose must be above 0 mL, got none. Type what the bench sheet's last row "
+                    "says."
+                )
+            session, flight = taken if taken else (None, None)
+            for name, volume_ml in doses.items():
+                if volume_ml:
+                    self._book.use_bottle(name, volume_ml, session=session, flight=flight)
+
+        done, _ = self.form.attempt(work)
+        if done:
+            for place in range(len(self._bottles)):
+                self.form.fields[f"dose_{place}"].value = 0.0  # a second press writes nothing
+            self.refresh()
+            said_of = ", ".join(f"{ml:g} mL of {name}" for name, ml in doses.items() if ml)
+            self.form.say(f"Written down: {said_of}.")
+            self._on_written()
+
+    def _empty(self) -> None:
+        name = self.empty_form.fields["bottle"].value
+
+        def work() -> None:
+            if name is None:
+                raise BookError("bottle must be one on the shelf, but none stands there.")
+            self._book.empty_bottle(name)
+
+        done, _ = self.empty_form.attempt(work)
+        if done:
+            chooser = self.empty_form.fields["bottle"]
+            chooser.options = [bottle.name for bottle in self._book.bottles()]
+            chooser.value = next(iter(chooser.options), None)
+            self.empty_form.say(f"«{name}» is off the shelf; its history stays.")
+            self._on_written()

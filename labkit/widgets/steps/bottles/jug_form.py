@@ -1,0 +1,270 @@
+"""The forms at the jug: what to start from, what is wanted, what to pour and what to check."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.errors import WaterError
+from labkit.water import (
+    DROP_KITS,
+    PREFERENCES,
+    Target,
+    Water,
+    mix,
+    portray,
+    pure_water,
+    read_analysis,
+    weigh_out,
+)
+from labkit.water.chemistry.conductivity import AIR_US_CM, conductivity_us_cm
+from labkit.water.jugs.doses import drops_of, meter_of
+from labkit.water.start import PURE, StartWater
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.steps.bottles.bottle_forms import cautions_html
+from labkit.widgets.steps.bottles.bottle_log import too_old
+
+_IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
+
+
+class BaseWaterForm(widgets.VBox):
+    """The water that the doses go into: pure by its meter, or any water by analysis.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where waters to start from are kept.
+    """
+
+    def __init__(self, book: LabBook) -> None:
+        self._book = book
+        keep = fields.button("Keep this analysis in the lab book")
+        keep.on_click(lambda _b: self._store())
+        self.form = Form(
+            {
+                "name": fields.choice("Start from", [PURE], PURE),
+                "conductivity_25c_us_cm": fields.number("Its meter shows (µS/cm)", 1.0),
+                "share_percent": fields.number("Share of it, rest pure water (%)", 100.0, step=5),
+            },
+            folded={
+                "new_name": fields.text("Name of the water", placeholder="tap, autumn"),
+                **{ion: fields.text(f"{ion} (mg/L)") for ion in _IONS},
+                "alkalinity": fields.text("Alkalinity"),
+                "alkalinity_unit": fields.choice(
+                    "Alkalinity is stated in",
+                    ["mg/L CaCO3", "mg/L HCO3", "°dH", "°fH"],
+                    "mg/L CaCO3",
+                ),
+            },
+            fold_title="Add a water by its analysis",
+        )
+        *_, accordion = (c for c in self.form.children if isinstance(c, widgets.Accordion))
+        accordion.children[0].children += (keep,)
+        self._fill()
+        self.form.fields["name"].observe(lambda _change: self._offer(), "value")
+        self._offer()
+        self.form.compute_with(lambda **_now: self._describe())
+        super().__init__([self.form])
+
+    @property
+    def water(self) -> Water:
+        """The water chosen, thinned as it stands in the form, with its ions.
+
+        Raises
+        ------
+        LabkitError
+            If the reading, the share or the analysis is impossible.
+        """
+        return self.start.water
+
+    @property
+    def start(self) -> StartWater:
+        """The water chosen under its name; raises as :attr:`water` does."""
+        now = self.form.values()
+        if now["name"] == PURE:
+            reading = now["conductivity_25c_us_cm"]
+            return StartWater(base=pure_water(conductivity_25c_us_cm=reading).water)
+        base = self._book.base_water(now["name"]).supply.water
+        return StartWater(name=now["name"], base=base, share_percent=now["share_percent"])
+
+    def choose(self, start: StartWater) -> None:
+        """Start from this, such as from what a coffee's last session started from."""
+        self._fill()
+        self.form.fields["name"].value = start.name
+        self.form.fields["share_percent"].value = start.share_percent
+
+    def on_change(self, follow: Any) -> None:
+        """Call ``follow`` after every change."""
+        self.form.on_change(follow)
+
+    def _fill(self) -> None:
+        names, chooser = [w.name for w in self._book.base_waters()], self.form.fields["name"]
+        if list(chooser.options) != [PURE, *names]:
+            kept = chooser.value
+            chooser.options = [PURE, *names]
+            chooser.value = kept if kept in names else PURE
+
+    def _offer(self) -> None:
+        """Ask a pure water for its meter, any other for how much of it there is."""
+        pure = self.form.fields["name"].value == PURE
+        for name, is_asked in (("conductivity_25c_us_cm", pure), ("share_percent", not pure)):
+            self.form.fields[name].layout.display = "" if is_asked else "none"
+
+    def _describe(self) -> Any:
+        start = self.start
+        if start.name == PURE:
+            pure = pure_water(
+                conductivity_25c_us_cm=self.form.fields["conductivity_25c_us_cm"].value
+            )
+            is_usual = pure.conductivity_25c_us_cm <= AIR_US_CM
+            return fold("What that reading can hide", as_html(pure)) if is_usual else pure
+        water, supply = start.water, self._book.base_water(start.name).supply
+        meter = float(conductivity_us_cm(water.vector)[0])
+        return [
+            said(
+                f"Start from {start.text}: hardness {water.hardness_mg_l_caco3:.0f} and alkalinity "
+                f"{water.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3, {meter:.0f} µS/cm at 25 °C."
+            ),
+            *(said(remark) for remark in supply.remarks),
+            fold("Its analysis", as_html(supply)),
+        ]
+
+    def _analysis(self) -> dict[str, tuple[float, str]]:
+        now = self.form.values()
+        given = {ion: (now[ion], "mg/L") for ion in _IONS if now[ion].strip()}
+        if now["alkalinity"].strip():
+            given["alkalinity"] = (now["alkalinity"], now["alkalinity_unit"])
+        analysis = {}
+        for what, (typed, unit) in given.items():
+            try:
+                analysis[what] = (float(typed), unit)
+            except ValueError:
+                raise WaterError(
+                    f"{what} must be a number in {unit}, got {typed!r}. Write a point for decimals."
+                ) from None
+        return analysis
+
+    def _store(self) -> None:
+        name = self.form.fields["new_name"].value
+
+        def work() -> None:
+            analysis = self._analysis()
+            read_analysis(analysis, name=name)
+            self._book.add_base_water(name, analysis)
+
+        done, _ = self.form.attempt(work)
+        if done:
+            self._fill()
+            self.form.fields["name"].value = name.strip()
+            self.form.say(f"«{name.strip()}» is in the lab book.")
+
+
+class JugForm(Form):
+    """One jug: mL of each concentrate for a wanted water, what it becomes, and how to check it.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the bottles stand.
+    base : BaseWaterForm
+        The water that the doses go into.
+    """
+
+    def __init__(self, book: LabBook, base: BaseWaterForm) -> None:
+        self._book, self._base = book, base
+        super().__init__(
+            {
+                "mg_share": fields.number("Mg share of hardness (0 to 1)", 0.5, step=0.05),
+                "hardness_mg_l_caco3": fields.number("Hardness (mg/L CaCO3)", 80.0, step=10),
+                "alkalinity_mg_l_caco3": fields.number("Alkalinity (mg/L CaCO3)", 40.0, step=5),
+            },
+            folded={
+                "volume_ml": fields.number("Jug (mL)", 1000.0, step=100),
+                "filling": fields.choice("The volume is", ["made up to", "added to"], "made up to"),
+                "pipette_ml": fields.choice(
+                    "Smallest step of the pipette",
+                    [(f"{step:g} mL", step) for step in (0.01, 0.05, 0.1, 0.5, 1.0)],
+                    0.1,
+                ),
+                "weigh": fields.tick("Straight from salts, without bottles", False),
+                "balance_g": fields.choice(
+                    "Last digit of the balance",
+                    [(f"{step:g} g", step) for step in (0.001, 0.01, 0.1)],
+                    0.01,
+                ),
+                "prefer": fields.choice(
+                    "If there is more than one way", list(PREFERENCES), "few bottles"
+                ),
+                "temperature_c": fields.number("Checked at (°C)", 25.0, step=1),
+                "tds_factor": fields.choice(
+                    "The meter shows",
+                    [("µS/cm", None), ("TDS, factor 0.5", 0.5), ("TDS, factor 0.7", 0.7)],
+                    None,
+                ),
+                "kit": fields.choice("Drop kit", list(DROP_KITS), next(iter(DROP_KITS))),
+            },
+            fold_title="Jug, pipette or balance, meter and drop kit",
+        )
+        self.compute_with(self._mix)
+        base.on_change(self.refresh)
+
+    def _mix(
+        self,
+        *,
+        volume_ml: float,
+        filling: Any,
+        pipette_ml: float,
+        weigh: bool,
+        balance_g: float,
+        prefer: Any,
+        temperature_c: float,
+        tds_factor: float | None,
+        kit: str,
+        **coordinates: float,
+    ) -> list[Any]:
+        target, bottles = Target(**coordinates), self._book.concentrates()
+        if not bottles:
+            raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
+        if weigh:
+            made: Any = weigh_out(
+                target,
+                [bottle.salt for bottle in bottles],
+                volume_l=volume_ml / 1000,
+                base=self._base.water,
+                balance_g=balance_g,
+                purities={bottle.salt.label: bottle.purity for bottle in bottles},
+                prefer=prefer,
+            )
+        else:
+            made = mix(
+                target,
+                bottles,
+                volume_ml=volume_ml,
+                base=self._base.water,
+                pipette_ml=pipette_ml,
+                filling=filling,
+                prefer=prefer,
+            )
+        today = date.today()
+        stale = [
+            said(f"Mind: {too_old(bottle)}")
+            for bottle in self._book.bottles()
+            if not weigh and bottle.is_too_old(today)
+        ]
+        water = made.reached
+        checks = [
+            meter_of(made, temperature_c=temperature_c, tds_factor=tds_factor),
+            drops_of(made, "hardness", kit=DROP_KITS[kit]),
+            drops_of(made, "alkalinity", kit=DROP_KITS[kit]),
+        ]
+        return [
+            *stale,
+            made,
+            fold("Is the jug right? What meter and drops should show", as_html(checks)),
+            fold("What this water is: ions, pH, scale, steel", as_html(portray(water))),
+            fold("Before it goes into a machine", cautions_html("machine")),
+        ]

@@ -1,0 +1,200 @@
+"""The bottles on the shelf: how old, what is left, what the next sessions need, and labels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import date
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.book.stock.bottles import Bottle
+from labkit.book.stock.needs import JUG_ML, SessionNeed, session_needs
+from labkit.errors import BookError
+from labkit.water.markup import table
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.steps.bottles.bottle_log import QuestionForm, TakenForm
+
+
+class StockForm(widgets.VBox):
+    """What stands on the shelf and what will be taken of it; only its buttons write.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the bottles are.
+    labels : callable
+        ``labkit.bench.bottle_labels``.
+    """
+
+    def __init__(self, book: LabBook, labels: Callable[..., Any]) -> None:
+        self._book, self._labels, self._hands = book, labels, HandOver()
+        save = fields.button("Label sheet")
+        save.on_click(lambda _b: self._hand())
+        keep = fields.button("Keep these days")
+        keep.on_click(lambda _b: self._keep_days())
+        self.form = Form(
+            {
+                "keeps_days": fields.whole(
+                    "Bicarbonate keeps (days)", book.bicarbonate_keeps_days()
+                ),
+                "jug_volume_ml": fields.number("Each jug (mL)", JUG_ML, step=100),
+            },
+            buttons=[keep, save],
+        )
+        self.form.compute_with(self._show)
+        self.questions = QuestionForm(book, self._after)
+        self.taken = TakenForm(book, self._after)
+        folded = widgets.Accordion([self.taken])
+        folded.set_title(0, "Write down doses taken, or an empty bottle")
+        folded.selected_index = None
+        super().__init__([self.questions, self.form, self._hands, folded])
+
+    def refresh(self) -> None:
+        """Read the shelf and the plans again."""
+        for part in (self.questions, self.taken, self.form):
+            part.refresh()
+
+    def _after(self) -> None:
+        self.questions.refresh()
+        self.taken.refresh()
+        self.form.refresh()
+
+    def _show(self, *, keeps_days: int, jug_volume_ml: float) -> list[str]:
+        if not jug_volume_ml > 0:
+            raise BookError(
+                f"jug_volume_ml must be above 0, got {jug_volume_ml:g}. Say what a jug holds."
+            )
+        needs = session_needs(self._book, jug_volume_ml=jug_volume_ml)
+        bottles = self._book.bottles()
+        remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
+        if not bottles:
+            return [said("No bottle stands on the shelf yet: keep one in notebook 1."), *remarks]
+        kept = self._book.bicarbonate_keeps_days()
+        return [
+            said(
+                "Bicarbonate is made fresh every 3 to 4 days (common practice)."
+                if keeps_days == kept
+                else f"The lab book still says {kept} days: press «Keep these days» to change it."
+            ),
+            _shelf_html(bottles, needs),
+            *remarks,
+            fold("All that is written down of each bottle", "".join(map(_history, bottles))),
+        ]
+
+    def _keep_days(self) -> None:
+        days = self.form.fields["keeps_days"].value
+        done, _ = self.form.attempt(lambda: self._book.set_bicarbonate_keeps_days(days))
+        if done:
+            self.form.refresh()
+            self.form.say(f"Bicarbonate keeps {days} days from now on, on the shelf and on labels.")
+
+    def _hand(self) -> None:
+        def work() -> None:
+            sheet = self._labels(self._book.bottles(), lab_book=self._book.name)
+            self._hands.hand(
+                sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %."
+            )
+
+        self.form.attempt(work)
+
+
+def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
+    today, rows = date.today(), []
+    for bottle in bottles:
+        days = bottle.age_days(today)
+        age = {0: "made today, ", 1: "made yesterday, "}.get(days, f"made {days} days ago, ")
+        if bottle.use_by is None:
+            age += "keeps for months"
+        elif bottle.is_too_old(today):
+            age += f"too old: was good until {bottle.use_by:%d %b}"
+        else:
+            age += f"good until {bottle.use_by:%d %b}"
+        most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
+        within = f"{bottle.left_ml:.0f} mL left"
+        if most:
+            after = bottle.left_ml - most
+            within += f"; needed up to {most:.0f} mL; "
+            within += f"then {after:.0f} mL" if after >= 0 else f"{-after:.0f} mL short"
+        lot = f"lot {bottle.lot}" if bottle.lot else ""
+        keeper = f"by {bottle.keeper}" if bottle.keeper else ""
+        made = ", ".join(filter(None, [bottle.salt, lot, keeper]))
+        strength = f"{bottle.counts} {_g_l(bottle):.3f} g/L"
+        rows.append((f"{bottle.name}: {made}, {strength}", f"{age}; {within}"))
+    # Two columns of phrases that wrap: a third would be cut on a phone.
+    return table("On the shelf", ("bottle", "age, and what is left"), rows)
+
+
+def _history(bottle: Bottle) -> str:
+    """How a bottle was made, what was measured, answered and taken, oldest first."""
+    rows = [
+        ("salt", bottle.salt),
+        ("lot", bottle.lot or "not written down"),
+        ("purity", f"{100 * bottle.purity:g} %"),
+        ("weighed", f"{bottle.weighed_g:g} g, to {bottle.balance_g:g} g"),
+        ("made up to", f"{bottle.volume_ml:g} mL"),
+        ("made", _when(bottle.made_on, bottle.keeper)),
+    ]
+    for found in bottle.measurements:
+        doubt = "" if found.uncertainty_percent is None else f" ± {found.uncertainty_percent:.1f} %"
+        strength = f"{found.strength_g_l:.3f} g/L{doubt}, {found.method}"
+        rows.append(("measured", f"{strength}, {_when(found.measured_on, found.measured_by)}"))
+        rows += [
+            (
+                "answered",
+                f"what was {one.counts} counts, {_when(one.answered_on, one.answered_by)}"
+                + (f": {one.reason}" if one.reason else ""),
+            )
+            for one in found.answers
+        ]
+    for use in bottle.uses:
+        whither = f", flight {use.flight} of {use.session}" if use.session else ""
+        rows.append(("taken", f"{use.volume_ml:g} mL, {use.used_on:%Y-%m-%d}{whither}"))
+    if bottle.note:
+        rows.append(("note", bottle.note))
+    return table(bottle.name, ("", ""), rows)
+
+
+def _when(day: date, who: str) -> str:
+    return f"on {day:%Y-%m-%d}" + (f" by {who}" if who else "")
+
+
+def _g_l(bottle: Bottle) -> float:
+    """Pure salt as labelled, by the strength that counts (g/L)."""
+    liquid = bottle.in_use
+    return liquid.strength_mmol_l * liquid.salt.molar_mass_g_mol / 1000
+
+
+def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[str]:
+    """What waits to be mixed, and what has to be made for it."""
+    said_of = []
+    for need in needs:
+        flights = ", ".join(map(str, need.flights))
+        plural = "s" if len(need.flights) > 1 else ""
+        if need.remark:
+            said_of.append(f"«{need.session}», flight{plural} {flights}: {need.remark}")
+        else:
+            said_of.append(
+                f"«{need.session}», flight{plural} {flights}: up to {need.jugs} jugs wait to be "
+                "mixed. Needed at most: the keys stay sealed, so duplicates count as the dearest "
+                "water."
+            )
+    said_of.append(
+        "A flight that will not be tasted after all takes nothing once it is locked in notebook 3."
+        if needs
+        else "No sealed flight waits to be mixed."
+    )
+    today = date.today()
+    for bottle in bottles:
+        most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
+        if most > bottle.left_ml:
+            said_of.append(
+                f"Make more «{bottle.name}»: up to {most:.0f} mL are needed, {bottle.left_ml:.0f} "
+                "mL are left."
+            )
+        if most and bottle.is_too_old(today):
+            said_of.append(f"Make «{bottle.name}» fresh: it was good until {bottle.use_by}.")
+    return said_of

@@ -1,0 +1,1 @@
+"""Forms that hand a coffee's water over."""

@@ -1,0 +1,1 @@
+"""Forms that plan a tasting."""

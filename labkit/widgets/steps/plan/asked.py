@@ -1,0 +1,77 @@
+"""What the score sheet asks: the fields in which the lead lists it, and what they make of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import ipywidgets as widgets
+
+from labkit.book import Attribute
+from labkit.errors import PlanError
+from labkit.tasting import SCALES
+from labkit.widgets.parts import fields
+
+WORDS: Final = "words that fit"
+"""What the list of words is called on the sheet and in the lab book."""
+
+_LISTS: Final = {"intensities": "intensity 0-15", "just_right": "just about right"}
+"""The scale of the attributes that are listed in a field."""
+
+
+def asked_fields() -> dict[str, widgets.Widget]:
+    """The fields, with what is usually asked in them."""
+    return {
+        "overall_scale": fields.choice(
+            "Overall score", ["liking 1-9", "quality 6-10"], "liking 1-9"
+        ),
+        "intensities": fields.text("Attributes, 0 to 15", "acidity, sweetness, body"),
+        "just_right": fields.text(
+            "Too little, right or too much?", placeholder="such as bitterness"
+        ),
+        "words": fields.text("Words to check if they fit", placeholder="such as floral, nutty"),
+    }
+
+
+def as_asked(attributes: Sequence[Attribute]) -> dict[str, str]:
+    """What the fields would say to ask for these attributes once more."""
+    said = {
+        field: ", ".join(one.name for one in attributes if one.scale_name == scale)
+        for field, scale in _LISTS.items()
+    }
+    for one in attributes:
+        if one.name == "overall" and one.scale_name in SCALES:
+            said["overall_scale"] = one.scale_name
+    lists = [one.choices for one in attributes if one.kind == "descriptors"]
+    return {**said, "words": ", ".join(lists[0]) if lists else ""}
+
+
+def asked_attributes(now: Mapping[str, Any]) -> list[Attribute]:
+    """The attributes of a session, from what stands in the fields.
+
+    Raises
+    ------
+    PlanError
+        If one is asked twice, or the words to check are just one.
+    """
+    asked = {"overall": Attribute(name="overall", scale=SCALES[now["overall_scale"]])}
+    for field, scale in _LISTS.items():
+        for name in _listed(now[field]):
+            if name in {*asked, WORDS}:
+                raise PlanError(
+                    f"{field} must name what is not asked yet, got {name!r} once more. "
+                    "Take it out of one list, or call it something else."
+                )
+            asked[name] = Attribute(name=name, scale=SCALES[scale])
+    words = tuple(dict.fromkeys(_listed(now["words"])))
+    if len(words) == 1:
+        raise PlanError(
+            f"words must be two or more to choose from, got only {words[0]!r}. Add one, or none."
+        )
+    if words:
+        asked[WORDS] = Attribute(name=WORDS, kind="descriptors", choices=words)
+    return list(asked.values())
+
+
+def _listed(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]

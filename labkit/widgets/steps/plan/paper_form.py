@@ -1,0 +1,178 @@
+"""Paper: what tasters may see, and for the preparer the bench sheet once more, on record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.errors import SealError
+from labkit.tasting import CupPlan
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.flight_names import flight_name
+from labkit.widgets.parts.handover import HandOver, file_name
+
+
+class PaperForm(widgets.VBox):
+    """Buttons that hand sheets to the browser; none stays in the notebook.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where plans are, and where a bench sheet given out is recorded.
+    score_sheets, cup_labels, tray_map : callable
+        Make the tasters' sheets from a plan, which holds no water.
+    bench_sheet : callable
+        Makes the preparer's sheet from opened flights, concentrates, ``start`` and
+        ``jug_volume_ml``.
+    papers : mapping
+        What label packets say, and their measures.
+    """
+
+    def __init__(
+        self,
+        book: LabBook,
+        *,
+        score_sheets: Callable[..., Any],
+        cup_labels: Callable[..., Any],
+        tray_map: Callable[..., Any],
+        bench_sheet: Callable[..., Any],
+        papers: Mapping[str, Any],
+    ) -> None:
+        self._book, self._bench_sheet, self._papers = book, bench_sheet, papers
+        self._score_sheets, self._cup_labels, self._tray_map = score_sheets, cup_labels, tray_map
+        self._handover = HandOver()
+        made = {
+            "Score sheets": self._make_score_sheets,
+            "Cup labels": self._make_cup_labels,
+            "Tray map": self._make_tray_map,
+        }
+        buttons = [fields.button(label) for label in made]
+        for button in buttons:
+            button.on_click(lambda pressed: self._hand(made[pressed.description]))
+        self.form = Form(
+            {
+                "session": fields.choice("Session", [], None),
+                "flight": fields.choice("Flights", [("all", None)], None),
+            },
+            folded={
+                "paper": fields.choice("Label paper", list(papers), next(iter(papers))),
+                "copies": fields.whole("Labels of each code", 1),
+                "first_free": fields.whole("First free label", 1),
+            },
+            fold_title="Label paper",
+            buttons=buttons,
+        )
+        self._bench_button = fields.button("Hand over the bench sheet")
+        self._bench_button.on_click(lambda _b: self._hand_bench_sheet())
+        self.bench_form = Form(
+            {},
+            folded={
+                "bench_passphrase": fields.secret("Passphrase of the plan"),
+                "preparer": fields.text("Who asks for it"),
+                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+            },
+            fold_title="Preparer: the bench sheet again",
+        )
+        self.bench_form.children[0].children[0].children += (self._bench_button,)
+        self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
+        self.fill()
+        super().__init__([self.form, self._handover, self.bench_form])
+
+    def fill(self) -> None:
+        """Offer the sessions that have a plan, the latest first and chosen."""
+        names = [s.name for s in reversed(self._book.sessions()) if self._book.flights(s.name)]
+        chooser = self.form.fields["session"]
+        chooser.options = names
+        chooser.value = names[0] if names else None
+        self._offer_flights()
+        self.form.message.value = said(
+            "" if names else "Nothing is planned yet. Plan and seal first."
+        )
+
+    def _offer_flights(self) -> None:
+        session = self.form.fields["session"].value
+        flights = self._book.flights(session) if session else ()
+        chooser = self.form.fields["flight"]
+        chooser.options = [
+            ("all", None),
+            *((flight_name(f, short=True), f.number) for f in flights),
+        ]
+        chooser.index = 0  # "all" is shown, though its value is None
+        if session:
+            self.bench_form.fields["preparer"].value = self._book.session(session).held.preparer
+
+    def _plan(self) -> tuple[CupPlan, list[int]]:
+        session, flight = (self.form.fields[name].value for name in ("session", "flight"))
+        if session is None:
+            raise SealError("session must be a planned one, but none is. Plan and seal first.")
+        plan = self._book.plan(session)
+        return plan, list(plan.flights) if flight is None else [flight]
+
+    def _make_score_sheets(self) -> tuple[Any, str]:
+        plan, flights = self._plan()
+        session = self._book.session(self.form.fields["session"].value)
+        return self._score_sheets(
+            plan,
+            session.attributes,
+            stages=session.stages,
+            flights=flights,
+            lab_book=self._book.name,
+        ), "score-sheets"
+
+    def _make_cup_labels(self) -> tuple[Any, str]:
+        plan, flights = self._plan()
+        now = self.form.values()
+        return self._cup_labels(
+            plan,
+            paper=self._papers[now["paper"]],
+            flights=flights,
+            copies=now["copies"],
+            first_free=now["first_free"],
+            lab_book=self._book.name,
+        ), "cup-labels"
+
+    def _make_tray_map(self) -> tuple[Any, str]:
+        plan, flights = self._plan()
+        return self._tray_map(plan, flights=flights, lab_book=self._book.name), "tray-map"
+
+    def _hand(self, make: Callable[[], tuple[Any, str]]) -> None:
+        done, made = self.form.attempt(make)
+        if not done:
+            return
+        sheet, what = made
+        name = file_name(self.form.fields["session"].value, what)
+        self._handover.hand(sheet.html, name=name, note="Open it and print.")
+
+    def _hand_bench_sheet(self) -> None:
+        done, sheet = self.bench_form.attempt(self._open_for_preparer)
+        if not done:
+            return
+        self.bench_form.fields["bench_passphrase"].value = ""
+        self._handover.hand(
+            sheet.html,
+            name=file_name(self.form.fields["session"].value, "bench-sheet"),
+            note="Preparer only: it names the waters. That it was given out is in the lab book.",
+        )
+
+    def _open_for_preparer(self) -> Any:
+        plan, flights = self._plan()
+        now = self.bench_form.values()
+        if not now["preparer"].strip():
+            raise SealError("preparer must have a name, got ''. It is recorded who had the sheet.")
+        opened = [
+            self._book.open_for_bench_sheet(
+                plan.session, flight, now["bench_passphrase"], done_by=now["preparer"]
+            )
+            for flight in flights
+        ]
+        return self._bench_sheet(
+            opened,
+            self._book.concentrates(),
+            start=self._book.start_water(self._book.session(plan.session).held),
+            jug_volume_ml=now["jug_volume_ml"],
+            lab_book=self._book.name,
+        )

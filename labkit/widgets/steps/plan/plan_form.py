@@ -1,0 +1,380 @@
+"""The form that turns waters into a sealed cup plan, and hands the preparer the bench sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from typing import Any, Protocol
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook, TastingSession
+from labkit.errors import PlanError
+from labkit.tasting import (
+    SCALES,
+    CupPlan,
+    SessionWater,
+    Sweep,
+    TasterNoise,
+    plan_tasting,
+    session_waters,
+)
+from labkit.tasting.plan import Vessels
+from labkit.tasting.waters import coordinates
+from labkit.water import Target
+from labkit.water.start import StartWater
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.dials import LARGE, dial, numbers
+from labkit.widgets.parts.fields import Form, as_html, fold
+from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
+from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
+from labkit.widgets.steps.plan.asked import as_asked, asked_attributes, asked_fields
+from labkit.widgets.steps.plan.conditions_form import ConditionsForm
+from labkit.widgets.steps.plan.power_view import panel_noise, view_plan
+
+_CODES_REST = timedelta(days=60)
+"""How far back codes are looked up; planning itself lets them rest for a fortnight."""
+
+_STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
+
+_CONTROLS = [("the middle water", "middle"), ("none", "none")]
+
+_SHAPING = (
+    "alone",
+    "flights",
+    "duplicates",
+    "add_to",
+    "cups_per_flight",
+    "control",
+    "serving",
+    "vessel_ml",
+    "jug_volume_ml",
+    "stages",
+    "overall_scale",
+)
+"""Choices that what is shown of the plan depends on."""
+
+
+class WaterSource(Protocol):
+    """What the plan is made for: the sweep form, or the view that proposes the next flight."""
+
+    @property
+    def coffee(self) -> tuple[str, str] | None:
+        """Client and name of the coffee."""
+
+    @property
+    def waters(self) -> tuple[Target, ...]:
+        """The waters to taste."""
+
+    @property
+    def sweep(self) -> Sweep | None:
+        """The sweep they make, if they make one."""
+
+    @property
+    def control(self) -> Target | None:
+        """The water that the coffee's days have in common; None for that of its last session."""
+
+    def on_change(self, follow: Callable[[], Any]) -> None:
+        """Call ``follow`` after every change."""
+
+
+class PlanForm(widgets.VBox):
+    """Who tastes these waters and how, and what that would likely see; one button plans and seals.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the session and its sealed plan go.
+    source : WaterSource
+        Where coffee and waters come from.
+    bench_sheet : callable
+        Takes the opened flights and the concentrates, ``start``, ``jug_volume_ml`` and
+        ``lab_book``, and returns the preparer's sheet with its ``html``.
+    base : BaseWaterForm, optional
+        The water that the doses go into; pure water if not given. It starts from that of the
+        coffee's last session, and is recorded with the session.
+    on_sealed : callable, optional
+        Called after a plan was sealed, to offer its sheets.
+    """
+
+    def __init__(
+        self,
+        book: LabBook,
+        source: WaterSource,
+        bench_sheet: Callable[..., Any],
+        *,
+        base: BaseWaterForm | None = None,
+        on_sealed: Callable[[], Any] | None = None,
+    ) -> None:
+        self._book, self._source, self._bench_sheet = book, source, bench_sheet
+        self._base, self._on_sealed = base, on_sealed
+        self.plan: CupPlan | None = None
+        self._coffee: tuple[str, str] | None = None
+        self._noise: dict[tuple[str, str], TasterNoise] = {}
+        self._viewed: tuple[Any, str] = (None, "")
+        self._button = fields.button("Plan and seal", main=True)
+        self._button.on_click(lambda _b: self._press())
+        self._handover = HandOver()
+        self._sealed = widgets.HTML()
+        self.form = self._make_form()
+        self.conditions = ConditionsForm(book, self._serving, self._start)
+        *rows, folded, buttons, message, result, style = self.form.children
+        self.form.children = (
+            *rows[:-2],
+            result,
+            folded,
+            self.conditions,
+            *rows[-2:],
+            buttons,
+            message,
+            style,
+        )
+        self.form.fields["tasters"].observe(lambda _change: self._offer_alone(), "value")
+        self._offer_alone()
+        self._follow()
+        self.form.compute_with(self._view)
+        self.form.fields["serving"].observe(lambda _change: self.conditions.refresh(), "value")
+        self.conditions.on_change(self.form.refresh)
+        source.on_change(self._follow)
+        if base is not None:
+            base.on_change(self.conditions.refresh)
+        super().__init__([widgets.HTML(LARGE), self.form, self._handover, self._sealed])
+
+    def _make_form(self) -> Form:
+        names = self._book.tasters()
+        made = Form(
+            {
+                "tasters": TasterTicks("Who tastes?", names, names),
+                "alone": fields.tick("I am alone", False),
+                "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
+                "duplicates": dial("Hidden duplicates", numbers(0, 3), 1),
+                "passphrase": fields.secret("Preparer's passphrase"),
+                "again": fields.secret("The same once more"),
+            },
+            folded={
+                "add_to": fields.choice("Goes into", [("a new session", None)], None),
+                "session": fields.text("Name of the session", placeholder="tasters see it"),
+                "new_tasters": fields.text("More tasters", placeholder="names, with commas"),
+                "cups_per_flight": fields.whole("At most side by side (cups)", 5),
+                "control": fields.choice("Hidden control", _CONTROLS, "middle"),
+                "serving": fields.choice("Cups", ["shared bowls", "a cup each"], "shared bowls"),
+                "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),
+                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+                "stages": fields.choice("Each cup is scored", _STAGES, ()),
+                **asked_fields(),
+            },
+            fold_title="Session, cups, hidden control, scales",
+            buttons=[self._button],
+        )
+        for name in ("passphrase", "again"):
+            made.fields[name].continuous_update = False
+        return made
+
+    def _offer_alone(self) -> None:
+        """Ask for tasting alone only where one person is ticked."""
+        alone = self.form.fields["alone"]
+        one = len(self.form.fields["tasters"].value) == 1
+        alone.layout.display = "" if one else "none"
+        if not one:
+            alone.value = False
+
+    def _follow(self) -> None:
+        """Take over what changed in the form above: coffee, its sessions, number of waters."""
+        chooser, coffee = self.form.fields["add_to"], self._source.coffee
+        self._noise.clear()
+        self._viewed = (None, "")
+        sessions = self._book.sessions(client=coffee[0], coffee=coffee[1]) if coffee else []
+        names = [one.name for one in sessions if not one.is_pair_test]
+        options = [("a new session", None), *((name, name) for name in reversed(names))]
+        if list(chooser.options) != options:
+            kept = chooser.value if chooser.value in names else None
+            chooser.options = options
+            chooser.index = [value for _, value in options].index(kept)
+        self._offer_control()
+        if coffee != self._coffee:
+            self._coffee = coffee
+            self._begin_from(self.conditions.begin_from(coffee))
+        self.form.refresh()
+
+    def _offer_control(self) -> None:
+        """Take the coffee's own control first, so that its days stay comparable."""
+        chooser = self.form.fields["control"]
+        so_far = self._source.control or self._last_control()
+        offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
+        options = [*offered, *_CONTROLS]
+        if list(chooser.options) != options:
+            chooser.options = options
+            chooser.index = 0
+
+    def _last_control(self) -> Target | None:
+        """The control of the coffee's latest session that had one."""
+        if self._source.coffee is None:
+            return None
+        client, coffee = self._source.coffee
+        sessions = self._book.sessions(client=client, coffee=coffee)
+        controls = (
+            water.target
+            for session in reversed(sessions)
+            if not session.is_pair_test
+            for water in session.waters
+            if water.is_control
+        )
+        return next(controls, None)
+
+    def _begin_from(self, last: TastingSession | None) -> None:
+        """Score and serve as in the coffee's last session, if that was one to score."""
+        if last is None or last.is_pair_test:
+            return
+        self.form.fields["serving"].value = last.serving
+        if self._base is not None and last.held.base_water:
+            self._base.choose(self._book.start_water(last.held))
+        for name, value in as_asked(last.attributes).items():
+            self.form.fields[name].value = value
+
+    def _serving(self) -> Vessels:
+        chosen: Vessels = self.form.fields["serving"].value
+        return chosen
+
+    def _start(self) -> StartWater:
+        return StartWater() if self._base is None else self._base.start
+
+    def _people(self, now: dict[str, Any]) -> list[str]:
+        more = [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
+        return [*now["tasters"], *more]
+
+    def _session(self, now: dict[str, Any]) -> TastingSession | None:
+        return None if now["add_to"] is None else self._book.session(now["add_to"])
+
+    def _waters(
+        self, now: dict[str, Any], session: TastingSession | None
+    ) -> tuple[SessionWater, ...]:
+        known = session.waters if session else ()
+        return session_waters(self._source.waters, control=now["control"], known=known)
+
+    def _view(self, **now: Any) -> str:
+        brew_method = self.conditions.fields["brew_method"].value
+        people, targets = self._people(now), self._source.waters
+        asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
+        if self._viewed[0] == asked:
+            return self._viewed[1]
+        refuse_nobody(people, self._book.tasters())
+        waters = self._waters(now, self._session(now))
+        tasted = {coordinates(target) for target in targets}
+        control = next((coordinates(w.target) for w in waters if w.is_control), None)
+        scale = SCALES[now["overall_scale"]]
+        if (scale.name, brew_method) not in self._noise:
+            noise = panel_noise(self._book, self._source.coffee, scale, brew_method)
+            self._noise[scale.name, brew_method] = noise
+        shown = view_plan(
+            len(tasted - {control}),
+            len(people),
+            noise=self._noise[scale.name, brew_method],
+            scale=scale,
+            sweep=self._source.sweep,
+            has_control=control is not None,
+            free_control=control in tasted,
+            duplicates=now["duplicates"],
+            cups_per_flight=now["cups_per_flight"],
+            flights=now["flights"] or None,
+            serving=now["serving"],
+            alone=now["alone"],
+            stages=max(1, len(now["stages"])),
+            vessel_ml=now["vessel_ml"],
+            jug_volume_ml=now["jug_volume_ml"],
+        )
+        self._viewed = (asked, shown)
+        return shown
+
+    def _press(self) -> None:
+        done, plan = self.form.attempt(self._plan)
+        if not done:
+            return
+        self.plan = plan
+        for name in ("passphrase", "again"):
+            self.form.fields[name].value = ""
+        self._follow()
+        self._sealed.value = fold("Codes in each taster's order", as_html(plan))
+        paper = "in notebook 2, under Paper" if self._on_sealed is None else "below, under Paper"
+        self.form.say(
+            f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now: it is the "
+            f"only way to the waters if the passphrase is lost. Cup labels and score sheets are "
+            f"{paper}; score in notebook 3."
+        )
+        if self._on_sealed is not None:
+            self._on_sealed()
+
+    def _usual_name(self, coffee: str) -> str:
+        """Coffee and day: it stands on what tasters see, so nothing of the waters is in it."""
+        usual = f"{coffee}, {date.today():%Y-%m-%d}"
+        taken = sum(session.name.startswith(usual) for session in self._book.sessions())
+        return f"{usual}, session {taken + 1}" if taken else usual
+
+    def _plan(self) -> CupPlan:
+        now = self.form.values()
+        if now["passphrase"] != now["again"]:
+            raise PlanError(
+                "again must be the same passphrase, but the two differ. Type both once more."
+            )
+        if self._source.coffee is None:
+            raise PlanError(
+                "coffee must be chosen, but the lab book has none. Add a client and a coffee first."
+            )
+        client, coffee = self._source.coffee
+        people = self._people(now)
+        session = self._session(now)
+        attributes = asked_attributes(now)
+        name = session.name if session else now["session"].strip() or self._usual_name(coffee)
+        waters = self._waters(now, session)
+        after = self._book.plan(name) if session else None
+        held, start = self.conditions.held, self._start()
+        if session is not None and self._book.start_water(session.held).text != start.text:
+            raise PlanError(
+                f"add_to must be a session that starts from {start.text}, but this one was mixed "
+                f"from {self._book.start_water(session.held).text}. Choose that water above, or a "
+                "new session."
+            )
+        plan = plan_tasting(
+            self._source.waters,
+            people,
+            session=name,
+            passphrase=now["passphrase"],
+            cups_per_flight=now["cups_per_flight"],
+            flights=now["flights"] or None,
+            control=now["control"],
+            duplicates=now["duplicates"],
+            serving=session.serving if session else now["serving"],
+            alone=after.alone if after else now["alone"],
+            known=session.waters if session else (),
+            after=after,
+            recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
+        )
+        sheet = self._bench_sheet(
+            [key.open(now["passphrase"]) for key in plan.keys],
+            self._book.concentrates(),
+            start=start,
+            jug_volume_ml=now["jug_volume_ml"],
+            lab_book=self._book.name,
+        )
+        if session is None:
+            self._book.start_session(
+                name,
+                coffee=coffee,
+                client=client,
+                attributes=attributes,
+                tasters=people,
+                serving=now["serving"],
+                brew_method=self.conditions.fields["brew_method"].value,
+                stages=now["stages"],
+                held=held,
+            )
+        self._book.store_plan(plan, waters=waters)
+        preparer = session.held.preparer if session else held.preparer
+        for flight in plan.flights:  # the sheet is out: that is on record
+            self._book.open_for_bench_sheet(name, flight, now["passphrase"], done_by=preparer)
+        self._handover.hand(
+            sheet.html,
+            name=file_name(name, "bench-sheet"),
+            note="Preparer only: it names the waters. Print it now.",
+        )
+        return plan

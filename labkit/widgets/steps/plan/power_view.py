@@ -1,0 +1,224 @@
+"""What a plan costs and would likely see, and how evenly it serves, before anything is sealed."""
+
+from __future__ import annotations
+
+import math
+from html import escape
+
+import numpy as np
+
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.reading.surface import Surface, fit_surface
+from labkit.book import LabBook
+from labkit.errors import ReadingError
+from labkit.tasting import (
+    FACTOR_TITLES,
+    PlanPower,
+    Scale,
+    Sweep,
+    TasterNoise,
+    plan_power,
+    practised_noise,
+    preview_balance,
+)
+from labkit.tasting.balance import BalanceTables
+from labkit.tasting.notes import plan_notes
+from labkit.tasting.plan import Design, Vessels
+from labkit.water.markup import percent
+
+FEWEST_SCORES = 20
+"""Scores of one coffee from which this panel's noise is taken; below it a spread says little."""
+
+_FALL = 1 / 8
+_TABLES = (
+    "<style>.lk-fold table{border-collapse:collapse;border:0}.lk-fold td,.lk-fold th"
+    "{border:0;border-bottom:1px solid #8886;padding:.15rem .7rem .15rem 0;text-align:left;"
+    "line-height:1.4}</style>"
+)
+_NOT_OF_WATER = ("taster:flight", "taster:session")
+
+
+def panel_noise(
+    book: LabBook, coffee: tuple[str, str] | None, scale: Scale, brew_method: str
+) -> TasterNoise:
+    """Noise of the panel, from the overall scores of the coffee, or of another of the client's.
+
+    Where neither has enough scores on this scale, the stated default for practised tasters.
+    """
+    default = practised_noise(scale)
+    if coffee is None:
+        return default
+    client, own = coffee
+    for name in (own, *(c.name for c in book.coffees(client) if c.name != own)):
+        scores = book.opened_scores(coffee=name, client=client)
+        scores = scores[
+            (scores["attribute"] == "overall")
+            & (scores["scale"] == scale.name)
+            & (scores["brew_method"] == brew_method)
+        ]
+        if len(scores) < FEWEST_SCORES or scores["taster"].nunique() < 2:
+            continue
+        try:
+            surface = fit_surface(gather_scores(scores, "overall", brew_method=brew_method))
+        except ReadingError:
+            continue
+        noise = _noise_of(surface, default, f"{len(scores)} overall scores of {name}")
+        if noise is not None:
+            return noise
+    return default
+
+
+def _noise_of(surface: Surface, default: TasterNoise, scores: str) -> TasterNoise | None:
+    """The spreads of a fitted surface, each averaged over the scores it was seen in."""
+    fit = surface.fit
+    if not fit.residual_variance > 0:
+        return None
+    own, jug = 0.0, None
+    for component, variance in zip(fit.components, fit.variances, strict=True):
+        if component.name == "bowl":
+            jug = math.sqrt(variance)
+        elif component.name.startswith("taster:") and component.name not in _NOT_OF_WATER:
+            own += float(variance) * float(np.mean(np.square(component.times)))
+    assumed = "" if jug is not None else ", jug 2 % of the scale (assumed)"
+    return TasterNoise(
+        repeat_sd=math.sqrt(fit.residual_variance),
+        taster_water_sd=math.sqrt(own),
+        jug_sd=default.jug_sd if jug is None else jug,
+        source=f"this lab book, {scores}{assumed}",
+    )
+
+
+def view_plan(
+    n_waters: int,
+    n_tasters: int,
+    *,
+    noise: TasterNoise,
+    scale: Scale,
+    sweep: Sweep | None,
+    has_control: bool,
+    free_control: bool,
+    duplicates: int,
+    cups_per_flight: int,
+    flights: int | None,
+    serving: Vessels,
+    alone: bool,
+    stages: int,
+    vessel_ml: float,
+    jug_volume_ml: float,
+) -> str:
+    """HTML of a plan's cost, what it would likely see, its checks and its imbalance.
+
+    Parameters as in :func:`labkit.tasting.plan_power` and
+    :func:`labkit.tasting.notes.plan_notes`.
+
+    Raises
+    ------
+    PlanError
+        If the plan does not fit.
+    """
+    power = plan_power(
+        n_waters,
+        n_tasters,
+        noise=noise,
+        has_control=has_control,
+        duplicates=duplicates,
+        cups_per_flight=cups_per_flight,
+        flights=flights,
+        serving=serving,
+        stages=stages,
+        vessel_ml=vessel_ml,
+        sweep=sweep,
+        fall=_FALL * (scale.highest - scale.lowest),
+    )
+    # A fixed seed, as in the power: the same question must give the same answer twice.
+    design, balance = preview_balance(
+        n_waters,
+        n_tasters,
+        has_control=has_control,
+        duplicates=duplicates,
+        cups_per_flight=cups_per_flight,
+        flights=flights,
+        rng=np.random.default_rng(1),
+    )
+    notes = plan_notes(design, serving, alone=alone, free_control=free_control)
+    listed = "".join(f"<li>{escape(note)}</li>" for note in notes)
+    return (
+        f'{_TABLES}<div role="status" style="max-width:46rem;line-height:1.45">'
+        f"<p>{_cost(power, vessel_ml, jug_volume_ml)}</p>"
+        f"<p>{_seen(power, scale, sweep)}</p>"
+        f"<ul>{listed}</ul></div>"
+        f"{_folded('The numbers, and the noise they rest on', _table(power))}"
+        f"{_folded('How even it would be', _evenness(design, balance))}"
+    )
+
+
+def _cost(power: PlanPower, vessel_ml: float, jug_volume_ml: float) -> str:
+    sizes, people = power.sizes, power.n_tasters
+    cups = sizes.flights * sizes.cups
+    said = (
+        f"<b>{cups * people} cups to taste</b>: {_many(people, 'taster')}, "
+        f"{_many(sizes.flights, 'flight')} of {sizes.cups} cups, about {power.minutes:.0f} minutes "
+        f"at the table. {power.jugs} jugs; {power.water_each_ml:.0f} mL of each water, "
+        f"{power.water_ml:.0f} mL in all."
+    )
+    need = power.water_ml / power.jugs
+    if need > jug_volume_ml:
+        said += (
+            f" <b>A jug of {jug_volume_ml:g} mL is too small</b>: it must fill "
+            f"{_many(round(need / vessel_ml), 'vessel')}, {need:.0f} mL."
+        )
+    return said
+
+
+def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
+    if not math.isfinite(power.difference):
+        return (
+            "<b>This plan would tell no difference</b>: nothing in it says how much one score "
+            "differs from the next. Add a taster, a flight or a duplicate."
+        )
+    said = (
+        f"Likely seen, {percent(power.chance)} of the time: <b>a difference of "
+        f"{power.difference:.1f} points</b> ({scale.name}) between two waters named beforehand, "
+        f"{power.difference_of_any:.1f} between any two."
+    )
+    for factor in sweep.varied if sweep is not None else ():
+        width, tried = dict(power.region)[factor.name], factor.high - factor.low
+        title = escape(FACTOR_TITLES[factor.name])
+        if width >= 0.999 * tried:
+            said += f" The best {title} would not be narrowed down."
+        else:
+            said += (
+                f" Narrowest best region: {width:.2g} wide out of {tried:.3g} in {title}, where "
+                f"the score falls by {_points(_FALL * (scale.highest - scale.lowest))} to either "
+                "end."
+            )
+    return f"{said} <small>Noise: {escape(power.noise.source)}.</small>"
+
+
+def _table(power: PlanPower) -> str:
+    frame = power.to_frame()
+    frame["value"] = [f"{v:.0f}" if v >= 100 else f"{v:.3g}" for v in frame["value"]]
+    frame["what"] = [
+        next((what.replace(n, t) for n, t in FACTOR_TITLES.items() if n in what), what)
+        for what in frame["what"]
+    ]
+    return str(frame.to_html(index=False))
+
+
+def _evenness(design: Design, balance: BalanceTables) -> str:
+    return design.to_frame().to_html(index=False) + balance._repr_html_()
+
+
+def _folded(title: str, content: str) -> str:
+    return (
+        f'<details><summary style="padding:.6rem 0;cursor:pointer">{title}</summary>'
+        f'<div class="lk-fold" style="overflow-x:auto">{content}</div></details>'
+    )
+
+
+def _points(number: float) -> str:
+    return f"{number:.2g} point{'s' * (round(number, 2) != 1)}"
+
+
+def _many(number: int, thing: str) -> str:
+    return f"{number} {thing}{'s' * (number != 1)}"

@@ -1,0 +1,187 @@
+"""The form that turns a question into a sweep of waters."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from labkit.errors import SweepError
+from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness_grid, ratio_sweep
+from labkit.water import Target, largest_base_share
+from labkit.water.start import PURE, StartWater
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form
+from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
+
+KINDS: dict[str, str] = {
+    "Ratio sweep: Ca to Mg at one hardness": "ratio sweep",
+    "Hardness dial: soft to hard at one ratio": "hardness dial",
+    "Alkalinity dial: at one ratio and hardness": "alkalinity dial",
+    "Grid: ratio and hardness together": "ratio x hardness grid",
+}
+
+_LABELS = {
+    "mg_share": "Mg share (0 to 1)",
+    "hardness_mg_l_caco3": "Hardness (mg/L CaCO3)",
+    "alkalinity_mg_l_caco3": "Alkalinity (mg/L CaCO3)",
+}
+# The level where a factor is held and nothing is known, and the levels where it is varied. Even
+# Ca:Mg at a moderate hardness is where practice starts; 40 is the published target (common
+# practice).
+_STARTS = {
+    "mg_share": (0.5, "0 0.25 0.5 0.75 1"),
+    "hardness_mg_l_caco3": (80.0, "40 80 120 160"),
+    "alkalinity_mg_l_caco3": (40.0, "10 25 40 55"),
+}
+_VARYING = {
+    "mg_share": ("ratio sweep", "ratio x hardness grid"),
+    "hardness_mg_l_caco3": ("hardness dial", "ratio x hardness grid"),
+    "alkalinity_mg_l_caco3": ("alkalinity dial",),
+}
+
+
+def levels(name: str, typed: str) -> tuple[float, ...]:
+    """Numbers typed with spaces, commas or semicolons between them.
+
+    Raises
+    ------
+    SweepError
+        If something typed is no number.
+    """
+    parts = [part for part in re.split(r"[;,\s]+", typed.strip()) if part]
+    try:
+        return tuple(float(part) for part in parts)
+    except ValueError:
+        raise SweepError(
+            f"{name} must be numbers with spaces between them, got {typed!r}. "
+            "Write a point for decimals, such as 0.25 0.5 0.75."
+        ) from None
+
+
+class SweepForm(Form):
+    """Which waters to try for a coffee: the sweep, its levels and what is held.
+
+    Where a dial holds a factor, the form starts from the level that the coffee's scores so far
+    call best.
+
+    Parameters
+    ----------
+    coffees : sequence of (str, tuple)
+        What the chooser shows, and client and name of each coffee.
+    check : callable
+        Takes a :class:`Sweep` and returns what to show of it, such as the waters as they can be
+        mixed; raises :class:`SweepError` where one cannot be made.
+    best_of : callable
+        Takes client and name of a coffee and returns the levels its scores call best, by name.
+    base : BaseWaterForm, optional
+        The water that the doses go into; after a change there, ``check`` is asked again.
+    """
+
+    def __init__(
+        self,
+        coffees: Sequence[tuple[str, tuple[str, str]]],
+        check: Callable[[Sweep], Any],
+        best_of: Callable[[str, str], Mapping[str, float]],
+        *,
+        base: BaseWaterForm | None = None,
+    ) -> None:
+        self._check, self._best_of, self._base = check, best_of, base
+        super().__init__(
+            {
+                "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
+                "kind": fields.choice("What to vary", list(KINDS.items()), "ratio sweep"),
+                **{name: fields.text(label) for name, label in _LABELS.items()},
+            },
+        )
+        for name in ("coffee", "kind"):
+            self.fields[name].observe(lambda _change: self._start(), "value")
+        self._start()
+        self.compute_with(self._show)
+        if base is not None:
+            base.on_change(self.refresh)
+
+    @property
+    def coffee(self) -> tuple[str, str] | None:
+        """Client and name of the coffee, or None while the lab book has none."""
+        chosen: tuple[str, str] | None = self.fields["coffee"].value
+        return chosen
+
+    @property
+    def control(self) -> None:
+        """None: the control is that of the coffee's last session, or else the middle water."""
+
+    @property
+    def sweep(self) -> Sweep:
+        """The sweep as it stands in the form.
+
+        Raises
+        ------
+        SweepError
+            If what is typed makes no sweep.
+        """
+        return self._make()
+
+    @property
+    def waters(self) -> tuple[Target, ...]:
+        """The waters of the sweep."""
+        return self._make().targets
+
+    def _start(self) -> None:
+        """Fill in the usual levels, and the best known where a factor is held."""
+        kind = self.fields["kind"].value
+        best = self._best_of(*self.coffee) if self.coffee else {}
+        for name, (held, levels_) in _STARTS.items():
+            if kind in _VARYING[name]:
+                self.fields[name].value = levels_
+            else:
+                self.fields[name].value = f"{best.get(name, held):g}"
+
+    def _make(self) -> Sweep:
+        now = self.values()
+        kind = now["kind"]
+        given = {name: levels(name, now[name]) for name in _LABELS}
+
+        def one(name: str) -> float:
+            if len(given[name]) != 1:
+                raise SweepError(
+                    f"{name} must be one number where it is held, got {now[name]!r}. "
+                    "Choose another sweep to vary it."
+                )
+            return given[name][0]
+
+        share, hard, alk = "mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"
+        if kind == "ratio sweep":
+            return ratio_sweep(
+                given[share], hardness_mg_l_caco3=one(hard), alkalinity_mg_l_caco3=one(alk)
+            )
+        if kind == "hardness dial":
+            return hardness_dial(given[hard], mg_share=one(share), alkalinity_mg_l_caco3=one(alk))
+        if kind == "alkalinity dial":
+            return alkalinity_dial(given[alk], mg_share=one(share), hardness_mg_l_caco3=one(hard))
+        return ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
+
+    def _show(self, **_typed: Any) -> Any:
+        sweep = self._make()
+        if self._base is not None:
+            _refuse_base(sweep, self._base.start)
+        return self._check(sweep)
+
+
+def _refuse_base(sweep: Sweep, start: StartWater) -> None:
+    """Say how far a base water must be thinned, as a share of what comes from its tap."""
+    shares = [largest_base_share(target, start.base) for target in sweep.targets]
+    below = [
+        target.text
+        for target, share in zip(sweep.targets, shares, strict=True)
+        if 100 * share < start.share_percent - 1e-9
+    ]
+    if not below:
+        return
+    most = math.floor(1000 * min(shares) + 1e-9) / 10
+    remedy = f"Take at most {most:g} % of it, the rest {PURE}," if most else f"Choose {PURE}"
+    raise SweepError(
+        f"{start.text} brings more calcium, magnesium or alkalinity than {len(below)} of these "
+        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} in the form above."
+    )

@@ -1,0 +1,216 @@
+"""The lead's view of a tasting under way: who is where, what is missing, lock and unlock."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Iterable, Iterator
+from html import escape
+from itertools import groupby
+from typing import Any
+
+import ipywidgets as widgets
+import pandas as pd
+from pandas.api.typing import NaTType
+
+from labkit.book import LabBook
+from labkit.book.store.records import Missing
+from labkit.errors import LabkitError
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import said
+
+LOOK_EVERY_S = 3.0
+"""How often the view looks into the lab book."""
+
+NOT_BLIND = ", not blind"
+"""Mark of a flight whose key was opened before its lock, or that was unlocked after."""
+
+CONNECTED_S = 30.0
+"""A page that gave a sign of life so recently is connected."""
+
+
+class LeadView(widgets.VBox):
+    """Progress per taster, without a score or a water; locks a flight, unlocks it with a reason.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the scores arrive.
+    session : str
+        Which session to watch.
+    """
+
+    def __init__(self, book: LabBook, *, session: str) -> None:
+        self._book, self._session = book, session
+        self._lead = book.session(session).held.lead
+        self._table, self._missing = widgets.HTML(), widgets.HTML()
+        self._flight = fields.choice("Flight", [], None)
+        self._lock = fields.button("Lock this flight", main=True)
+        self._unlock = fields.button("Unlock it again")
+        self._reason = fields.text("Reason to unlock", placeholder="it is recorded")
+        self._said = widgets.HTML()
+        super().__init__(
+            [
+                self._table,
+                self._flight,
+                self._missing,
+                self._lock,
+                widgets.VBox([self._reason, self._unlock]),
+                self._said,
+            ]
+        )
+        self.add_class("lv-view")
+        self._flight.observe(lambda _change: self._show_missing(), "value")
+        self._lock.on_click(lambda _b: self._attempt(self._lock_flight))
+        self._unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
+        self.refresh()
+        # Outside a kernel nobody turns the page: then it shows what stood when it was made.
+        with contextlib.suppress(RuntimeError):
+            self._watching = asyncio.get_running_loop().create_task(self._watch())
+
+    async def _watch(self) -> None:
+        while self.comm is not None:
+            await asyncio.sleep(LOOK_EVERY_S)
+            self._attempt(self.refresh)
+
+    def refresh(self) -> None:
+        """Look into the lab book and show how far everyone is."""
+        progress = self._book.progress(self._session)
+        self._table.value = _table(progress, pd.Timestamp.now("UTC"))
+        options = [
+            (f"{f.number}, {f.state}{NOT_BLIND if f.is_unblinded else ''}", f.number)
+            for f in self._book.flights(self._session)
+        ]
+        if list(self._flight.options) != options:
+            kept = self._flight.value
+            self._flight.options = options
+            numbers = [number for _, number in options]
+            self._flight.value = kept if kept in numbers else next(iter(numbers), None)
+        self._show_missing()
+
+    def _state(self) -> str:
+        if self._flight.value is None:
+            return ""
+        return str(self._book.flight(self._session, self._flight.value).state)
+
+    def _show_missing(self) -> None:
+        state = self._state()
+        is_open = state in ("planned", "being tasted")
+        self._lock.layout.display = "" if is_open else "none"
+        for widget in (self._reason, self._unlock):
+            widget.layout.display = "" if state in ("locked", "opened") else "none"
+        self._missing.value = _missing(self._book, self._session, self._flight.value, is_open)
+
+    def _attempt(self, work: Any) -> None:
+        try:
+            sentence = work()
+        except LabkitError as error:
+            self._said.value = said(str(error), wrong=True)
+        else:
+            if sentence:
+                self._said.value = said(sentence)
+
+    def _lock_flight(self) -> str:
+        number = self._flight.value
+        missing = self._book.lock_flight(self._session, number, done_by=self._lead)
+        self.refresh()
+        waiting = [
+            f"flight {flight.number}"
+            for flight in self._book.flights(self._session)
+            if flight.state in ("planned", "being tasted")
+        ]
+        then = (
+            f"Still to be locked: {', '.join(waiting)}."
+            if waiting
+            else "Next: open its key in notebook 4."
+        )
+        return (
+            f"Flight {number} is locked with {len(missing) or 'no'} "
+            f"score{'s' * (len(missing) > 1)} missing: nothing in it changes any more. {then}"
+        )
+
+    def _unlock_flight(self) -> str:
+        number = self._flight.value
+        self._book.unlock_flight(
+            self._session, number, reason=self._reason.value, done_by=self._lead
+        )
+        self._reason.value = ""
+        self.refresh()
+        return f"Flight {number} takes scores again; the reason is in the lab book."
+
+
+_TABLE_STYLE = (
+    "border-spacing:.9rem .15rem;margin-left:-.9rem;line-height:1.35;text-align:left;"
+    "white-space:nowrap"
+)
+
+
+def _table(progress: pd.DataFrame, now: pd.Timestamp) -> str:
+    """How far each taster is, flight by flight, as a table that reads without colour."""
+    head = ("Taster", "Cups done", "Missing", "Time per cup", "Page")
+    titles = "".join(f'<th scope="col" style="text-align:left">{title}</th>' for title in head)
+    bodies = ""
+    for (flight, state), rows in progress.groupby(["flight", "state"], sort=False):
+        bodies += (
+            f'<tbody><tr><th scope="rowgroup" colspan="{len(head)}" '
+            'style="text-align:left;padding-top:.5rem">'
+            f"Flight {flight}, {escape(str(state))}</th></tr>"
+            f"{''.join(_table_row(row, now) for row in rows.itertuples())}</tbody>"
+        )
+    # A narrow screen scrolls the table, not the notebook.
+    return (
+        f'<div style="overflow-x:auto" tabindex="0" role="region" aria-label="Progress">'
+        f'<table class="lv-table" style="{_TABLE_STYLE}">'
+        f"<thead><tr>{titles}</tr></thead>{bodies}</table></div>"
+    )
+
+
+def _table_row(row: Any, now: pd.Timestamp) -> str:
+    """One taster in one flight."""
+    cells = (
+        row.taster,
+        f"{row.cups_done} of {row.cups}",
+        row.missing,
+        "" if pd.isna(row.median_s_per_cup) else f"{row.median_s_per_cup:.0f} s",
+        _presence(row.seen_at, now),
+    )
+    return "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in cells) + "</tr>"
+
+
+def _presence(seen_at: pd.Timestamp | NaTType, now: pd.Timestamp) -> str:
+    """Whether a taster's sheet is open now, or when it last was."""
+    if pd.isna(seen_at):
+        return "not opened yet"
+    ago_s = (now - seen_at).total_seconds()
+    if ago_s < CONNECTED_S:
+        return "connected"
+    return f"not connected, last seen {max(1, round(ago_s / 60))} min ago"
+
+
+def _missing(book: LabBook, session: str, flight: int | None, is_open: bool) -> str:
+    """What a lock would leave missing, cup by cup."""
+    if flight is None or not is_open:
+        return ""
+    missing = book.missing(session, flight)
+    asked = book.session(session)
+    numbers = sum(attribute.kind == "number" for attribute in asked.attributes)
+    of_a_cup = numbers * max(1, len(asked.stages))
+    if not missing:
+        return said("Every cup has its scores.")
+    items = "".join(
+        f"<li>{escape(taster)}: {escape('; '.join(_gaps(gaps, of_a_cup)))}</li>"
+        for taster, gaps in groupby(missing, key=lambda gap: gap.taster)
+    )
+    return (
+        f"<details><summary>{len(missing)} scores would stay missing</summary>"
+        f"<ul>{items}</ul></details>"
+    )
+
+
+def _gaps(gaps: Iterable[Missing], of_a_cup: int) -> Iterator[str]:
+    """Every cup of a taster with what is missing there, in few words."""
+    for _, at_cup in groupby(gaps, key=lambda gap: gap.position):
+        of_cup = list(at_cup)
+        cup = of_cup[0].blind_code or f"position {of_cup[0].position}"
+        names = ", ".join(f"{gap.attribute} {gap.stage or ''}".strip() for gap in of_cup)
+        yield f"{cup} {'everything' if len(of_cup) == of_a_cup else names}"

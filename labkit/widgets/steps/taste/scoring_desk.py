@@ -1,0 +1,51 @@
+"""The desk of a tasting under way: choose the session, score it, watch it, lock it, copy paper."""
+
+from __future__ import annotations
+
+import ipywidgets as widgets
+
+from labkit.book import LabBook
+from labkit.widgets.parts import fields
+from labkit.widgets.sheet.score_sheet import ScoreSheet
+from labkit.widgets.steps.taste.files_form import FilesForm
+from labkit.widgets.steps.taste.lead_view import LeadView
+
+
+class ScoringDesk(widgets.VBox):
+    """The sessions that still take scores; of the one chosen the sheet, the lead's view, files.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where sessions are planned and scores go.
+    """
+
+    def __init__(self, book: LabBook) -> None:
+        self._book = book
+        waiting = [
+            session.name
+            for session in reversed(book.sessions())
+            if any(f.state in ("planned", "being tasted") for f in book.flights(session.name))
+        ]
+        self._chooser = fields.choice("Session", waiting, waiting[0] if waiting else None)
+        self._chooser.observe(lambda _change: self._show(), "value")
+        self._place = widgets.VBox()
+        super().__init__([self._chooser, self._place])
+        self._show()
+
+    def _show(self) -> None:
+        session = self._chooser.value
+        if session is None:
+            self._place.children = [
+                widgets.HTML(fields.said("No session takes scores now. Plan one in notebook 2."))
+            ]
+            return
+        tabs = widgets.Tab(
+            [
+                ScoreSheet(self._book, session=session),
+                LeadView(self._book, session=session),
+                FilesForm(self._book, session=session),
+            ],
+            titles=["Score", "Progress and lock", "Paper and files"],
+        )
+        self._place.children = [tabs]

@@ -1,0 +1,255 @@
+"""The form that plans a test of two waters: which is preferred, or can anyone tell them apart."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date, timedelta
+from html import escape
+from typing import Any, Final
+
+import ipywidgets as widgets
+
+from labkit.analysis.pair_tests.planning import foresee, plan_discrimination
+from labkit.book import Attribute, Held, LabBook
+from labkit.errors import PlanError, ReadingError
+from labkit.tasting import METHODS, CupPlan, pair_waters
+from labkit.tasting import plan_discrimination as plan_sets
+from labkit.water import Target
+from labkit.water.markup import percent
+from labkit.water.start import StartWater
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form, as_html, fold
+from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
+from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
+from labkit.widgets.steps.verdict.reading_view import ReadingView
+
+_CODES_REST: Final = timedelta(days=60)
+_METHODS: Final = [
+    ("Which one is preferred: paired preference", "paired preference"),
+    ("Can anyone taste it: triangle", "triangle"),
+    ("Can anyone taste it: tetrad", "tetrad"),
+    ("Can anyone taste it: duo-trio", "duo-trio"),
+    ("Which has more of something: 2-AFC", "2-AFC"),
+    ("Which has more of something: 3-AFC", "3-AFC"),
+]
+
+
+class ConfirmForm(widgets.VBox):
+    """Two waters of the coffee read above, who tastes, and what the test could show.
+
+    One button plans the sets, seals the key and starts a session whose sheet asks the question.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the session and its sealed plan go.
+    reading : ReadingView
+        Where the coffee is chosen and its best water comes from.
+    bench_sheet, base
+        As in :class:`labkit.widgets.PlanForm`.
+    """
+
+    def __init__(
+        self,
+        book: LabBook,
+        reading: ReadingView,
+        bench_sheet: Callable[..., Any],
+        *,
+        base: BaseWaterForm | None = None,
+    ) -> None:
+        self._book, self._reading, self._bench_sheet = book, reading, bench_sheet
+        self._base = base
+        self.plan: CupPlan | None = None
+        self._handover = HandOver()
+        self._sealed = widgets.HTML()
+        self._button = fields.button("Seal this test", main=True)
+        self._button.on_click(lambda _b: self._press())
+        names = book.tasters()
+        self.form = Form(
+            {
+                "method": fields.choice("Question", _METHODS, "paired preference"),
+                "first": fields.choice("One water", [], None),
+                "second": fields.choice("The other water", [], None),
+                "attribute": fields.text("More of what?", placeholder="such as acidity"),
+                "tasters": TasterTicks("Who tastes?", names, names),
+                "sets": fields.whole("Sets for each taster", 1),
+                "passphrase": fields.secret("Passphrase for this test"),
+                "again": fields.secret("This passphrase again"),
+            },
+            folded={
+                "session": fields.text("Name of the session", placeholder="made from the coffee"),
+                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+            },
+            fold_title="Session, jugs",
+            buttons=[self._button],
+        )
+        for name in ("passphrase", "again"):
+            self.form.fields[name].continuous_update = False
+        for name in ("first", "second", "method"):
+            self.form.fields[name].layout.width = "min(46rem, 98%)"
+        *rows, fold_line, buttons, message, result, narrow = self.form.children
+        # What the test could show stands before the passphrase: it is the reason to go on.
+        self.form.children = (*rows[:-2], result, *rows[-2:], fold_line, buttons, message, narrow)
+        self._offer()
+        self.form.compute_with(self._foresee)
+        reading.on_change(self._offer)
+        super().__init__([self.form, self._handover, self._sealed])
+
+    def _offer(self) -> None:
+        """Offer the best water found and those tasted; the best against the control at first."""
+        waters = self._waters()
+        for name, start in (("first", 0), ("second", 1)):
+            chooser = self.form.fields[name]
+            if list(chooser.options) != waters:
+                chooser.options = waters
+                chooser.index = min(start, len(waters) - 1) if waters else None
+
+    def _waters(self) -> list[tuple[str, Target]]:
+        """What to choose from: the best, the control, then the others tasted."""
+        reading = self._reading.reading
+        if reading is None:
+            return []
+        offered: list[tuple[str, Target]] = []
+        if reading.best is not None and reading.verdict.kind == "best found":
+            best = reading.best.target
+            offered.append((f"best found: {_short(best)}", best))
+        recipes = reading.scores.recipes.sort_values("is_control", ascending=False, kind="stable")
+        for row in recipes.to_dict("records"):
+            target = Target(
+                mg_share=float(row["mg_share"]),
+                hardness_mg_l_caco3=float(row["hardness_mg_l_caco3"]),
+                alkalinity_mg_l_caco3=float(row["alkalinity_mg_l_caco3"]),
+            )
+            word = f"{row['recipe']}, control" if row["is_control"] else str(row["recipe"])
+            if target not in [known for _, known in offered]:
+                offered.append((f"{word}: {_short(target)}", target))
+        return offered
+
+    def _foresee(
+        self,
+        method: str,
+        first: Target | None,
+        second: Target | None,
+        tasters: tuple[str, ...],
+        sets: int,
+        **_now: Any,
+    ) -> str:
+        """What the test would likely show, and what other methods would."""
+        names = METHODS[method].names_attribute
+        self.form.fields["attribute"].layout.display = "" if names else "none"
+        self.form.fields["first"].description = "Water with more of it" if names else "One water"
+        refuse_nobody(tasters, self._book.tasters())
+        if sets < 1:
+            raise PlanError(f"sets must be 1 or more, got {sets}. Serve each taster a set.")
+        cups = METHODS[method].cups
+        # In full: a chooser on a phone cuts them off.
+        pair = (
+            "No water of this coffee is read above yet: open a key first."
+            if first is None or second is None
+            else f"{first.text}, against {second.text}."
+        )
+        cost = (
+            f"{len(tasters)} tasters, {sets} set{'s' * (sets > 1)} of {cups} cups each: "
+            f"{len(tasters) * sets * cups} cups, {2 * sets} jugs."
+        )
+        said = foresee(method, len(tasters), answers_each=sets)
+        return (
+            f'<div role="status" style="max-width:46rem;line-height:1.45"><p>{escape(pair)}</p>'
+            f"<p>{escape(cost)} <b>{escape(said)}</b></p></div>{_others(len(tasters), sets)}"
+        )
+
+    def _press(self) -> None:
+        done, plan = self.form.attempt(self._plan)
+        if not done:
+            return
+        self.plan = plan
+        for name in ("passphrase", "again"):
+            self.form.fields[name].value = ""
+        self._sealed.value = fold("Codes in each taster's order", as_html(plan))
+        self.form.say(
+            f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now. Score in "
+            "notebook 3, lock, and open the key above: the answer stands with the scores."
+        )
+
+    def _plan(self) -> CupPlan:
+        now = self.form.values()
+        if now["passphrase"] != now["again"]:
+            raise PlanError(
+                "again must be the same passphrase, but the two differ. Type both once more."
+            )
+        if self._reading.coffee is None or now["first"] is None:
+            raise ReadingError("first must be a water tasted, but none is read above. Taste first.")
+        client, coffee = self._reading.coffee
+        method, pair = METHODS[now["method"]], (now["first"], now["second"])
+        question = method.ask(now["attribute"].strip())
+        stronger = now["first"] if method.names_attribute else None
+        name = now["session"].strip() or f"{coffee}, {method.name}, {date.today():%Y-%m-%d}"
+        plan = plan_sets(
+            method.name,
+            pair,
+            now["tasters"],
+            session=name,
+            passphrase=now["passphrase"],
+            trials=now["sets"],
+            stronger=stronger,
+            recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
+        )
+        start = StartWater() if self._base is None else self._base.start
+        sheet = self._bench_sheet(
+            [key.open(now["passphrase"]) for key in plan.keys],
+            self._book.concentrates(),
+            start=start,
+            jug_volume_ml=now["jug_volume_ml"],
+            lab_book=self._book.name,
+        )
+        before = self._book.sessions(client=client, coffee=coffee)
+        held = replace(
+            before[-1].held if before else Held(),
+            base_water=start.name,
+            base_share_percent=start.share_percent,
+        )
+        self._book.start_session(
+            name,
+            coffee=coffee,
+            client=client,
+            attributes=[Attribute(name=question, scale=method.scale)],
+            tasters=now["tasters"],
+            serving="a cup each",
+            brew_method=self._reading.brew_method,
+            held=held,
+        )
+        self._book.store_plan(plan, waters=pair_waters(method.name, pair, stronger=stronger))
+        for flight in plan.flights:  # the sheet is out: that is on record
+            self._book.open_for_bench_sheet(name, flight, now["passphrase"], done_by=held.preparer)
+        self._handover.hand(
+            sheet.html,
+            name=file_name(name, "bench-sheet"),
+            note="Preparer only: it names the waters. Print it now.",
+        )
+        return plan
+
+
+def _short(target: Target) -> str:
+    """A water in few words, for a chooser on a phone."""
+    return (
+        f"Ca:Mg {target.ca_mg_ratio_text}, hardness {target.hardness_mg_l_caco3:.0f}, "
+        f"alkalinity {target.alkalinity_mg_l_caco3:.0f}"
+    )
+
+
+def _others(tasters: int, sets: int) -> str:
+    """What each method would give this panel, behind a line to open."""
+    table = plan_discrimination(tasters, answers_each=sets)
+    rows = "".join(
+        f"<tr><td>{escape(str(row['method']))}</td><td>{row['cups']}</td>"
+        f"<td>{percent(row['chance_to_see'])}</td>"
+        f"<td>{row['answers_for_80'] or 'more than 5000'}</td></tr>"
+        for row in table.to_dict("records")
+    )
+    return fold(
+        "Which way of serving would show a difference of one cup's noise (d' = 1)?",
+        "<table><tr><th>served as</th><th>cups</th><th>chance to see it</th>"
+        f"<th>answers for 80 %</th></tr>{rows}</table>",
+    )

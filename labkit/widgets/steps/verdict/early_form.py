@@ -1,0 +1,78 @@
+"""The form that opens a key before the lock: an act on record, after which nothing is blind."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from labkit.book import LabBook
+from labkit.errors import SealError
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.flight_names import flight_name
+
+
+class EarlyForm(Form):
+    """A flight that still takes scores, the passphrase, and the reason, which is recorded.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book; the opening and its reason are recorded there.
+    on_open : callable
+        Called with a sentence after a flight was opened.
+    """
+
+    def __init__(self, book: LabBook, on_open: Callable[[str], Any]) -> None:
+        self._book, self._on_open = book, on_open
+        self._button = fields.button("Open before the lock")
+        self._button.on_click(lambda _b: self._press())
+        super().__init__(
+            {
+                "early": fields.choice("Flight not locked", [], None),
+                "secret": fields.secret("Passphrase of the plan"),
+                "reason": fields.text("Why before the lock?", placeholder="it is recorded"),
+                "done_by": fields.text("Who opens it"),
+            },
+            buttons=[self._button],
+        )
+        self.fill()
+
+    def fill(self) -> None:
+        """Look up the flights that are not locked; where one tastes alone, codes come first."""
+        options = [
+            (flight_name(flight), (session.name, flight.number))
+            for session in reversed(self._book.sessions())
+            for flight in self._book.flights(session.name)
+            if flight.state in ("planned", "being tasted")
+            and not self._book.plan(session.name).alone
+        ]
+        self.fields["early"].options = options
+        self.fields["early"].value = options[0][1] if options else None
+        self.result.value = said(
+            "What is scored after this is not blind: the flight keeps that mark for good, and "
+            "readings leave it out."
+        )
+
+    def _press(self) -> None:
+        done, flight = self.attempt(self._open)
+        if not done:
+            return
+        for name in ("secret", "reason"):
+            self.fields[name].value = ""
+        session, number = flight
+        self._on_open(f"Flight {number} of «{session}» was opened before its lock: not blind.")
+
+    def _open(self) -> tuple[str, int]:
+        now = self.values()
+        if now["early"] is None:
+            raise SealError("early must be a flight not locked, but there is none.")
+        session, number = now["early"]
+        self._book.open_flight(
+            session,
+            number,
+            now["secret"],
+            early_because=now["reason"],
+            done_by=now["done_by"],
+        )
+        return session, number

@@ -1,0 +1,327 @@
+"""The view of one coffee: what its scores say, in words and pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from html import escape
+from typing import Any, Final
+
+import ipywidgets as widgets
+import numpy as np
+import pandas as pd
+
+from labkit.analysis import Reading, read_coffee
+from labkit.analysis.model.coding import p_text
+from labkit.analysis.pair_tests.answers import read_tests, scored_only
+from labkit.analysis.reading.coffee import SEED, in_words, leaving_out, read_attributes
+from labkit.analysis.reading.ordinal import ordinal_check
+from labkit.analysis.reading.special_scales import (
+    ENOUGH_SHARE,
+    check_all_that_apply,
+    just_about_right,
+    with_liking,
+)
+from labkit.book import LabBook
+from labkit.book.sessions.exclusions import HEAD, LeftOut, leave_out, left_out
+from labkit.book.store.records import BrewMethod
+from labkit.errors import LabkitError, ReadingError
+from labkit.tasting.scales import SCALES
+from labkit.water.markup import percent
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.coffees import coffee_choices
+from labkit.widgets.parts.fields import Form, fold, said
+
+_SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
+"""A picture that scrolls sideways on a phone must not make the words beside it as wide."""
+
+SIDE_BY_SIDE: Final = "(all, side by side)"
+
+
+class ReadingView(widgets.VBox):
+    """Choose a coffee and read what its scores say; it follows the choice.
+
+    What was left out of a coffee by a recorded choice stays so until another is recorded.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the opened scores are, and where a choice to leave something out is recorded.
+    picture : callable
+        Takes what was read (a reading, readings side by side, a test of two waters, words checked)
+        and returns its pictures as HTML; ``title`` names the coffee.
+    """
+
+    def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
+        self._book, self._picture = book, picture
+        self.reading: Reading | None = None
+        self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
+        self._shown: tuple[Any, list[Any]] = (None, [])
+        coffees = coffee_choices(book)
+        self._button = fields.button("Record what is left out, and why")
+        self._button.on_click(lambda _b: self._record())
+        self.form = Form(
+            {
+                "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
+                "attribute": fields.choice("Score", ["overall"], "overall"),
+            },
+            folded={
+                "brew_method": fields.choice(
+                    "Brewed as", ["cupping", "filter", "espresso"], "cupping"
+                ),
+                "without_tasters": fields.several("Leave out tasters", []),
+                "without_sessions": fields.several("Leave out sessions", []),
+                "reason": fields.text("Why left out", placeholder="it is recorded"),
+            },
+            fold_title="Brew method, what to leave out",
+            buttons=[self._button],
+        )
+        self.form.compute_with(self._read)
+        super().__init__([self.form, widgets.HTML(_SHRINK)])
+
+    @property
+    def coffee(self) -> tuple[str, str] | None:
+        """Client and name of the coffee, or None while the lab book has none."""
+        chosen: tuple[str, str] | None = self.form.fields["coffee"].value
+        return chosen
+
+    @property
+    def scores(self) -> pd.DataFrame:
+        """The opened scores of the coffee chosen, one row a score, without what is left out."""
+        return self._chosen().keep(self._opened())
+
+    @property
+    def attribute(self) -> str:
+        """The score that is read."""
+        return str(self.form.fields["attribute"].value)
+
+    @property
+    def brew_method(self) -> BrewMethod:
+        """How the cups that are read were brewed."""
+        chosen: BrewMethod = self.form.fields["brew_method"].value
+        return chosen
+
+    def on_change(self, follow: Callable[[], Any]) -> None:
+        """Call ``follow`` after every change."""
+        self.form.on_change(follow)
+
+    def refresh(self) -> None:
+        """Read again, after a key was opened or scores came in."""
+        self.form.refresh()
+
+    def _opened(self) -> pd.DataFrame:
+        if self.coffee is None:
+            raise ReadingError("coffee must be chosen, but the lab book has none. Add one first.")
+        client, coffee = self.coffee
+        return self._book.opened_scores(coffee=coffee, client=client)
+
+    def _read(
+        self,
+        *,
+        coffee: tuple[str, str] | None,
+        attribute: str,
+        brew_method: str,
+        without_tasters: tuple[str, ...],
+        without_sessions: tuple[str, ...],
+        reason: str,
+    ) -> list[Any]:
+        del without_tasters, without_sessions, reason  # the first two may change with the coffee
+        frame = self._opened()
+        client, name = coffee or ("", "")
+        if self._recorded[0] != coffee:
+            self._take_up(frame, name, client)
+        chosen, recorded = self._chosen(), self._recorded[1]
+        is_new = set(chosen.names) != set(recorded.names)
+        self._button.layout.display = "" if is_new else "none"
+        words = self._book.opened_words(coffee=name, client=client)
+        attribute = self._offer(scored_only(frame), words, attribute)
+        asked = (coffee, attribute, brew_method, chosen, _mark(frame), _mark(words))
+        if self._shown[0] != asked:
+            self.reading = None
+            self._shown = (None, [])
+            self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
+            self._shown = (asked, self._look(frame, words, attribute, brew_method, chosen))
+        said_choice = said("" if is_new else recorded.sentence)
+        return [said_choice, *self._shown[1], self._records()]
+
+    def _take_up(self, frame: pd.DataFrame, coffee: str, client: str) -> None:
+        """Leave out what the lab book says is left out of this coffee."""
+        recorded = left_out(self._book, coffee, client=client)
+        self._recorded = ((client, coffee), recorded)
+        for column, names in (("taster", recorded.tasters), ("session", recorded.sessions)):
+            known = list(dict.fromkeys(map(str, frame[column])))
+            chooser = self.form.fields[f"without_{column}s"]
+            chooser.options = sorted(known) if column == "taster" else known
+            chooser.value = tuple(name for name in names if name in known)
+
+    def _chosen(self) -> LeftOut:
+        """What the form leaves out now."""
+        now = self.form.fields
+        return LeftOut(
+            tasters=tuple(now["without_tasters"].value),
+            sessions=tuple(now["without_sessions"].value),
+        )
+
+    def _look(
+        self,
+        frame: pd.DataFrame,
+        words: pd.DataFrame,
+        attribute: str,
+        brew_method: str,
+        chosen: LeftOut,
+    ) -> list[Any]:
+        """Words and pictures of what is chosen, then of the coffee's tests of two waters."""
+        tests = read_tests(frame)
+        frame = scored_only(frame)
+        here = frame[(frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)]
+        out = {
+            "without_tasters": [one for one in chosen.tasters if one in set(here["taster"])],
+            "without_sessions": [one for one in chosen.sessions if one in set(here["session"])],
+        }
+        name = "" if self.coffee is None else self.coffee[1]
+        shown: list[Any] = []
+        if attribute in set(words["attribute"]):
+            shown += self._words(chosen.keep(words[words["attribute"] == attribute]), name)
+        elif attribute == SIDE_BY_SIDE:
+            side = read_attributes(chosen.keep(frame), brew_method=brew_method)
+            shown += [side, self._picture(side)]
+        elif not len(frame) and not tests:
+            raise ReadingError(
+                "no blind flight of this coffee is open. Lock one in notebook 3 and open its key "
+                "above."
+            )
+        elif len(frame):
+            self.reading = read_coffee(frame, attribute, brew_method=brew_method, **out)
+            shown += [self.reading, self._effect(frame, attribute, brew_method, out)]
+            shown += [_just_about_right(frame, self.reading), self._picture(self.reading)]
+            shown.append(_trust(self.reading))
+        for test in tests:
+            shown += [f"<h3>Test of two waters, {escape(test.session)}</h3>", test]
+            shown.append(self._picture(test))
+        return shown
+
+    def _offer(self, frame: pd.DataFrame, words: pd.DataFrame, attribute: str) -> str:
+        """Offer what this coffee has: scores and lists of words, tasters, sessions."""
+        names = sorted(frame["attribute"].unique(), key=lambda one: (one != "overall", one))
+        more = [SIDE_BY_SIDE] if len(names) > 1 else []
+        self._fill("without_tasters", sorted(map(str, frame["taster"].unique())))
+        self._fill("without_sessions", list(map(str, frame["session"].unique())))
+        return str(self._fill("attribute", [*names, *sorted(words["attribute"].unique()), *more]))
+
+    def _fill(self, field: str, options: list[str]) -> Any:
+        """Give a field other options, keeping what was chosen where it is still there."""
+        chooser = self.form.fields[field]
+        before = chooser.value
+        if options and list(chooser.options) != options:
+            with chooser.hold_trait_notifications():
+                chooser.options = options
+                if isinstance(before, tuple):
+                    chooser.value = tuple(one for one in before if one in options)
+                else:
+                    chooser.value = before if before in options else options[0]
+        return chooser.value
+
+    def _words(self, words: pd.DataFrame, coffee: str) -> list[Any]:
+        """A list of words to check: which tell the waters apart."""
+        ticks = words.rename(columns={"word": "term", "is_checked": "ticked"})
+        found = check_all_that_apply(ticks, rng=np.random.default_rng(SEED))
+        return [found, self._picture(found, title=coffee)]
+
+    def _effect(
+        self, frame: pd.DataFrame, attribute: str, brew_method: str, out: dict[str, Any]
+    ) -> str:
+        """What leaving tasters or sessions out changes, in words."""
+        if not any(out.values()):
+            return ""
+        try:
+            both = leaving_out(
+                frame,
+                out["without_tasters"],
+                attribute,
+                sessions=out["without_sessions"],
+                brew_method=brew_method,
+            )
+        except LabkitError as error:
+            return said(str(error), wrong=True)
+        rows = "".join(f"<li>{escape(in_words(row))}</li>" for row in both.to_dict("records"))
+        return f"<p>What leaving out changes:</p><ul>{rows}</ul>"
+
+    def _record(self) -> None:
+        """Write down what is left out of this coffee's reading, and why."""
+        done, text = self.form.attempt(self._write_record)
+        if done:
+            client, coffee = self.coffee or ("", "")
+            self._recorded = (self.coffee, left_out(self._book, coffee, client=client))
+            self.form.fields["reason"].value = ""
+            self.form.refresh()
+            self.form.say(f"In the lab book: {text}")
+
+    def _write_record(self) -> str:
+        now = self.form.values()
+        client, coffee = self.coffee or ("", "")
+        return leave_out(
+            self._book,
+            coffee,
+            client=client,
+            tasters=now["without_tasters"],
+            sessions=now["without_sessions"],
+            seen=now["attribute"],
+            reason=now["reason"],
+        )
+
+    def _records(self) -> str:
+        """The choices recorded so far for this coffee."""
+        client, coffee = self.coffee or ("", "")
+        rows = "".join(
+            f"<li>{event.happened_at:%Y-%m-%d}: {escape(event.reason)}</li>"
+            for session in self._book.sessions(client=client, coffee=coffee)
+            for event in self._book.events(session.name)
+            if event.kind == "remark" and event.reason.startswith(HEAD)
+        )
+        return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
+
+
+def _mark(frame: pd.DataFrame) -> int:
+    """What changes as soon as anything in the frame does."""
+    return hash(tuple(pd.util.hash_pandas_object(frame.astype(str), index=False)))
+
+
+def _trust(reading: Reading) -> str:
+    """Checks of the curve in sentences, behind a line to open."""
+    if reading.surface is None or reading.diagnostics is None:
+        return ""
+    fit = reading.diagnostics.lack_of_fit
+    sentences = [
+        "No water is to spare for a check of the curve's shape."
+        if fit is None
+        else f"Single waters against the curve (lack of fit): {p_text(fit.p_value)}; below 0.05 "
+        "the curve misses something."
+    ]
+    scale = SCALES.get(reading.scores.scale)
+    if scale is not None and scale.step >= 1:
+        sentences.append(ordinal_check(reading.surface).sentence)
+    own = reading.diagnostics.leverage.sort_values("own_share").iloc[-1]
+    sentences.append(
+        f"The curve rests most on {own['recipe']}: its own cups decide "
+        f"{percent(own['own_share'])} of it there."
+    )
+    rows = "".join(f"<li>{escape(one)}</li>" for one in sentences)
+    return fold("How far to trust the curve", f"<ul>{rows}</ul>")
+
+
+def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
+    """Sentences on what is too little or too much; empty for any other scale."""
+    scale = SCALES.get(reading.scores.scale)
+    if scale is None or not scale.middle_is_best:
+        return ""
+    read = reading.scores.frame
+    frame = frame[frame["taster"].isin(read["taster"]) & frame["session"].isin(read["session"])]
+    answers = with_liking(frame, reading.scores.attribute)
+    table = just_about_right(answers, rng=np.random.default_rng(SEED))
+    told = table[(table["side"] != "just right") & (table["share"] >= ENOUGH_SHARE)]
+    rows = "".join(
+        f"<li>{escape(row['water'])}: {escape(row['sentence'])}</li>"
+        for row in told.to_dict("records")
+    )
+    return (
+        f"<ul>{rows}</ul>" if rows else said("No water is too little or too much for one in five.")
+    )

@@ -1,0 +1,194 @@
+"""Serving the tasters' page on the local network: one notebook, personal links, cards."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+import webbrowser
+from pathlib import Path
+from typing import TextIO
+
+from labkit.book import LabBook
+from labkit.book.current import data_folder
+from labkit.errors import BookError, SetUpError
+from labkit.widgets.tasters.kernel import BOOK_VARIABLE
+from labkit.widgets.tasters.links import cards, give_links, own_address
+
+PROJECT = Path(__file__).resolve().parents[3]
+NOTEBOOK = PROJECT / "workbook" / "tasters" / "score_sheet.ipynb"
+DEFAULT_PORT = 8866
+PATIENCE_S = 60.0
+"""How long the server may take to answer; a second or two as a rule."""
+
+
+def serve(
+    where: str | os.PathLike[str],
+    *,
+    session: str | None = None,
+    port: int = DEFAULT_PORT,
+    address: str | None = None,
+    keep_in: Path | None = None,
+    renew_links: bool = False,
+    browser: bool = True,
+    out: TextIO = sys.stdout,
+) -> int:
+    """Serve the score sheets of one session until it is stopped.
+
+    Parameters
+    ----------
+    where : str or path
+        The lab book: a path or an SQLAlchemy URL.
+    session : str, optional
+        Which session; the newest one with an open flight if not given.
+    port : int
+        Port on this machine; the same one after a restart, so that open pages find it again.
+    address : str, optional
+        This machine's name or address as phones reach it; found out if not given.
+    keep_in : path, optional
+        Folder for the links, the cards and the log; the lab books' own if not given.
+    renew_links : bool
+        Whether everybody gets a new link and old ones stop working.
+    browser : bool
+        Whether to open the cards for the lead.
+
+    Returns
+    -------
+    code : int
+        0 when it was stopped on purpose.
+
+    Raises
+    ------
+    BookError
+        If the lab book does not open, or no session has an open flight.
+    SetUpError
+        If the port is taken.
+    """
+    folder = data_folder() if keep_in is None else keep_in
+    _check_port(port)
+    with LabBook(where) as book:  # made and migrated here, before twelve kernels want it
+        name = _choose_session(book, session)
+        base = f"http://{address or own_address()}:{port}/"
+        links = give_links(
+            book, name, base, keep_in=folder / "lab_book.links.json", renew=renew_links
+        )
+        page = folder / "lab_book.links.html"
+        _write_private(page, cards(name, links, base))
+        print(f"labkit: score sheets of {name!r} for phones in this network at {base}", file=out)
+        for link in links:
+            print(f"  {link.taster}: {link.address}  (or type {link.typed})", file=out)
+        print(
+            f"labkit: QR codes to hand out are in {page}\n"
+            "labkit: this is plain http: use the laptop's own hotspot or a router of your own, as "
+            "others in the network could listen; stop with Ctrl-C",
+            file=out,
+            flush=True,
+        )
+        if browser:
+            webbrowser.open(page.as_uri())
+        book_url = book.url
+    return _run(book_url, port=port, log=folder / "lab_book.tasters.log")
+
+
+def server_command(port: int) -> list[str]:
+    """Call of the server; what it must keep to itself comes through its environment."""
+    return [sys.executable, "-m", "labkit.widgets.tasters.start", str(port), str(NOTEBOOK)]
+
+
+def server_environment(book_url: str, scratch: Path) -> dict[str, str]:
+    """Environment of the server and of the pages' kernels, free of the user's Jupyter settings."""
+    known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
+    return {
+        **os.environ,
+        BOOK_VARIABLE: book_url,
+        "JUPYTER_PATH": str(Path(__file__).parent / "jupyter"),
+        "JUPYTER_CONFIG_DIR": str(scratch / "config"),
+        "JUPYTER_RUNTIME_DIR": str(scratch / "runtime"),
+        "IPYTHONDIR": str(scratch / "ipython"),
+        "PYTHONPATH": os.pathsep.join(filter(None, known)),
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+
+
+def wait_until_it_answers(server: subprocess.Popen[bytes], port: int, log: Path) -> None:
+    """Return once the server answers.
+
+    Raises
+    ------
+    SetUpError
+        If it stops or stays silent.
+    """
+    # A proxy from the environment must not stand between this machine and itself.
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    deadline = time.monotonic() + PATIENCE_S
+    while server.poll() is None and time.monotonic() < deadline:
+        try:
+            with direct.open(f"http://127.0.0.1:{port}/alive", timeout=5):
+                return
+        except OSError:
+            time.sleep(0.1)
+    raise SetUpError(f"the tasters' page did not start: read why in {log}, and start again")
+
+
+def _run(book_url: str, *, port: int, log: Path) -> int:
+    """Run the server until it ends or is stopped."""
+    with (
+        tempfile.TemporaryDirectory(prefix="labkit-tasters-") as scratch,
+        log.open("ab") as said,
+    ):
+        server = subprocess.Popen(
+            server_command(port),
+            env=server_environment(book_url, Path(scratch)),
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=subprocess.STDOUT,
+        )
+        try:
+            wait_until_it_answers(server, port, log)
+            return server.wait()
+        except KeyboardInterrupt:
+            return 0
+        finally:
+            server.terminate()
+            try:
+                server.wait(timeout=15)
+            except subprocess.TimeoutExpired:
+                server.kill()
+
+
+def _choose_session(book: LabBook, name: str | None) -> str:
+    """The named session, or the newest one in which something is still to be scored."""
+    if name is not None:
+        return book.session(name).name
+    for session in reversed(book.sessions()):
+        if any(
+            flight.state in ("planned", "being tasted") for flight in book.flights(session.name)
+        ):
+            return session.name
+    raise BookError(
+        f"session must have a flight that is not locked, and {book.name} has no such session; "
+        "plan a tasting, or unlock a flight."
+    )
+
+
+def _check_port(port: int) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        if os.name != "nt":  # there, the option would let two programs share the port
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("", port))
+        except OSError as error:
+            raise SetUpError(
+                f"port {port} is in use, perhaps by a tasters' page that is open already: use that "
+                "one, stop it, or choose another port with --port"
+            ) from error
+
+
+def _write_private(file: Path, text: str) -> None:
+    with os.fdopen(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as out:
+        out.write(text)

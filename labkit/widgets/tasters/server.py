@@ -1,0 +1,331 @@
+"""The web server of the tasters' page: Voila on one notebook, behind a gate that knows the links.
+
+Voila's own doors to files, logins and shutdown are left out; every page request is checked before
+a kernel starts. Imported only by the process that serves: it is heavy.
+"""
+
+from __future__ import annotations
+
+import html
+import logging
+import os
+import re
+import time
+import uuid
+from collections import defaultdict, deque
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from jupyter_server.base.handlers import FileFindHandler
+from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
+from jupyter_server.utils import ensure_async
+from tornado.httputil import HTTPServerRequest
+from tornado.web import GZipContentEncoding, RequestHandler
+from traitlets.config import Config
+from voila.app import Voila
+from voila.static_file_handler import MultiStaticFileHandler
+from voila.tornado.handler import TornadoVoilaHandler
+from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
+
+from labkit.book import LabBook
+from labkit.errors import BookError
+from labkit.widgets.tasters.kernel import ALIVE_VARIABLE, BOOK_VARIABLE, code_in_query
+
+WRONG_CODES_A_MINUTE = 10
+"""Wrong codes that one device may try in a minute."""
+
+PAGES_A_TASTER = 4
+"""Pages that one taster may have open at once."""
+
+LEFT_AFTER_S = 600
+"""Idle time after which the kernel of a page that nobody is connected to ends. A phone may sleep
+between two flights; waking up later costs it a reload, never a score."""
+
+_KEEP = "private, max-age=3600"
+_CODE = re.compile(r"code=[^&\s'\"]*")
+_LEFT_OUT = {"AllowListFileHandler", "VoilaShutdownKernelHandler", "VoilaLoginHandler"}
+_LEFT_OUT |= {"LogoutHandler", "LoginHandler", "LegacyLoginHandler"}
+
+SECURITY_HEADERS = {
+    # Nothing comes from another machine; inline scripts are Voila's, blob: is the sheet's own.
+    "Content-Security-Policy": (
+        "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
+        "style-src 'self' 'unsafe-inline'; img-src 'self' data:; font-src 'self' data:; "
+        "connect-src 'self' ws: blob:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+    ),
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+}
+
+
+class TastersKernels(AsyncMappingKernelManager):
+    """Kernels that know whose they are, so that reloading does not pile them up."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options)  # type: ignore[no-untyped-call]
+        self.codes: dict[str, str] = {}
+
+    async def start_kernel(self, **options: Any) -> str:  # type: ignore[override]
+        """Start a kernel for the code in the request's query, ending what its taster left."""
+        code = code_in_query(options["env"].get("QUERY_STRING", ""))
+        await self.end_left_pages(code)
+        kernel_id = str(uuid.uuid4())
+        options["env"][ALIVE_VARIABLE] = f"/alive?kernel={kernel_id}"
+        await super().start_kernel(kernel_id=kernel_id, **options)
+        self.codes[kernel_id] = code
+        return kernel_id
+
+    async def runs(self, kernel_id: str) -> bool:
+        """Whether a page's kernel is there, and has not died."""
+        return kernel_id in self and await ensure_async(self.is_alive(kernel_id))
+
+    def pages_of(self, code: str) -> list[str]:
+        """Kernels of a code that still run."""
+        self.codes = {k: c for k, c in self.codes.items() if k in self}
+        return [kernel_id for kernel_id, owner in self.codes.items() if owner == code]
+
+    def connections(self, kernel_id: str) -> int:
+        """Sockets that are open to a kernel."""
+        return int(self._kernel_connections.get(kernel_id, 0))
+
+    async def end_left_pages(self, code: str) -> None:
+        """End kernels of a code that died, or that no page has been connected to for a while."""
+        for kernel_id in self.pages_of(code):
+            idle = datetime.now(UTC) - self.get_kernel(kernel_id).last_activity  # type: ignore[attr-defined]
+            is_left = self.connections(kernel_id) == 0 and idle > timedelta(seconds=20)
+            if is_left or not await self.runs(kernel_id):
+                await self.shutdown_kernel(kernel_id, now=True)  # type: ignore[no-untyped-call]
+
+
+class Gate:
+    """Who may come in: knows the links by the lab book, and slows guessing down."""
+
+    def __init__(self, opens: Callable[[str], object], clock: Callable[[], float]) -> None:
+        self._opens, self._clock = opens, clock
+        self._wrong: defaultdict[str, deque[float]] = defaultdict(deque)
+
+    def refusal(self, code: str, device: str) -> tuple[int, str] | None:
+        """Status and sentence for a visitor who may not come in; None for one who may."""
+        wrong = self._wrong[device]
+        while wrong and wrong[0] < self._clock() - 60:
+            wrong.popleft()
+        if len(wrong) >= WRONG_CODES_A_MINUTE:
+            return 429, "Too many wrong codes came from this device. Wait a minute and try again."
+        try:
+            self._opens(code)
+        except BookError as error:
+            wrong.append(self._clock())
+            sentence = str(error)
+            return 403, sentence[:1].upper() + sentence[1:]
+        return None
+
+
+class GatedPage(TornadoVoilaHandler):
+    """The page of one taster, for those with a link; a place to type the code for others."""
+
+    async def prepare(self) -> None:
+        """Let nobody reach a kernel, whatever the method, before their link is known."""
+        await super().prepare()
+        refusal = self._refusal()
+        if refusal is not None:
+            self.set_status(refusal[0])
+            self.finish(entrance(refusal[1]))
+
+    def _refusal(self) -> tuple[int, str] | None:
+        """Status and sentence for a request that gets no sheet; the bare address gets a form."""
+        if self.request.path != "/" or self.request.method != "GET":
+            return 404, "There is nothing here. Open your own link, or type your code."
+        if not self.request.query:
+            return 200, ""
+        code = code_in_query(self.request.query)
+        if not code:
+            return 403, "This code is not complete. It has ten signs: look at your card again."
+        refusal: tuple[int, str] | None
+        refusal = self.settings["gate"].refusal(code, self.request.remote_ip or "")
+        if refusal is None and len(self._connected(code)) >= PAGES_A_TASTER:
+            return 429, "Your sheet is open in too many places. Close one and try again."
+        return refusal
+
+    def _connected(self, code: str) -> list[str]:
+        kernels = self.kernel_manager
+        return [page for page in kernels.pages_of(code) if kernels.connections(page)]
+
+
+class PageSocket(VoilaKernelWebsocketHandler):
+    """The socket between a page and its kernel."""
+
+    def write_error(self, status_code: int, **options: Any) -> None:
+        """Say no in a word: Jupyter's error page lacks its pictures here, and would fail."""
+        self.finish("no")
+
+
+class KeptScripts(MultiStaticFileHandler):
+    """Voila's scripts, kept by the phone for an hour: reloading a page should cost little."""
+
+    def set_extra_headers(self, path: str) -> None:
+        """Let the phone keep the file."""
+        self.set_header("Cache-Control", _KEEP)
+
+
+class KeptExtensions(FileFindHandler):
+    """The widgets' scripts, kept likewise."""
+
+    def set_headers(self) -> None:
+        """Let the phone keep the file, which Voila would not."""
+        super().set_headers()
+        self.set_header("Cache-Control", _KEEP)
+
+
+class Alive(RequestHandler):
+    """Answers anybody, so that a page can tell whether the server and its kernel are there."""
+
+    async def get(self) -> None:
+        """Say yes; "gone" to a page whose kernel will never answer again."""
+        self.set_header("Cache-Control", "no-store")
+        kernel_id = self.get_query_argument("kernel", "")
+        if kernel_id and not await self.settings["kernel_manager"].runs(kernel_id):
+            self.set_status(410)
+            self.finish("gone")
+        else:
+            self.finish("yes")
+
+
+_OWN: dict[type, type] = {
+    TornadoVoilaHandler: GatedPage,
+    VoilaKernelWebsocketHandler: PageSocket,
+    MultiStaticFileHandler: KeptScripts,
+    FileFindHandler: KeptExtensions,
+}
+"""What stands in for Voila's own handlers."""
+
+
+class TastersServer(Voila):
+    """Voila with the gate in front and nothing else to reach."""
+
+    gate: Gate
+
+    def init_settings(self) -> dict[str, Any]:
+        """Add the gate, headers, and a log without the links."""
+        settings: dict[str, Any] = super().init_settings()
+        headers = {**settings.get("headers", {}), **SECURITY_HEADERS}
+        added = {"gate": self.gate, "headers": headers, "log_function": log_request}
+        return {**settings, **added}
+
+    def init_handlers(self) -> list[Any]:
+        """Replace the page by the gated one, and leave out what tasters do not need."""
+        kept = []
+        for pattern, handler, *options in super().init_handlers():
+            if handler.__name__ in _LEFT_OUT:
+                continue
+            kept.append((pattern, _OWN.get(handler, handler), *options))
+        return [(r"/alive", Alive), *kept]
+
+    def listen(self) -> None:
+        """Serve, compressed: 5 MB become 1.4."""
+        self.app.add_transform(GZipContentEncoding)
+        super().listen()
+
+
+def keep_links_out_of_logs() -> None:
+    """Blot every code out of whatever is logged, by whichever library."""
+    make = logging.getLogRecordFactory()
+
+    def blotted(*args: Any, **options: Any) -> logging.LogRecord:
+        record = make(*args, **options)
+        record.msg, record.args = _CODE.sub("code=(a link)", record.getMessage()), None
+        return record
+
+    logging.setLogRecordFactory(blotted)
+
+
+def log_request(handler: RequestHandler) -> None:
+    """Write down what was asked for, without its query: there the link's secret is."""
+    request: HTTPServerRequest = handler.request
+    status = handler.get_status()
+    level = logging.WARNING if status >= 400 else logging.INFO
+    logging.getLogger("labkit.tasters").log(
+        level,
+        "%s %s %s from %s, %.0f ms",
+        status,
+        request.method,
+        request.path,
+        request.remote_ip,
+        1000 * request.request_time(),
+    )
+
+
+def entrance(sentence: str) -> str:
+    """The page for those without a link: type the code, or read why it did not open."""
+    said = f'<p role="alert">{html.escape(sentence)}</p>' if sentence else ""
+    return _ENTRANCE.replace("<!--said-->", said)
+
+
+def settings(port: int) -> Config:
+    """What keeps visitors to the one page, and kernels to those who have it open."""
+    return Config(
+        {
+            "Voila": {
+                "ip": "0.0.0.0",
+                "port": port,
+                "port_retries": 0,
+                "open_browser": False,
+                "config_file_paths": [],
+            },
+            "VoilaConfiguration": {
+                "template": "tasters",
+                "allow_template_override": "NO",
+                "allow_theme_override": "NO",
+                "file_allowlist": [],
+                "show_tracebacks": False,
+                "extension_allowlist": [
+                    "anywidget",
+                    "@jupyter-widgets/jupyterlab-manager",
+                    "@voila-dashboards/widgets-manager8",
+                ],
+                "multi_kernel_manager_class": TastersKernels,
+            },
+            # A kernel started again would have no sheet: the page asks for a new one instead.
+            "KernelManager": {"autorestart": False},
+            "MappingKernelManager": {
+                "cull_idle_timeout": LEFT_AFTER_S,
+                "cull_interval": 60,
+                "cull_connected": False,
+            },
+        }
+    )
+
+
+def main(port: int, notebook: str) -> None:
+    """Serve until a signal comes."""
+    keep_links_out_of_logs()
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    book = LabBook(os.environ[BOOK_VARIABLE])
+    server = TastersServer(config=settings(port))
+    server.gate = Gate(book.guest_of_link, time.monotonic)
+    server.initialize([notebook])
+    server.start()
+
+
+_ENTRANCE = """<!doctype html><html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="robots" content="noindex"><title>Blind tasting</title><style>
+:root { color-scheme: light dark; }
+body { font: 1rem/1.4 system-ui, -apple-system, "Segoe UI", Roboto, sans-serif; margin: 15vh auto 0;
+  max-width: 26rem; padding: 0 1rem; background: #fbfaf6; color: #1f2a2d; }
+input, button { box-sizing: border-box; width: 100%; min-height: 3.25rem; font: inherit;
+  border-radius: .375rem; border: 1px solid #8a969a; margin: .25rem 0 .75rem; }
+input { font-size: 1.5rem; letter-spacing: .08em; text-align: center; text-transform: uppercase;
+  background: #fff; color: #1f2a2d; }
+button { font-weight: 600; background: #1f4f5c; color: #fff; border-color: #1f4f5c; }
+:focus-visible { outline: 3px solid #1f4f5c; outline-offset: 2px; }
+[role=alert] { border: 2px solid #7a3b12; border-radius: .375rem; padding: .75rem; }
+@media (prefers-color-scheme: dark) { body { background: #141a1c; color: #eceeea; }
+  input { background: #232c2f; color: #eceeea; } button { background: #a9d3da; color: #10191b; }
+  :focus-visible { outline-color: #a9d3da; } [role=alert] { border-color: #f0b890; } }
+</style></head><body><main><h1>Blind tasting</h1><!--said-->
+<form method="get" action="/"><label for="code">The code on your card</label>
+<input id="code" name="code" autocomplete="off" autocapitalize="characters" spellcheck="false"
+ required maxlength="16" placeholder="ABCDE-FGHJK"><button>Open my sheet</button></form>
+</main></body></html>
+"""
