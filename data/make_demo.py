@@ -21,8 +21,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from labkit.analysis import read_coffee
-from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
+from labkit.analysis import PlantedPeak, SimulatedPanel, read_coffee
 from labkit.book import Attribute, Held, LabBook, Touch
 from labkit.tasting import (
     SCALES,

@@ -11,8 +11,7 @@ mpl.use("agg")
 
 from labkit.analysis import read_coffee  # after the choice of backend
 from labkit.bench import plot_score, plot_surface
-from labkit.book import LabBook
-from labkit.book.files.folders import import_folder
+from labkit.book import LabBook, import_folder
 
 HERE = Path(__file__).parent
 

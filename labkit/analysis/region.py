@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labkit.errors import RegionError
-from labkit.tasting.factors import FACTOR_TITLES, Factor
+from labkit.tasting import FACTOR_TITLES, Factor
 from labkit.water import PURE_WATER, Concentrate, Water
 
 COORDINATES: Final = tuple(FACTOR_TITLES)

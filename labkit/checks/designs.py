@@ -9,8 +9,16 @@ from typing import Final, SupportsFloat
 import numpy as np
 
 from labkit.checks.references import Comparison, Rule, read_references
-from labkit.tasting.blocks import Blocks, efficiency_factor, incomplete_blocks, pair_counts
-from labkit.tasting.orders import even_orders, follow_counts, position_counts, williams_orders
+from labkit.tasting import (
+    Blocks,
+    efficiency_factor,
+    even_orders,
+    follow_counts,
+    incomplete_blocks,
+    pair_counts,
+    position_counts,
+    williams_orders,
+)
 
 WILLIAMS: Final = "construction of Williams (1949), carried out in R 4.2"
 COCHRAN_COX: Final = "Cochran & Cox (1957), ch. 11 (from memory); listed design found in R 4.2"

@@ -9,22 +9,28 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.model.coding import Floats, second_order_terms, term_matrix
-from labkit.analysis.model.mixed import Component, fit_mixed
-from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.pair_tests.difference import (
+from labkit.analysis import (
+    Component,
+    Floats,
+    answers_needed,
+    check_panel,
     difference_test,
+    fewest_preferring,
+    fit_mixed,
+    gather_scores,
+    intraclass_correlations,
+    kendall_w,
+    level_point,
+    minimum_correct,
+    paired_preference,
+    rank_test,
+    read_coffee,
+    second_order_terms,
     share_right,
     similarity_test,
+    simultaneous,
+    term_matrix,
 )
-from labkit.analysis.pair_tests.planning import answers_needed, minimum_correct
-from labkit.analysis.pair_tests.preference import fewest_preferring, paired_preference
-from labkit.analysis.reading.agreement import intraclass_correlations, kendall_w
-from labkit.analysis.reading.best import level_point
-from labkit.analysis.reading.coffee import read_coffee
-from labkit.analysis.reading.differences import simultaneous
-from labkit.analysis.reading.panel import check_panel
-from labkit.analysis.reading.special_scales import rank_test
 
 Values: TypeAlias = dict[tuple[str, str], float]
 

@@ -9,20 +9,32 @@ from pathlib import Path
 import numpy as np
 
 from labkit.checks.references import Comparison, read_references
-from labkit.water.bottles.concentrates import Concentrate, strength_needed_g_l
-from labkit.water.bottles.shared import bottle_saturation
-from labkit.water.chemistry.conductivity import conductivity_us_cm
-from labkit.water.chemistry.constants import ConstantSet, log_k
-from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, Totals, equilibrate
-from labkit.water.chemistry.liquid import density_kg_l, viscosity_mpa_s
-from labkit.water.chemistry.scale import scale_columns
-from labkit.water.chemistry.steel import steel_guidance
-from labkit.water.dosing.tables import WaterTable
-from labkit.water.salts.formula import molar_mass
-from labkit.water.salts.ions import INDEX, IONS
-from labkit.water.salts.table import salt, salt_by_formula
-from labkit.water.units import CACO3_G_MOL, alkalinity_in, hardness_from, hardness_in
-from labkit.water.waters.water import Water
+from labkit.water import (
+    AIR_CO2_ATM,
+    CACO3_G_MOL,
+    INDEX,
+    IONS,
+    Concentrate,
+    ConstantSet,
+    Totals,
+    Water,
+    WaterTable,
+    alkalinity_in,
+    bottle_saturation,
+    conductivity_us_cm,
+    density_kg_l,
+    equilibrate,
+    hardness_from,
+    hardness_in,
+    log_k,
+    molar_mass,
+    salt,
+    salt_by_formula,
+    scale_columns,
+    steel_guidance,
+    strength_needed_g_l,
+    viscosity_mpa_s,
+)
 
 PQ373 = "IPhreeqc 3.7.3, its phreeqc.dat"
 PQ386 = "IPhreeqc 3.8.6, its phreeqc.dat"

@@ -81,7 +81,7 @@ def _open(layout: Layout[Path], arguments: Sequence[str], *, port: int, browser:
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if Path(sys.prefix).resolve() != layout.venv.resolve():
         return _become(again_inside(layout, arguments), folder=layout.root)
-    from labkit.book.demo import ensure_demo_book  # needs the environment
+    from labkit.book import ensure_demo_book  # needs the environment
 
     ensure_demo_book()
     return serve_workbook(layout, port=port, browser=browser, out=sys.stdout)
@@ -91,8 +91,8 @@ def _tasting(layout: Layout[Path], arguments: Sequence[str], options: argparse.N
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if Path(sys.prefix).resolve() != layout.venv.resolve():
         return _become(again_inside(layout, arguments), folder=layout.root)
-    from labkit.book.current import open_book  # these need the environment
-    from labkit.widgets.tasters.page import serve
+    from labkit.book import open_book  # these need the environment
+    from labkit.widgets import serve
 
     with open_book() as book:
         url = book.url

@@ -19,8 +19,7 @@ from labkit.tasting.plan import CupPlan, Design, Serving, checked_names
 from labkit.tasting.scales import MARKS, Scale
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
 from labkit.tasting.waters import SessionWater, session_waters
-from labkit.water import Target
-from labkit.water.markup import percent
+from labkit.water import Target, percent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

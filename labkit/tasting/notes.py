@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from labkit.tasting.plan import Design, Vessels
-from labkit.water.markup import percent
+from labkit.water import percent
 
 
 def plan_notes(

@@ -11,8 +11,7 @@ import pandas as pd
 
 from labkit.errors import DosingError, SweepError
 from labkit.tasting.factors import FACTOR_TITLES, Factor
-from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
-from labkit.water.dosing.reach import largest_base_share
+from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, largest_base_share, mix
 
 Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
 

@@ -9,7 +9,7 @@ from scipy import sparse
 from labkit.analysis.model.reml import CrossProducts
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.surface import fit_surface
-from labkit.analysis.reading.views import contour, curve, points, taster_curves, water_points
+from labkit.analysis.reading.views import contour, cup_points, curve, taster_curves, water_points
 from labkit.errors import ReadingError
 from labkit.water import Target
 
@@ -113,7 +113,7 @@ def test_taster_curves_average_to_the_panel(surface):
 
 
 def test_points_lie_around_the_curve(surface):
-    table = points(surface)
+    table = cup_points(surface)
     left = table["adjusted"] - surface.mean(table)
 
     assert abs(left.mean()) < 0.02

@@ -24,7 +24,7 @@ WHEELS = Path(__file__).with_name("wheels.csv")
 def compile_lock(target: Path, *options: str) -> None:
     """Write a lock that fits every system from Python 3.11 on."""
     command = ["uv", "pip", "compile", "--universal", "--generate-hashes", "--no-emit-index-url"]
-    command += ["--no-header", "--no-annotate", "--python-version", "3.11", "--upgrade", "--quiet"]
+    command += ["--no-header", "--no-annotate", "--python-version", "3.11", "--quiet"]
     command += [*options, "--output-file", str(target), "pyproject.toml"]
     subprocess.run(command, cwd=PROJECT, check=True, stdout=subprocess.DEVNULL)
 

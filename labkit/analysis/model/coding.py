@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.analysis.region import COORDINATES
-from labkit.tasting.factors import Factor
+from labkit.tasting import Factor
 
 Floats: TypeAlias = NDArray[np.float64]
 Bools: TypeAlias = NDArray[np.bool_]

@@ -25,8 +25,8 @@ from labkit.analysis.pair_tests.planning import ENOUGH, fewest_successes
 from labkit.analysis.pair_tests.preference import Preference, fewest_preferring, paired_preference
 from labkit.analysis.region import COORDINATES
 from labkit.errors import PlanError, ReadingError
-from labkit.tasting.discrimination import METHODS, right_place
-from labkit.water.markup import percent
+from labkit.tasting import METHODS, right_place
+from labkit.water import percent
 
 _NOTHING_CHOSEN = "no preference"
 

@@ -19,7 +19,7 @@ from scipy.special import ndtr
 
 from labkit.analysis.model.coding import p_text
 from labkit.errors import ReadingError
-from labkit.water.markup import percent
+from labkit.water import percent
 
 LARGEST_DPRIME: Final = 12.0
 """Beyond this nobody is ever wrong."""

@@ -12,7 +12,7 @@ from scipy import stats
 from labkit.analysis.pair_tests.difference import METHODS, method_named, share_right
 from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.errors import ReadingError
-from labkit.water.markup import percent
+from labkit.water import percent
 
 MOST_ANSWERS: Final = 5000
 """Answers beyond which no sample size is looked for."""

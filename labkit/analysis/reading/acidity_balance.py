@@ -28,8 +28,8 @@ from labkit.analysis.reading.special_scales import (
 )
 from labkit.analysis.reading.surface import fit_surface
 from labkit.errors import ReadingError
-from labkit.tasting.scales import SCALES
-from labkit.water.markup import percent
+from labkit.tasting import SCALES
+from labkit.water import percent
 
 FACTOR: Final = "alkalinity_mg_l_caco3"
 FLAT: Final = "too flat"

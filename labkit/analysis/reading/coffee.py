@@ -24,8 +24,8 @@ from labkit.analysis.reading.surface import Surface, fit_surface
 from labkit.analysis.reading.verdict import FOUND, UNKNOWN, Verdict, judge
 from labkit.analysis.region import coordinates
 from labkit.errors import ReadingError
-from labkit.tasting.scales import SCALES
-from labkit.water.markup import percent
+from labkit.tasting import SCALES
+from labkit.water import percent
 
 SEED: Final = 20_250_301
 """Draws use this unless a generator is given, so that the same scores read the same twice."""

@@ -14,8 +14,8 @@ from labkit.analysis.model.kenward_roger import FTest
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.reading.differences import WaterDifferences
 from labkit.analysis.reading.surface import Surface
-from labkit.tasting.scales import SCALES
-from labkit.water.markup import percent
+from labkit.tasting import SCALES
+from labkit.water import percent
 
 PILED: Final = 0.25
 """Share of scores at one end of the scale above which they are piled up there."""

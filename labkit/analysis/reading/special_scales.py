@@ -16,7 +16,7 @@ from statsmodels.stats.proportion import proportion_confint
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.agreement import kendall_w
 from labkit.errors import ReadingError
-from labkit.water.markup import percent
+from labkit.water import percent
 
 ENOUGH_SHARE: Final = 0.2
 """Share of answers on one side from which its penalty is looked at (common practice)."""

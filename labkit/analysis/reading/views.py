@@ -88,7 +88,7 @@ def taster_curves(surface: Surface, factor: str, *, at: Any = None, n: int = 21)
     return pd.concat(tables, ignore_index=True)
 
 
-def points(surface: Surface) -> pd.DataFrame:
+def cup_points(surface: Surface) -> pd.DataFrame:
     """Scores as points to lie over a curve: one row a score.
 
     Returns
@@ -111,7 +111,7 @@ def points(surface: Surface) -> pd.DataFrame:
 
 def water_points(surface: Surface) -> pd.DataFrame:
     """``points`` averaged per water: ``recipe``, coordinates, ``is_control, n, adjusted``."""
-    grouped = points(surface).groupby("recipe", sort=True)
+    grouped = cup_points(surface).groupby("recipe", sort=True)
     table = grouped[list(COORDINATES)].first()
     table["is_control"] = grouped["is_control"].any()
     table["n"] = grouped.size()

@@ -28,7 +28,7 @@ from threadpoolctl import threadpool_limits
 from labkit.analysis.model.coding import ROUNDING, WORDS, Bools, Floats, amount
 from labkit.analysis.region import COORDINATES
 from labkit.errors import ReadingError
-from labkit.water.markup import percent
+from labkit.water import percent
 
 NEEDED: Final = ("coffee", "session", "flight", "taster", "jug", "word", "is_checked", *COORDINATES)
 

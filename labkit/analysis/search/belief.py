@@ -22,9 +22,8 @@ from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.simulate import LIKING
 from labkit.analysis.search.surface_belief import SurfaceBelief, surface_belief
 from labkit.errors import ReadingError
-from labkit.tasting.scales import Scale
-from labkit.water import Target
-from labkit.water.markup import percent
+from labkit.tasting import Scale
+from labkit.water import Target, percent
 
 SEED: Final = 20_250_302
 """Draws use this unless a generator is given, so that the same scores suggest the same twice."""

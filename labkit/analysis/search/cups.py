@@ -21,7 +21,7 @@ from labkit.analysis.reading.surface import Surface
 from labkit.analysis.search.shapes import unit
 from labkit.analysis.search.shifts import FLIGHT_SD, shift_variances
 from labkit.errors import ReadingError
-from labkit.tasting.scales import SCALES, Scale
+from labkit.tasting import SCALES, Scale
 
 # All in points of a 1-9 scale; other scales in proportion to their width (common practice: what
 # small trained panels show on it).

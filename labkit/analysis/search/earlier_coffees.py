@@ -30,7 +30,7 @@ from labkit.analysis.search.shape_average import weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.shapes import Singles
 from labkit.errors import ReadingError
-from labkit.water.markup import percent
+from labkit.water import percent
 
 GROUPED_BY: Final = ("origin", "process", "roast_level")
 """What coffees may have in common."""

@@ -22,10 +22,19 @@ from labkit.analysis.search.belief import (
 from labkit.analysis.search.earlier_coffees import HeadStart
 from labkit.analysis.search.reasons import Reason, reason_for
 from labkit.errors import RegionError
-from labkit.tasting.scales import Scale
-from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
-from labkit.water.bottles.weighing import digits_of
-from labkit.water.markup import figure, notes, percent
+from labkit.tasting import Scale
+from labkit.water import (
+    PURE_WATER,
+    Concentrate,
+    Mixing,
+    Target,
+    Water,
+    digits_of,
+    figure,
+    mix,
+    notes,
+    percent,
+)
 
 MOST_CUPS = 12
 

@@ -21,7 +21,7 @@ from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
 from labkit.errors import ReadingError
-from labkit.tasting.scales import Scale
+from labkit.tasting import Scale
 
 Path: TypeAlias = Literal["search", "classical walk"]
 

@@ -11,7 +11,7 @@ import numpy as np
 from labkit.analysis.model.coding import WORDS, Floats, amount
 from labkit.analysis.region import COORDINATES, STANDARD_SPAN
 from labkit.analysis.search.belief import Belief
-from labkit.water.markup import percent
+from labkit.water import percent
 
 BANDS: Final = {
     "mg_share": ("rich in calcium", "even in calcium and magnesium", "rich in magnesium"),

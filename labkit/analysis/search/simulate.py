@@ -13,8 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from labkit.analysis.region import COORDINATES, STANDARD_SPAN, coordinates
 from labkit.errors import ReadingError
-from labkit.tasting.frame import SCORES_COLUMNS
-from labkit.tasting.scales import SCALES, Scale
+from labkit.tasting import SCALES, SCORES_COLUMNS, Scale
 
 Floats: TypeAlias = NDArray[np.float64]
 

@@ -12,9 +12,8 @@ from scipy.stats import binom, norm
 from labkit.analysis.region import Region
 from labkit.analysis.search.belief import SEED, Belief, believe, water_target
 from labkit.analysis.search.next_flight import suggest_flight
-from labkit.tasting.scales import Scale
-from labkit.water import Target
-from labkit.water.markup import notes, percent, table
+from labkit.tasting import Scale
+from labkit.water import Target, notes, percent, table
 
 VerdictKind: TypeAlias = Literal["stop: settled", "stop: nobody can tell", "taste on"]
 

@@ -13,8 +13,7 @@ from labkit.analysis.model.coding import WORDS, Floats, amount
 from labkit.analysis.region import COORDINATES, Region
 from labkit.analysis.search.belief import SEED, Belief, believe, water_target
 from labkit.errors import RegionError
-from labkit.tasting.scales import Scale
-from labkit.tasting.sweeps import Sweep, alkalinity_dial, hardness_dial, ratio_sweep
+from labkit.tasting import Scale, Sweep, alkalinity_dial, hardness_dial, ratio_sweep
 from labkit.water import Target
 
 DIALS: Final[dict[str, Callable[..., Sweep]]] = {

@@ -9,12 +9,20 @@ from typing import Any, Final
 import pandas as pd
 
 from labkit.errors import SheetError
-from labkit.water import DropKit, Mixing, Portrait, TankMixing, portray
-from labkit.water.bottles.shared import SharedBottle
-from labkit.water.chemistry.steel import CYCLES
-from labkit.water.dosing.spread import Spread
-from labkit.water.jugs.doses import Recipe, drops_of, meter_of
-from labkit.water.salts.ions import ion_table
+from labkit.water import (
+    CYCLES,
+    DropKit,
+    Mixing,
+    Portrait,
+    Recipe,
+    SharedBottle,
+    Spread,
+    TankMixing,
+    drops_of,
+    ion_table,
+    meter_of,
+    portray,
+)
 
 COLUMNS: Final = ("part", "item", "volume_l", "value", "low", "high", "unit")
 """Columns of the table, in CSV and in JSON."""

@@ -22,26 +22,28 @@ from labkit.bench.paper.card_table import (
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
 from labkit.water import (
+    ANALYSIS_HALF_WIDTH_PERCENT,
     CAUTIONS,
+    CYCLES,
     DROP_KITS,
     PURE_WATER,
+    SOURCE,
     Concentrate,
     DropKit,
     Portrait,
     Preference,
+    Recipe,
     Salt,
     TankMixing,
     Target,
     Water,
+    digits_of,
+    figure,
     mix,
     portray,
+    up,
     weigh_out,
 )
-from labkit.water.bottles.weighing import digits_of
-from labkit.water.chemistry.steel import CYCLES, SOURCE
-from labkit.water.jugs.doses import Recipe
-from labkit.water.markup import figure, up
-from labkit.water.uncertainty import ANALYSIS_HALF_WIDTH_PERCENT
 
 VOLUMES_L = (1.0, 5.0, 10.0, 20.0)
 """Volumes on a card unless others are asked for (L)."""

@@ -12,11 +12,17 @@ from typing import Any
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
-from labkit.water import CAUTIONS, Concentrate, Mixing, Weighing
-from labkit.water.bottles.weighing import digits_of
-from labkit.water.chemistry.conductivity import conductivity_us_cm
-from labkit.water.jugs.readings import METER_BAND_PERCENT
-from labkit.water.start import PURE, StartWater
+from labkit.water import (
+    CAUTIONS,
+    METER_BAND_PERCENT,
+    PURE,
+    Concentrate,
+    Mixing,
+    StartWater,
+    Weighing,
+    conductivity_us_cm,
+    digits_of,
+)
 
 _SPARE = 1.05
 """Blend a little more base than the jugs take."""

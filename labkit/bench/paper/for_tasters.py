@@ -12,7 +12,7 @@ from labkit.tasting import CupPlan, Scale
 from labkit.water import CAUTIONS
 
 if TYPE_CHECKING:
-    from labkit.book.store.records import Attribute
+    from labkit.book import Attribute
 
 _MOST_TO_RING = 11
 _MOST_WITH_WORDS = 5

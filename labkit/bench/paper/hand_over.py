@@ -13,10 +13,9 @@ from labkit import __version__
 from labkit.bench.paper.card_table import COLUMNS, check_recipes, table_of
 from labkit.bench.paper.cards import card_page
 from labkit.bench.paper.sheet import Sheet
-from labkit.book.files.csv_files import frame_csv
+from labkit.book import frame_csv
 from labkit.errors import ImportFileError
-from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, TankMixing, portray
-from labkit.water.jugs.doses import Recipe
+from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, Recipe, TankMixing, portray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from labkit.errors import SheetError
 from labkit.tasting import CupPlan
 
 if TYPE_CHECKING:
-    from labkit.book.stock.bottles import Bottle
+    from labkit.book import Bottle
 
 A4_WIDTH_MM: Final = 210.0
 A4_HEIGHT_MM: Final = 297.0

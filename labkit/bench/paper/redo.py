@@ -7,10 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from labkit.analysis.reading.best import STEPS
-from labkit.analysis.reading.coffee import Reading
-from labkit.analysis.reading.surface import Surface
-from labkit.water.markup import table
+from labkit.analysis import STEPS, Reading, Surface
+from labkit.water import table
 
 _PLAIN: Final = """\
 from itertools import product

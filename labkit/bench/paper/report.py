@@ -15,20 +15,15 @@ from typing import Final
 import pandas as pd
 
 from labkit import __version__
-from labkit.analysis import read_coffee
-from labkit.analysis.reading.coffee import Reading, in_words, leaving_out
+from labkit.analysis import Reading, in_words, leaving_out, read_coffee
 from labkit.bench.paper.card_table import BASE, amounts, litres, recipe_frame, right_if
 from labkit.bench.paper.cards import make_recipes
 from labkit.bench.paper.redo import redo_html
 from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
-from labkit.book import Attribute, LabBook, TastingSession
-from labkit.book.files.csv_files import frame_csv
-from labkit.book.sessions.exclusions import LeftOut, left_out
+from labkit.book import Attribute, LabBook, LeftOut, TastingSession, frame_csv, left_out
 from labkit.errors import LabkitError
-from labkit.water import CAUTIONS, DROP_KITS, portray
-from labkit.water.jugs.doses import Recipe
-from labkit.water.markup import folded, notes, percent, table
+from labkit.water import CAUTIONS, DROP_KITS, Recipe, folded, notes, percent, portray, table
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
 

@@ -8,10 +8,18 @@ from dataclasses import dataclass
 import pandas as pd
 
 from labkit.tasting import Sweep, check_reachable
-from labkit.water import CAUTIONS, PURE_WATER, Concentrate, Mixing, Water
-from labkit.water.bottles.weighing import digits_of
-from labkit.water.chemistry.conductivity import conductivity_us_cm
-from labkit.water.markup import folded, notes, table
+from labkit.water import (
+    CAUTIONS,
+    PURE_WATER,
+    Concentrate,
+    Mixing,
+    Water,
+    conductivity_us_cm,
+    digits_of,
+    folded,
+    notes,
+    table,
+)
 
 _HEADS = {
     "mg_share": "Ca:Mg",

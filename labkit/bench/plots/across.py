@@ -10,9 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from labkit.analysis.across.coffees import Across, CoffeeReading
-from labkit.analysis.across.shared_tank import KNOWN, OneWater
-from labkit.analysis.model.coding import Floats
+from labkit.analysis import KNOWN, Across, CoffeeReading, Floats, OneWater
 from labkit.bench.plots import data
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import (
@@ -28,7 +26,7 @@ from labkit.bench.plots.style import (
 )
 from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
-from labkit.water.markup import percent
+from labkit.water import percent
 
 _SHORT: Final = {
     "mg_share": "Mg share",

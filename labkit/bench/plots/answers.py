@@ -12,12 +12,16 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 from scipy import stats
 
-from labkit.analysis.pair_tests.answers import PairReading
-from labkit.analysis.pair_tests.difference import METHODS, Discrimination
-from labkit.analysis.pair_tests.planning import fewest_successes
-from labkit.analysis.pair_tests.preference import fewest_preferring
-from labkit.analysis.reading.coffee import Reading
-from labkit.analysis.reading.special_scales import SIDES, CheckedTerms
+from labkit.analysis import (
+    METHODS,
+    SIDES,
+    CheckedTerms,
+    Discrimination,
+    PairReading,
+    Reading,
+    fewest_preferring,
+    fewest_successes,
+)
 from labkit.bench.plots import data
 from labkit.bench.plots.style import (
     ACCENT,
@@ -31,7 +35,7 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
-from labkit.tasting.scales import SCALES
+from labkit.tasting import SCALES
 
 _SIDES: Final[dict[str, dict[str, Any]]] = {
     SIDES[0]: {"color": "white", "hatch": "....", "edgecolor": INK},

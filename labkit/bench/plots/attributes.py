@@ -7,8 +7,7 @@ from collections.abc import Sequence
 import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 
-from labkit.analysis.reading import views
-from labkit.analysis.reading.coffee import Reading
+from labkit.analysis import Reading, curve
 from labkit.bench.plots import data
 from labkit.bench.plots.scores import label_factor
 from labkit.bench.plots.style import (
@@ -83,7 +82,7 @@ def _draw_attribute(ax: Axes, reading: Reading, factor: str) -> None:
     ax.scatter(means[factor], means["score"], s=30, color=INK, zorder=4)
     if reading.surface is not None:
         at = reading.best.target if reading.best is not None else None
-        line = views.curve(reading.surface, factor, at=at)
+        line = curve(reading.surface, factor, at=at)
         ax.fill_between(line[factor], line["lo"], line["hi"], color=BAND, linewidth=0)
         seen = reading.verdict.kind == "best found"
         dashes = (None, None) if seen else (5, 3)

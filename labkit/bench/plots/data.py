@@ -8,9 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import ConvexHull
 
-from labkit.analysis.model.coding import Floats
-from labkit.analysis.reading import views
-from labkit.analysis.reading.coffee import Reading
+from labkit.analysis import Floats, Reading, cup_points
 from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
 from labkit.water import Target
@@ -130,7 +128,7 @@ def cup_means(reading: Reading, *free: str, as_given: bool = False) -> pd.DataFr
     if surface is None or as_given:
         frame = reading.scores.frame
     else:
-        frame = views.points(surface)
+        frame = cup_points(surface)
         frame = frame.assign(score=frame["adjusted"])
     grouped = frame.groupby(["taster", "recipe"], sort=True)
     table = grouped[list(COORDINATES)].first()

@@ -9,8 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 
-from labkit.analysis.reading.acidity_balance import FACTOR, FLAT, SHARP, Balance
-from labkit.analysis.reading.words import ALPHA, WordReadings
+from labkit.analysis import ALPHA, FACTOR, FLAT, SHARP, Balance, WordReadings
 from labkit.bench.plots import data
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import (

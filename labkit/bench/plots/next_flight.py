@@ -6,9 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from labkit.analysis.model.coding import Floats
-from labkit.analysis.reading.coffee import Reading
-from labkit.analysis.search.next_flight import Suggestion
+from labkit.analysis import Floats, Reading, Suggestion
 from labkit.bench.plots import data
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.scores import draw_score, label_factor

@@ -7,8 +7,7 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 
-from labkit.analysis.reading.coffee import Reading
-from labkit.analysis.reading.panel import AGREES, DISAGREES, SEES, UNKNOWN
+from labkit.analysis import AGREES, DISAGREES, SEES, UNKNOWN, Reading
 from labkit.bench.plots import data
 from labkit.bench.plots.style import (
     HAIR,

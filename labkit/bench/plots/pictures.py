@@ -11,16 +11,14 @@ import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from labkit.analysis.pair_tests.answers import PairReading
-from labkit.analysis.reading.coffee import AttributeReadings, Reading
-from labkit.analysis.reading.special_scales import CheckedTerms
+from labkit.analysis import AttributeReadings, CheckedTerms, PairReading, Reading
 from labkit.bench.plots.answers import plot_answers, plot_checked, plot_just_about_right
 from labkit.bench.plots.attributes import plot_attributes
 from labkit.bench.plots.data import NAMES, varied
 from labkit.bench.plots.panel import plot_panel, plot_residuals
 from labkit.bench.plots.scores import plot_score, plot_tasters
 from labkit.bench.plots.surface import plot_surface
-from labkit.tasting.scales import SCALES
+from labkit.tasting import SCALES
 
 _DPI = 140  # sharp at full width, about 60 kB a picture
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from labkit.analysis.search.planning import PlanCurves
+from labkit.analysis import PlanCurves
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import axes_for, put_caption, put_title, spread, styled, trace_style
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from labkit.analysis.reading import views
-from labkit.analysis.reading.coffee import Reading
+from labkit.analysis import Reading, curve
 from labkit.bench.plots import data
 from labkit.bench.plots.style import (
     ACCENT,
@@ -89,7 +88,7 @@ def _draw_curve(ax: Axes, reading: Reading, factor: str) -> None:
     if reading.surface is None:
         return
     at = reading.best.target if reading.best is not None else None
-    line = views.curve(reading.surface, factor, at=at)
+    line = curve(reading.surface, factor, at=at)
     ax.fill_between(line[factor], line["lo"], line["hi"], color=BAND, linewidth=0, zorder=0.5)
     for edge in ("lo", "hi"):
         ax.plot(line[factor], line[edge], color=PALE, linewidth=0.8, dashes=(4, 3))

@@ -6,8 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
-from labkit.analysis.model.coding import Floats
-from labkit.analysis.reading.coffee import Reading
+from labkit.analysis import Floats, Reading
 from labkit.bench.plots import data
 from labkit.bench.plots.scores import label_factor
 from labkit.bench.plots.style import ACCENT, HALO, INK, axes_for, put_caption, put_title, styled

@@ -24,7 +24,7 @@ from labkit.book.store.schema import (
     TasterRow,
 )
 from labkit.book.store.transactions import Transactions
-from labkit.tasting.frame import SCORES_COLUMNS
+from labkit.tasting import SCORES_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd

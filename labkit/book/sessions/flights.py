@@ -28,7 +28,7 @@ from labkit.book.store.transactions import Transactions
 from labkit.errors import BookError, LockError, SealError
 
 if TYPE_CHECKING:
-    from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey
+    from labkit.tasting import KeyRow, OpenedFlight, SealedKey
 
 
 class Flights(Transactions):
@@ -160,7 +160,7 @@ class Flights(Transactions):
     def _key(self, session: str, flight: int) -> SealedKey:
         """The sealed key of a flight."""
         # Imported here: the tasters' page never opens a key and should not load for it.
-        from labkit.tasting.seal import SealedKey
+        from labkit.tasting import SealedKey
 
         with self._reading() as db:
             row = find_flight(db, session, flight)

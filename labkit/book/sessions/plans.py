@@ -29,8 +29,7 @@ from labkit.book.store.transactions import Transactions
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
-    from labkit.tasting.plan import CupPlan
-    from labkit.tasting.waters import SessionWater
+    from labkit.tasting import CupPlan, SessionWater
 
 
 class Plans(Transactions):
@@ -98,8 +97,7 @@ class Plans(Transactions):
             If nothing has been planned yet.
         """
         # Imported here: the tasters' page needs neither pandas nor cryptography.
-        from labkit.tasting.plan import CupPlan, Design, Serving
-        from labkit.tasting.seal import SealedKey
+        from labkit.tasting import CupPlan, Design, SealedKey, Serving
 
         query = (
             select(FlightRow.number, TasterRow.name, ServingRow.position, CupRow.blind_code)
@@ -171,7 +169,7 @@ class Plans(Transactions):
 
 def _check_question(db: Session, session: SessionRow, design: str) -> None:
     """Refuse cups for which the session's sheet has no question."""
-    from labkit.tasting.discrimination import METHODS  # pandas: not for the tasters' kernel
+    from labkit.tasting import METHODS  # pandas: not for the tasters' kernel
 
     asked = db.scalars(select(AttributeRow.scale).where(AttributeRow.session_id == session.id))
     tests = [name for name in asked if name in METHODS]

@@ -38,10 +38,10 @@ from labkit.book.store.schema import (
 )
 from labkit.book.store.transactions import Transactions
 from labkit.errors import BookError
-from labkit.tasting.scales import Scale
+from labkit.tasting import Scale
 
 if TYPE_CHECKING:
-    from labkit.tasting.waters import SessionWater
+    from labkit.tasting import SessionWater
     from labkit.water import Target
 
 
@@ -310,7 +310,7 @@ def _tasters(db: Session, session_id: int) -> tuple[str, ...]:
 
 def _session(db: Session, row: SessionRow) -> TastingSession:
     # Imported here: a taster's sheet needs no waters, nor the arrays that come with them.
-    from labkit.tasting.waters import SessionWater
+    from labkit.tasting import SessionWater
     from labkit.water import Target
 
     waters = db.scalars(

@@ -18,8 +18,7 @@ from labkit.errors import BookError
 
 if TYPE_CHECKING:
     from labkit.book.store.records import Held
-    from labkit.water import Supply
-    from labkit.water.start import StartWater
+    from labkit.water import StartWater, Supply
 
 Analysis = Mapping[str, tuple[float, str]]
 """Quantity -> (value, unit), as ``labkit.water.read_analysis`` takes it."""
@@ -135,7 +134,7 @@ class BaseWaters(Transactions):
 
     def start_water(self, held: Held) -> StartWater:
         """What the doses of a session go into, as it was recorded; pure water if nothing was."""
-        from labkit.water.start import PURE, StartWater
+        from labkit.water import PURE, StartWater
 
         if held.base_water in {"", PURE}:
             return StartWater()

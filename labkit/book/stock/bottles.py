@@ -149,7 +149,7 @@ class Bottle:
     @property
     def concentrate_as_measured(self) -> Concentrate | None:
         """What the bottle is by its last measurement, if there is one, beside the weighing."""
-        from labkit.water.bottles.concentrates import MeasuredStrength
+        from labkit.water import MeasuredStrength
 
         if not self.measurements:
             return None
@@ -255,7 +255,7 @@ def check_measured(strength_g_l: float, uncertainty_percent: float | None) -> No
     BookError
         If the strength (g/L) or its uncertainty (%, k = 2) cannot be.
     """
-    from labkit.water.bottles.concentrates import MOST_G_L
+    from labkit.water import MOST_G_L
 
     if not 0 < strength_g_l <= MOST_G_L:
         msg = (

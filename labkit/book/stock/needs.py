@@ -12,7 +12,7 @@ from labkit.errors import DosingError
 if TYPE_CHECKING:
     from labkit.book.lab_book import LabBook
     from labkit.book.store.records import TastingSession
-    from labkit.tasting.plan import CupPlan
+    from labkit.tasting import CupPlan
     from labkit.water import Mixing
 
 JUG_ML: Final = 1000.0

@@ -7,10 +7,10 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Literal, get_args
 
 from labkit.errors import ScaleError
-from labkit.tasting.scales import Scale
+from labkit.tasting import Scale
 
 if TYPE_CHECKING:
-    from labkit.tasting.waters import SessionWater
+    from labkit.tasting import SessionWater
 
 
 Stage = Literal["hot", "warm", "cool"]
@@ -197,7 +197,7 @@ class TastingSession:
     @property
     def is_pair_test(self) -> bool:
         """Whether its sheet asks the question of a test of two waters, instead of scores."""
-        from labkit.tasting.discrimination import METHODS  # pandas: not for the tasters' kernel
+        from labkit.tasting import METHODS  # pandas: not for the tasters' kernel
 
         return any(one.scale_name in METHODS for one in self.attributes)
 

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
-from labkit.book.current import data_folder
+from labkit.book import LabBook, data_folder
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said

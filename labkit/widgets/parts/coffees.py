@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from labkit.analysis import read_coffee
-from labkit.book import LabBook
-from labkit.book.sessions.exclusions import keep_chosen
+from labkit.book import LabBook, keep_chosen
 from labkit.errors import ReadingError
 
 
@@ -30,6 +29,7 @@ def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
         if reading.best is None or reading.verdict.kind != "best found":
             return {}
         ranges = reading.best.ranges
-        return {str(row.factor): round(float(row.best), 3) for row in ranges.itertuples()}
+        best = zip(ranges["factor"], ranges["best"].astype(float), strict=True)
+        return {str(factor): round(level, 3) for factor, level in best}
 
     return best_of

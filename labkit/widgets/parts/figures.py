@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from labkit.water.markup import figure, table
+from labkit.water import figure, table
 
 
 def frame_html(caption: str, frame: pd.DataFrame) -> str:

@@ -20,8 +20,7 @@ import anywidget
 import ipywidgets
 import traitlets
 
-from labkit.book import Touch
-from labkit.book.store.records import Attribute
+from labkit.book import Attribute, Touch
 from labkit.errors import BookError, LabkitError, LockError, ScaleError
 from labkit.widgets.parts import fields
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk, SheetLook

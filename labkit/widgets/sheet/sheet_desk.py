@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
-from labkit.book import Touch
-from labkit.book.store.records import Attribute, FlightState, Stage
+from labkit.book import Attribute, FlightState, Stage, Touch
 from labkit.errors import BookError
 
 if TYPE_CHECKING:

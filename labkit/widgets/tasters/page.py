@@ -13,8 +13,7 @@ import webbrowser
 from pathlib import Path
 from typing import TextIO
 
-from labkit.book import LabBook
-from labkit.book.current import data_folder
+from labkit.book import LabBook, data_folder
 from labkit.errors import BookError, SetUpError
 from labkit.widgets.tasters.kernel import BOOK_VARIABLE
 from labkit.widgets.tasters.links import cards, give_links, own_address

@@ -9,14 +9,21 @@ from typing import Any, Final
 import ipywidgets as widgets
 import pandas as pd
 
-from labkit.analysis.across.coffees import ABOUT, Across, read_across
-from labkit.analysis.across.shared_tank import OneWater, one_water
-from labkit.analysis.reading.acidity_balance import Balance, balance_acidity, right_questions
-from labkit.analysis.reading.words import WordReadings, read_words
-from labkit.analysis.region import Region, makeable
-from labkit.book import LabBook
-from labkit.book.files.csv_files import frame_csv
-from labkit.book.sessions.exclusions import keep_chosen
+from labkit.analysis import (
+    ABOUT,
+    Across,
+    Balance,
+    OneWater,
+    Region,
+    WordReadings,
+    balance_acidity,
+    makeable,
+    one_water,
+    read_across,
+    read_words,
+    right_questions,
+)
+from labkit.book import LabBook, frame_csv, keep_chosen
 from labkit.errors import ReadingError
 from labkit.tasting import FACTOR_TITLES
 from labkit.widgets.parts import fields

@@ -14,17 +14,17 @@ from labkit.book import LabBook
 from labkit.errors import ConcentrateError
 from labkit.water import (
     CAUTIONS,
+    DROP_DOUBT_PERCENT,
     SALTS,
     Concentrate,
     Salt,
+    beware,
     plan_weighing,
     salt,
     salt_by_formula,
     strength_by_conductivity,
     strength_by_titration,
 )
-from labkit.water.jugs.readings import DROP_DOUBT_PERCENT
-from labkit.water.markup import beware
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 

@@ -7,9 +7,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
-from labkit.book.stock.bottles import Bottle
-from labkit.book.stock.needs import session_needs
+from labkit.book import Bottle, LabBook, session_needs
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said

@@ -10,19 +10,22 @@ import ipywidgets as widgets
 from labkit.book import LabBook
 from labkit.errors import WaterError
 from labkit.water import (
+    AIR_US_CM,
     DROP_KITS,
     PREFERENCES,
+    PURE,
+    StartWater,
     Target,
     Water,
+    conductivity_us_cm,
+    drops_of,
+    meter_of,
     mix,
     portray,
     pure_water,
     read_analysis,
     weigh_out,
 )
-from labkit.water.chemistry.conductivity import AIR_US_CM, conductivity_us_cm
-from labkit.water.jugs.doses import drops_of, meter_of
-from labkit.water.start import PURE, StartWater
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html

@@ -7,9 +7,7 @@ from typing import Any, Protocol
 
 from labkit.book import LabBook
 from labkit.errors import DosingError, WaterError
-from labkit.water import DROP_KITS, TankMixing
-from labkit.water.jugs.doses import Recipe
-from labkit.water.jugs.slips import Check, DropCount, MeterReading, check_jug
+from labkit.water import DROP_KITS, Check, DropCount, MeterReading, Recipe, TankMixing, check_jug
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html

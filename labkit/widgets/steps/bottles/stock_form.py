@@ -8,11 +8,9 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
-from labkit.book.stock.bottles import Bottle
-from labkit.book.stock.needs import JUG_ML, SessionNeed, session_needs
+from labkit.book import JUG_ML, Bottle, LabBook, SessionNeed, session_needs
 from labkit.errors import BookError
-from labkit.water.markup import table
+from labkit.water import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name

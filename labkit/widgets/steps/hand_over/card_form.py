@@ -11,26 +11,25 @@ from typing import Any, Final
 import ipywidgets as widgets
 import pandas as pd
 
-from labkit.analysis import read_coffee
-from labkit.analysis.reading.best import Best
-from labkit.analysis.search.belief import believe, water_target
-from labkit.book import LabBook
-from labkit.book.sessions.exclusions import keep_chosen
+from labkit.analysis import Best, believe, read_coffee, water_target
+from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, LabkitError, WaterError
 from labkit.water import (
     DROP_KITS,
     PREFERENCES,
+    PURE,
     SALTS,
     Mixing,
+    Reach,
     TankMixing,
     Target,
     Water,
+    differences,
     mix,
     portray,
     salt,
+    within_reach,
 )
-from labkit.water.dosing.nearest import Reach, differences, within_reach
-from labkit.water.start import PURE
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, as_html, fold, said

@@ -11,11 +11,10 @@ from typing import Any, get_args
 
 import ipywidgets as widgets
 
-from labkit.book import Held, LabBook, TastingSession
-from labkit.book.store.records import BrewMethod, Serving
+from labkit.book import BrewMethod, Held, LabBook, Serving, TastingSession
 from labkit.errors import BookError
 from labkit.tasting import Change, compare_conditions
-from labkit.water.start import StartWater
+from labkit.water import StartWater
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 

@@ -16,13 +16,12 @@ from labkit.tasting import (
     SessionWater,
     Sweep,
     TasterNoise,
+    Vessels,
+    coordinates,
     plan_tasting,
     session_waters,
 )
-from labkit.tasting.plan import Vessels
-from labkit.tasting.waters import coordinates
-from labkit.water import Target
-from labkit.water.start import StartWater
+from labkit.water import StartWater, Target
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.dials import LARGE, dial, numbers
 from labkit.widgets.parts.fields import Form, as_html, fold

@@ -8,14 +8,20 @@ from typing import Any, Final, Literal
 
 import ipywidgets as widgets
 
-from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.search.cups import rising_scale
-from labkit.analysis.search.planning import PATHS, PlanCurves, noise_of, plan_curves
-from labkit.analysis.search.simulate import LIKING, PanelNoise
+from labkit.analysis import (
+    LIKING,
+    PATHS,
+    PanelNoise,
+    PlanCurves,
+    gather_scores,
+    noise_of,
+    plan_curves,
+    rising_scale,
+)
 from labkit.book import LabBook
 from labkit.errors import ReadingError
-from labkit.tasting.scales import Scale
-from labkit.water.markup import table
+from labkit.tasting import Scale
+from labkit.water import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, said

@@ -7,24 +7,24 @@ from html import escape
 
 import numpy as np
 
-from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.reading.surface import Surface, fit_surface
+from labkit.analysis import Surface, fit_surface, gather_scores
 from labkit.book import LabBook
 from labkit.errors import ReadingError
 from labkit.tasting import (
     FACTOR_TITLES,
+    BalanceTables,
+    Design,
     PlanPower,
     Scale,
     Sweep,
     TasterNoise,
+    Vessels,
+    plan_notes,
     plan_power,
     practised_noise,
     preview_balance,
 )
-from labkit.tasting.balance import BalanceTables
-from labkit.tasting.notes import plan_notes
-from labkit.tasting.plan import Design, Vessels
-from labkit.water.markup import percent
+from labkit.water import percent
 
 FEWEST_SCORES = 20
 """Scores of one coffee from which this panel's noise is taken; below it a spread says little."""

@@ -10,8 +10,7 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook, TastingSession
 from labkit.errors import SealError
-from labkit.tasting import CupPlan
-from labkit.tasting.seal import KeyRow
+from labkit.tasting import CupPlan, KeyRow
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 

@@ -9,8 +9,7 @@ from typing import Any
 
 from labkit.errors import SweepError
 from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness_grid, ratio_sweep
-from labkit.water import Target, largest_base_share
-from labkit.water.start import PURE, StartWater
+from labkit.water import PURE, StartWater, Target, largest_base_share
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm

@@ -10,8 +10,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
-from labkit.book.files.import_files import ImportPreview, ImportRow
+from labkit.book import ImportPreview, ImportRow, LabBook
 from labkit.errors import ImportFileError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said

@@ -13,8 +13,7 @@ import ipywidgets as widgets
 import pandas as pd
 from pandas.api.typing import NaTType
 
-from labkit.book import LabBook
-from labkit.book.store.records import Missing
+from labkit.book import LabBook, Missing
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said

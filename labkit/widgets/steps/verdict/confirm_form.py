@@ -10,14 +10,12 @@ from typing import Any, Final
 
 import ipywidgets as widgets
 
-from labkit.analysis.pair_tests.planning import foresee, plan_discrimination
+from labkit.analysis import foresee, plan_discrimination
 from labkit.book import Attribute, Held, LabBook
 from labkit.errors import PlanError, ReadingError
 from labkit.tasting import METHODS, CupPlan, pair_waters
 from labkit.tasting import plan_discrimination as plan_sets
-from labkit.water import Target
-from labkit.water.markup import percent
-from labkit.water.start import StartWater
+from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold
 from labkit.widgets.parts.handover import HandOver, file_name

@@ -9,21 +9,31 @@ from typing import Any
 import ipywidgets as widgets
 import pandas as pd
 
-from labkit.analysis import Reading, stop_or_taste, suggest_flight
-from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.region import COORDINATES, Excluded, Region, coordinates, makeable
-from labkit.analysis.search.belief import Belief, believe, water_target
-from labkit.analysis.search.earlier_coffees import HeadStart, head_start
-from labkit.analysis.search.history import flight_history
-from labkit.analysis.search.next_flight import Suggestion
-from labkit.analysis.search.stopping import StopAdvice
-from labkit.analysis.search.walk import WalkStep, classical_walk
-from labkit.book import LabBook
-from labkit.book.sessions.exclusions import keep_chosen
+from labkit.analysis import (
+    COORDINATES,
+    Belief,
+    Excluded,
+    HeadStart,
+    Reading,
+    Region,
+    StopAdvice,
+    Suggestion,
+    WalkStep,
+    believe,
+    classical_walk,
+    coordinates,
+    flight_history,
+    gather_scores,
+    head_start,
+    makeable,
+    stop_or_taste,
+    suggest_flight,
+    water_target,
+)
+from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, ReadingError
 from labkit.tasting import Sweep
-from labkit.water import CAUTIONS, PURE_WATER, Target, Water
-from labkit.water.markup import notes
+from labkit.water import CAUTIONS, PURE_WATER, Target, Water, notes
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm

@@ -10,23 +10,26 @@ import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 
-from labkit.analysis import Reading, read_coffee
-from labkit.analysis.model.coding import p_text
-from labkit.analysis.pair_tests.answers import read_tests, scored_only
-from labkit.analysis.reading.coffee import SEED, in_words, leaving_out, read_attributes
-from labkit.analysis.reading.ordinal import ordinal_check
-from labkit.analysis.reading.special_scales import (
+from labkit.analysis import (
     ENOUGH_SHARE,
+    SEED,
+    Reading,
     check_all_that_apply,
+    in_words,
     just_about_right,
+    leaving_out,
+    ordinal_check,
+    p_text,
+    read_attributes,
+    read_coffee,
+    read_tests,
+    scored_only,
     with_liking,
 )
-from labkit.book import LabBook
-from labkit.book.sessions.exclusions import HEAD, LeftOut, leave_out, left_out
-from labkit.book.store.records import BrewMethod
+from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, leave_out, left_out
 from labkit.errors import LabkitError, ReadingError
-from labkit.tasting.scales import SCALES
-from labkit.water.markup import percent
+from labkit.tasting import SCALES
+from labkit.water import percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
@@ -173,7 +176,7 @@ class ReadingView(widgets.VBox):
         tests = read_tests(frame)
         frame = scored_only(frame)
         here = frame[(frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)]
-        out = {
+        out: dict[str, Any] = {
             "without_tasters": [one for one in chosen.tasters if one in set(here["taster"])],
             "without_sessions": [one for one in chosen.sessions if one in set(here["session"])],
         }

@@ -1,0 +1,31 @@
+"""The door of this room: every name that others may use, and where it lives."""
+
+from .parts.book_choice import BookChoice as BookChoice
+from .parts.coffees import best_levels as best_levels
+from .parts.coffees import coffee_choices as coffee_choices
+from .sheet.score_sheet import ScoreSheet as ScoreSheet
+from .steps.across.across_form import AcrossForm as AcrossForm
+from .steps.across.across_form import BalanceForm as BalanceForm
+from .steps.across.across_form import OneWaterForm as OneWaterForm
+from .steps.across.across_form import WordsForm as WordsForm
+from .steps.bottles.bottle_forms import ConcentrateForm as ConcentrateForm
+from .steps.bottles.bottle_forms import StrengthForm as StrengthForm
+from .steps.bottles.jug_form import BaseWaterForm as BaseWaterForm
+from .steps.bottles.jug_form import JugForm as JugForm
+from .steps.bottles.meter_form import MeterForm as MeterForm
+from .steps.bottles.stock_form import StockForm as StockForm
+from .steps.hand_over.card_form import CardForm as CardForm
+from .steps.hand_over.report_form import ReportForm as ReportForm
+from .steps.plan.paper_form import PaperForm as PaperForm
+from .steps.plan.people_form import PeopleForm as PeopleForm
+from .steps.plan.plan_form import PlanForm as PlanForm
+from .steps.plan.planning_view import PlanningView as PlanningView
+from .steps.plan.replan_form import ReplanForm as ReplanForm
+from .steps.plan.sweep_form import SweepForm as SweepForm
+from .steps.taste.lead_view import LeadView as LeadView
+from .steps.taste.scoring_desk import ScoringDesk as ScoringDesk
+from .steps.verdict.confirm_form import ConfirmForm as ConfirmForm
+from .steps.verdict.next_flight import NextFlightView as NextFlightView
+from .steps.verdict.open_form import OpenForm as OpenForm
+from .steps.verdict.reading_view import ReadingView as ReadingView
+from .tasters.page import serve as serve
