@@ -35,6 +35,7 @@ def relock() -> None:
     compile_lock(run)
     with tempfile.TemporaryDirectory() as folder:
         both = Path(folder) / "both"
+        both.write_text(run.read_text() + test.read_text())  # uv keeps the versions it finds there
         compile_lock(both, "--extra", "test", "--constraint", str(run))
         known = set(entries(run.read_text()))
         test.write_text("".join(entry for entry in entries(both.read_text()) if entry not in known))
