@@ -14,10 +14,11 @@ import numpy as np
 import pytest
 
 from labkit.analysis import PlantedPeak, read_coffee, stop_or_taste, suggest_flight
-from labkit.analysis.region import COORDINATES, Region, makeable
+from labkit.analysis.region import Region, makeable
 from labkit.bench import plot_score, reading_pictures
 from labkit.book import LabBook
 from labkit.book.current import open_book
+from labkit.water import COORDINATES
 from labkit.widgets import best_levels
 
 pytestmark = pytest.mark.slow

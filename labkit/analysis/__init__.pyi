@@ -68,10 +68,8 @@ from .reading.views import curve as curve
 from .reading.words import ALPHA as ALPHA
 from .reading.words import WordReadings as WordReadings
 from .reading.words import read_words as read_words
-from .region import COORDINATES as COORDINATES
 from .region import Excluded as Excluded
 from .region import Region as Region
-from .region import coordinates as coordinates
 from .region import makeable as makeable
 from .search.belief import Belief as Belief
 from .search.belief import believe as believe

@@ -2,83 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 from types import MappingProxyType
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from labkit.errors import RegionError
-from labkit.tasting import FACTOR_TITLES, Factor
-from labkit.water import PURE_WATER, Concentrate, Water
+from labkit.tasting import Factor
+from labkit.water import (
+    COORDINATE,
+    COORDINATES,
+    PURE_WATER,
+    STANDARD_SPAN,
+    Concentrate,
+    Water,
+    as_coordinates,
+)
 
-COORDINATES: Final = tuple(FACTOR_TITLES)
-"""Names of the three coordinates, in the order of every array of waters."""
-
-STANDARD_FACTORS: Final = (
-    Factor(name="mg_share", low=0, high=1),
-    Factor(name="hardness_mg_l_caco3", low=20, high=200),
-    Factor(name="alkalinity_mg_l_caco3", low=0, high=60),
+STANDARD_FACTORS: Final = tuple(
+    Factor(name=one.name, low=one.low, high=one.high) for one in COORDINATE.values()
 )
 """The ranges that brew waters are usually looked for in (common practice)."""
 
 STANDARD_STEPS: Final[Mapping[str, float]] = MappingProxyType(
-    {"mg_share": 0.05, "hardness_mg_l_caco3": 10, "alkalinity_mg_l_caco3": 5}
+    {name: one.step for name, one in COORDINATE.items()}
 )
 """Distance between neighbouring recipes of the dose grid."""
-
-STANDARD_LOW: Final = np.array([factor.low for factor in STANDARD_FACTORS])
-STANDARD_SPAN: Final = np.array([factor.high - factor.low for factor in STANDARD_FACTORS])
 
 HALF_STEP: Final = np.array([STANDARD_STEPS[name] for name in COORDINATES]) / 2
 
 MOST_RECIPES: Final = 40_000
 """More recipes than this make a suggestion slow without making it better."""
-
-
-def coordinates(targets: object) -> NDArray[np.float64]:
-    """Waters as an array of shape (n, 3), columns as ``COORDINATES``.
-
-    Parameters
-    ----------
-    targets : Target, sequence of Target, DataFrame with the three columns, or (n, 3) array
-        A single target or row gives shape (1, 3).
-
-    Raises
-    ------
-    RegionError
-        If these are not waters.
-    """
-    if isinstance(targets, pd.DataFrame):
-        absent = [name for name in COORDINATES if name not in targets]
-        if absent:
-            raise RegionError(
-                f"targets must have the columns {', '.join(COORDINATES)}, got none called "
-                f"{', '.join(absent)}. Name the three coordinates."
-            )
-        return targets[list(COORDINATES)].to_numpy(dtype=float)
-    if hasattr(targets, "mg_share"):
-        targets = [targets]
-    if isinstance(targets, Iterable) and not isinstance(targets, np.ndarray):
-        targets = [
-            [getattr(target, name) for name in COORDINATES]
-            if hasattr(target, "mg_share")
-            else target
-            for target in targets
-        ]
-    waters = np.atleast_2d(np.asarray(targets, dtype=float))
-    if waters.size == 0:
-        return np.empty((0, 3))
-    if waters.ndim != 2 or waters.shape[1] != 3:
-        raise RegionError(
-            f"targets must have three coordinates each ({', '.join(COORDINATES)}), got an array "
-            f"of shape {waters.shape}. Give all three, also the ones that stay the same."
-        )
-    return waters
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +157,7 @@ class Region:
 
         They need not lie on the grid: a water tasted earlier may be repeated as it was.
         """
-        waters = coordinates(targets)
+        waters = as_coordinates(targets)
         inside = np.ones(len(waters), dtype=bool)
         by_name = {factor.name: factor for factor in self.factors}
         for level, name in zip(waters.T, COORDINATES, strict=True):
@@ -214,7 +172,7 @@ class Region:
 
     def nearest(self, targets: object) -> NDArray[np.float64]:
         """The recipe of the grid nearest to each target, in standard units; shape (n, 3)."""
-        waters = coordinates(targets)
+        waters = as_coordinates(targets)
         away = (waters[:, None, :] - self.grid[None]) / STANDARD_SPAN
         return np.asarray(self.grid[np.argmin((away**2).sum(axis=-1), axis=1)])
 

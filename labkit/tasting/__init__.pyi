@@ -18,7 +18,6 @@ from .discrimination import pair_waters as pair_waters
 from .discrimination import plan_discrimination as plan_discrimination
 from .discrimination import right_answers as right_answers
 from .discrimination import right_place as right_place
-from .factors import FACTOR_TITLES as FACTOR_TITLES
 from .factors import Factor as Factor
 from .frame import SCORES_COLUMNS as SCORES_COLUMNS
 from .notes import plan_notes as plan_notes
@@ -54,5 +53,4 @@ from .sweeps import hardness_dial as hardness_dial
 from .sweeps import ratio_hardness_grid as ratio_hardness_grid
 from .sweeps import ratio_sweep as ratio_sweep
 from .waters import SessionWater as SessionWater
-from .waters import coordinates as coordinates
 from .waters import session_waters as session_waters

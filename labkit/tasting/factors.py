@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import SweepError
-
-FACTOR_TITLES: Final[dict[str, str]] = {
-    "mg_share": "Mg share of hardness",
-    "hardness_mg_l_caco3": "General hardness (mg/L as CaCO3)",
-    "alkalinity_mg_l_caco3": "Alkalinity (mg/L as CaCO3)",
-}
-"""Every coordinate of a :class:`labkit.water.Target`, with the words for an axis."""
+from labkit.water import COORDINATE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +16,7 @@ class Factor:
     """One coordinate of the search space with the range that is explored."""
 
     name: str
-    """A key of ``FACTOR_TITLES``."""
+    """A key of :data:`labkit.water.COORDINATE`."""
 
     low: float
     """Natural level that is coded as -1."""
@@ -32,9 +25,9 @@ class Factor:
     """Natural level that is coded as +1."""
 
     def __post_init__(self) -> None:
-        if self.name not in FACTOR_TITLES:
+        if self.name not in COORDINATE:
             raise SweepError(
-                f"name must be one of {', '.join(FACTOR_TITLES)}, got {self.name!r}. "
+                f"name must be one of {', '.join(COORDINATE)}, got {self.name!r}. "
                 "A water is described by these three coordinates."
             )
         if not (np.isfinite(self.low) and np.isfinite(self.high)) or self.low >= self.high:
@@ -42,17 +35,17 @@ class Factor:
                 f"low must be below high for {self.name}, got {self.low} and {self.high}. "
                 "Give the two ends of the range to explore."
             )
-        if self.low < 0 or (self.name == "mg_share" and self.high > 1):
-            limits = "0 to 1" if self.name == "mg_share" else "0 or more"
+        highest = COORDINATE[self.name].highest
+        if self.low < 0 or self.high > highest:
             raise SweepError(
-                f"{self.name} must be {limits}, got {self.low} to {self.high}. "
+                f"{self.name} must be 0 to {highest:g}, got {self.low} to {self.high}. "
                 "Keep the range inside what a water can have."
             )
 
     @property
     def title(self) -> str:
         """Words and unit for an axis or a column head."""
-        return FACTOR_TITLES[self.name]
+        return COORDINATE[self.name].title
 
     @property
     def middle(self) -> float:

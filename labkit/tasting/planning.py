@@ -16,8 +16,8 @@ from labkit.tasting.notes import plan_notes
 from labkit.tasting.plan import CupPlan, Design, Vessels, checked_names
 from labkit.tasting.seal import Sealer
 from labkit.tasting.sizes import size_flights
-from labkit.tasting.waters import Control, SessionWater, coordinates, session_waters
-from labkit.water import Target
+from labkit.tasting.waters import Control, SessionWater, session_waters
+from labkit.water import Target, find_water
 
 
 def plan_tasting(
@@ -98,8 +98,7 @@ def plan_tasting(
             f"of two waters ({after.design.kind}) with a question of its own. Start a new session."
         )
     listed = session_waters(targets, control=control, known=known)
-    asked = {coordinates(target) for target in targets}
-    others = [w for w in listed if not w.is_control and coordinates(w.target) in asked]
+    others = [w for w in listed if not w.is_control and find_water(w.target, targets) is not None]
     controls = [w for w in listed if w.is_control]
     if len(others) + len(controls) < 2:
         raise PlanError(
@@ -134,7 +133,7 @@ def plan_tasting(
         for flight, jugs, cups in zip(numbers, layout.jugs, coded, strict=True)
     )
     design = describe(layout)
-    free_control = any(coordinates(w.target) in asked for w in controls)
+    free_control = any(find_water(w.target, targets) is not None for w in controls)
     return CupPlan(
         session=session,
         tasters=names,

@@ -25,7 +25,7 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
 from labkit.errors import SealError
-from labkit.water import Target
+from labkit.water import COORDINATES, Target
 
 PASSPHRASE_LENGTH: Final = 8
 """Shortest passphrase that seals, in characters."""
@@ -81,7 +81,7 @@ class OpenedFlight:
 
     def to_frame(self) -> pd.DataFrame:
         """One row a code: session, flight, code, jug, bowl, water, coordinates, both flags."""
-        columns = ["session", "flight", "blind_code", "jug", "bowl", "water", *_COORDINATES]
+        columns = ["session", "flight", "blind_code", "jug", "bowl", "water", *COORDINATES]
         columns += ["is_control", "is_duplicate"]
         records = [
             {"session": self.session, "flight": self.flight} | _flat(row) for row in self.rows
@@ -176,9 +176,6 @@ class Sealer:
         return SealedKey(session=self._session, flight=flight, token=token)
 
 
-_COORDINATES: Final = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
-
-
 def _flat(row: KeyRow) -> dict[str, Any]:
     """A row with the target's coordinates in its place."""
     return {
@@ -186,7 +183,7 @@ def _flat(row: KeyRow) -> dict[str, Any]:
         "jug": row.jug,
         "bowl": row.bowl,
         "water": row.water,
-        **{name: getattr(row.target, name) for name in _COORDINATES},
+        **{name: getattr(row.target, name) for name in COORDINATES},
         "is_control": row.is_control,
         "is_duplicate": row.is_duplicate,
     }
@@ -202,7 +199,7 @@ def _from_json(content: bytes) -> OpenedFlight:
     read = json.loads(content)
     rows = []
     for flat in read["rows"]:
-        target = Target(**{name: flat.pop(name) for name in _COORDINATES})
+        target = Target(**{name: flat.pop(name) for name in COORDINATES})
         rows.append(KeyRow(target=target, **flat))
     return OpenedFlight(session=read["session"], flight=read["flight"], rows=tuple(rows))
 

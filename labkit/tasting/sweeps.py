@@ -10,8 +10,18 @@ from typing import Literal
 import pandas as pd
 
 from labkit.errors import DosingError, SweepError
-from labkit.tasting.factors import FACTOR_TITLES, Factor
-from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, largest_base_share, mix
+from labkit.tasting.factors import Factor
+from labkit.water import (
+    COORDINATE,
+    COORDINATES,
+    PURE_WATER,
+    Concentrate,
+    Mixing,
+    Target,
+    Water,
+    largest_base_share,
+    mix,
+)
 
 Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
 
@@ -35,7 +45,7 @@ class Sweep:
     def to_frame(self) -> pd.DataFrame:
         """One row a water: its number, the three coordinates, Ca:Mg in words."""
         rows = [
-            {name: getattr(target, name) for name in FACTOR_TITLES}
+            {name: getattr(target, name) for name in COORDINATES}
             | {"ca_mg_ratio": target.ca_mg_ratio_text}
             for target in self.targets
         ]
@@ -43,8 +53,9 @@ class Sweep:
 
     def _repr_html_(self) -> str:
         """The table of waters under a line that says what is held."""
-        held = ", ".join(f"{FACTOR_TITLES[name]} {level:g}" for name, level in self.held.items())
-        frame = self.to_frame().rename(columns=FACTOR_TITLES | {"ca_mg_ratio": "Ca : Mg"})
+        held = ", ".join(f"{COORDINATE[name].title} {level:g}" for name, level in self.held.items())
+        titles = {name: one.title for name, one in COORDINATE.items()}
+        frame = self.to_frame().rename(columns=titles | {"ca_mg_ratio": "Ca : Mg"})
         return f"<p>{self.kind}; held: {held or 'nothing'}</p>{frame.round(3).to_html()}"
 
 

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Literal
 
 from labkit.errors import PlanError
-from labkit.water import Target
+from labkit.water import (
+    Target,
+    describe,
+    find_water,
+    levels_of,
+    same_water,
+    water_numbers,
+)
 
 Control = Target | Literal["middle", "none"]
 """A water of its own, the middle one of those tasted, or none."""
@@ -26,11 +32,6 @@ class SessionWater:
 
     is_control: bool
     """True for the water that is in every flight."""
-
-
-def coordinates(target: Target) -> tuple[float, float, float]:
-    """Mg share, hardness and alkalinity, for sorting and comparing."""
-    return (target.mg_share, target.hardness_mg_l_caco3, target.alkalinity_mg_l_caco3)
 
 
 def session_waters(
@@ -60,29 +61,30 @@ def session_waters(
     """
     if not targets:
         raise PlanError("targets must hold at least one water, got none. Add a water to taste.")
-    asked = sorted(targets, key=coordinates)
-    for one, other in pairwise(asked):
-        if coordinates(one) == coordinates(other):
+    asked = sorted(targets, key=levels_of)
+    numbers = water_numbers(asked)
+    for place, first in enumerate(numbers):
+        if first != place:
             raise PlanError(
-                f"targets must differ, got {coordinates(one)} twice (Mg share, hardness, "
-                "alkalinity). A repeat is asked for with duplicates."
+                f"targets must differ, got {describe(levels_of(asked[place]))} twice. "
+                "A repeat is asked for with duplicates."
             )
     if known:
-        seen = {coordinates(water.target) for water in known}
-        new = [t for t in asked if coordinates(t) not in seen]
+        seen = [water.target for water in known]
+        new = [target for target in asked if find_water(target, seen) is None]
         more = (
             SessionWater(label=f"W{len(known) + i}", target=target, is_control=False)
             for i, target in enumerate(new, start=1)
         )
         return (*known, *more)
     chosen = asked[len(asked) // 2] if control == "middle" else control
-    if isinstance(chosen, Target) and coordinates(chosen) not in map(coordinates, asked):
-        asked = sorted([*asked, chosen], key=coordinates)
+    if isinstance(chosen, Target) and find_water(chosen, asked) is None:
+        asked = sorted([*asked, chosen], key=levels_of)
     return tuple(
         SessionWater(
             label=f"W{i}",
             target=target,
-            is_control=isinstance(chosen, Target) and coordinates(target) == coordinates(chosen),
+            is_control=isinstance(chosen, Target) and same_water(target, chosen),
         )
         for i, target in enumerate(asked, start=1)
     )

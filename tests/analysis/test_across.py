@@ -9,8 +9,9 @@ import pytest
 from labkit.analysis.across.coffees import NOT_OPEN, read_across
 from labkit.analysis.across.shared_tank import KNOWN, OTHER_SCALE, UNREACHED, UNTOLD, one_water
 from labkit.analysis.reading.coffee import SEED, read_coffee
-from labkit.analysis.region import COORDINATES, Region
+from labkit.analysis.region import Region
 from labkit.errors import ReadingError
+from labkit.water import COORDINATES
 
 ABOUT = pd.DataFrame(
     [

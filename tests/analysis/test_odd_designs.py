@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from labkit.analysis.reading.coffee import read_attributes, read_coffee
 from labkit.analysis.reading.verdict import FOUND, NOTHING, UNKNOWN
-from labkit.analysis.region import COORDINATES
 from labkit.errors import ReadingError
+from labkit.water import COORDINATES
 
 LEVELS = {
     "mg_share": (0.0, 0.2, 0.4, 0.405, 0.7, 1.0),

@@ -25,7 +25,7 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.reading.verdict import FOUND
-from labkit.analysis.region import COORDINATES
+from labkit.water import COORDINATES
 
 CENTRE = np.array([0.5, 90.0, 30.0])
 HALF = np.array([0.5, 60.0, 25.0])

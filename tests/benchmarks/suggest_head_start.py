@@ -23,11 +23,12 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
-from labkit.analysis.region import Region, coordinates
+from labkit.analysis.region import Region
 from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.earlier_coffees import head_start
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import SimulatedPanel
+from labkit.water import as_coordinates
 from tests.benchmarks.suggest_worlds import CONTROL, Coffee, Floats, planted, with_best_at
 
 REGION = Region()
@@ -87,7 +88,7 @@ def play(shelf: int, setting: argparse.Namespace) -> list[dict[str, object]]:
                 rows.append({**row, "arm": "without", **_outcome(coffee, water, ends)})
                 for arm, start in starts.items():
                     helped = believe(scores, REGION, control=CONTROL, head_start=start).helped
-                    water = coordinates(helped.leader)[0]
+                    water = as_coordinates(helped.leader)[0]
                     outcome = _outcome(coffee, water, (helped.low, helped.high))
                     rows.append({**row, "arm": arm, **outcome, "alike": helped.followed.alike})
     return rows
@@ -107,7 +108,7 @@ def _search(
     belief = believe(None, REGION, n_tasters=4, control=CONTROL, rng=rng)
     scores = None
     for flight in range(1, flights + 1):
-        waters = coordinates(suggest_flight(belief, k=5, rng=rng).targets)
+        waters = as_coordinates(suggest_flight(belief, k=5, rng=rng).targets)
         told = coffee.panel.taste_flights([waters], rng=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
         belief = believe(scores, REGION, control=CONTROL, rng=rng)

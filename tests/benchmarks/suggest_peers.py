@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labkit.analysis.region import COORDINATES, STANDARD_LOW, STANDARD_SPAN, Region, coordinates
+from labkit.analysis.region import Region
 from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.tasting.scales import Scale
+from labkit.water import COORDINATES, STANDARD_LOW, STANDARD_SPAN, as_coordinates
 
 Floats = NDArray[np.float64]
 
@@ -55,7 +56,7 @@ class Ours(Strategy):
 
     def propose(self, scores: pd.DataFrame | None, k: int) -> Floats:
         belief = self.believe(scores) if scores is None else self.belief
-        return coordinates(suggest_flight(belief, k=k, rng=self.rng).targets)
+        return as_coordinates(suggest_flight(belief, k=k, rng=self.rng).targets)
 
     def choose(self, scores: pd.DataFrame) -> Floats:
         self.belief = self.believe(scores)

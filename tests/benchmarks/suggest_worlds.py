@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region
+from labkit.analysis.region import Region
 from labkit.analysis.search.simulate import LIKING, PanelNoise, SimulatedPanel
 from labkit.tasting.scales import Scale
+from labkit.water import STANDARD_LOW, STANDARD_SPAN
 
 Floats = NDArray[np.float64]
 Raw = Callable[[Floats], Floats]

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm, qmc
 
-from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
+from labkit.analysis.region import Region
 from labkit.analysis.search.belief import believe
 from labkit.analysis.search.earlier_coffees import follow, head_start
 from labkit.analysis.search.earlier_prior import (
@@ -25,6 +25,7 @@ from labkit.analysis.search.shapes import unit
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
 from labkit.errors import ReadingError
+from labkit.water import STANDARD_LOW, STANDARD_SPAN, as_coordinates
 
 CENTRE, AWAY = (0.3, 80.0, 20.0), (0.8, 180.0, 50.0)
 NEW = ("Hillside", "the new one")
@@ -81,7 +82,7 @@ def test_a_head_start_that_says_nothing_changes_no_water_to_serve(related):
     for frame in (None, tasted(AWAY, seed=9, name=NEW[1])):
         belief = believe(frame, n_tasters=4, head_start=nothing)
         own = belief.posterior
-        assert coordinates(belief.helped.leader) == pytest.approx(own.recipes[[own.leader]])
+        assert as_coordinates(belief.helped.leader) == pytest.approx(own.recipes[[own.leader]])
         assert belief.helped.expected == pytest.approx(own.mean[own.leader])
 
 
@@ -89,7 +90,7 @@ def test_the_first_choice_lies_where_earlier_coffees_were_best(related):
     first = suggest_flight(None, n_tasters=4, head_start=related)
 
     def off(water):
-        return np.linalg.norm((coordinates(water)[0] - CENTRE) / STANDARD_SPAN)
+        return np.linalg.norm((as_coordinates(water)[0] - CENTRE) / STANDARD_SPAN)
 
     assert off(first.helped.leader) < 0.25
     assert off(first.helped.leader) < off(first.leader)

@@ -1,13 +1,12 @@
 """The dose grid holds what may be proposed and nothing else."""
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from labkit.analysis.region import COORDINATES, Excluded, Region, coordinates, makeable
+from labkit.analysis.region import Excluded, Region, makeable
 from labkit.errors import DosingError, RegionError
 from labkit.tasting.factors import Factor
-from labkit.water import Concentrate, Target, Water, mix, salt
+from labkit.water import COORDINATES, Concentrate, Target, Water, mix, salt
 
 
 def test_the_standard_region_is_the_full_grid():
@@ -62,16 +61,6 @@ def test_the_nearest_recipe_stays_inside():
 def test_a_badly_described_region_is_refused(options, message):
     with pytest.raises(RegionError, match=message):
         Region(**options)
-
-
-def test_targets_come_as_objects_frames_or_arrays():
-    frame = pd.DataFrame([[0.5, 100, 30]], columns=list(COORDINATES))
-    row = next(frame.itertuples())
-
-    for targets in (frame, row, [row], [(0.5, 100, 30)], np.array([0.5, 100, 30])):
-        assert coordinates(targets).tolist() == [[0.5, 100, 30]]
-    with pytest.raises(RegionError, match="three coordinates each"):
-        coordinates([(0.5, 100)])
 
 
 BOTTLES = [

@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.region import COORDINATES
 from labkit.analysis.search.simulate import (
     SCORES_COLUMNS,
     PanelNoise,
@@ -14,6 +13,7 @@ from labkit.analysis.search.simulate import (
 )
 from labkit.errors import ReadingError
 from labkit.tasting.scales import SCALES
+from labkit.water import COORDINATES
 
 SILENT = PanelNoise().times(0)
 PEAK = PlantedPeak(best=(0.3, 80, 20), effect_points=2)

@@ -6,12 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.region import COORDINATES, Excluded, Region
+from labkit.analysis.region import Excluded, Region
 from labkit.analysis.search.belief import believe
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.surface_belief import SurfaceBelief
 from labkit.errors import ReadingError, RegionError
+from labkit.water import COORDINATES
 
 SPREAD = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 60, 50), (0.2, 160, 50), (0.8, 160, 10)]
 

@@ -4,10 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.region import COORDINATES, Region
+from labkit.analysis.region import Region
 from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
 from labkit.errors import RegionError
+from labkit.water import COORDINATES
 
 
 def walk(best, *, region=None, noise=1.0, seed=1, **surface):

@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 
 from labkit.errors import PlanError
 from labkit.tasting import CODE_POOL, balance_tables, plan_tasting, replan
-from labkit.tasting.waters import coordinates
-from labkit.water import Target
+from labkit.water import Target, levels_of
 
 PASSPHRASE = "copper kettle, seven spoons"
 
@@ -102,8 +101,8 @@ def test_every_plan_is_sound(request):
         others = [met[w] for w in met if w != control]
         if plan.design.repeats >= 1 and others:
             assert set(others) == {plan.design.repeats}
-    asked = {coordinates(target) for target in request["targets"]}
-    served = {coordinates(row.target) for row in rows.values()}
+    asked = {levels_of(target) for target in request["targets"]}
+    served = {levels_of(row.target) for row in rows.values()}
     if plan.design.repeats >= 1:
         assert asked <= served
 

@@ -65,7 +65,7 @@ def test_a_sweep_needs_two_different_levels(levels):
         ({"name": "tds"}, "name must be one of mg_share"),
         ({"low": 1, "high": 0}, "low must be below high for mg_share"),
         ({"high": 1.2}, "mg_share must be 0 to 1, got 0 to 1.2"),
-        ({"name": "hardness_mg_l_caco3", "low": -5}, "must be 0 or more"),
+        ({"name": "hardness_mg_l_caco3", "low": -5}, "must be 0 to 2000"),
         ({"low": float("nan")}, "low must be below high"),
     ],
 )

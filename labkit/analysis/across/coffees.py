@@ -21,8 +21,8 @@ from labkit.analysis.reading.best import Best, FactorRange, find_best
 from labkit.analysis.reading.coffee import SEED, nothing_to_fit
 from labkit.analysis.reading.surface import Surface, fit_surface
 from labkit.analysis.reading.verdict import FOUND, UNKNOWN, Verdict, judge
-from labkit.analysis.region import COORDINATES
 from labkit.errors import ReadingError
+from labkit.water import COORDINATES
 
 ABOUT: Final = ("origin", "process", "roast_level")
 """What may be known of a coffee and is filtered by, beside its client."""

@@ -15,22 +15,13 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis.across.coffees import CoffeeReading
-from labkit.analysis.model.coding import (
-    ROUNDING,
-    WORDS,
-    Bools,
-    Floats,
-    describe,
-    term_matrix,
-    to_frame,
-)
+from labkit.analysis.model.coding import Bools, Floats, term_matrix, to_frame
 from labkit.analysis.reading.best import search_grid
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.surface import Surface
 from labkit.analysis.reading.verdict import FOUND
-from labkit.analysis.region import COORDINATES, coordinates
 from labkit.errors import ReadingError
-from labkit.water import Target
+from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, describe
 
 DRAWS: Final = 500
 """Surfaces drawn for each coffee."""
@@ -99,7 +90,9 @@ class _Known:
         """Coordinates that varied and of which the surface says nothing, in words."""
         told = {place for term in self.surface.terms for place in term}
         names = self.surface.coding.names
-        return tuple(WORDS[name] for place, name in enumerate(names) if place not in told)
+        return tuple(
+            COORDINATE[name].words for place, name in enumerate(names) if place not in told
+        )
 
 
 def one_water(
@@ -136,7 +129,7 @@ def one_water(
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
     shares = _shares(readings, sold)
-    waters = np.array(coordinates(getattr(region, "grid", region)), dtype=np.float64)
+    waters = np.array(as_coordinates(getattr(region, "grid", region)), dtype=np.float64)
     scale = _main_scale(readings, shares)
     known = {
         place: _losses(one.surface, waters, region, rng)
@@ -299,11 +292,11 @@ def _why_unreached(surface: Surface, water: Floats) -> str:
         low, high = float(tasted[:, place].min()), float(tasted[:, place].max())
         digits, unit = (2, "") if name == "mg_share" else (0, " mg/L")
         varied = name in surface.coding.names
-        near = abs(water[place] - held[place]) <= ROUNDING[name]
+        near = abs(water[place] - held[place]) <= COORDINATE[name].settled
         if not (low - 1e-6 <= water[place] <= high + 1e-6 if varied else near):
             ends = f"{low:.{digits}f}"
             ends += f" to {high:.{digits}f}" if varied else ""
-            outside.append(f"{WORDS[name]} {ends}{unit}")
+            outside.append(f"{COORDINATE[name].words} {ends}{unit}")
     return f"it was tasted only at {' and '.join(outside)}"
 
 

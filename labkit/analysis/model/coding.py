@@ -4,45 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from labkit.analysis.region import COORDINATES
 from labkit.tasting import Factor
+from labkit.water import COORDINATE, COORDINATES
 
 Floats: TypeAlias = NDArray[np.float64]
 Bools: TypeAlias = NDArray[np.bool_]
 
 Term: TypeAlias = tuple[int, ...]
 """Factors multiplied together: () the level, (0,) a slope, (0, 0) a bend, (0, 1) a twist."""
-
-WORDS: Final = {
-    "mg_share": "Mg share",
-    "hardness_mg_l_caco3": "hardness",
-    "alkalinity_mg_l_caco3": "alkalinity",
-}
-"""What the trade calls each coordinate in running text."""
-
-ROUNDING: Final = {"mg_share": 0.02, "hardness_mg_l_caco3": 2.0, "alkalinity_mg_l_caco3": 1.5}
-"""A coordinate that moved less than this did not vary: the pipette's rounding, no more."""
-
-
-def amount(factor: str, value: float) -> str:
-    """One level in words: ``'hardness 80 mg/L'``."""
-    if factor == "mg_share":
-        return f"{WORDS[factor]} {value:.2f}"
-    return f"{WORDS[factor]} {value:.0f} mg/L"
-
-
-def describe(coordinates: ArrayLike, factors: Sequence[str] = COORDINATES) -> str:
-    """One water in words, naming the factors asked for."""
-    row = np.asarray(coordinates, dtype=np.float64).ravel()
-    return ", ".join(
-        amount(name, float(row[index])) for index, name in enumerate(COORDINATES) if name in factors
-    )
 
 
 def p_text(p: float) -> str:
@@ -95,7 +70,7 @@ def coding_of(waters: Floats) -> Coding:
     factors = []
     for column, name in enumerate(COORDINATES):
         low, high = float(waters[:, column].min()), float(waters[:, column].max())
-        if high - low > ROUNDING[name]:
+        if high - low > COORDINATE[name].settled:
             factors.append(Factor(name=name, low=low, high=high))
     return Coding(factors=tuple(factors))
 

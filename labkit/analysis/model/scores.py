@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labkit.analysis.model.coding import ROUNDING, Floats
-from labkit.analysis.region import COORDINATES
+from labkit.analysis.model.coding import Floats
 from labkit.errors import ReadingError
+from labkit.water import COORDINATES, water_numbers
 
 NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
 """Columns without which nothing can be read; the others of the scores frame have defaults."""
@@ -283,10 +283,8 @@ def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str])
 
 
 def _labelled(frame: pd.DataFrame) -> pd.DataFrame:
-    """Add ``recipe``, ``bowl`` and ``block``; one recipe is one set of rounded coordinates."""
-    steps = np.array([ROUNDING[name] / 10 for name in COORDINATES])
-    keys = np.rint(frame[list(COORDINATES)].to_numpy(dtype=np.float64) / steps).astype(np.int64)
-    _, first, place = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    """Add ``recipe``, ``bowl`` and ``block``; one recipe is one water."""
+    first, place = np.unique(water_numbers(frame), return_inverse=True)
     water = frame["water"].astype(str).to_numpy(dtype=str)
     taken: list[str] = []
     for label in water[first]:
@@ -297,7 +295,7 @@ def _labelled(frame: pd.DataFrame) -> pd.DataFrame:
         taken.append(name)
     session, jug, flight = (frame[name].astype(str) for name in ("session", "jug", "flight"))
     return frame.assign(
-        recipe=np.array(taken)[place.ravel()],
+        recipe=np.array(taken)[place],
         bowl=[f"{one} / {of}" for one, of in zip(session, jug, strict=True)],
         block=[f"{one} / {of}" for one, of in zip(session, flight, strict=True)],
     )

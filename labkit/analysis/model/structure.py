@@ -10,11 +10,9 @@ import numpy as np
 from scipy import sparse
 
 from labkit.analysis.model.coding import (
-    WORDS,
     Coding,
     Floats,
     Term,
-    amount,
     coding_of,
     second_order_terms,
     term_matrix,
@@ -22,8 +20,8 @@ from labkit.analysis.model.coding import (
 from labkit.analysis.model.mixed import Component, identifiable
 from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
-from labkit.analysis.region import COORDINATES
 from labkit.errors import ReadingError
+from labkit.water import COORDINATE, COORDINATES, amount
 
 FEWEST_RANDOM_BLOCKS: Final = 5
 """Sessions or flights below this number are fixed effects (a variance of three means little)."""
@@ -89,7 +87,7 @@ def _build_model(scores: Scores) -> Model:
     held = np.median(waters, axis=0)
     cannot = [
         f"Every cup had {amount(name, float(held[place]))}: these scores know nothing of "
-        f"other levels of {WORDS[name]}."
+        f"other levels of {COORDINATE[name].words}."
         for place, name in enumerate(COORDINATES)
         if name not in coding.names
     ]
@@ -222,7 +220,7 @@ def _refused_words(
     refused: Sequence[Term], kept: Sequence[Term], coding: Coding, coded: Floats, blocks: Floats
 ) -> list[str]:
     sentences = []
-    names = [WORDS[name] for name in coding.names]
+    names = [COORDINATE[name].words for name in coding.names]
     for term in refused:
         if len(term) == 1:
             column = coded[:, term[0]]
@@ -265,7 +263,7 @@ def taster_components(
             f"taster:{name}",
             tasters,
             times=coded[:, place],
-            words=f"how tasters answer {WORDS[name]}",
+            words=f"how tasters answer {COORDINATE[name].words}",
             keep_at_zero=True,
         )
         for place, name in enumerate(coding.names)

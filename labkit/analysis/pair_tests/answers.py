@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from labkit.analysis.model.coding import describe
 from labkit.analysis.pair_tests.difference import METHODS as WITH_RIGHT_ANSWER
 from labkit.analysis.pair_tests.difference import (
     Discrimination,
@@ -23,10 +22,9 @@ from labkit.analysis.pair_tests.difference import (
 )
 from labkit.analysis.pair_tests.planning import ENOUGH, fewest_successes
 from labkit.analysis.pair_tests.preference import Preference, fewest_preferring, paired_preference
-from labkit.analysis.region import COORDINATES
 from labkit.errors import PlanError, ReadingError
 from labkit.tasting import METHODS, right_place
-from labkit.water import percent
+from labkit.water import COORDINATES, describe, percent
 
 _NOTHING_CHOSEN = "no preference"
 

@@ -10,10 +10,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from labkit.analysis.model.coding import WORDS, Bools, Floats, Term, describe, term_matrix, to_frame
+from labkit.analysis.model.coding import Bools, Floats, Term, term_matrix, to_frame
 from labkit.analysis.reading.surface import Surface
-from labkit.analysis.region import COORDINATES, coordinates
-from labkit.water import Target
+from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, describe
 
 DRAWS: Final = 1000
 """Surfaces drawn from the estimate."""
@@ -99,13 +98,13 @@ class FactorRange:
         """``'Mg share from 0.10 to 0.40'``, or ``'Mg share of 0.10'`` where both ends read so."""
         low, high, unit = self._said(self.lo, self.hi)
         span = f"of {low}" if low == high else f"from {low} to {high}"
-        return f"{WORDS[self.factor]} {span}{unit}"
+        return f"{COORDINATE[self.factor].words} {span}{unit}"
 
     @property
     def tasted_words(self) -> str:
         """``'alkalinity (0 to 60 mg/L)'``: the range that was tasted, of the scores read."""
         low, high, unit = self._said(self.tasted_lo, self.tasted_hi)
-        return f"{WORDS[self.factor]} ({low} to {high}{unit})"
+        return f"{COORDINATE[self.factor].words} ({low} to {high}{unit})"
 
     def _said(self, low: float, high: float) -> tuple[str, str, str]:
         digits = 2 if self.factor == "mg_share" else 0
@@ -222,7 +221,7 @@ def search_grid(surface: Surface, feasible: Any = None) -> Floats:
     """
     coding, held = surface.coding, surface.model.held
     if feasible is not None:
-        grid = np.array(coordinates(getattr(feasible, "grid", feasible)))
+        grid = np.array(as_coordinates(getattr(feasible, "grid", feasible)))
         for place, name in enumerate(COORDINATES):
             if name not in coding.names:
                 grid[:, place] = held[place]
@@ -339,7 +338,7 @@ def _sentence(
     point: Stationary,
     makeable: bool,
 ) -> str:
-    coding, place = surface.coding, coordinates(target)
+    coding, place = surface.coding, as_coordinates(target)
     told = [one.factor for one in ranges if one.is_told]
     if not told:
         return "These cups do not tell which water is best."
@@ -356,7 +355,7 @@ def _sentence(
     away = np.abs(coding.code(surface.scores.recipe_waters) - coding.code(place))
     if away.shape[1] and float(away.max(axis=1).min()) > NEAR:
         text += ", though no cup was tasted near it"
-    untold = [WORDS[one.factor] for one in ranges if not one.is_told]
+    untold = [COORDINATE[one.factor].words for one in ranges if not one.is_told]
     if beyond:
         text += f"; that is the end of the range tasted for {' and '.join(beyond)}, so better "
         text += "may lie beyond"

@@ -12,7 +12,6 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.coding import describe
 from labkit.analysis.model.mixed import REML_ENGINE
 from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
 from labkit.analysis.reading.agreement import Cells
@@ -22,10 +21,9 @@ from labkit.analysis.reading.differences import WaterDifferences, compare_waters
 from labkit.analysis.reading.panel import PanelCheck, check_panel
 from labkit.analysis.reading.surface import Surface, fit_surface
 from labkit.analysis.reading.verdict import FOUND, UNKNOWN, Verdict, judge
-from labkit.analysis.region import coordinates
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES
-from labkit.water import percent
+from labkit.water import as_coordinates, describe, percent
 
 SEED: Final = 20_250_301
 """Draws use this unless a generator is given, so that the same scores read the same twice."""
@@ -311,7 +309,7 @@ def _in_short(reading: Reading) -> str:
         )
     places = " and ".join(one.words for one in reading.best.factor_ranges)
     told = [one.factor for one in reading.best.factor_ranges if one.is_told]
-    at = describe(coordinates(reading.best.target), told)
+    at = describe(as_coordinates(reading.best.target), told)
     return f"highest at {at}; it could be in {places}."
 
 

@@ -10,13 +10,13 @@ import pandas as pd
 from scipy import special
 from statsmodels.stats.multitest import multipletests
 
-from labkit.analysis.model.coding import Floats, coding_of, describe
+from labkit.analysis.model.coding import Floats, coding_of
 from labkit.analysis.model.mixed import Component, MixedFit, fit_mixed, identifiable
 from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.structure import affordable, block_effects, taster_components
-from labkit.analysis.region import COORDINATES
 from labkit.errors import ReadingError
+from labkit.water import COORDINATES, describe
 
 DRAWS: Final = 10_000
 """Draws behind a simultaneous interval; its level is then within about 0.4 % of 95 %."""

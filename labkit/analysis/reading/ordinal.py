@@ -10,10 +10,11 @@ import numpy as np
 from statsmodels.miscmodels.ordinal_model import OrderedModel
 from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversionWarning
 
-from labkit.analysis.model.coding import Floats, describe, term_matrix
+from labkit.analysis.model.coding import Floats, term_matrix
 from labkit.analysis.model.structure import centred_contrasts
 from labkit.analysis.reading.best import search_grid
 from labkit.analysis.reading.surface import Surface
+from labkit.water import describe
 
 FAR: Final = 0.25
 """Coded units by which the best water may move before it is worth a warning."""

@@ -10,7 +10,6 @@ import pandas as pd
 from scipy import special
 
 from labkit.analysis.model.coding import (
-    ROUNDING,
     Bools,
     Coding,
     Floats,
@@ -23,7 +22,7 @@ from labkit.analysis.model.kenward_roger import Contrast, FTest
 from labkit.analysis.model.mixed import MixedFit, fit_mixed
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.structure import Model, build_model
-from labkit.analysis.region import COORDINATES, coordinates
+from labkit.water import COORDINATE, COORDINATES, as_coordinates
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +96,7 @@ class Surface:
 
     def design(self, targets: Any) -> Floats:
         """Coded model columns for any waters, shape (n, n_coefficients)."""
-        coded = self.coding.code(coordinates(targets))
+        coded = self.coding.code(as_coordinates(targets))
         return np.column_stack([np.ones(len(coded)), term_matrix(coded, self.terms)])
 
     def mean(self, targets: Any) -> Floats:
@@ -107,14 +106,14 @@ class Surface:
 
     def known(self, targets: Any) -> Bools:
         """Whether each water keeps the coordinates that never varied where they stayed."""
-        away = np.abs(coordinates(targets) - self.model.held)
+        away = np.abs(as_coordinates(targets) - self.model.held)
         fixed = [i for i, name in enumerate(COORDINATES) if name not in self.coding.names]
-        limits = np.array([ROUNDING[COORDINATES[i]] for i in fixed])
+        limits = np.array([COORDINATE[COORDINATES[i]].settled for i in fixed])
         return np.asarray(np.all(away[:, fixed] <= limits, axis=1))
 
     def within_tasted(self, targets: Any) -> Bools:
         """Whether each water lies within the ranges tasted."""
-        coded = self.coding.code(coordinates(targets))
+        coded = self.coding.code(as_coordinates(targets))
         return np.asarray(np.all(np.abs(coded) <= 1 + 1e-9, axis=1) & self.known(targets))
 
     def predict(self, targets: Any, *, level: float = 0.95) -> pd.DataFrame:
@@ -132,7 +131,7 @@ class Surface:
             Coordinates, ``mean, se, df, lo, hi`` (score units) and ``within_tasted``. For waters
             that leave a coordinate that never varied, the numbers are missing: nothing is known.
         """
-        waters = coordinates(targets)
+        waters = as_coordinates(targets)
         weights = self._weights(waters)
         table = self._intervals(weights, level)
         known = self.known(waters)
@@ -142,7 +141,7 @@ class Surface:
 
     def compare(self, targets: Any, against: Any, *, level: float = 0.95) -> pd.DataFrame:
         """Differences of expected scores, ``targets`` minus ``against`` (one water or as many)."""
-        waters, others = coordinates(targets), coordinates(against)
+        waters, others = as_coordinates(targets), as_coordinates(against)
         weights = self._weights(waters) - self._weights(others)
         table = self._intervals(weights, level).rename(columns={"mean": "difference"})
         table[~(self.known(waters) & self.known(others))] = np.nan
@@ -156,11 +155,11 @@ class Surface:
 
     def level_at(self, target: Any) -> Contrast:
         """The expected score of one water in the average flight, and how sure it is."""
-        return self.fit.effects.contrast(self._weights(coordinates(target))[0])
+        return self.fit.effects.contrast(self._weights(as_coordinates(target))[0])
 
     def difference(self, target: Any, against: Any) -> Contrast:
         """One difference with its standard error and degrees of freedom."""
-        weights = self._weights(coordinates(target)) - self._weights(coordinates(against))
+        weights = self._weights(as_coordinates(target)) - self._weights(as_coordinates(against))
         return self.fit.effects.contrast(weights[0])
 
     def test(self) -> FTest | None:

@@ -8,10 +8,11 @@ from typing import Final
 import numpy as np
 from scipy import optimize, special
 
-from labkit.analysis.model.coding import Floats, describe
+from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import Contrast
 from labkit.analysis.reading.best import Best
 from labkit.analysis.reading.surface import Surface
+from labkit.water import describe
 
 FOUND: Final = "best found"
 NOTHING: Final = "no difference seen"

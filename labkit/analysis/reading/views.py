@@ -9,8 +9,8 @@ import pandas as pd
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.surface import Surface
-from labkit.analysis.region import COORDINATES, coordinates
 from labkit.errors import ReadingError
+from labkit.water import COORDINATES, as_coordinates
 
 
 def _place(surface: Surface, factor: str) -> int:
@@ -25,7 +25,7 @@ def _place(surface: Surface, factor: str) -> int:
 def _at(surface: Surface, at: Any) -> Floats:
     """The water that the other factors are held at: the given one, or the middle of the ranges."""
     if at is not None:
-        return np.asarray(coordinates(at)[0])
+        return np.asarray(as_coordinates(at)[0])
     middle = surface.coding.decode(np.zeros((1, len(surface.coding.factors))), surface.model.held)
     return np.asarray(middle[0])
 
@@ -77,7 +77,7 @@ def taster_curves(surface: Surface, factor: str, *, at: Any = None, n: int = 21)
     as the scores leave them uncertain.
     """
     panel = curve(surface, factor, at=at, n=n)
-    coded = surface.coding.code(coordinates(panel))
+    coded = surface.coding.code(as_coordinates(panel))
     tables = []
     for row in surface.taster_effects.to_dict("records"):
         slopes = np.array([float(row[name]) for name in surface.coding.names])

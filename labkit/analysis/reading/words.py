@@ -25,10 +25,9 @@ from statsmodels.genmod.generalized_estimating_equations import GEE
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.coding import ROUNDING, WORDS, Bools, Floats, amount
-from labkit.analysis.region import COORDINATES
+from labkit.analysis.model.coding import Bools, Floats
 from labkit.errors import ReadingError
-from labkit.water import percent
+from labkit.water import COORDINATE, COORDINATES, amount, percent
 
 NEEDED: Final = ("coffee", "session", "flight", "taster", "jug", "word", "is_checked", *COORDINATES)
 
@@ -161,7 +160,7 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | str:
     varied = [
         i
         for i, name in enumerate(COORDINATES)
-        if np.ptp(natural[:, i] - middles[:, i]) > ROUNDING[name]
+        if np.ptp(natural[:, i] - middles[:, i]) > COORDINATE[name].settled
     ]
     if not varied:
         return "no coordinate of the water varied"
@@ -378,5 +377,5 @@ def _saying(
     if isinstance(links, str):
         return {**_nothing(), "sentence": f"{what}: {links}."}
     if factor not in links:
-        return {**_nothing(), "sentence": f"{WORDS[factor].capitalize()} did not vary."}
+        return {**_nothing(), "sentence": f"{COORDINATE[factor].words.capitalize()} did not vary."}
     return _numbers(factor, links[factor], what)

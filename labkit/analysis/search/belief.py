@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.reading.surface import Surface, fit_surface
-from labkit.analysis.region import COORDINATES, Region, coordinates
+from labkit.analysis.region import Region
 from labkit.analysis.search.cups import Cups, cups_of, no_cups, rising_scale
 from labkit.analysis.search.earlier_coffees import Followed, HeadStart, follow
 from labkit.analysis.search.posterior import Posterior, posterior_of
@@ -23,7 +23,7 @@ from labkit.analysis.search.simulate import LIKING
 from labkit.analysis.search.surface_belief import SurfaceBelief, surface_belief
 from labkit.errors import ReadingError
 from labkit.tasting import Scale
-from labkit.water import Target, percent
+from labkit.water import COORDINATES, Target, as_coordinates, percent
 
 SEED: Final = 20_250_302
 """Draws use this unless a generator is given, so that the same scores suggest the same twice."""
@@ -186,7 +186,7 @@ def believe(
         surface = surface_belief(cups, fitted)
         other = region.grid[[int(np.argmax(surface.expected(region.grid)))]]
         told: ShapeAverage | SurfaceBelief = surface
-        others = np.vstack([coordinates(also), reference, other])
+        others = np.vstack([as_coordinates(also), reference, other])
         if engine == "shapes":
             told = weigh(cups, shape_library())
         posterior = _posterior(region, cups, others, told, rng)
@@ -306,7 +306,7 @@ def _fitted(scores: Scores) -> Surface | None:
 def _control_water(cups: Cups, control: object | None) -> Floats:
     """Coordinates of the control, the one given or the one served most; shape (1 or 0, 3)."""
     if control is not None:
-        return coordinates(control)[:1]
+        return as_coordinates(control)[:1]
     if not cups.is_control.any():
         return np.empty((0, 3))
     waters, often = np.unique(cups.waters[cups.is_control], axis=0, return_counts=True)

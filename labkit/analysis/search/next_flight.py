@@ -9,7 +9,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.region import COORDINATES, Region, coordinates
+from labkit.analysis.region import Region
 from labkit.analysis.search.acquisition import knowledge_gradient
 from labkit.analysis.search.belief import (
     SEED,
@@ -24,11 +24,13 @@ from labkit.analysis.search.reasons import Reason, reason_for
 from labkit.errors import RegionError
 from labkit.tasting import Scale
 from labkit.water import (
+    COORDINATES,
     PURE_WATER,
     Concentrate,
     Mixing,
     Target,
     Water,
+    as_coordinates,
     digits_of,
     figure,
     mix,
@@ -240,7 +242,7 @@ def suggest_flight(
     (4, 'open ground')
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
-    asked = coordinates(include)
+    asked = as_coordinates(include)
     if not 1 <= k <= MOST_CUPS or k < len(asked):
         raise RegionError(
             f"k must be between {max(1, len(asked))} (what is included) and {MOST_CUPS}, got {k}. "

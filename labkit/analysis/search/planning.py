@@ -14,7 +14,7 @@ from tqdm.auto import tqdm
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region, coordinates
+from labkit.analysis.region import Region
 from labkit.analysis.search.belief import believe
 from labkit.analysis.search.cups import WIDTH, cups_of, rising_scale
 from labkit.analysis.search.next_flight import suggest_flight
@@ -22,6 +22,7 @@ from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, Sim
 from labkit.analysis.search.walk import classical_walk
 from labkit.errors import ReadingError
 from labkit.tasting import Scale
+from labkit.water import STANDARD_LOW, STANDARD_SPAN, as_coordinates
 
 Path: TypeAlias = Literal["search", "classical walk"]
 
@@ -250,5 +251,5 @@ def _walk(
             told = panel.taste_flights([step.sweep.targets], rng=rng, first_flight=flight)
             scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
             step = classical_walk(scores, setting.region, cups, scale=setting.scale, rng=rng)
-        chosen.append(coordinates(step.kept)[0])
+        chosen.append(as_coordinates(step.kept)[0])
     return chosen

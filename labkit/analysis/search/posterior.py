@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.region import STANDARD_SPAN, Region, coordinates
+from labkit.analysis.region import Region
 from labkit.analysis.search.cups import Cups
+from labkit.water import STANDARD_SPAN, as_coordinates
 
 FEW_RECIPES: Final = 1000
 """So many are all looked at."""
@@ -43,7 +44,7 @@ class Posterior:
 
     def places(self, targets: object) -> NDArray[np.int_]:
         """Places of targets among the recipes, the nearest where one is not among them."""
-        waters = coordinates(targets)
+        waters = as_coordinates(targets)
         away = (waters[:, None, :] - self.recipes[None]) / STANDARD_SPAN
         return np.asarray(np.argmin((away**2).sum(axis=-1), axis=1))
 

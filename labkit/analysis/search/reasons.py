@@ -8,10 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from labkit.analysis.model.coding import WORDS, Floats, amount
-from labkit.analysis.region import COORDINATES, STANDARD_SPAN
+from labkit.analysis.model.coding import Floats
 from labkit.analysis.search.belief import Belief
-from labkit.water import percent
+from labkit.water import COORDINATE, COORDINATES, STANDARD_SPAN, amount, percent
 
 BANDS: Final = {
     "mg_share": ("rich in calcium", "even in calcium and magnesium", "rich in magnesium"),
@@ -110,7 +109,7 @@ def _beside_or_unsure(belief: Belief, place: int, seen: Floats) -> Reason:
     chance = posterior.chance_above(place, posterior.leader)
     if np.linalg.norm((water - best) / STANDARD_SPAN) <= NEAR and len(belief.cups.value):
         changed = [
-            f"{amount(name, new)} instead of {amount(name, old).removeprefix(WORDS[name]).strip()}"
+            f"{amount(name, new)} instead of {COORDINATE[name].state(old)}"
             for name, new, old in zip(COORDINATES, water, best, strict=True)
             if abs(new - old) > 1e-6
         ]

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from tqdm.auto import tqdm
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.region import STANDARD_LOW, STANDARD_SPAN, Region
+from labkit.analysis.region import Region
+from labkit.water import STANDARD_LOW, STANDARD_SPAN
 
 Singles = NDArray[np.float32]
 

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from labkit.analysis.region import COORDINATES, STANDARD_SPAN, coordinates
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, SCORES_COLUMNS, Scale
+from labkit.water import COORDINATES, STANDARD_SPAN, as_coordinates
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -209,7 +209,7 @@ class SimulatedPanel:
 
     def expected(self, targets: object) -> Floats:
         """What the panel's mean would be over endless repeats of each target, shape (n,)."""
-        waters = coordinates(targets)
+        waters = as_coordinates(targets)
         heard = [
             taster.level + taster.sensitivity * self.surface(waters - taster.shift)
             for taster in self.tasters
@@ -317,10 +317,10 @@ class SimulatedPanel:
         >>> scores.groupby("mg_share")["score"].mean().round(2).to_dict()
         {0.3: 7.33, 0.9: 5.33}
         """
-        reference = None if control is None else coordinates(control)[0]
+        reference = None if control is None else as_coordinates(control)[0]
         rows = []
         for number, targets in enumerate(flights, start=first_flight):
-            waters = coordinates(targets)
+            waters = as_coordinates(targets)
             codes = rng.permutation(np.arange(100, 1000))[: len(waters) * len(self.tasters)]
             code = iter(codes)
             for taster in self.tasters:

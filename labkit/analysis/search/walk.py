@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.model.coding import WORDS, Floats, amount
-from labkit.analysis.region import COORDINATES, Region
+from labkit.analysis.model.coding import Floats
+from labkit.analysis.region import Region
 from labkit.analysis.search.belief import SEED, Belief, believe, water_target
 from labkit.errors import RegionError
 from labkit.tasting import Scale, Sweep, alkalinity_dial, hardness_dial, ratio_sweep
-from labkit.water import Target
+from labkit.water import COORDINATE, COORDINATES, Target, amount
 
 DIALS: Final[dict[str, Callable[..., Sweep]]] = {
     "mg_share": ratio_sweep,
@@ -149,7 +149,7 @@ def _next_step(
         last = done[-1]
         level = amount(last, float(kept[COORDINATES.index(last)]))
         found = (
-            f"Of the {WORDS[last]} dial, {level} is kept; it is expected to give away "
+            f"Of the {COORDINATE[last].words} dial, {level} is kept; it is expected to give away "
             f"{loss:.2f} points against the best level of this dial"
         )
     if unsettled:
@@ -204,8 +204,8 @@ def _dial(region: Region, kept: Floats, name: str, k: int) -> Sweep:
     line = _line(region, kept, name)
     if len(line) < FEWEST_LEVELS:
         raise RegionError(
-            f"the region must hold at least {FEWEST_LEVELS} levels of {WORDS[name]} around "
-            f"{amount(name, float(kept[COORDINATES.index(name)]))}, got {len(line)}. "
+            f"the region must hold at least {FEWEST_LEVELS} levels of {COORDINATE[name].words} "
+            f"around {amount(name, float(kept[COORDINATES.index(name)]))}, got {len(line)}. "
             "Take finer steps or a wider range."
         )
     column = COORDINATES.index(name)

@@ -11,7 +11,6 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
 from labkit.analysis import KNOWN, Across, CoffeeReading, Floats, OneWater
-from labkit.bench.plots import data
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import (
     HAIR,
@@ -25,8 +24,7 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
-from labkit.tasting import FACTOR_TITLES
-from labkit.water import percent
+from labkit.water import COORDINATE, COORDINATES, percent
 
 _SHORT: Final = {
     "mg_share": "Mg share",
@@ -67,7 +65,7 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
                 left=0.02, right=0.98, top=1 - 0.35 / height, bottom=1.4 / height, wspace=0.09
             )
             axes = list(made)
-        for factor, ax in zip(FACTOR_TITLES, axes, strict=True):
+        for factor, ax in zip(COORDINATES, axes, strict=True):
             _panel(ax, across, factor, rows)
         names = [
             f"{one['coffee']}  "
@@ -178,8 +176,8 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
         put_title(
             ax,
             f"One water for all: Mg share {at.mg_share:.2f}, hardness "
-            f"{data.amount('hardness_mg_l_caco3', at.hardness_mg_l_caco3)}, alkalinity "
-            f"{data.amount('alkalinity_mg_l_caco3', at.alkalinity_mg_l_caco3)}",
+            f"{COORDINATE['hardness_mg_l_caco3'].state(at.hardness_mg_l_caco3)}, alkalinity "
+            f"{COORDINATE['alkalinity_mg_l_caco3'].state(at.alkalinity_mg_l_caco3)}",
         )
         put_caption(
             ax,

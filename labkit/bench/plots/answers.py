@@ -36,6 +36,7 @@ from labkit.bench.plots.style import (
 )
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES
+from labkit.water import COORDINATE
 
 _SIDES: Final[dict[str, dict[str, Any]]] = {
     SIDES[0]: {"color": "white", "hatch": "....", "edgecolor": INK},
@@ -190,7 +191,10 @@ def _water_labels(reading: Reading) -> dict[str, str]:
     table = reading.scores.recipes.sort_values(list(factors) or ["recipe"], kind="stable")
     return {
         str(row["recipe"]): "\n".join(
-            [str(row["recipe"]), ", ".join(data.amount(one, float(row[one])) for one in factors)]
+            [
+                str(row["recipe"]),
+                ", ".join(COORDINATE[one].state(float(row[one])) for one in factors),
+            ]
         ).strip()
         for row in table.to_dict("records")
     }

@@ -21,6 +21,7 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
+from labkit.water import COORDINATE
 
 
 def plot_attributes(
@@ -68,7 +69,7 @@ def plot_attributes(
             _draw_attribute(ax, reading, factor)
         label_factor(axes[-1], factor, along_top=False)
         head = f"{coffees[0]}: " if coffees[0] else ""
-        put_title(axes[0], f"{head}attributes against {data.NAMES[factor]}")
+        put_title(axes[0], f"{head}attributes against {COORDINATE[factor].words}")
         put_caption(
             axes[-1],
             "Dots: the panel's mean of each water; line and band: expected score with its 95 % "

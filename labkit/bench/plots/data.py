@@ -10,16 +10,7 @@ from scipy.spatial import ConvexHull
 
 from labkit.analysis import Floats, Reading, cup_points
 from labkit.errors import ReadingError
-from labkit.tasting import FACTOR_TITLES
-from labkit.water import Target
-
-COORDINATES: Final = tuple(FACTOR_TITLES)
-NAMES: Final = {
-    "mg_share": "Mg share",
-    "hardness_mg_l_caco3": "hardness",
-    "alkalinity_mg_l_caco3": "alkalinity",
-}
-"""The factors in running text."""
+from labkit.water import COORDINATE, COORDINATES, Target
 
 RATIO_TICKS: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 FINE_RATIO_TICKS: Final = (0.0, 1 / 6, 0.25, 1 / 3, 0.5, 2 / 3, 0.75, 5 / 6, 1.0)
@@ -70,20 +61,13 @@ def check_factor(reading: Reading, factor: str) -> None:
     level = float(reading.scores.recipes[factor].median())
     raise ReadingError(
         f"factor must be one that varied in these scores ({known}), got {factor!r}, which stayed "
-        f"at {amount(factor, level)}. Taste other levels of it first."
+        f"at {COORDINATE[factor].state(level)}. Taste other levels of it first."
     )
-
-
-def amount(factor: str, value: float) -> str:
-    """A level with its unit: ``'0.45'``, ``'80 mg/L'``."""
-    return f"{value:.2f}" if factor == "mg_share" else f"{value:.0f} mg/L"
 
 
 def amount_range(factor: str, low: float, high: float) -> str:
     """Two levels with their unit: ``'0.20 to 0.45'``, ``'60 to 90 mg/L'``."""
-    if factor == "mg_share":
-        return f"{low:.2f} to {high:.2f}"
-    return f"{low:.0f} to {high:.0f} mg/L"
+    return f"{low:.{COORDINATE[factor].digits}f} to {COORDINATE[factor].state(high)}"
 
 
 def ratio_words(mg_share: float) -> str:

@@ -10,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 
 from labkit.analysis import ALPHA, FACTOR, FLAT, SHARP, Balance, WordReadings
-from labkit.bench.plots import data
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import (
     ACCENT,
@@ -26,7 +25,7 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
-from labkit.tasting import FACTOR_TITLES
+from labkit.water import COORDINATE, COORDINATES
 
 _SIDES: Final[dict[str, dict[str, Any]]] = {
     SHARP: {"color": ACCENT, "marker": "s", "dashes": (None, None), "shift": 0.4},
@@ -57,7 +56,7 @@ def plot_words(found: WordReadings) -> list[Axes]:
         figure.subplots_adjust(
             left=0.03, right=0.97, top=1 - 0.6 / height, bottom=1.25 / height, wspace=0.16
         )
-        for factor, ax in zip(FACTOR_TITLES, axes, strict=True):
+        for factor, ax in zip(COORDINATES, axes, strict=True):
             for one in table[table["factor"] == factor].to_dict("records"):
                 place = rows[one["word"]] - 0.14
                 linked = one["p_adjusted"] < ALPHA
@@ -66,7 +65,9 @@ def plot_words(found: WordReadings) -> list[Axes]:
                 mark = INK if linked else PALE
                 ax.plot(one["share_low"], place, "o", mfc="white", mec=mark, ms=6.5)
                 ax.plot(one["share_high"], place, "o", mfc=mark, mec=mark, ms=6.5)
-            ax.set_title(data.NAMES[factor], loc="left", fontsize=11, fontweight="normal", pad=4)
+            ax.set_title(
+                COORDINATE[factor].words, loc="left", fontsize=11, fontweight="normal", pad=4
+            )
             ax.set_xlim(0, 1)
             ax.set_xticks([0, 0.5, 1], ["0", "50", "100"])
             ax.tick_params(axis="x", labelsize=10)
@@ -131,7 +132,7 @@ def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
         ax.yaxis.set_major_formatter(PercentFormatter(1))
         ax.grid(axis="y", color=HAIR, linewidth=0.6)
         ax.set_ylabel("share of answers")
-        ax.set_xlabel(FACTOR_TITLES[FACTOR])
+        ax.set_xlabel(COORDINATE[FACTOR].title)
         ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=2, borderaxespad=0.1)
         head = f"{found.coffee}: " if found.coffee else ""
         put_title(ax, f"{head}acidity too sharp, too flat\n")

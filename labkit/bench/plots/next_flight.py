@@ -12,7 +12,7 @@ from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.scores import draw_score, label_factor
 from labkit.bench.plots.style import INK, axes_for, put_caption, put_title, styled
 from labkit.bench.plots.surface import draw_contours, draw_tasted
-from labkit.tasting import FACTOR_TITLES
+from labkit.water import COORDINATE, COORDINATES
 
 
 def plot_next(
@@ -30,7 +30,7 @@ def plot_next(
         Where to draw.
     """
     cups = pd.DataFrame(
-        [{name: getattr(cup.target, name) for name in data.COORDINATES} for cup in suggestion.cups]
+        [{name: getattr(cup.target, name) for name in COORDINATES} for cup in suggestion.cups]
     )
     tasted = None if reading is None else reading.scores.recipes
     free = _moving(cups, tasted)
@@ -38,7 +38,7 @@ def plot_next(
         if len(free) == 1 and reading is not None and free[0] in data.varied(reading):
             return _over_curve(suggestion, reading, cups, free[0], ax)
         ax = axes_for(ax, height=4.4)
-        across, up = (*free, *(n for n in data.COORDINATES if n not in free))[:2]
+        across, up = (*free, *(n for n in COORDINATES if n not in free))[:2]
         if reading is not None:
             if reading.surface is not None and {across, up} <= set(data.varied(reading)):
                 draw_contours(ax, reading, across, up)
@@ -46,7 +46,7 @@ def plot_next(
         _number(ax, cups[across].to_numpy(dtype=float), cups[up].to_numpy(dtype=float))
         _set_limits(ax, cups, tasted, (across, up))
         label_factor(ax, across)
-        ax.set_ylabel(FACTOR_TITLES[up])
+        ax.set_ylabel(COORDINATE[up].title)
         put_title(ax, _title(reading))
         head = "" if reading is None else "White: tasted already. "
         put_caption(ax, f"Black, numbered: to taste next. {head}\n{_listed(suggestion)}")
@@ -60,7 +60,7 @@ def next_picture(suggestion: Suggestion, reading: Reading | None = None) -> str:
 
 def _moving(cups: pd.DataFrame, tasted: pd.DataFrame | None) -> list[str]:
     """Coordinates that differ among the waters to taste and those tasted."""
-    columns = list(data.COORDINATES)
+    columns = list(COORDINATES)
     every = cups if tasted is None else pd.concat([cups, tasted[columns]], ignore_index=True)
     spans = {name: float(np.ptp(every[name])) for name in columns}
     limits = {"mg_share": 0.02}

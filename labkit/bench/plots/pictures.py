@@ -14,11 +14,12 @@ from matplotlib.figure import Figure
 from labkit.analysis import AttributeReadings, CheckedTerms, PairReading, Reading
 from labkit.bench.plots.answers import plot_answers, plot_checked, plot_just_about_right
 from labkit.bench.plots.attributes import plot_attributes
-from labkit.bench.plots.data import NAMES, varied
+from labkit.bench.plots.data import varied
 from labkit.bench.plots.panel import plot_panel, plot_residuals
 from labkit.bench.plots.scores import plot_score, plot_tasters
 from labkit.bench.plots.surface import plot_surface
 from labkit.tasting import SCALES
+from labkit.water import COORDINATE, COORDINATES
 
 _DPI = 140  # sharp at full width, about 60 kB a picture
 
@@ -69,7 +70,9 @@ def _of_reading(reading: Reading) -> list[tuple[str, Axes]]:
     drawn: list[tuple[str, Axes]] = []
     if len(factors) >= 2:
         drawn.append(("Contour of the score", plot_surface(reading)))
-    drawn += [(f"Score against {NAMES[one]}", plot_score(reading, one)) for one in factors]
+    drawn += [
+        (f"Score against {COORDINATE[one].words}", plot_score(reading, one)) for one in factors
+    ]
     if factors:
         drawn.append(("Each taster's trace", plot_tasters(reading, factors[0])))
     drawn.append(("The panel", plot_panel(reading)))
@@ -83,8 +86,8 @@ def _of_attributes(found: AttributeReadings) -> list[tuple[str, Axes]]:
         return []
     shared = set.intersection(*(set(varied(one)) for one in curves))
     return [
-        (f"Attributes against {NAMES[factor]}", plot_attributes(curves, factor)[0])
-        for factor in NAMES
+        (f"Attributes against {COORDINATE[factor].words}", plot_attributes(curves, factor)[0])
+        for factor in COORDINATES
         if factor in shared
     ]
 

@@ -22,7 +22,7 @@ from labkit.bench.plots.style import (
     styled,
     trace_style,
 )
-from labkit.tasting import FACTOR_TITLES
+from labkit.water import COORDINATE
 
 
 def plot_score(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = None) -> Axes:
@@ -47,7 +47,7 @@ def plot_score(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = 
     with styled():
         ax = axes_for(ax)
         draw_score(ax, reading, factor)
-        put_title(ax, data.title_of(reading, f"against {data.NAMES[factor]}"))
+        put_title(ax, data.title_of(reading, f"against {COORDINATE[factor].words}"))
         put_caption(ax, _score_caption(reading, factor))
     return ax
 
@@ -112,7 +112,8 @@ def _draw_best_range(ax: Axes, reading: Reading, factor: str) -> None:
     ax.plot([found.best], [height], "D", transform=mixed, color=INK, markersize=7)
     middle = (found.tasted_lo + found.tasted_hi) / 2
     ax.annotate(
-        f"best {data.amount(factor, found.best)} ({data.amount_range(factor, found.lo, found.hi)})",
+        f"best {COORDINATE[factor].state(found.best)} "
+        f"({data.amount_range(factor, found.lo, found.hi)})",
         xy=(found.best, height),
         xycoords=mixed,
         xytext=(0, 8),
@@ -126,7 +127,7 @@ def _draw_best_range(ax: Axes, reading: Reading, factor: str) -> None:
 
 def label_factor(ax: Axes, factor: str, *, along_top: bool = True) -> None:
     """The axis with its unit; for the Mg share also the ratio, along the top."""
-    ax.set_xlabel(FACTOR_TITLES[factor])
+    ax.set_xlabel(COORDINATE[factor].title)
     if factor != "mg_share" or not along_top:
         return
     ax.spines["top"].set_visible(False)
@@ -153,7 +154,9 @@ def _score_caption(reading: Reading, factor: str) -> str:
         )
     others = data.moved(reading, factor)
     if others and reading.surface is not None:
-        levels = " and ".join(f"{data.NAMES[n]} {data.amount(n, x)}" for n, x in others.items())
+        levels = " and ".join(
+            f"{COORDINATE[n].words} {COORDINATE[n].state(x)}" for n, x in others.items()
+        )
         parts.append(f"Drawn at {levels}; scores at other levels are moved there.")
     if reading.verdict.kind != "best found":
         parts.append(reading.verdict.text)

@@ -11,7 +11,7 @@ from labkit.bench.plots import data
 from labkit.bench.plots.scores import label_factor
 from labkit.bench.plots.style import ACCENT, HALO, INK, axes_for, put_caption, put_title, styled
 from labkit.errors import ReadingError
-from labkit.tasting import FACTOR_TITLES
+from labkit.water import COORDINATE
 
 _SHADES = LinearSegmentedColormap.from_list("score", ["#ffffff", "#dfe7ea", "#a9bdc7", "#7f9aa8"])
 
@@ -46,8 +46,11 @@ def plot_surface(
         ax.set_xlim(*data.drawn_range(reading, across))
         ax.set_ylim(*data.drawn_range(reading, up))
         label_factor(ax, across)
-        ax.set_ylabel(FACTOR_TITLES[up])
-        put_title(ax, data.title_of(reading, f"over {data.NAMES[across]} and {data.NAMES[up]}"))
+        ax.set_ylabel(COORDINATE[up].title)
+        put_title(
+            ax,
+            data.title_of(reading, f"over {COORDINATE[across].words} and {COORDINATE[up].words}"),
+        )
         put_caption(ax, _surface_caption(reading, across, up, error))
     return ax
 
@@ -158,5 +161,7 @@ def _surface_caption(reading: Reading, across: str, up: str, error: Floats) -> s
         f"{np.nanmin(error):.2f} to {np.nanmax(error):.2f} points."
     )
     others = data.moved(reading, across, up)
-    parts += [f"Drawn at {data.NAMES[n]} {data.amount(n, x)}." for n, x in others.items()]
+    parts += [
+        f"Drawn at {COORDINATE[n].words} {COORDINATE[n].state(x)}." for n, x in others.items()
+    ]
     return " ".join(parts)

@@ -25,6 +25,7 @@ from labkit.book.store.schema import (
 )
 from labkit.book.store.transactions import Transactions
 from labkit.tasting import SCORES_COLUMNS
+from labkit.water import COORDINATES, water_numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,8 +66,6 @@ TIDY_COLUMNS: Final = (
     *WATER_COLUMNS,
 )
 """Columns of the table with everything, one row a score."""
-
-_RECIPE = ["mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
 
 
 class Frames(Transactions):
@@ -260,17 +259,25 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
     The first session keeps the labels of its bench sheet; a recipe that comes later keeps its own
     if that is free, else it gets the next number.
     """
-    met = frame[["client", "coffee", "session", "water", *_RECIPE]].dropna().drop_duplicates()
+    met = frame[["client", "coffee", "session", "water", *COORDINATES]].dropna().drop_duplicates()
     met = met.sort_values("water", key=lambda label: label.map(_natural), kind="stable")
     order = {session: place for place, session in enumerate(frame["session"].unique())}
     met = met.sort_values("session", key=lambda session: session.map(order), kind="stable")
     labels: dict[tuple[object, ...], str] = {}
-    for client, coffee, _, label, *levels in met.itertuples(index=False, name=None):
-        taken = {name for known, name in labels.items() if known[:2] == (client, coffee)}
-        numbered = (f"W{number}" for number in count(len(taken) + 1))
-        free = label if label not in taken else next(n for n in numbered if n not in taken)
-        labels.setdefault((client, coffee, *levels), free)
-    keys = frame[["client", "coffee", *_RECIPE]].itertuples(index=False, name=None)
+    for (client, coffee), waters in met.groupby(["client", "coffee"], sort=False, dropna=False):
+        named: list[str] = []  # by the place of a water among those that were first of their kind
+        numbers = water_numbers(waters)
+        for number, label, *levels in zip(
+            numbers, waters["water"], *(waters[name] for name in COORDINATES), strict=True
+        ):
+            first = list(dict.fromkeys(numbers)).index(number)
+            if first == len(named):
+                fresh = (f"W{n}" for n in count(len(named) + 1))
+                named.append(
+                    label if label not in named else next(n for n in fresh if n not in named)
+                )
+            labels[client, coffee, *levels] = named[first]
+    keys = frame[["client", "coffee", *COORDINATES]].itertuples(index=False, name=None)
     names: list[Any] = [labels.get(key) for key in keys]
     return frame.assign(water=names)
 

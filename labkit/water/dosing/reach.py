@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import DosingError
+from labkit.water.coordinates import COORDINATE
 from labkit.water.dosing.choosing import nearest
 from labkit.water.markup import figure
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
-from labkit.water.waters.targets import MOST_MG_L_CACO3, Target
+from labkit.water.waters.targets import Target
 from labkit.water.waters.water import Water
 
 _NAMES = ("calcium", "magnesium", "alkalinity")
@@ -108,8 +109,12 @@ def refusal(
     both = got[0] + got[1]
     near = Target(
         mg_share=float(got[1] / both) if both > 0 else 0.0,
-        hardness_mg_l_caco3=min(float(both * CACO3_G_MOL), MOST_MG_L_CACO3),
-        alkalinity_mg_l_caco3=min(float(got[2] * MG_L_CACO3_PER_MEQ), MOST_MG_L_CACO3),
+        hardness_mg_l_caco3=min(
+            float(both * CACO3_G_MOL), COORDINATE["hardness_mg_l_caco3"].highest
+        ),
+        alkalinity_mg_l_caco3=min(
+            float(got[2] * MG_L_CACO3_PER_MEQ), COORDINATE["alkalinity_mg_l_caco3"].highest
+        ),
     )
     return DosingError(
         f"{target.text} cannot be made from {', '.join(names)} and this base water; the nearest "

@@ -13,12 +13,13 @@ from labkit.water.chemistry.conductivity import conductivity_of, conductivity_us
 from labkit.water.chemistry.constants import SETS
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MIXED_AT_C, Totals, equilibrate
 from labkit.water.chemistry.scale import scale_columns
+from labkit.water.coordinates import COORDINATE
 from labkit.water.dosing.mixing import COORDINATES, Bottle, check_amounts
 from labkit.water.markup import figure, notes, table
 from labkit.water.salts.ions import IONS
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import composition
-from labkit.water.waters.targets import MOST_MG_L_CACO3, Target
+from labkit.water.waters.targets import Target
 from labkit.water.waters.water import PURE_WATER, Water
 
 ROWS_SHOWN = 12
@@ -219,7 +220,7 @@ def dose_table(
             "targets must have shape (n, 3): mg_share, hardness_mg_l_caco3, "
             f"alkalinity_mg_l_caco3; got {rows.shape}."
         )
-    low, high = np.zeros(3), np.array([1.0, MOST_MG_L_CACO3, MOST_MG_L_CACO3])
+    low, high = np.zeros(3), np.array([one.highest for one in COORDINATE.values()])
     bad = ~((rows >= low) & (rows <= high)).all(axis=1)
     if bad.any():
         row = int(np.argmax(bad))

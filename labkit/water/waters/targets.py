@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.errors import WaterError
+from labkit.water.coordinates import COORDINATE
 from labkit.water.given import is_finite
 from labkit.water.markup import figure, percent, table
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters.composition import ca_mg_ratio_text
 from labkit.water.waters.water import Water
-
-MOST_MG_L_CACO3 = 2000.0
-"""Highest hardness and alkalinity that may be asked for (mg/L as CaCO3): far above any drink."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,10 +35,10 @@ class Target:
             )
         for name in ("hardness_mg_l_caco3", "alkalinity_mg_l_caco3"):
             value = getattr(self, name)
-            if not (is_finite(value) and 0 <= value <= MOST_MG_L_CACO3):
+            highest = COORDINATE[name].highest
+            if not (is_finite(value) and 0 <= value <= highest):
                 raise WaterError(
-                    f"{name} must be between 0 and {MOST_MG_L_CACO3:.0f} mg/L as CaCO3, "
-                    f"got {value!r}."
+                    f"{name} must be between 0 and {highest:.0f} mg/L as CaCO3, got {value!r}."
                 )
 
     @classmethod

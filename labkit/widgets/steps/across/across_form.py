@@ -25,7 +25,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook, frame_csv, keep_chosen
 from labkit.errors import ReadingError
-from labkit.tasting import FACTOR_TITLES
+from labkit.water import COORDINATE
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.figures import frame_html
@@ -67,7 +67,7 @@ class AcrossForm(widgets.VBox):
                 **{name: fields.choice(_LABELS[name], [("all", _ALL)], _ALL) for name in ABOUT},
                 "sort_by": fields.choice(
                     "Sorted by",
-                    [(title, name) for name, title in FACTOR_TITLES.items()],
+                    [(one.title, name) for name, one in COORDINATE.items()],
                     "mg_share",
                 ),
             },

@@ -15,6 +15,7 @@ from labkit.analysis import Best, believe, read_coffee, water_target
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, LabkitError, WaterError
 from labkit.water import (
+    COORDINATES,
     DROP_KITS,
     PREFERENCES,
     PURE,
@@ -41,8 +42,6 @@ from labkit.widgets.steps.bottles.bottle_log import too_old
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.bottles.meter_form import factor_field, read_factor
 from labkit.widgets.steps.plan.sweep_form import levels
-
-_COORDINATES: Final = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
 
 _USUAL_SALTS: Final = (
     "CaCl2·2H2O",
@@ -184,7 +183,7 @@ class CardForm(widgets.VBox):
             )
         best = reading.best.target
         self._found += other
-        for name, digits in zip(_COORDINATES, (2, 0, 0), strict=True):
+        for name, digits in zip(COORDINATES, (2, 0, 0), strict=True):
             self.form.fields[name].value = round(float(getattr(best, name)), digits) + 0.0
 
     def _show(

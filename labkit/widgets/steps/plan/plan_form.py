@@ -17,11 +17,10 @@ from labkit.tasting import (
     Sweep,
     TasterNoise,
     Vessels,
-    coordinates,
     plan_tasting,
     session_waters,
 )
-from labkit.water import StartWater, Target
+from labkit.water import StartWater, Target, find_water, water_numbers
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.dials import LARGE, dial, numbers
 from labkit.widgets.parts.fields import Form, as_html, fold
@@ -259,20 +258,21 @@ class PlanForm(widgets.VBox):
             return self._viewed[1]
         refuse_nobody(people, self._book.tasters())
         waters = self._waters(now, self._session(now))
-        tasted = {coordinates(target) for target in targets}
-        control = next((coordinates(w.target) for w in waters if w.is_control), None)
+        tasted = len(set(water_numbers(targets)))
+        control = next((w.target for w in waters if w.is_control), None)
+        free_control = control is not None and find_water(control, targets) is not None
         scale = SCALES[now["overall_scale"]]
         if (scale.name, brew_method) not in self._noise:
             noise = panel_noise(self._book, self._source.coffee, scale, brew_method)
             self._noise[scale.name, brew_method] = noise
         shown = view_plan(
-            len(tasted - {control}),
+            tasted - free_control,
             len(people),
             noise=self._noise[scale.name, brew_method],
             scale=scale,
             sweep=self._source.sweep,
             has_control=control is not None,
-            free_control=control in tasted,
+            free_control=free_control,
             duplicates=now["duplicates"],
             cups_per_flight=now["cups_per_flight"],
             flights=now["flights"] or None,

@@ -11,7 +11,6 @@ from labkit.analysis import Surface, fit_surface, gather_scores
 from labkit.book import LabBook
 from labkit.errors import ReadingError
 from labkit.tasting import (
-    FACTOR_TITLES,
     BalanceTables,
     Design,
     PlanPower,
@@ -24,7 +23,7 @@ from labkit.tasting import (
     practised_noise,
     preview_balance,
 )
-from labkit.water import percent
+from labkit.water import COORDINATE, percent
 
 FEWEST_SCORES = 20
 """Scores of one coffee from which this panel's noise is taken; below it a spread says little."""
@@ -183,7 +182,7 @@ def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
     )
     for factor in sweep.varied if sweep is not None else ():
         width, tried = dict(power.region)[factor.name], factor.high - factor.low
-        title = escape(FACTOR_TITLES[factor.name])
+        title = escape(COORDINATE[factor.name].title)
         if width >= 0.999 * tried:
             said += f" The best {title} would not be narrowed down."
         else:
@@ -199,7 +198,7 @@ def _table(power: PlanPower) -> str:
     frame = power.to_frame()
     frame["value"] = [f"{v:.0f}" if v >= 100 else f"{v:.3g}" for v in frame["value"]]
     frame["what"] = [
-        next((what.replace(n, t) for n, t in FACTOR_TITLES.items() if n in what), what)
+        next((what.replace(n, one.title) for n, one in COORDINATE.items() if n in what), what)
         for what in frame["what"]
     ]
     return str(frame.to_html(index=False))

@@ -10,7 +10,6 @@ import ipywidgets as widgets
 import pandas as pd
 
 from labkit.analysis import (
-    COORDINATES,
     Belief,
     Excluded,
     HeadStart,
@@ -21,7 +20,6 @@ from labkit.analysis import (
     WalkStep,
     believe,
     classical_walk,
-    coordinates,
     flight_history,
     gather_scores,
     head_start,
@@ -33,7 +31,7 @@ from labkit.analysis import (
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, ReadingError
 from labkit.tasting import Sweep
-from labkit.water import CAUTIONS, PURE_WATER, Target, Water, notes
+from labkit.water import CAUTIONS, COORDINATES, PURE_WATER, Target, Water, as_coordinates, notes
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
@@ -287,5 +285,5 @@ def _waters_typed(typed: str) -> tuple[Target, ...]:
                 f"include must be three numbers a water (Mg share, hardness, alkalinity), got "
                 f"{part.strip()!r}. Write 0.5 100 30; 0.2 60 10 for two waters."
             )
-        waters.append(water_target(coordinates([numbers])[0]))
+        waters.append(water_target(as_coordinates([numbers])[0]))
     return tuple(waters)

@@ -1,0 +1,232 @@
+"""What a water is varied by: the one table of coordinates, and the one rule of the same water."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from labkit.errors import WaterError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coordinate:
+    """One thing that waters are varied by."""
+
+    name: str
+    """Field of a :class:`labkit.water.Target` and column of every table of waters."""
+
+    words: str
+    """What the trade calls it in running text."""
+
+    title: str
+    """Words and unit for an axis or a column head."""
+
+    unit: str
+    """Unit after a number in running text; empty where there is none."""
+
+    highest: float
+    """Highest level a water can be asked for; the lowest is 0."""
+
+    low: float
+    """Low end of the range that brew waters are usually looked for in (common practice)."""
+
+    high: float
+    """High end of that range (common practice)."""
+
+    step: float
+    """Distance between neighbouring recipes of the dose grid."""
+
+    digits: int
+    """Digits after the point when a level is stated."""
+
+    tolerance: float
+    """Levels no further apart are the same: half of the last digit stated."""
+
+    settled: float
+    """A coordinate that moved no more than this over all waters did not vary: it is the
+    pipette's rounding, no more."""
+
+    def state(self, level: float) -> str:
+        """A level as a number with its unit: ``'80 mg/L'``."""
+        return f"{level:.{self.digits}f} {self.unit}".rstrip()
+
+
+_TABLE: Final = (
+    Coordinate(
+        name="mg_share",
+        words="Mg share",
+        title="Mg share of hardness",
+        unit="",
+        highest=1.0,
+        low=0.0,
+        high=1.0,
+        step=0.05,
+        digits=2,
+        tolerance=0.005,
+        settled=0.02,
+    ),
+    Coordinate(
+        name="hardness_mg_l_caco3",
+        words="hardness",
+        title="General hardness (mg/L as CaCO3)",
+        unit="mg/L",
+        highest=2000.0,  # far above any drink
+        low=20.0,
+        high=200.0,
+        step=10.0,
+        digits=0,
+        tolerance=0.5,
+        settled=2.0,
+    ),
+    Coordinate(
+        name="alkalinity_mg_l_caco3",
+        words="alkalinity",
+        title="Alkalinity (mg/L as CaCO3)",
+        unit="mg/L",
+        highest=2000.0,
+        low=0.0,
+        high=60.0,
+        step=5.0,
+        digits=0,
+        tolerance=0.5,
+        settled=1.5,
+    ),
+)
+
+COORDINATE: Final[Mapping[str, Coordinate]] = MappingProxyType({one.name: one for one in _TABLE})
+"""Each coordinate by its name, in the order of every array of waters."""
+
+COORDINATES: Final = tuple(COORDINATE)
+"""Names of the coordinates, in the order of every array of waters."""
+
+STANDARD_LOW: Final = np.array([one.low for one in _TABLE])
+"""Low ends of the usual ranges, shape (n_coordinates,)."""
+
+STANDARD_SPAN: Final = np.array([one.high - one.low for one in _TABLE])
+"""Widths of the usual ranges, shape (n_coordinates,): the units in which distances are taken."""
+
+TOLERANCE: Final = np.array([one.tolerance for one in _TABLE])
+"""How far apart the levels of one water may be stated, shape (n_coordinates,)."""
+
+
+def as_coordinates(waters: object) -> NDArray[np.float64]:
+    """Waters as an array, columns as ``COORDINATES``.
+
+    Parameters
+    ----------
+    waters : Target, sequence of Target, DataFrame with the three columns, or (n, 3) array
+        A single target or row gives shape (1, 3).
+
+    Returns
+    -------
+    ndarray of float, shape (n, 3)
+
+    Raises
+    ------
+    WaterError
+        If these are not waters.
+    """
+    if hasattr(waters, "columns"):
+        absent = [name for name in COORDINATES if name not in waters.columns]
+        if absent:
+            raise WaterError(
+                f"waters must have the columns {', '.join(COORDINATES)}, got none called "
+                f"{', '.join(absent)}. Name the three coordinates."
+            )
+        columns = [np.asarray(waters[name]) for name in COORDINATES]  # type: ignore[index]
+        return np.column_stack(columns).astype(np.float64)
+    if hasattr(waters, COORDINATES[0]):
+        waters = [waters]
+    if isinstance(waters, Iterable) and not isinstance(waters, np.ndarray):
+        waters = [
+            [getattr(water, name) for name in COORDINATES]
+            if hasattr(water, COORDINATES[0])
+            else water
+            for water in waters
+        ]
+    table = np.atleast_2d(np.asarray(waters, dtype=float))
+    if table.size == 0:
+        return np.empty((0, len(COORDINATES)))
+    if table.ndim != 2 or table.shape[1] != len(COORDINATES):
+        raise WaterError(
+            f"waters must have three coordinates each ({', '.join(COORDINATES)}), got an array "
+            f"of shape {table.shape}. Give all three, also the ones that stay the same."
+        )
+    return table
+
+
+def levels_of(water: object) -> tuple[float, ...]:
+    """The levels of one water as plain numbers, in the order of ``COORDINATES``."""
+    return tuple(float(level) for level in as_coordinates(water)[0])
+
+
+def same_water(one: object, other: object) -> bool:
+    """Whether two waters are the same: each coordinate as stated, to half of its last digit.
+
+    >>> same_water((1 / 3, 80, 30), (0.333, 80.4, 30))
+    True
+    >>> same_water((1 / 3, 80, 30), (0.35, 80, 30))
+    False
+    """
+    return bool(_alike(as_coordinates(one)[0], as_coordinates(other))[0])
+
+
+def water_numbers(waters: object) -> NDArray[np.int_]:
+    """Number waters, the same water under the same number.
+
+    Parameters
+    ----------
+    waters : as for :func:`coordinates`
+        Of shape (n, 3).
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        For each water the place of the first one that is the same: each water is held against
+        those that were first of their kind, in the order given.
+    """
+    table = as_coordinates(waters)
+    exact, back = np.unique(table, axis=0, return_inverse=True)
+    order = np.full(len(exact), len(table))
+    np.minimum.at(order, back.ravel(), np.arange(len(table)))
+    number = np.empty(len(exact), dtype=np.int_)
+    firsts: list[int] = []  # rows of `exact`, in the order in which they came
+    for row in np.argsort(order, kind="stable"):
+        near = _alike(exact[row], exact[firsts]) if firsts else np.zeros(0, dtype=bool)
+        if near.any():
+            number[row] = number[firsts[int(np.argmax(near))]]
+        else:
+            firsts.append(int(row))
+            number[row] = order[row]
+    return np.asarray(number[back.ravel()])
+
+
+def find_water(water: object, among: Sequence[object]) -> int | None:
+    """The place of a water among others, by :func:`same_water`; None if it is not there."""
+    near = np.flatnonzero(_alike(as_coordinates(water)[0], as_coordinates(among)))
+    return int(near[0]) if len(near) else None
+
+
+def _alike(water: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which of ``others``, shape (n, 3), are ``water``, shape (n,)."""
+    return np.asarray((np.abs(others - water) <= TOLERANCE + 1e-9).all(axis=1))
+
+
+def amount(name: str, level: float) -> str:
+    """One level in words: ``'hardness 80 mg/L'``."""
+    return f"{COORDINATE[name].words} {COORDINATE[name].state(level)}"
+
+
+def describe(water: ArrayLike, names: Sequence[str] = COORDINATES) -> str:
+    """One water in words, naming the coordinates asked for."""
+    levels = np.asarray(water, dtype=np.float64).ravel()
+    return ", ".join(
+        amount(name, float(level))
+        for name, level in zip(COORDINATES, levels, strict=True)
+        if name in names
+    )
