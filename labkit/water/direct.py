@@ -199,7 +199,12 @@ def weigh_out(
         balance_g=balance_g,
         reached=reached,
         rounding=rounding_bound(
-            matrix[:, used], steps / 2, finished=volume_l, wanted=wanted, made_up=True
+            matrix[:, used],
+            steps / 2,
+            finished=volume_l,
+            wanted=wanted,
+            left=needed - matrix @ exact,
+            made_up=True,
         ),
         uncertainty=dosing_spread(
             matrix[:, used],

@@ -293,7 +293,6 @@ def mix(
         )
     reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / finished)
     used = exact > 0
-    adds = (COORDINATES @ bottles.T - (start if made_up else wanted)[:, None])[:, used]
     strengths = np.array([bottle.uncertainty_percent / 100 for bottle in concentrates])[used]
     return Mixing(
         target=target,
@@ -309,7 +308,12 @@ def mix(
         filling=filling,
         reached=reached,
         rounding=rounding_bound(
-            adds, steps[used], finished=finished, wanted=wanted, made_up=made_up
+            matrix[:, used],
+            steps[used],
+            finished=finished,
+            wanted=wanted,
+            left=needed - matrix @ exact,
+            made_up=made_up,
         ),
         uncertainty=dosing_spread(
             (COORDINATES @ bottles.T)[:, used],

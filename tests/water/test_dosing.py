@@ -127,6 +127,21 @@ def test_rounding_to_the_balance_never_exceeds_what_is_stated(target, digit, lit
     assert miss <= tank.rounding.alkalinity_mg_l_caco3 + 1e-9
 
 
+@pytest.mark.parametrize("litres", [0.2, 1.0, 50.0])
+@pytest.mark.parametrize("traces", [(0.0, 4e-8), (0.0, 1e-12), (4e-8, 0.0), (400.0, 4e-8)])
+def test_a_water_of_next_to_nothing_lies_within_what_is_stated(traces, litres):
+    """No dose follows 4e-8 mg/L as CaCO3: what is left out must be in the bound, not 0."""
+    target = wanted(0.0, *traces)
+    for made in (
+        mix(target, FIVE, volume_ml=1000 * litres),
+        weigh_out(target, [bottle.salt for bottle in FIVE], volume_l=litres),
+    ):
+        miss = abs(made.reached.alkalinity_mg_l_caco3 - target.alkalinity_mg_l_caco3)
+        assert miss <= made.rounding.alkalinity_mg_l_caco3 * (1 + 1e-9) + 1e-12
+        miss = abs(made.reached.hardness_mg_l_caco3 - target.hardness_mg_l_caco3)
+        assert miss <= made.rounding.hardness_mg_l_caco3 * (1 + 1e-9) + 1e-12
+
+
 def test_rounding_to_the_pipette_is_seen_in_the_water_reached():
     mixing = mix(wanted(0.5, 33.3, 20), THREE, volume_ml=250, pipette_ml=1.0)
     assert all(dose.volume_ml == round(dose.volume_ml) for dose in mixing.doses)
