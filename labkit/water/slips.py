@@ -18,12 +18,12 @@ from labkit.water.given import is_finite
 from labkit.water.jugs import Doses, Recipe, doses_of
 from labkit.water.markup import figure, table
 from labkit.water.readings import (
-    METER_BAND_PERCENT,
     USUAL_COMPENSATION_PERCENT_PER_C,
     DropKit,
     ExpectedMeter,
     expected_drops,
     expected_meter,
+    meter_band_percent,
 )
 from labkit.water.waters import Water
 from labkit.water.ways import ways
@@ -283,7 +283,8 @@ def _distances(
     shown = turn * conductivity_us_cm(vectors, check.temperature_c)
     mixing = turn * doses.spreads(vectors, shifts, check.temperature_c)["conductivity"]
     least = AIR_US_CM * (check.tds_factor or 1.0)
-    slack = np.maximum(np.hypot(shown * METER_BAND_PERCENT / 100, mixing), least)
+    band = meter_band_percent(vectors, check.temperature_c) / 100
+    slack = np.maximum(np.hypot(shown * band, mixing), least)
     return np.asarray(np.abs(check.shown - shown) / slack)
 
 
