@@ -354,6 +354,30 @@ def test_waters_out_of_reach_are_refused_with_a_sentence(make, error, sentence):
         make()
 
 
+@pytest.mark.parametrize("filling", ["made up to", "added to"])
+@pytest.mark.parametrize("strength", [0.05, 0.1, 0.15])
+def test_bottles_weaker_than_the_water_are_called_weak_and_not_empty(strength, filling):
+    """«Nothing there adds calcium» was said of a bottle of calcium: it held less than the base."""
+    tap = Water.of_ions({"Ca": 1.0, "HCO3": 2.0})
+    weak = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=strength)
+    aim = wanted(0.1, 150, 120)
+    with pytest.raises(DosingError, match="hold too little beside the") as refused:
+        mix(aim, weak, base=tap, filling=filling)
+    times = float(re.search(r"at least ([\d.]+) times as strong", str(refused.value))[1])
+    stronger = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=times * strength)
+    made = mix(aim, stronger, base=tap, filling=filling)
+    assert made.reached.hardness_mg_l_caco3 == pytest.approx(150, abs=0.5)
+    too_few = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=(times - 0.3) * strength)
+    with pytest.raises(DosingError):
+        mix(aim, too_few, base=tap, filling=filling)
+
+
+def test_what_no_strength_mends_is_still_said_to_be_missing():
+    tap = Water.of_ions({"Ca": 1.0, "HCO3": 2.0})
+    with pytest.raises(DosingError, match="nothing there adds magnesium"):
+        mix(wanted(0.1, 150, 120), bottles("CaCl2·2H2O", "KHCO3", strength=0.05), base=tap)
+
+
 def test_a_water_that_may_cloud_is_said():
     """CaCl2 + KHCO3 at 100 and 100: calcite +0.4, metastable for days (IPhreeqc 3.8.6)."""
     assert any("Calcite" in remark for remark in mix(wanted(0, 100, 100), THREE).remarks)
