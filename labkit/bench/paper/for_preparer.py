@@ -15,7 +15,7 @@ from labkit.tasting import JugToMix, OpenedFlight, bench_plan
 from labkit.water import CAUTIONS, Concentrate, Mixing, Weighing
 from labkit.water.bottles.weighing import digits_of
 from labkit.water.chemistry.conductivity import conductivity_us_cm
-from labkit.water.jugs.readings import METER_BAND_PERCENT
+from labkit.water.jugs.doses import meter_of
 from labkit.water.start import PURE, StartWater
 
 _SPARE = 1.05
@@ -94,9 +94,15 @@ def bench_sheet(
             "total": _totals(mixings, used),
             "n_jugs": len(plan.jugs),
             "beside": len(used) <= _BESIDE,
-            "meter_percent": f"{METER_BAND_PERCENT:.0f}",
+            "meter_percent": f"{_meter_percent(mixings):.0f}",
         },
     )
+
+
+def _meter_percent(mixings: Sequence[Mixing]) -> float:
+    """The widest band of these jugs (%); of all but pure water a meter tells nothing."""
+    bands = [meter_of(mixing) for mixing in mixings]
+    return max([100 * one.slack / max(one.shown, 2 * one.slack) for one in bands])
 
 
 def _dose_ml(mixing: Mixing, bottle: Concentrate) -> float:
