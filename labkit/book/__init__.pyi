@@ -1,7 +1,7 @@
 """The door of this room: every name that others may use, and where it lives."""
 
-from .current import data_folder as data_folder
 from .current import open_book as open_book
+from .demo import data_folder as data_folder
 from .demo import ensure_demo_book as ensure_demo_book
 from .files.csv_files import frame_csv as frame_csv
 from .files.folders import import_folder as import_folder

@@ -66,7 +66,6 @@ from .jugs.doses import drops_of as drops_of
 from .jugs.doses import meter_of as meter_of
 from .jugs.readings import DROP_DOUBT_PERCENT as DROP_DOUBT_PERCENT
 from .jugs.readings import DROP_KITS as DROP_KITS
-from .jugs.readings import METER_BAND_PERCENT as METER_BAND_PERCENT
 from .jugs.readings import DropKit as DropKit
 from .jugs.readings import ExpectedDrops as ExpectedDrops
 from .jugs.readings import ExpectedMeter as ExpectedMeter

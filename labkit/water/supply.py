@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.errors import WaterError
-from labkit.water.chemistry.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
+from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM
 from labkit.water.given import is_finite
 from labkit.water.markup import figure, notes, table
@@ -183,7 +183,7 @@ class Supply:
         if stated is not None:
             expected = float(conductivity_us_cm(self.water.vector)[0])
             off = 100 * (expected / stated - 1)
-            if abs(off) > 2 * ACCURACY_PERCENT:
+            if abs(off) > 2 * float(accuracy_percent(self.water.vector)[0]):
                 said.append(
                     f"The ions give {expected:.0f} µS/cm at 25 °C, {abs(off):.0f} % "
                     f"{'more' if off > 0 else 'less'} than the {stated:.0f} µS/cm stated: check "

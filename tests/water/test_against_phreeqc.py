@@ -93,17 +93,13 @@ def test_scale_agrees_with_the_refitted_constants(waters):
 
 @given(waters=WATERS)
 @DRAWN
-def test_conductivity_lies_within_the_bands_of_both(waters):
-    """Two formulas that each claim about 5 %, and part in sulfate waters.
-
-    On twelve measured groundwaters (Stuyfzand 1987) PHREEQC 3.8.6 lies 7.5 % high on average, this
-    formula 3.6 %.
-    """
+def test_conductivity_stays_near_even_where_no_coffee_is_brewed(waters):
+    """Up to 3 mmol/L of each salt; the stated band is tested in test_conductivity.py."""
     ours = WaterTable(ions_mmol_l=np.array(waters)).conductivity_us_cm()
     for row, ions in enumerate(waters):
         theirs = ENGINES["2024"].chemistry(ions, ())["conductivity_25c_us_cm"]
         if theirs > 5:
-            room = 0.15 if ions[INDEX["SO4"]] else 0.05
+            room = 0.10 if ions[INDEX["SO4"]] else 0.05
             assert ours[row] == pytest.approx(theirs, rel=room)
 
 

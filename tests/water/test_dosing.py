@@ -127,6 +127,21 @@ def test_rounding_to_the_balance_never_exceeds_what_is_stated(target, digit, lit
     assert miss <= tank.rounding.alkalinity_mg_l_caco3 + 1e-9
 
 
+@pytest.mark.parametrize("litres", [0.2, 1.0, 50.0])
+@pytest.mark.parametrize("traces", [(0.0, 4e-8), (0.0, 1e-12), (4e-8, 0.0), (400.0, 4e-8)])
+def test_a_water_of_next_to_nothing_lies_within_what_is_stated(traces, litres):
+    """No dose follows 4e-8 mg/L as CaCO3: what is left out must be in the bound, not 0."""
+    target = wanted(0.0, *traces)
+    for made in (
+        mix(target, FIVE, volume_ml=1000 * litres),
+        weigh_out(target, [bottle.salt for bottle in FIVE], volume_l=litres),
+    ):
+        miss = abs(made.reached.alkalinity_mg_l_caco3 - target.alkalinity_mg_l_caco3)
+        assert miss <= made.rounding.alkalinity_mg_l_caco3 * (1 + 1e-9) + 1e-12
+        miss = abs(made.reached.hardness_mg_l_caco3 - target.hardness_mg_l_caco3)
+        assert miss <= made.rounding.hardness_mg_l_caco3 * (1 + 1e-9) + 1e-12
+
+
 def test_rounding_to_the_pipette_is_seen_in_the_water_reached():
     mixing = mix(wanted(0.5, 33.3, 20), THREE, volume_ml=250, pipette_ml=1.0)
     assert all(dose.volume_ml == round(dose.volume_ml) for dose in mixing.doses)
@@ -337,6 +352,30 @@ def test_impure_salt_needs_more_of_it():
 def test_waters_out_of_reach_are_refused_with_a_sentence(make, error, sentence):
     with pytest.raises(error, match=sentence):
         make()
+
+
+@pytest.mark.parametrize("filling", ["made up to", "added to"])
+@pytest.mark.parametrize("strength", [0.05, 0.1, 0.15])
+def test_bottles_weaker_than_the_water_are_called_weak_and_not_empty(strength, filling):
+    """«Nothing there adds calcium» was said of a bottle of calcium: it held less than the base."""
+    tap = Water.of_ions({"Ca": 1.0, "HCO3": 2.0})
+    weak = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=strength)
+    aim = wanted(0.1, 150, 120)
+    with pytest.raises(DosingError, match="hold too little beside the") as refused:
+        mix(aim, weak, base=tap, filling=filling)
+    times = float(re.search(r"at least ([\d.]+) times as strong", str(refused.value))[1])
+    stronger = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=times * strength)
+    made = mix(aim, stronger, base=tap, filling=filling)
+    assert made.reached.hardness_mg_l_caco3 == pytest.approx(150, abs=0.5)
+    too_few = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=(times - 0.3) * strength)
+    with pytest.raises(DosingError):
+        mix(aim, too_few, base=tap, filling=filling)
+
+
+def test_what_no_strength_mends_is_still_said_to_be_missing():
+    tap = Water.of_ions({"Ca": 1.0, "HCO3": 2.0})
+    with pytest.raises(DosingError, match="nothing there adds magnesium"):
+        mix(wanted(0.1, 150, 120), bottles("CaCl2·2H2O", "KHCO3", strength=0.05), base=tap)
 
 
 def test_a_water_that_may_cloud_is_said():

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import re
 from datetime import date
+from types import SimpleNamespace
 
 import pytest
 
 from labkit.bench import bottle_labels, card_files, make_recipes
 from labkit.book import LabBook
+from labkit.water import Water, expected_meter, mix
 from labkit.water.jugs.doses import meter_of
 from labkit.widgets import (
     BaseWaterForm,
@@ -201,6 +203,17 @@ def test_the_meter_check_takes_any_factor_the_volume_made_and_bottles_beside_the
     check.fields["tds_factor"].value = "12"
     assert "tds_factor" not in check._notes["tds_factor"].value
     assert "must be between 0.3 and 1" in check._notes["tds_factor"].value
+
+
+def test_the_meter_check_thinks_of_pure_water_where_a_blend_was_meant(book, card):
+    """The form handed over the waters of the lab book, and pure water is none of them."""
+    tap = Water.of_ions({"Ca": 0.5, "Mg": 0.1, "Cl": 0.6, "HCO3": 0.6})
+    recipe = mix(card.recipes[0].target, book.concentrates(), base=tap)
+    made = recipe.reached.vector - recipe.base_ml / recipe.volume_ml * tap.vector
+    source = SimpleNamespace(recipes=(recipe,), on_change=lambda follow: None)
+    check = MeterForm(book, source)
+    check.fields["shown"].value = f"{expected_meter(Water.of_vector(made)).shown:.0f}"
+    assert "filled up with pure water" in check.result.value
 
 
 def test_half_a_drop_is_no_drop(book, card):

@@ -14,7 +14,6 @@ from labkit.errors import SheetError
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
 from labkit.water import (
     CAUTIONS,
-    METER_BAND_PERCENT,
     PURE,
     Concentrate,
     Mixing,
@@ -22,6 +21,7 @@ from labkit.water import (
     Weighing,
     conductivity_us_cm,
     digits_of,
+    meter_of,
 )
 
 _SPARE = 1.05
@@ -100,9 +100,15 @@ def bench_sheet(
             "total": _totals(mixings, used),
             "n_jugs": len(plan.jugs),
             "beside": len(used) <= _BESIDE,
-            "meter_percent": f"{METER_BAND_PERCENT:.0f}",
+            "meter_percent": f"{_meter_percent(mixings):.0f}",
         },
     )
+
+
+def _meter_percent(mixings: Sequence[Mixing]) -> float:
+    """The widest band of these jugs (%); of all but pure water a meter tells nothing."""
+    bands = [meter_of(mixing) for mixing in mixings]
+    return max([100 * one.slack / max(one.shown, 2 * one.slack) for one in bands])
 
 
 def _dose_ml(mixing: Mixing, bottle: Concentrate) -> float:

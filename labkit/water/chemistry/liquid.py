@@ -66,3 +66,15 @@ def debye_hueckel(temperature_c: float) -> tuple[float, float]:
     heat = permittivity(temperature_c) * (temperature_c + KELVIN)
     root_density = math.sqrt(density_kg_l(temperature_c))
     return 1.8246e6 * root_density * heat**-1.5, 50.29 * root_density * heat**-0.5
+
+
+def bjerrum_angstrom(temperature_c: float, *, charges: int) -> float:
+    """Bjerrum's distance (ångström) of two ions, by the product of their charges.
+
+    Closer than this two ions are a pair: e² z / (8 π ε k T).
+
+    >>> round(bjerrum_angstrom(25.0, charges=4), 1)
+    14.3
+    """
+    heat = permittivity(temperature_c) * (temperature_c + KELVIN)
+    return 8.3550e4 * charges / heat

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from labkit.water.cautions import CAUTIONS
-from labkit.water.chemistry.conductivity import ACCURACY_PERCENT, conductivity_of
+from labkit.water.chemistry.conductivity import accuracy_percent, conductivity_of
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, Totals, equilibrate
 from labkit.water.chemistry.scale import PLACES, Scaling, scaling
 from labkit.water.chemistry.steel import (
@@ -48,7 +48,10 @@ class Portrait:
     """pH at 25 °C after long standing in outdoor air (CO2 at 420 µatm)."""
 
     conductivity_25c_us_cm: float
-    """Conductivity at 25 °C (µS/cm), good to about 5 %."""
+    """Conductivity at 25 °C (µS/cm)."""
+
+    conductivity_accuracy_percent: float
+    """How far a measured one may lie from it (%)."""
 
     scaling: tuple[Scaling, ...]
     """Calcite where the water is heated."""
@@ -117,7 +120,7 @@ class Portrait:
             ("Mg share of hardness", f"{percent(water.mg_share)}"),
             (
                 "conductivity at 25 °C, µS/cm",
-                f"{self.conductivity_25c_us_cm:.0f} ± {ACCURACY_PERCENT:.0f} %",
+                f"{self.conductivity_25c_us_cm:.0f} ± {self.conductivity_accuracy_percent:.0f} %",
             ),
             ("pH, closed to open to air", self.ph_text),
             ("chloride and sulfate, mg/L", self._two("Cl", "SO4")),
@@ -216,6 +219,7 @@ def portray(water: Water, *, places: Sequence[tuple[str, float]] = PLACES) -> Po
         ph_closed=float(mixed.ph[0]),
         ph_air=float(air.ph[0]),
         conductivity_25c_us_cm=float(conductivity_of(mixed, water.vector)[0]),
+        conductivity_accuracy_percent=float(accuracy_percent(water.vector)[0]),
         scaling=scaling(water, places),
         steel=tuple(steel_guidance(chloride * cycles) for cycles in CYCLES),
     )

@@ -175,7 +175,9 @@ def weigh_out(
     exact = choose(matrix, needed, per_gram, prefer=prefer, capacity=np.inf)
     if exact is None:
         names = [one.label for one in salts]
-        raise refusal(target, base, names, matrix=matrix, needed=needed, volume=volume_l)
+        raise refusal(
+            target, base, names, holds=matrix, matrix=matrix, needed=needed, volume=volume_l
+        )
     for one, grams, share in zip(salts, exact, shares, strict=True):
         limit = solubility_limit_g_l(one)
         if limit is not None and grams * share / volume_l > limit:
@@ -199,7 +201,12 @@ def weigh_out(
         balance_g=balance_g,
         reached=reached,
         rounding=rounding_bound(
-            matrix[:, used], steps / 2, finished=volume_l, wanted=wanted, made_up=True
+            matrix[:, used],
+            steps / 2,
+            finished=volume_l,
+            wanted=wanted,
+            left=needed - matrix @ exact,
+            made_up=True,
         ),
         uncertainty=dosing_spread(
             matrix[:, used],

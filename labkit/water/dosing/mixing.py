@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from labkit.errors import DosingError
 from labkit.water.bottles.concentrates import Concentrate
@@ -40,6 +41,9 @@ COORDINATES.flags.writeable = False
 
 _ORDER = "Pour most of the water first, then bottle after bottle, bicarbonate last; swirl each time"
 """Calcium and bicarbonate meet only when both are thin."""
+
+_MOST_TIMES_AS_STRONG = 1000.0
+"""Up to how many times as strong a bottle is thought of, where it is too weak."""
 
 NOTABLE_STEP_PERCENT = 5.0
 """A pipette step above this share of its dose is worth a remark (%)."""
@@ -274,9 +278,29 @@ def mix(
                 f"take {1000 * share.sum():.0f} mL of them. Make them more than "
                 f"{math.ceil(10 * share.sum()) / 10:.1f} times as strong."
             )
+    if exact is None and too_weak:
+        times = _strength_needed(
+            bottles, start if made_up else wanted, needed, prefer=prefer, capacity=capacity
+        )
+        if times is not None:
+            richer = "base water" if made_up else "water wanted"
+            names = [bottle.name for bottle in concentrates]
+            raise DosingError(
+                f"{target.text} cannot be made from {', '.join(names)}: they "
+                f"hold too little beside the {richer} and would thin it. Make them at least "
+                f"{math.ceil(10 * times - 1e-9) / 10:.1f} times as strong."
+            )
     if exact is None:
         names = [bottle.name for bottle in concentrates]
-        raise refusal(target, base, names, matrix=matrix, needed=needed, volume=volume_ml)
+        raise refusal(
+            target,
+            base,
+            names,
+            holds=COORDINATES @ bottles.T,
+            matrix=matrix,
+            needed=needed,
+            volume=volume_ml,
+        )
     rounded = np.array(
         [
             _rounded(bottle, amount, pipette_ml, balance_g)
@@ -293,7 +317,6 @@ def mix(
         )
     reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / finished)
     used = exact > 0
-    adds = (COORDINATES @ bottles.T - (start if made_up else wanted)[:, None])[:, used]
     strengths = np.array([bottle.uncertainty_percent / 100 for bottle in concentrates])[used]
     return Mixing(
         target=target,
@@ -309,7 +332,12 @@ def mix(
         filling=filling,
         reached=reached,
         rounding=rounding_bound(
-            adds, steps[used], finished=finished, wanted=wanted, made_up=made_up
+            matrix[:, used],
+            steps[used],
+            finished=finished,
+            wanted=wanted,
+            left=needed - matrix @ exact,
+            made_up=made_up,
         ),
         uncertainty=dosing_spread(
             (COORDINATES @ bottles.T)[:, used],
@@ -321,6 +349,30 @@ def mix(
             from_base=start * base_ml / finished,
         ),
     )
+
+
+def _strength_needed(
+    bottles: NDArray[np.float64],
+    displaced: NDArray[np.float64],
+    needed: NDArray[np.float64],
+    *,
+    prefer: Preference,
+    capacity: float,
+) -> float | None:
+    """How many times as strong the bottles must be; None if no strength makes that water."""
+
+    def does(times: float) -> bool:
+        matrix = times * (COORDINATES @ bottles.T) - displaced[:, None]
+        doses = choose(matrix, needed, times * bottles, prefer=prefer, capacity=np.inf)
+        return doses is not None and bool(doses.sum() <= capacity)
+
+    low, high = 1.0, _MOST_TIMES_AS_STRONG
+    if not does(high):
+        return None
+    while high > 1.01 * low:
+        middle = math.sqrt(low * high)
+        low, high = (low, middle) if does(middle) else (middle, high)
+    return high
 
 
 def check_amounts(**amounts: float) -> None:

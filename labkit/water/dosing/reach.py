@@ -59,6 +59,7 @@ def refusal(
     base: Water,
     names: Sequence[str],
     *,
+    holds: NDArray[np.float64],
     matrix: NDArray[np.float64],
     needed: NDArray[np.float64],
     volume: float,
@@ -73,6 +74,8 @@ def refusal(
         The base water.
     names : sequence of str
         What the sources are called.
+    holds : ndarray, shape (3, n)
+        What a unit of each source holds of calcium, magnesium and alkalinity.
     matrix, needed, volume : ndarray of shape (3, n), ndarray of shape (3,), float
         The balances that could not be met: what each source adds, what has to be added to this
         volume, both in calcium, magnesium and alkalinity.
@@ -96,7 +99,7 @@ def refusal(
             f"{figure(wanted[worst] * _MG_L_CACO3[worst])} wanted: {blend}, then dose."
         )
     room = 1e-9 * max(1.0, float(np.abs(needed).max()))
-    missing = [n for n in range(3) if needed[n] > room and not np.any(matrix[n] > 0)]
+    missing = [n for n in range(3) if needed[n] > room and not np.any(holds[n] > 0)]
     if missing:
         lacks = " and ".join(_NAMES[n] for n in missing)
         adds = ", and ".join(_SOURCES[n] for n in missing)
@@ -106,6 +109,7 @@ def refusal(
         )
     amounts = nearest(matrix, needed)
     got = np.maximum(held + matrix @ amounts / volume, 0.0)
+    got = np.where(got < 1e-9 * got.max(), 0.0, got)  # what the solver leaves of nothing
     both = got[0] + got[1]
     near = Target(
         mg_share=float(got[1] / both) if both > 0 else 0.0,

@@ -32,9 +32,12 @@ def rounding_bound(
     *,
     finished: float,
     wanted: NDArray[np.float64],
+    left: NDArray[np.float64],
     made_up: bool,
 ) -> Spread:
     """Largest difference that rounding every dose by half a step can make.
+
+    What the exact doses already leave out counts too: a water of next to nothing gets no dose.
 
     Parameters
     ----------
@@ -47,11 +50,13 @@ def rounding_bound(
         Amount of finished water, in the unit of the steps times that of ``adds``.
     wanted : ndarray, shape (3,)
         The water wanted: calcium, magnesium (mmol/L) and alkalinity (meq/L).
+    left : ndarray, shape (3,)
+        What the exact doses lack or have too much of, in the same, times the finished amount.
     made_up : bool
         Whether the finished amount is fixed.
     """
     smallest = finished if made_up else finished - steps.sum()
-    calcium, magnesium, alkalinity = np.abs(adds) @ (steps / 2) / smallest
+    calcium, magnesium, alkalinity = (np.abs(adds) @ (steps / 2) + np.abs(left)) / smallest
     return Spread(
         hardness_mg_l_caco3=float((calcium + magnesium) * CACO3_G_MOL),
         alkalinity_mg_l_caco3=float(alkalinity * MG_L_CACO3_PER_MEQ),
@@ -107,7 +112,8 @@ def dosing_spread(
     share = 0.0
     if both > 0:
         portion = reached[1] / both
-        moves = np.clip(((1 - portion) * each[1] - portion * each[0]) / both, -1.0, 1.0)
+        moves = (1 - portion) * each[1] - portion * each[0]
+        moves = np.clip(moves, -both, both) / both  # bounded first: traces divide to infinity
         share = min(1.0, float(np.sqrt((moves**2).sum())))
     return Spread(
         hardness_mg_l_caco3=float(COVERAGE * hardness * CACO3_G_MOL),

@@ -122,27 +122,32 @@ class Doses:
         return np.concatenate([by_doses, analysis * from_base[:, None]], axis=1)
 
     def spreads(
-        self, vectors: NDArray[np.float64], shifts: NDArray[np.float64], temperature_c: float
+        self, vectors: NDArray[np.float64], shifts: NDArray[np.float64]
     ) -> dict[str, NDArray[np.float64]]:
-        """Expanded uncertainty (k = 2) of mixed waters, each of shape (n_ways,).
+        """Expanded uncertainty (k = 2) of what drops find in mixed waters, each of shape (n_ways,).
 
         Returns
         -------
         spreads : dict
-            ``conductivity`` (µS/cm), ``hardness`` and ``alkalinity`` (mg/L as CaCO3), from
-            strengths, from pipette or balance and from the base's analysis, all independent.
+            ``hardness`` and ``alkalinity`` (mg/L as CaCO3), from strengths, from pipette or
+            balance and from the base's analysis, all independent.
         """
-        ways, n, ions = shifts.shape
-        moved = (vectors[:, None, :] + shifts).reshape(ways * n, ions)
-        there = conductivity_us_cm(np.concatenate([vectors, moved]), temperature_c)
-        here, there = there[:ways, None], there[ways:].reshape(ways, n)
         calcium, magnesium, alkalinity = np.moveaxis(shifts @ COORDINATES.T, 2, 0)
         each = {
-            "conductivity": there - here,
             "hardness": (calcium + magnesium) * CACO3_G_MOL,
             "alkalinity": alkalinity * MG_L_CACO3_PER_MEQ,
         }
         return {name: np.sqrt((moves**2).sum(axis=1)) for name, moves in each.items()}
+
+    def meter_spread(
+        self, vectors: NDArray[np.float64], shifts: NDArray[np.float64], temperature_c: float
+    ) -> NDArray[np.float64]:
+        """The same of the conductivity (µS/cm), shape (n_ways,)."""
+        ways, n, ions = shifts.shape
+        moved = (vectors[:, None, :] + shifts).reshape(ways * n, ions)
+        there = conductivity_us_cm(np.concatenate([vectors, moved]), temperature_c)
+        here, there = there[:ways, None], there[ways:].reshape(ways, n)
+        return np.asarray(np.sqrt(((there - here) ** 2).sum(axis=1)))
 
 
 def doses_of(recipe: Recipe, *, other_bottles: Sequence[Concentrate] = ()) -> Doses:
@@ -153,16 +158,28 @@ def doses_of(recipe: Recipe, *, other_bottles: Sequence[Concentrate] = ()) -> Do
     recipe : Mixing or TankMixing
         What should be made.
     other_bottles : sequence of Concentrate
-        Bottles within reach that might be taken by mistake; those of the recipe are left out, and
-        all of them where salts are weighed.
+        Bottles within reach that might be taken by mistake, or where salts are weighed their salts;
+        those of the recipe are left out.
     """
     if isinstance(recipe, TankMixing):
-        n = len(recipe.portions)
+        weighed = {portion.salt.label for portion in recipe.portions}
+        salts = {bottle.salt.label: bottle for bottle in other_bottles}
+        others = [bottle for label, bottle in salts.items() if label not in weighed]
+        n = len(recipe.portions) + len(others)
         return Doses(
-            sources=tuple(portion.salt.label for portion in recipe.portions),
+            sources=(
+                *(portion.salt.label for portion in recipe.portions),
+                *(bottle.salt.label for bottle in others),
+            ),
             unit="g",
-            amounts=np.array([portion.mass_g for portion in recipe.portions]),
-            adds=np.array([portion.mmol_per_g for portion in recipe.portions]),
+            amounts=np.array([portion.mass_g for portion in recipe.portions] + [0.0] * len(others)),
+            adds=np.array(
+                [portion.mmol_per_g for portion in recipe.portions]
+                + [
+                    1000 * bottle.purity / bottle.salt.molar_mass_g_mol * bottle.salt.vector
+                    for bottle in others
+                ]
+            ),
             strengths=np.full(n, expanded(ASSAY_HALF_WIDTH_PERCENT) / 100),
             steps=np.full(n, 2 * recipe.balance_g),  # the difference of two displays
             base=recipe.base,
@@ -211,8 +228,9 @@ def meter_of(recipe: Recipe, **meter: Any) -> ExpectedMeter:
     WaterError
         If a figure is impossible.
     """
-    found = _spreads_of(recipe, meter.get("temperature_c", MIXED_AT_C))
-    return expected_meter(recipe.reached, **meter, spread_us_cm=found["conductivity"])
+    doses, vectors, shifts = _as_meant(recipe)
+    spread = doses.meter_spread(vectors, shifts, meter.get("temperature_c", MIXED_AT_C))
+    return expected_meter(recipe.reached, **meter, spread_us_cm=float(spread[0]))
 
 
 def drops_of(
@@ -236,15 +254,19 @@ def drops_of(
     WaterError
         If a figure is impossible.
     """
-    spread = _spreads_of(recipe, MIXED_AT_C).get(quantity, 0.0)
+    doses, vectors, shifts = _as_meant(recipe)
+    spread = doses.spreads(vectors, shifts).get(quantity, np.zeros(1))
     return expected_drops(
-        recipe.reached, quantity, kit=kit, sample_ml=sample_ml, spread_mg_l_caco3=spread
+        recipe.reached,
+        quantity,
+        kit=kit,
+        sample_ml=sample_ml,
+        spread_mg_l_caco3=float(spread[0]),
     )
 
 
-def _spreads_of(recipe: Recipe, temperature_c: float) -> dict[str, float]:
+def _as_meant(recipe: Recipe) -> tuple[Doses, NDArray[np.float64], NDArray[np.float64]]:
     doses = doses_of(recipe)
     poured = doses.amounts[None, :]
     vectors, volumes = doses.waters(poured, [doses.base])
-    found = doses.spreads(vectors, doses.shifts(poured, vectors, volumes), temperature_c)
-    return {name: float(spread[0]) for name, spread in found.items()}
+    return doses, vectors, doses.shifts(poured, vectors, volumes)

@@ -6,8 +6,11 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from labkit.errors import WaterError
-from labkit.water.chemistry.conductivity import ACCURACY_PERCENT, AIR_US_CM, conductivity_us_cm
+from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
 from labkit.water.chemistry.equilibrium import MIXED_AT_C
 from labkit.water.given import is_finite
 from labkit.water.markup import figure, notes, table
@@ -24,9 +27,6 @@ USUAL_COMPENSATION_PERCENT_PER_C = 2.0
 
 METER_ACCURACY_PERCENT = 2.0
 """Half-width taken for a hand-held meter after calibration (%), common practice."""
-
-METER_BAND_PERCENT = expanded(ACCURACY_PERCENT, METER_ACCURACY_PERCENT)
-"""Expanded uncertainty (k = 2) of formula and meter together (%), for a water known exactly."""
 
 DROP_DOUBT_PERCENT = 5.0
 """How far drops may differ in size and end points in colour (%), common practice."""
@@ -104,6 +104,22 @@ class ExpectedMeter:
         )
 
 
+def meter_band_percent(
+    ions_mmol_l: NDArray[np.float64], temperature_c: float
+) -> NDArray[np.float64]:
+    """Expanded uncertainty (k = 2) of formula and meter together (%), shape (n,).
+
+    Parameters
+    ----------
+    ions_mmol_l : ndarray, shape (n, n_ions) or (n_ions,)
+        Waters, taken as known exactly.
+    temperature_c : float
+        Their temperature (°C).
+    """
+    each = accuracy_percent(ions_mmol_l, temperature_c)
+    return np.array([expanded(float(one), METER_ACCURACY_PERCENT) for one in each])
+
+
 def expected_meter(
     water: Water,
     *,
@@ -152,7 +168,8 @@ def expected_meter(
     shown = there if rate is None else there / (1 + rate / 100 * (temperature_c - MIXED_AT_C))
     unit = "µS/cm"
     turn = shown / there if there else 1.0
-    slack = max(math.hypot(shown * METER_BAND_PERCENT / 100, turn * spread_us_cm), AIR_US_CM)
+    band = float(meter_band_percent(water.vector, temperature_c)[0])
+    slack = max(math.hypot(shown * band / 100, turn * spread_us_cm), AIR_US_CM)
     if tds_factor is not None:
         shown *= tds_factor
         slack *= tds_factor

@@ -1,4 +1,4 @@
-"""Which single slip at the bench would explain a reading that is not what the recipe says."""
+"""Which slips at the bench, one or two at once, explain readings that a right jug does not give."""
 
 from __future__ import annotations
 
@@ -18,12 +18,13 @@ from labkit.water.given import is_finite
 from labkit.water.jugs.doses import Doses, Recipe, doses_of
 from labkit.water.jugs.mistakes import ways
 from labkit.water.jugs.readings import (
-    METER_BAND_PERCENT,
+    DROP_DOUBT_PERCENT,
     USUAL_COMPENSATION_PERCENT_PER_C,
     DropKit,
     ExpectedMeter,
     expected_drops,
     expected_meter,
+    meter_band_percent,
 )
 from labkit.water.markup import figure, table
 from labkit.water.waters.water import Water
@@ -33,8 +34,12 @@ _SHOWN: Final = 6
 _TDS_FACTORS: Final = (0.45, 0.75)
 """Between which the factors of meters lie that show dissolved solids (common practice)."""
 
-_TELLS_MG_L_CACO3: Final = 10.0
-"""A spread that a drop test or meter sees: half a drop of 20 mg/L as CaCO3."""
+_ABOUT_AS_WELL: Final = 1.2
+"""Up to how many half-widths of its bands off a slip explains about as well as one inside: bands
+hold 95 in 100 readings (k = 2), and of three readings one lies just outside too often."""
+
+_LARGEST_SAMPLE_ML: Final = 20.0
+"""What a drop test takes at most: half a drop of 20 mg/L in 5 mL is 2.5 mg/L there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +108,19 @@ class Slip:
     distance: float
     """How far the readings lie from this water, in half-widths of their bands."""
 
+    parts: tuple[str, ...] = ()
+    """The slips it is made of: one or two; none if all was done as the recipe says."""
+
+    @property
+    def is_double(self) -> bool:
+        """Whether it takes two slips at once."""
+        return len(self.parts) == 2
+
+    @property
+    def explains(self) -> bool:
+        """Whether it explains the readings about as well as a way that they agree with."""
+        return self.distance <= _ABOUT_AS_WELL
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JugCheck:
@@ -112,7 +130,7 @@ class JugCheck:
     """The jug as the recipe says."""
 
     slips: tuple[Slip, ...]
-    """Every single slip thought of, the nearest to the readings first."""
+    """Every slip thought of, what explains the readings first: one slip before two at once."""
 
     next_check: str
     """What to measure to tell apart what is still possible; empty if nothing known would."""
@@ -125,37 +143,53 @@ class JugCheck:
 
     @property
     def explanations(self) -> tuple[Slip, ...]:
-        """The slips that all readings agree with."""
-        return tuple(slip for slip in self.slips if slip.agrees)
+        """The slips that explain all readings about equally well."""
+        return tuple(slip for slip in self.slips if slip.explains)
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether one single slip explains the readings and nothing else does about as well."""
+        found = self.explanations
+        return len(found) == 1 and not found[0].is_double and not self.meant.explains
 
     @property
     def verdict(self) -> str:
         """The answer in a sentence or two."""
         found = self.explanations
+        single = [slip for slip in found if not slip.is_double]
+        double = [slip for slip in found if slip.is_double]
         if self.meant.agrees:
             text = "The jug reads as the recipe says it should."
-            if found:
-                text += f" These readings cannot exclude: {_listed(found)}."
+            if single:
+                text += f" These readings cannot exclude: {_listed(single)}."
+            return f"{text} {self.next_check}".strip()
+        text = "The jug is not as the recipe says"
+        if not found and not self.slips:
+            text += "."
         elif not found:
-            text = (
-                "The jug is not as the recipe says, and no single slip explains it; the nearest, "
+            text += (
+                f", and no single slip explains it, nor do two at once; the nearest, "
                 f"{self.slips[0].what}, is still off. Check the meter on a standard and the "
-                "bottles' strengths, or there was more than one slip."
-                if self.slips
-                else "The jug is not as the recipe says."
+                "bottles' strengths."
             )
-        elif len(found) == 1:
-            text = (
-                f"The jug is not as the recipe says. One single slip explains it: {found[0].what}."
-            )
+        elif not single:
+            text += f", and no single slip explains it. Two at once do: {_listed(double)}."
+        elif len(single) == 1 and (double or self.meant.explains):
+            text += f". Of single slips only this one explains it: {single[0].what}."
+        elif len(single) == 1:
+            text += f". One single slip explains it: {single[0].what}."
         else:
-            text = (
-                f"The jug is not as the recipe says. {len(found)} single slips explain it equally "
-                f"well: {_listed(found)}."
-            )
+            text += f". {len(single)} single slips explain it about equally well: "
+            text += f"{_listed(single)}."
+        if single and double:
+            text += f" Two slips at once would do too, in {_times(len(double))}, such as "
+            in_all = len(single) == 1 and all(single[0].what in slip.parts for slip in double)
+            text += f"{double[0].what}{' (it is in all of them)' if in_all else ''}."
+        if self.meant.explains:
+            text += " It is only just outside the band: read again before anything else."
         if self.other_unit:
             text += f" {self.other_unit} If it does not, pour the jug away and mix again."
-        elif not self.meant.agrees:
+        else:
             text += " Pour it away and mix again."
         return f"{text} {self.next_check}".strip()
 
@@ -163,14 +197,16 @@ class JugCheck:
         """The verdict, what was read, and the ways that come nearest."""
         first, _, more = self.verdict.partition(". ")
         ways = (self.meant, *self.slips[:_SHOWN])
-        fits = [("what you read", *self._read()), *(_row(way) for way in ways if way.agrees)]
-        others = [_row(way) for way in ways if not way.agrees]
-        head = ("the jug", "µS/cm", "hardness", "alkalinity")
+        fits = [("what you read", *self._read(), ""), *(_row(way) for way in ways if way.explains)]
+        others = [_row(way) for way in ways if not way.explains]
+        head = ("the jug", "µS/cm", "hardness", "alkalinity", "off, % of its band")
         return (
             f"<p style='margin:.6rem 0'><b>{escape(first)}.</b> {escape(more)}</p>"
             + table("What you read, and what fits it", head, fits)
             + (table("What does not fit", head, others) if others else "")
-            + "<p>µS/cm at 25 °C; hardness and alkalinity in mg/L as CaCO3.</p>"
+            + "<p>µS/cm at 25 °C; hardness and alkalinity in mg/L as CaCO3. Off: how far the worst "
+            "of your readings lies from that water; up to 100 % it agrees, and up to "
+            f"{100 * _ABOUT_AS_WELL:.0f} % it cannot be excluded.</p>"
         )
 
     def _read(self) -> tuple[str, str, str]:
@@ -187,10 +223,15 @@ class JugCheck:
         return cells["meter"], cells["hardness"], cells["alkalinity"]
 
 
-def _row(way: Slip) -> tuple[str, str, str, str]:
+def _row(way: Slip) -> tuple[str, str, str, str, str]:
     us_cm, water = float(conductivity_us_cm(way.water.vector)[0]), way.water
     found = water.hardness_mg_l_caco3, water.alkalinity_mg_l_caco3
-    return way.what, f"{us_cm:.0f}", figure(found[0], 2), figure(found[1], 2)
+    off = f"{100 * way.distance:.0f}"
+    return way.what, f"{us_cm:.0f}", figure(found[0], 2), figure(found[1], 2), off
+
+
+def _times(ways: int) -> str:
+    return "one way" if ways == 1 else f"{ways} ways"
 
 
 def _listed(slips: Sequence[Slip]) -> str:
@@ -207,10 +248,11 @@ def check_jug(
     other_bottles: Sequence[Concentrate] = (),
     other_volumes_l: Sequence[float] = (),
 ) -> JugCheck:
-    """Compare readings with the recipe, and with every single slip in making it.
+    """Compare readings with the recipe, and with every slip in making it, alone or two at once.
 
     Slips thought of: a dose doubled or skipped, taken from another bottle (or salt), two doses
-    exchanged, all doses taken for another volume, and another water filled up with. Bands hold
+    exchanged, all doses taken for another volume, and another water filled up with: pure water,
+    those given, and a blend with its parts exchanged. Bands hold
     strengths, pipette or balance, the base's analysis, meter and drops, as those of
     :func:`labkit.water.jugs.doses.meter_of` and ``drops_of`` do.
 
@@ -235,9 +277,8 @@ def check_jug(
     if not checks:
         raise WaterError("checks must hold at least one reading, got none. Read the meter.")
     doses = doses_of(recipe, other_bottles=other_bottles)
-    names, poured, bases = ways(doses, other_bases or {}, other_volumes_l)
-    vectors, volumes = doses.waters(poured, bases)
-    shifts = doses.shifts(poured, vectors, volumes)
+    found = ways(doses, other_bases or {}, other_volumes_l)
+    vectors, shifts = found.vectors, found.shifts
     distances = np.array([_distances(doses, vectors, shifts, check) for check in checks])
     worst = distances.max(axis=0)
     slips = [
@@ -246,13 +287,25 @@ def check_jug(
             water=Water.of_vector(vector),
             agrees=bool(far <= 1 + 1e-9),
             distance=float(far),
+            parts=parts,
         )
-        for name, vector, far in zip(names, vectors, worst, strict=True)
+        for name, vector, far, parts in zip(found.names, vectors, worst, found.parts, strict=True)
     ]
-    possible = [n for n, slip in enumerate(slips) if slip.agrees]
+    possible = [n for n, slip in enumerate(slips) if slip.explains and not slip.is_double]
+    if len(possible) < 2:
+        possible = [n for n, slip in enumerate(slips) if slip.explains]
     return JugCheck(
         meant=slips[0],
-        slips=tuple(sorted(slips[1:], key=lambda slip: slip.distance)),
+        slips=tuple(
+            sorted(
+                slips[1:],
+                key=lambda slip: (
+                    not slip.explains,
+                    slip.explains and slip.is_double,
+                    slip.distance,
+                ),
+            )
+        ),
         next_check=_next_check(vectors[possible], checks),
         checks=tuple(checks),
         other_unit="" if slips[0].agrees else _other_unit(doses, vectors, shifts, checks),
@@ -264,7 +317,7 @@ def _distances(
 ) -> NDArray[np.float64]:
     """How far a reading lies from each water, in half-widths of the band that agrees."""
     if isinstance(check, DropCount):
-        spreads = doses.spreads(vectors, shifts, MIXED_AT_C)[check.quantity]
+        spreads = doses.spreads(vectors, shifts)[check.quantity]
         far = []
         for vector, spread in zip(vectors, spreads, strict=True):
             expected = expected_drops(
@@ -281,9 +334,10 @@ def _distances(
     one = _expected(check, Water.of_vector(vectors[0]))
     turn = one.shown / one.conductivity_us_cm
     shown = turn * conductivity_us_cm(vectors, check.temperature_c)
-    mixing = turn * doses.spreads(vectors, shifts, check.temperature_c)["conductivity"]
+    mixing = turn * doses.meter_spread(vectors, shifts, check.temperature_c)
     least = AIR_US_CM * (check.tds_factor or 1.0)
-    slack = np.maximum(np.hypot(shown * METER_BAND_PERCENT / 100, mixing), least)
+    band = meter_band_percent(vectors, check.temperature_c) / 100
+    slack = np.maximum(np.hypot(shown * band, mixing), least)
     return np.asarray(np.abs(check.shown - shown) / slack)
 
 
@@ -332,22 +386,46 @@ def _other_unit(
 
 
 def _next_check(possible: NDArray[np.float64], checks: Sequence[Check]) -> str:
-    """The reading not yet taken that tells most of the ways still possible from one another."""
+    """The reading that tells most pairs of the ways still possible from one another."""
     if len(possible) < 2:
         return ""
-    done = {check.quantity if isinstance(check, DropCount) else "meter" for check in checks}
-    spreads = {}
+    waters = [Water.of_vector(vector) for vector in possible]
+    counted = {check.quantity: check for check in checks if isinstance(check, DropCount)}
+    told = {}
     for quantity in ("hardness", "alkalinity"):
-        if quantity not in done:
-            got = [
-                water.hardness_mg_l_caco3 if quantity == "hardness" else water.alkalinity_mg_l_caco3
-                for water in map(Water.of_vector, possible)
+        got = np.array(
+            [
+                one.hardness_mg_l_caco3
+                if quantity == "hardness"
+                else one.titratable_alkalinity_mg_l_caco3
+                for one in waters
             ]
-            spreads[f"a drop test of {quantity}"] = max(got) - min(got)
-    if "meter" not in done:
-        got = list(conductivity_us_cm(possible))
-        spreads["the conductivity"] = (max(got) - min(got)) / 2  # about mg/L as CaCO3
-    told = {what: spread for what, spread in spreads.items() if spread > _TELLS_MG_L_CACO3}
-    if not told:
+        )
+        check = counted.get(quantity)
+        kit = DropKit(name="", mg_l_caco3_per_drop=20.0) if check is None else check.kit
+        taken = kit.sample_ml
+        if check is not None:
+            taken = _LARGEST_SAMPLE_ML
+            if (check.sample_ml or kit.sample_ml) >= taken:
+                continue
+        drop = kit.per_drop(taken)
+        what = f"a drop test of {quantity}"
+        if check is not None:
+            what += f" in a sample of {taken:g} mL, where a drop is {figure(drop, 2)} mg/L as CaCO3"
+        told[what] = _pairs_told(got, drop, DROP_DOUBT_PERCENT)
+    if not any(isinstance(check, MeterReading) for check in checks):
+        got = conductivity_us_cm(possible)
+        told["the conductivity"] = _pairs_told(
+            got, AIR_US_CM, float(np.mean(meter_band_percent(possible, MIXED_AT_C)))
+        )
+    best = max(told, key=lambda what: told[what], default="")
+    if not best or not told[best]:
         return "No meter or drop test here tells these apart."
-    return f"To tell these apart, take {max(told, key=lambda what: told[what])}."
+    return f"To tell these apart, take {best}."
+
+
+def _pairs_told(got: NDArray[np.float64], least: float, percent: float) -> int:
+    """How many pairs differ by more than a step and what a reading is in doubt of."""
+    apart = np.abs(got[:, None] - got)
+    doubt = np.hypot(least, percent / 100 * np.maximum(got[:, None], got))
+    return int((apart > doubt).sum()) // 2
