@@ -231,7 +231,8 @@ def test_the_key_opens_a_locked_flight_and_only_with_its_passphrase(book, sweep_
     form.form.fields["passphrase"].value = "not the passphrase"
     press(form._button)
     assert book.flight(session.name, 1).state == "locked"
-    assert "Not yet:" in form.form.message.value or form.form._notes["passphrase"].value
+    assert "must be the one that sealed" in form.form._notes["passphrase"].value
+    assert form.form.fields["passphrase"].value == ""
     form.form.fields["passphrase"].value = PASSPHRASE
     press(form._button)
 
