@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from labkit.tasting.seal import KeyRow as KeyRow
     from labkit.tasting.seal import OpenedFlight as OpenedFlight
     from labkit.tasting.seal import SealedKey as SealedKey
+    from labkit.tasting.seal import open_keys as open_keys
     from labkit.tasting.sweeps import Sweep as Sweep
     from labkit.tasting.sweeps import alkalinity_dial as alkalinity_dial
     from labkit.tasting.sweeps import check_reachable as check_reachable
@@ -93,6 +94,7 @@ _HOMES: Final[dict[str, str]] = {
     "KeyRow": "seal",
     "OpenedFlight": "seal",
     "SealedKey": "seal",
+    "open_keys": "seal",
     "Sweep": "sweeps",
     "alkalinity_dial": "sweeps",
     "check_reachable": "sweeps",
