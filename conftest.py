@@ -11,7 +11,11 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests.postgresql import RUN_VARIABLE, stop_server_of_this_run
 from tests.project import PROJECT, copy_data
+
+MOST_PROCESSES = 9
+"""The longest files take as long however many processes there are."""
 
 IN_CI = os.environ.get("LABKIT_CI") == "1"
 
@@ -28,6 +32,16 @@ def pytest_configure(config: pytest.Config) -> None:
     folder = Path(tempfile.mkdtemp(prefix="labkit-tests-"))
     config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
     os.environ["LABKIT_DATA"] = str(copy_data(folder))
+    if not hasattr(config, "workerinput"):  # the run's first process; the others get its folder
+        os.environ[RUN_VARIABLE] = str(folder)
+        config.add_cleanup(lambda: stop_server_of_this_run(folder))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One process more than cores, as tests in the browser mostly wait; each takes some 0.5 GB."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return min((cores or 1) + 1, MOST_PROCESSES)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -4,16 +4,32 @@ Written so that Python 3.6 still parses it (as it must labkit/__init__.py): an o
 get a sentence, not a syntax error.
 """
 
-import shutil
+import os
+import subprocess
 import sys
 
 OLDEST = (3, 11)
-TRIED = ("python3.13", "python3.12", "python3.11")
+TRIED = (
+    ("py -3.13", "py -3.12", "py -3.11")
+    if os.name == "nt"
+    else ("python3.13", "python3.12", "python3.11")
+)
+
+
+def runs(name: str) -> bool:
+    """Whether that Python is here and can set labkit up: a name on the path may lead nowhere."""
+    code = "import ensurepip, venv, sys; sys.exit(sys.version_info[:2] < {!r})".format(OLDEST)
+    try:
+        with open(os.devnull, "w") as nowhere:
+            command = [*name.split(), "-c", code]
+            return subprocess.call(command, stdout=nowhere, stderr=nowhere) == 0
+    except OSError:
+        return False
 
 
 def refusal(found: "tuple[int, int]") -> str:
     """One sentence for a Python that is too old, naming a newer one if the machine has it."""
-    here = [name for name in TRIED if shutil.which(name)]
+    here = [name for name in TRIED if runs(name)]
     remedy = (
         "run it with the newer one that is here, as: {} -m labkit {}"
         if here

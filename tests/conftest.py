@@ -19,7 +19,8 @@ from typing import Any
 import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
-from tests.project import copy_data, copy_workbook, free_port
+from tests.postgresql import url_for_this_run
+from tests.project import PROJECT, copy_data, copy_workbook, free_port
 
 CHROMIUM_FLAGS = (
     "--no-sandbox",
@@ -37,10 +38,11 @@ CHROMIUM_FLAGS = (
 
 @pytest.fixture(scope="session")
 def postgres_url() -> str:
-    """URL of a database on a throw-away PostgreSQL server; each test makes a schema of its own."""
-    url = os.environ.get("LABKIT_TEST_POSTGRES_URL")
-    if not url:
-        pytest.skip("LABKIT_TEST_POSTGRES_URL names no PostgreSQL server (.ci/run starts one)")
+    """URL of a database on a throw-away PostgreSQL server; each test makes a schema of its own.
+
+    The server is the one that ``LABKIT_TEST_POSTGRES_URL`` names, else one that this run starts.
+    """
+    url = os.environ.get("LABKIT_TEST_POSTGRES_URL") or url_for_this_run()
     return url.replace("postgresql://", "postgresql+psycopg://", 1)
 
 
@@ -137,13 +139,14 @@ def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterato
     command = jupyter_command(Path(sys.executable), workbook, port=port)
     # Lets a test wait for the application and run its commands.
     command.append("--LabApp.expose_app_in_browser=True")
-    own = {f"JUPYTER_{kind}_DIR": str(folder / kind.lower()) for kind in ("CONFIG", "RUNTIME")}
-    own["LABKIT_DATA"] = str(copy_data(folder))
+    own = {"LABKIT_DATA": str(copy_data(folder))}
     with (folder / "jupyter.log").open("w") as log:
         process = subprocess.Popen(
             command,
             cwd=workbook,
-            env=jupyter_environment({**os.environ, **own}, token=token),
+            env=jupyter_environment(
+                {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
+            ),
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,

@@ -6,6 +6,7 @@ Sources and tolerances stand in the tables, and in the README.md beside them.
 from __future__ import annotations
 
 import csv
+import json
 import math
 import shutil
 import sys
@@ -14,7 +15,7 @@ from collections import Counter
 import pytest
 
 from labkit.checks import designs, statistics, waters
-from labkit.checks.references import Comparison, summarise
+from labkit.checks.references import Comparison, nearest_to_differing, summarise
 from labkit.errors import ImportFileError
 from tests.project import PROJECT
 
@@ -180,9 +181,28 @@ def test_agreeing_is_being_within_the_tolerance(changes, agrees, uses):
 def test_a_summary_says_in_words_how_many_differ():
     near, far = compare(quantity="near", ours=1.09), compare(quantity="far", ours=1.2)
 
-    (good,) = summarise([compare(), near])
-    (bad,) = summarise([near, far, compare()])
+    assert summarise([compare(), near]) == [{"group": "g", "values": 2, "in words": "all agree"}]
+    assert summarise([near, far, compare()])[0]["in words"] == "1 differ"
 
-    assert (good["values"], good["in words"], good["uses"]) == (2, "all agree", "90 %")
-    assert good["nearest to its tolerance"] == "near"
-    assert (bad["in words"], bad["nearest to its tolerance"]) == ("1 differ", "far")
+
+def test_the_value_nearest_to_differing_is_named():
+    near, far = compare(quantity="near", ours=1.09), compare(quantity="far", ours=1.2)
+
+    (good,) = nearest_to_differing([compare(), near])
+    (bad,) = nearest_to_differing([near, far, compare()])
+
+    assert (good["nearest"], good["uses"]) == ("near", "90 %")
+    assert bad["nearest"] == "far"
+
+
+def test_no_committed_output_says_how_much_of_a_tolerance_is_used():
+    """A share moves with a processor's rounding; a verdict does not."""
+    checks = json.loads((PROJECT / "workbook" / "5-checks.ipynb").read_text(encoding="utf-8"))
+    shown = "".join(
+        "".join(output.get("text", ()))
+        for cell in checks["cells"]
+        for output in cell.get("outputs", ())
+    )
+
+    assert "all agree" in shown
+    assert "%" not in shown

@@ -91,5 +91,9 @@ def _set_aside(path: Path) -> None:
             if part.exists():
                 part.rename(f"{aside}{ending}")
     except OSError as error:
-        msg = f"{path} is in use and cannot be renewed; close the notebooks that use it."
+        # On Windows a file that is open elsewhere is refused as one that is not allowed.
+        if isinstance(error, PermissionError) and os.name != "nt":
+            msg = f"{path} cannot be renewed: you may not write in {path.parent}; make it yours."
+        else:
+            msg = f"{path} is in use and cannot be renewed; close the notebooks that use it."
         raise BookError(msg) from error

@@ -94,33 +94,44 @@ class Comparison:
 
 
 def summarise(comparisons: Iterable[Comparison]) -> list[dict[str, object]]:
-    """How many of each group agree, in words, and which of them comes nearest to differing.
+    """How many of each group agree, in words: a verdict, which no machine's rounding moves.
 
     Returns
     -------
     rows : list of dict
-        ``group``, ``values``, ``in words``, ``nearest to its tolerance``, ``uses`` (that much of
-        its tolerance), in the order in which the groups come.
+        ``group``, ``values``, ``in words``, in the order in which the groups come.
     """
+    rows: list[dict[str, object]] = []
+    for group, members in _grouped(comparisons).items():
+        differing = sum(not one.agrees for one in members)
+        verdict = f"{differing} differ" if differing else "all agree"
+        rows.append({"group": group, "values": len(members), "in words": verdict})
+    return rows
+
+
+def nearest_to_differing(comparisons: Iterable[Comparison]) -> list[dict[str, object]]:
+    """Which value of each group comes nearest to differing, and how much of its tolerance it uses.
+
+    To look at, never to commit: the last digit is the processor's.
+
+    Returns
+    -------
+    rows : list of dict
+        ``group``, ``nearest``, ``uses``, in the order in which the groups come.
+    """
+    rows: list[dict[str, object]] = []
+    for group, members in _grouped(comparisons).items():
+        nearest = max(members, key=lambda one: (not one.agrees, one.share_of_tolerance))
+        used = f"{100 * nearest.share_of_tolerance:.0f} %"
+        rows.append({"group": group, "nearest": nearest.quantity, "uses": used})
+    return rows
+
+
+def _grouped(comparisons: Iterable[Comparison]) -> dict[str, list[Comparison]]:
     groups: dict[str, list[Comparison]] = {}
     for one in comparisons:
         groups.setdefault(one.group, []).append(one)
-    rows: list[dict[str, object]] = []
-    for group, members in groups.items():
-        differing = sum(not one.agrees for one in members)
-        nearest = max(members, key=lambda one: (not one.agrees, round(one.share_of_tolerance, 2)))
-        used = f"{100 * nearest.share_of_tolerance:.0f} %"
-        rows.append(
-            {
-                "group": group,
-                "values": len(members),
-                "in words": f"{differing} differ" if differing else "all agree",
-                # Below half a per cent, which one it is depends on how the machine rounds.
-                "nearest to its tolerance": "-" if used == "0 %" else nearest.quantity,
-                "uses": used,
-            }
-        )
-    return rows
+    return groups
 
 
 def read_references(folder: Path, name: str) -> list[dict[str, str]]:

@@ -28,8 +28,9 @@ ABOUT_TASTING = (
     "workbook uses. Shows each taster's personal link, as a QR code and as a short code to type."
 )
 ABOUT_TEST = (
-    "Run every test and every notebook with pytest. The first time this adds what the tests need "
-    "to the project's environment. Arguments go on to pytest: 'test tests/water', 'test -k salt'."
+    "Run every test and every notebook with pytest, on all cores. The first time this adds what "
+    "the tests need to the project's environment. Arguments go on to pytest: 'test tests/water', "
+    "'test -k salt', 'test -n 0' for one process."
 )
 
 
@@ -50,14 +51,16 @@ def main(arguments: Sequence[str]) -> int:
     options, rest = parser.parse_known_args(arguments)
     signal.signal(signal.SIGTERM, _as_if_ctrl_c)
     layout = this_project()
+    foreign = _leave_foreign_packages()
+    inside = _is_own_python(layout) and not foreign
     try:
         if options.command == "test":
             return _test(layout, arguments)
         if rest:
             parser.error(f"{options.command} does not know {' '.join(rest)}")
         if options.command == "tasting":
-            return _tasting(layout, arguments, options)
-        return _open(layout, arguments, port=options.port, browser=options.browser)
+            return _tasting(layout, arguments, options, inside=inside)
+        return _open(layout, arguments, options, inside=inside)
     except LabkitError as error:
         print(f"labkit: {error}", file=sys.stderr)
         return 1
@@ -67,8 +70,13 @@ def main(arguments: Sequence[str]) -> int:
 
 
 def pytest_command(layout: Layout[Path], arguments: Sequence[str]) -> list[str]:
-    """Call of pytest, given what follows ``test``."""
-    return [str(layout.python), "-m", "pytest", *arguments]
+    """Call of pytest, given what follows ``test``: on all cores, one file in one process.
+
+    The project's conftest.py says how many processes, and starts them with the slow files, which
+    pytest-xdist would reorder. Later arguments win: ``test -n 0`` stays in one process.
+    """
+    spread = ["-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder"]
+    return [str(layout.python), "-m", "pytest", *spread, *arguments]
 
 
 def again_inside(layout: Layout[Path], arguments: Sequence[str]) -> list[str]:
@@ -76,20 +84,37 @@ def again_inside(layout: Layout[Path], arguments: Sequence[str]) -> list[str]:
     return [str(layout.python), "-m", "labkit", *arguments]
 
 
-def _open(layout: Layout[Path], arguments: Sequence[str], *, port: int, browser: bool) -> int:
-    check_port(port)
+def _is_own_python(layout: Layout[Path]) -> bool:
+    return Path(sys.prefix).resolve() == layout.venv.resolve()
+
+
+def _leave_foreign_packages() -> bool:
+    """Keep what PYTHONPATH and PYTHONHOME name from pip and the environment; whether it was named.
+
+    pip would count those packages as installed, and a kernel would import them first.
+    """
+    named = [os.environ.pop(name, "") for name in ("PYTHONPATH", "PYTHONHOME")]
+    return any(named)
+
+
+def _open(
+    layout: Layout[Path], arguments: Sequence[str], options: argparse.Namespace, *, inside: bool
+) -> int:
+    check_port(options.port)
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
-    if Path(sys.prefix).resolve() != layout.venv.resolve():
+    if not inside:
         return _become(again_inside(layout, arguments), folder=layout.root)
     from labkit.book import ensure_demo_book  # needs the environment
 
     ensure_demo_book()
-    return serve_workbook(layout, port=port, browser=browser, out=sys.stdout)
+    return serve_workbook(layout, port=options.port, browser=options.browser, out=sys.stdout)
 
 
-def _tasting(layout: Layout[Path], arguments: Sequence[str], options: argparse.Namespace) -> int:
+def _tasting(
+    layout: Layout[Path], arguments: Sequence[str], options: argparse.Namespace, *, inside: bool
+) -> int:
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
-    if Path(sys.prefix).resolve() != layout.venv.resolve():
+    if not inside:
         return _become(again_inside(layout, arguments), folder=layout.root)
     from labkit.book import open_book  # these need the environment
     from labkit.widgets import serve

@@ -96,7 +96,7 @@ def _make(
         _start_anew(layout)
     _write_state(layout, have, finished=False)
     _install(layout, list(to_add), out=out)
-    # The kernels run in workbook/, the tests anywhere: both import labkit from this clone.
+    # The kernels run in my-workbook, the tests anywhere: both import labkit from this clone.
     (layout.site_packages / "labkit.pth").write_text(f"{layout.root}\n", encoding="utf-8")
     _write_state(layout, have | to_add, finished=True)
     print(f"labkit: set up in {time.monotonic() - started:.0f} s", file=out, flush=True)

@@ -68,9 +68,19 @@ class Layout(Generic[P]):
         return self.venv / "jupyter.log"
 
     @property
+    def jupyter_home(self) -> P:
+        """What JupyterLab and its kernels keep, apart from the user's own Jupyter."""
+        return self.venv / "jupyter"
+
+    @property
     def workbook(self) -> P:
-        """The folder of notebooks."""
+        """The folder of notebooks, as they are under version control."""
         return self.root / "workbook"
+
+    @property
+    def copies(self) -> P:
+        """The copies of the notebooks that one works in, which git ignores."""
+        return self.root / "my-workbook"
 
 
 def this_project() -> Layout[Path]:

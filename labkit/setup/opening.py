@@ -17,6 +17,7 @@ from typing import TextIO
 
 from labkit.errors import SetUpError
 from labkit.setup.layout import Layout
+from labkit.setup.working_copy import renew_copies
 
 DEFAULT_PORT = 8888
 PATIENCE_S = 300.0
@@ -65,6 +66,7 @@ def jupyter_command(
         "--ServerApp.ip=127.0.0.1",
         f"--ServerApp.port={port}",
         "--ServerApp.port_retries=0",
+        "--ServerApp.base_url=/",  # whatever the machine's own configuration says
         f"--ServerApp.root_dir={workbook}",
         f"--ServerApp.jpserver_extensions={extensions}",
         "--ServerApp.answer_yes=True",
@@ -75,13 +77,32 @@ def jupyter_command(
     ]
 
 
-def jupyter_environment(base: Mapping[str, str], *, token: str) -> dict[str, str]:
-    """Environment for that call; the token goes in here, since anyone can list a command line."""
-    paths = [str(_QUIET_CONFIG), base.get("JUPYTER_CONFIG_PATH", "")]
+def jupyter_environment(
+    base: Mapping[str, str], *, token: str, project: PurePath, home: PurePath
+) -> dict[str, str]:
+    """Environment for that call: what the user's own Python and Jupyter are set to stays outside.
+
+    Parameters
+    ----------
+    base : mapping
+        The environment of the terminal.
+    token : str
+        Lets one in; it goes in here, since anyone can list a command line.
+    project : path
+        What the kernels import labkit from.
+    home : path
+        Where Jupyter and IPython keep settings, kernels and the like of their own.
+    """
+    foreign = ("JUPYTER", "IPYTHON", "PYTHONPATH", "PYTHONHOME", "PYTHONSTARTUP")
     return {
-        **base,
+        **{name: value for name, value in base.items() if not name.startswith(foreign)},
+        "PYTHONPATH": str(project),
         "JUPYTER_TOKEN": token,
-        "JUPYTER_CONFIG_PATH": os.pathsep.join(filter(None, paths)),
+        "JUPYTER_CONFIG_PATH": str(_QUIET_CONFIG),
+        "JUPYTER_CONFIG_DIR": str(home / "config"),
+        "JUPYTER_DATA_DIR": str(home / "data"),
+        "JUPYTER_PREFER_ENV_PATH": "1",
+        "IPYTHONDIR": str(home / "ipython"),
     }
 
 
@@ -106,17 +127,20 @@ def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextI
     Raises
     ------
     SetUpError
-        If the port is taken or JupyterLab does not come up.
+        If the port is taken, JupyterLab does not come up, or it ends by itself.
     """
     check_port(port)
     started = time.monotonic()
+    renew_copies(layout.workbook, layout.copies, out=out)
     token = secrets.token_urlsafe(24)
     notebook = first_notebook(layout.workbook)
     print("labkit: starting JupyterLab (the first time takes longer)", file=out, flush=True)
     with layout.jupyter_log.open("w", encoding="utf-8") as log:
         server = subprocess.Popen(
-            jupyter_command(layout.python, layout.workbook, port=port, notebook=notebook),
-            env=jupyter_environment(os.environ, token=token),
+            jupyter_command(layout.python, layout.copies, port=port, notebook=notebook),
+            env=jupyter_environment(
+                os.environ, token=token, project=layout.root, home=layout.jupyter_home
+            ),
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,
@@ -137,7 +161,8 @@ def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextI
             )
             if browser and _has_a_screen():
                 webbrowser.open(url)
-            return server.wait()
+            _report_end(server.wait(), layout, out=out)
+            return 0
         except KeyboardInterrupt:
             print("\nlabkit: stopping the workbook", file=out, flush=True)
             return 0
@@ -180,6 +205,17 @@ def _wait_until_it_answers(
         f"JupyterLab did not answer on port {port} within {PATIENCE_S:.0f} s: read {log}, free "
         "the machine of other work and start again"
     )
+
+
+def _report_end(code: int, layout: Layout[Path], *, out: TextIO) -> None:
+    """Say that the workbook was shut down from its page, or raise since it ended by itself."""
+    if code:
+        how = f"signal {-code}" if code < 0 else f"exit code {code}"
+        raise SetUpError(
+            f"the workbook ended by itself ({how}): what you kept is in the lab book; type the "
+            f"command again, and if it ends again read why in {layout.jupyter_log}"
+        )
+    print("labkit: the workbook was shut down from its page", file=out, flush=True)
 
 
 def _has_a_screen() -> bool:

@@ -25,6 +25,12 @@ from .orders import even_orders as even_orders
 from .orders import follow_counts as follow_counts
 from .orders import position_counts as position_counts
 from .orders import williams_orders as williams_orders
+from .passphrases import LEAST_BITS as LEAST_BITS
+from .passphrases import PASSPHRASE_LENGTH as PASSPHRASE_LENGTH
+from .passphrases import draw_passphrase as draw_passphrase
+from .passphrases import drawn_bits as drawn_bits
+from .passphrases import in_words as in_words
+from .passphrases import strength_bits as strength_bits
 from .plan import CupPlan as CupPlan
 from .plan import Design as Design
 from .plan import Serving as Serving
@@ -46,6 +52,7 @@ from .scales import scale as scale
 from .seal import KeyRow as KeyRow
 from .seal import OpenedFlight as OpenedFlight
 from .seal import SealedKey as SealedKey
+from .seal import open_keys as open_keys
 from .sweeps import Sweep as Sweep
 from .sweeps import alkalinity_dial as alkalinity_dial
 from .sweeps import check_reachable as check_reachable

@@ -164,7 +164,7 @@ def plan_discrimination(
     PlanError
         If the method is unknown, the waters are the same, or a number is out of range.
     SealError
-        If the passphrase is too short.
+        If the passphrase is too short or too easily guessed.
     """
     names = checked_names(tasters, session)
     asked = _method(method)

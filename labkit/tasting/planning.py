@@ -88,7 +88,7 @@ def plan_tasting(
     PlanError
         If the request cannot be planned.
     SealError
-        If the passphrase is too short.
+        If the passphrase is too short or too easily guessed.
     """
     names = checked_names(tasters, session)
     each = _checked_serving(serving, blocks_by, alone, len(names))

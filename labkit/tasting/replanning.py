@@ -15,7 +15,7 @@ from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.orders import Orders, follow_counts, position_counts
 from labkit.tasting.plan import CupPlan, Serving, checked_names
-from labkit.tasting.seal import KeyRow, SealedKey, Sealer
+from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer, open_keys
 
 _TRIES = 2000
 
@@ -71,11 +71,16 @@ def replan(
             "passphrase must be given to plan anew with a cup each: cups come or go, and the key "
             "with them. Ask the preparer."
         )
+    opened: dict[int, OpenedFlight] = {}
+    if each and passphrase is not None:
+        found = open_keys([plan.sealed[flight] for flight in flights], passphrase)
+        opened = {one.flight: one for one in found}
     draw = Draw(rng)
     kept = [cup for cup in plan.cups if cup.flight in flights and cup.taster not in set(absent)]
     donors = _donors(plan, late, draw)
     cups: list[Serving] = []
     keys: list[SealedKey] = []
+    sealer: Sealer | None = None
     taken = set(plan.all_codes)
     notes: tuple[str, ...] = ()
     for flight in flights:
@@ -84,8 +89,8 @@ def replan(
         key = plan.sealed[flight]
         rows: Mapping[str, KeyRow] = {}
         jugs = {cup.blind_code: cup.blind_code for cup in before}
-        if passphrase is not None and each:
-            rows = {row.blind_code: row for row in key.open(passphrase).rows}
+        if opened:
+            rows = {row.blind_code: row for row in opened[flight].rows}
             jugs = {code: row.jug for code, row in rows.items()}
         added: list[Serving] = []
         new_rows = [rows[cup.blind_code] for cup in here] if each else []
@@ -107,7 +112,8 @@ def replan(
                 for i, jug in enumerate(order, start=1)
             ]
         if each and passphrase is not None:
-            key = Sealer(plan.session, passphrase).seal(flight, tuple(new_rows))
+            sealer = sealer or Sealer(plan.session, passphrase, has_sealed=True)
+            key = sealer.seal(flight, tuple(new_rows))
         cups += [*here, *added]
         keys.append(key)
     said = f"Planned anew from flight {flights[0]}"

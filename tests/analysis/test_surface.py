@@ -81,6 +81,18 @@ def test_draws_spread_as_the_estimate_does(surface):
     np.testing.assert_allclose(draws.std(axis=0), expected, rtol=0.1)
 
 
+def test_draws_do_not_turn_with_what_a_processor_rounds(surface, monkeypatch):
+    """Equal eigenvalues: their vectors are any that the last digits choose."""
+    n = len(surface.coefficients)
+    noise = np.random.default_rng(8).normal(0, 1e-15, (n, n))
+    drawn = []
+    for covariance in (np.eye(n), np.eye(n) + noise + noise.T):
+        monkeypatch.setattr(type(surface), "covariance", covariance)
+        drawn.append(surface.draws(50, rng=np.random.default_rng(1)))
+
+    np.testing.assert_allclose(*drawn, atol=1e-9)
+
+
 def test_taster_effects_balance_out(surface):
     effects = surface.taster_effects
 

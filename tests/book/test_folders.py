@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import os
 import re
+from pathlib import Path
 
 import pytest
 
@@ -203,6 +205,22 @@ def test_a_broken_demo_book_is_set_aside_and_built_anew(data_dir):
     (data_dir / "demo.db").write_bytes(b"no lab book")
     with LabBook(ensure_demo_book(data_dir)) as book:
         assert [client.name for client in book.clients()] == [CLIENT]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there, what is open elsewhere is refused so too")
+@pytest.mark.parametrize(
+    ("refused", "told"),
+    [(PermissionError(13, "no"), "you may not write in"), (OSError(26, "busy"), "is in use")],
+)
+def test_a_demo_book_that_cannot_be_renewed_says_which_it_is(data_dir, monkeypatch, refused, told):
+    (data_dir / "demo.db").write_bytes(b"no lab book")
+
+    def rename(*_paths):
+        raise refused
+
+    monkeypatch.setattr(Path, "rename", rename)
+    with pytest.raises(BookError, match=told):
+        ensure_demo_book(data_dir)
 
 
 def test_the_workbook_uses_the_demo_until_a_book_is_chosen(data_dir, tmp_path):

@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 
 from labkit.book import LabBook
+from labkit.tasting.passphrases import N_WORDS
 from tests.browser.lab import PASSPHRASE, panel, picture, run_notebook, seal
 
 pytestmark = pytest.mark.browser
+
+FAILED = "a passphrase typed but once"
 
 
 def dial(page, label, value):
@@ -47,7 +50,20 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, ne
     dial(page, "Flights", "3")
     cups.filter(has_text="3 flights").wait_for(timeout=10_000)
     assert cups.inner_text() != before
+    panel(page).get_by_role("button", name="Suggest a passphrase").click()
+    offered = panel(page).locator("p", has_text="Write it down and type it").locator("strong")
+    suggested = offered.inner_text()
+    assert len(suggested.split()) == N_WORDS
+    first = panel(page).get_by_label("Preparer's passphrase").last
+    first.fill(FAILED)
+    panel(page).get_by_role("button", name="Plan and seal").click()
+    panel(page).get_by_text("The same once more must be the same").wait_for()
+    assert first.input_value() == ""
+    kept = kept_by(page, tmp_path)
+    assert suggested not in kept
+    assert FAILED not in kept
     sheet = seal(page)
+    assert offered.count() == 0
 
     with LabBook(workbook_server.demo_book) as book:
         session = book.sessions()[-1]

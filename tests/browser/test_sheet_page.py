@@ -101,6 +101,19 @@ def test_nothing_is_given_before_it_is_touched(place, new_page):
     assert rows_of(place, "Béla") == []
 
 
+def test_at_the_top_of_a_scale_no_part_above_it_is_offered(place, new_page):
+    page = new_page(**PHONE)
+    open_sheet(page, place.links()["Ada"].address)
+    parts = group(page, "acidity").get_by_role("radiogroup", name="acidity, half points")
+
+    choose(page, "acidity", "14")
+    assert [text.strip() for text in parts.locator("label").all_inner_texts()] == ["14", "14.5"]
+    choose(page, "acidity", "15 very strong")
+    assert [text.strip() for text in parts.locator("label").all_inner_texts()] == ["15"]
+    assert parts.locator("input:disabled").count() == 0
+    wait_saved(page)
+
+
 def test_the_same_cup_comes_back_after_a_reload_and_values_on_another_phone(place, new_page):
     page = new_page(**PHONE)
     open_sheet(page, place.links()["Chen"].address)

@@ -66,7 +66,7 @@ def test_every_command_runs_the_environments_python_and_keeps_paths_in_one_piece
     assert {command[0] for command in commands} == {str(layout.python)}
     assert [command[2] for command in commands] == ["pip", "pytest", "labkit", "jupyterlab"]
     assert commands[0][-1] == str(layout.root / RUN_LOCK)
-    assert commands[1][3:] == ["-k", "salt or water"]
+    assert commands[1][-2:] == ["-k", "salt or water"]  # after ours, so that theirs win
     assert commands[2][3:] == ["open", "--port", "9000"]
     assert f"--ServerApp.root_dir={layout.workbook}" in commands[3]
 
@@ -77,6 +77,13 @@ def test_pip_takes_ready_made_packages_with_known_hashes_only():
     assert "--require-hashes" in command
     assert command[command.index("--only-binary") + 1] == ":all:"
     assert command[-4:] == ["-r", f"/home/kit/{RUN_LOCK}", "-r", f"/home/kit/{TEST_LOCK}"]
+
+
+def test_the_tests_run_on_all_cores_with_each_notebook_in_one_process():
+    command = pytest_command(LINUX, [])
+
+    assert command[command.index("-n") + 1] == "auto"
+    assert command[command.index("--dist") + 1] == "loadfile"
 
 
 def test_windows_waits_for_the_second_program_and_hands_its_code_on(monkeypatch, tmp_path):
@@ -120,22 +127,36 @@ def test_jupyterlab_serves_this_machine_only_and_no_notebook_to_tasters():
     assert "--LabApp.extension_manager=readonly" in command
 
 
-def test_the_token_goes_by_the_environment_where_no_process_list_shows_it():
-    environment = jupyter_environment({"PATH": "/bin"}, token="secret")
+def environment(**base):
+    return jupyter_environment(base, token="secret", project=LINUX.root, home=LINUX.jupyter_home)
 
-    assert environment["JUPYTER_TOKEN"] == "secret"
-    assert environment["PATH"] == "/bin"
+
+def test_the_token_goes_by_the_environment_where_no_process_list_shows_it():
+    made = environment(PATH="/bin")
+
+    assert made["JUPYTER_TOKEN"] == "secret"
+    assert made["PATH"] == "/bin"
     assert not any(
         "secret" in word for word in jupyter_command(PurePath("p"), PurePath("w"), port=9)
     )
 
 
-def test_a_users_own_jupyter_settings_stay_in_force():
-    environment = jupyter_environment({"JUPYTER_CONFIG_PATH": "/home/kit/own"}, token="t")
+def test_a_users_own_python_and_jupyter_stay_outside():
+    """A foreign package would reach the kernels; a base_url of theirs would hide our page."""
+    names = "JUPYTER_CONFIG_DIR JUPYTER_CONFIG_PATH JUPYTER_DATA_DIR JUPYTER_NO_CONFIG JUPYTER_PATH"
+    names += " JUPYTERLAB_SETTINGS_DIR IPYTHONDIR PYTHONHOME PYTHONPATH PYTHONSTARTUP"
+    names = "JUPYTER_CONFIG_DIR JUPYTER_CONFIG_PATH JUPYTER_DATA_DIR JUPYTER_NO_CONFIG JUPYTER_PATH"
+    names += " JUPYTERLAB_SETTINGS_DIR IPYTHONDIR PYTHONHOME PYTHONPATH PYTHONSTARTUP"
+    theirs = dict.fromkeys(names.split(), "/home/kit/own")
 
-    ours, theirs = environment["JUPYTER_CONFIG_PATH"].split(":")
-    assert (Path(ours) / "labconfig" / "page_config.json").is_file()
-    assert theirs == "/home/kit/own"
+    made = environment(**theirs)
+
+    assert "/home/kit/own" not in made.values()
+    assert made["PYTHONPATH"] == str(LINUX.root)
+    assert (Path(made["JUPYTER_CONFIG_PATH"]) / "labconfig" / "page_config.json").is_file()
+    for name in ("IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR"):
+        assert made[name].startswith(str(LINUX.venv))
+    assert "--ServerApp.base_url=/" in jupyter_command(LINUX.python, LINUX.copies, port=9)
 
 
 def test_the_first_page_is_the_first_notebook():

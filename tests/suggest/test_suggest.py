@@ -124,3 +124,18 @@ def test_engines_disagree_only_when_both_are_sure(monkeypatch, sd, disagrees):
 
     assert second.disagrees is disagrees
     assert ("disagree" in second.text) is disagrees
+
+
+def test_draws_of_the_surface_do_not_turn_with_what_a_processor_rounds():
+    """Ten equal eigenvalues: their vectors are any that the last digits choose."""
+    noise = np.random.default_rng(8).normal(0, 1e-15, (10, 10))
+    waters = np.array([[0.2, 60.0, 20.0], [0.8, 140.0, 60.0]])
+
+    one, other = (
+        SurfaceBelief(centre=6.0, coefficients=np.zeros(10), covariance=covariance).draws(
+            waters, 50, rng=np.random.default_rng(1)
+        )
+        for covariance in (np.eye(10), np.eye(10) + noise + noise.T)
+    )
+
+    np.testing.assert_allclose(one, other, atol=1e-5)

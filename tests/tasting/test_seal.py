@@ -8,7 +8,7 @@ import pytest
 
 from labkit.errors import SealError
 from labkit.tasting import seal
-from labkit.tasting.seal import KeyRow, SealedKey, Sealer
+from labkit.tasting.seal import KeyRow, SealedKey, Sealer, open_keys
 from labkit.water import Target
 
 PASSPHRASE = "copper kettle, seven spoons"
@@ -57,6 +57,44 @@ def test_a_wrong_passphrase_is_one_clear_sentence(wrong):
 def test_a_short_passphrase_does_not_seal():
     with pytest.raises(SealError, match="passphrase must have at least 8 characters, got 5"):
         Sealer("spring", " short ")
+
+
+def test_a_plan_sealed_with_a_weak_passphrase_before_can_still_be_changed():
+    """It was let through once; what it sealed must not be lost."""
+    key = Sealer("spring", "password", has_sealed=True).seal(1, _rows())
+
+    assert key.open("password").rows == _rows()
+    with pytest.raises(SealError, match="passphrase must be harder to guess"):
+        Sealer("spring", "password")
+
+
+def test_a_key_of_a_lower_cost_opens_at_that_cost(monkeypatch):
+    monkeypatch.setattr(seal, "_SCRYPT_LOG2_N", 3)
+    key = Sealer("spring", PASSPHRASE).seal(1, _rows())
+    monkeypatch.setattr(seal, "_SCRYPT_LOG2_N", 5)
+
+    assert key.token[5] == 3
+    assert key.open(PASSPHRASE).rows == _rows()
+
+
+def test_keys_of_one_session_are_opened_with_one_derivation(monkeypatch):
+    sealer = Sealer("spring", PASSPHRASE)
+    keys = [sealer.seal(1, _rows()), sealer.seal(2, _rows(4))]
+    keys.append(Sealer("spring", PASSPHRASE).seal(3, _rows(3)))  # a salt of its own
+    calls = []
+    derive = seal._master_key
+    monkeypatch.setattr(seal, "_master_key", lambda *a: calls.append(1) or derive(*a))
+
+    opened = open_keys(keys, PASSPHRASE)
+
+    assert [(one.flight, one.rows) for one in opened] == [
+        (1, _rows()),
+        (2, _rows(4)),
+        (3, _rows(3)),
+    ]
+    assert len(calls) == 2
+    with pytest.raises(SealError, match="passphrase must be the one that sealed flight 1"):
+        open_keys(keys, "another one of these")
 
 
 def test_any_changed_byte_is_noticed():
@@ -138,8 +176,8 @@ def test_neither_token_nor_passphrase_is_in_a_printed_key():
 
 
 def test_a_guess_costs_time_and_memory(monkeypatch, shipped_log2_n):
-    """64 MiB a guess: 128 * r * N bytes (RFC 7914, section 2)."""
-    assert 128 * seal._SCRYPT_R * 2**shipped_log2_n == 64 * 2**20
+    """128 MiB a guess: 128 * r * N bytes (RFC 7914, section 2)."""
+    assert 128 * seal._SCRYPT_R * 2**shipped_log2_n == 128 * 2**20
     monkeypatch.setattr(seal, "_SCRYPT_LOG2_N", shipped_log2_n)
 
     start = time.process_time()

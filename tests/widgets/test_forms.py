@@ -162,8 +162,9 @@ def test_the_form_keeps_no_pairing_of_code_and_water(book, sweep_form):
     assert PASSPHRASE not in state
 
 
-def test_two_passphrases_that_differ_plan_nothing_and_lose_nothing(book, sweep_form):
+def test_two_passphrases_that_differ_plan_nothing_and_lose_nothing_else(book, sweep_form):
     form, handed = plan_form(book, sweep_form)
+    form.form.fields["session"].value = "a name of its own"
     form.form.fields["again"].value = "something else"
 
     press(form._button)
@@ -171,7 +172,8 @@ def test_two_passphrases_that_differ_plan_nothing_and_lose_nothing(book, sweep_f
     assert book.sessions() == ()
     assert handed == []
     assert "the two differ" in form.form._notes["again"].value
-    assert form.form.fields["passphrase"].value == PASSPHRASE
+    assert form.form.fields["passphrase"].value == form.form.fields["again"].value == ""
+    assert form.form.fields["session"].value == "a name of its own"
 
 
 def test_a_second_press_does_not_plan_the_same_session_twice(book, sweep_form):
@@ -229,7 +231,8 @@ def test_the_key_opens_a_locked_flight_and_only_with_its_passphrase(book, sweep_
     form.form.fields["passphrase"].value = "not the passphrase"
     press(form._button)
     assert book.flight(session.name, 1).state == "locked"
-    assert "Not yet:" in form.form.message.value or form.form._notes["passphrase"].value
+    assert "must be the one that sealed" in form.form._notes["passphrase"].value
+    assert form.form.fields["passphrase"].value == ""
     form.form.fields["passphrase"].value = PASSPHRASE
     press(form._button)
 

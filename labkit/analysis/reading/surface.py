@@ -176,8 +176,9 @@ class Surface:
         out the best level in 8 % of simulated panels of three or four, where 5 % are allowed.
         """
         values, vectors = np.linalg.eigh(self.covariance)
-        half = vectors * np.sqrt(np.clip(values, 0, None))
-        steps = rng.standard_normal((n, len(self.coefficients))) @ half.T
+        # The symmetric root: any other would turn with the vectors that a processor chooses.
+        root = (vectors * np.sqrt(np.clip(values, 0, None))) @ vectors.T
+        steps = rng.standard_normal((n, len(self.coefficients))) @ root
         test = self.test()
         if test is not None:
             steps *= np.sqrt(test.df_bottom / rng.chisquare(test.df_bottom, n))[:, None]

@@ -44,8 +44,9 @@ class SurfaceBelief:
     ) -> NDArray[np.float32]:
         """Possible truths, equally likely, shape (n_draws, n)."""
         values, vectors = np.linalg.eigh(self.covariance)
-        root = vectors * np.sqrt(np.clip(values, 0, None))
-        drawn = self.coefficients + rng.normal(size=(n_draws, len(TERMS))) @ root.T
+        # The symmetric root: any other would turn with the vectors that a processor chooses.
+        root = (vectors * np.sqrt(np.clip(values, 0, None))) @ vectors.T
+        drawn = self.coefficients + rng.normal(size=(n_draws, len(TERMS))) @ root
         return np.asarray(self.centre + drawn @ _columns(waters).T, dtype=np.float32)
 
 

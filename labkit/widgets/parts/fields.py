@@ -69,8 +69,8 @@ def text(label: str, value: str = "", *, placeholder: str = "") -> widgets.Text:
 
 
 def secret(label: str) -> widgets.Password:
-    """A line that is not shown while it is typed."""
-    return _labelled(widgets.Password, label)
+    """A line that is not shown while it is typed; a form forgets it once it was used."""
+    return _labelled(widgets.Password, label, continuous_update=False)
 
 
 def choice(label: str, options: Sequence[Any], value: Any = None) -> widgets.Dropdown:
@@ -170,7 +170,8 @@ class Form(widgets.VBox):
             rows.append(side_by_side(*buttons))
         super().__init__([*rows, self.message, self.result, widgets.HTML(_NARROW)])
         for field in self.fields.values():
-            if "value" in field.traits():
+            # What is shown never depends on a secret.
+            if "value" in field.traits() and not isinstance(field, widgets.Password):
                 field.observe(lambda _change: self.refresh(), "value")
 
     def compute_with(self, compute: Callable[..., Any]) -> None:
@@ -223,6 +224,22 @@ class Form(widgets.VBox):
                 if self._fold is not None and named in self._folded:
                     self._fold.selected_index = 0  # a sentence nobody sees helps nobody
             return False, None
+
+    def press(self, work: Callable[[], Any]) -> tuple[bool, Any]:
+        """Run what a button does; whatever comes of it, no secret stays in its field.
+
+        A field's value is in the state of its widget, which a notebook may save in plain text.
+        """
+
+        def once() -> Any:
+            try:
+                return work()
+            finally:
+                for field in self.fields.values():
+                    if isinstance(field, widgets.Password):
+                        field.value = ""
+
+        return self.attempt(once)
 
     def say(self, sentence: str) -> None:
         """Show a sentence under the buttons."""

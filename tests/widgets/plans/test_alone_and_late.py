@@ -117,6 +117,7 @@ def test_with_a_cup_each_the_bench_sheet_is_handed_over_anew(book, form):
     late._button.click()
     assert handed == []
     assert "must be the one that sealed" in late.form.message.value
+    assert late.form.fields["secret"].value == ""
 
     choose(late, late="Eve", secret=PASSPHRASE)
     late._button.click()

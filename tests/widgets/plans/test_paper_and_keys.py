@@ -65,6 +65,7 @@ def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
         paper.bench_form.message.value
         + "".join(note.value for note in paper.bench_form._notes.values())
     )
+    assert paper.bench_form.fields["bench_passphrase"].value == ""
 
 
 # ------------------------------------------------------------------- other ways to a key
@@ -135,6 +136,7 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
     early.fields["secret"].value = PASSPHRASE
     early._button.click()
     assert "needs a reason" in early.message.value
+    assert early.fields["secret"].value == ""
     assert not book.flight(session, 1).is_unblinded
 
     early.fields["secret"].value = PASSPHRASE

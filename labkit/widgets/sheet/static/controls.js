@@ -98,8 +98,8 @@ function wholeAndPartsControl(attribute, give) {
       const offered = Array.from({ length: perWhole }, (_, i) => {
         const at = (floor ?? lowest) + i * step;
         const text = floor === null ? (i ? `+${shown(i * step)}` : "whole") : shown(at);
-        return { value: at, text, off: floor === null || at > highest };
-      });
+        return { value: at, text, off: floor === null };
+      }).filter(({ value }) => value <= highest);
       row = radios(offered, {
         label: `${attribute.name}, ${perWhole === 2 ? "half points" : "parts of a point"}`,
         columns: perWhole,

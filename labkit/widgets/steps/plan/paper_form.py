@@ -148,10 +148,9 @@ class PaperForm(widgets.VBox):
         self._handover.hand(sheet.html, name=name, note="Open it and print.")
 
     def _hand_bench_sheet(self) -> None:
-        done, sheet = self.bench_form.attempt(self._open_for_preparer)
+        done, sheet = self.bench_form.press(self._open_for_preparer)
         if not done:
             return
-        self.bench_form.fields["bench_passphrase"].value = ""
         self._handover.hand(
             sheet.html,
             name=file_name(self.form.fields["session"].value, "bench-sheet"),

@@ -17,6 +17,7 @@ from labkit.tasting import (
     Sweep,
     TasterNoise,
     Vessels,
+    open_keys,
     plan_tasting,
     session_waters,
 )
@@ -25,6 +26,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.dials import LARGE, dial, numbers
 from labkit.widgets.parts.fields import Form, as_html, fold
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.asked import as_asked, asked_attributes, asked_fields
@@ -116,6 +118,7 @@ class PlanForm(widgets.VBox):
         self._handover = HandOver()
         self._sealed = widgets.HTML()
         self.form = self._make_form()
+        self.offer = PassphraseOffer(self.form)
         self.conditions = ConditionsForm(book, self._serving, self._start)
         *rows, folded, buttons, message, result, style = self.form.children
         self.form.children = (
@@ -124,6 +127,7 @@ class PlanForm(widgets.VBox):
             folded,
             self.conditions,
             *rows[-2:],
+            self.offer,
             buttons,
             message,
             style,
@@ -141,7 +145,7 @@ class PlanForm(widgets.VBox):
 
     def _make_form(self) -> Form:
         names = self._book.tasters()
-        made = Form(
+        return Form(
             {
                 "tasters": TasterTicks("Who tastes?", names, names),
                 "alone": fields.tick("I am alone", False),
@@ -165,9 +169,6 @@ class PlanForm(widgets.VBox):
             fold_title="Session, cups, hidden control, scales",
             buttons=[self._button],
         )
-        for name in ("passphrase", "again"):
-            made.fields[name].continuous_update = False
-        return made
 
     def _offer_alone(self) -> None:
         """Ask for tasting alone only where one person is ticked."""
@@ -286,12 +287,11 @@ class PlanForm(widgets.VBox):
         return shown
 
     def _press(self) -> None:
-        done, plan = self.form.attempt(self._plan)
+        done, plan = self.form.press(self._plan)
         if not done:
             return
         self.plan = plan
-        for name in ("passphrase", "again"):
-            self.form.fields[name].value = ""
+        self.offer.clear()
         self._follow()
         self._sealed.value = fold("Codes in each taster's order", as_html(plan))
         paper = "in notebook 2, under Paper" if self._on_sealed is None else "below, under Paper"
@@ -349,7 +349,7 @@ class PlanForm(widgets.VBox):
             recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
         )
         sheet = self._bench_sheet(
-            [key.open(now["passphrase"]) for key in plan.keys],
+            open_keys(plan.keys, now["passphrase"]),
             self._book.concentrates(),
             start=start,
             jug_volume_ml=now["jug_volume_ml"],

@@ -10,7 +10,7 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.errors import PlanError
-from labkit.tasting import CupPlan, replan
+from labkit.tasting import CupPlan, open_keys, replan
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.handover import HandOver, file_name
@@ -98,11 +98,10 @@ class ReplanForm(widgets.VBox):
         )
 
     def _press(self) -> None:
-        done, sentence = self.form.attempt(self._replan)
+        done, sentence = self.form.press(self._replan)
         if not done:
             return
-        for name in ("secret", "late"):
-            self.form.fields[name].value = ""
+        self.form.fields["late"].value = ""
         self.fill()
         self.form.say(sentence)
 
@@ -151,7 +150,7 @@ class ReplanForm(widgets.VBox):
 
     def _sheet(self, plan: CupPlan, secret: str, jug_volume_ml: float) -> Any:
         return self._bench_sheet(
-            [key.open(secret) for key in plan.keys],
+            open_keys(plan.keys, secret),
             self._book.concentrates(),
             start=self._book.start_water(self._book.session(plan.session).held),
             jug_volume_ml=jug_volume_ml,

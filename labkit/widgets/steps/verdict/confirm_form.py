@@ -13,12 +13,13 @@ import ipywidgets as widgets
 from labkit.analysis import foresee, plan_discrimination
 from labkit.book import Attribute, Held, LabBook
 from labkit.errors import PlanError, ReadingError
-from labkit.tasting import METHODS, CupPlan, pair_waters
+from labkit.tasting import METHODS, CupPlan, open_keys, pair_waters
 from labkit.tasting import plan_discrimination as plan_sets
 from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.verdict.reading_view import ReadingView
@@ -83,13 +84,21 @@ class ConfirmForm(widgets.VBox):
             fold_title="Session, jugs",
             buttons=[self._button],
         )
-        for name in ("passphrase", "again"):
-            self.form.fields[name].continuous_update = False
+        self.offer = PassphraseOffer(self.form)
         for name in ("first", "second", "method"):
             self.form.fields[name].layout.width = "min(46rem, 98%)"
         *rows, fold_line, buttons, message, result, narrow = self.form.children
         # What the test could show stands before the passphrase: it is the reason to go on.
-        self.form.children = (*rows[:-2], result, *rows[-2:], fold_line, buttons, message, narrow)
+        self.form.children = (
+            *rows[:-2],
+            result,
+            *rows[-2:],
+            self.offer,
+            fold_line,
+            buttons,
+            message,
+            narrow,
+        )
         self._offer()
         self.form.compute_with(self._foresee)
         reading.on_change(self._offer)
@@ -159,12 +168,11 @@ class ConfirmForm(widgets.VBox):
         )
 
     def _press(self) -> None:
-        done, plan = self.form.attempt(self._plan)
+        done, plan = self.form.press(self._plan)
         if not done:
             return
         self.plan = plan
-        for name in ("passphrase", "again"):
-            self.form.fields[name].value = ""
+        self.offer.clear()
         self._sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
             f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now. Score in "
@@ -196,7 +204,7 @@ class ConfirmForm(widgets.VBox):
         )
         start = StartWater() if self._base is None else self._base.start
         sheet = self._bench_sheet(
-            [key.open(now["passphrase"]) for key in plan.keys],
+            open_keys(plan.keys, now["passphrase"]),
             self._book.concentrates(),
             start=start,
             jug_volume_ml=now["jug_volume_ml"],

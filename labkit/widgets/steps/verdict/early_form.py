@@ -55,11 +55,10 @@ class EarlyForm(Form):
         )
 
     def _press(self) -> None:
-        done, flight = self.attempt(self._open)
+        done, flight = self.press(self._open)
         if not done:
             return
-        for name in ("secret", "reason"):
-            self.fields[name].value = ""
+        self.fields["reason"].value = ""
         session, number = flight
         self._on_open(f"Flight {number} of «{session}» was opened before its lock: not blind.")
 

@@ -118,10 +118,9 @@ class OpenForm(widgets.VBox):
         self.form.say("The codes are kept. Now open the key.")
 
     def _press(self) -> None:
-        done, sentence = self.form.attempt(self._open)
+        done, sentence = self.form.press(self._open)
         if not done:
             return
-        self.form.fields["passphrase"].value = ""
         self._opened(sentence)
 
     def _opened(self, sentence: str) -> None:

@@ -1,0 +1,93 @@
+"""Passphrases in forms: one is offered, the typed one is weighed, and none stays in a widget."""
+
+from __future__ import annotations
+
+import ipywidgets as widgets
+import pytest
+
+from labkit.errors import SealError
+from labkit.tasting.passphrases import N_WORDS, words
+from labkit.widgets.parts import fields
+from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.passphrase_offer import PassphraseOffer, worth
+
+
+@pytest.fixture
+def form():
+    return Form({"passphrase": fields.secret("Passphrase"), "again": fields.secret("Again")})
+
+
+@pytest.fixture
+def offer(form, monkeypatch):
+    made = PassphraseOffer(form)
+    made.sent = []
+    monkeypatch.setattr(PassphraseOffer, "send", lambda self, content: self.sent.append(content))
+    return made
+
+
+def test_a_passphrase_is_offered_when_asked_for_and_is_in_no_widgets_state(form, offer):
+    offer._answer(offer, {"kind": "suggest"}, [])
+    offer._answer(offer, {"kind": "suggest"}, [])
+
+    one, other = (message["passphrase"] for message in offer.sent)
+    assert one != other
+    assert set(one.split()) <= set(words())
+    assert len(one.split()) == N_WORDS
+    assert "worth about" in offer.sent[0]["text"]
+    state = repr([w.get_state() for w in (offer, form, *form.fields.values())])
+    assert one not in state
+    assert form.fields["passphrase"].value == ""
+
+
+@pytest.mark.parametrize("message", [None, {}, [], "suggest", {"kind": "worth"}])
+def test_any_other_message_is_answered_by_nothing(offer, message):
+    offer._answer(offer, message, [])
+
+    assert offer.sent == []
+
+
+def test_what_is_typed_is_weighed_and_the_offer_can_be_taken_away(form, offer):
+    form.fields["passphrase"].value = "password"
+    form.fields["passphrase"].value = "seven small spoons"
+    form.fields["passphrase"].value = ""
+    offer.clear()
+
+    weak, good, none, gone = offer.sent
+    assert weak["text"] == worth("password") != good["text"] == worth("seven small spoons")
+    assert none["text"] == ""
+    assert gone["passphrase"] == ""
+
+
+@pytest.mark.parametrize("outcome", ["done", "refused", "crashed"])
+def test_whatever_comes_of_a_press_no_secret_stays_and_the_sentence_does(form, outcome):
+    """Saved with the state of its widgets, a notebook would hold it in plain text."""
+    seen = []
+    form.compute_with(lambda **now: seen.append(now) or "")
+    seen.clear()
+    for field in form.fields.values():
+        field.value = "seven small spoons"
+
+    def work():
+        assert form.values()["passphrase"] == "seven small spoons"
+        if outcome == "refused":
+            raise SealError("passphrase must be another one.")
+        if outcome == "crashed":
+            raise RuntimeError
+        return 1
+
+    if outcome == "crashed":
+        with pytest.raises(RuntimeError):
+            form.press(work)
+    else:
+        assert form.press(work) == ((True, 1) if outcome == "done" else (False, None))
+    assert {field.value for field in form.fields.values()} == {""}
+    assert ("must be another one" in form._notes["passphrase"].value) == (outcome == "refused")
+    assert seen == []  # nothing that is shown depends on a secret
+
+
+def test_every_secret_waits_for_the_end_of_typing():
+    """A value of a field is sent when it is left: not every letter is in the widget's state."""
+    secret = fields.secret("Passphrase")
+
+    assert isinstance(secret, widgets.Password)
+    assert not secret.continuous_update
