@@ -12,6 +12,7 @@ from labkit.references import Comparison, read_references
 
 FILES: Final = (
     "mixed_model_facts.csv",
+    "kenward_roger_facts.csv",
     "response_surface_facts.csv",
     "panel_facts.csv",
     "discrimination_facts.csv",
