@@ -17,6 +17,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.best import Best, FactorRange, find_best
+from labkit.analysis.cleaning import name_blanks
 from labkit.analysis.reading import SEED, nothing_to_fit
 from labkit.analysis.region import COORDINATES
 from labkit.analysis.scores import Scores, gather_scores
@@ -167,6 +168,9 @@ def read_across(
     keys = {(str(client), str(coffee)): None for client, coffee in known}
     groups: dict[tuple[str, str], tuple[pd.DataFrame, bytes]] = {}
     if len(frame):
+        frame = frame.assign(
+            client=name_blanks(frame["client"]), coffee=name_blanks(frame["coffee"])
+        )
         hashes = pd.util.hash_pandas_object(frame, index=False).to_numpy()
         grouped = frame.groupby(["client", "coffee"], sort=True)
         group = grouped.ngroup().to_numpy()
