@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from numbers import Real
 from types import MappingProxyType
 from typing import Final
 
 from labkit.errors import ScaleError
-from labkit.water.given import is_finite
 
 MOST_POINTS: Final = 1e6
 """A number beyond this is no end of a scale, and no score."""
@@ -48,7 +48,7 @@ class Scale:
             raise ScaleError("name must not be empty, got ''. Call the scale something.")
         for name in ("lowest", "highest", "step"):
             value = getattr(self, name)
-            if not (is_finite(value) and abs(value) <= MOST_POINTS):
+            if not (isinstance(value, Real) and abs(value) <= MOST_POINTS):  # NaN and inf are not
                 raise ScaleError(
                     f"{name} must be a number of at most {MOST_POINTS:g}, got {value!r}. "
                     "Give it in points."
