@@ -48,7 +48,8 @@ class Scale:
             raise ScaleError("name must not be empty, got ''. Call the scale something.")
         for name in ("lowest", "highest", "step"):
             value = getattr(self, name)
-            if not (isinstance(value, Real) and abs(value) <= MOST_POINTS):  # NaN and inf are not
+            # NaN is not at most anything.
+            if not (isinstance(value, Real) and -MOST_POINTS <= value <= MOST_POINTS):  # type: ignore[operator]
                 raise ScaleError(
                     f"{name} must be a number of at most {MOST_POINTS:g}, got {value!r}. "
                     "Give it in points."
