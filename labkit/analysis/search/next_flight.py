@@ -25,6 +25,7 @@ from labkit.errors import RegionError
 from labkit.tasting.scales import Scale
 from labkit.water import PURE_WATER, Concentrate, Mixing, Target, Water, mix
 from labkit.water.bottles.weighing import digits_of
+from labkit.water.given import is_whole
 from labkit.water.markup import figure, notes, percent
 
 MOST_CUPS = 12
@@ -232,7 +233,7 @@ def suggest_flight(
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
     asked = coordinates(include)
-    if not 1 <= k <= MOST_CUPS or k < len(asked):
+    if not (is_whole(k) and 1 <= k <= MOST_CUPS) or k < len(asked):
         raise RegionError(
             f"k must be between {max(1, len(asked))} (what is included) and {MOST_CUPS}, got {k}. "
             "More cups side by side than that tire the palate: plan a second flight."

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from labkit.analysis.model.cleaning import must_be_filled
 from labkit.analysis.region import COORDINATES, STANDARD_SPAN, coordinates
 from labkit.errors import ReadingError
 from labkit.tasting.frame import SCORES_COLUMNS
@@ -352,6 +353,7 @@ class SimulatedPanel:
                 f"servings must have the columns {', '.join(_SERVING_NEEDED)}, "
                 f"got none called {', '.join(absent)}. Add them before tasting."
             )
+        must_be_filled(servings, _SERVING_NEEDED, "cup")
         strangers = set(servings["taster"]) - {taster.name for taster in self.tasters}
         if strangers:
             raise ReadingError(
