@@ -11,7 +11,9 @@ from .model.coding import Floats as Floats
 from .model.coding import p_text as p_text
 from .model.coding import second_order_terms as second_order_terms
 from .model.coding import term_matrix as term_matrix
+from .model.kenward_roger import FTest as FTest
 from .model.mixed import Component as Component
+from .model.mixed import MixedFit as MixedFit
 from .model.mixed import fit_mixed as fit_mixed
 from .model.scores import gather_scores as gather_scores
 from .pair_tests.answers import PairReading as PairReading

@@ -12,6 +12,7 @@ from labkit.checks.statistics_values import CHECKS
 
 FILES: Final = (
     "mixed_model_facts.csv",
+    "kenward_roger_facts.csv",
     "response_surface_facts.csv",
     "panel_facts.csv",
     "discrimination_facts.csv",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -12,6 +12,8 @@ import pandas as pd
 from labkit.analysis import (
     Component,
     Floats,
+    FTest,
+    MixedFit,
     answers_needed,
     check_panel,
     difference_test,
@@ -33,6 +35,28 @@ from labkit.analysis import (
 )
 
 Values: TypeAlias = dict[tuple[str, str], float]
+Names: TypeAlias = tuple[str, ...]
+
+FIRST_ORDER: Final = ("(Intercept)", "m", "h", "m:h")
+SECOND_ORDER: Final = ("(Intercept)", "m", "h", "I(m^2)", "I(h^2)", "m:h")
+LINES: Final = {"m, h, m:h": ("m", "h", "m:h"), "m, h": ("m", "h")}
+
+KENWARD_ROGER: Final[dict[str, tuple[Names, Names, Mapping[str, Names]]]] = {
+    "missing cells": (FIRST_ORDER, ("taster",), LINES),
+    "slopes": (
+        SECOND_ORDER,
+        ("taster", "taster*m", "taster*h"),
+        {"all terms": SECOND_ORDER[1:], "m, h": ("m", "h"), "squares": ("I(m^2)", "I(h^2)")},
+    ),
+    "at zero": (FIRST_ORDER, ("taster", "taster*m", "taster*h"), LINES),
+    "own response": (
+        FIRST_ORDER,
+        ("taster", "session", "taster:water"),
+        {"m, h, m:h": ("m", "h", "m:h"), "h, m:h": ("h", "m:h")},
+    ),
+    "two tasters": (("(Intercept)", "m", "I(m^2)"), ("taster",), {"waters": ("m", "I(m^2)")}),
+}
+"""Panels of ``kenward_roger_panels.csv``: terms, random effects, and terms tested together."""
 
 REACTOR: Final = (0.932541, 0.577712, -1.308555, -0.933442, 0.125)
 """Printed coefficients x1, x2, x1^2, x2^2, x1:x2 (Lenth 2009, J. Stat. Softw. 32(7))."""
@@ -72,27 +96,34 @@ ICE_CREAM: Final = (
 """Seven people rank three of seven ice creams: kind, rank (Conover 1999; from memory)."""
 
 
-def _mixed_model(folder: Path, _facts: pd.DataFrame) -> Values:
+def _balanced_panel(folder: Path) -> MixedFit:
     """Crossed taster, session and taster by water with a second-order surface."""
     data = pd.read_csv(folder / "synth_panel_bbd.csv", dtype={"taster": str, "water": str})
-    terms = second_order_terms(3)
     coded = data[["m", "h", "k"]].to_numpy(dtype=np.float64)
-    fixed = np.column_stack([np.ones(len(data)), term_matrix(coded, terms)])
-    groups = {
-        "taster": data["taster"],
-        "session": data["session"],
-        "taster:water": data["taster"] + "|" + data["water"],
-    }
-    components = [
-        Component.grouped(name, group.to_numpy(dtype=str), words=name)
-        for name, group in groups.items()
-    ]
-    fit = fit_mixed(
+    fixed = np.column_stack([np.ones(len(data)), term_matrix(coded, second_order_terms(3))])
+    return _fit_panel(data, fixed, ("taster", "session", "taster:water"))
+
+
+def _fit_panel(data: pd.DataFrame, fixed: Floats, names: Names) -> MixedFit:
+    """Random effects of the names, as R writes them; ``taster*m`` is a slope of each taster."""
+    components = []
+    for name in names:
+        who, _, factor = name.partition("*")
+        groups = data[who.split(":")].agg("|".join, axis=1).to_numpy(dtype=str)
+        times = data[factor].to_numpy(dtype=np.float64) if factor else None
+        components.append(
+            Component.grouped(name, groups, words=name, times=times, keep_at_zero=True)
+        )
+    return fit_mixed(
         data["score"].to_numpy(dtype=np.float64),
         fixed,
         components,
         data["taster"].to_numpy(dtype=str),
     )
+
+
+def _mixed_model(folder: Path, _facts: pd.DataFrame) -> Values:
+    fit = _balanced_panel(folder)
     names = ["(Intercept)", "m", "h", "k", "I(m^2)", "I(h^2)", "I(k^2)"]
     names += ["I(m * h)", "I(m * k)", "I(h * k)"]
     values: Values = {
@@ -103,10 +134,79 @@ def _mixed_model(folder: Path, _facts: pd.DataFrame) -> Values:
         contrast = fit.effects.contrast(np.eye(len(names))[place])
         values[name, "estimate"] = contrast.estimate
         values[name, "gls se"] = float(np.sqrt(fit.effects.gls_covariance[place, place]))
-        values[name, "kr se"], values[name, "kr df"] = contrast.se, contrast.df
+        values[name, "kr df"] = contrast.df
     for component in fit.components:
         values[component.name, "variance"] = fit.variance_of(component.name)
     return values
+
+
+def _f_values(item: str, name: str, test: FTest) -> Values:
+    return {
+        (item, f"{name} F"): test.statistic,
+        (item, f"{name} F df"): test.df_bottom,
+        (item, f"{name} F p"): test.p_value,
+    }
+
+
+def _kenward_roger(folder: Path, _facts: pd.DataFrame) -> Values:
+    """Panels with missing cells, slopes of their own, a variance at zero, or one taster alone."""
+    whole = pd.read_csv(folder / "kenward_roger_panels.csv")
+    values: Values = {}
+    for item, (terms, random, tests) in KENWARD_ROGER.items():
+        data = whole[whole["panel"] == item]
+        m, h = (data[name].to_numpy(dtype=np.float64) for name in ("m", "h"))
+        columns = {
+            "(Intercept)": m**0,
+            "m": m,
+            "h": h,
+            "I(m^2)": m**2,
+            "I(h^2)": h**2,
+            "m:h": m * h,
+        }
+        effects = _fit_panel(
+            data, np.column_stack([columns[term] for term in terms]), random
+        ).effects
+        each = dict(zip(terms, np.eye(len(terms)), strict=True))
+        for place, (term, weights) in enumerate(each.items()):
+            contrast = effects.contrast(weights)
+            values[item, f"{term} estimate"] = contrast.estimate
+            values[item, f"{term} gls se"] = float(np.sqrt(effects.gls_covariance[place, place]))
+            values[item, f"{term} kr se"] = contrast.se
+            values[item, f"{term} kr df"] = contrast.df
+        for name, tested in tests.items():
+            test = effects.f_test(np.array([each[term] for term in tested]))
+            values |= _f_values(item, name, test)
+    balanced = _balanced_panel(folder).effects
+    for name, rows in (("all terms", slice(1, 10)), ("squares", slice(4, 7))):
+        values |= _f_values("balanced", name, balanced.f_test(np.eye(10)[rows]))
+    for item in ("lone taster", "lone taster, duplicates"):
+        reading = read_coffee(_as_scores(whole[whole["panel"] == item]))
+        if reading.surface is None or reading.diagnostics is None:
+            continue
+        every, lack = reading.surface.test(), reading.diagnostics.lack_of_fit
+        if every is not None:
+            values |= _f_values(item, "all terms", every)
+        if lack is not None:
+            values |= _f_values(item, "lack of fit", lack)
+    return values
+
+
+def _as_scores(data: pd.DataFrame) -> pd.DataFrame:
+    """Coded scores of one flight as a scores frame over Mg share (m) and hardness (h)."""
+    return pd.DataFrame(
+        {
+            "session": "1",
+            "flight": 1,
+            "taster": data["taster"],
+            "jug": range(len(data)),
+            "water": data["water"],
+            "attribute": "overall",
+            "score": data["score"],
+            "mg_share": 0.5 + 0.25 * data["m"],
+            "hardness_mg_l_caco3": 100 + 50 * data["h"],
+            "alkalinity_mg_l_caco3": 20.0,
+        }
+    )
 
 
 def _uniformity(folder: Path, _facts: pd.DataFrame) -> Values:
@@ -349,6 +449,7 @@ def _tukey(_folder: Path, facts: pd.DataFrame) -> Values:
 
 CHECKS: Final[dict[str, Callable[[Path, pd.DataFrame], Values]]] = {
     "mixed model": _mixed_model,
+    "kenward-roger": _kenward_roger,
     "uniformity": _uniformity,
     "yarn": _yarn,
     "reactor": _printed_surface(REACTOR),

@@ -46,6 +46,7 @@ from .preparation import BenchPlan as BenchPlan
 from .preparation import JugToMix as JugToMix
 from .preparation import bench_plan as bench_plan
 from .replanning import replan as replan
+from .scales import MOST_POINTS as MOST_POINTS
 from .scales import SCALES as SCALES
 from .scales import Scale as Scale
 from .scales import scale as scale

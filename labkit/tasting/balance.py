@@ -15,7 +15,7 @@ from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import CupPlan, Design
 from labkit.tasting.planning import describe
 from labkit.tasting.seal import OpenedFlight
-from labkit.tasting.sizes import size_flights
+from labkit.tasting.sizes import check_whole, size_flights
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +92,7 @@ def preview_balance(
     Parameters as in :func:`labkit.tasting.planning.plan_tasting`; `n_waters` counts those apart
     from the control, which is the last letter.
     """
+    check_whole("n_tasters", n_tasters)
     sizes = size_flights(
         n_waters,
         has_control=has_control,

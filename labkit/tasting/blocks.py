@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import PlanError
+from labkit.tasting.sizes import check_whole
 
 Blocks = tuple[tuple[int, ...], ...]
 """Waters (from 0) of each block, ascending."""
@@ -126,6 +127,11 @@ def incomplete_blocks(
     PlanError
         If a block is to hold more waters than there are.
     """
+    check_whole("n_waters", n_waters)
+    for size in sizes:
+        check_whole("cups in a flight", size)
+    if not len(sizes):
+        raise PlanError("sizes must hold at least one flight, got none. Say how many cups it has.")
     if max(sizes) > n_waters:
         raise PlanError(
             f"cups in a flight must be at most the number of waters, {n_waters}, "

@@ -18,6 +18,7 @@ from labkit.tasting.layout import Draw
 from labkit.tasting.plan import CupPlan, Design, Serving, checked_names
 from labkit.tasting.scales import MARKS, Scale
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
+from labkit.tasting.sizes import check_whole
 from labkit.tasting.waters import SessionWater, session_waters
 from labkit.water import Target, percent
 
@@ -168,8 +169,7 @@ def plan_discrimination(
     """
     names = checked_names(tasters, session)
     asked = _method(method)
-    if trials < 1:
-        raise PlanError(f"trials must be at least 1, got {trials}. Serve each taster a set.")
+    check_whole("trials", trials)
     if after is not None and after.design.kind != method:
         raise PlanError(
             f"after must be a session of the same test ({method}), got «{after.session}», whose "

@@ -9,7 +9,7 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.errors import PlanError
+from labkit.tasting.sizes import check_whole
 
 Orders = NDArray[np.int_]
 
@@ -34,7 +34,7 @@ def williams_orders(n_cups: int) -> Orders:
     Raises
     ------
     PlanError
-        If `n_cups` is below 2.
+        If `n_cups` is below 2, or more than there are codes.
 
     Notes
     -----
@@ -54,10 +54,7 @@ def williams_orders(n_cups: int) -> Orders:
            [2, 3, 1, 0],
            [3, 0, 2, 1]])
     """
-    if n_cups < 2:
-        raise PlanError(
-            f"n_cups must be at least 2, got {n_cups}. An order needs two cups to compare."
-        )
+    check_whole("n_cups", n_cups, least=2)
     zigzag = [(step + 1) // 2 if step % 2 else -(step // 2) for step in range(n_cups)]
     square = (np.arange(n_cups)[:, None] + np.array(zigzag)[None, :]) % n_cups
     if n_cups % 2 == 0:
@@ -128,6 +125,7 @@ def balanced_orders(n_cups: int, n_tasters: int, *, rng: np.random.Generator) ->
     -------
     orders : ndarray of int, shape (n_tasters, n_cups)
     """
+    check_whole("n_tasters", n_tasters)
     if n_cups == 1:
         return np.zeros((n_tasters, 1), dtype=int)
     rows = williams_orders(n_cups)

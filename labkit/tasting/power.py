@@ -14,9 +14,10 @@ from scipy.special import nctdtr, nctdtrinc, stdtrit
 from labkit.errors import PlanError
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import Vessels
-from labkit.tasting.scales import Scale
-from labkit.tasting.sizes import Sizes, size_flights
+from labkit.tasting.scales import MOST_POINTS, Scale
+from labkit.tasting.sizes import Sizes, check_whole, size_flights
 from labkit.tasting.sweeps import Sweep
+from labkit.water import is_finite
 
 MINUTES_A_CUP: Final = 2.0
 """Tasting and scoring a cup once, common practice."""
@@ -26,6 +27,13 @@ MINUTES_A_FLIGHT: Final = 12.0
 
 MINUTES_OF_REST: Final = 10.0
 """Rest and palate cleansing between flights, common practice."""
+
+
+_BEYOND_DOUBT: Final = 40.0
+"""Shifts of the noncentral t, over its limit, whose chance of being missed is nothing."""
+
+_MOST_ML: Final = 10_000.0
+"""No cup or bowl holds more (mL)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,9 +55,9 @@ class TasterNoise:
     def __post_init__(self) -> None:
         for name in ("repeat_sd", "taster_water_sd", "jug_sd"):
             value = getattr(self, name)
-            if not (math.isfinite(value) and value >= 0):
+            if not (is_finite(value) and 0 <= value <= MOST_POINTS):
                 raise PlanError(
-                    f"{name} must be 0 or more points of the scale, got {value}. "
+                    f"{name} must be 0 or more points of the scale, got {value!r}. "
                     "Give a standard deviation."
                 )
         if self.repeat_sd == 0:
@@ -151,10 +159,14 @@ class PlanPower:
 
     def power(self, difference: float) -> float:
         """Chance to see a true difference of two waters named beforehand, both tails counted."""
+        if not is_finite(difference):
+            raise PlanError(f"difference must be a number of points, got {difference!r}.")
         if self.degrees_of_freedom < 1:
             return 0.0
         limit = float(stdtrit(self.degrees_of_freedom, 1 - self.alpha / 2))
         shift = abs(difference) / self.error_sd
+        if shift > _BEYOND_DOUBT * (1 + limit):
+            return 1.0
         above = 1 - float(nctdtr(self.degrees_of_freedom, shift, limit))
         return above + float(nctdtr(self.degrees_of_freedom, shift, -limit))
 
@@ -261,10 +273,13 @@ def plan_power(
     for name, value, low, high in (
         ("alpha", alpha, 0.0, 0.5),
         ("chance", chance, 0.5, 1.0),
-        ("vessel_ml", vessel_ml, 0.0, math.inf),
+        ("vessel_ml", vessel_ml, 0.0, _MOST_ML),
     ):
-        if not low < value < high:
-            raise PlanError(f"{name} must be above {low:g} and below {high:g}, got {value:g}.")
+        if not (is_finite(value) and low < value < high):
+            raise PlanError(f"{name} must be above {low:g} and below {high:g}, got {value!r}.")
+    for name, number, least in (("n_tasters", n_tasters, 0), ("stages", stages, 1)):
+        check_whole(name, number, least=least)
+    check_whole("n_waters", n_waters, least=0)
     if n_tasters < 1 or n_waters + has_control < 2:
         raise PlanError(
             f"a plan must have a taster and two waters, got {n_tasters} tasters and "
@@ -321,7 +336,7 @@ def _region(
     sweep: Sweep, fall: float | None, of_mean: float, freedom: int
 ) -> tuple[tuple[str, float], ...]:
     """Width of the 95 % interval of the best level of each varied factor, in natural units."""
-    if fall is None or not fall > 0:
+    if fall is None or not (is_finite(fall) and 0 < fall <= MOST_POINTS):
         raise PlanError(
             f"fall must be above 0 points to size a best region, got {fall}. "
             "An eighth of the scale is a moderate fall."

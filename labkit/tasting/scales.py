@@ -5,10 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from numbers import Real
 from types import MappingProxyType
 from typing import Final
 
 from labkit.errors import ScaleError
+
+MOST_POINTS: Final = 1e6
+"""A number beyond this is no end of a scale, and no score."""
+
+MOST_STEPS: Final = 10_000
+"""Steps that a scale may have; a line of 100 mm read to a tenth has 1,000."""
 
 MARKS: Final = ((0, "no"), (1, "this one"))
 """The words of a scale on which one cup of a set is marked, as in a test of two waters."""
@@ -39,6 +46,14 @@ class Scale:
     def __post_init__(self) -> None:
         if not self.name.strip():
             raise ScaleError("name must not be empty, got ''. Call the scale something.")
+        for name in ("lowest", "highest", "step"):
+            value = getattr(self, name)
+            # NaN is not at most anything.
+            if not (isinstance(value, Real) and -MOST_POINTS <= value <= MOST_POINTS):  # type: ignore[operator]
+                raise ScaleError(
+                    f"{name} must be a number of at most {MOST_POINTS:g}, got {value!r}. "
+                    "Give it in points."
+                )
         if not self.lowest < self.highest:
             raise ScaleError(
                 f"lowest must be below highest, got {self.lowest:g} and {self.highest:g}. "
@@ -49,6 +64,12 @@ class Scale:
             raise ScaleError(
                 f"step must divide the scale from {self.lowest:g} to {self.highest:g} evenly, "
                 f"got {self.step:g}. Choose a step that ends on the highest score."
+            )
+        if steps > MOST_STEPS:
+            raise ScaleError(
+                f"step must leave at most {MOST_STEPS} steps from {self.lowest:g} to "
+                f"{self.highest:g}, got {self.step:g}. Choose a larger one: nobody can tell more "
+                "apart."
             )
         for score, _ in self.words:
             self.check(score)
@@ -74,7 +95,7 @@ class Scale:
         """
         try:
             value = float(score)
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             value = math.nan
         inside = self.lowest - 1e-9 <= value <= self.highest + 1e-9
         steps = (value - self.lowest) / self.step if inside else math.nan

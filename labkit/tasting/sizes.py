@@ -6,9 +6,15 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from labkit.errors import PlanError
+from labkit.tasting.codes import CODE_POOL
+from labkit.water import is_whole
 
 COMFORTABLE_CUPS: Final = 6
 """Most cups side by side before tasting tires, common practice."""
+
+
+MOST_CUPS: Final = len(CODE_POOL)
+"""Most of anything in a session: there are no more codes to tell cups apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +50,22 @@ class Sizes:
     def complete(self) -> bool:
         """Whether every water is in every flight."""
         return self.seats == self.flights * self.n_waters
+
+
+def check_whole(name: str, number: object, *, least: int = 1) -> None:
+    """Refuse what is no number of things at a table.
+
+    Raises
+    ------
+    PlanError
+        If it is not whole, too small, or more than there are codes to tell cups apart.
+    """
+    if not is_whole(number):
+        raise PlanError(f"{name} must be a whole number, got {number!r}. Count again.")
+    if number < least:  # type: ignore[operator]
+        raise PlanError(f"{name} must be at least {least}, got {number}. Ask for more.")
+    if number > MOST_CUPS:  # type: ignore[operator]
+        raise PlanError(f"{name} must be at most {MOST_CUPS}, got {number:g}. Ask for fewer.")
 
 
 def size_flights(
@@ -86,19 +108,19 @@ def size_flights(
     PlanError
         If a number is out of range or the cups do not fit.
     """
-    if cups_per_flight > COMFORTABLE_CUPS and not insist:
-        raise PlanError(
-            f"cups_per_flight must be at most {COMFORTABLE_CUPS}, got {cups_per_flight}: more "
-            "cups side by side tire the palate. Plan more flights, or pass insist=True."
-        )
     for name, number, least in (
+        ("n_waters", n_waters, 0),
         ("cups_per_flight", cups_per_flight, 2),
         ("duplicates", duplicates, 0),
         ("flights", 1 if flights is None else flights, 1),
         ("repeats", 1 if repeats is None else repeats, 1),
     ):
-        if number < least:
-            raise PlanError(f"{name} must be at least {least}, got {number}. Ask for more.")
+        check_whole(name, number, least=least)
+    if cups_per_flight > COMFORTABLE_CUPS and not insist:
+        raise PlanError(
+            f"cups_per_flight must be at most {COMFORTABLE_CUPS}, got {cups_per_flight}: more "
+            "cups side by side tire the palate. Plan more flights, or pass insist=True."
+        )
     if repeats is not None and flights is not None and repeats > flights:
         raise PlanError(
             f"repeats must be at most the number of flights, {flights}, got {repeats}: within a "
@@ -145,7 +167,13 @@ def size_flights(
             f"beside the control, got {crowded.duplicates} duplicate cups in {crowded.flights} "
             f"flights of {crowded.cups}. Ask for fewer duplicates or more cups."
         )
-    return sound[0]
+    chosen = sound[0]
+    if chosen.flights * chosen.cups > MOST_CUPS:
+        raise PlanError(
+            f"cups must be at most {MOST_CUPS} in a session, which is how many codes there are, "
+            f"got {chosen.flights} flights of {chosen.cups}. Plan several sessions."
+        )
+    return chosen
 
 
 def _is_sound(sizes: Sizes) -> bool:

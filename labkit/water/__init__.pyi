@@ -61,6 +61,8 @@ from .dosing.tables import DoseTable as DoseTable
 from .dosing.tables import WaterTable as WaterTable
 from .dosing.tables import dose_table as dose_table
 from .dosing.tables import targets_array as targets_array
+from .given import is_finite as is_finite
+from .given import is_whole as is_whole
 from .jugs.doses import Recipe as Recipe
 from .jugs.doses import drops_of as drops_of
 from .jugs.doses import meter_of as meter_of

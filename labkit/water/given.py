@@ -13,3 +13,12 @@ def is_finite(value: object) -> bool:
     (True, False, False, False)
     """
     return isinstance(value, Real) and math.isfinite(value)
+
+
+def is_whole(value: object) -> bool:
+    """Whether this is a whole number; True and False are none.
+
+    >>> is_whole(3), is_whole(3.0), is_whole(3.5), is_whole("3"), is_whole(True)
+    (True, True, False, False, False)
+    """
+    return is_finite(value) and not isinstance(value, bool) and value == int(value)  # type: ignore[call-overload]

@@ -20,9 +20,11 @@ from labkit.analysis.pair_tests.difference import (
 )
 from labkit.analysis.pair_tests.planning import (
     answers_needed,
+    foresee,
     minimum_correct,
     plan_discrimination,
     power,
+    preference_power,
 )
 from labkit.analysis.pair_tests.preference import fewest_preferring, paired_preference
 from labkit.errors import ReadingError
@@ -94,7 +96,7 @@ def test_similarity_takes_many_answers():
         (lambda: similarity_test("triangle", 3, 6, discriminators=30), "got 30"),
         (lambda: power("triangle", 6), "either as dprime or as discriminators"),
         (lambda: share_right("triangle", -1), "got -1"),
-        (lambda: plan_discrimination(0), "got 0 and 1"),
+        (lambda: plan_discrimination(0), "tasters must be a whole number from 1 .* got 0"),
         (lambda: paired_preference(0, 0, 3, rule="left out"), "got 3 times 'no preference'"),
         (lambda: paired_preference(3, 2, rule="ignore"), "got 'ignore'"),
     ],
@@ -102,6 +104,95 @@ def test_similarity_takes_many_answers():
 def test_impossible_input_is_refused_in_a_sentence(call, words):
     with pytest.raises(ReadingError, match=words):
         call()
+
+
+NO_COUNTS = (-1, -1.5, 2.5, 1e308, 10**30, float("nan"), float("inf"), "6", None, True)
+NO_SHARES = (-1, 0, 1, 5, 1e308, float("nan"), float("inf"), "0.05", None)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda n: minimum_correct("triangle", n),
+        lambda n: power("triangle", n, dprime=1),
+        lambda n: plan_discrimination(n),
+        lambda n: plan_discrimination(6, answers_each=n),
+        lambda n: foresee("triangle", n),
+        lambda n: foresee("paired preference", n),
+        lambda n: preference_power(n),
+        lambda n: fewest_preferring(n),
+        lambda n: difference_test("triangle", 3, n),
+        lambda n: difference_test("triangle", n, 6),
+        lambda n: similarity_test("triangle", n, 6),
+        lambda n: paired_preference(n, 2, rule="left out"),
+        lambda n: paired_preference(1, 2, n, rule="left out"),
+    ],
+)
+def test_what_is_no_count_is_refused(call):
+    for n in NO_COUNTS:
+        with pytest.raises(ReadingError, match=r"must be a whole number .* got"):
+            call(n)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda share: minimum_correct("triangle", 6, share),
+        lambda share: power("triangle", 6, dprime=1, alpha=share),
+        lambda share: answers_needed("triangle", dprime=1, alpha=share),
+        lambda share: answers_needed("triangle", dprime=1, wanted=share),
+        lambda share: plan_discrimination(6, alpha=share),
+        lambda share: fewest_preferring(6, share),
+        lambda share: preference_power(6, alpha=share),
+        lambda share: similarity_test("triangle", 3, 6, discriminators=share),
+    ],
+)
+def test_what_is_no_risk_or_chance_is_refused(call):
+    for share in NO_SHARES:
+        with pytest.raises(ReadingError, match=r"must be above 0 and below 1, got"):
+            call(share)
+
+
+@pytest.mark.parametrize("size", [-1, float("nan"), "1"])
+def test_what_is_no_size_is_refused(size):
+    for call in (power, lambda *a, **k: plan_discrimination(6, dprime=k["dprime"])):
+        with pytest.raises(ReadingError, match="dprime must be 0 or more, got"):
+            call("triangle", 6, dprime=size)
+    with pytest.raises(ReadingError, match="discriminators must be a share"):
+        power("triangle", 6, discriminators=size)
+    with pytest.raises(ReadingError, match="share must be between 0 and 1"):
+        dprime_of("triangle", size)
+
+
+def test_a_large_panel_in_a_preference_is_foreseen():
+    assert foresee("paired preference", 6000).startswith("3077 of 6000")
+
+
+@pytest.mark.parametrize("no", ["False", "false", "no", "0", 0, False, np.False_])
+def test_a_wrong_answer_is_wrong_however_it_is_written(no):
+    """Six texts 'False' were six right answers, p = .001."""
+    yes = {"False": "True", "false": "true", "no": "yes", "0": "1"}.get(no, type(no)(1))
+    answers = pd.DataFrame({"taster": list("ABCDEF"), "correct": [no] * 4 + [yes, None]})
+
+    found = read_discrimination(answers, "triangle")
+
+    assert (found.correct, found.n) == (1, 5)
+
+
+@pytest.mark.parametrize("odd", ["perhaps", 2, -1, float("inf")])
+def test_what_is_neither_right_nor_wrong_is_refused(odd):
+    answers = pd.DataFrame({"taster": list("AB"), "correct": pd.Series([odd, True], dtype=object)})
+
+    with pytest.raises(ReadingError, match="correct must be true or false, got"):
+        read_discrimination(answers, "triangle")
+
+
+@pytest.mark.parametrize("blank", [None, "", float("nan")])
+def test_an_answer_needs_its_taster(blank):
+    answers = pd.DataFrame({"taster": ["A", blank], "correct": [True, False]})
+
+    with pytest.raises(ReadingError, match="taster must be filled in for every answer, got 1 of 2"):
+        read_discrimination(answers, "triangle")
 
 
 class TestReplicates:

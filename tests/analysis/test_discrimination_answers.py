@@ -142,3 +142,39 @@ def test_marks_are_no_scores():
 def test_a_test_of_one_water_is_refused():
     with pytest.raises(ReadingError, match="must be two, got 1"):
         read_tests(marks("triangle", [("T1", "AAA", [0])]))
+
+
+@pytest.mark.parametrize("column", ["session", "flight", "taster", "position", "water"])
+@pytest.mark.parametrize("blank", [np.nan, None, ""])
+def test_a_mark_without_a_name_is_refused(column, blank):
+    frame = marks("triangle", [("T1", "ABB", [0]), ("T2", "BAB", [1])]).astype({column: object})
+    frame.iloc[1, frame.columns.get_loc(column)] = blank
+
+    with pytest.raises(ReadingError, match=f"{column} must be filled in for every mark, got 1 of"):
+        read_tests(frame)
+
+
+@pytest.mark.parametrize("mark", [7.0, -1.0, 0.6, "this one", np.inf])
+def test_what_is_no_mark_is_no_answer(mark):
+    frame = marks("triangle", [("T1", "ABB", [0]), ("T2", "BAB", [1])]).astype({"score": object})
+    frame.iloc[0, frame.columns.get_loc("score")] = mark
+
+    found = only(frame)
+
+    assert (found.result.n, found.result.correct) == (1, 1)
+    assert any("neither «no» (0) nor «this one» (1)" in note for note in found.notes)
+
+
+def test_the_stronger_water_is_known_from_text_too():
+    frame = marks("2-AFC", [(f"T{i}", "AB", [1]) for i in range(5)])
+
+    found = only(frame.assign(is_control=frame["is_control"].astype(str)))
+
+    assert found.result.correct == only(frame).result.correct == 5
+
+
+def test_a_test_of_a_water_that_cannot_be_is_refused():
+    frame = marks("triangle", [("T1", "ABB", [0])])
+
+    with pytest.raises(ReadingError, match="the waters of a test must be known"):
+        read_tests(frame.assign(hardness_mg_l_caco3=1e308))

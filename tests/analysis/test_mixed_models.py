@@ -11,6 +11,7 @@ from scipy import stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from labkit.analysis.model import mixed
+from labkit.analysis.model.kenward_roger import _denominator
 from labkit.analysis.model.mixed import (
     MIXEDLM_ENGINE,
     REML_ENGINE,
@@ -73,6 +74,49 @@ def test_without_components_it_is_least_squares():
     assert contrast.se == pytest.approx(float(expected.sd.item()))
     assert contrast.df == pytest.approx(theirs.df_resid)
     assert contrast.p_value == pytest.approx(float(expected.pvalue))
+
+
+@pytest.mark.parametrize("q", [1, 2, 3, 5])
+@pytest.mark.parametrize("spare", [1, 2, 3, 4])
+def test_without_components_the_f_test_is_least_squares_at_few_degrees_of_freedom(q, spare):
+    """Against statsmodels' OLS; at two degrees of freedom the published form is 0 / 0."""
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        fixed = np.column_stack([np.ones(q + 1 + spare), rng.normal(size=(q + 1 + spare, q))])
+        score = 2 * fixed[:, -1] + rng.normal(size=len(fixed))
+        weights = np.eye(q + 1)[1:]
+        theirs = sm.OLS(score, fixed).fit().f_test(weights)
+
+        test = fit_mixed(score, fixed, [], np.full(len(score), "1")).effects.f_test(weights)
+
+        assert test.statistic == pytest.approx(float(theirs.fvalue), rel=1e-6)
+        assert test.df_bottom == pytest.approx(spare, rel=1e-6)
+        assert test.p_value == pytest.approx(float(theirs.pvalue), rel=1e-6)
+
+
+@pytest.mark.parametrize("q", [2, 3, 5])
+@pytest.mark.parametrize("df", [1, 2, 2.0001, 2.1, 2.3, 3, 4, 4.0001, 10, 60])
+def test_f_and_hotellings_t_squared_are_met_exactly(q, df):
+    """The two cases that Kenward and Roger (1997) fit; T squared after Anderson (from memory)."""
+    n = df + q - 1
+
+    of_f = _denominator(q, 2 * q * q / df, 2 * q / df)
+    of_t_squared = _denominator(q, 2 * q / n, q * (q + 1) / n)
+
+    assert of_f == pytest.approx((df, 1), rel=1e-6)
+    assert of_t_squared == pytest.approx((df, df / n), rel=1e-6)
+
+
+@pytest.mark.parametrize("q", [2, 3, 5])
+def test_slopes_known_from_few_tasters_keep_their_level_beside_the_poles(q):
+    """Each slope has a variance of its own on nu degrees of freedom, as with nu + 1 tasters."""
+    rng = np.random.default_rng(7)
+    for nu in (1, 1.5, 1.9, 2, 2.05, 2.1, 2.2, 2.4, 3, 5):
+        f = np.mean(rng.standard_t(nu, (20_000, q)) ** 2, axis=1)
+
+        df, scaling = _denominator(q, 2 * q / nu, 2 * q / nu)
+
+        assert 0.005 < np.mean(stats.f.sf(scaling * f, q, df) < 0.05) < 0.065
 
 
 def test_reml_on_cross_products_finds_the_maximum_that_mixedlm_finds():

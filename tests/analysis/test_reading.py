@@ -248,7 +248,7 @@ class TestBadInput:
         frame["session"] = "S" + (np.arange(len(frame)) // len(ratio_scores)).astype(str)
         noise = np.random.default_rng(2).normal(0, 0.5, len(frame))
 
-        reading = read_coffee(frame.assign(score=frame["score"] + noise))
+        reading = read_coffee(frame.assign(score=(frame["score"] + noise).clip(1, 9)))
 
         assert len(reading.scores.score) == n * len(ratio_scores) > 100_000
         assert reading.verdict.kind == FOUND

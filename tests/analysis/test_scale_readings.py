@@ -174,3 +174,25 @@ class TestRanks:
 def test_missing_columns_are_named(rng):
     with pytest.raises(ReadingError, match="no column term, ticked"):
         check_all_that_apply(pd.DataFrame({"taster": ["A"], "water": ["W1"]}), rng=rng)
+
+
+def test_ticks_given_as_text_are_read_as_said(rng):
+    rows = [(who, water, water == "W1") for who in "ABCDEF" for water in ("W1", "W2")]
+    ticks = pd.DataFrame(rows, columns=["taster", "water", "ticked"]).assign(term="bright")
+
+    as_text = check_all_that_apply(ticks.assign(ticked=ticks["ticked"].astype(str)), rng=rng)
+
+    assert as_text.shares["n"].tolist() == [6, 0]
+    with pytest.raises(ReadingError, match="ticked must be true or false, got 'perhaps'"):
+        check_all_that_apply(ticks.assign(ticked="perhaps"), rng=rng)
+    with pytest.raises(ReadingError, match="taster must be filled in for every answer"):
+        check_all_that_apply(ticks.assign(taster=None), rng=rng)
+
+
+def test_ranks_and_answers_that_are_no_numbers_are_refused(rng):
+    rows = pd.DataFrame({"taster": list("AABB"), "water": list("XYXY")})
+
+    with pytest.raises(ReadingError, match="rank must be a number"):
+        rank_test(rows.assign(rank=["1", "2", "first", "2"]), rng=rng)
+    with pytest.raises(ReadingError, match=r"score must be 1 to 5 .* got fine"):
+        just_about_right(rows.assign(score=["fine", 3, 3, 3]), rng=rng)

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from labkit.analysis.model.scores import attributes_of, gather_scores
+from labkit.analysis.reading.serving_order import order_effects
 from labkit.errors import ReadingError
 
 
@@ -113,3 +114,89 @@ def test_attributes_are_listed_by_use(ratio_scores):
     frame = pd.concat([ratio_scores, ratio_scores.head(3).assign(attribute="acidity")])
 
     assert attributes_of(frame) == ["overall", "acidity"]
+
+
+def with_one(frame, column, value, row=3):
+    changed = frame.assign(**{column: frame[column].astype(object)})
+    changed.iloc[row, changed.columns.get_loc(column)] = value
+    return changed
+
+
+@pytest.mark.parametrize("column", ["session", "flight", "taster", "jug", "water"])
+@pytest.mark.parametrize("blank", [np.nan, None, "", "  "])
+def test_a_row_without_a_name_is_left_out_with_a_note(ratio_scores, column, blank):
+    """A blank taster once ended the interpreter: -1 as the column of a sparse matrix."""
+    frame = with_one(ratio_scores, column, blank)
+
+    scores = gather_scores(frame)
+
+    assert len(scores.score) == len(frame) - 1
+    assert f"{column} (1)" in scores.notes[0]
+    assert order_effects(scores).equals(
+        order_effects(gather_scores(ratio_scores.drop(index=ratio_scores.index[3])))
+    )
+    for empty in (np.nan, ""):
+        with pytest.raises(ReadingError, match=rf"{column} \({len(frame)}\) are blank"):
+            gather_scores(frame.assign(**{column: empty}))
+
+
+@pytest.mark.parametrize("column", ["client", "coffee", "scale", "brew_method", "stage"])
+def test_a_column_blank_throughout_reads_as_one_without(ratio_scores, column):
+    without = gather_scores(ratio_scores.drop(columns=column, errors="ignore"))
+
+    for blank in (np.nan, None, ""):
+        scores = gather_scores(ratio_scores.assign(**{column: blank}))
+        assert scores.score.tolist() == without.score.tolist()
+        assert len(set(scores.tasters)) == 4
+
+
+@pytest.mark.parametrize("column", ["client", "coffee"])
+def test_a_coffee_without_a_name_is_not_mixed_with_one_that_has(ratio_scores, column):
+    with pytest.raises(ReadingError, match=f"{column} must be the same .* got no name, "):
+        gather_scores(with_one(ratio_scores, column, np.nan))
+
+
+@pytest.mark.parametrize("score", [55, -3, 0, 10, 1e308])
+def test_a_score_off_its_scale_is_left_out_and_named(ratio_scores, score):
+    scores = gather_scores(with_one(ratio_scores, "score", score))
+
+    assert len(scores.score) == len(ratio_scores) - 1
+    assert "off their scale 'liking 1-9', 1 to 9" in scores.notes[0]
+    assert f"{score:g}" in scores.notes[0]
+    with pytest.raises(ReadingError, match="scores must lie on their scale"):
+        gather_scores(ratio_scores.assign(score=score))
+
+
+def test_a_score_between_two_steps_is_read_with_a_remark(ratio_scores):
+    scores = gather_scores(with_one(ratio_scores, "score", 7.3))
+
+    assert len(scores.score) == len(ratio_scores)
+    assert "1 scores lie between two steps" in scores.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("hardness_mg_l_caco3", 1e308),
+        ("hardness_mg_l_caco3", -1),
+        ("alkalinity_mg_l_caco3", 2001),
+        ("mg_share", 1.5),
+        ("mg_share", -0.1),
+    ],
+)
+def test_a_score_of_a_water_that_cannot_be_is_left_out(ratio_scores, column, value):
+    scores = gather_scores(with_one(ratio_scores, column, value))
+
+    assert len(scores.score) == len(ratio_scores) - 1
+    assert "water cannot be" in scores.notes[0]
+
+
+def test_control_given_as_text_is_read_as_said(ratio_scores):
+    """Every text is true to Python, 'False' too."""
+    plain = gather_scores(ratio_scores)
+
+    as_text = gather_scores(ratio_scores.assign(is_control=ratio_scores["is_control"].astype(str)))
+
+    assert as_text.recipes["is_control"].tolist() == plain.recipes["is_control"].tolist()
+    with pytest.raises(ReadingError, match="is_control must be true or false, got 'perhaps'"):
+        gather_scores(with_one(ratio_scores, "is_control", "perhaps"))

@@ -383,3 +383,33 @@ def test_only_just_about_right_questions_are_read():
     assert right_questions(frame) == ["acidity"]
     with pytest.raises(ReadingError, match="attribute must be a just-about-right question"):
         balance_acidity(frame, "overall")
+
+
+def checked_words():
+    frame = cups([(0.2, 80, 30), (0.8, 80, 30)], per_level=2)
+    return frame.assign(word="bright", is_checked=frame["mg_share"] > 0.5)
+
+
+def test_words_checked_as_text_are_read_as_said():
+    frame = checked_words()
+
+    as_text = read_words(frame.assign(is_checked=frame["is_checked"].astype(str)))
+
+    pd.testing.assert_frame_equal(as_text.words, read_words(frame).words)
+    with pytest.raises(ReadingError, match="is_checked must be true or false, got 'perhaps'"):
+        read_words(frame.assign(is_checked="perhaps"))
+
+
+@pytest.mark.parametrize("column", ["session", "flight", "taster", "jug", "word"])
+@pytest.mark.parametrize("blank", [np.nan, None, ""])
+def test_a_word_without_a_name_is_refused(column, blank):
+    frame = checked_words().astype({column: object})
+    frame.iloc[0, frame.columns.get_loc(column)] = blank
+
+    with pytest.raises(ReadingError, match=f"{column} must be filled in for every word, got 1 of"):
+        read_words(frame)
+
+
+def test_words_of_a_water_that_cannot_be_are_refused():
+    with pytest.raises(ReadingError, match="the waters behind the words must be known"):
+        read_words(checked_words().assign(hardness_mg_l_caco3=1e308))

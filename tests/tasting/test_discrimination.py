@@ -157,6 +157,8 @@ def test_a_sheet_asks_one_thing(rng):
     [
         (lambda rng: _plan("sniff", 4, rng), "method must be one of triangle, .* got 'sniff'"),
         (lambda rng: _plan("triangle", 4, rng, trials=0), "trials must be at least 1, got 0"),
+        (lambda rng: _plan("triangle", 4, rng, trials=1e30), "trials must be at most 564"),
+        (lambda rng: _plan("triangle", 4, rng, trials=1.5), "trials must be a whole number, got"),
         (lambda rng: _plan("3-AFC", 4, rng, stronger=None), "stronger must be one of the pair"),
         (lambda rng: METHODS["2-AFC"].ask(), "attribute must be given for 2-AFC"),
         (

@@ -31,6 +31,9 @@ def test_each_cup_stands_equally_often_at_each_position(n_cups):
 
 
 def test_one_cup_has_no_order():
+    for n_cups in (1e30, 2.5, float("nan"), "4"):
+        with pytest.raises(PlanError, match=r"n_cups must be (at most 564|a whole number), got"):
+            williams_orders(n_cups)
     with pytest.raises(PlanError, match="n_cups must be at least 2, got 1"):
         williams_orders(1)
 

@@ -165,6 +165,19 @@ def test_the_plan_has_no_place_for_a_recipe(rng):
         ({"cups_per_flight": 1}, "cups_per_flight must be at least 2, got 1"),
         ({"duplicates": -1}, "duplicates must be at least 0, got -1"),
         ({"flights": 0}, "flights must be at least 1, got 0"),
+        *(
+            ({name: value, "insist": True}, f"{name} must be {rule}")
+            for name in ("cups_per_flight", "duplicates", "flights", "repeats")
+            for value, rule in (
+                (1e30, "at most 564"),
+                (10**30, "at most 564"),
+                (2.5, "a whole number, got 2.5"),
+                (float("nan"), "a whole number, got nan"),
+                (float("inf"), "a whole number, got inf"),
+                ("6", "a whole number, got '6'"),
+            )
+        ),
+        ({"n": 9, "flights": 200}, "cups must be at most 564 in a session"),
         ({"flights": 1, "repeats": 2}, "repeats must be at most the number of flights, 1, got 2"),
         ({"n": 9, "flights": 1}, "cups must be at most 5 in a flight, got 10: flights 1, waters 8"),
         (

@@ -234,6 +234,12 @@ def test_plans_stand_side_by_side():
         ({"alpha": 0.7}, "alpha must be above 0 and below 0.5, got 0.7"),
         ({"chance": 0.2}, "chance must be above 0.5 and below 1, got 0.2"),
         ({"vessel_ml": 0}, "vessel_ml must be above 0"),
+        ({"vessel_ml": 1e308}, "vessel_ml must be above 0"),
+        ({"alpha": math.nan}, "alpha must be above 0 and below 0.5, got nan"),
+        ({"chance": "0.8"}, "chance must be above 0.5 and below 1, got '0.8'"),
+        ({"n_tasters": 1e30}, "n_tasters must be at most 564"),
+        ({"n_waters": math.nan}, "n_waters must be a whole number, got nan"),
+        ({"stages": -1}, "stages must be at least 1, got -1"),
         ({"n_tasters": 0}, "a plan must have a taster and two waters, got 0 tasters"),
     ],
 )
@@ -242,9 +248,17 @@ def test_numbers_out_of_range_are_said(more, message):
         plan_power(**{"n_waters": 3, "n_tasters": 4, "noise": PLAIN} | more)
 
 
-@pytest.mark.parametrize("value", [-1.0, math.nan, math.inf])
+@pytest.mark.parametrize("value", [-1.0, math.nan, math.inf, 1e308, "1"])
 def test_noise_is_a_standard_deviation(value):
     with pytest.raises(PlanError, match="jug_sd must be 0 or more points"):
         TasterNoise(repeat_sd=1, taster_water_sd=1, jug_sd=value, source="test")
     with pytest.raises(PlanError, match="repeat_sd must be above 0"):
         TasterNoise(repeat_sd=0, taster_water_sd=1, jug_sd=0, source="test")
+
+
+def test_a_difference_beyond_doubt_is_seen():
+    plan = plan_power(3, 4, noise=PLAIN)
+
+    assert plan.power(1e308) == plan.power(1e6) == plan.power(100) == 1
+    with pytest.raises(PlanError, match="difference must be a number of points, got nan"):
+        plan.power(math.nan)

@@ -15,7 +15,9 @@ def test_scales_have_the_levels_of_practice(name, levels):
     assert len(SCALES[name].options) == levels
 
 
-@pytest.mark.parametrize("score", [5.75, 10.25, 7.1, float("nan"), float("inf"), "much", None])
+@pytest.mark.parametrize(
+    "score", [5.75, 10.25, 7.1, float("nan"), float("inf"), "much", None, 10**400]
+)
 def test_a_score_off_the_scale_is_refused(score):
     with pytest.raises(ScaleError, match=r"score must be between 6 and 10 in steps of 0\.25"):
         SCALES["quality 6-10"].check(score)
@@ -44,6 +46,10 @@ def test_an_unknown_scale_names_those_known():
         ({"highest": 1}, "lowest must be below highest"),
         ({"step": 0.3}, "step must divide"),
         ({"step": 0}, "step must divide"),
+        ({"step": 1e-12}, "step must leave at most 10000 steps"),
+        ({"highest": 1e12}, "highest must be a number of at most 1e.06, got 1000000000000.0"),
+        ({"lowest": float("nan")}, "lowest must be a number of at most 1e.06, got nan"),
+        ({"step": "1"}, "step must be a number of at most 1e.06, got '1'"),
         ({"words": ((11, "too good"),)}, "score must be between 1 and 5"),
     ],
 )

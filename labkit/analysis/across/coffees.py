@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
+from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.reading.best import Best, FactorRange, find_best
 from labkit.analysis.reading.coffee import SEED, nothing_to_fit
@@ -167,6 +168,9 @@ def read_across(
     keys = {(str(client), str(coffee)): None for client, coffee in known}
     groups: dict[tuple[str, str], tuple[pd.DataFrame, bytes]] = {}
     if len(frame):
+        frame = frame.assign(
+            client=name_blanks(frame["client"]), coffee=name_blanks(frame["coffee"])
+        )
         hashes = pd.util.hash_pandas_object(frame, index=False).to_numpy()
         grouped = frame.groupby(["client", "coffee"], sort=True)
         group = grouped.ngroup().to_numpy()

@@ -13,6 +13,9 @@ from labkit.analysis.model.reml import CrossProducts, Solved
 MOST_DF = 1e6
 """Degrees of freedom that stand for 'known exactly'."""
 
+LEAST_LEFT = 0.1
+"""``1 - 2 / df`` below which the moments that F is matched by are not there to rest on."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contrast:
@@ -179,29 +182,35 @@ class FixedEffects:
         a2 = float(np.sum(self.variance_covariance * double))
         estimate = weights @ self.beta
         raw = float(estimate @ np.linalg.solve(weights @ self.covariance @ weights.T, estimate)) / q
-        if a2 <= 0:
+        if a2 <= q / MOST_DF:
             return FTest(statistic=raw, df_top=q, df_bottom=MOST_DF)
         df, scaling = _denominator(q, a1, a2)
-        if not (np.isfinite(df) and df >= 1 and np.isfinite(scaling) and scaling > 0):
-            # Outside the range where the approximation holds: keep to the poorest combination.
-            df, scaling = float(self.degrees_of_freedom(weights).min()), 1.0
         return FTest(statistic=scaling * raw, df_top=q, df_bottom=min(df, MOST_DF))
 
 
 def _denominator(q: int, a1: float, a2: float) -> tuple[float, float]:
-    """Denominator degrees of freedom and scaling of F, after the moments of Kenward and Roger."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        top, small = np.float64(a1), np.float64(a2)
-        b = (top + 6 * small) / (2 * q)
-        g = ((q + 1) * top - (q + 4) * small) / ((q + 2) * small)
-        base = 3 * q + 2 * (1 - g)
-        rise, fall, tail = 1 + g / base * b, 1 - (q - g) / base * b, 1 - (q + 2 - g) / base * b
-        rise = np.float64(0.0) if abs(rise) < 1e-10 else rise
-        shrink = 1 - small / q
-        rho = (shrink / fall) ** 2 * rise / tail / q
-        df = 4 + (q + 2) / (q * rho - 1)
-        scaling = 1.0 if abs(df - 2) < 1e-2 else df * shrink / (df - 2)
-    return float(df), float(scaling)
+    """Denominator degrees of freedom and scaling of F, after the moments of Kenward and Roger.
+
+    ``shrink`` and ``fall`` are two estimates of 1 - 2 / df, equal where the statistic is exactly
+    an F or Hotelling's T squared, and both 0 at two degrees of freedom: 0 / 0. Close to that the
+    moments to be matched do not exist, and the ratio of the two can be any number. There the form
+    is taken that both exact cases share and that needs no ratio: n - d degrees of freedom, scaling
+    (n - d) / n, where d is 0 for an F, and n is the degrees of freedom of Hotelling's covariance.
+    """
+    b = (a1 + 6 * a2) / (2 * q)
+    g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
+    base = 3 * q + 2 * (1 - g)
+    rise, fall, tail = 1 + g / base * b, 1 - (q - g) / base * b, 1 - (q + 2 - g) / base * b
+    shrink = 1 - a2 / q
+    if min(shrink, fall) >= LEAST_LEFT:
+        # Multiplied out, as tail is 0 at four degrees of freedom: left is 1 - 2 / df as published.
+        squared = (shrink / fall) ** 2 * rise
+        left = (2 * squared + q * tail) / (4 * squared + (q - 2) * tail)
+        if LEAST_LEFT <= left < 1:
+            return 2 / (1 - left), shrink / left
+    n, d = base / b, q - 2 - g
+    df = max(n - d, 1.0)
+    return df, min(df / n, 1.0)
 
 
 def _trace_of_squared_inverse(products: CrossProducts, at: Solved) -> float:

@@ -13,8 +13,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labkit.analysis.model.coding import Floats
+from labkit.analysis.model.cleaning import (
+    MARGIN,
+    WATER_RULE,
+    blanks,
+    impossible_waters,
+    name_blanks,
+    numbers,
+    yes_or_no,
+)
+from labkit.analysis.model.coding import Bools, Floats
 from labkit.errors import ReadingError
+from labkit.tasting import MOST_POINTS, SCALES, Scale
 from labkit.water import COORDINATES, water_numbers
 
 NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
@@ -22,6 +32,15 @@ NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "sc
 
 CUP: Final = ["session", "flight", "taster", "jug", "position", "water", "is_control", *COORDINATES]
 """What makes a cup in front of a taster; attributes scored on the same cups share its work."""
+
+NAMED: Final = ("session", "flight", "taster", "jug", "water")
+"""Columns that say whose score it is and of which cup: a row without them says nothing."""
+
+MARKS: Final = ("is_control", "is_duplicate")
+"""Columns of yes and no; blank is no."""
+
+MOST_SHOWN: Final = 5
+"""Odd values that a note names."""
 
 T = TypeVar("T")
 
@@ -101,7 +120,8 @@ class Scores:
 
 def attributes_of(frame: pd.DataFrame) -> list[str]:
     """Attributes that were scored at all, the most used first."""
-    given = frame.loc[frame["score"].notna(), "attribute"].astype(str)
+    scored = frame["score"].notna() & ~blanks(frame["attribute"])
+    given = frame.loc[scored, "attribute"].astype(str)
     return [str(name) for name in given.value_counts(sort=True).index]
 
 
@@ -136,8 +156,11 @@ def gather_scores(
     frame = frame.assign(**absent) if absent else frame
     if frame.empty:
         raise ReadingError("scores must not be empty, got no row. Lock and open a tasting first.")
+    # A blank in these is a name of its own: the one that the column has where it is absent.
+    names = ("client", "coffee", "scale", "brew_method")
+    frame = frame.assign(**{name: name_blanks(frame[name], DEFAULTS[name]) for name in names})
     for name in ("client", "coffee"):
-        found = sorted(map(str, frame[name].unique()))
+        found = sorted(str(one) or "no name" for one in frame[name].unique())
         if len(found) > 1:
             raise ReadingError(
                 f"{name} must be the same in all scores read together, got {', '.join(found)}. "
@@ -196,7 +219,9 @@ def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[st
             f"Choose among: {', '.join(map(str, counts.index))}."
         )
     chosen = str(counts.index[0]) if wanted is None else wanted
-    others = [f"{name} ({count})" for name, count in counts.items() if name != chosen]
+    others = [
+        f"{str(name) or 'no name'} ({count})" for name, count in counts.items() if name != chosen
+    ]
     if others:
         notes.append(
             f"Only the {counts[chosen]} scores of {word} '{chosen}' are read here; not pooled "
@@ -206,28 +231,91 @@ def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[st
 
 
 def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
-    blank = frame["score"].isna()
+    blank = blanks(frame["score"])
     if blank.any():
         notes.append(f"{int(blank.sum())} cups without a score are left out.")
         frame = frame[~blank]
     columns = ["score", *COORDINATES]
-    numbers = np.column_stack(
-        [np.asarray(pd.to_numeric(frame[name], errors="coerce"), dtype=float) for name in columns]
-    )
-    usable = np.isfinite(numbers).all(axis=1)
-    if not usable.all():
+    found = np.column_stack([numbers(frame[name]) for name in columns])
+    unnamed = {name: blanks(frame[name]) for name in NAMED}
+    nameless = np.any(list(unnamed.values()), axis=0)
+    no_number = ~nameless & ~np.isfinite(found).all(axis=1)
+    no_water = ~nameless & ~no_number & impossible_waters(found[:, 1:])
+    off = ~nameless & ~no_number & ~no_water & _off_scale(found[:, 0], _scale_of(frame))
+    if nameless.any():
+        which = ", ".join(f"{name} ({n})" for name, one in unnamed.items() if (n := int(one.sum())))
         notes.append(
-            f"{int((~usable).sum())} scores are left out because the score or the water behind it "
+            f"{int(nameless.sum())} scores are left out because a name in their row is blank: "
+            f"{which}."
+        )
+    if no_number.any():
+        notes.append(
+            f"{int(no_number.sum())} scores are left out because the score or the water behind it "
             "is not a number."
         )
-    frame = frame[usable]
-    if frame.empty:
+    if no_water.any():
+        notes.append(
+            f"{int(no_water.sum())} scores are left out because their water cannot be "
+            f"({WATER_RULE})."
+        )
+    if off.any():
+        worst = ", ".join(f"{one:g}" for one in np.unique(found[off, 0])[:MOST_SHOWN])
+        notes.append(
+            f"{int(off.sum())} scores are left out because they lie off their scale"
+            f"{_ends(_scale_of(frame))}: {worst}."
+        )
+    usable = ~(nameless | no_number | no_water | off)
+    if not usable.any():
+        if nameless.all():
+            raise ReadingError(
+                "scores must name their session, flight, taster, jug and water, got none that "
+                f"does: {which} are blank. Fill them in."
+            )
+        if off.any():
+            raise ReadingError(
+                f"scores must lie on their scale{_ends(_scale_of(frame))}, got {worst}. Correct "
+                "them, or name the scale that they were given on."
+            )
         raise ReadingError(
             "scores must be numbers for known waters, got none. Check that the key is opened and "
             "the recipes are entered."
         )
-    clean = dict(zip(columns, numbers[usable].T, strict=True))
-    return frame.assign(taster=frame["taster"].astype(str), **clean)
+    frame, found = frame[usable], found[usable]
+    clean = dict(zip(columns, found.T, strict=True))
+    between = int(_between_steps(found[:, 0], _scale_of(frame)).sum())
+    if between:
+        notes.append(
+            f"{between} scores lie between two steps of the scale '{frame['scale'].iloc[0]}'; "
+            "they are read as they stand."
+        )
+    return frame.assign(
+        taster=frame["taster"].astype(str),
+        position=numbers(frame["position"]),
+        **{name: yes_or_no(frame[name]).eq(True).to_numpy(dtype=bool) for name in MARKS},
+        **clean,
+    )
+
+
+def _scale_of(frame: pd.DataFrame) -> Scale | None:
+    """The scale that all these scores were given on; None for one that labkit does not know."""
+    return SCALES.get(str(frame["scale"].iloc[0])) if len(frame) else None
+
+
+def _ends(scale: Scale | None) -> str:
+    return "" if scale is None else f" '{scale.name}', {scale.lowest:g} to {scale.highest:g}"
+
+
+def _off_scale(score: Floats, scale: Scale | None) -> Bools:
+    if scale is None:
+        return np.asarray(np.abs(score) > MOST_POINTS)
+    return np.asarray((score < scale.lowest - MARGIN) | (score > scale.highest + MARGIN))
+
+
+def _between_steps(score: Floats, scale: Scale | None) -> Bools:
+    if scale is None:
+        return np.zeros(len(score), dtype=bool)
+    steps = (score - scale.lowest) / scale.step
+    return np.asarray(np.abs(steps - np.rint(steps)) > 1e-6)
 
 
 def _without(
@@ -309,7 +397,7 @@ def _recipes(frame: pd.DataFrame) -> pd.DataFrame:
         return_counts=True,
     )
     control = np.bincount(place, frame["is_control"].to_numpy(dtype=np.float64), len(labels)) > 0
-    people = frame["taster"].factorize()[0]
+    people = np.unique(frame["taster"].to_numpy(dtype=str), return_inverse=True)[1]
     pairs = np.unique(np.column_stack([place, people]), axis=0)[:, 0]
     table = frame[list(COORDINATES)].iloc[first].reset_index(drop=True)
     table.insert(0, "recipe", labels)

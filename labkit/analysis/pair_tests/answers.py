@@ -14,6 +14,14 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from labkit.analysis.model.cleaning import (
+    WATER_RULE,
+    blanks,
+    impossible_waters,
+    must_be_filled,
+    numbers,
+    yes_or_no,
+)
 from labkit.analysis.pair_tests.difference import METHODS as WITH_RIGHT_ANSWER
 from labkit.analysis.pair_tests.difference import (
     Discrimination,
@@ -79,7 +87,8 @@ def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
     Raises
     ------
     ReadingError
-        If columns are missing, or a test does not compare two waters.
+        If columns are missing, a name, place or water is blank or cannot be, or a test does not
+        compare two waters.
     """
     needed = ("session", "flight", "taster", "position", "water", "attribute", "scale", "score")
     missing = [name for name in (*needed, *COORDINATES, "is_control") if name not in frame.columns]
@@ -88,7 +97,19 @@ def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
             f"frame must have the columns of the scores frame, got none named "
             f"{', '.join(missing)}. Take it from the lab book's opened scores."
         )
-    marks = frame[frame["scale"].astype(str).isin(list(METHODS)) & frame["score"].notna()]
+    marks = frame[frame["scale"].astype(str).isin(list(METHODS)) & ~blanks(frame["score"])]
+    positions = numbers(marks["position"])
+    waters = np.column_stack([numbers(marks[name]) for name in COORDINATES])
+    if not np.isfinite(waters).all() or impossible_waters(waters).any():
+        raise ReadingError(
+            f"the waters of a test must be known ({WATER_RULE}), got one that is not. Correct it."
+        )
+    marks = marks.assign(
+        position=positions,
+        is_control=yes_or_no(marks["is_control"]).eq(True),
+        **dict(zip(COORDINATES, waters.T, strict=True)),
+    )
+    must_be_filled(marks, ("session", "flight", "taster", "position", "water", "attribute"), "mark")
     groups = marks.groupby(["session", "scale", "attribute"], sort=False)
     return tuple(_read(str(s), str(m), str(q), rows) for (s, m, q), rows in groups)
 
@@ -141,7 +162,10 @@ def _answer(method: str, rows: pd.DataFrame, stronger: str) -> dict[str, object]
 
     rows = rows.sort_values("position")
     waters = rows["water"].astype(str).tolist()
-    marked = np.flatnonzero(rows["score"].to_numpy(dtype=np.float64) > 0.5)
+    given = numbers(rows["score"])
+    if not np.isin(given, [0, 1]).all():
+        return nothing("a mark was neither «no» (0) nor «this one» (1)")
+    marked = np.flatnonzero(given)
     if len(rows) != METHODS[method].cups:
         return nothing("not every cup of the set was marked «no» or «this one»")
     if len(marked) > 1:

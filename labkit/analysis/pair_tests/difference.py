@@ -17,9 +17,13 @@ import pandas as pd
 from scipy import integrate, optimize, stats
 from scipy.special import ndtr
 
+from labkit.analysis.model.cleaning import must_be_filled, yes_or_no
 from labkit.analysis.model.coding import p_text
 from labkit.errors import ReadingError
-from labkit.water import percent
+from labkit.water import is_finite, is_whole, percent
+
+MOST_ANSWERS: Final = 100_000
+"""Answers beyond which a count is a slip."""
 
 LARGEST_DPRIME: Final = 12.0
 """Beyond this nobody is ever wrong."""
@@ -153,8 +157,8 @@ def share_right(method: str, dprime: float) -> float:
     J. Sens. Stud., 26, 371-382 (tetrad).
     """
     chance = method_named(method).chance
-    if not dprime >= 0:
-        raise ReadingError(f"dprime must be 0 or more, got {dprime:g}. Give the size alone.")
+    if not ((is_finite(dprime) and dprime >= 0) or dprime == math.inf):
+        raise ReadingError(f"dprime must be 0 or more, got {dprime!r}. Give the size alone.")
     if dprime > LARGEST_DPRIME:
         return 1.0
     return chance if dprime == 0 else _RIGHT[method](dprime)
@@ -163,6 +167,10 @@ def share_right(method: str, dprime: float) -> float:
 def dprime_of(method: str, share: float) -> float:
     """The difference at which this share of answers is right; 0 at or below chance, else inf."""
     chance = method_named(method).chance
+    if not (is_finite(share) and 0 <= share <= 1):
+        raise ReadingError(
+            f"share must be between 0 and 1, got {share!r}. Give the right answers over all."
+        )
     if share <= chance:
         return 0.0
     if share >= min(1.0, share_right(method, LARGEST_DPRIME - 0.01)):
@@ -252,8 +260,40 @@ def exact_interval(correct: float, n: float, level: float = 0.95) -> tuple[float
     return low, high
 
 
+def check_count(name: str, value: object, *, least: int = 1) -> None:
+    """Refuse what is no number of people or answers.
+
+    Raises
+    ------
+    ReadingError
+        If it is not a whole number, or beyond what any panel gives.
+    """
+    if not (is_whole(value) and least <= value <= MOST_ANSWERS):  # type: ignore[operator]
+        raise ReadingError(
+            f"{name} must be a whole number from {least} to {MOST_ANSWERS}, got {value!r}. "
+            "Count again."
+        )
+
+
+def check_share(name: str, value: object, usual: str) -> None:
+    """Refuse what is no share strictly between 0 and 1.
+
+    Raises
+    ------
+    ReadingError
+        Naming the usual one.
+    """
+    if not (is_finite(value) and 0 < value < 1):  # type: ignore[operator]
+        raise ReadingError(
+            f"{name} must be above 0 and below 1, got {value!r}. "
+            f"{usual} is usual (common practice)."
+        )
+
+
 def _checked(n: int, correct: int) -> None:
-    if n < 1 or not 0 <= correct <= n:
+    check_count("n", n)
+    check_count("correct", correct, least=0)
+    if correct > n:
         raise ReadingError(
             f"correct must be between 0 and the number of answers, got {correct} of {n}. "
             "Count the answers again."
@@ -309,9 +349,15 @@ def read_discrimination(answers: pd.DataFrame, method: str) -> Discrimination:
     Parameters
     ----------
     answers : DataFrame
-        ``taster`` and ``correct`` (bool), one row an answer; unanswered rows are NaN.
+        ``taster`` and ``correct`` (true or false, also as text), one row an answer; unanswered
+        rows are blank.
     method : str
         A key of ``METHODS``.
+
+    Raises
+    ------
+    ReadingError
+        If the method is unknown, a taster is not named or an answer is neither true nor false.
 
     Notes
     -----
@@ -327,10 +373,12 @@ def read_discrimination(answers: pd.DataFrame, method: str) -> Discrimination:
             f"answers must have the columns taster and correct, got none named "
             f"{', '.join(missing)}. Add them."
         )
-    given = answers.dropna(subset=["correct"])
+    right = yes_or_no(answers["correct"])
+    given = answers[right.notna()]
     if given.empty:
         raise ReadingError("answers must hold at least one answer, got none. Serve the cups first.")
-    right = given["correct"].astype(bool)
+    must_be_filled(given, ["taster"], "answer")
+    right = right.dropna().astype(bool)
     per_taster = right.groupby(given["taster"].astype(str)).agg(["sum", "size"])
     n, correct = int(per_taster["size"].sum()), int(per_taster["sum"].sum())
     people = len(per_taster)
@@ -365,11 +413,7 @@ def similarity_test(
     """
     chance = method_named(method).chance
     _checked(n, correct)
-    if not 0 < discriminators < 1:
-        raise ReadingError(
-            f"discriminators must be a share between 0 and 1, got {discriminators:g}. "
-            "0.3 is usual (common practice)."
-        )
+    check_share("discriminators", discriminators, "0.3")
     limit = chance + discriminators * (1 - chance)
     p = float(stats.binom.cdf(correct, n, limit))
     share = percent(discriminators)

@@ -9,12 +9,19 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from labkit.analysis.pair_tests.difference import METHODS, method_named, share_right
+from labkit.analysis.pair_tests.difference import (
+    METHODS,
+    check_count,
+    check_share,
+    method_named,
+    share_right,
+)
 from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.errors import ReadingError
-from labkit.water import percent
+from labkit.tasting import METHODS as PLANNED
+from labkit.water import is_finite, percent
 
-MOST_ANSWERS: Final = 5000
+MOST_LOOKED_AT: Final = 5000
 """Answers beyond which no sample size is looked for."""
 
 ENOUGH: Final = 0.8
@@ -27,6 +34,8 @@ SMALL: Final = 0.5
 def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
     """Fewest right answers of ``n`` that beat guessing at this level; None if not even all do."""
     chance = method_named(method).chance
+    check_count("n", n)
+    check_share("alpha", alpha, "0.05")
     return fewest_successes(n, chance, alpha)
 
 
@@ -52,13 +61,13 @@ def _share_of_right(method: str, dprime: float | None, discriminators: float | N
             f"dprime={dprime} and discriminators={discriminators}. Give one of the two."
         )
     if dprime is not None:
-        return share_right(method, float(dprime))
-    share = float(discriminators or 0.0)
-    if not 0 <= share <= 1:
+        return share_right(method, dprime)
+    if discriminators is None or not (is_finite(discriminators) and 0 <= discriminators <= 1):
         raise ReadingError(
-            f"discriminators must be a share between 0 and 1, got {share:g}. Give 0.3 for 30 %."
+            f"discriminators must be a share between 0 and 1, got {discriminators!r}. Give 0.3 "
+            "for 30 %."
         )
-    return chance + share * (1 - chance)
+    return chance + discriminators * (1 - chance)
 
 
 def power(
@@ -70,10 +79,9 @@ def power(
     alpha: float = 0.05,
 ) -> float:
     """Chance that ``n`` answers show a difference of this size (exact binomial)."""
-    needed = fewest_successes(n, method_named(method).chance, alpha)
-    if needed is None:
-        return 0.0
-    return float(stats.binom.sf(needed - 1, n, _share_of_right(method, dprime, discriminators)))
+    needed = minimum_correct(method, n, alpha)
+    share = _share_of_right(method, dprime, discriminators)
+    return 0.0 if needed is None else float(stats.binom.sf(needed - 1, n, share))
 
 
 def answers_needed(
@@ -91,9 +99,11 @@ def answers_needed(
     """
     share = _share_of_right(method, dprime, discriminators)
     chance = method_named(method).chance
+    check_share("alpha", alpha, "0.05")
+    check_share("wanted", wanted, "0.8")
     if share <= chance:
         return None
-    for first, last in ((1, 200), (201, MOST_ANSWERS)):
+    for first, last in ((1, 200), (201, MOST_LOOKED_AT)):
         n = np.arange(first, last + 1)
         counts = critical_counts(n, chance, alpha)
         enough = np.flatnonzero((counts <= n) & (stats.binom.sf(counts - 1, n, share) >= wanted))
@@ -113,15 +123,13 @@ def plan_discrimination(
         ``method, answers, cups, right_needed, chance_to_see, answers_for_80, sentence``, the most
         promising first. ``right_needed`` is missing if not even all right answers would do.
     """
-    if tasters < 1 or answers_each < 1:
-        raise ReadingError(
-            f"tasters and answers_each must be 1 or more, got {tasters} and {answers_each}. "
-            "Say who will taste and how often."
-        )
+    check_count("tasters", tasters)
+    check_count("answers_each", answers_each)
     n = tasters * answers_each
+    check_count("answers", n)
     rows = []
     for method in METHODS.values():
-        needed = fewest_successes(n, method.chance, alpha)
+        needed = minimum_correct(method.name, n, alpha)
         seen = power(method.name, n, dprime=dprime, alpha=alpha)
         enough = answers_needed(method.name, dprime=dprime, alpha=alpha)
         rows.append(
@@ -150,6 +158,10 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
         said = str(table.set_index("method").loc[method, "sentence"])
         share = share_right(method, dprime)
         return f"{said} (Taken: a difference that {percent(share)} of answers get right.)"
+    if method not in PLANNED:
+        raise ReadingError(
+            f"method must be one of {', '.join(PLANNED)}, got {method!r}. Choose one of them."
+        )
     needed = fewest_preferring(tasters)
     if needed is None:
         return (
@@ -157,17 +169,21 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
             "water would beat chance. It takes 6, and each counts once however often they answer."
         )
     seen = preference_power(tasters)
-    enough = next(n for n in range(tasters, MOST_ANSWERS) if preference_power(n) >= ENOUGH)
     said = f"{needed} of {tasters} for the same water show a preference."
     chance = f"if three in four prefer it, the chance to see that is {percent(seen)}"
     if seen >= ENOUGH:
         return f"{said} {chance[0].upper()}{chance[1:]}."
+    enough = next(n for n in range(tasters, MOST_LOOKED_AT) if preference_power(n) >= ENOUGH)
     lead = "Too few tasters to count on" if seen < SMALL else "Not to be counted on"
     return f"{said} {lead}: {chance}; {enough} tasters would have 80 %."
 
 
 def preference_power(tasters: int, *, preferring: float = 0.75, alpha: float = 0.05) -> float:
     """Chance that so many tasters show a preference that this share of them has (two-sided)."""
+    if not (is_finite(preferring) and 0 <= preferring <= 1):
+        raise ReadingError(
+            f"preferring must be a share between 0 and 1, got {preferring!r}. Give 0.75 for 75 %."
+        )
     needed = fewest_preferring(tasters, alpha)
     if needed is None:
         return 0.0

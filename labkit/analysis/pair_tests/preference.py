@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from scipy import stats
 
 from labkit.analysis.model.coding import p_text
-from labkit.analysis.pair_tests.difference import exact_interval
+from labkit.analysis.pair_tests.difference import check_count, check_share, exact_interval
 from labkit.errors import ReadingError
 
 
@@ -68,10 +68,11 @@ def paired_preference(
     ReadingError
         If the counts are impossible, the rule is unknown or nobody has a preference.
     """
-    if min(first, second, neither) < 0 or first + second + neither < 1:
+    for name, count in (("first", first), ("second", second), ("neither", neither)):
+        check_count(name, count, least=0)
+    if first + second + neither < 1:
         raise ReadingError(
-            f"answers must be counts of 0 or more, got {first}, {second} and {neither}. "
-            "Count them again."
+            f"answers must be at least one, got {first}, {second} and {neither}. Count them again."
         )
     if rule not in ("left out", "split"):
         raise ReadingError(
@@ -108,6 +109,8 @@ def paired_preference(
 
 def fewest_preferring(n: int, alpha: float = 0.05) -> int | None:
     """Fewest answers for one water of ``n`` that show a preference, two-sided; None if none do."""
+    check_count("n", n)
+    check_share("alpha", alpha, "0.05")
     for count in range(n // 2 + 1, n + 1):
         if stats.binomtest(count, n, 0.5, alternative="two-sided").pvalue <= alpha:
             return count

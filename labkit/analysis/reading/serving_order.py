@@ -88,8 +88,10 @@ class _Orders:
         if known.sum() < 6 or np.ptp(position[known]) == 0:
             return None
         frame, position = frame[known], position[known]
+        # Not pandas' factorize: its -1 for a blank would be a column before the first.
         taster, recipe, block = [
-            frame[name].factorize()[0] for name in ("taster", "recipe", "block")
+            np.unique(frame[name].to_numpy(dtype=str), return_inverse=True)[1]
+            for name in ("taster", "recipe", "block")
         ]
         beside, rank = _indicators([taster, recipe, block])
         columns = {
@@ -121,7 +123,7 @@ class _Orders:
         return found
 
 
-def _indicators(groups: list[Floats]) -> tuple[sparse.csr_array, int]:
+def _indicators(groups: list[NDArray[np.intp]]) -> tuple[sparse.csr_array, int]:
     """Indicator columns of several groupings, and their rank if they hang together."""
     n = len(groups[0])
     blocks = [

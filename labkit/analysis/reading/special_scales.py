@@ -13,6 +13,7 @@ from statsmodels.stats.contingency_tables import mcnemar
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
+from labkit.analysis.model.cleaning import blanks, must_be_filled, numbers, yes_or_no
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.agreement import kendall_w
 from labkit.errors import ReadingError
@@ -41,6 +42,7 @@ def _columns(frame: pd.DataFrame, names: tuple[str, ...]) -> None:
             f"answers must have the columns {', '.join(names)} and at least one row, got {what}. "
             "Add them."
         )
+    must_be_filled(frame, [name for name in names if name in ("taster", "water", "term")], "answer")
 
 
 def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.DataFrame:
@@ -63,12 +65,12 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
         ever given.
     """
     _columns(answers, ("taster", "water", "score"))
-    answers = answers.dropna(subset=["score"])
+    answers = answers[~blanks(answers["score"])]
     wrong = ~answers["score"].isin([1, 2, 3, 4, 5])
     if wrong.any():
         raise ReadingError(
             "score must be 1 to 5 on a just-about-right scale (3 = just right), got "
-            f"{answers.loc[wrong, 'score'].iloc[0]:g}. Correct it."
+            f"{answers.loc[wrong, 'score'].iloc[0]}. Correct it."
         )
     place = np.sign(answers["score"].to_numpy(dtype=np.float64) - 3).astype(int) + 1
     answers = answers.assign(side=np.array(SIDES)[place])
@@ -191,6 +193,10 @@ def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> 
     evidence of absence.
     """
     _columns(answers, ("taster", "water", "term", "ticked"))
+    ticked = yes_or_no(answers["ticked"])
+    answers = answers.assign(ticked=ticked)[ticked.notna()].astype({"ticked": bool})
+    if answers.empty:
+        raise ReadingError("ticked must be given at least once, got blanks only. Fill it in.")
     shares, terms, pairs = [], [], []
     for term, group in answers.groupby("term", sort=True):
         table = group.pivot_table(
@@ -306,6 +312,10 @@ def rank_test(ranks: pd.DataFrame, *, rng: np.random.Generator) -> RankTest:
     85-90; Skillings, J. H. and Mack, G. A. (1981). Technometrics, 23, 171-177.
     """
     _columns(ranks, ("taster", "water", "rank"))
+    places = numbers(ranks["rank"])
+    if (~np.isfinite(places) & ~blanks(ranks["rank"])).any():
+        raise ReadingError("rank must be a number, 1 for the first place, got text. Correct it.")
+    ranks = ranks.assign(rank=places)
     table = ranks.pivot_table(index="taster", columns="water", values="rank")
     table = table[table.notna().sum(axis=1) > 1]
     if len(table) < 2 or table.shape[1] < 2:

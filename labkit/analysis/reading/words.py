@@ -25,6 +25,14 @@ from statsmodels.genmod.generalized_estimating_equations import GEE
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
+from labkit.analysis.model.cleaning import (
+    WATER_RULE,
+    impossible_waters,
+    must_be_filled,
+    name_blanks,
+    numbers,
+    yes_or_no,
+)
 from labkit.analysis.model.coding import Bools, Floats
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, amount, percent
@@ -247,8 +255,22 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
             f"words must have the columns of the words frame and at least one row, got {what}. "
             "Let tasters check descriptors in a session, lock and open it."
         )
+    must_be_filled(frame, ("session", "flight", "taster", "jug", "word"), "word")
+    waters = np.column_stack([numbers(frame[name]) for name in COORDINATES])
+    if not np.isfinite(waters).all() or impossible_waters(waters).any():
+        raise ReadingError(
+            f"the waters behind the words must be known ({WATER_RULE}), got one that is not. "
+            "Correct it, or leave its rows out."
+        )
+    checked = yes_or_no(frame["is_checked"])
     frame = frame.assign(
-        client=frame["client"].astype(str) if "client" in frame else "",
+        **dict(zip(COORDINATES, waters.T, strict=True)), is_checked=checked.eq(True)
+    )[checked.notna()]
+    if frame.empty:
+        raise ReadingError("is_checked must be given for at least one word, got none. Fill it in.")
+    frame = frame.assign(
+        coffee=name_blanks(frame["coffee"]).astype(str),
+        client=name_blanks(frame["client"]).astype(str) if "client" in frame else "",
         word=frame["word"].astype(str).str.strip().str.lower(),
     )
     with threadpool_limits(1):

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores, gather_scores
+from labkit.analysis.pair_tests.difference import check_count
 from labkit.analysis.reading.surface import Surface, fit_surface
 from labkit.analysis.region import Region
 from labkit.analysis.search.cups import Cups, cups_of, no_cups, rising_scale
@@ -171,8 +172,8 @@ def believe(
     """
     region = Region() if region is None else region
     rng = np.random.default_rng(SEED) if rng is None else rng
-    if n_tasters is not None and n_tasters < 1:
-        raise ReadingError(f"n_tasters must be at least 1, got {n_tasters}. Say who will come.")
+    if n_tasters is not None:
+        check_count("n_tasters", n_tasters)
     if head_start is not None and engine != "shapes":
         raise ReadingError(
             f"head_start must go with the engine 'shapes', got {engine!r}, which holds no shapes "

@@ -136,10 +136,10 @@ def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups
     """
     points = (scale.highest - scale.lowest) / WIDTH
     frame = scores.frame
-    session = pd.factorize(frame["session"].astype(str))[0]
-    block = pd.factorize(frame["block"])[0]
-    who, names = pd.factorize(frame["taster"].astype(str), sort=True)
-    jug = pd.factorize(frame["jug"].astype(str))[0]
+    session, block, jug = (
+        pd.factorize(scores.column(name))[0] for name in ("session", "block", "jug")
+    )
+    who, names = pd.factorize(scores.tasters, sort=True)
     cup = _joined(block, jug)
     value, noise, pooled = cup_values(
         scores.score,

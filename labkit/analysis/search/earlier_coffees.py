@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.search.cups import cups_of, rising_scale
@@ -178,6 +179,7 @@ def head_start(
     .. [1] Schmidli, H. et al. (2014). Robust meta-analytic-predictive priors in clinical trials
        with historical control information. Biometrics, 70, 1023-1032.
     """
+    frame = frame.assign(client=name_blanks(frame["client"]), coffee=name_blanks(frame["coffee"]))
     names, told, cups, notes = [], [], [], []
     with threadpool_limits(1):
         for (client, name), part in frame.groupby(["client", "coffee"], sort=True):

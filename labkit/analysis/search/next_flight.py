@@ -33,6 +33,7 @@ from labkit.water import (
     as_coordinates,
     digits_of,
     figure,
+    is_whole,
     mix,
     notes,
     percent,
@@ -109,7 +110,7 @@ class Suggestion:
         return sum(cup.gain for cup in self.cups)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a cup: coordinates, reason, expected score and interval, chance, gain."""
+        """One row a cup: as_coordinates, reason, expected score and interval, chance, gain."""
         return pd.DataFrame(
             [
                 {
@@ -243,7 +244,7 @@ def suggest_flight(
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
     asked = as_coordinates(include)
-    if not 1 <= k <= MOST_CUPS or k < len(asked):
+    if not (is_whole(k) and 1 <= k <= MOST_CUPS) or k < len(asked):
         raise RegionError(
             f"k must be between {max(1, len(asked))} (what is included) and {MOST_CUPS}, got {k}. "
             "More cups side by side than that tire the palate: plan a second flight."

@@ -14,13 +14,13 @@ from tqdm.auto import tqdm
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.pair_tests.difference import check_count
 from labkit.analysis.region import Region
 from labkit.analysis.search.belief import believe
 from labkit.analysis.search.cups import WIDTH, cups_of, rising_scale
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
-from labkit.errors import ReadingError
 from labkit.tasting import Scale
 from labkit.water import STANDARD_LOW, STANDARD_SPAN, as_coordinates
 
@@ -133,11 +133,12 @@ def plan_curves(
     Raises
     ------
     ReadingError
-        If a number is below 1.
+        If a number is below 1, not whole, or too large.
     """
-    for name, least in (("n_flights", n_flights), ("n_coffees", n_coffees)):
-        if least < 1:
-            raise ReadingError(f"{name} must be at least 1, got {least}. Simulate something.")
+    asked = [("n_flights", n_flights), ("n_coffees", n_coffees)]
+    asked += [("n_tasters", size) for size in n_tasters] + [("cups", many) for many in cups]
+    for name, number in asked:
+        check_count(name, number)
     points = (scale.highest - scale.lowest) / WIDTH
     setting = _Setting(
         n_flights=n_flights,

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from labkit.analysis.model.cleaning import must_be_filled
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, SCORES_COLUMNS, Scale
 from labkit.water import COORDINATES, STANDARD_SPAN, as_coordinates
@@ -118,7 +119,7 @@ class SimulatedTaster:
     """Multiplies the surface; 0 notices nothing, below 0 likes what others dislike."""
 
     shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """How far this taster's best water lies from the panel's, in the coordinates' units."""
+    """How far this taster's best water lies from the panel's, in the as_coordinates' units."""
 
     repeat_sd: float = 0.65
     """Points between repeats of the same cup."""
@@ -296,7 +297,7 @@ class SimulatedPanel:
         Parameters
         ----------
         flights : sequence
-            One entry a flight: targets, a frame with the three coordinates, or an (n, 3) array.
+            One entry a flight: targets, a frame with the three as_coordinates, or an (n, 3) array.
         rng : numpy.random.Generator
             Where the orders and the noise come from.
         missing : float
@@ -351,6 +352,7 @@ class SimulatedPanel:
                 f"servings must have the columns {', '.join(_SERVING_NEEDED)}, "
                 f"got none called {', '.join(absent)}. Add them before tasting."
             )
+        must_be_filled(servings, _SERVING_NEEDED, "cup")
         strangers = set(servings["taster"]) - {taster.name for taster in self.tasters}
         if strangers:
             raise ReadingError(
