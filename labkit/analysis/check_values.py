@@ -9,7 +9,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.agreement import intraclass_correlations, kendall_w
+from labkit.analysis.agreement import Cells, intraclass_correlations, kendall_w
 from labkit.analysis.best import level_point
 from labkit.analysis.coding import Floats, second_order_terms, term_matrix
 from labkit.analysis.discrimination import (
@@ -22,6 +22,7 @@ from labkit.analysis.mixed import Component, fit_mixed
 from labkit.analysis.panel import check_panel
 from labkit.analysis.preference import fewest_preferring, paired_preference
 from labkit.analysis.reading import read_coffee
+from labkit.analysis.repeat_noise import RepeatNoise
 from labkit.analysis.scale_readings import rank_test
 from labkit.analysis.scores import gather_scores
 from labkit.analysis.waters import simultaneous
@@ -205,11 +206,10 @@ def _worked_panel(folder: Path, _facts: pd.DataFrame) -> Values:
         hardness_mg_l_caco3=80.0,
         alkalinity_mg_l_caco3=20.0,
     )
-    found = check_panel(gather_scores(frame))
+    scores = gather_scores(frame)
+    found = check_panel(scores)
     columns = {
         "repeatability_sd": "repeatability_sd",
-        "discrimination_F": "discrimination_f",
-        "discrimination_p": "discrimination_p",
         "corr_rest_of_panel": "agreement",
         "spearman_rest": "rank_agreement",
         "scale_slope": "scale_slope",
@@ -223,6 +223,12 @@ def _worked_panel(folder: Path, _facts: pd.DataFrame) -> Values:
         for one in found.tasters
         for name, column in columns.items()
     }
+    # R's aov of one taster at a time: the panel's repeats not drawn in.
+    cells = Cells.of(scores.tasters, scores.column("recipe"), scores.score)
+    alone = RepeatNoise.of(cells, weight=0)
+    for row, taster in enumerate(cells.tasters):
+        f, p = alone.discrimination(row, cells)
+        values |= {(taster, "discrimination_F"): f, (taster, "discrimination_p"): p}
     variance, icc, concordance = found.variance, found.correlations, found.concordance
     if variance is not None and icc is not None and concordance is not None:
         whole = {

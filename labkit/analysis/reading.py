@@ -164,14 +164,15 @@ def _read(
                 f"Fitted by {REML_ENGINE}: statsmodels' MixedLM would take long here, or did not "
                 "settle."
             )
+        verdict = judge(surface, best)
         return Reading(
             scores=scores,
             surface=surface,
             best=best,
             waters=waters,
-            panel=check_panel(scores),
+            panel=check_panel(scores, found=verdict.kind == FOUND),
             diagnostics=diagnostics,
-            verdict=judge(surface, best),
+            verdict=verdict,
             cannot_tell=surface.model.cannot_tell,
             notes=(*notes, *why_not, *diagnostics.warnings),
         )
@@ -183,7 +184,7 @@ def _without_surface(scores: Scores, why: str, rng: np.random.Generator) -> Read
         surface=None,
         best=None,
         waters=_waters(scores, rng)[0],
-        panel=check_panel(scores),
+        panel=check_panel(scores, found=False),
         diagnostics=None,
         verdict=Verdict(kind=UNKNOWN, text=why, p_value=None, detectable_points=None),
         cannot_tell=(),
