@@ -104,7 +104,7 @@ def _of_mean(icc: float, k: int) -> float:
     At -1/(k-1) it falls to minus infinity, and beyond would come back from above: an end of an
     interval that lies there stays below everything.
     """
-    return icc * k / (1 + icc * (k - 1)) if icc * (k - 1) > -1 else -float("inf")
+    return -float("inf") if icc * (k - 1) <= -1 else icc * k / (1 + icc * (k - 1))
 
 
 def _agreement_interval(
@@ -112,6 +112,8 @@ def _agreement_interval(
 ) -> tuple[float, float]:
     if max(raters, error) <= 0 or not np.isfinite(icc):
         return icc, icc
+    # Below 0 the degrees of freedom would weigh a mean square negatively, down to none of them.
+    icc = max(icc, 0.0)
     rest = n * (1 + (k - 1) * icc) - k * icc
     top = (k - 1) * (n - 1) * (k * icc * raters + rest * error) ** 2
     bottom = (n - 1) * (k * icc * raters) ** 2 + (rest * error) ** 2
