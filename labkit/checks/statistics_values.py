@@ -19,11 +19,12 @@ from labkit.analysis.pair_tests.difference import (
 )
 from labkit.analysis.pair_tests.planning import answers_needed, minimum_correct
 from labkit.analysis.pair_tests.preference import fewest_preferring, paired_preference
-from labkit.analysis.reading.agreement import intraclass_correlations, kendall_w
+from labkit.analysis.reading.agreement import Cells, intraclass_correlations, kendall_w
 from labkit.analysis.reading.best import level_point
 from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.reading.differences import simultaneous
 from labkit.analysis.reading.panel import check_panel
+from labkit.analysis.reading.repeat_noise import RepeatNoise
 from labkit.analysis.reading.special_scales import rank_test
 
 Values: TypeAlias = dict[tuple[str, str], float]
@@ -205,11 +206,10 @@ def _worked_panel(folder: Path, _facts: pd.DataFrame) -> Values:
         hardness_mg_l_caco3=80.0,
         alkalinity_mg_l_caco3=20.0,
     )
-    found = check_panel(gather_scores(frame))
+    scores = gather_scores(frame)
+    found = check_panel(scores)
     columns = {
         "repeatability_sd": "repeatability_sd",
-        "discrimination_F": "discrimination_f",
-        "discrimination_p": "discrimination_p",
         "corr_rest_of_panel": "agreement",
         "spearman_rest": "rank_agreement",
         "scale_slope": "scale_slope",
@@ -223,6 +223,12 @@ def _worked_panel(folder: Path, _facts: pd.DataFrame) -> Values:
         for one in found.tasters
         for name, column in columns.items()
     }
+    # R's aov of one taster at a time: the panel's repeats not drawn in.
+    cells = Cells.of(scores.tasters, scores.column("recipe"), scores.score)
+    alone = RepeatNoise.of(cells, weight=0)
+    for row, taster in enumerate(cells.tasters):
+        f, p = alone.discrimination(row, cells)
+        values |= {(taster, "discrimination_F"): f, (taster, "discrimination_p"): p}
     variance, icc, concordance = found.variance, found.correlations, found.concordance
     if variance is not None and icc is not None and concordance is not None:
         whole = {
