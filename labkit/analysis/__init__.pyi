@@ -37,6 +37,7 @@ from .reading.acidity_balance import SHARP as SHARP
 from .reading.acidity_balance import Balance as Balance
 from .reading.acidity_balance import balance_acidity as balance_acidity
 from .reading.acidity_balance import right_questions as right_questions
+from .reading.agreement import Cells as Cells
 from .reading.agreement import intraclass_correlations as intraclass_correlations
 from .reading.agreement import kendall_w as kendall_w
 from .reading.best import STEPS as STEPS
@@ -56,6 +57,7 @@ from .reading.panel import DISAGREES as DISAGREES
 from .reading.panel import SEES as SEES
 from .reading.panel import UNKNOWN as UNKNOWN
 from .reading.panel import check_panel as check_panel
+from .reading.repeat_noise import RepeatNoise as RepeatNoise
 from .reading.special_scales import ENOUGH_SHARE as ENOUGH_SHARE
 from .reading.special_scales import SIDES as SIDES
 from .reading.special_scales import CheckedTerms as CheckedTerms

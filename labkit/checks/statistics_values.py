@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis import (
+    Cells,
     Component,
     Floats,
-    FTest,
-    MixedFit,
+    RepeatNoise,
     answers_needed,
     check_panel,
     difference_test,
@@ -311,11 +311,10 @@ def _worked_panel(folder: Path, _facts: pd.DataFrame) -> Values:
         hardness_mg_l_caco3=80.0,
         alkalinity_mg_l_caco3=20.0,
     )
-    found = check_panel(gather_scores(frame))
+    scores = gather_scores(frame)
+    found = check_panel(scores)
     columns = {
         "repeatability_sd": "repeatability_sd",
-        "discrimination_F": "discrimination_f",
-        "discrimination_p": "discrimination_p",
         "corr_rest_of_panel": "agreement",
         "spearman_rest": "rank_agreement",
         "scale_slope": "scale_slope",
@@ -329,6 +328,12 @@ def _worked_panel(folder: Path, _facts: pd.DataFrame) -> Values:
         for one in found.tasters
         for name, column in columns.items()
     }
+    # R's aov of one taster at a time: the panel's repeats not drawn in.
+    cells = Cells.of(scores.tasters, scores.column("recipe"), scores.score)
+    alone = RepeatNoise.of(cells, weight=0)
+    for row, taster in enumerate(cells.tasters):
+        f, p = alone.discrimination(row, cells)
+        values |= {(taster, "discrimination_F"): f, (taster, "discrimination_p"): p}
     variance, icc, concordance = found.variance, found.correlations, found.concordance
     if variance is not None and icc is not None and concordance is not None:
         whole = {

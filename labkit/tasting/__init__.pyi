@@ -12,6 +12,8 @@ from .codes import CODE_POOL as CODE_POOL
 from .conditions import Change as Change
 from .conditions import compare_conditions as compare_conditions
 from .conditions import condition_blocks as condition_blocks
+from .detectable import ALPHA as ALPHA
+from .detectable import detectable_difference as detectable_difference
 from .discrimination import METHODS as METHODS
 from .discrimination import Method as Method
 from .discrimination import pair_waters as pair_waters
@@ -40,6 +42,7 @@ from .power import PlanPower as PlanPower
 from .power import TasterNoise as TasterNoise
 from .power import compare_plans as compare_plans
 from .power import guest_noise as guest_noise
+from .power import number_or_none as number_or_none
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise
 from .preparation import BenchPlan as BenchPlan

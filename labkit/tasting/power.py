@@ -9,9 +9,10 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy.special import nctdtr, nctdtrinc, stdtrit
+from scipy.special import nctdtr, stdtrit
 
 from labkit.errors import PlanError
+from labkit.tasting.detectable import detectable_difference
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import Vessels
 from labkit.tasting.scales import MOST_POINTS, Scale
@@ -134,6 +135,15 @@ class PlanPower:
     degrees_of_freedom: int
     """Of the error that a difference is judged by; 0 if nothing would tell it."""
 
+    degrees_between: int
+    """Of the difference between tasters, by which a reading judges its best water."""
+
+    n_terms: int
+    """Coefficients that a reading fits to these waters, beside the level."""
+
+    span: float
+    """Points from the lowest to the highest score of the scale."""
+
     alpha: float
     """Two-sided risk of seeing a difference that is not there."""
 
@@ -148,14 +158,19 @@ class PlanPower:
 
     @property
     def difference(self) -> float:
-        """Smallest difference of two waters, named beforehand, seen with the chance asked for."""
-        return self._seen(self.alpha)
+        """Smallest difference of two waters, named beforehand, seen with the chance asked for.
+
+        Infinite if none that fits on the scale would be.
+        """
+        return self._seen(self.degrees_of_freedom, 1)
 
     @property
     def difference_of_any(self) -> float:
-        """The same for any two of the waters, none named beforehand (Bonferroni)."""
-        n = self.sizes.n_waters + self.sizes.has_control
-        return self._seen(self.alpha / max(1, n * (n - 1) // 2))
+        """The same for any two of the waters, seen as a reading sees them: a best one is claimed.
+
+        The reckoning is the reading's own; what tasters differ by is judged by their number.
+        """
+        return self._seen(self.degrees_between, self.n_terms)
 
     def power(self, difference: float) -> float:
         """Chance to see a true difference of two waters named beforehand, both tails counted."""
@@ -170,11 +185,19 @@ class PlanPower:
         above = 1 - float(nctdtr(self.degrees_of_freedom, shift, limit))
         return above + float(nctdtr(self.degrees_of_freedom, shift, -limit))
 
-    def _seen(self, alpha: float) -> float:
-        if self.degrees_of_freedom < 1:
+    def _seen(self, df: int, df_top: int) -> float:
+        if df < 1:
             return math.inf
-        limit = float(stdtrit(self.degrees_of_freedom, 1 - alpha / 2))
-        return float(nctdtrinc(self.degrees_of_freedom, 1 - self.chance, limit)) * self.error_sd
+        return detectable_difference(
+            self.error_sd,
+            df,
+            df_top,
+            df,
+            self.chance,
+            known=True,
+            alpha=self.alpha,
+            span=self.span,
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """What is asked, its number and its unit, for the planning form."""
@@ -203,8 +226,15 @@ class PlanPower:
     def _repr_html_(self) -> str:
         """The table, then where the noise is from."""
         frame = self.to_frame()
-        frame["value"] = [f"{value:.3g}" for value in frame["value"]]
+        frame["value"] = [number_or_none(value) for value in frame["value"]]
         return f"{frame.to_html(index=False)}<p>Noise: {self.noise.source}</p>"
+
+
+def number_or_none(value: float) -> str:
+    """A number of the table in words; what no difference on the scale would reach is none."""
+    if not math.isfinite(value):
+        return "none"
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def plan_power(
@@ -224,6 +254,7 @@ def plan_power(
     stages: int = 1,
     sweep: Sweep | None = None,
     fall: float | None = None,
+    span: float = math.inf,
     alpha: float = 0.05,
     chance: float = 0.8,
 ) -> PlanPower:
@@ -248,6 +279,8 @@ def plan_power(
     fall : float, optional
         Points that the score is assumed to fall from the best level, in the middle, to either
         end of the sweep; an eighth of the scale is a moderate one.
+    span : float
+        Points from the lowest to the highest score of the scale: no difference can be larger.
     alpha, chance : float
         Two-sided risk of a false difference, and chance wanted to see a true one.
 
@@ -325,11 +358,19 @@ def plan_power(
         minutes=minutes + (sizes.flights - 1) * MINUTES_OF_REST,
         error_sd=math.sqrt(2 * of_mean),
         degrees_of_freedom=max(0, freedom),
+        degrees_between=max(0, freedom if n_tasters == 1 else n_tasters - 1),
+        n_terms=min(n - 1, _n_terms(len(sweep.varied) if sweep is not None else 3)),
+        span=span,
         alpha=alpha,
         chance=chance,
         region=_region(sweep, fall, of_mean, freedom) if sweep is not None else (),
         noise=noise,
     )
+
+
+def _n_terms(factors: int) -> int:
+    """Slopes, bends and interactions of a second-order surface."""
+    return factors * (factors + 3) // 2
 
 
 def _region(

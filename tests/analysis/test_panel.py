@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.agreement import intraclass_correlations, kendall_w
-from labkit.analysis.reading.panel import DISAGREES, SEES, UNKNOWN, check_panel
+from labkit.analysis.reading.panel import DISAGREES, SEES, UNKNOWN, check_panel, for_all
 from labkit.analysis.reading.serving_order import order_effects
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel, SimulatedTaster
 from labkit.errors import ReadingError
@@ -118,6 +119,65 @@ def test_w_is_friedmans_statistic_over_its_largest_value():
     expected = stats.friedmanchisquare(*table).statistic / (4 * 5)
 
     assert kendall_w(table).w == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(("n", "k"), [(3, 3), (5, 2), (5, 4), (9, 4)])
+def test_the_means_interval_lies_above_zero_as_rarely_as_a_single_tasters(n, k):
+    """1000 tables of noise: nominal 2.5 %, four Monte Carlo errors are 2 points.
+
+    Spearman and Brown's step keeps the sign; below -1/(k-1) it would turn round.
+    """
+    rng = np.random.default_rng([n, k])
+    found = [intraclass_correlations(rng.normal(size=(n, k))) for _ in range(1000)]
+    single = np.array([(one.agreement_lo, one.agreement_hi) for one in found])
+    mean = np.array([(one.agreement_mean_lo, one.agreement_mean_hi) for one in found])
+
+    np.testing.assert_array_equal(np.sign(mean), np.sign(single))
+    assert (mean[:, 0] > 0).mean() == pytest.approx(0.025, abs=0.02)
+    assert (mean[:, 0] <= mean[:, 1]).all()
+
+
+def test_the_means_interval_is_mcgraw_and_wongs_for_the_mean():
+    """ICC(A,k) of McGraw and Wong (1996), Table 7: ``n (B - F E) / (n B + F (J - E))``.
+
+    Their F with the degrees of freedom of the single coefficient is taken back from its interval.
+    """
+    for seed in range(50):
+        table = np.random.default_rng(seed).normal(size=(5, 4)) + np.arange(5)[:, None] / 3
+        one, (n, k) = intraclass_correlations(table), table.shape
+        between, _, raters, error = one.mean_squares
+        lo, rest = one.agreement_lo, k * raters + (k * n - k - n) * error
+        f = n * between * (1 - lo) / (n * error + lo * rest)
+        bottom = n * between + f * (raters - error)
+        expected = n * (between - f * error) / bottom if bottom > 0 else -np.inf
+
+        assert one.agreement_mean_lo == pytest.approx(expected)
+
+
+def test_levels_alone_leave_an_interval_where_nothing_else_differs():
+    """Without any residual the interval is the limit of ever smaller ones, not a point."""
+    table = np.add.outer([1.0, 2, 4, 7], [0.0, 1, 3])
+    speck = 1e-6 * np.random.default_rng(1).normal(size=table.shape)
+    exact, near = intraclass_correlations(table), intraclass_correlations(table + speck)
+
+    assert exact.agreement_lo < exact.agreement < exact.agreement_hi
+    assert exact.agreement_lo == pytest.approx(near.agreement_lo, abs=1e-4)
+
+
+@pytest.mark.parametrize("effect", [0, 5])
+def test_whether_waters_differ_is_said_by_the_reading_alone(effect):
+    """Whatever the panel's own test says, its sentence follows what the reading found."""
+    scores = gather_scores(tasted(effect=effect, tasters="ABCDE"))
+    found, nothing = (check_panel(scores, found=one).verdict for one in (True, False))
+
+    assert found.startswith(f"The panel {SEES}")
+    assert SEES not in nothing
+
+
+def test_the_number_of_tasters_is_allowed_for_as_statsmodels_does():
+    p = [0.04, 0.001, 0.2, 0.03, 0.9]
+
+    np.testing.assert_allclose(for_all([*p, np.nan]), [*multipletests(p, method="holm")[1], np.nan])
 
 
 def test_holes_are_refused():

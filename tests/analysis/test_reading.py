@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from labkit.analysis.reading.coffee import in_words, leaving_out, read_attributes, read_coffee
+from labkit.analysis.reading.panel import SEES
 from labkit.analysis.reading.verdict import FOUND, NOTHING, UNKNOWN, detectable_difference
 from labkit.analysis.region import Region
 from labkit.errors import ReadingError
@@ -137,6 +138,25 @@ def test_the_html_is_short_and_opens_with_the_verdict(reading):
     assert html.startswith(f"<p><strong>{reading.verdict.text[:30]}")
     assert "These cups cannot tell:" in html
     assert len(html) < 2500
+
+
+def test_no_difference_beyond_the_scale_is_said_to_have_been_seen(taste):
+    """Two tasters, two flights: the reckoning alone would have said more than 8 points of 8."""
+    reading = read_coffee(taste(effect=0, tasters="AB", flights=2, seed=1))
+
+    assert reading.verdict.kind == NOTHING
+    assert reading.verdict.detectable_points == np.inf
+    assert "would have been seen" not in reading.verdict.text
+    assert "With one more taster, about 4 points would show" in reading.verdict.text
+
+
+def test_only_the_verdict_says_whether_the_panel_sees_differences(taste):
+    """A flat coffee on which the panel's own test is below 5 % by chance."""
+    reading = read_coffee(taste(effect=0, flights=1, seed=15))
+
+    assert reading.panel.variance.p_water < 0.05
+    assert reading.verdict.kind == NOTHING
+    assert SEES not in reading._repr_html_()
 
 
 def test_with_a_known_spread_four_of_five_exact_tests_see_the_detectable_difference():

@@ -90,22 +90,33 @@ def intraclass_correlations(table: Floats) -> IntraclassCorrelations:
             agreement_lo=lo,
             agreement_hi=hi,
             agreement_mean=float(np.float64(between - error) / (between + (raters - error) / n)),
-            agreement_mean_lo=lo * k / (1 + lo * (k - 1)),
-            agreement_mean_hi=hi * k / (1 + hi * (k - 1)),
+            agreement_mean_lo=_of_mean(lo, k),
+            agreement_mean_hi=_of_mean(hi, k),
             consistency=float(three),
             consistency_mean=float(np.float64(between - error) / between),
             mean_squares=(between, within, raters, error),
         )
 
 
+def _of_mean(icc: float, k: int) -> float:
+    """Spearman and Brown's step from one taster to the mean of `k`.
+
+    At -1/(k-1) it falls to minus infinity, and beyond would come back from above: an end of an
+    interval that lies there stays below everything.
+    """
+    return -float("inf") if icc * (k - 1) <= -1 else icc * k / (1 + icc * (k - 1))
+
+
 def _agreement_interval(
     n: int, k: int, between: float, raters: float, error: float, icc: float
 ) -> tuple[float, float]:
-    if error <= 0:
+    if max(raters, error) <= 0 or not np.isfinite(icc):
         return icc, icc
-    ratio = raters / error
-    top = (k - 1) * (n - 1) * (k * icc * ratio + n * (1 + (k - 1) * icc) - k * icc) ** 2
-    bottom = (n - 1) * k**2 * icc**2 * ratio**2 + (n * (1 + (k - 1) * icc) - k * icc) ** 2
+    # Below 0 the degrees of freedom would weigh a mean square negatively, down to none of them.
+    icc = max(icc, 0.0)
+    rest = n * (1 + (k - 1) * icc) - k * icc
+    top = (k - 1) * (n - 1) * (k * icc * raters + rest * error) ** 2
+    bottom = (n - 1) * (k * icc * raters) ** 2 + (rest * error) ** 2
     df = top / bottom
     low, high = special.fdtri(n - 1, df, 0.975), special.fdtri(df, n - 1, 0.975)
     rest = k * raters + (k * n - k - n) * error

@@ -66,6 +66,19 @@ class Reading:
             raise ReadingError(f"there is no surface to predict from: {self.verdict.text}")
         return self.surface.predict(targets, level=level)
 
+    @property
+    def waters_sentence(self) -> str:
+        """Which waters differ compared singly, and what that is worth beside the verdict."""
+        if self.waters is None:
+            return ""
+        apart = len(self.waters.pairs) and (self.waters.pairs["p"] < 0.05).any()
+        if not apart or self.verdict.kind == FOUND:
+            return self.waters.sentence
+        return (
+            f"Compared singly: {self.waters.sentence} The reading as a whole does not bear it out: "
+            "serve these two again before you rely on it."
+        )
+
     def _repr_html_(self) -> str:
         def listed(head: str, sentences: Sequence[str]) -> str:
             rows = "".join(f"<li>{html.escape(one)}</li>" for one in sentences if one)
@@ -79,7 +92,7 @@ class Reading:
         scale = SCALES.get(self.scores.scale)
         has_mean = scale is None or not scale.middle_is_best
         panel = (self.panel.verdict, self.panel.order_sentence) if has_mean else ()
-        waters = (self.waters.sentence,) if has_mean and self.waters is not None else ()
+        waters = (self.waters_sentence,) if has_mean else ()
         folded = listed("", models).replace("<p></p>", "")
         return (
             f"<p><strong>{answer}</strong> {html.escape(rest)}</p>"
@@ -162,14 +175,15 @@ def _read(
                 f"Fitted by {REML_ENGINE}: statsmodels' MixedLM would take long here, or did not "
                 "settle."
             )
+        verdict = judge(surface, best)
         return Reading(
             scores=scores,
             surface=surface,
             best=best,
             waters=waters,
-            panel=check_panel(scores),
+            panel=check_panel(scores, found=verdict.kind == FOUND),
             diagnostics=diagnostics,
-            verdict=judge(surface, best),
+            verdict=verdict,
             cannot_tell=surface.model.cannot_tell,
             notes=(*notes, *why_not, *diagnostics.warnings),
         )
@@ -181,7 +195,7 @@ def _without_surface(scores: Scores, why: str, rng: np.random.Generator) -> Read
         surface=None,
         best=None,
         waters=_waters(scores, rng)[0],
-        panel=check_panel(scores),
+        panel=check_panel(scores, found=False),
         diagnostics=None,
         verdict=Verdict(kind=UNKNOWN, text=why, p_value=None, detectable_points=None),
         cannot_tell=(),

@@ -1,7 +1,8 @@
 """Is the panel seeing anything: each taster's repeatability, discrimination and agreement.
 
 A verdict is a description, never an exclusion: leaving a taster out is a choice that the reading
-records (``without_tasters``) and whose effect ``leaving_out`` shows.
+records (``without_tasters``) and whose effect ``leaving_out`` shows. Whether the waters differ is
+the reading's to say; the panel's own test answers only where it is asked alone.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from numpy.typing import ArrayLike
+from scipy import stats
 
 from labkit.analysis.model.coding import Floats, p_text
 from labkit.analysis.model.scores import Scores
@@ -24,6 +26,7 @@ from labkit.analysis.reading.agreement import (
     kendall_w,
     waters_against_interaction,
 )
+from labkit.analysis.reading.repeat_noise import RepeatNoise, rounding
 from labkit.analysis.reading.serving_order import order_effects
 
 SEES: Final = "sees differences"
@@ -41,6 +44,9 @@ AGREES: Final = 0.3
 
 FEWEST_WATERS: Final = 3
 """Waters below which no taster is judged."""
+
+ALPHA: Final = 0.05
+"""Chance that any taster of a panel is said to tell alike waters apart, or to go another way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,16 +69,22 @@ class TasterCheck:
     """Spread between scores of the same water, points."""
 
     discrimination_f: float
-    """Spread between waters over spread between repeats."""
+    """Spread between waters over spread between repeats, the panel's repeats drawn in."""
 
     discrimination_p: float
     """Its p-value."""
+
+    discrimination_p_adjusted: float
+    """The same, allowing for the number of tasters looked at (Holm)."""
 
     agreement: float
     """Correlation with the mean of the other tasters (this one left out) over waters."""
 
     rank_agreement: float
     """The same for ranks."""
+
+    departure_p: float
+    """Of 'answers to the waters as the others do', allowing for the number of tasters (Holm)."""
 
     level: float
     """Points above the panel's mean over the same waters."""
@@ -144,8 +156,17 @@ class PanelCheck:
         return pd.DataFrame([asdict(one) for one in self.tasters])
 
 
-def check_panel(scores: Scores) -> PanelCheck:
-    """Check the panel on the scores of one attribute."""
+def check_panel(scores: Scores, *, found: bool | None = None) -> PanelCheck:
+    """Check the panel on the scores of one attribute.
+
+    Parameters
+    ----------
+    scores : Scores
+        Of one coffee.
+    found : bool, optional
+        Whether the reading of these scores found a best water; then the panel's sentence does
+        not ask again. Unless given, waters are tested against what tasters disagree on.
+    """
     cells = Cells.of(scores.tasters, scores.column("recipe"), scores.score)
     notes: list[str] = []
     whole = np.asarray(np.isfinite(cells.mean).all(axis=0))
@@ -161,7 +182,14 @@ def check_panel(scores: Scores) -> PanelCheck:
     elif len(cells.tasters) >= 2:
         notes.append("Fewer than two waters were scored by everyone: agreement cannot be told.")
     variance = waters_against_interaction(cells)
-    checks = tuple(_one_taster(row, cells, variance) for row in range(len(cells.tasters)))
+    noise = RepeatNoise.of(cells, least=rounding(scores.score))
+    rows = range(len(cells.tasters))
+    tests = [noise.discrimination(row, cells) for row in rows]
+    apart = for_all([p for _, p in tests])
+    departs = for_all([noise.departure(row, cells) for row in rows])
+    checks = tuple(
+        _one_taster(row, cells, variance, (*tests[row], apart[row], departs[row])) for row in rows
+    )
     if not any(one.n_repeats for one in checks):
         notes.append(
             "Nobody scored the same water twice: repeatability cannot be told. Serve a hidden "
@@ -174,7 +202,7 @@ def check_panel(scores: Scores) -> PanelCheck:
         correlations=correlations,
         concordance=concordance,
         variance=variance,
-        verdict=_panel_sentence(checks, correlations, variance),
+        verdict=_panel_sentence(checks, found, _sees(correlations, variance)),
         notes=tuple(notes),
     )
 
@@ -197,7 +225,25 @@ def _traces(cells: Cells) -> pd.DataFrame:
     )
 
 
-def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | None) -> TasterCheck:
+def for_all(p_values: ArrayLike) -> Floats:
+    """Holm's adjustment of those p-values that are known; NaN for the others.
+
+    By hand, as statsmodels' collects all garbage at each call: longer than the rest of the check.
+    """
+    found = np.array(p_values, dtype=np.float64)
+    order = np.argsort(found)[: int(np.isfinite(found).sum())]
+    steps = found[order] * np.arange(len(order), 0, -1)
+    found[order] = np.maximum.accumulate(steps).clip(max=1)
+    return found
+
+
+def _one_taster(
+    row: int,
+    cells: Cells,
+    variance: WatersAgainstInteraction | None,
+    tests: tuple[float, float, float, float],
+) -> TasterCheck:
+    f, p, p_adjusted, departure = tests
     table, taster = cells.mean, cells.tasters[row]
     mine, others = table[row], np.delete(table, row, axis=0)
     scored = np.isfinite(mine)
@@ -207,10 +253,9 @@ def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | Non
     varied = enough and np.ptp(y) > 0
     sizes, within = cells.count[row, scored], float(cells.within[row].sum())
     n_repeats = int((sizes - 1).sum())
-    f, p = _discrimination(mine[scored], sizes, within)
     agreement = _correlation(x, y, varied)
     x_rank, y_rank = stats.rankdata([x, y], axis=1)
-    verdict = _verdict(p, agreement)
+    verdict = _verdict(p_adjusted, departure, agreement)
     return TasterCheck(
         taster=taster,
         n_scores=int(sizes.sum()),
@@ -219,15 +264,17 @@ def _one_taster(row: int, cells: Cells, variance: WatersAgainstInteraction | Non
         repeatability_sd=float(np.sqrt(within / n_repeats)) if n_repeats else float("nan"),
         discrimination_f=f,
         discrimination_p=p,
+        discrimination_p_adjusted=p_adjusted,
         agreement=agreement,
         rank_agreement=_correlation(x_rank, y_rank, varied),
+        departure_p=departure,
         level=float((mine[scored] - np.nanmean(table[:, scored], axis=0)).mean()),
         scale_slope=float((x - x.mean()) @ y / np.var(x) / len(x)) if enough else float("nan"),
         spread=float(np.std(mine[scored], ddof=1)) if scored.sum() > 1 else float("nan"),
         interaction_share=float("nan") if variance is None else float(variance.shares[row]),
         mandel_h=_mandel_h(row, table),
         verdict=verdict,
-        sentence=_sentence(taster, verdict, agreement, n_repeats, len(table)),
+        sentence=_sentence(taster, verdict, agreement, np.isfinite(p), len(table)),
     )
 
 
@@ -236,19 +283,6 @@ def _correlation(x: Floats, y: Floats, varied: bool) -> float:
         return float("nan")
     x, y = x - x.mean(), y - y.mean()
     return float(x @ y / np.sqrt((x @ x) * (y @ y)))
-
-
-def _discrimination(waters: Floats, sizes: Floats, within: float) -> tuple[float, float]:
-    """One-way analysis of variance of one taster's scores over waters."""
-    df = int((sizes - 1).sum())
-    if not df or len(waters) < 2:
-        return float("nan"), float("nan")
-    grand = float(sizes @ waters / sizes.sum())
-    between = float(sizes @ (waters - grand) ** 2) / (len(waters) - 1)
-    if within <= 0:
-        return (float("inf"), 0.0) if between > 0 else (float("nan"), float("nan"))
-    f = between / (within / df)
-    return f, float(special.fdtrc(len(waters) - 1, df, f))
 
 
 def _mandel_h(me: int, table: Floats) -> float:
@@ -261,14 +295,16 @@ def _mandel_h(me: int, table: Floats) -> float:
     return float((h / spread[spread > 0]).max()) if len(h) else float("nan")
 
 
-def _verdict(p: float, agreement: float) -> str:
-    if np.isnan(p) or np.isnan(agreement) or p >= 0.05:
+def _verdict(p: float, departure: float, agreement: float) -> str:
+    if np.isnan(p) or np.isnan(agreement) or p >= ALPHA:
         return UNKNOWN
-    return SEES if agreement >= AGREES else DISAGREES
+    return DISAGREES if agreement < AGREES and departure < ALPHA else SEES
 
 
-def _sentence(name: str, verdict: str, agreement: float, n_repeats: int, n_tasters: int) -> str:
+def _sentence(name: str, verdict: str, agreement: float, tested: bool, n_tasters: int) -> str:
     if verdict == SEES:
+        if agreement < AGREES:
+            return f"{name} tells the waters apart; whether as the others do: cannot tell yet."
         return f"{name} tells the waters apart and goes with the panel."
     if verdict == DISAGREES:
         if agreement < 0:
@@ -276,18 +312,23 @@ def _sentence(name: str, verdict: str, agreement: float, n_repeats: int, n_taste
         return f"{name} tells the waters apart but goes another way than the others."
     if n_tasters == 1:
         return f"{name} is the only taster: there is no panel to compare with."
-    if not n_repeats:
-        return f"{name} scored no water twice: cannot tell yet."
+    if not tested:
+        return f"Nobody scored a water twice, or {name} scored only one: cannot tell yet."
     if np.isnan(agreement):
         return f"{name} scored too few waters, or all the same: cannot tell yet."
     return f"{name} has not shown to tell these waters apart: cannot tell yet."
 
 
-def _panel_sentence(
-    checks: tuple[TasterCheck, ...],
-    correlations: IntraclassCorrelations | None,
-    variance: WatersAgainstInteraction | None,
-) -> str:
+def _sees(
+    correlations: IntraclassCorrelations | None, variance: WatersAgainstInteraction | None
+) -> bool:
+    """Whether the panel's own test tells the waters apart, where no reading says so."""
+    if variance is not None:
+        return variance.p_water < ALPHA
+    return correlations is not None and correlations.agreement_mean_lo > 0
+
+
+def _panel_sentence(checks: tuple[TasterCheck, ...], found: bool | None, own_test: bool) -> str:
     if len(checks) == 1:
         return "One taster: there is no panel to judge."
     against = [one.taster for one in checks if one.verdict == DISAGREES]
@@ -297,10 +338,13 @@ def _panel_sentence(
             f"The panel {DISAGREES}: {seeing} of {len(checks)} tasters are seen to go together, "
             f"{' and '.join(against)} another way. Leaving a taster out is your choice."
         )
-    if variance is not None and variance.p_water < 0.05 and len(checks) > 2:
-        return f"The panel {SEES}: the waters stand out from what tasters disagree on."
-    if seeing >= 2:
-        return f"The panel {SEES}: {seeing} of {len(checks)} tasters do, and go together."
-    if correlations is not None and correlations.agreement_mean_lo > 0:
-        return f"The panel {SEES}: its mean is repeatable (ICC {correlations.agreement_mean:.2f})."
-    return "Whether the panel sees differences: cannot tell yet."
+    alone = (
+        f"{seeing} of {len(checks)} tasters tell the waters apart also alone."
+        if seeing
+        else "no taster is sure to tell the waters apart alone."
+    )
+    if own_test if found is None else found:
+        return f"The panel {SEES}: {alone}"
+    if found is None:
+        return "Whether the panel sees differences: cannot tell yet."
+    return f"Taster by taster: {alone}"

@@ -6,35 +6,23 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import optimize, special
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.model.kenward_roger import Contrast
+from labkit.analysis.model.kenward_roger import Contrast, FTest
 from labkit.analysis.reading.best import Best
 from labkit.analysis.reading.surface import Surface
+from labkit.tasting import ALPHA, SCALES, detectable_difference
 from labkit.water import describe
 
 FOUND: Final = "best found"
 NOTHING: Final = "no difference seen"
 UNKNOWN: Final = "cannot tell"
 
-LARGEST: Final = 200.0
-"""Standard errors beyond which a difference is not called detectable."""
-
-FAR: Final = 35.0
-"""Standard errors beyond which a difference counts as this many: the tables of t end near it."""
-
-MANY: Final = 1e4
-"""Degrees of freedom beyond which a variance counts as known."""
-
-PARTS: Final = 40
-"""Equally likely parts into which the uncertainty of a standard error is cut."""
-
 FARTHEST: Final = 40
 """Waters farthest from the middle that are compared with each other."""
 
-ALPHA: Final = 0.05
-"""Chance of claiming a winner where the waters are all one."""
+MOST_MORE: Final = 8
+"""Tasters more than there were, up to which it is said what they would see."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,56 +39,11 @@ class Verdict:
     """Of 'the waters do not matter'; None if it could not be tested."""
 
     detectable_points: float | None
-    """Difference between two of the waters that would have been seen with 80 % chance."""
+    """Difference between two of the waters that would have been seen with 80 % chance; infinite
+    where none that fits on the scale would have been."""
 
     def __str__(self) -> str:
         return self.text
-
-
-def detectable_difference(
-    se: float, df: float, df_top: float, df_bottom: float, chance: float = 0.8
-) -> float:
-    """Smallest difference that such cups call a winner with the given chance, score units.
-
-    Parameters
-    ----------
-    se, df : float
-        Standard error of the difference, as these cups estimate it, and its degrees of freedom.
-    df_top, df_bottom : float
-        Of the F test.
-    chance : float
-        Of seeing it.
-
-    Returns
-    -------
-    float
-        Infinite if no difference could be seen.
-
-    Notes
-    -----
-    A winner takes both tests of `judge` at 5 %, so the less likely of the two counts. Of all
-    surfaces in which this comparison makes the difference, the one that is hardest to see has the
-    non-centrality ``(difference / se)^2``; the others are seen at least as often. The standard
-    error is itself an estimate: the chance is averaged over how far it may be off (chi-squared
-    with ``df``), without which three tasters saw in half of the cases what was promised for 80 %.
-    """
-    df, df_bottom = min(df, MANY), min(df_bottom, MANY)
-    critical_f = float(special.fdtri(df_top, df_bottom, 1 - ALPHA))
-    critical_t = float(special.stdtrit(df, 1 - ALPHA / 2))
-    off = np.sqrt(special.chdtri(df, 1 - (np.arange(PARTS) + 0.5) / PARTS) / df)
-
-    def short_of(size: float) -> float:
-        root = np.minimum(size * off, FAR)
-        by_f = 1 - special.ncfdtr(df_top, df_bottom, root**2, critical_f)
-        by_t = 1 - special.nctdtr(df, root, critical_t)
-        return float(np.minimum(by_f, by_t).mean()) - chance
-
-    high = 4.0
-    while not short_of(high) >= 0:
-        high *= 2
-        if high > LARGEST:
-            return float("inf")
-    return float(optimize.brentq(short_of, 1e-6, high, xtol=1e-4)) * se
 
 
 def judge(surface: Surface, best: Best) -> Verdict:
@@ -121,11 +64,13 @@ def judge(surface: Surface, best: Best) -> Verdict:
     worst = waters[int(np.argmin(surface.mean(waters)))]
     gap = surface.difference(best.target, worst)
     widest = _widest(surface, waters)
-    detectable = detectable_difference(widest.se, widest.df, test.df_top, test.df_bottom)
+    detectable = detectable_difference(
+        widest.se, widest.df, test.df_top, test.df_bottom, span=_span(surface)
+    )
     found = test.p_value < ALPHA and gap.p_value < ALPHA
     return Verdict(
         kind=FOUND if found else NOTHING,
-        text=_found(surface, best, worst) if found else _nothing(surface, detectable),
+        text=_found(surface, best, worst) if found else _nothing(surface, detectable, widest, test),
         p_value=test.p_value,
         detectable_points=detectable,
     )
@@ -140,16 +85,45 @@ def _widest(surface: Surface, waters: Floats) -> Contrast:
     return surface.difference(outer[first[place]], outer[second[place]])
 
 
-def _nothing(surface: Surface, detectable: float) -> str:
+def _span(surface: Surface) -> float:
+    """Points from the lowest to the highest score; infinite where the scale is not ours."""
+    scale = SCALES.get(surface.scores.scale)
+    return float("inf") if scale is None else scale.highest - scale.lowest
+
+
+def _nothing(surface: Surface, detectable: float, widest: Contrast, test: FTest) -> str:
     people = len(np.unique(surface.scores.tasters))
     if not np.isfinite(detectable):
-        return "No difference seen, but these cups are too few to show one of any size: taste more."
+        span = _span(surface)
+        whole = f", not even of the scale's whole {span:g} points" if np.isfinite(span) else ""
+        return (
+            f"No difference seen, but these cups are too few to show one{whole}. "
+            f"{_what_would(people, widest, test, span)}"
+        )
     who = "this taster" if people == 1 else "this panel"
     return (
         f"No difference that {who} can see between these waters. With these cups, a difference of "
         f"{detectable:.1f} points between any two of them would have been seen with 80 % chance; "
         "none was seen. Smaller ones may be there."
     )
+
+
+def _what_would(people: int, widest: Contrast, test: FTest, span: float) -> str:
+    """How many more tasters would show a difference, as each adds a degree of freedom at least."""
+    if people == 1:
+        return "Taste another flight of the same waters."
+    for more in range(1, MOST_MORE + 1):
+        size = detectable_difference(
+            widest.se * float(np.sqrt(people / (people + more))),
+            widest.df + more,
+            test.df_top,
+            test.df_bottom + more,
+            span=span,
+        )
+        if np.isfinite(size):
+            extra = "one more taster" if more == 1 else f"{more} more tasters"
+            return f"With {extra}, about {size:.0f} points would show; further flights help too."
+    return "Taste with more tasters, and serve each water more often."
 
 
 def _found(surface: Surface, best: Best, worst: Floats) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from html import escape
 
 import numpy as np
@@ -18,6 +19,7 @@ from labkit.tasting import (
     Sweep,
     TasterNoise,
     Vessels,
+    number_or_none,
     plan_notes,
     plan_power,
     practised_noise,
@@ -29,6 +31,7 @@ FEWEST_SCORES = 20
 """Scores of one coffee from which this panel's noise is taken; below it a spread says little."""
 
 _FALL = 1 / 8
+_MORE = 4
 _TABLES = (
     "<style>.lk-fold table{border-collapse:collapse;border:0}.lk-fold td,.lk-fold th"
     "{border:0;border-bottom:1px solid #8886;padding:.15rem .7rem .15rem 0;text-align:left;"
@@ -115,20 +118,26 @@ def view_plan(
     PlanError
         If the plan does not fit.
     """
-    power = plan_power(
-        n_waters,
-        n_tasters,
-        noise=noise,
-        has_control=has_control,
-        duplicates=duplicates,
-        cups_per_flight=cups_per_flight,
-        flights=flights,
-        serving=serving,
-        stages=stages,
-        vessel_ml=vessel_ml,
-        sweep=sweep,
-        fall=_FALL * (scale.highest - scale.lowest),
-    )
+    span = scale.highest - scale.lowest
+
+    def planned(tasters: int, rounds: int | None) -> PlanPower:
+        return plan_power(
+            n_waters,
+            tasters,
+            noise=noise,
+            has_control=has_control,
+            duplicates=duplicates,
+            cups_per_flight=cups_per_flight,
+            flights=rounds,
+            serving=serving,
+            stages=stages,
+            vessel_ml=vessel_ml,
+            sweep=sweep,
+            fall=_FALL * span,
+            span=span,
+        )
+
+    power = planned(n_tasters, flights)
     # A fixed seed, as in the power: the same question must give the same answer twice.
     design, balance = preview_balance(
         n_waters,
@@ -144,7 +153,7 @@ def view_plan(
     return (
         f'{_TABLES}<div role="status" style="max-width:46rem;line-height:1.45">'
         f"<p>{_cost(power, vessel_ml, jug_volume_ml)}</p>"
-        f"<p>{_seen(power, scale, sweep)}</p>"
+        f"<p>{_seen(power, scale, sweep, planned)}</p>"
         f"<ul>{listed}</ul></div>"
         f"{_folded('The numbers, and the noise they rest on', _table(power))}"
         f"{_folded('How even it would be', _evenness(design, balance))}"
@@ -169,16 +178,27 @@ def _cost(power: PlanPower, vessel_ml: float, jug_volume_ml: float) -> str:
     return said
 
 
-def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
-    if not math.isfinite(power.difference):
+def _seen(
+    power: PlanPower,
+    scale: Scale,
+    sweep: Sweep | None,
+    planned: Callable[[int, int | None], PlanPower],
+) -> str:
+    if not power.degrees_of_freedom:
         return (
             "<b>This plan would tell no difference</b>: nothing in it says how much one score "
             "differs from the next. Add a taster, a flight or a duplicate."
         )
+    if not math.isfinite(power.difference_of_any):
+        said = (
+            f"<b>This plan cannot show any difference</b> on a scale of {_points(power.span)} "
+            f"({scale.name}) {percent(power.chance)} of the time. {_what_would(power, planned)}"
+        )
+        return f"{said} <small>Noise: {escape(power.noise.source)}.</small>"
     said = (
         f"Likely seen, {percent(power.chance)} of the time: <b>a difference of "
-        f"{power.difference:.1f} points</b> ({scale.name}) between two waters named beforehand, "
-        f"{power.difference_of_any:.1f} between any two."
+        f"{power.difference_of_any:.1f} points</b> ({scale.name}) between any two waters, "
+        f"{power.difference:.1f} between two named beforehand."
     )
     for factor in sweep.varied if sweep is not None else ():
         width, tried = dict(power.region)[factor.name], factor.high - factor.low
@@ -194,9 +214,28 @@ def _seen(power: PlanPower, scale: Scale, sweep: Sweep | None) -> str:
     return f"{said} <small>Noise: {escape(power.noise.source)}.</small>"
 
 
+def _what_would(power: PlanPower, planned: Callable[[int, int | None], PlanPower]) -> str:
+    """The fewest more tasters, or flights, with which a difference fits on the scale."""
+    people, flights = power.n_tasters, power.sizes.flights
+    found = []
+    for more in range(1, _MORE + 1):
+        size = planned(people + more, flights).difference_of_any
+        if math.isfinite(size):
+            found.append(f"with {_many(people + more, 'taster')}, {size:.1f} points")
+            break
+    for more in range(1, _MORE + 1):
+        size = planned(people, flights + more).difference_of_any
+        if math.isfinite(size):
+            found.append(f"with {_many(flights + more, 'flight')}, {size:.1f} points")
+            break
+    if not found:
+        return "Add tasters, and flights of the same waters."
+    return f"This would be seen: {'; '.join(found)}."
+
+
 def _table(power: PlanPower) -> str:
     frame = power.to_frame()
-    frame["value"] = [f"{v:.0f}" if v >= 100 else f"{v:.3g}" for v in frame["value"]]
+    frame["value"] = [number_or_none(value) for value in frame["value"]]
     frame["what"] = [
         next((what.replace(n, one.title) for n, one in COORDINATE.items() if n in what), what)
         for what in frame["what"]
