@@ -10,16 +10,10 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis.head_start import HeadStart
-from labkit.analysis.region import COORDINATES, Region, coordinates
+from labkit.analysis.region import COORDINATES, Region, coordinates, water_target
 from labkit.analysis.suggest_batch import knowledge_gradient
-from labkit.analysis.suggest_belief import (
-    SEED,
-    Belief,
-    Helped,
-    SecondOpinion,
-    believe,
-    water_target,
-)
+from labkit.analysis.suggest_belief import Belief, Helped, believe
+from labkit.analysis.suggest_estimate import SEED, SecondOpinion
 from labkit.analysis.suggest_reasons import Reason, reason_for
 from labkit.errors import RegionError
 from labkit.tasting.scales import Scale
@@ -64,7 +58,7 @@ class Suggestion:
     """In the order of their worth."""
 
     leader: Target
-    """Today's best recipe: the highest expected score of the region."""
+    """Today's best recipe: what the scores speak for; before any, the region's highest."""
 
     leader_expected: float
     """Its expected score."""
@@ -252,7 +246,7 @@ def suggest_flight(
             also=asked,
             rng=rng,
         )
-    posterior, cups = belief.posterior, belief.cups
+    posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     included = tuple(int(place) for place in posterior.places(asked))
     batch = knowledge_gradient(
         posterior,
@@ -275,15 +269,15 @@ def suggest_flight(
                 expected=float(posterior.mean[place]),
                 low=low,
                 high=high,
-                chance_above_leader=posterior.chance_above(place, posterior.leader),
+                chance_above_leader=posterior.chance_above(place, leader),
                 gain=gain,
             )
         )
-    low, high = posterior.interval(posterior.leader)
+    low, high = posterior.interval(leader)
     return Suggestion(
         cups=tuple(chosen),
-        leader=water_target(posterior.recipes[posterior.leader]),
-        leader_expected=float(posterior.mean[posterior.leader]),
+        leader=water_target(posterior.recipes[leader]),
+        leader_expected=float(posterior.mean[leader]),
         leader_low=low,
         leader_high=high,
         engine=belief.engine,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from labkit.analysis.region import water_target
 from labkit.analysis.scores import Scores
-from labkit.analysis.suggest_belief import water_target
 
 COLUMNS = ("session", "flight", "cups", "tasters", "scores", "mean", "best_water", "best_mean")
 

@@ -11,11 +11,18 @@ import pandas as pd
 
 from labkit.analysis import Reading, stop_or_taste, suggest_flight
 from labkit.analysis.head_start import HeadStart, head_start
-from labkit.analysis.region import COORDINATES, Excluded, Region, coordinates, makeable
+from labkit.analysis.region import (
+    COORDINATES,
+    Excluded,
+    Region,
+    coordinates,
+    makeable,
+    water_target,
+)
 from labkit.analysis.scores import gather_scores
 from labkit.analysis.stopping import StopAdvice
 from labkit.analysis.suggest import Suggestion
-from labkit.analysis.suggest_belief import Belief, believe, water_target
+from labkit.analysis.suggest_belief import Belief, believe
 from labkit.analysis.suggest_history import flight_history
 from labkit.analysis.suggest_walk import WalkStep, classical_walk
 from labkit.book import LabBook
@@ -166,7 +173,7 @@ class NextFlightView(widgets.VBox):
             shown.append(said(f"{self._why_none()} The first flight spreads out."))
         else:
             belief = believe(scores, region, brew_method=brew_method, also=asked, head_start=start)
-            self.advice = stop_or_taste(belief, k=cups, served_as=brew_method)
+            self.advice = stop_or_taste(belief, k=cups, served_as=brew_method, tests=scores)
             if belief.control is not None:
                 self.control = water_target(belief.posterior.recipes[belief.control])
             shown += ["<h3>Stop, or taste on?</h3>", as_html(self.advice)]

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from labkit.analysis.region import Region
+from labkit.analysis.region import Region, water_target
 from labkit.analysis.stopping import SMALL_LOSS, SURE, confirming_test, stop_or_taste
-from labkit.analysis.suggest_belief import Belief, water_target
+from labkit.analysis.suggest_belief import Belief
 from labkit.analysis.suggest_cups import Cups
 from labkit.analysis.suggest_posterior import Posterior
 from labkit.tasting.scales import SCALES
