@@ -154,8 +154,10 @@ class ConfirmForm(widgets.VBox):
         cups = METHODS[method].cups
         # In full: a chooser on a phone cuts them off.
         pair = (
-            "No water of this coffee is read above yet: open a key first."
+            "No score of this coffee is read above: open a key first, or choose a score there."
             if first is None or second is None
+            else "Both are the same water: a test takes two."
+            if first == second
             else f"{first.text}, against {second.text}."
         )
         cost = (

@@ -160,7 +160,12 @@ class NextFlightView(widgets.VBox):
         self.advice = self.suggestion = self.step = self.control = None
         if self._reading.attribute != "overall":
             raise ReadingError(
-                "the next flight rests on overall scores. Choose the score 'overall'."
+                "the next flight rests on overall scores. "
+                + (
+                    "Choose the score 'overall'."
+                    if "overall" in self._reading.form.fields["attribute"].options
+                    else "This coffee has none: let its next session ask for 'overall'."
+                )
             )
         region = self._region(*_bounds(typed))
         scores, brew_method = self._reading.scores, self._reading.brew_method
