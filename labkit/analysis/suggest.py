@@ -23,6 +23,11 @@ from labkit.water.weighing import digits_of
 
 MOST_CUPS = 12
 
+_ELSEWHERE = (
+    "Today's best lies outside what may be proposed here: what is held, left out, or beyond the "
+    "bottles."
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SuggestedCup:
@@ -282,6 +287,6 @@ def suggest_flight(
         leader_high=high,
         engine=belief.engine,
         second=belief.second,
-        notes=belief.notes,
+        notes=belief.notes if leader < posterior.n_allowed else (*belief.notes, _ELSEWHERE),
         helped=belief.helped,
     )

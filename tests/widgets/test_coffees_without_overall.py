@@ -33,19 +33,22 @@ def taste(book, name, attribute, n_waters, is_open):
         return
     targets = [
         Target(mg_share=share, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=30)
-        for share in (0, 0.5, 1)[:n_waters]
+        for share in (0, 0.5, 1)[: max(2, n_waters)]
     ]
     book.start_session(name, coffee=name, attributes=[attribute], tasters=TASTERS)
     plan = plan_tasting(
-        targets,
-        TASTERS,
-        session=name,
-        passphrase=PASSPHRASE,
-        control="none",
-        duplicates=n_waters < 2,
+        targets, TASTERS, session=name, passphrase=PASSPHRASE, control="none", duplicates=0
     )
     book.store_plan(plan, waters=session_waters(targets, control="none"))
+    first = {
+        row.blind_code
+        for key in (plan.keys if n_waters == 1 else ())
+        for row in key.open(PASSPHRASE).rows
+        if row.target == targets[0]
+    }
     for number, cup in enumerate(plan.cups):
+        if n_waters == 1 and cup.blind_code not in first:
+            continue  # only one of the two waters was scored
         value = {"overall": 5.0 + number % 3, "words": ("floral",)}.get(attribute.name, 3.0)
         book.record_score(
             name, cup.flight, cup.taster, attribute.name, value, blind_code=cup.blind_code
