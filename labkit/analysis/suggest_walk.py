@@ -123,8 +123,10 @@ def classical_walk(
         served = recommended_by(estimate(scores, scale=scale))
         kept, is_told = coordinates(served.water)[0], last not in [n.factor for n in served.untold]
         line = _line(region, kept, last)
-        belief = believe(scores, region, scale=scale, also=line, rng=rng)
-        loss = _loss_on(belief, line)
+        asked = np.vstack([line, kept])
+        # What one dial leaves open is asked of the surface, which lends the least of its own.
+        belief = believe(scores, region, scale=scale, also=asked, engine="surface", rng=rng)
+        loss = _loss_on(belief, line, kept)
         unsettled = loss > SMALL_LOSS * belief.cups.points and n_times < MOST_REPEATS
     done = [name for name, _ in dials]
     return _next_step(region, kept, order, done, loss, k, unsettled=unsettled, is_told=is_told)
@@ -214,8 +216,8 @@ def _dial(region: Region, kept: Floats, name: str, k: int) -> Sweep:
     return DIALS[name](levels.tolist(), **held)
 
 
-def _loss_on(belief: Belief, line: Floats) -> float:
-    """Points that the recommended water is expected to give away against the best on the line."""
+def _loss_on(belief: Belief, line: Floats, kept: Floats) -> float:
+    """Points that the water kept is expected to give away against the best on the line."""
     draws = belief.posterior.draws[:, belief.posterior.places(line)]
-    served = belief.posterior.draws[:, belief.leader]
+    served = belief.posterior.draws[:, belief.posterior.places(kept)[0]]
     return float(np.mean(np.maximum(draws.max(axis=1), served) - served))
