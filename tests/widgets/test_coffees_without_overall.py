@@ -49,7 +49,8 @@ def taste(book, name, attribute, n_waters, is_open):
     for number, cup in enumerate(plan.cups):
         if n_waters == 1 and cup.blind_code not in first:
             continue  # only one of the two waters was scored
-        value = {"overall": 4.0 + (7 * number + number // 4) % 5, "words": ("floral",)}.get(attribute.name, 3.0)
+        given = {"overall": 4.0 + (7 * number + number // 4) % 5, "words": ("floral",)}
+        value = given.get(attribute.name, 3.0)
         book.record_score(
             name, cup.flight, cup.taster, attribute.name, value, blind_code=cup.blind_code
         )
