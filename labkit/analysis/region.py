@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from labkit.errors import RegionError
 from labkit.tasting.factors import FACTOR_TITLES, Factor
-from labkit.water import PURE_WATER, Concentrate, Water
+from labkit.water import PURE_WATER, Concentrate, Target, Water
 
 COORDINATES: Final = tuple(FACTOR_TITLES)
 """Names of the three coordinates, in the order of every array of waters."""
@@ -79,6 +79,11 @@ def coordinates(targets: object) -> NDArray[np.float64]:
             f"of shape {waters.shape}. Give all three, also the ones that stay the same."
         )
     return waters
+
+
+def water_target(water: NDArray[np.float64]) -> Target:
+    """One row of coordinates as a target."""
+    return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

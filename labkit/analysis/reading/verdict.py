@@ -105,8 +105,8 @@ def detectable_difference(
 def judge(surface: Surface, best: Best) -> Verdict:
     """Whether the waters matter, and if so which is best by how much.
 
-    A winner takes both: an F test that the surface does anything, and a best water that differs
-    from the worst one tasted.
+    A winner takes both: an F test that the surface does anything, and a highest point that differs
+    from the worst water tasted. The words are on the water to serve.
     """
     test = surface.test()
     if test is None:
@@ -118,7 +118,7 @@ def judge(surface: Surface, best: Best) -> Verdict:
         )
     waters = surface.scores.recipe_waters
     worst = waters[int(np.argmin(surface.mean(waters)))]
-    gap = surface.difference(best.target, worst)
+    gap = surface.difference(best.highest, worst)
     widest = _widest(surface, waters)
     detectable = detectable_difference(widest.se, widest.df, test.df_top, test.df_bottom)
     found = test.p_value < ALPHA and gap.p_value < ALPHA
