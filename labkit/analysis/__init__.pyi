@@ -16,7 +16,10 @@ from .model.mixed import Component as Component
 from .model.mixed import MixedFit as MixedFit
 from .model.mixed import fit_mixed as fit_mixed
 from .model.scores import gather_scores as gather_scores
+from .model.surface import Surface as Surface
+from .model.surface import fit_surface as fit_surface
 from .pair_tests.answers import PairReading as PairReading
+from .pair_tests.answers import answer_on as answer_on
 from .pair_tests.answers import read_tests as read_tests
 from .pair_tests.answers import scored_only as scored_only
 from .pair_tests.difference import METHODS as METHODS
@@ -65,8 +68,6 @@ from .reading.special_scales import check_all_that_apply as check_all_that_apply
 from .reading.special_scales import just_about_right as just_about_right
 from .reading.special_scales import rank_test as rank_test
 from .reading.special_scales import with_liking as with_liking
-from .reading.surface import Surface as Surface
-from .reading.surface import fit_surface as fit_surface
 from .reading.views import cup_points as cup_points
 from .reading.views import curve as curve
 from .reading.words import ALPHA as ALPHA
@@ -75,9 +76,9 @@ from .reading.words import read_words as read_words
 from .region import Excluded as Excluded
 from .region import Region as Region
 from .region import makeable as makeable
+from .region import water_target as water_target
 from .search.belief import Belief as Belief
 from .search.belief import believe as believe
-from .search.belief import water_target as water_target
 from .search.cups import rising_scale as rising_scale
 from .search.earlier_coffees import HeadStart as HeadStart
 from .search.earlier_coffees import head_start as head_start

@@ -19,6 +19,7 @@ from labkit.water import (
     PURE_WATER,
     STANDARD_SPAN,
     Concentrate,
+    Target,
     Water,
     as_coordinates,
 )
@@ -37,6 +38,11 @@ HALF_STEP: Final = np.array([STANDARD_STEPS[name] for name in COORDINATES]) / 2
 
 MOST_RECIPES: Final = 40_000
 """More recipes than this make a suggestion slow without making it better."""
+
+
+def water_target(water: NDArray[np.float64]) -> Target:
+    """One row of coordinates as a target."""
+    return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

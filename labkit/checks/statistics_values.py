@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Final, TypeAlias
 
@@ -13,6 +13,8 @@ from labkit.analysis import (
     Cells,
     Component,
     Floats,
+    FTest,
+    MixedFit,
     RepeatNoise,
     answers_needed,
     check_panel,

@@ -14,6 +14,7 @@ from .conditions import compare_conditions as compare_conditions
 from .conditions import condition_blocks as condition_blocks
 from .detectable import ALPHA as ALPHA
 from .detectable import detectable_difference as detectable_difference
+from .discrimination import CONFIRMING as CONFIRMING
 from .discrimination import METHODS as METHODS
 from .discrimination import Method as Method
 from .discrimination import pair_waters as pair_waters

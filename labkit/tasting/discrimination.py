@@ -53,6 +53,14 @@ class Method:
         return "{" in self.question
 
     @property
+    def names_first(self) -> bool:
+        """Whether the plan names one water beforehand: with more of something, or to be preferred.
+
+        The other one stands as the control.
+        """
+        return self.names_attribute or self.name == CONFIRMING
+
+    @property
     def scale(self) -> Scale:
         """What is marked on every cup of a set; it carries the method's name into the scores."""
         return Scale(name=self.name, lowest=0, highest=1, step=1, words=MARKS)
@@ -72,6 +80,9 @@ class Method:
             )
         return self.question.format(attribute=attribute)
 
+
+CONFIRMING: Final = "confirming preference"
+"""The paired preference whose winner is named beforehand, in the sealed plan."""
 
 _METHODS: Final = (
     Method(
@@ -108,6 +119,13 @@ _METHODS: Final = (
         question="Which cup has most {attribute}?",
         guessing=1 / 3,
         source="common practice; only the sets with one stronger cup are served",
+    ),
+    Method(
+        name=CONFIRMING,
+        sets=("AB", "BA"),
+        question="Which cup do you prefer?",
+        guessing=1 / 2,
+        source="ISO 5495, one-sided: which water should win is fixed before (from memory)",
     ),
     Method(
         name="paired preference",
@@ -258,13 +276,13 @@ def pair_waters(
 
 
 def _weaker(method: Method, pair: tuple[Target, Target], stronger: Target | None) -> Target | None:
-    """The water expected to have less of the attribute; None where no attribute is named."""
-    if not method.names_attribute:
+    """The water expected to have less, or not to win; None where none is named beforehand."""
+    if not method.names_first:
         return None
     if stronger not in pair:
         raise PlanError(
             f"stronger must be one of the pair for {method.name}, got {stronger}. "
-            "Say which water should have more of the attribute."
+            "Say which water should have more of the attribute, or be preferred."
         )
     return pair[1] if stronger == pair[0] else pair[0]
 
@@ -294,7 +312,7 @@ def right_answers(
         If the plan is none of discrimination, or no answer of its method is right.
     """
     method = _method(plan.design.kind).name
-    if method == "paired preference":
+    if method in ("paired preference", CONFIRMING):
         raise PlanError("method must have a right answer, got a paired preference. Count choices.")
     rows = []
     for flight in opened:

@@ -8,8 +8,8 @@ import pytest
 
 from labkit.analysis.model.coding import second_order_terms
 from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading.best import DRAWS, find_best, level_point, stationary_point
-from labkit.analysis.reading.surface import fit_surface
 
 from .conftest import GRID, tasted
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.reading.diagnostics import end_shares
 from labkit.analysis.reading.ordinal import ordinal_check
-from labkit.analysis.reading.surface import fit_surface
 
 from .conftest import RATIOS, tasted
 

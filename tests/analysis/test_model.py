@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.reading.surface import fit_surface
+from labkit.analysis.model.surface import fit_surface
 
 from .conftest import GRID, RATIOS, tasted
 

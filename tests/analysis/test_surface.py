@@ -8,7 +8,7 @@ from scipy import sparse
 
 from labkit.analysis.model.reml import CrossProducts
 from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.reading.surface import fit_surface
+from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading.views import contour, cup_points, curve, taster_curves, water_points
 from labkit.errors import ReadingError
 from labkit.water import Target

@@ -128,7 +128,7 @@ def test_plain_libraries_give_the_printed_coefficients_and_best_water(
     assert names["found"] == pytest.approx(list(printed_coefficients(html).values()), abs=6e-5)
     best = read_coffee(
         book.opened_scores(coffee=coffee.name, client=coffee.client), "overall"
-    ).best.target
+    ).best.highest
     for factor, level in names["best"].items():
         assert level == pytest.approx(getattr(best, factor))
 

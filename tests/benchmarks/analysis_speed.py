@@ -18,8 +18,8 @@ from labkit.analysis.model import mixed
 from labkit.analysis.model import structure as model
 from labkit.analysis.model.reml import CrossProducts, solve
 from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading.coffee import read_attributes, read_coffee
-from labkit.analysis.reading.surface import fit_surface
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 
 ATTRIBUTES = (

@@ -3,11 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import binom
 
-from labkit.analysis.region import Region
-from labkit.analysis.search.belief import Belief, water_target
+from labkit.analysis.pair_tests.answers import read_tests
+from labkit.analysis.region import Region, water_target
+from labkit.analysis.search.belief import Belief
 from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.posterior import Posterior
 from labkit.analysis.search.stopping import SMALL_LOSS, SURE, confirming_test, stop_or_taste
@@ -159,3 +161,63 @@ def test_points_count_by_the_width_of_the_scale():
 
     assert stop_or_taste(told).verdict != "taste on"
     assert stop_or_taste(narrow).verdict == "taste on"
+
+
+@pytest.mark.parametrize(
+    ("preferred", "outcome", "verdict", "is_open"),
+    [
+        (8, "confirmed", "stop: settled", False),
+        (6, "not settled", "stop: settled", True),
+        (3, "not confirmed", "stop: nobody can tell", False),
+    ],
+)
+def test_the_answer_of_the_confirming_test_changes_the_advice(preferred, outcome, verdict, is_open):
+    tests = duels(preferred, 8)
+
+    advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1), tests=tests)
+
+    assert advice.answer.outcome == outcome
+    assert (advice.answer.preferred, advice.answer.n) == (preferred, 8)
+    assert advice.verdict == verdict
+    assert (advice.confirm is not None) == is_open
+
+
+def test_what_the_advice_asks_for_confirms_and_one_less_does_not():
+    """One rule before and after: the same count, one-sided, whoever drank the pairs."""
+    asked = confirming_test(belief([7.0, 6.2, 6.0], 0.1), gain=1.3, leader=water_target(RECIPES[0]))
+
+    for preferred in (asked.fewest_preferred, asked.fewest_preferred - 1):
+        [reading] = read_tests(duels(preferred, asked.n_pairs))
+        answer = reading.answer_on(asked.leader, asked.control)
+        assert (answer.outcome == "confirmed") == (preferred == asked.fewest_preferred)
+
+
+def test_another_leader_is_not_answered_by_an_older_test():
+    other = belief([6.0, 6.2, 7.5], 0.1)
+
+    assert stop_or_taste(other, tests=duels(8, 8)).answer is None
+
+
+def duels(preferred, n, method="confirming preference"):
+    """Pairs of the first recipe against the control, four tasters in turn."""
+    rows = []
+    for pair in range(n):
+        for place, water in enumerate("AB"):
+            recipe = RECIPES[0] if water == "A" else RECIPES[CONTROL]
+            rows.append(
+                {
+                    "session": "duel",
+                    "flight": 1 + pair // 4,
+                    "taster": "ABCD"[pair % 4],
+                    "position": place + 1,
+                    "water": water,
+                    "attribute": "Which cup do you prefer?",
+                    "scale": method,
+                    "score": float((water == "A") == (pair < preferred)),
+                    "mg_share": recipe[0],
+                    "hardness_mg_l_caco3": recipe[1],
+                    "alkalinity_mg_l_caco3": recipe[2],
+                    "is_control": water == "B",
+                }
+            )
+    return pd.DataFrame(rows)

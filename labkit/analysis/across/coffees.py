@@ -18,10 +18,11 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.scores import Scores, gather_scores
-from labkit.analysis.reading.best import Best, FactorRange, find_best
+from labkit.analysis.model.surface import Surface, fit_surface
+from labkit.analysis.reading.best import Best, FactorRange, best_to_serve
 from labkit.analysis.reading.coffee import SEED, nothing_to_fit
-from labkit.analysis.reading.surface import Surface, fit_surface
 from labkit.analysis.reading.verdict import FOUND, UNKNOWN, Verdict, judge
+from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
 from labkit.water import COORDINATES
 
@@ -49,6 +50,9 @@ class CoffeeReading:
 
     best: Best | None
     """The best water as a region; None without a surface."""
+
+    recommended: Recommendation | None
+    """The water to serve, which ``best`` names too; None without a surface."""
 
     verdict: Verdict
     """The plain answer."""
@@ -232,7 +236,13 @@ def _read(
     def untold(why: str, scores: Scores | None = None) -> CoffeeReading:
         verdict = Verdict(kind=UNKNOWN, text=why, p_value=None, detectable_points=None)
         return CoffeeReading(
-            client=client, coffee=coffee, scores=scores, surface=None, best=None, verdict=verdict
+            client=client,
+            coffee=coffee,
+            scores=scores,
+            surface=None,
+            best=None,
+            recommended=None,
+            verdict=verdict,
         )
 
     if frame is None:
@@ -250,13 +260,14 @@ def _read(
         return untold(str(error), scores)
     except np.linalg.LinAlgError:
         return untold("No curve could be fitted to these cups: read the single waters.", scores)
-    best = find_best(surface, rng=np.random.default_rng(SEED))
+    best, recommended = best_to_serve(surface, rng=np.random.default_rng(SEED))
     return CoffeeReading(
         client=client,
         coffee=coffee,
         scores=scores,
         surface=surface,
         best=best,
+        recommended=recommended,
         verdict=judge(surface, best),
     )
 

@@ -16,9 +16,9 @@ import pandas as pd
 
 from labkit.analysis.across.coffees import CoffeeReading
 from labkit.analysis.model.coding import Bools, Floats, term_matrix, to_frame
+from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import search_grid
 from labkit.analysis.reading.coffee import SEED
-from labkit.analysis.reading.surface import Surface
 from labkit.analysis.reading.verdict import FOUND
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, describe

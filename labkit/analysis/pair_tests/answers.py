@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import Final, Literal, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,7 @@ from labkit.analysis.model.cleaning import (
     numbers,
     yes_or_no,
 )
+from labkit.analysis.model.coding import p_text
 from labkit.analysis.pair_tests.difference import METHODS as WITH_RIGHT_ANSWER
 from labkit.analysis.pair_tests.difference import (
     Discrimination,
@@ -30,11 +32,36 @@ from labkit.analysis.pair_tests.difference import (
 )
 from labkit.analysis.pair_tests.planning import ENOUGH, fewest_successes
 from labkit.analysis.pair_tests.preference import Preference, fewest_preferring, paired_preference
+from labkit.analysis.region import water_target
+from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import PlanError, ReadingError
-from labkit.tasting import METHODS, right_place
-from labkit.water import COORDINATES, describe, percent
+from labkit.tasting import CONFIRMING, METHODS, right_place
+from labkit.water import COORDINATES, Target, describe, percent
+
+ALPHA: Final = 0.05
+"""Level at which a test of two waters shows something."""
 
 _NOTHING_CHOSEN = "no preference"
+
+
+Outcome: TypeAlias = Literal["confirmed", "not confirmed", "not settled"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """Whether a test confirmed that the leader is preferred to the control."""
+
+    outcome: Outcome
+    """One of the three."""
+
+    preferred: int
+    """Answers for the leader."""
+
+    n: int
+    """Answers that counted."""
+
+    sentence: str
+    """In words with numbers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +80,9 @@ class PairReading:
     waters: tuple[str, str]
     """The two waters in words; for a named attribute, the one expected to have more first."""
 
+    targets: tuple[Target, Target]
+    """The same two waters, in the same order."""
+
     sets: pd.DataFrame
     """One row a set: ``flight, taster, answer`` (the water or ``no preference``; None if there is
     no answer), ``correct`` (None where no answer is right or wrong), ``why_not``."""
@@ -65,6 +95,33 @@ class PairReading:
 
     notes: tuple[str, ...]
     """What was left out or must be minded, one sentence each."""
+
+    def answer_on(self, leader: Target, control: Target) -> Answer | None:
+        """What this test says of whether the leader is preferred to the control.
+
+        None if it compared other waters, or asked for something else than preference. Not to be
+        preferred in more than half of the answers is an answer too; between that and what shows a
+        preference nothing is settled.
+        """
+        if not isinstance(self.result, Preference) or set(self.targets) != {leader, control}:
+            return None
+        first = self.targets[0] == leader
+        mine, theirs = self.result.first, self.result.second
+        mine, theirs = (mine, theirs) if first else (theirs, mine)
+        n = mine + theirs
+        outcome: Outcome = "not settled"
+        if mine > theirs and self.result.p_value <= ALPHA:
+            # Named beforehand, the control's victory would be no finding of this test.
+            outcome = "confirmed" if first or self.method != CONFIRMING else outcome
+        elif mine <= theirs:
+            outcome = "not confirmed"
+        said = f"{mine} of {n} answers for {leader.text}, against the control"
+        words = {
+            "confirmed": f"Confirmed in blind pairs: {said} ({p_text(self.result.p_value)}).",
+            "not confirmed": f"Not confirmed in blind pairs: only {said}.",
+            "not settled": f"Not settled in blind pairs: {said} ({p_text(self.result.p_value)}).",
+        }
+        return Answer(outcome=outcome, preferred=mine, n=n, sentence=words[outcome])
 
     def _repr_html_(self) -> str:
         notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
@@ -114,6 +171,21 @@ def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
     return tuple(_read(str(s), str(m), str(q), rows) for (s, m, q), rows in groups)
 
 
+def last_answer(frame: pd.DataFrame, leader: Target, control: Target) -> Answer | None:
+    """What the latest test of leader against control among the opened scores says; None if none."""
+    if not frame["scale"].astype(str).isin(list(METHODS)).any():
+        return None
+    answers = [one.answer_on(leader, control) for one in read_tests(frame)]
+    return next((one for one in reversed(answers) if one is not None), None)
+
+
+def answer_on(frame: pd.DataFrame, recommended: Recommendation) -> Answer | None:
+    """The same of the recommended water against its control."""
+    if recommended.control is None or recommended.is_control:
+        return None
+    return last_answer(frame, recommended.water, recommended.control)
+
+
 def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> PairReading:
     recipes = marks.groupby("water", sort=True).agg(
         {**dict.fromkeys(COORDINATES, "first"), "is_control": "max"}
@@ -147,6 +219,7 @@ def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> Pair
         method=method,
         question=question,
         waters=(words[first], words[second]),
+        targets=(water_target(levels[0]), water_target(levels[1])),
         sets=sets,
         result=result,
         verdict=verdict,
@@ -242,27 +315,39 @@ def detectable_share(method: str, n: int, *, chance: float = ENOUGH) -> float | 
 def _preference(
     method: str, sets: pd.DataFrame, pair: tuple[str, str], words: dict[str, str]
 ) -> tuple[Preference | None, str, list[str]]:
-    del method  # there is only one
     given = sets.dropna(subset=["answer"])
     if given.empty:
         return None, "No answer was given: this test says nothing.", []
     notes = ["«No preference» is left out of the count, as declared before the test."]
-    people = given.groupby("taster")["answer"].agg(lambda said: _leaning(list(said), pair))
-    if len(people) < len(given):
+    named = method == CONFIRMING
+    if named:
+        # With each taster's own taste fixed, the sum over a panel that is of two minds varies less
+        # than a binomial one: counting every pair never claims too much of this very panel.
+        people = given["answer"]
         notes.append(
-            f"{len(people)} tasters gave {len(given)} answers: each counts once, for the water "
-            "that they preferred more often."
+            "The water that should win was named before, so the test is one-sided; every pair "
+            "counts, and what it shows it shows for this panel."
         )
+    else:
+        people = given.groupby("taster")["answer"].agg(lambda said: _leaning(list(said), pair))
+        if len(people) < len(given):
+            notes.append(
+                f"{len(people)} tasters gave {len(given)} answers: each counts once, for the water "
+                "that they preferred more often."
+            )
     counts = [int((people == water).sum()) for water in pair]
     neither = len(people) - sum(counts)
     if not sum(counts):
-        return None, f"No preference: all {neither} tasters liked both alike.", notes
+        return None, f"No preference: in all {neither} answers both were liked alike.", notes
     names = (words[pair[0]], words[pair[1]])
-    found = paired_preference(counts[0], counts[1], neither, rule="left out", names=names)
-    needed = fewest_preferring(sum(counts))
+    found = paired_preference(
+        counts[0], counts[1], neither, rule="left out", names=names, first_named=named
+    )
+    needed = fewest_preferring(sum(counts), ALPHA, first_named=named)
+    who = "answers" if named else "tasters"
     if found.p_value >= 0.05:
         notes.append(
-            f"{sum(counts)} tasters with a preference cannot show one, even if all agree."
+            f"{sum(counts)} {who} with a preference cannot show one, even if all agree."
             if needed is None
             else f"It would take {needed} of {sum(counts)} for the same water to show a preference."
         )

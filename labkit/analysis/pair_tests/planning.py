@@ -18,6 +18,7 @@ from labkit.analysis.pair_tests.difference import (
 )
 from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.errors import ReadingError
+from labkit.tasting import CONFIRMING
 from labkit.tasting import METHODS as PLANNED
 from labkit.water import is_finite, percent
 
@@ -150,14 +151,16 @@ def plan_discrimination(
 def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float = 1.0) -> str:
     """What a test would likely tell with this panel, in words, for any method that is served.
 
-    A paired preference counts each taster once; it is foreseen for three in four preferring the
-    same water, the others for a difference of ``dprime``.
+    A paired preference counts each taster once, a confirming one each pair; both are foreseen for
+    three in four preferring the same water, the others for a difference of ``dprime``.
     """
     if method in METHODS:
         table = plan_discrimination(tasters, dprime=dprime, answers_each=answers_each)
         said = str(table.set_index("method").loc[method, "sentence"])
         share = share_right(method, dprime)
         return f"{said} (Taken: a difference that {percent(share)} of answers get right.)"
+    if method == CONFIRMING:
+        return _foresee_confirming(tasters * answers_each)
     if method not in PLANNED:
         raise ReadingError(
             f"method must be one of {', '.join(PLANNED)}, got {method!r}. Choose one of them."
@@ -176,6 +179,19 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
     enough = next(n for n in range(tasters, MOST_LOOKED_AT) if preference_power(n) >= ENOUGH)
     lead = "Too few tasters to count on" if seen < SMALL else "Not to be counted on"
     return f"{said} {lead}: {chance}; {enough} tasters would have 80 %."
+
+
+def _foresee_confirming(pairs: int) -> str:
+    """Of so many pairs with the winner named before, if three in four prefer it."""
+    needed = fewest_preferring(pairs, first_named=True)
+    if needed is None:
+        return f"{pairs} pairs can confirm nothing, not even all for the leader: it takes 5."
+    seen = float(stats.binom.sf(needed - 1, pairs, 0.75))
+    lead = "" if seen >= ENOUGH else "too few pairs to count on: "
+    return (
+        f"{needed} of {pairs} pairs for the leader confirm it; {lead}if it is preferred in three "
+        f"of four, the chance of that is {percent(seen)}."
+    )
 
 
 def preference_power(tasters: int, *, preferring: float = 0.75, alpha: float = 0.05) -> float:

@@ -28,7 +28,8 @@ class Preference:
     """How they were counted: ``'left out'`` or ``'split'``, as declared before the test."""
 
     p_value: float
-    """Two-sided exact binomial p-value of 'both are preferred equally often'."""
+    """Exact binomial p-value of 'both are preferred equally often': one-sided if the first water
+    was named beforehand, two-sided if not."""
 
     share_first: float
     """Share of the counted answers for the first water."""
@@ -50,8 +51,9 @@ def paired_preference(
     *,
     rule: str,
     names: tuple[str, str] = ("the first water", "the second water"),
+    first_named: bool = False,
 ) -> Preference:
-    """Two-sided exact test, one answer per taster (ISO 5495).
+    """Exact test of a preference (ISO 5495).
 
     Parameters
     ----------
@@ -62,6 +64,9 @@ def paired_preference(
         evenly (an odd one is left out).
     names : tuple of two str
         What the sentence calls the waters.
+    first_named : bool
+        Whether it was fixed before the test that the first water should win: the test is then
+        one-sided, and never speaks for the second.
 
     Raises
     ------
@@ -86,7 +91,8 @@ def paired_preference(
             f"at least one taster must prefer a water, got {neither} times 'no preference'. "
             "That is an answer too: no preference was found."
         )
-    p = float(stats.binomtest(one, n, 0.5, alternative="two-sided").pvalue)
+    side = "greater" if first_named else "two-sided"
+    p = float(stats.binomtest(one, n, 0.5, alternative=side).pvalue)
     lo, hi = exact_interval(one, n)
     without = f" {neither} had no preference ({rule})." if neither else ""
     if p < 0.05:
@@ -107,11 +113,15 @@ def paired_preference(
     )
 
 
-def fewest_preferring(n: int, alpha: float = 0.05) -> int | None:
-    """Fewest answers for one water of ``n`` that show a preference, two-sided; None if none do."""
+def fewest_preferring(n: int, alpha: float = 0.05, *, first_named: bool = False) -> int | None:
+    """Fewest answers for one water of ``n`` that show a preference; None if not even all do.
+
+    Two-sided, or one-sided where the water that should win was named before the test.
+    """
     check_count("n", n)
     check_share("alpha", alpha, "0.05")
+    side = "greater" if first_named else "two-sided"
     for count in range(n // 2 + 1, n + 1):
-        if stats.binomtest(count, n, 0.5, alternative="two-sided").pvalue <= alpha:
+        if stats.binomtest(count, n, 0.5, alternative=side).pvalue <= alpha:
             return count
     return None

@@ -18,6 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import attributes_of, gather_scores
+from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading import views
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.special_scales import (
@@ -26,7 +27,6 @@ from labkit.analysis.reading.special_scales import (
     SIDES,
     just_about_right,
 )
-from labkit.analysis.reading.surface import fit_surface
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES
 from labkit.water import percent

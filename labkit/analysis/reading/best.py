@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -11,7 +11,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from labkit.analysis.model.coding import Bools, Floats, Term, term_matrix, to_frame
-from labkit.analysis.reading.surface import Surface
+from labkit.analysis.model.surface import Surface
+from labkit.analysis.search.recommendation import Recommendation, recommend
+from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, describe
 
 DRAWS: Final = 1000
@@ -117,6 +119,9 @@ class Best:
     """The best water within what was tasted (and can be made), with its uncertainty."""
 
     target: Target
+    """The water to serve: what was recommended (`serve`), or where the surface is highest."""
+
+    highest: Target
     """Where the fitted surface is highest."""
 
     mean: float
@@ -269,13 +274,58 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
     target = Target(**dict(zip(COORDINATES, map(float, grid[top]), strict=True)))
     return Best(
         target=target,
+        highest=target,
         mean=at.estimate,
         lo=lo,
         hi=hi,
         factor_ranges=ranges,
         region=table,
         stationary=point,
-        sentence=_sentence(surface, target, ranges, point, makeable),
+        sentence=f"{_sentence(surface, target, ranges, point, makeable)}{_untold(ranges)}.",
+    )
+
+
+def best_to_serve(
+    surface: Surface, *, rng: np.random.Generator, feasible: Any = None
+) -> tuple[Best, Recommendation | None]:
+    """The best water as everybody shall name it, and the recommendation that it is.
+
+    The surface's own and None where the scale is not known to be one on which more is better.
+    """
+    best = find_best(surface, rng=rng, feasible=feasible)
+    try:
+        recommended = recommend(surface.scores, feasible=feasible)
+    except ReadingError:
+        return best, None
+    return serve(best, surface, recommended), recommended
+
+
+def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
+    """The same with the recommended water as the one to serve; its level stays the surface's.
+
+    Ranges are widened to hold it; a coordinate that is not told may be best anywhere.
+    """
+    told = {one.factor: one for one in recommended.coordinates}
+    ranges = []
+    for one in best.factor_ranges:
+        now = told[one.factor]
+        if one.is_told and now.is_told:
+            lo, hi = min(one.lo, now.level), max(one.hi, now.level)
+        else:
+            lo, hi = one.tasted_lo, one.tasted_hi
+        ranges.append(replace(one, best=now.level, lo=lo, hi=hi, is_told=now.is_told))
+    place = as_coordinates(recommended.water)[0]
+    at = surface.level_at(place)
+    lo, hi = at.interval()
+    said = _sentence(surface, recommended.water, tuple(ranges), best.stationary, makeable=True)
+    return replace(
+        best,
+        target=recommended.water,
+        mean=at.estimate,
+        lo=lo,
+        hi=hi,
+        factor_ranges=tuple(ranges),
+        sentence=" ".join(filter(None, [f"{said}.", recommended.not_told])),
     )
 
 
@@ -341,7 +391,7 @@ def _sentence(
     coding, place = surface.coding, as_coordinates(target)
     told = [one.factor for one in ranges if one.is_told]
     if not told:
-        return "These cups do not tell which water is best."
+        return "These cups do not tell which water is best"
     said = describe(place, told)
     if "mg_share" in told:
         said = said.replace(
@@ -355,12 +405,17 @@ def _sentence(
     away = np.abs(coding.code(surface.scores.recipe_waters) - coding.code(place))
     if away.shape[1] and float(away.max(axis=1).min()) > NEAR:
         text += ", though no cup was tasted near it"
-    untold = [COORDINATE[one.factor].words for one in ranges if not one.is_told]
     if beyond:
         text += f"; that is the end of the range tasted for {' and '.join(beyond)}, so better "
         text += "may lie beyond"
-    elif point.kind == "ridge" and not untold:
+    elif point.kind == "ridge" and len(told) == len(ranges):
         text += ", on a ridge: along it waters score alike"
-    if untold:
-        text += f"; these cups do not tell which {' or '.join(untold)} is best"
-    return f"{text}."
+    return text
+
+
+def _untold(ranges: tuple[FactorRange, ...]) -> str:
+    """What the surface says nothing of, to end its sentence with; empty where nothing is."""
+    untold = [COORDINATE[one.factor].words for one in ranges if not one.is_told]
+    if not untold or len(untold) == len(ranges):
+        return ""
+    return f"; these cups do not tell which {' or '.join(untold)} is best"

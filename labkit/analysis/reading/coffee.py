@@ -14,13 +14,14 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.mixed import REML_ENGINE
 from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
+from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.agreement import Cells
-from labkit.analysis.reading.best import Best, find_best
+from labkit.analysis.reading.best import Best, best_to_serve
 from labkit.analysis.reading.diagnostics import Diagnostics, diagnose
 from labkit.analysis.reading.differences import WaterDifferences, compare_waters
 from labkit.analysis.reading.panel import PanelCheck, check_panel
-from labkit.analysis.reading.surface import Surface, fit_surface
 from labkit.analysis.reading.verdict import FOUND, UNKNOWN, Verdict, judge
+from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES
 from labkit.water import as_coordinates, describe, percent
@@ -41,6 +42,9 @@ class Reading:
 
     best: Best | None
     """The best water as a region; None without a surface."""
+
+    recommended: Recommendation | None
+    """The water to serve, which ``best`` names too; None without a surface."""
 
     waters: WaterDifferences | None
     """Means and differences of the waters tasted; None with one water or too few scores."""
@@ -166,10 +170,13 @@ def _read(
             return _without_surface(
                 scores, "No curve could be fitted to these cups: read the single waters.", rng
             )
-        best = find_best(surface, rng=rng, feasible=feasible)
+        best, recommended = best_to_serve(surface, rng=rng, feasible=feasible)
         waters, why_not = _waters(scores, rng)
         diagnostics = diagnose(surface, waters)
         notes = [*scores.notes, *surface.model.choices, *surface.fit.notes]
+        if recommended is not None:
+            other = [recommended.plain.text] if recommended.plain.disagrees else []
+            notes += [recommended.source, *other]
         if surface.fit.components and surface.fit.engine == REML_ENGINE:
             notes.append(
                 f"Fitted by {REML_ENGINE}: statsmodels' MixedLM would take long here, or did not "
@@ -180,6 +187,7 @@ def _read(
             scores=scores,
             surface=surface,
             best=best,
+            recommended=recommended,
             waters=waters,
             panel=check_panel(scores, found=verdict.kind == FOUND),
             diagnostics=diagnostics,
@@ -194,6 +202,7 @@ def _without_surface(scores: Scores, why: str, rng: np.random.Generator) -> Read
         scores=scores,
         surface=None,
         best=None,
+        recommended=None,
         waters=_waters(scores, rng)[0],
         panel=check_panel(scores, found=False),
         diagnostics=None,

@@ -12,8 +12,8 @@ from scipy import stats
 from labkit.analysis.model.coding import p_text
 from labkit.analysis.model.kenward_roger import FTest
 from labkit.analysis.model.scores import Scores
+from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.differences import WaterDifferences
-from labkit.analysis.reading.surface import Surface
 from labkit.tasting import SCALES
 from labkit.water import percent
 

@@ -12,8 +12,8 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversion
 
 from labkit.analysis.model.coding import Floats, term_matrix
 from labkit.analysis.model.structure import centred_contrasts
+from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import search_grid
-from labkit.analysis.reading.surface import Surface
 from labkit.water import describe
 
 FAR: Final = 0.25

@@ -9,8 +9,8 @@ import numpy as np
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import Contrast, FTest
+from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import Best
-from labkit.analysis.reading.surface import Surface
 from labkit.tasting import ALPHA, SCALES, detectable_difference
 from labkit.water import describe
 
@@ -49,8 +49,8 @@ class Verdict:
 def judge(surface: Surface, best: Best) -> Verdict:
     """Whether the waters matter, and if so which is best by how much.
 
-    A winner takes both: an F test that the surface does anything, and a best water that differs
-    from the worst one tasted.
+    A winner takes both: an F test that the surface does anything, and a highest point that differs
+    from the worst water tasted. The words are on the water to serve.
     """
     test = surface.test()
     if test is None:
@@ -62,7 +62,7 @@ def judge(surface: Surface, best: Best) -> Verdict:
         )
     waters = surface.scores.recipe_waters
     worst = waters[int(np.argmin(surface.mean(waters)))]
-    gap = surface.difference(best.target, worst)
+    gap = surface.difference(best.highest, worst)
     widest = _widest(surface, waters)
     detectable = detectable_difference(
         widest.se, widest.df, test.df_top, test.df_bottom, span=_span(surface)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.reading.surface import Surface
+from labkit.analysis.model.surface import Surface
 from labkit.errors import ReadingError
 from labkit.water import COORDINATES, as_coordinates
 

@@ -4,66 +4,39 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import Final, Literal, TypeAlias
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.model.scores import Scores, gather_scores
+from labkit.analysis.model.scores import Scores
 from labkit.analysis.pair_tests.difference import check_count
-from labkit.analysis.reading.surface import Surface, fit_surface
-from labkit.analysis.region import Region
-from labkit.analysis.search.cups import Cups, cups_of, no_cups, rising_scale
+from labkit.analysis.region import Region, water_target
+from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.earlier_coffees import Followed, HeadStart, follow
+from labkit.analysis.search.estimate import (
+    N_DRAWS,
+    SEED,
+    Engine,
+    SecondOpinion,
+    estimate,
+    second_opinion,
+)
 from labkit.analysis.search.posterior import Posterior, posterior_of
+from labkit.analysis.search.recommendation import Recommendation, recommended_by
 from labkit.analysis.search.shape_average import ShapeAverage, weigh
 from labkit.analysis.search.shape_library import shape_library
-from labkit.analysis.search.simulate import LIKING
-from labkit.analysis.search.surface_belief import SurfaceBelief, surface_belief
+from labkit.analysis.search.surface_belief import SurfaceBelief
 from labkit.errors import ReadingError
 from labkit.tasting import Scale
-from labkit.water import COORDINATES, Target, as_coordinates, percent
-
-SEED: Final = 20_250_302
-"""Draws use this unless a generator is given, so that the same scores suggest the same twice."""
-
-SURE: Final = 0.95
-"""Chance from which an engine counts as sure."""
-
-Engine: TypeAlias = Literal["shapes", "surface"]
+from labkit.water import Target, as_coordinates
 
 ENGINES: Final[dict[Engine, str]] = {
     "shapes": "average over shapes",
     "surface": "second-order surface",
 }
-
-N_DRAWS: Final = 1024
-"""Possible truths drawn; fewer blur the choice of cups."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SecondOpinion:
-    """What the fitted second-order surface alone would choose."""
-
-    leader: Target
-    """Its best recipe."""
-
-    expected: float
-    """The score it expects of that one."""
-
-    low: float
-    """Lower end of its 90 % interval."""
-
-    high: float
-    """Upper end."""
-
-    disagrees: bool
-    """Whether each engine is 95 % sure that its own best recipe beats the other's."""
-
-    text: str
-    """In words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,6 +90,17 @@ class Belief:
     notes: tuple[str, ...] = ()
     """What was left out or put together on the way from the scores, one sentence each."""
 
+    recommended: Recommendation | None = None
+    """What the scores speak for, whatever the region; None before the first flight and beside the
+    surface itself."""
+
+    @property
+    def leader(self) -> int:
+        """Place among the posterior's recipes of the water that the scores speak for."""
+        if self.recommended is None:
+            return self.posterior.leader
+        return int(self.posterior.places([self.recommended.water])[0])
+
     @property
     def n_tasters(self) -> int:
         """Size of the panel."""
@@ -124,7 +108,7 @@ class Belief:
 
 
 def believe(
-    frame: pd.DataFrame | None,
+    frame: pd.DataFrame | Scores | None,
     region: Region | None = None,
     *,
     attribute: str = "overall",
@@ -141,8 +125,9 @@ def believe(
 
     Parameters
     ----------
-    frame : DataFrame or None
-        The scores frame; None or empty before the first flight, which then needs `n_tasters`.
+    frame : DataFrame, Scores or None
+        The scores frame, or what was gathered of it; None or empty before the first flight, which
+        then needs `n_tasters`.
     region : Region, optional
         Where to search; the usual ranges unless given.
     attribute, brew_method : str, optional
@@ -179,39 +164,48 @@ def believe(
             f"head_start must go with the engine 'shapes', got {engine!r}, which holds no shapes "
             "to make likelier. Leave it out, or choose the average over shapes."
         )
+    now = estimate(
+        frame,
+        attribute=attribute,
+        brew_method=brew_method,
+        n_tasters=n_tasters,
+        control=control,
+        scale=scale,
+        engine=engine,
+    )
+    cups, surface = now.cups, now.plain
+    recommended = recommended_by(now) if engine == "shapes" and now.scores is not None else None
     with threadpool_limits(1):  # many small products: threads would only get in each other's way
-        cups, scale, fitted, notes = _read(
-            frame, attribute, brew_method, scale, 4 if n_tasters is None else n_tasters
-        )
-        reference = _control_water(cups, control)
-        surface = surface_belief(cups, fitted)
         other = region.grid[[int(np.argmax(surface.expected(region.grid)))]]
-        told: ShapeAverage | SurfaceBelief = surface
-        others = np.vstack([as_coordinates(also), reference, other])
-        if engine == "shapes":
-            told = weigh(cups, shape_library())
-        posterior = _posterior(region, cups, others, told, rng)
+        served = as_coordinates(() if recommended is None else recommended.water)
+        others = np.vstack([as_coordinates(also), now.control, other, served])
+        posterior = _posterior(region, cups, others, now.told, rng)
         second = None
         if engine == "shapes" and len(cups.value):
-            second = _second_opinion(posterior, surface, other, rng)
+            leader, place = posterior.leader, int(posterior.places(other)[0])
+            mine = posterior.chance_above(leader, place)
+            second = second_opinion(surface, other, posterior.recipes[[leader]], mine, rng=rng)
         helped = None
-        if head_start is not None and isinstance(told, ShapeAverage):
+        if head_start is not None and isinstance(now.told, ShapeAverage):
             lent = weigh(cups, shape_library(), head_start.odds)
             # Draws of its own, so that the same cups are proposed with a head start and without.
             apart = np.random.default_rng(SEED)
             helped = _helped(
-                follow(head_start, told.of_shapes), _posterior(region, cups, others, lent, apart)
+                follow(head_start, now.told.of_shapes),
+                _posterior(region, cups, others, lent, apart),
             )
+    notes = () if now.scores is None else now.scores.notes
     return Belief(
         region=region,
         cups=cups,
         posterior=posterior,
-        scale=scale,
-        control=int(posterior.places(reference)[0]) if len(reference) else None,
+        scale=now.scale,
+        control=int(posterior.places(now.control)[0]) if len(now.control) else None,
         engine=ENGINES[engine],
         second=second,
         helped=helped,
         notes=notes if helped is None else (*helped.followed.notes, *notes),
+        recommended=recommended,
     )
 
 
@@ -240,75 +234,3 @@ def _helped(followed: Followed, posterior: Posterior) -> Helped:
         low=low,
         high=high,
     )
-
-
-def _second_opinion(
-    posterior: Posterior, surface: SurfaceBelief, other: Floats, rng: np.random.Generator
-) -> SecondOpinion:
-    leader, place = posterior.leader, int(posterior.places(other)[0])
-    pair = np.vstack([other, posterior.recipes[[leader]]])
-    expected = float(surface.expected(other)[0])
-    draws = surface.draws(pair, N_DRAWS, rng=rng)
-    low, high = np.quantile(draws[:, 0], [0.05, 0.95])
-    mine = posterior.chance_above(leader, place)
-    theirs = float(np.mean(draws[:, 0] > draws[:, 1]))
-    target = water_target(other[0])
-    if place == leader:
-        text = "The second-order surface alone chooses the same recipe."
-    else:
-        text = f"The second-order surface alone would choose {target.text} ({expected:.2f})"
-        sure = mine >= SURE and theirs >= SURE
-        text += (
-            f", and the two ways of reading the scores disagree: this one is {percent(mine)} sure "
-            f"of its own, the surface {percent(theirs)}. Taste both side by side."
-            if sure
-            else f"; neither is sure of its own ({percent(mine)} and {percent(theirs)})."
-        )
-    return SecondOpinion(
-        leader=target,
-        expected=expected,
-        low=float(low),
-        high=float(high),
-        disagrees=place != leader and mine >= SURE and theirs >= SURE,
-        text=text,
-    )
-
-
-def water_target(water: Floats) -> Target:
-    """One row of coordinates as a target."""
-    return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))
-
-
-def _read(
-    frame: pd.DataFrame | None,
-    attribute: str,
-    brew_method: str | None,
-    scale: Scale | None,
-    n_tasters: int,
-) -> tuple[Cups, Scale, Surface | None, tuple[str, ...]]:
-    """Cups, their scale, the surface fitted to them, and what had to be left out."""
-    if frame is None or frame.empty:
-        scale = LIKING if scale is None else scale
-        return no_cups(n_tasters, scale), scale, None, ()
-    scores = gather_scores(frame, attribute, brew_method=brew_method)
-    scale = rising_scale(scores.scale, scale)
-    fitted = _fitted(scores)
-    return cups_of(scores, scale, fitted), scale, fitted, scores.notes
-
-
-def _fitted(scores: Scores) -> Surface | None:
-    """The surface that statsmodels fits to these scores, if they suffice for one."""
-    try:
-        return fit_surface(scores)
-    except (ReadingError, np.linalg.LinAlgError):
-        return None
-
-
-def _control_water(cups: Cups, control: object | None) -> Floats:
-    """Coordinates of the control, the one given or the one served most; shape (1 or 0, 3)."""
-    if control is not None:
-        return as_coordinates(control)[:1]
-    if not cups.is_control.any():
-        return np.empty((0, 3))
-    waters, often = np.unique(cups.waters[cups.is_control], axis=0, return_counts=True)
-    return np.asarray(waters[[int(np.argmax(often))]])

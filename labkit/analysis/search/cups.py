@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
-from labkit.analysis.reading.surface import Surface
+from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.shapes import unit
 from labkit.analysis.search.shifts import FLIGHT_SD, shift_variances
 from labkit.errors import ReadingError

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from labkit.analysis.model.scores import Scores
-from labkit.analysis.search.belief import water_target
+from labkit.analysis.region import water_target
 
 COLUMNS = ("session", "flight", "cups", "tasters", "scores", "mean", "best_water", "best_mean")
 

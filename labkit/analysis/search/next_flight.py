@@ -9,17 +9,11 @@ from html import escape
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.region import Region
+from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.acquisition import knowledge_gradient
-from labkit.analysis.search.belief import (
-    SEED,
-    Belief,
-    Helped,
-    SecondOpinion,
-    believe,
-    water_target,
-)
+from labkit.analysis.search.belief import Belief, Helped, believe
 from labkit.analysis.search.earlier_coffees import HeadStart
+from labkit.analysis.search.estimate import SEED, SecondOpinion
 from labkit.analysis.search.reasons import Reason, reason_for
 from labkit.errors import RegionError
 from labkit.tasting import Scale
@@ -40,6 +34,11 @@ from labkit.water import (
 )
 
 MOST_CUPS = 12
+
+_ELSEWHERE = (
+    "Today's best lies outside what may be proposed here: what is held, left out, or beyond the "
+    "bottles."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +75,7 @@ class Suggestion:
     """In the order of their worth."""
 
     leader: Target
-    """Today's best recipe: the highest expected score of the region."""
+    """Today's best recipe: what the scores speak for; before any, the region's highest."""
 
     leader_expected: float
     """Its expected score."""
@@ -110,7 +109,7 @@ class Suggestion:
         return sum(cup.gain for cup in self.cups)
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a cup: as_coordinates, reason, expected score and interval, chance, gain."""
+        """One row a cup: coordinates, reason, expected score and interval, chance, gain."""
         return pd.DataFrame(
             [
                 {
@@ -264,7 +263,7 @@ def suggest_flight(
             also=asked,
             rng=rng,
         )
-    posterior, cups = belief.posterior, belief.cups
+    posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     included = tuple(int(place) for place in posterior.places(asked))
     batch = knowledge_gradient(
         posterior,
@@ -287,19 +286,19 @@ def suggest_flight(
                 expected=float(posterior.mean[place]),
                 low=low,
                 high=high,
-                chance_above_leader=posterior.chance_above(place, posterior.leader),
+                chance_above_leader=posterior.chance_above(place, leader),
                 gain=gain,
             )
         )
-    low, high = posterior.interval(posterior.leader)
+    low, high = posterior.interval(leader)
     return Suggestion(
         cups=tuple(chosen),
-        leader=water_target(posterior.recipes[posterior.leader]),
-        leader_expected=float(posterior.mean[posterior.leader]),
+        leader=water_target(posterior.recipes[leader]),
+        leader_expected=float(posterior.mean[leader]),
         leader_low=low,
         leader_high=high,
         engine=belief.engine,
         second=belief.second,
-        notes=belief.notes,
+        notes=belief.notes if leader < posterior.n_allowed else (*belief.notes, _ELSEWHERE),
         helped=belief.helped,
     )

@@ -237,7 +237,7 @@ def _search(
         told = panel.taste_flights([waters], rng=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
         belief = believe(scores, setting.region, scale=setting.scale, rng=rng)
-        chosen.append(belief.posterior.recipes[belief.posterior.leader])
+        chosen.append(belief.posterior.recipes[belief.leader])
     return chosen
 
 

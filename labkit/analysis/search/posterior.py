@@ -89,10 +89,10 @@ def posterior_of(
     expected, draws : callable
         Of waters of shape (n, 3): expected scores (n,), and drawn ones (n_draws, n).
     """
-    rough = _every_other_level(region.grid)
+    rough = every_other_level(region.grid)
     mean = expected(region.grid[rough])
     near = np.setdiff1d(
-        _around(region.grid, rough[np.argsort(-mean, kind="stable")[:N_BEST]]), rough
+        around(region.grid, rough[np.argsort(-mean, kind="stable")[:N_BEST]]), rough
     )
     grid = region.grid[np.concatenate([rough, near])]
     more = _missing(grid, np.vstack([cups.waters, others]))
@@ -107,7 +107,7 @@ def posterior_of(
     )
 
 
-def _every_other_level(grid: Floats) -> NDArray[np.int_]:
+def every_other_level(grid: Floats) -> NDArray[np.int_]:
     """Rows of the grid at every second level of each coordinate, and at the last one."""
     if len(grid) <= FEW_RECIPES:
         return np.arange(len(grid))
@@ -119,7 +119,7 @@ def _every_other_level(grid: Floats) -> NDArray[np.int_]:
     return np.flatnonzero(keep)
 
 
-def _around(grid: Floats, rows: NDArray[np.int_]) -> NDArray[np.int_]:
+def around(grid: Floats, rows: NDArray[np.int_]) -> NDArray[np.int_]:
     """Rows of the grid at most one level of each coordinate away from one of `rows`."""
     levels = np.column_stack(_levels(grid)[0])
     apart = np.abs(levels[:, None, :] - levels[rows])

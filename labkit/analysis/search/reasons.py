@@ -49,7 +49,7 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
         return Reason(kind="asked for", text="you asked for it", number=1.0)
     n_cups = int((np.abs(cups.waters - water) < 1e-6).all(axis=1).sum())
     n_again = n_cups + sum(other == place for other in earlier)
-    leader = posterior.leader
+    leader = belief.leader
     if n_again:
         return _repeat(belief, place, n_cups, twice=n_again > n_cups)
     seen = np.vstack([cups.waters, posterior.recipes[list(earlier)]])
@@ -85,7 +85,7 @@ def _repeat(belief: Belief, place: int, n_cups: int, *, twice: bool) -> Reason:
     cups = "1 cup" if n_cups == 1 else f"{n_cups} cups"
     known = f"tasted in {cups} so far" if n_cups else "new, and served twice in this flight"
     again = ", and again in this flight" if twice and n_cups else ""
-    if place == posterior.leader:
+    if place == belief.leader:
         low, high = posterior.interval(place)
         return Reason(
             kind="repeat of the leader",
@@ -93,8 +93,8 @@ def _repeat(belief: Belief, place: int, n_cups: int, *, twice: bool) -> Reason:
             f"to lie in {low:.2f} to {high:.2f}",
             number=float(n_cups),
         )
-    behind = float(posterior.mean[posterior.leader] - posterior.mean[place])
-    chance = posterior.chance_above(place, posterior.leader)
+    behind = float(posterior.mean[belief.leader] - posterior.mean[place])
+    chance = posterior.chance_above(place, belief.leader)
     return Reason(
         kind="repeat of a rival",
         text=f"repeat of a rival, {known}{again}: {behind:.2f} behind the leader, with a chance "
@@ -105,8 +105,8 @@ def _repeat(belief: Belief, place: int, n_cups: int, *, twice: bool) -> Reason:
 
 def _beside_or_unsure(belief: Belief, place: int, seen: Floats) -> Reason:
     posterior = belief.posterior
-    water, best = posterior.recipes[place], posterior.recipes[posterior.leader]
-    chance = posterior.chance_above(place, posterior.leader)
+    water, best = posterior.recipes[place], posterior.recipes[belief.leader]
+    chance = posterior.chance_above(place, belief.leader)
     if np.linalg.norm((water - best) / STANDARD_SPAN) <= NEAR and len(belief.cups.value):
         changed = [
             f"{amount(name, new)} instead of {COORDINATE[name].state(old)}"

@@ -119,7 +119,7 @@ class SimulatedTaster:
     """Multiplies the surface; 0 notices nothing, below 0 likes what others dislike."""
 
     shift: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """How far this taster's best water lies from the panel's, in the as_coordinates' units."""
+    """How far this taster's best water lies from the panel's, in the coordinates' units."""
 
     repeat_sd: float = 0.65
     """Points between repeats of the same cup."""
@@ -297,7 +297,7 @@ class SimulatedPanel:
         Parameters
         ----------
         flights : sequence
-            One entry a flight: targets, a frame with the three as_coordinates, or an (n, 3) array.
+            One entry a flight: targets, a frame with the three coordinates, or an (n, 3) array.
         rng : numpy.random.Generator
             Where the orders and the noise come from.
         missing : float

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.stats import binom, norm
 
-from labkit.analysis.region import Region
-from labkit.analysis.search.belief import SEED, Belief, believe, water_target
+from labkit.analysis.pair_tests.answers import ALPHA, Answer, last_answer
+from labkit.analysis.pair_tests.preference import fewest_preferring
+from labkit.analysis.region import Region, water_target
+from labkit.analysis.search.belief import Belief, believe
+from labkit.analysis.search.estimate import SEED
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.tasting import Scale
 from labkit.water import Target, notes, percent, table
@@ -34,7 +39,6 @@ one of them."""
 LIKELY: Final = 0.9
 """Chance of beating the control from which a confirming test is worth its cups."""
 
-ALPHA: Final = 0.05
 POWER: Final = 0.8
 MOST_PAIRS: Final = 200
 
@@ -76,8 +80,8 @@ class ConfirmingTest:
             )
         return (
             f"Confirm with {self.n_pairs} blind pairs ({self.n_cups} cups), leader against "
-            f"control, {self.brewing}: it holds if the leader is preferred at least "
-            f"{self.fewest_preferred} times."
+            f"control, {self.brewing}, shared out among the tasters: it holds if the leader is "
+            f"preferred at least {self.fewest_preferred} times, one-sided, as it is named before."
         )
 
 
@@ -110,7 +114,10 @@ class StopAdvice:
     """Flights tasted so far."""
 
     confirm: ConfirmingTest | None
-    """The test that a stop offers; None if there is nothing to confirm."""
+    """The test that a stop offers; None if there is nothing to confirm, or it was answered."""
+
+    answer: Answer | None = None
+    """What the latest test of this leader against the control said; None if none was opened."""
 
     def _repr_html_(self) -> str:
         rows = [
@@ -124,7 +131,8 @@ class StopAdvice:
                     f"{percent(self.chance_above_control)}",
                 )
             )
-        lines = [self.text] if self.confirm is None else [self.text, self.confirm.text]
+        lines = [self.text] if self.answer is None else [self.answer.sentence, self.text]
+        lines += [] if self.confirm is None else [self.confirm.text]
         return table(self.verdict, ("", "value"), rows) + notes(lines)
 
 
@@ -139,6 +147,7 @@ def stop_or_taste(
     control: object | None = None,
     scale: Scale | None = None,
     served_as: str = "cupping",
+    tests: pd.DataFrame | None = None,
 ) -> StopAdvice:
     """Whether to stop, after the scores in `frame`.
 
@@ -156,6 +165,9 @@ def stop_or_taste(
         As for :func:`labkit.analysis.search.belief.believe`.
     served_as : str
         How the coffee is served to guests: "cupping", "filter" or "espresso".
+    tests : DataFrame, optional
+        Opened scores that hold the coffee's tests of two waters: the latest of this leader against
+        this control decides, whatever the scores alone would say of the two.
 
     Raises
     ------
@@ -181,17 +193,31 @@ def stop_or_taste(
         )
     posterior, cups = belief.posterior, belief.cups
     flight = suggest_flight(belief, k=k, rng=rng)
-    loss = posterior.loss_of(posterior.leader)
+    leader = belief.leader
+    loss = posterior.loss_of(leader)
     chance, over, confirm = None, None, None
-    if belief.control is not None and belief.control != posterior.leader:
-        chance = posterior.chance_above(posterior.leader, belief.control)
-        more = posterior.draws[:, posterior.leader] - posterior.draws[:, belief.control]
+    if belief.control is not None and belief.control != leader:
+        chance = posterior.chance_above(leader, belief.control)
+        more = posterior.draws[:, leader] - posterior.draws[:, belief.control]
         low, high = np.quantile(more, [0.05, 0.95])
         over = (float(more.mean()), float(low), float(high))
     settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
     enough = cups.n_flights >= FEWEST_FLIGHTS
-    verdict, text = _words(belief, loss, flight.gain, chance, settled=settled, enough=enough)
-    if verdict != "taste on" and over is not None and chance is not None and chance >= LIKELY:
+    answer = None
+    if tests is not None and belief.control is not None:
+        control_water = water_target(posterior.recipes[belief.control])
+        answer = last_answer(tests, flight.leader, control_water)
+    verdict, text = _words(
+        belief, loss, flight.gain, chance, settled=settled, enough=enough, answer=answer
+    )
+    is_open = answer is None or answer.outcome == "not settled"
+    if (
+        is_open
+        and verdict != "taste on"
+        and over is not None
+        and chance is not None
+        and chance >= LIKELY
+    ):
         confirm = confirming_test(belief, gain=over[0], served_as=served_as, leader=flight.leader)
     return StopAdvice(
         verdict=verdict,
@@ -203,6 +229,7 @@ def stop_or_taste(
         gain_over_control=over,
         n_flights=cups.n_flights,
         confirm=confirm,
+        answer=answer,
     )
 
 
@@ -214,6 +241,7 @@ def _words(
     *,
     settled: bool,
     enough: bool,
+    answer: Answer | None,
 ) -> tuple[VerdictKind, str]:
     n = belief.cups.n_flights
     costs = f"settling now is expected to give away {loss:.2f} points"
@@ -229,6 +257,13 @@ def _words(
     if chance is None:
         keep = "" if belief.control is None else " The control itself leads: keep it."
         return "stop: settled", f"After {n} flights {costs}: nobody would miss that.{keep}"
+    if answer is not None and answer.outcome == "confirmed":
+        return "stop: settled", f"After {n} flights {costs}; the leader is confirmed: serve it."
+    if answer is not None and answer.outcome == "not confirmed":
+        return "stop: nobody can tell", (
+            f"After {n} flights {costs}, and the confirming test did not bear the leader out: keep "
+            "the control."
+        )
     if chance >= SURE:
         return "stop: settled", (
             f"After {n} flights {costs}, and the leader beats the control with a chance of "
@@ -247,10 +282,21 @@ def _words(
     )
 
 
+@cache
+def _pairs() -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """Numbers of pairs that can show anything, and the fewest that must prefer the leader."""
+    fewest = {n: fewest_preferring(n, ALPHA, first_named=True) for n in range(1, MOST_PAIRS + 1)}
+    able = {n: least for n, least in fewest.items() if least is not None}
+    return np.array(list(able)), np.array(list(able.values()))
+
+
 def confirming_test(
     belief: Belief, *, gain: float, leader: Target, served_as: str = "cupping"
 ) -> ConfirmingTest | None:
-    """Pairs that a paired preference test of leader against control needs (exact binomial).
+    """Pairs that a confirming preference of leader against control needs (exact, one-sided).
+
+    One-sided, as the leader is named before the test (ISO 5495); every pair counts, and the answer
+    is read by the same rule (`labkit.analysis.pair_tests.preference`).
 
     The share of pairs that prefer the leader is what two scores with the panel's repeat noise
     give: ``P(N(gain, 2 repeat variance) > 0)``.
@@ -258,8 +304,7 @@ def confirming_test(
     if belief.control is None or gain <= 0:
         return None
     share = float(norm.cdf(gain / np.sqrt(2 * belief.cups.repeat_variance)))
-    pairs = np.arange(5, MOST_PAIRS + 1)
-    fewest = binom.ppf(1 - ALPHA, pairs, 0.5).astype(int) + 1
+    pairs, fewest = _pairs()
     power = binom.sf(fewest - 1, pairs, share)
     # The exact power saws up and down with the number of pairs: from here on it stays above.
     holds = np.logical_and.accumulate((power >= POWER)[::-1])[::-1]

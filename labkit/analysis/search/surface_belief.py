@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.analysis.model.coding import Floats, second_order_terms, term_matrix
-from labkit.analysis.reading.surface import Surface
+from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.shapes import unit
 

@@ -10,11 +10,14 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.region import Region
-from labkit.analysis.search.belief import SEED, Belief, believe, water_target
+from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.region import Region, water_target
+from labkit.analysis.search.belief import Belief, believe
+from labkit.analysis.search.estimate import SEED, estimate
+from labkit.analysis.search.recommendation import recommended_by
 from labkit.errors import RegionError
 from labkit.tasting import Scale, Sweep, alkalinity_dial, hardness_dial, ratio_sweep
-from labkit.water import COORDINATE, COORDINATES, Target, amount
+from labkit.water import COORDINATE, COORDINATES, Target, amount, as_coordinates
 
 DIALS: Final[dict[str, Callable[..., Sweep]]] = {
     "mg_share": ratio_sweep,
@@ -44,7 +47,7 @@ class WalkStep:
     """The next dial; None when the walk is at its end."""
 
     kept: Target
-    """The best water on the dials so far; where the walk began before the first."""
+    """The recommended water; where the walk began before the first dial."""
 
     dialled: tuple[str, ...]
     """Coordinates dialled so far."""
@@ -69,9 +72,9 @@ def classical_walk(
 ) -> WalkStep:
     """The next dial of the classical walk.
 
-    A dial holds two coordinates and varies the third. The level kept is the best of the fitted
-    surface on the line of that dial, not the best single mean. A dial that leaves much open is
-    tasted a second time before the walk goes on.
+    A dial holds two coordinates and varies the third. The walk goes on from the water that is
+    recommended everywhere, not from the best single mean. A dial that leaves much open is tasted a
+    second time before the walk goes on.
 
     Parameters
     ----------
@@ -106,30 +109,29 @@ def classical_walk(
         return WalkStep(
             sweep=sweep, kept=water_target(begin), dialled=(), expected_loss=None, text=text
         )
-    dials: list[tuple[str, int, Floats]] = []
+    dials: list[tuple[str, int]] = []
     for name in order:
-        n_times, held = _times_dialled(frame, name)
-        if held is None:
+        n_times = _times_dialled(frame, name)
+        if not n_times:
             break
-        dials.append((name, n_times, _line(region, held, name)))
-    kept, loss, unsettled = begin, None, False
+        dials.append((name, n_times))
+    kept, loss, unsettled, is_told = begin, None, False, True
     if dials:
-        belief = believe(
-            frame,
-            region,
-            attribute=attribute,
-            brew_method=brew_method,
-            scale=scale,
-            also=np.vstack([line for _, _, line in dials]),
-            engine="surface",
-            rng=rng,
+        last, n_times = dials[-1]
+        scores = gather_scores(frame, attribute, brew_method=brew_method)
+        served = recommended_by(estimate(scores, scale=scale))
+        kept, is_told = (
+            as_coordinates(served.water)[0],
+            last not in [n.factor for n in served.untold],
         )
-        _, n_times, line = dials[-1]
-        best, loss = _best_on(belief, line)
-        kept = line[best]
+        line = _line(region, kept, last)
+        asked = np.vstack([line, kept])
+        # What one dial leaves open is asked of the surface, which lends the least of its own.
+        belief = believe(scores, region, scale=scale, also=asked, engine="surface", rng=rng)
+        loss = _loss_on(belief, line, kept)
         unsettled = loss > SMALL_LOSS * belief.cups.points and n_times < MOST_REPEATS
-    done = [name for name, _, _ in dials]
-    return _next_step(region, kept, order, done, loss, k, unsettled=unsettled)
+    done = [name for name, _ in dials]
+    return _next_step(region, kept, order, done, loss, k, unsettled=unsettled, is_told=is_told)
 
 
 def _next_step(
@@ -141,6 +143,7 @@ def _next_step(
     k: int,
     *,
     unsettled: bool,
+    is_told: bool,
 ) -> WalkStep:
     sweep: Sweep | None = None
     if loss is None:
@@ -149,7 +152,8 @@ def _next_step(
         last = done[-1]
         level = amount(last, float(kept[COORDINATES.index(last)]))
         found = (
-            f"Of the {COORDINATE[last].words} dial, {level} is kept; it is expected to give away "
+            f"Of the {COORDINATE[last].words} dial, {level} "
+            f"{'is kept' if is_told else 'stays, not told'}; it is expected to give away "
             f"{loss:.2f} points against the best level of this dial"
         )
     if unsettled:
@@ -173,22 +177,21 @@ def _next_step(
     )
 
 
-def _times_dialled(frame: pd.DataFrame, name: str) -> tuple[int, Floats | None]:
-    """Flights that dialled a coordinate alone, and where the last of them held the others."""
+def _times_dialled(frame: pd.DataFrame, name: str) -> int:
+    """Flights that dialled a coordinate alone."""
     tasted = frame[["session", "flight", *COORDINATES]].drop_duplicates()
     flights = tasted.groupby(["session", "flight"], sort=False).ngroup().to_numpy()
     waters = tasted[list(COORDINATES)].to_numpy(dtype=float)
     column = COORDINATES.index(name)
     others = np.delete(waters, column, axis=1)
-    times, held = 0, None
+    times = 0
     for flight in np.unique(flights):
         mine = flights == flight
         for level in np.unique(others[mine], axis=0):
             line = waters[mine & (np.abs(others - level) < 1e-6).all(axis=1)]
             if len(line) >= FEWEST_LEVELS:
                 times += 1
-                held = line.mean(axis=0)
-    return times, held
+    return times
 
 
 def _line(region: Region, through: Floats, name: str) -> Floats:
@@ -215,9 +218,8 @@ def _dial(region: Region, kept: Floats, name: str, k: int) -> Sweep:
     return DIALS[name](levels.tolist(), **held)
 
 
-def _best_on(belief: Belief, line: Floats) -> tuple[int, float]:
-    """Place on the line of the highest expected score, and what it is expected to give away."""
-    places = belief.posterior.places(line)
-    best = int(np.argmax(belief.posterior.mean[places]))
-    draws = belief.posterior.draws[:, places]
-    return best, float(np.mean(draws.max(axis=1) - draws[:, best]))
+def _loss_on(belief: Belief, line: Floats, kept: Floats) -> float:
+    """Points that the water kept is expected to give away against the best on the line."""
+    draws = belief.posterior.draws[:, belief.posterior.places(line)]
+    served = belief.posterior.draws[:, belief.posterior.places(kept)[0]]
+    return float(np.mean(np.maximum(draws.max(axis=1), served) - served))

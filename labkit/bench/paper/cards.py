@@ -141,6 +141,7 @@ def recipe_card(
     tds_factor: float | None = None,
     page: Literal["A4", "phone"] = "A4",
     differs: Sequence[str] = (),
+    known: Sequence[str] = (),
     lab_book: str = "",
 ) -> Sheet:
     """A card that any barista can follow, for A4 paper or the width of a phone.
@@ -163,6 +164,8 @@ def recipe_card(
         What it is laid out for.
     differs : sequence of str
         How this water differs from the one that was tasted, in sentences.
+    known : sequence of str
+        What the scores tell of this water and what they do not, in sentences.
     lab_book : str
         Name of the lab book, for the footer.
 
@@ -185,6 +188,7 @@ def recipe_card(
         base_name=base_name,
         page=page,
         differs=differs,
+        known=known,
         lab_book=lab_book,
     )
 
@@ -199,6 +203,7 @@ def card_page(
     base_name: str,
     page: Literal["A4", "phone"],
     differs: Sequence[str],
+    known: Sequence[str],
     lab_book: str,
 ) -> Sheet:
     """The page of :func:`recipe_card` from its table and its water's portrait, made before."""
@@ -216,6 +221,7 @@ def card_page(
             "made_for": made_for,
             "page": page,
             "differs": differs,
+            "known": known,
             "target": last.target,
             "volumes": [f"{litres(recipe):g} L" for recipe in recipes],
             "pour": _pour_rows(recipes, base_name),

@@ -53,13 +53,14 @@ def card_files(
     kits: Sequence[DropKit] | None = None,
     tds_factor: float | None = None,
     differs: Sequence[str] = (),
+    known: Sequence[str] = (),
     lab_book: str = "",
 ) -> CardFiles:
     """A card in every form that it is handed over in.
 
     Parameters
     ----------
-    recipes, name, made_for, base_name, kits, tds_factor, differs, lab_book
+    recipes, name, made_for, base_name, kits, tds_factor, differs, known, lab_book
         As in :func:`labkit.bench.recipe_card`.
 
     Returns
@@ -82,6 +83,7 @@ def card_files(
             base_name=base_name,
             page=page,
             differs=differs,
+            known=known,
             lab_book=lab_book,
         )
         for page in pages
@@ -97,6 +99,7 @@ def card_files(
             "alkalinity_mg_l_caco3": last.target.alkalinity_mg_l_caco3,
         },
         "differs": list(differs),
+        "known": list(known),
         "cautions": [
             *CAUTIONS["tank" if isinstance(last, TankMixing) else "mixing"],
             *CAUTIONS["testing"],

@@ -59,7 +59,7 @@ best = {{
     if any(at in term for term in TERMS)
 }}
 print(len(d), "scores; coefficients", found.round(4))
-print("best within what was tasted:", best)
+print("highest point of the surface:", best)
 """
 """Generalised least squares with plain libraries; the figures stand above it on the page."""
 

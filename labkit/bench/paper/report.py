@@ -15,7 +15,15 @@ from typing import Final
 import pandas as pd
 
 from labkit import __version__
-from labkit.analysis import Reading, in_words, leaving_out, read_coffee
+from labkit.analysis import (
+    PairReading,
+    Reading,
+    answer_on,
+    in_words,
+    leaving_out,
+    read_coffee,
+    read_tests,
+)
 from labkit.bench.paper.card_table import BASE, amounts, litres, recipe_frame, right_if
 from labkit.bench.paper.cards import make_recipes
 from labkit.bench.paper.redo import redo_html
@@ -121,8 +129,9 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         _left_out_html(choice, blind),
         str(reading._repr_html_()),
         reading_pictures(reading),
+        *(_test_html(test) for test in read_tests(blind)),
         "<h2>The recipe</h2>",
-        _recipe_html(book, reading, sessions),
+        _recipe_html(book, reading, sessions, blind),
         "<h2>Redo the analysis</h2>",
         redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
         table("Versions", ("", ""), _versions()),
@@ -273,15 +282,25 @@ def _ends(attribute: Attribute) -> str:
     return "" if scale is None else f"{scale.lowest:g} to {scale.highest:g}"
 
 
-def _recipe_html(book: LabBook, reading: Reading, sessions: Sequence[TastingSession]) -> str:
+def _test_html(test: PairReading) -> str:
+    head = f"<h3>Test of two waters, {escape(test.session)}</h3>"
+    return head + str(test._repr_html_()) + reading_pictures(test)
+
+
+def _recipe_html(
+    book: LabBook, reading: Reading, sessions: Sequence[TastingSession], blind: pd.DataFrame
+) -> str:
     if reading.best is None:
         return notes([f"No recipe follows from these scores: {reading.verdict.text}"])
     lines: list[str] = []
     if reading.verdict.kind != "best found":
         lines.append(
-            "The scores name no best water; what follows is the highest point of the curve, a "
-            "choice rather than a finding."
+            "The scores name no best water; what follows is a choice rather than a finding."
         )
+    if reading.recommended is not None:
+        lines.append(reading.recommended.source)
+        answer = answer_on(blind, reading.recommended)
+        lines += [] if answer is None else [answer.sentence]
     start, target, shown = book.start_water(sessions[-1].held), reading.best.target, ""
     try:
         recipes = make_recipes(target, concentrates=book.concentrates(), base=start.water)

@@ -35,7 +35,7 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
-from labkit.tasting import SCALES
+from labkit.tasting import CONFIRMING, SCALES
 from labkit.water import COORDINATE
 
 _SIDES: Final[dict[str, dict[str, Any]]] = {
@@ -72,10 +72,14 @@ def plot_answers(test: PairReading, *, ax: Axes | None = None) -> Axes:
     else:
         n, seen = found.first + found.second, max(found.first, found.second)
         what, needed = "tasters for the water preferred more often", fewest_preferring(n)
+        if test.method == CONFIRMING:
+            what, seen = "answers for the water named before", found.first
+            needed = fewest_preferring(n, first_named=True)
         either = 100 * stats.binom.pmf(np.arange(n + 1), n, 0.5)
-        # Either water may be the one preferred more often.
-        chances = np.where(2 * np.arange(n + 1) > n, 2 * either, 0.0)
-        chances[n // 2] += 0.0 if n % 2 else either[n // 2]
+        chances = either
+        if test.method != CONFIRMING:  # either water may be the one preferred more often
+            chances = np.where(2 * np.arange(n + 1) > n, 2 * either, 0.0)
+            chances[n // 2] += 0.0 if n % 2 else either[n // 2]
     with styled():
         ax = axes_for(ax, height=3.2)
         ax.bar(np.arange(n + 1), chances, color=BAND, edgecolor=PALE, linewidth=0.8, width=0.8)

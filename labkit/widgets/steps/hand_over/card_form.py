@@ -11,7 +11,7 @@ from typing import Any, Final
 import ipywidgets as widgets
 import pandas as pd
 
-from labkit.analysis import Best, believe, read_coffee, water_target
+from labkit.analysis import Reading, answer_on, read_coffee
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, LabkitError, WaterError
 from labkit.water import (
@@ -56,9 +56,6 @@ _USUAL_SALTS: Final = (
 _FIGURES = ("", "")
 """Chosen where the water is typed, not taken from a coffee's scores."""
 
-_WORTH_SAYING: Final = 0.1
-"""Points of a 1-9 scale by which another water has to lead before the form speaks of it."""
-
 _BOTTLES, _SALTS = "mL from the bottles", "g straight from salts"
 
 
@@ -87,6 +84,8 @@ class CardForm(widgets.VBox):
         self._book, self._make_recipes, self._card_files = book, make_recipes, card_files
         self._base, self._found, self._hands = base, "", HandOver()
         self._coffee: tuple[str, str] | None = None
+        self._known: tuple[str, ...] = ()
+        self._best: Target | None = None
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
@@ -162,6 +161,7 @@ class CardForm(widgets.VBox):
         """Fill in the water that the coffee's scores call best, and say how sure that is."""
         chosen = self.form.fields["coffee"].value
         self._coffee, self._found = (None if chosen == _FIGURES else chosen), ""
+        self._known, self._best = (), None
         if self._coffee is None:
             return
         client, coffee = self._coffee
@@ -169,22 +169,32 @@ class CardForm(widgets.VBox):
             scores = self._book.opened_scores(coffee=coffee, client=client)
             scores = keep_chosen(self._book, scores)
             reading = read_coffee(scores, "overall")
-            other = _search_says(scores, reading.best) if reading.best is not None else ""
         except LabkitError as error:
             self._found = f"{coffee}: {error}"
             return
         self._found = f"{coffee}: {reading.verdict.text}"
+        self._known = self._told_of(reading, scores)
         if reading.best is None:
             return
         if reading.verdict.kind != "best found":
             self._found += (
-                " The figures above are the highest point of the curve all the same: take this "
-                "card as a choice, not as a finding."
+                f" The figures above are a choice, not a finding. {reading.best.sentence}"
             )
+        self._found = " ".join([self._found, *self._known])
         best = reading.best.target
-        self._found += other
         for name, digits in zip(COORDINATES, (2, 0, 0), strict=True):
             self.form.fields[name].value = round(float(getattr(best, name)), digits) + 0.0
+        now = self.form.values()
+        self._best = Target(**{name: now[name] for name in COORDINATES})
+        not_told = "" if reading.recommended is None else reading.recommended.not_told
+        self._known = tuple(filter(None, [not_told, *self._known]))
+
+    def _told_of(self, reading: Reading, scores: pd.DataFrame) -> tuple[str, ...]:
+        """Where the water comes from, and what a confirming test of it said, in sentences."""
+        if reading.recommended is None:
+            return ()
+        answer = answer_on(scores, reading.recommended)
+        return (reading.recommended.source, *([] if answer is None else [answer.sentence]))
 
     def _show(
         self,
@@ -243,6 +253,7 @@ class CardForm(widgets.VBox):
             kits=[DROP_KITS[kit]],
             tds_factor=read_factor(tds_factor),
             differs=differs,
+            known=self._known if target == self._best else (),
             lab_book=self._book.name,
         )
         return [
@@ -310,24 +321,6 @@ class CardForm(widgets.VBox):
             note="Open it and print, or send it on." if ending == "html" else "",
             media_type={"json": "application/json"}.get(ending, f"text/{ending}"),
         )
-
-
-def _search_says(scores: pd.DataFrame, best: Best) -> str:
-    """Which water the search for the next flight leads with, where that is another one."""
-    if len(best.factor_ranges) < 2:
-        return ""  # after a sweep of one factor it would lead off to where nothing was asked
-    belief = believe(scores, also=[best.target])
-    posterior = belief.posterior
-    here = int(posterior.places([best.target])[0])
-    behind = posterior.mean[posterior.leader] - posterior.mean[here]
-    if behind < _WORTH_SAYING * belief.cups.points:
-        return ""
-    leader = water_target(posterior.recipes[posterior.leader])
-    return (
-        f" The search in notebook 4, which allows other shapes than this curve, leads with another "
-        f"water: {leader.text}; it expects {behind:.1f} points more of it. Taste the two side by "
-        "side, or type its figures."
-    )
 
 
 def _volumes(typed: str) -> tuple[float, ...]:

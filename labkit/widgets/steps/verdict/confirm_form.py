@@ -13,7 +13,7 @@ import ipywidgets as widgets
 from labkit.analysis import foresee, plan_discrimination
 from labkit.book import Attribute, Held, LabBook
 from labkit.errors import PlanError, ReadingError
-from labkit.tasting import METHODS, CupPlan, open_keys, pair_waters
+from labkit.tasting import CONFIRMING, METHODS, CupPlan, open_keys, pair_waters
 from labkit.tasting import plan_discrimination as plan_sets
 from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
@@ -26,6 +26,7 @@ from labkit.widgets.steps.verdict.reading_view import ReadingView
 
 _CODES_REST: Final = timedelta(days=60)
 _METHODS: Final = [
+    ("Is the first one better than the second: confirming preference", CONFIRMING),
     ("Which one is preferred: paired preference", "paired preference"),
     ("Can anyone taste it: triangle", "triangle"),
     ("Can anyone taste it: tetrad", "tetrad"),
@@ -68,7 +69,7 @@ class ConfirmForm(widgets.VBox):
         names = book.tasters()
         self.form = Form(
             {
-                "method": fields.choice("Question", _METHODS, "paired preference"),
+                "method": fields.choice("Question", _METHODS, CONFIRMING),
                 "first": fields.choice("One water", [], None),
                 "second": fields.choice("The other water", [], None),
                 "attribute": fields.text("More of what?", placeholder="such as acidity"),
@@ -105,7 +106,7 @@ class ConfirmForm(widgets.VBox):
         super().__init__([self.form, self._handover, self._sealed])
 
     def _offer(self) -> None:
-        """Offer the best water found and those tasted; the best against the control at first."""
+        """Offer the recommended water and those tasted; that one against the control at first."""
         waters = self._waters()
         for name, start in (("first", 0), ("second", 1)):
             chooser = self.form.fields[name]
@@ -119,9 +120,9 @@ class ConfirmForm(widgets.VBox):
         if reading is None:
             return []
         offered: list[tuple[str, Target]] = []
-        if reading.best is not None and reading.verdict.kind == "best found":
-            best = reading.best.target
-            offered.append((f"best found: {_short(best)}", best))
+        recommended = reading.recommended
+        if recommended is not None and not recommended.is_control:
+            offered.append((f"recommended: {_short(recommended.water)}", recommended.water))
         recipes = reading.scores.recipes.sort_values("is_control", ascending=False, kind="stable")
         for row in recipes.to_dict("records"):
             target = Target(
@@ -146,15 +147,23 @@ class ConfirmForm(widgets.VBox):
         """What the test would likely show, and what other methods would."""
         names = METHODS[method].names_attribute
         self.form.fields["attribute"].layout.display = "" if names else "none"
-        self.form.fields["first"].description = "Water with more of it" if names else "One water"
+        self.form.fields["first"].description = (
+            "Water with more of it"
+            if names
+            else "Water that should win"
+            if METHODS[method].names_first
+            else "One water"
+        )
         refuse_nobody(tasters, self._book.tasters())
         if sets < 1:
             raise PlanError(f"sets must be 1 or more, got {sets}. Serve each taster a set.")
         cups = METHODS[method].cups
         # In full: a chooser on a phone cuts them off.
         pair = (
-            "No water of this coffee is read above yet: open a key first."
+            "No score of this coffee is read above: open a key first, or choose a score there."
             if first is None or second is None
+            else "Both are the same water: a test takes two."
+            if first == second
             else f"{first.text}, against {second.text}."
         )
         cost = (
@@ -190,7 +199,7 @@ class ConfirmForm(widgets.VBox):
         client, coffee = self._reading.coffee
         method, pair = METHODS[now["method"]], (now["first"], now["second"])
         question = method.ask(now["attribute"].strip())
-        stronger = now["first"] if method.names_attribute else None
+        stronger = now["first"] if method.names_first else None
         name = now["session"].strip() or f"{coffee}, {method.name}, {date.today():%Y-%m-%d}"
         plan = plan_sets(
             method.name,

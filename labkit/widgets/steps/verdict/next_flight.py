@@ -161,7 +161,12 @@ class NextFlightView(widgets.VBox):
         self.advice = self.suggestion = self.step = self.control = None
         if self._reading.attribute != "overall":
             raise ReadingError(
-                "the next flight rests on overall scores. Choose the score 'overall'."
+                "the next flight rests on overall scores. "
+                + (
+                    "Choose the score 'overall'."
+                    if "overall" in self._reading.form.fields["attribute"].options
+                    else "This coffee has none: let its next session ask for 'overall'."
+                )
             )
         region = self._region(*_bounds(typed))
         scores, brew_method = self._reading.scores, self._reading.brew_method
@@ -174,7 +179,7 @@ class NextFlightView(widgets.VBox):
             shown.append(said(f"{self._why_none()} The first flight spreads out."))
         else:
             belief = believe(scores, region, brew_method=brew_method, also=asked, head_start=start)
-            self.advice = stop_or_taste(belief, k=cups, served_as=brew_method)
+            self.advice = stop_or_taste(belief, k=cups, served_as=brew_method, tests=scores)
             if belief.control is not None:
                 self.control = water_target(belief.posterior.recipes[belief.control])
             shown += ["<h3>Stop, or taste on?</h3>", as_html(self.advice)]

@@ -215,12 +215,16 @@ class ReadingView(widgets.VBox):
         chooser = self.form.fields[field]
         before = chooser.value
         if options and list(chooser.options) != options:
+            if not isinstance(before, tuple) and before not in options:
+                chooser.options = options  # which chooses the first of them
+                return chooser.value
             with chooser.hold_trait_notifications():
                 chooser.options = options
-                if isinstance(before, tuple):
-                    chooser.value = tuple(one for one in before if one in options)
-                else:
-                    chooser.value = before if before in options else options[0]
+                chooser.value = (
+                    tuple(one for one in before if one in options)
+                    if isinstance(before, tuple)
+                    else before
+                )
         return chooser.value
 
     def _words(self, words: pd.DataFrame, coffee: str) -> list[Any]:

@@ -1,0 +1,200 @@
+"""The one estimate of what the panel would score any water, made once from the scores.
+
+Recommendation, next flight and stop read it; the second-order surface that statsmodels fits is one
+of its foundations (spreads of tasters and bowls) and stands beside it as a second opinion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal, TypeAlias
+
+import numpy as np
+import pandas as pd
+from threadpoolctl import threadpool_limits
+
+from labkit.analysis.model.coding import Floats
+from labkit.analysis.model.scores import Scores, gather_scores
+from labkit.analysis.model.surface import Surface, fit_surface
+from labkit.analysis.region import water_target
+from labkit.analysis.search.cups import Cups, cups_of, no_cups, rising_scale
+from labkit.analysis.search.shape_average import ShapeAverage, weigh
+from labkit.analysis.search.shape_library import shape_library
+from labkit.analysis.search.simulate import LIKING
+from labkit.analysis.search.surface_belief import SurfaceBelief, surface_belief
+from labkit.errors import ReadingError
+from labkit.tasting import Scale
+from labkit.water import COORDINATES, Target, as_coordinates, percent
+
+SEED: Final = 20_250_302
+"""Draws use this unless a generator is given, so that the same scores suggest the same twice."""
+
+SURE: Final = 0.95
+"""Chance from which an engine counts as sure."""
+
+Engine: TypeAlias = Literal["shapes", "surface"]
+
+N_DRAWS: Final = 1024
+"""Possible truths drawn; fewer blur the choice of cups."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """What these scores say of any water."""
+
+    scores: Scores | None
+    """What it was made from; None before the first flight."""
+
+    cups: Cups
+    """The same as values of cups."""
+
+    scale: Scale
+    """What scores are given on."""
+
+    told: ShapeAverage | SurfaceBelief
+    """Expected scores of any waters, and joint draws of them."""
+
+    plain: SurfaceBelief
+    """The second-order surface alone."""
+
+    control: Floats
+    """Coordinates of the control, the one given or the one served most; shape (1 or 0, 3)."""
+
+    def draws(self, waters: Floats, *, rng: np.random.Generator) -> Floats:
+        """Joint draws of the scores of some waters, moved to their exact means."""
+        drawn = self.told.draws(waters, N_DRAWS, rng=rng).astype(float)
+        return np.asarray(drawn + self.told.expected(waters) - drawn.mean(axis=0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondOpinion:
+    """What the fitted second-order surface alone would choose."""
+
+    leader: Target
+    """Its best recipe."""
+
+    expected: float
+    """The score it expects of that one."""
+
+    low: float
+    """Lower end of its 90 % interval."""
+
+    high: float
+    """Upper end."""
+
+    disagrees: bool
+    """Whether each engine is 95 % sure that its own best recipe beats the other's."""
+
+    text: str
+    """In words."""
+
+
+def estimate(
+    frame: pd.DataFrame | Scores | None,
+    *,
+    attribute: str = "overall",
+    brew_method: str | None = None,
+    n_tasters: int | None = None,
+    control: object | None = None,
+    scale: Scale | None = None,
+    engine: Engine = "shapes",
+) -> Estimate:
+    """What the scores say of any water; arguments as for `believe`, or scores gathered before.
+
+    Raises
+    ------
+    ReadingError
+        If the scores cannot be read.
+    """
+    scores, fitted = None, None
+    with threadpool_limits(1):  # many small products: threads would only get in each other's way
+        if frame is None or (isinstance(frame, pd.DataFrame) and frame.empty):
+            scale = LIKING if scale is None else scale
+            cups = no_cups(4 if n_tasters is None else n_tasters, scale)
+        else:
+            scores = (
+                frame
+                if isinstance(frame, Scores)
+                else gather_scores(frame, attribute, brew_method=brew_method)
+            )
+            scale = rising_scale(scores.scale, scale)
+            fitted = _fitted(scores)
+            cups = cups_of(scores, scale, fitted)
+        plain = surface_belief(cups, fitted)
+        own = np.empty((0, 3)) if scores is None else served_control(scores)
+        return Estimate(
+            scores=scores,
+            cups=cups,
+            scale=scale,
+            told=weigh(cups, shape_library()) if engine == "shapes" else plain,
+            plain=plain,
+            control=own if control is None else as_coordinates(control)[:1],
+        )
+
+
+def second_opinion(
+    surface: SurfaceBelief,
+    other: Floats,
+    ours: Floats,
+    mine: float,
+    *,
+    rng: np.random.Generator,
+) -> SecondOpinion:
+    """What the second-order surface alone says of its own best recipe beside another one.
+
+    Parameters
+    ----------
+    surface : SurfaceBelief
+        The second-order surface.
+    other, ours : ndarray, shape (1, 3)
+        Its best recipe, and the one that the average over shapes chose.
+    mine : float
+        Chance that ``ours`` is truly better, as the average over shapes sees it.
+    rng : numpy.random.Generator
+        For the draws.
+    """
+    expected = float(surface.expected(other)[0])
+    draws = surface.draws(np.vstack([other, ours]), N_DRAWS, rng=rng)
+    low, high = np.quantile(draws[:, 0], [0.05, 0.95])
+    theirs = float(np.mean(draws[:, 0] > draws[:, 1]))
+    target = water_target(other[0])
+    same = bool(np.allclose(other, ours))
+    sure = not same and mine >= SURE and theirs >= SURE
+    if same:
+        text = "The second-order surface alone chooses the same recipe."
+    else:
+        text = f"The second-order surface alone would choose {target.text} ({expected:.2f})"
+        text += (
+            f", and the two ways of reading the scores disagree: this one is {percent(mine)} sure "
+            f"of its own, the surface {percent(theirs)}. Taste both side by side."
+            if sure
+            else f"; neither is sure of its own ({percent(mine)} and {percent(theirs)})."
+        )
+    return SecondOpinion(
+        leader=target,
+        expected=expected,
+        low=float(low),
+        high=float(high),
+        disagrees=sure,
+        text=text,
+    )
+
+
+def _fitted(scores: Scores) -> Surface | None:
+    """The surface that statsmodels fits to these scores, if they suffice for one."""
+    try:
+        return fit_surface(scores)
+    except (ReadingError, np.linalg.LinAlgError):
+        return None
+
+
+def served_control(scores: Scores) -> Floats:
+    """Coordinates of the water served as control in most cups, shape (1 or 0, 3)."""
+    is_control = scores.frame["is_control"].to_numpy(dtype=bool)
+    if not is_control.any():
+        return np.empty((0, 3))
+    cups = scores.frame[is_control].drop_duplicates(["block", "jug"])
+    waters, often = np.unique(
+        cups[list(COORDINATES)].to_numpy(dtype=float), axis=0, return_counts=True
+    )
+    return np.asarray(waters[[int(np.argmax(often))]])

@@ -1,0 +1,94 @@
+"""Notebook 4's forms say what is missing of a coffee that they cannot read in full."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.bench import bench_sheet
+from labkit.book import Attribute, LabBook
+from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.water import Target
+from labkit.widgets import ConfirmForm, NextFlightView, ReadingView
+from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
+from labkit.widgets.steps.hand_over.card_form import CardForm
+
+PASSPHRASE = "seven small spoons"
+TASTERS = ["Ana", "Bo", "Cy"]
+OVERALL = Attribute(name="overall", scale=SCALES["liking 1-9"])
+RIGHT = Attribute(name="acidity for you", scale=SCALES["just about right"])
+WORDS = Attribute(name="words", kind="descriptors", choices=("floral", "papery"))
+COFFEES = {
+    "scored": (OVERALL, 3, True),
+    "only right": (RIGHT, 3, True),
+    "only words": (WORDS, 3, True),
+    "one water": (OVERALL, 1, True),
+    "still closed": (OVERALL, 3, False),
+    "not tasted": (OVERALL, 0, False),
+}
+
+
+def taste(book, name, attribute, n_waters, is_open):
+    book.add_coffee(name, client="Fennmark")
+    if not n_waters:
+        return
+    targets = [
+        Target(mg_share=share, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=30)
+        for share in (0, 0.5, 1)[: max(2, n_waters)]
+    ]
+    book.start_session(name, coffee=name, attributes=[attribute], tasters=TASTERS)
+    plan = plan_tasting(
+        targets, TASTERS, session=name, passphrase=PASSPHRASE, control="none", duplicates=0
+    )
+    book.store_plan(plan, waters=session_waters(targets, control="none"))
+    first = {
+        row.blind_code
+        for key in (plan.keys if n_waters == 1 else ())
+        for row in key.open(PASSPHRASE).rows
+        if row.target == targets[0]
+    }
+    for number, cup in enumerate(plan.cups):
+        if n_waters == 1 and cup.blind_code not in first:
+            continue  # only one of the two waters was scored
+        given = {"overall": 4.0 + (7 * number + number // 4) % 5, "words": ("floral",)}
+        value = given.get(attribute.name, 3.0)
+        book.record_score(
+            name, cup.flight, cup.taster, attribute.name, value, blind_code=cup.blind_code
+        )
+    for flight in plan.flights:
+        book.lock_flight(name, flight)
+        if is_open:
+            book.open_flight(name, flight, PASSPHRASE)
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    with LabBook(tmp_path_factory.mktemp("book") / "book.db") as book:
+        book.add_client("Fennmark")
+        for name, what in COFFEES.items():
+            taste(book, name, *what)
+        yield book
+
+
+@pytest.mark.parametrize("before", ["scored", "only words"])
+@pytest.mark.parametrize("coffee", COFFEES)
+def test_every_form_takes_every_coffee(book, before, coffee):
+    view = ReadingView(book, lambda _found, **_more: "")
+    flight = NextFlightView(book, view, lambda _suggestion, _reading: "")
+    confirm = ConfirmForm(book, view, bench_sheet)
+    card = CardForm(book, lambda *_a, **_k: (), lambda *_a, **_k: None, BaseWaterForm(book))
+
+    view.form.fields["coffee"].value = ("Fennmark", before)
+    view.form.fields["coffee"].value = ("Fennmark", coffee)
+    card.form.fields["coffee"].value = ("Fennmark", coffee)
+
+    read, asked = view.form.fields["attribute"].value, COFFEES[coffee][0].name
+    if COFFEES[coffee][2]:
+        assert read == asked
+    if coffee != "scored":
+        said = [form.message.value + form.result.value for form in (flight.form, confirm.form)]
+        assert all(said)
+        assert card._found
+    if coffee in ("only right", "only words"):
+        assert "let its next session ask for" in flight.form.message.value
+    if coffee == "one water":
+        assert "a test takes two" in confirm.form.result.value
