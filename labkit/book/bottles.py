@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
-from labkit.errors import BookError
+from labkit.book.columns import clean_number
 
 if TYPE_CHECKING:
     from labkit.water import Concentrate
@@ -257,15 +257,6 @@ def check_measured(strength_g_l: float, uncertainty_percent: float | None) -> No
     """
     from labkit.water.concentrates import MOST_G_L
 
-    if not 0 < strength_g_l <= MOST_G_L:
-        msg = (
-            f"strength_g_l must be above 0 and at most {MOST_G_L:.0f}, got {strength_g_l:g}: no "
-            "bottle holds more, so check the unit."
-        )
-        raise BookError(msg)
-    if uncertainty_percent is not None and not 0 < uncertainty_percent <= MOST_UNCERTAIN_PERCENT:
-        msg = (
-            f"uncertainty_percent must be above 0 and at most {MOST_UNCERTAIN_PERCENT:.0f}, got "
-            f"{uncertainty_percent:g}; leave it out if it is not known."
-        )
-        raise BookError(msg)
+    clean_number("strength_g_l", strength_g_l, most=MOST_G_L)
+    if uncertainty_percent is not None:
+        clean_number("uncertainty_percent", uncertainty_percent, most=MOST_UNCERTAIN_PERCENT)

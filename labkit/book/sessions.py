@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from datetime import date
-from typing import TYPE_CHECKING, Any, get_args
+from math import inf
+from typing import TYPE_CHECKING, Any, Final, get_args
 
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from labkit.book.columns import clean_name, clean_text, now_utc
+from labkit.book.columns import clean_name, clean_number, clean_text, now_utc
 from labkit.book.lookups import (
     add_event,
     find_client,
@@ -192,8 +193,21 @@ def _refuse_doubles(field: str, names: Sequence[str]) -> None:
         raise BookError(msg)
 
 
+MOST_HELD: Final = 1e5
+"""Above every dose, ratio, temperature and time that is held in a session."""
+
+
 def _held_out(held: Held) -> dict[str, Any]:
-    out = asdict(held)
+    """Give what is held as it is kept; what could not be read again is refused."""
+    out: dict[str, Any] = {}
+    for name, value in asdict(held).items():
+        if isinstance(getattr(Held(), name), str):
+            out[name] = clean_text(name, value)
+        elif name == "roast_date" or value is None:
+            out[name] = value
+        else:
+            most = 100.0 if name == "base_share_percent" else MOST_HELD
+            out[name] = clean_number(name, value, most=most)
     out["roast_date"] = held.roast_date.isoformat() if held.roast_date else None
     return out
 
@@ -201,6 +215,9 @@ def _held_out(held: Held) -> dict[str, Any]:
 def _held_in(kept: dict[str, Any]) -> Held:
     known = {field.name: kept[field.name] for field in fields(Held) if field.name in kept}
     day = known.get("roast_date")
+    # An earlier version kept what is no number; it reads as not recorded.
+    is_number = {name for name, value in known.items() if isinstance(value, int | float)}
+    known |= dict.fromkeys(name for name in is_number if not 0 < known[name] < inf)
     return Held(**known | {"roast_date": date.fromisoformat(day) if day else None})
 
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
+from numbers import Real
 from typing import Final, cast, get_args
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from labkit.book.bottles import Answer, Bottle, BottleUse, Counts, Measurement, check_measured
-from labkit.book.columns import clean_name, clean_text, now_utc
+from labkit.book.columns import clean_name, clean_number, clean_text, now_utc
 from labkit.book.lookups import find_bottle, find_flight, find_session
 from labkit.book.schema import (
     AnswerRow,
@@ -28,6 +28,21 @@ BICARBONATE_KEEPS_DAYS: Final = 4
 
 MOST_DAYS: Final = 60
 """Longest that a lab may let bicarbonate stand."""
+
+MOST_ML: Final = 1e6
+"""A thousand litres: no bottle holds more, and nobody takes more from one."""
+
+MOST_PERCENT: Final = 100.0
+"""A purity may come as percent by mistake: the concentrate says how to give it."""
+
+MOST_MG_L_PER_ML: Final = 1e5
+"""Above what 1 mL of any salt adds to a litre (mg/L as CaCO3); grams have a bound of their own."""
+
+MOST_DIGIT_G: Final = 100.0
+"""Coarsest balance that is believed (g)."""
+
+MOST_DAYS_OF_A_BOTTLE: Final = 3650
+"""Ten years: a bottle that is said to keep longer was mistyped."""
 
 _DAYS_FACT: Final = "bicarbonate_keeps_days"
 
@@ -63,19 +78,22 @@ class Stock(Transactions):
         SaltError, ConcentrateError
             If there is no such salt, or the figures are impossible.
         BookError
-            If the name is taken.
+            If the name is taken, a figure is no number above 0, or ``keeps_days`` is no whole
+            number of days.
         """
         from labkit.water import salt as known_salt
 
+        if keeps_days is not None:
+            keeps_days = _whole_days(keeps_days, MOST_DAYS_OF_A_BOTTLE)
         if keeps_days is None and known_salt(salt).alkalinity_mg_caco3_per_g > 0:
             keeps_days = self.bicarbonate_keeps_days()
         bottle = Bottle(
             name=clean_name("bottle", name),
             salt=known_salt(salt).label,
-            weighed_g=float(weighed_g),
-            volume_ml=float(volume_ml),
-            purity=float(purity),
-            balance_g=float(balance_g),
+            weighed_g=clean_number("weighed_g", weighed_g, most=MOST_ML),
+            volume_ml=clean_number("volume_ml", volume_ml, most=MOST_ML),
+            purity=clean_number("purity", purity, most=MOST_PERCENT),
+            balance_g=clean_number("balance_g", balance_g, most=MOST_DIGIT_G),
             made_on=made_on or _today(),
             lot=clean_text("lot", lot),
             keeper=clean_text("keeper", keeper),
@@ -138,14 +156,15 @@ class Stock(Transactions):
             impossible: what is written down stays, and no dose could be counted with it.
         """
         given = [s for s in (strength_g_l, strength_mg_l_caco3_per_ml) if s is not None]
-        if len(given) != 1 or not given[0] > 0:
+        if len(given) != 1:
             msg = (
                 "one strength above 0 must be given, as strength_g_l or as "
                 f"strength_mg_l_caco3_per_ml, got {strength_g_l} and {strength_mg_l_caco3_per_ml}."
             )
             raise BookError(msg)
         if strength_g_l is None:
-            strength_g_l = _salt_g_l(self.bottle(name), given[0])
+            given_mg = clean_number("strength_mg_l_caco3_per_ml", given[0], most=MOST_MG_L_PER_ML)
+            strength_g_l = _salt_g_l(self.bottle(name), given_mg)
         check_measured(strength_g_l, uncertainty_percent)
 
         def work(db: Session) -> Bottle:
@@ -207,7 +226,8 @@ class Stock(Transactions):
 
     def bicarbonate_keeps_days(self) -> int:
         """How many days a bicarbonate bottle keeps in this lab: 4 unless it was set."""
-        return int(self.facts().get(_DAYS_FACT, BICARBONATE_KEEPS_DAYS))
+        kept = _readable_days(self.facts().get(_DAYS_FACT), MOST_DAYS)
+        return BICARBONATE_KEEPS_DAYS if kept is None else kept
 
     def set_bicarbonate_keeps_days(self, days: int) -> None:
         """Set how many days bicarbonate keeps, for new bottles and those on the shelf.
@@ -217,15 +237,11 @@ class Stock(Transactions):
         Raises
         ------
         BookError
-            If it is not 1 to 60 days.
+            If it is not 1 to 60 whole days.
         """
         from labkit.water import salt as known_salt
 
-        if not 1 <= days <= MOST_DAYS:
-            msg = (
-                f"keeps_days must be 1 to {MOST_DAYS} days, got {days}; common practice is 3 to 4."
-            )
-            raise BookError(msg)
+        days = _whole_days(days, MOST_DAYS)
         before = self.bicarbonate_keeps_days()
 
         def work(db: Session) -> None:
@@ -234,9 +250,13 @@ class Stock(Transactions):
                 db.add(FactRow(name=_DAYS_FACT, value=str(days)))
             else:
                 fact.value = str(days)
-            same = (BottleRow.keeps_days == before, BottleRow.emptied_on.is_(None))
-            for row in db.scalars(select(BottleRow).where(*same)):
-                if known_salt(row.salt).alkalinity_mg_caco3_per_g > 0:
+            for row in db.scalars(select(BottleRow).where(BottleRow.emptied_on.is_(None))):
+                # One that is unreadable was never a number of days of the bottle's own.
+                kept = _readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE)
+                is_readable = kept is not None and kept == row.keeps_days
+                if known_salt(row.salt).alkalinity_mg_caco3_per_g > 0 and (
+                    kept == before or not is_readable
+                ):
                     row.keeps_days = days
 
         self._write(work)
@@ -266,9 +286,7 @@ class Stock(Transactions):
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
             raise BookError(msg)
-        if not (volume_ml > 0 and math.isfinite(volume_ml)):
-            msg = f"volume_ml must be above 0, got {volume_ml!r}; give what was taken."
-            raise BookError(msg)
+        volume_ml = clean_number("volume_ml", volume_ml, most=MOST_ML)
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
@@ -280,7 +298,7 @@ class Stock(Transactions):
                     session_id=None if session is None else find_session(db, session).id,
                     flight=flight,
                     used_on=used_on or _today(),
-                    volume_ml=float(volume_ml),
+                    volume_ml=volume_ml,
                     note=clean_text("note", note),
                 )
             )
@@ -316,6 +334,32 @@ class Stock(Transactions):
 def _today() -> date:
     """The day on the wall, not in Greenwich."""
     return now_utc().astimezone().date()
+
+
+def _whole_days(days: object, most: int) -> int:
+    """Give a number of days as it is kept.
+
+    Raises
+    ------
+    BookError
+        If it is no whole number from 1 to `most`.
+    """
+    if isinstance(days, Real) and not isinstance(days, bool):
+        kept = _readable_days(days, most)
+        if kept is not None and kept == days:
+            return kept
+    remedy = "common practice is 3 to 4" if most == MOST_DAYS else "leave it out if it keeps"
+    msg = f"keeps_days must be 1 to {most} days, got {days!r}; give whole days, {remedy}."
+    raise BookError(msg)
+
+
+def _readable_days(kept: object, most: int) -> int | None:
+    """Read a number of days, as an earlier version may have kept it: parts of a day are dropped."""
+    try:
+        days = float(str(kept))  # as text: a number of any size and type
+    except ValueError:
+        return None
+    return int(days) if 1 <= days <= most else None
 
 
 def _salt_g_l(bottle: Bottle, strength_mg_l_caco3_per_ml: float) -> float:
@@ -360,7 +404,7 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
         balance_g=row.balance_g,
         lot=row.lot,
         keeper=row.keeper,
-        keeps_days=row.keeps_days,
+        keeps_days=_readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE),
         emptied_on=row.emptied_on,
         note=row.note,
         measurements=tuple(

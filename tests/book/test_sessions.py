@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from datetime import UTC, date, datetime, timedelta
 
@@ -95,6 +96,10 @@ def test_a_session_is_given_back_as_it_was_begun(book):
         ({"attributes": []}, "must have attributes and tasters"),
         ({"tasters": []}, "must have attributes and tasters"),
         ({"name": SESSION}, "session must be new"),
+        ({"held": Held(dose_g=math.nan)}, "dose_g must be above 0"),
+        ({"held": Held(water_temperature_c=math.inf)}, "water_temperature_c must be above 0"),
+        ({"held": Held(base_share_percent=101)}, "base_share_percent must be .* at most 100"),
+        ({"held": Held(lead="\0")}, "lead holds a character"),
     ],
 )
 def test_a_session_that_cannot_be_is_refused_whole(sqlite_book, change, words):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 
 import pytest
+from sqlalchemy import text
 
 from labkit.errors import BookError, ConcentrateError, LabkitError, SaltError, WaterError
 from tests.book.samples import SESSION, add_all_bottles, start_tasting
@@ -84,8 +86,8 @@ def test_an_emptied_bottle_leaves_the_shelf_and_keeps_its_history(book):
     ("change", "error", "words"),
     [
         ({"salt": "NaCl2"}, SaltError, "NaCl2"),
-        ({"weighed_g": -1}, ConcentrateError, "weighed_g must be above 0"),
-        ({"volume_ml": 0}, ConcentrateError, "volume_ml must be above 0"),
+        ({"weighed_g": -1}, BookError, "weighed_g must be above 0"),
+        ({"volume_ml": 0}, BookError, "volume_ml must be above 0"),
         ({"purity": 98}, ConcentrateError, "give 98 % as 0.98"),
         ({"name": " "}, BookError, "bottle must not be empty"),
     ],
@@ -240,13 +242,70 @@ def test_the_days_that_bicarbonate_keeps_are_the_labs_and_stay_in_the_book(book)
         book.set_bicarbonate_keeps_days(0)
 
 
+NO_DAYS = [7.5, math.nan, math.inf, -1, 10**30, True, "3"]
+
+
+@pytest.mark.parametrize("days", NO_DAYS)
+def test_what_is_no_number_of_days_is_not_kept(sqlite_book, days):
+    with pytest.raises(BookError, match="keeps_days must be 1 to 60 days"):
+        sqlite_book.set_bicarbonate_keeps_days(days)
+    with pytest.raises(BookError, match="keeps_days must be 1 to 3650 days"):
+        sqlite_book.add_bottle("K", salt="KHCO3", weighed_g=2, volume_ml=1000, keeps_days=days)
+    assert sqlite_book.bicarbonate_keeps_days() == 4
+    assert sqlite_book.bottles() == ()
+    sqlite_book.set_bicarbonate_keeps_days(3.0)
+    assert sqlite_book.bicarbonate_keeps_days() == 3
+
+
+@pytest.mark.parametrize(("days", "read"), [(7.5, 7), (math.inf, 4), (math.nan, 4)])
+def test_a_book_that_kept_no_whole_days_is_read_and_mended(sqlite_book, days, read):
+    """As versions before stored them: the fact as text, the bottle's days as a real number."""
+    add_bicarbonate(sqlite_book)
+    sqlite_book.add_bottle("own", salt="NaHCO3", weighed_g=1.68, volume_ml=1000, keeps_days=2)
+    with sqlite_book._write_engine.begin() as connection:
+        fact = "INSERT INTO lab_book (name, value) VALUES ('bicarbonate_keeps_days', :days)"
+        connection.execute(text(fact), {"days": str(days)})
+        row = "UPDATE bottles SET keeps_days = :days WHERE name = 'KHCO3 18 Nov'"
+        connection.execute(text(row), {"days": days})
+
+    assert sqlite_book.bicarbonate_keeps_days() == read
+    (odd,) = [one for one in sqlite_book.bottles() if one.name != "own"]
+    assert odd.keeps_days == (7 if days == 7.5 else None)
+
+    sqlite_book.set_bicarbonate_keeps_days(3)
+    assert sqlite_book.bicarbonate_keeps_days() == 3
+    keeps = {bottle.name: bottle.keeps_days for bottle in sqlite_book.bottles()}
+    assert keeps == {"KHCO3 18 Nov": 3, "own": 2}
+
+
+@pytest.mark.parametrize("number", [math.nan, math.inf, -1, True, "3", 1e308, 10**400])
+def test_no_number_is_kept_that_could_not_be_read_again(sqlite_book, number):
+    """Every number of a bottle, of what is done with it, and of what a session holds."""
+    add_bicarbonate(sqlite_book)
+    bottle = {"salt": "KHCO3", "weighed_g": 2.0, "volume_ml": 1000, "purity": 1.0}
+    for field in ("weighed_g", "volume_ml", "purity", "balance_g"):
+        with pytest.raises(LabkitError):
+            sqlite_book.add_bottle("odd", **bottle | {field: number})
+    for measured in ({"strength_g_l": number}, {"strength_mg_l_caco3_per_ml": number}):
+        with pytest.raises(LabkitError):
+            sqlite_book.measure_bottle("KHCO3 18 Nov", method="kit", **measured)
+    with pytest.raises(LabkitError):
+        sqlite_book.measure_bottle(
+            "KHCO3 18 Nov", method="kit", strength_g_l=2, uncertainty_percent=number
+        )
+    with pytest.raises(LabkitError):
+        sqlite_book.use_bottle("KHCO3 18 Nov", number)
+    (kept,) = sqlite_book.bottles()
+    assert (kept.measurements, kept.uses) == ((), ())
+
+
 @pytest.mark.parametrize(
     ("figures", "words"),
     [
         ({"strength_g_l": 2, "uncertainty_percent": -5}, "uncertainty_percent must be above 0"),
         ({"strength_g_l": 2, "uncertainty_percent": float("nan")}, "uncertainty_percent must be"),
         ({"strength_g_l": float("inf")}, "strength_g_l must be above 0 and at most 1500, got inf"),
-        ({"strength_g_l": 2001}, "no bottle holds more, so check the unit"),
+        ({"strength_g_l": 2001}, "at most 1500, got 2001; check the unit"),
         ({"strength_mg_l_caco3_per_ml": 1e4}, "check the unit"),
     ],
 )
@@ -255,7 +314,7 @@ def test_a_measurement_that_cannot_be_is_not_written_down(sqlite_book, figures, 
     before = add_bicarbonate(sqlite_book)
     with pytest.raises(LabkitError, match=words):
         sqlite_book.measure_bottle(before.name, method="titration", **figures)
-    with pytest.raises(BookError, match="volume_ml must be above 0, got inf"):
+    with pytest.raises(BookError, match=r"volume_ml must be above 0 .* got inf"):
         sqlite_book.use_bottle(before.name, float("inf"))
     assert sqlite_book.bottle(before.name) == before
 
