@@ -70,7 +70,7 @@ def clean_number(field: str, number: object, *, most: float) -> float:
     BookError
         If it is no number, not finite, or out of bounds: what is stored has to be read for good.
     """
-    if isinstance(number, Real) and not isinstance(number, bool):
+    if not isinstance(number, bool) and isinstance(number, Real):
         with suppress(OverflowError):
             kept = float(number)
             if 0 < kept <= most:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_text
 from labkit.book.entries import missing_numbers
-from labkit.book.lookups import add_event, find_flight, find_session, unknown
+from labkit.book.lookups import READ_FOR_SHEET, add_event, find_flight, find_session, unknown
 from labkit.book.records import Event, Flight, Missing
 from labkit.book.schema import (
     BEING_TASTED,
@@ -151,8 +151,7 @@ class Flights(Transactions):
 
         def work(db: Session) -> None:
             row = find_flight(db, session, flight)
-            kind = "opened for the bench sheet"
-            add_event(db, row.session_id, kind, flight_id=row.id, done_by=done_by)
+            add_event(db, row.session_id, READ_FOR_SHEET, flight_id=row.id, done_by=done_by)
 
         self._write(work)
         return opened

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from difflib import get_close_matches
+from typing import Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -23,6 +24,9 @@ from labkit.book.schema import (
     TasterRow,
 )
 from labkit.errors import BookError
+
+READ_FOR_SHEET: Final = "opened for the bench sheet"
+"""What the lab book calls it when the preparer reads a sealed key."""
 
 
 def unknown(field: str, given: object, known: Iterable[str]) -> BookError:

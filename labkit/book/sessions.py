@@ -42,6 +42,7 @@ from labkit.errors import BookError
 from labkit.tasting.scales import Scale
 
 if TYPE_CHECKING:
+    from labkit.tasting.plan import CupPlan
     from labkit.tasting.waters import SessionWater
     from labkit.water import Target
 
@@ -58,6 +59,8 @@ class Sessions(Transactions):
         attributes: Sequence[Attribute],
         tasters: Sequence[str],
         waters: Iterable[SessionWater] = (),
+        plan: CupPlan | None = None,
+        sheet_read_by: str | None = None,
         tasted_on: date | None = None,
         serving: Serving = "shared bowls",
         brew_method: BrewMethod = "cupping",
@@ -79,12 +82,16 @@ class Sessions(Transactions):
             Who tastes; names that are new to the book are added.
         waters : iterable of SessionWater
             Waters that take part, as ``labkit.tasting.session_waters`` labels them.
+        plan, sheet_read_by : CupPlan and str, optional
+            The session's cups, as in ``store_plan``: both are in the lab book, or neither.
 
         Raises
         ------
         BookError
             If the name is taken, or anything named is unknown, missing or double.
         """
+        from labkit.book.plans import store_cups  # which builds on this module
+
         kept_stages = _choices("stages", stages, Stage)
         _choices("serving", [serving], Serving)
         _choices("brew_method", [brew_method], BrewMethod)
@@ -102,6 +109,9 @@ class Sessions(Transactions):
             kept = clean_name("session", name)
             if db.scalar(select(SessionRow.id).where(SessionRow.name == kept)) is not None:
                 msg = f"session must be new, but {kept!r} is in the lab book; choose another name."
+                raise BookError(msg)
+            if plan is not None and clean_name("session", plan.session) != kept:
+                msg = f"plan must be of session {kept!r}, got one of {plan.session!r}."
                 raise BookError(msg)
             row = SessionRow(
                 coffee=find_coffee(db, coffee, client),
@@ -123,6 +133,8 @@ class Sessions(Transactions):
             seat(db, row.id, people)
             add_waters(db, row, waters)
             add_event(db, row.id, "session started")
+            if plan is not None:
+                store_cups(db, row, plan, sheet_read_by)
             return _session(db, row)
 
         return self._write(work)

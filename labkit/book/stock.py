@@ -344,7 +344,7 @@ def _whole_days(days: object, most: int) -> int:
     BookError
         If it is no whole number from 1 to `most`.
     """
-    if isinstance(days, Real) and not isinstance(days, bool):
+    if not isinstance(days, bool) and isinstance(days, Real):
         kept = _readable_days(days, most)
         if kept is not None and kept == days:
             return kept
