@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -29,6 +29,12 @@ from labkit.errors import BookError, LockError, SealError
 
 if TYPE_CHECKING:
     from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey
+
+CODES_FOUND: Final = "codes found"
+"""What the lab book calls it when the codes under the cups were read off, after the lock."""
+
+CODES_CORRECTED: Final = "codes corrected"
+"""... and when they were put right before the key opened; the reason keeps the earlier ones."""
 
 
 class Flights(Transactions):
@@ -74,7 +80,10 @@ class Flights(Transactions):
         return self._write(work)
 
     def unlock_flight(self, session: str, flight: int, *, reason: str, done_by: str = "") -> Flight:
-        """Let scores in again; after the key was opened, this marks the flight unblinded.
+        """Let scores in again.
+
+        Once the key is open, or the codes under the cups of one who tasted alone were read off,
+        what is scored from now on is not blind: the flight keeps that mark.
 
         Raises
         ------
@@ -88,7 +97,8 @@ class Flights(Transactions):
             if row.state not in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state}, not locked."
                 raise LockError(msg)
-            row.is_unblinded = row.is_unblinded or row.state == OPENED
+            knows_cups = row.state == OPENED or _codes_found(db, row)
+            row.is_unblinded = row.is_unblinded or knows_cups
             row.state = BEING_TASTED
             add_event(db, row.session_id, "unlocked", flight_id=row.id, reason=why, done_by=done_by)
             return _flight(db, row)
@@ -265,23 +275,40 @@ class Flights(Transactions):
             )
 
     def enter_found_codes(
-        self, session: str, flight: int, taster: str, codes: Mapping[int, str], *, done_by: str = ""
+        self,
+        session: str,
+        flight: int,
+        taster: str,
+        codes: Mapping[int, str],
+        *,
+        correct_because: str | None = None,
+        done_by: str = "",
     ) -> None:
         """Enter the codes found under the cups, by position, after one has tasted alone.
+
+        Parameters
+        ----------
+        codes : mapping of int to str
+            The code under each cup, by position.
+        correct_because : str, optional
+            A reason to correct codes that were entered; only while the key is closed. It is
+            recorded with the codes as they were before.
 
         Raises
         ------
         LockError
-            If the flight is not locked yet: knowing the codes early could sway a score.
+            If the flight is not locked yet: knowing the codes early could sway a score. Or if its
+            key is open already: whoever knows the waters could choose them.
         BookError
             If a code is not of the flight, double or missing, or was entered already.
         """
+        why = None if correct_because is None else _reason("correcting codes", correct_because)
 
         def work(db: Session) -> None:
             row = find_flight(db, session, flight, lock="alone")
             where = f"flight {flight} of session {session!r}"
             if row.state != LOCKED:
-                msg = f"{where} must be locked before codes are entered, but it is {row.state}."
+                msg = f"{where} must be locked to enter codes, and closed, but it is {row.state}."
                 raise LockError(msg)
             servings = {
                 serving.position: serving
@@ -289,6 +316,7 @@ class Flights(Transactions):
                     select(ServingRow)
                     .join(TasterRow)
                     .where(ServingRow.flight_id == row.id, TasterRow.name == taster)
+                    .order_by(ServingRow.position)
                 )
             }
             cups = {
@@ -305,12 +333,36 @@ class Flights(Transactions):
                     f"its own, got {found}; look under each cup again."
                 )
                 raise BookError(msg)
-            if any(serving.cup_id is not None for serving in servings.values()):
-                msg = f"the codes of {taster!r} in {where} are in the lab book already."
+            is_correction = why is not None and _codes_found(db, row)
+            if not is_correction and any(one.cup_id is not None for one in servings.values()):
+                msg = (
+                    f"the codes of {taster!r} in {where} are in the lab book already; to correct "
+                    "them, say why."
+                )
+                raise BookError(msg)
+            before = {
+                position: serving.cup.blind_code
+                for position, serving in servings.items()
+                if serving.cup is not None
+            }
+            changed = [
+                f"cup {place}: {code} before, now {found[place]}"
+                for place, code in before.items()
+                if code != found[place]
+            ]
+            if is_correction and not changed:
+                msg = f"the codes of {taster!r} in {where} are in the lab book just so."
                 raise BookError(msg)
             for position, code in found.items():
                 servings[position].cup_id = cups[code]
-            add_event(db, row.session_id, "codes found", flight_id=row.id, done_by=done_by)
+            add_event(
+                db,
+                row.session_id,
+                CODES_CORRECTED if changed else CODES_FOUND,
+                flight_id=row.id,
+                reason=f"{why} ({'; '.join(changed)})" if changed else "",
+                done_by=done_by,
+            )
 
         self._write(work)
 
@@ -353,6 +405,12 @@ def _refuse_hidden_codes(db: Session, row: FlightRow) -> None:
         raise LockError(msg)
 
 
+def _codes_found(db: Session, flight: FlightRow) -> bool:
+    """Whether the codes under the cups of one who tasted alone have been read off."""
+    found = select(EventRow.id).where(EventRow.flight_id == flight.id, EventRow.kind == CODES_FOUND)
+    return db.scalar(found.limit(1)) is not None
+
+
 def _is_opened(db: Session, flight: FlightRow) -> bool:
     query = select(OpenedCupRow.cup_id).join(CupRow).where(CupRow.flight_id == flight.id).limit(1)
     return db.scalar(query) is not None
@@ -379,4 +437,5 @@ def _flight(db: Session, row: FlightRow) -> Flight:
         state=row.state,
         is_unblinded=row.is_unblinded,
         has_key=db.get(SealedKeyRow, row.id) is not None,
+        codes_found=_codes_found(db, row),
     )
