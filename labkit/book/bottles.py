@@ -85,6 +85,9 @@ class BottleUse:
     note: str = ""
     """What for, otherwise."""
 
+    is_bound: bool = False
+    """Whether it is what suffices for any draw: the real dose is sealed until its key opens."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bottle:
@@ -232,6 +235,11 @@ class Bottle:
         if self.emptied_on is not None:
             return 0.0
         return max(0.0, self.volume_ml - sum(use.volume_ml for use in self.uses))
+
+    @property
+    def is_left_at_least(self) -> bool:
+        """Whether more may be left: a dose is sealed, and the most it can be is counted."""
+        return self.emptied_on is None and any(use.is_bound for use in self.uses)
 
     @property
     def use_by(self) -> date | None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import select
@@ -10,7 +12,14 @@ from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_text
 from labkit.book.entries import missing_numbers
-from labkit.book.lookups import READ_FOR_SHEET, add_event, find_flight, find_session, unknown
+from labkit.book.lookups import (
+    READ_FOR_SHEET,
+    add_event,
+    find_flight,
+    find_session,
+    is_opened,
+    unknown,
+)
 from labkit.book.records import Event, Flight, Missing
 from labkit.book.schema import (
     BEING_TASTED,
@@ -20,10 +29,12 @@ from labkit.book.schema import (
     EventRow,
     FlightRow,
     OpenedCupRow,
+    SealedDosesRow,
     SealedKeyRow,
     ServingRow,
     TasterRow,
 )
+from labkit.book.stock import write_opened_doses
 from labkit.book.transactions import Transactions
 from labkit.errors import BookError, LockError, SealError
 
@@ -73,7 +84,7 @@ class Flights(Transactions):
             if row.state in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state} already."
                 raise LockError(msg)
-            row.state = OPENED if _is_opened(db, row) else LOCKED
+            row.state = OPENED if is_opened(db, row) else LOCKED
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
             return missing_numbers(db, row)
 
@@ -139,8 +150,15 @@ class Flights(Transactions):
             _may_open(row, early_because)
             _refuse_hidden_codes(db, row)
         # Turning the key takes a while, so no lock on the book is held meanwhile.
-        opened = self._key(session, flight).open(passphrase)
-        return self._store_opening(session, flight, opened.rows, early_because, done_by, "opened")
+        key = self._key(session, flight)
+        opened = key.open(passphrase)
+        doses = {}
+        for number, token in self._sealed_doses(session, flight):
+            with suppress(SealError):  # sealed before the plan was made anew: the bound stays
+                doses[number] = key.open_doses(token, passphrase)
+        return self._store_opening(
+            session, flight, opened.rows, early_because, done_by, "opened", doses=doses
+        )
 
     def open_for_bench_sheet(
         self, session: str, flight: int, passphrase: str, *, done_by: str = ""
@@ -179,6 +197,13 @@ class Flights(Transactions):
                 raise BookError(msg)
             return SealedKey(session=key.sealed_for, flight=flight, token=key.token)
 
+    def _sealed_doses(self, session: str, flight: int) -> list[tuple[int, bytes]]:
+        """What was taken for a flight while its key was closed: row number, and token."""
+        with self._reading() as db:
+            of_flight = SealedDosesRow.flight_id == find_flight(db, session, flight).id
+            query = select(SealedDosesRow.id, SealedDosesRow.token).where(of_flight)
+            return [(number, token) for number, token in db.execute(query)]
+
     def open_flight_from_sheet(
         self,
         session: str,
@@ -213,6 +238,8 @@ class Flights(Transactions):
         done_by: str,
         kind: str,
         reason: str = "",
+        *,
+        doses: Mapping[int, Mapping[str, float]] = MappingProxyType({}),
     ) -> Flight:
         contents = {row.blind_code: row for row in rows}
 
@@ -231,9 +258,10 @@ class Flights(Transactions):
                     f"the flight, but they differ in {odd}; check the sheet or plan anew."
                 )
                 raise SealError(msg)
-            if not _is_opened(db, row):
+            if not is_opened(db, row):
                 for code in sorted(cups):
                     db.add(_opened_cup(cups[code].id, contents[code]))
+            write_opened_doses(db, row, doses)
             if early:
                 row.is_unblinded = True
                 kind_done = f"{kind} before the lock"
@@ -409,11 +437,6 @@ def _codes_found(db: Session, flight: FlightRow) -> bool:
     """Whether the codes under the cups of one who tasted alone have been read off."""
     found = select(EventRow.id).where(EventRow.flight_id == flight.id, EventRow.kind == CODES_FOUND)
     return db.scalar(found.limit(1)) is not None
-
-
-def _is_opened(db: Session, flight: FlightRow) -> bool:
-    query = select(OpenedCupRow.cup_id).join(CupRow).where(CupRow.flight_id == flight.id).limit(1)
-    return db.scalar(query) is not None
 
 
 def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:

@@ -18,6 +18,7 @@ from labkit.book.schema import (
     CupRow,
     EventRow,
     FlightRow,
+    OpenedCupRow,
     SeatRow,
     ServingRow,
     SessionRow,
@@ -93,6 +94,12 @@ def find_flight(db: Session, session: str, number: int, *, lock: str | None = No
         numbers = db.scalars(select(FlightRow.number).where(FlightRow.session_id == row.id))
         raise unknown(f"flight of session {session!r}", number, map(str, numbers))
     return flight
+
+
+def is_opened(db: Session, flight: FlightRow) -> bool:
+    """Whether the lab book knows what was in a flight's cups, locked or not."""
+    query = select(OpenedCupRow.cup_id).join(CupRow).where(CupRow.flight_id == flight.id).limit(1)
+    return db.scalar(query) is not None
 
 
 def find_seat(db: Session, session: SessionRow, taster: str) -> SeatRow:

@@ -119,7 +119,12 @@ class Plans(Transactions):
                 for flight, taster, position, code in served
             ),
             keys=tuple(
-                SealedKey(session=key.sealed_for, flight=flight, token=key.token)
+                SealedKey(
+                    session=key.sealed_for,
+                    flight=flight,
+                    token=key.token,
+                    dose_lock=key.dose_lock,
+                )
                 for flight, key in sealed
             ),
             design=Design(**design | {"spreads": spreads}),
@@ -179,7 +184,14 @@ def store_cups(
                 )
             )
         key = tokens[number]
-        db.add(SealedKeyRow(flight_id=flight.id, sealed_for=key.session, token=key.token))
+        db.add(
+            SealedKeyRow(
+                flight_id=flight.id,
+                sealed_for=key.session,
+                token=key.token,
+                dose_lock=key.dose_lock,
+            )
+        )
         if sheet_read_by is not None:
             add_event(db, session.id, READ_FOR_SHEET, flight_id=flight.id, done_by=sheet_read_by)
 

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import text
 
 from labkit.errors import BookError, ConcentrateError, LabkitError, SaltError, WaterError
-from tests.book.samples import SESSION, add_all_bottles, start_tasting
+from tests.book.samples import PASSPHRASE, SESSION, add_all_bottles, start_tasting
 
 MADE = date(2026, 11, 18)
 
@@ -65,6 +65,11 @@ def test_bicarbonate_is_fresh_for_four_days_and_calcium_keeps(book):
 def test_what_is_left_is_what_was_made_less_what_was_used(book):
     start_tasting(book)
     add_bicarbonate(book)
+    with pytest.raises(BookError, match=r"doses for flight 1, 2 of session .* would tell"):
+        book.use_bottle("KHCO3 18 Nov", 400, session=SESSION)
+    for flight in (1, 2):
+        book.lock_flight(SESSION, flight)
+        book.open_flight(SESSION, flight, PASSPHRASE)
     book.use_bottle("KHCO3 18 Nov", 400, session=SESSION, used_on=MADE)
     bottle = book.use_bottle("KHCO3 18 Nov", 100, note="spilt")
     assert bottle.left_ml == 500
@@ -345,16 +350,16 @@ def test_what_sealed_flights_need_is_enough_for_any_draw_and_little_more(sqlite_
 
 
 def test_a_flight_that_doses_were_taken_for_is_mixed_and_needs_nothing(book):
-    from labkit.book.needs import session_needs
+    from labkit.book.needs import session_needs, take_doses
 
     add_all_bottles(book)
     start_tasting(book)
     before = session_needs(book)[0]
-    bottle = book.use_bottle("calcium", 240, session=SESSION, flight=1)
-    assert [use.flight for use in bottle.uses] == [1]
+    take_doses(book, SESSION, 1, {"calcium": 240})
+    assert [use.flight for use in book.bottle("calcium").uses] == [1]
     (after,) = session_needs(book)
     assert (after.flights, after.jugs) == ((2,), before.jugs / 2)
-    book.use_bottle("calcium", 240, session=SESSION, flight=2)
+    take_doses(book, SESSION, 2, {"calcium": 240})
     assert session_needs(book) == ()
     with pytest.raises(BookError, match="name the session too"):
         book.use_bottle("calcium", 1, flight=1)
@@ -386,7 +391,7 @@ def test_needs_say_why_they_cannot_be_told(sqlite_book):
 @pytest.mark.parametrize("duplicates", [0, 2])
 def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, duplicates):
     """The control, in every flight, takes most calcium: sharing out the plan's jugs hid that."""
-    from labkit.book.needs import session_needs
+    from labkit.book.needs import session_needs, take_doses
     from labkit.tasting import bench_plan, plan_tasting, session_waters
     from labkit.water import Target
 
@@ -423,7 +428,7 @@ def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, 
     assert len(opened) > 1
     for mixed in [None, *list(opened)[:-1]]:
         if mixed is not None:
-            sqlite_book.use_bottle("calcium", 1, session="sweep", flight=mixed)
+            take_doses(sqlite_book, "sweep", mixed, {"calcium": 1})
         (need,) = [one for one in session_needs(sqlite_book) if one.session == "sweep"]
         bench = bench_plan(
             [opened[flight] for flight in need.flights],
@@ -434,3 +439,101 @@ def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, 
         assert need.jugs >= len(bench.jugs)
         for name, most in need.most_ml.items():
             assert really[name] <= most + 1e-6
+
+
+DOSES = {"calcium": 233.25, "bicarbonate": 119.5}
+
+
+def test_doses_of_a_closed_flight_are_a_bound_until_its_key_opens(book):
+    from labkit.book.needs import session_needs, take_doses
+
+    add_all_bottles(book)
+    start_tasting(book)
+    both = session_needs(book)[0].most_ml
+    assert take_doses(book, SESSION, 1, DOSES) == "sealed"
+
+    # The bound of every bottle that some draw would take, whatever was typed.
+    uses = {bottle.name: bottle.uses for bottle in book.bottles()}
+    assert {use.is_bound for kept in uses.values() for use in kept} == {True}
+    counted = {name: kept[0].volume_ml for name, kept in uses.items()}
+    assert set(counted) == set(both)
+    left = session_needs(book)[0].most_ml
+    assert all(counted[name] >= both[name] - left[name] for name in both)
+    assert all(bottle.is_left_at_least for bottle in book.bottles())
+
+    take_doses(book, SESSION, 1, {"calcium": 10})  # one jug mixed anew: counted once it is open
+    assert [len(bottle.uses) for bottle in book.bottles()] == [1, 1, 1]
+
+    book.lock_flight(SESSION, 1)
+    book.open_flight(SESSION, 1, PASSPHRASE)
+    taken = {b.name: [use.volume_ml for use in b.uses] for b in book.bottles()}
+    assert taken == {"calcium": [233.25, 10], "bicarbonate": [119.5], "magnesium": []}
+    assert not any(bottle.is_left_at_least for bottle in book.bottles())
+    assert take_doses(book, SESSION, 1, {"magnesium": 5}) == "exact"
+    book.use_bottle("magnesium", 6, session=SESSION, flight=1)
+    assert [use.volume_ml for use in book.bottle("magnesium").uses] == [5, 6]
+
+
+def test_a_closed_flight_takes_no_open_amount_and_no_odd_one(sqlite_book):
+    from labkit.book.needs import take_doses
+
+    add_all_bottles(sqlite_book)
+    start_tasting(sqlite_book)
+    with pytest.raises(BookError, match="would tell what its closed key holds"):
+        sqlite_book.use_bottle("calcium", 240, session=SESSION, flight=1)
+    for doses in ({"calcium": -1}, {"calcium": math.nan}, {"calcum": 1}):
+        with pytest.raises(BookError):
+            take_doses(sqlite_book, SESSION, 1, doses)
+    assert sqlite_book.mixed_flights() == frozenset()
+
+
+@pytest.mark.parametrize("way", ["from the bench sheet", "an older key"])
+def test_doses_that_cannot_be_unsealed_stay_a_bound_until_they_are_written_again(sqlite_book, way):
+    from labkit.book.needs import take_doses
+
+    add_all_bottles(sqlite_book)
+    plan = start_tasting(sqlite_book)
+    if way == "an older key":
+        with sqlite_book._write_engine.begin() as connection:
+            connection.execute(text("UPDATE sealed_keys SET dose_lock = NULL"))
+        assert take_doses(sqlite_book, SESSION, 1, DOSES) == "at most"
+    else:
+        assert take_doses(sqlite_book, SESSION, 1, DOSES) == "sealed"
+    sqlite_book.lock_flight(SESSION, 1)
+    if way == "an older key":
+        sqlite_book.open_flight(SESSION, 1, PASSPHRASE)
+    else:
+        rows = plan.keys[0].open(PASSPHRASE).rows
+        sqlite_book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
+    assert sqlite_book.bottle("calcium").is_left_at_least
+
+    assert take_doses(sqlite_book, SESSION, 1, DOSES) == "exact"
+
+    assert not any(bottle.is_left_at_least for bottle in sqlite_book.bottles())
+    assert sqlite_book.bottle("calcium").left_ml == 1000 - DOSES["calcium"]
+
+
+def test_doses_survive_a_plan_made_anew(sqlite_book):
+    """A late taster with a cup each brings a new key; doses sealed to the old one open with it."""
+    from labkit.book.needs import take_doses
+    from labkit.tasting import plan_tasting, replan, session_waters
+    from tests.book.samples import TARGETS
+
+    add_all_bottles(sqlite_book)
+    start_tasting(sqlite_book)
+    session = {"coffee": sqlite_book.session(SESSION).coffee, "tasters": ["Ada", "Béla"]}
+    attributes = sqlite_book.session(SESSION).attributes
+    each = {"serving": "a cup each"}
+    plan = plan_tasting(
+        TARGETS, ["Ada", "Béla"], session="each", passphrase=PASSPHRASE, flights=1, **each
+    )
+    sqlite_book.start_session(
+        "each", attributes=attributes, waters=session_waters(TARGETS), plan=plan, **each, **session
+    )
+    take_doses(sqlite_book, "each", 1, DOSES)
+    sqlite_book.store_plan(
+        replan(sqlite_book.plan("each"), served=[], late=["Chen"], passphrase=PASSPHRASE)
+    )
+    sqlite_book.lock_flight("each", 1)
+    sqlite_book.open_flight("each", 1, PASSPHRASE)
+    assert [use.volume_ml for use in sqlite_book.bottle("calcium").uses] == [DOSES["calcium"]]
