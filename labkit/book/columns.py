@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from numbers import Real
 from typing import TYPE_CHECKING
 
@@ -46,6 +46,11 @@ class UtcDateTime(TypeDecorator[datetime]):
 def now_utc() -> datetime:
     """Say what time it is, with the time zone."""
     return datetime.now(UTC)
+
+
+def today() -> date:
+    """The day on the wall, not in Greenwich."""
+    return now_utc().astimezone().date()
 
 
 def in_utc(field: str, moment: datetime) -> datetime:

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.columns import clean_text
+from labkit.book.doses import write_opened_doses
 from labkit.book.entries import missing_numbers
+from labkit.book.found_codes import asked_reason, codes_found
 from labkit.book.lookups import (
     READ_FOR_SHEET,
     add_event,
     find_flight,
     find_session,
     is_opened,
-    unknown,
 )
 from labkit.book.records import Event, Flight, Missing
 from labkit.book.schema import (
@@ -32,20 +32,12 @@ from labkit.book.schema import (
     SealedDosesRow,
     SealedKeyRow,
     ServingRow,
-    TasterRow,
 )
-from labkit.book.stock import write_opened_doses
 from labkit.book.transactions import Transactions
 from labkit.errors import BookError, LockError, SealError
 
 if TYPE_CHECKING:
     from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey
-
-CODES_FOUND: Final = "codes found"
-"""What the lab book calls it when the codes under the cups were read off, after the lock."""
-
-CODES_CORRECTED: Final = "codes corrected"
-"""... and when they were put right before the key opened; the reason keeps the earlier ones."""
 
 
 class Flights(Transactions):
@@ -101,14 +93,14 @@ class Flights(Transactions):
         LockError
             If it is not locked, or no reason is given.
         """
-        why = _reason("unlocking a flight", reason)
+        why = asked_reason("unlocking a flight", reason)
 
         def work(db: Session) -> Flight:
             row = find_flight(db, session, flight, lock="alone")
             if row.state not in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state}, not locked."
                 raise LockError(msg)
-            knows_cups = row.state == OPENED or _codes_found(db, row)
+            knows_cups = row.state == OPENED or codes_found(db, row)
             row.is_unblinded = row.is_unblinded or knows_cups
             row.state = BEING_TASTED
             add_event(db, row.session_id, "unlocked", flight_id=row.id, reason=why, done_by=done_by)
@@ -224,7 +216,7 @@ class Flights(Transactions):
         SealError
             If the codes are not those of the flight.
         """
-        why = _reason("opening from the bench sheet", reason)
+        why = asked_reason("opening from the bench sheet", reason)
         return self._store_opening(
             session, flight, tuple(rows), early_because, done_by, "opened from sheet", why
         )
@@ -302,106 +294,6 @@ class Flights(Transactions):
                 for event, number in found
             )
 
-    def enter_found_codes(
-        self,
-        session: str,
-        flight: int,
-        taster: str,
-        codes: Mapping[int, str],
-        *,
-        correct_because: str | None = None,
-        done_by: str = "",
-    ) -> None:
-        """Enter the codes found under the cups, by position, after one has tasted alone.
-
-        Parameters
-        ----------
-        codes : mapping of int to str
-            The code under each cup, by position.
-        correct_because : str, optional
-            A reason to correct codes that were entered; only while the key is closed. It is
-            recorded with the codes as they were before.
-
-        Raises
-        ------
-        LockError
-            If the flight is not locked yet: knowing the codes early could sway a score. Or if its
-            key is open already: whoever knows the waters could choose them.
-        BookError
-            If a code is not of the flight, double or missing, or was entered already.
-        """
-        why = None if correct_because is None else _reason("correcting codes", correct_because)
-
-        def work(db: Session) -> None:
-            row = find_flight(db, session, flight, lock="alone")
-            where = f"flight {flight} of session {session!r}"
-            if row.state != LOCKED:
-                msg = f"{where} must be locked to enter codes, and closed, but it is {row.state}."
-                raise LockError(msg)
-            servings = {
-                serving.position: serving
-                for serving in db.scalars(
-                    select(ServingRow)
-                    .join(TasterRow)
-                    .where(ServingRow.flight_id == row.id, TasterRow.name == taster)
-                    .order_by(ServingRow.position)
-                )
-            }
-            cups = {
-                cup.blind_code: cup.id
-                for cup in db.scalars(select(CupRow).where(CupRow.flight_id == row.id))
-            }
-            found = {position: str(code) for position, code in codes.items()}
-            for code in found.values():
-                if code not in cups:
-                    raise unknown(f"code of {where}", code, cups)
-            if set(found) != set(servings) or len(set(found.values())) != len(found):
-                msg = (
-                    f"each of the {len(servings)} cups of {taster!r} in {where} needs a code of "
-                    f"its own, got {found}; look under each cup again."
-                )
-                raise BookError(msg)
-            is_correction = why is not None and _codes_found(db, row)
-            if not is_correction and any(one.cup_id is not None for one in servings.values()):
-                msg = (
-                    f"the codes of {taster!r} in {where} are in the lab book already; to correct "
-                    "them, say why."
-                )
-                raise BookError(msg)
-            before = {
-                position: serving.cup.blind_code
-                for position, serving in servings.items()
-                if serving.cup is not None
-            }
-            changed = [
-                f"cup {place}: {code} before, now {found[place]}"
-                for place, code in before.items()
-                if code != found[place]
-            ]
-            if is_correction and not changed:
-                msg = f"the codes of {taster!r} in {where} are in the lab book just so."
-                raise BookError(msg)
-            for position, code in found.items():
-                servings[position].cup_id = cups[code]
-            add_event(
-                db,
-                row.session_id,
-                CODES_CORRECTED if changed else CODES_FOUND,
-                flight_id=row.id,
-                reason=f"{why} ({'; '.join(changed)})" if changed else "",
-                done_by=done_by,
-            )
-
-        self._write(work)
-
-
-def _reason(act: str, reason: str) -> str:
-    why = clean_text("reason", reason)
-    if not why:
-        msg = f"{act} needs a reason, got {reason!r}; say why in a few words."
-        raise LockError(msg)
-    return why
-
 
 def _may_open(row: FlightRow, early_because: str | None) -> bool:
     """Whether this would be an early opening; refuses one that is not asked for."""
@@ -413,7 +305,7 @@ def _may_open(row: FlightRow, early_because: str | None) -> bool:
             f"opens, but it is {row.state}; lock it first."
         )
         raise LockError(msg)
-    _reason("opening before the lock", early_because)
+    asked_reason("opening before the lock", early_because)
     return True
 
 
@@ -431,12 +323,6 @@ def _refuse_hidden_codes(db: Session, row: FlightRow) -> None:
             "under them once the flight is locked."
         )
         raise LockError(msg)
-
-
-def _codes_found(db: Session, flight: FlightRow) -> bool:
-    """Whether the codes under the cups of one who tasted alone have been read off."""
-    found = select(EventRow.id).where(EventRow.flight_id == flight.id, EventRow.kind == CODES_FOUND)
-    return db.scalar(found.limit(1)) is not None
 
 
 def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:
@@ -460,5 +346,5 @@ def _flight(db: Session, row: FlightRow) -> Flight:
         state=row.state,
         is_unblinded=row.is_unblinded,
         has_key=db.get(SealedKeyRow, row.id) is not None,
-        codes_found=_codes_found(db, row),
+        codes_found=codes_found(db, row),
     )

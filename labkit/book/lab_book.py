@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from labkit.book.base_waters import BaseWaters
+from labkit.book.doses import Doses
 from labkit.book.exports import Exports
 from labkit.book.flights import Flights
 from labkit.book.folders import Folders
+from labkit.book.found_codes import FoundCodes
 from labkit.book.imports import Imports
 from labkit.book.links import Links
 from labkit.book.people import People
@@ -19,6 +21,7 @@ from labkit.book.shelf import Shelf
 class LabBook(
     People,
     Shelf,
+    Doses,
     BaseWaters,
     Sessions,
     Plans,
@@ -27,6 +30,7 @@ class LabBook(
     Scores,
     Progress,
     Flights,
+    FoundCodes,
     Imports,
     Folders,
 ):

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
+from labkit.book.bottles import MOST_ML
 from labkit.book.columns import clean_number
 from labkit.book.schema import PLANNED
-from labkit.book.stock import MOST_ML, DosesKept
 from labkit.errors import DosingError
 
 if TYPE_CHECKING:
+    from labkit.book.doses import DosesKept
     from labkit.book.lab_book import LabBook
     from labkit.book.records import TastingSession
     from labkit.tasting.plan import CupPlan
@@ -105,7 +106,7 @@ def take_doses(
     Raises
     ------
     BookError
-        As ``Stock.seal_doses``.
+        As ``LabBook.seal_doses``.
     """
     volume_ml = clean_number("jug_volume_ml", jug_volume_ml, most=MOST_ML)
     need = _need(book, book.session(session), (book.flight(session, flight).number,), volume_ml)

@@ -2,26 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import date
-from numbers import Real
-from typing import Final, Literal, cast, get_args
+from typing import Final, cast, get_args
 
-from sqlalchemy import ColumnElement, delete, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.bottles import Answer, Bottle, BottleUse, Counts, Measurement, check_measured
-from labkit.book.columns import clean_name, clean_number, clean_text, now_utc
-from labkit.book.lookups import find_bottle, find_flight, find_session, is_opened
+from labkit.book.bottles import (
+    MOST_DAYS,
+    MOST_DAYS_OF_A_BOTTLE,
+    MOST_DIGIT_G,
+    MOST_MG_L_PER_ML,
+    MOST_ML,
+    MOST_PERCENT,
+    Answer,
+    Bottle,
+    BottleUse,
+    Counts,
+    Measurement,
+    check_measured,
+    readable_days,
+    salt_g_l,
+    whole_days,
+)
+from labkit.book.columns import clean_name, clean_number, clean_text, today
+from labkit.book.doses import forget_bounds, refuse_closed
+from labkit.book.lookups import find_bottle, find_flight, find_session
 from labkit.book.schema import (
     AnswerRow,
     BottleRow,
     BottleUseRow,
     FactRow,
-    FlightRow,
     MeasurementRow,
-    SealedDosesRow,
-    SealedKeyRow,
     SessionRow,
 )
 from labkit.book.transactions import Transactions
@@ -29,27 +41,6 @@ from labkit.errors import BookError
 
 BICARBONATE_KEEPS_DAYS: Final = 4
 """Common practice: bicarbonate feeds bacteria and is made fresh every three to four days."""
-
-MOST_DAYS: Final = 60
-"""Longest that a lab may let bicarbonate stand."""
-
-MOST_ML: Final = 1e6
-"""A thousand litres: no bottle holds more, and nobody takes more from one."""
-
-MOST_PERCENT: Final = 100.0
-"""A purity may come as percent by mistake: the concentrate says how to give it."""
-
-MOST_MG_L_PER_ML: Final = 1e5
-"""Above what 1 mL of any salt adds to a litre (mg/L as CaCO3); grams have a bound of their own."""
-
-MOST_DIGIT_G: Final = 100.0
-"""Coarsest balance that is believed (g)."""
-
-MOST_DAYS_OF_A_BOTTLE: Final = 3650
-"""Ten years: a bottle that is said to keep longer was mistyped."""
-
-DosesKept = Literal["exact", "sealed", "at most"]
-"""How doses are kept: as they are, sealed until the key opens, or only what they cannot exceed."""
 
 _DAYS_FACT: Final = "bicarbonate_keeps_days"
 
@@ -91,7 +82,7 @@ class Stock(Transactions):
         from labkit.water import salt as known_salt
 
         if keeps_days is not None:
-            keeps_days = _whole_days(keeps_days, MOST_DAYS_OF_A_BOTTLE)
+            keeps_days = whole_days(keeps_days, MOST_DAYS_OF_A_BOTTLE)
         if keeps_days is None and known_salt(salt).alkalinity_mg_caco3_per_g > 0:
             keeps_days = self.bicarbonate_keeps_days()
         bottle = Bottle(
@@ -101,7 +92,7 @@ class Stock(Transactions):
             volume_ml=clean_number("volume_ml", volume_ml, most=MOST_ML),
             purity=clean_number("purity", purity, most=MOST_PERCENT),
             balance_g=clean_number("balance_g", balance_g, most=MOST_DIGIT_G),
-            made_on=made_on or _today(),
+            made_on=made_on or today(),
             lot=clean_text("lot", lot),
             keeper=clean_text("keeper", keeper),
             keeps_days=keeps_days,
@@ -171,7 +162,7 @@ class Stock(Transactions):
             raise BookError(msg)
         if strength_g_l is None:
             given_mg = clean_number("strength_mg_l_caco3_per_ml", given[0], most=MOST_MG_L_PER_ML)
-            strength_g_l = _salt_g_l(self.bottle(name), given_mg)
+            strength_g_l = salt_g_l(self.bottle(name), given_mg)
         check_measured(strength_g_l, uncertainty_percent)
 
         def work(db: Session) -> Bottle:
@@ -179,7 +170,7 @@ class Stock(Transactions):
             db.add(
                 MeasurementRow(
                     bottle_id=row.id,
-                    measured_on=measured_on or _today(),
+                    measured_on=measured_on or today(),
                     strength_g_l=float(strength_g_l),
                     method=clean_name("method", method),
                     measured_by=clean_text("measured_by", measured_by),
@@ -220,7 +211,7 @@ class Stock(Transactions):
                 AnswerRow(
                     bottle_id=row.id,
                     measurement_id=last.id,
-                    answered_on=_today(),
+                    answered_on=today(),
                     counts=counts,
                     answered_by=clean_text("answered_by", answered_by),
                     reason=clean_text("reason", reason),
@@ -233,7 +224,7 @@ class Stock(Transactions):
 
     def bicarbonate_keeps_days(self) -> int:
         """How many days a bicarbonate bottle keeps in this lab: 4 unless it was set."""
-        kept = _readable_days(self.facts().get(_DAYS_FACT), MOST_DAYS)
+        kept = readable_days(self.facts().get(_DAYS_FACT), MOST_DAYS)
         return BICARBONATE_KEEPS_DAYS if kept is None else kept
 
     def set_bicarbonate_keeps_days(self, days: int) -> None:
@@ -248,7 +239,7 @@ class Stock(Transactions):
         """
         from labkit.water import salt as known_salt
 
-        days = _whole_days(days, MOST_DAYS)
+        days = whole_days(days, MOST_DAYS)
         before = self.bicarbonate_keeps_days()
 
         def work(db: Session) -> None:
@@ -259,7 +250,7 @@ class Stock(Transactions):
                 fact.value = str(days)
             for row in db.scalars(select(BottleRow).where(BottleRow.emptied_on.is_(None))):
                 # One that is unreadable was never a number of days of the bottle's own.
-                kept = _readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE)
+                kept = readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE)
                 is_readable = kept is not None and kept == row.keeps_days
                 if known_salt(row.salt).alkalinity_mg_caco3_per_g > 0 and (
                     kept == before or not is_readable
@@ -300,15 +291,15 @@ class Stock(Transactions):
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
             if session is not None:
-                _refuse_closed(db, session, flight)
+                refuse_closed(db, session, flight)
                 if flight is not None:
-                    _forget_bounds(db, find_flight(db, session, flight))
+                    forget_bounds(db, find_flight(db, session, flight))
             db.add(
                 BottleUseRow(
                     bottle_id=row.id,
                     session_id=None if session is None else find_session(db, session).id,
                     flight=flight,
-                    used_on=used_on or _today(),
+                    used_on=used_on or today(),
                     volume_ml=volume_ml,
                     note=clean_text("note", note),
                     is_bound=False,
@@ -319,86 +310,12 @@ class Stock(Transactions):
 
         return self._write(work)
 
-    def seal_doses(
-        self,
-        session: str,
-        flight: int,
-        doses: Mapping[str, float],
-        *,
-        at_most: Mapping[str, float],
-        used_on: date | None = None,
-    ) -> DosesKept:
-        """Write down what was taken for a flight, sealed as long as its key is closed.
-
-        Parameters
-        ----------
-        doses : mapping of str to float
-            Bottle -> what was taken (mL).
-        at_most : mapping of str to float
-            Bottle -> what suffices for any draw (mL): what the shelf counts until the key opens.
-
-        Returns
-        -------
-        DosesKept
-            "exact" if the key is open, else "sealed", or "at most" if the key is of a version that
-            takes no doses: then they can be written down once it is open.
-
-        Raises
-        ------
-        BookError
-            If a bottle, the session or the flight is unknown, or a dose is not above 0.
-        """
-        # Imported here: the tasters' page needs no cryptography.
-        from labkit.tasting.seal import SealedKey
-
-        taken = {
-            clean_name("bottle", name): clean_number(name, dose, most=MOST_ML)
-            for name, dose in doses.items()
-        }
-        day = used_on or _today()
-
-        def work(db: Session) -> DosesKept:
-            for name in taken:
-                find_bottle(db, name)
-            row = find_flight(db, session, flight, lock="alone")
-            key = db.get(SealedKeyRow, row.id)
-            if key is None or is_opened(db, row):
-                _forget_bounds(db, row)
-                _add_uses(db, row, taken, day, is_bound=False)
-                return "exact"
-            if not _has_bounds(db, row):
-                _add_uses(db, row, at_most, day, is_bound=True)
-            if key.dose_lock is None:
-                return "at most"
-            lock = SealedKey(
-                session=key.sealed_for, flight=flight, token=key.token, dose_lock=key.dose_lock
-            )
-            token = lock.seal_doses(taken)
-            db.add(SealedDosesRow(flight_id=row.id, used_on=day, token=token))
-            return "sealed"
-
-        return self._write(work)
-
-    def mixed_flights(self) -> frozenset[tuple[str, int]]:
-        """Session and number of the flights that something was taken for."""
-        uses = select(SessionRow.name, BottleUseRow.flight).join(
-            SessionRow, BottleUseRow.session_id == SessionRow.id
-        )
-        sealed = (
-            select(SessionRow.name, FlightRow.number)
-            .join(FlightRow, FlightRow.session_id == SessionRow.id)
-            .join(SealedDosesRow, SealedDosesRow.flight_id == FlightRow.id)
-        )
-        with self._reading() as db:
-            found = [*db.execute(uses), *db.execute(sealed)]
-            return frozenset((name, flight) for name, flight in found if flight is not None)
-
     def empty_bottle(self, name: str, *, on: date | None = None) -> Bottle:
         """Take a bottle off the shelf; its history stays."""
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
-            row.emptied_on = on or _today()
+            row.emptied_on = on or today()
             return _bottle(db, row)
 
         return self._write(work)
@@ -415,120 +332,6 @@ class Stock(Transactions):
             query = query.where(BottleRow.emptied_on.is_(None))
         with self._reading() as db:
             return tuple(_bottle(db, row) for row in db.scalars(query).all())
-
-
-def write_opened_doses(
-    db: Session, flight: FlightRow, doses: Mapping[int, Mapping[str, float]]
-) -> None:
-    """Put what was taken in the place of its bounds, once the flight's key is open.
-
-    Parameters
-    ----------
-    doses : mapping of int to mapping of str to float
-        Row of sealed doses -> bottle -> millilitres.
-    """
-    for number, taken in doses.items():
-        row = db.get(SealedDosesRow, number)
-        if row is not None:  # else another opened it meanwhile
-            _add_uses(db, flight, taken, row.used_on, is_bound=False)
-            db.delete(row)
-    db.flush()
-    left = select(SealedDosesRow.id).where(SealedDosesRow.flight_id == flight.id).limit(1)
-    if doses and db.scalar(left) is None:
-        _forget_bounds(db, flight)
-
-
-def _bounds(flight: FlightRow) -> tuple[ColumnElement[bool], ...]:
-    of_session = BottleUseRow.session_id == flight.session_id
-    return of_session, BottleUseRow.flight == flight.number, BottleUseRow.is_bound.is_(True)
-
-
-def _has_bounds(db: Session, flight: FlightRow) -> bool:
-    return db.scalar(select(BottleUseRow.id).where(*_bounds(flight)).limit(1)) is not None
-
-
-def _forget_bounds(db: Session, flight: FlightRow) -> None:
-    """Drop what was counted and sealed of an open flight's doses: what is written now counts."""
-    db.execute(delete(BottleUseRow).where(*_bounds(flight)))
-    db.execute(delete(SealedDosesRow).where(SealedDosesRow.flight_id == flight.id))
-
-
-def _add_uses(
-    db: Session, flight: FlightRow, doses: Mapping[str, float], day: date, *, is_bound: bool
-) -> None:
-    ids = dict(db.execute(select(BottleRow.name, BottleRow.id)).all())
-    for name, volume_ml in doses.items():
-        if name in ids:  # in a client's own book a bottle of the lab's may be missing
-            db.add(
-                BottleUseRow(
-                    bottle_id=ids[name],
-                    session_id=flight.session_id,
-                    flight=flight.number,
-                    used_on=day,
-                    volume_ml=volume_ml,
-                    note="",
-                    is_bound=is_bound,
-                )
-            )
-
-
-def _refuse_closed(db: Session, session: str, flight: int | None) -> None:
-    """Refuse an open amount for what lies in a closed key: sums of doses tell the waters."""
-    row = find_session(db, session)
-    if flight is not None:
-        flights = [find_flight(db, session, flight)]
-    else:
-        flights = list(db.scalars(select(FlightRow).where(FlightRow.session_id == row.id)))
-    closed = [
-        one.number
-        for one in flights
-        if db.get(SealedKeyRow, one.id) is not None and not is_opened(db, one)
-    ]
-    if closed:
-        msg = (
-            f"doses for flight {', '.join(map(str, closed))} of session {session!r} would tell "
-            "what its closed key holds; write them down by flight with take_doses: it seals them."
-        )
-        raise BookError(msg)
-
-
-def _today() -> date:
-    """The day on the wall, not in Greenwich."""
-    return now_utc().astimezone().date()
-
-
-def _whole_days(days: object, most: int) -> int:
-    """Give a number of days as it is kept.
-
-    Raises
-    ------
-    BookError
-        If it is no whole number from 1 to `most`.
-    """
-    if not isinstance(days, bool) and isinstance(days, Real):
-        kept = _readable_days(days, most)
-        if kept is not None and kept == days:
-            return kept
-    remedy = "common practice is 3 to 4" if most == MOST_DAYS else "leave it out if it keeps"
-    msg = f"keeps_days must be 1 to {most} days, got {days!r}; give whole days, {remedy}."
-    raise BookError(msg)
-
-
-def _readable_days(kept: object, most: int) -> int | None:
-    """Read a number of days, as an earlier version may have kept it: parts of a day are dropped."""
-    try:
-        days = float(str(kept))  # as text: a number of any size and type
-    except ValueError:
-        return None
-    return int(days) if 1 <= days <= most else None
-
-
-def _salt_g_l(bottle: Bottle, strength_mg_l_caco3_per_ml: float) -> float:
-    from labkit.water import Concentrate, salt
-
-    return Concentrate.of_strength(
-        salt=salt(bottle.salt), strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml
-    ).strength_g_l
 
 
 def _bottle(db: Session, row: BottleRow) -> Bottle:
@@ -565,7 +368,7 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
         balance_g=row.balance_g,
         lot=row.lot,
         keeper=row.keeper,
-        keeps_days=_readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE),
+        keeps_days=readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE),
         emptied_on=row.emptied_on,
         note=row.note,
         measurements=tuple(

@@ -9,8 +9,8 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.book.bottles import Bottle
+from labkit.book.doses import DosesKept
 from labkit.book.needs import JUG_ML, session_needs, take_doses
-from labkit.book.stock import DosesKept
 from labkit.errors import BookError
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, said
