@@ -18,9 +18,11 @@ from .stock.base_waters import BaseWater as BaseWater
 from .stock.bottles import Bottle as Bottle
 from .stock.bottles import BottleUse as BottleUse
 from .stock.bottles import Measurement as Measurement
+from .stock.doses import DosesKept as DosesKept
 from .stock.needs import JUG_ML as JUG_ML
 from .stock.needs import SessionNeed as SessionNeed
 from .stock.needs import session_needs as session_needs
+from .stock.needs import take_doses as take_doses
 from .store.records import Attribute as Attribute
 from .store.records import BrewMethod as BrewMethod
 from .store.records import Client as Client

@@ -8,17 +8,20 @@ from labkit.book.files.imports import Imports
 from labkit.book.people.people import People
 from labkit.book.scores.scores import Scores
 from labkit.book.sessions.flights import Flights
+from labkit.book.sessions.found_codes import FoundCodes
 from labkit.book.sessions.links import Links
 from labkit.book.sessions.plans import Plans
 from labkit.book.sessions.progress import Progress
 from labkit.book.sessions.sessions import Sessions
 from labkit.book.stock.base_waters import BaseWaters
+from labkit.book.stock.doses import Doses
 from labkit.book.stock.shelf import Shelf
 
 
 class LabBook(
     People,
     Shelf,
+    Doses,
     BaseWaters,
     Sessions,
     Plans,
@@ -27,6 +30,7 @@ class LabBook(
     Scores,
     Progress,
     Flights,
+    FoundCodes,
     Imports,
     Folders,
 ):

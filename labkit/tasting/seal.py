@@ -13,14 +13,16 @@ import hmac
 import json
 import secrets
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import pandas as pd
 from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey, X25519PublicKey
 from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
 from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.hpke import AEAD, KDF, KEM, Suite
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
@@ -37,6 +39,9 @@ _SCRYPT_R: Final = 8
 _HEADER: Final = struct.Struct(">4sBBB16s12s8s")
 _ROW_BYTES: Final = 320
 _BASE_BYTES: Final = 1024
+_DOSES_BYTES: Final = 4096
+# Hybrid public key encryption, RFC 9180: whoever mixes writes, only the passphrase reads.
+_DOSES_SUITE: Final = Suite(KEM.X25519, KDF.HKDF_SHA256, AEAD.CHACHA20_POLY1305)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +106,9 @@ class SealedKey:
     token: bytes = field(repr=False)
     """Header and ciphertext, as stored in the lab book."""
 
+    dose_lock: bytes | None = field(default=None, repr=False)
+    """Public key to which doses taken for the flight are sealed; None in a key of labkit before."""
+
     def open(self, passphrase: str) -> OpenedFlight:
         """Decrypt with the preparer's passphrase.
 
@@ -136,6 +144,57 @@ class SealedKey:
                 "the lab book from a backup, or read the waters off the printed bench sheet."
             ) from error
         return _from_json(padded.rstrip(b" "))
+
+    def seal_doses(self, doses: Mapping[str, float]) -> bytes:
+        """Encrypt what was taken for the flight so that only the key's passphrase reads it.
+
+        No passphrase is needed for this. The doses of a flight's jugs, bottle by bottle, would tell
+        its waters. The length tells nothing of them.
+
+        Parameters
+        ----------
+        doses : mapping of str to float
+            Bottle -> millilitres.
+
+        Raises
+        ------
+        SealError
+            If the key is of a version that takes no doses.
+        """
+        if self.dose_lock is None:
+            raise SealError(
+                f"The key of flight {self.flight} is of an earlier labkit and takes no doses. "
+                "Write them down once it is open."
+            )
+        header = self.token[: _HEADER.size]
+        content = json.dumps(dict(doses), ensure_ascii=False).encode()
+        padded = content.ljust(-(-len(content) // _DOSES_BYTES) * _DOSES_BYTES, b" ")
+        info = _bound(header, self.session, self.flight)
+        lock = X25519PublicKey.from_public_bytes(self.dose_lock)
+        return header + _DOSES_SUITE.encrypt(padded, lock, info)
+
+    def open_doses(self, token: bytes, passphrase: str) -> dict[str, float]:
+        """Decrypt what :meth:`seal_doses` gave, for this key or the one that it replaced.
+
+        Raises
+        ------
+        SealError
+            If the passphrase is another than the key had then, or the token was changed.
+        """
+        header, ciphertext = token[: _HEADER.size], token[_HEADER.size :]
+        log2_n, salt, _, _ = _read_header(header, self.flight)
+        private = _dose_key(_master_key(passphrase, salt, log2_n))
+        try:
+            content = _DOSES_SUITE.decrypt(
+                ciphertext, private, _bound(header, self.session, self.flight)
+            )
+        except InvalidTag as error:
+            raise SealError(
+                f"The doses of flight {self.flight} of session '{self.session}' were sealed with "
+                "another passphrase, or changed since. Write them down again."
+            ) from error
+        read: dict[str, float] = json.loads(content)
+        return read
 
 
 def open_keys(keys: Iterable[SealedKey], passphrase: str) -> list[OpenedFlight]:
@@ -187,7 +246,12 @@ class Sealer:
         cipher = ChaCha20Poly1305(_derive(self._master, _name(self._session, flight), 32))
         bound = _bound(header, self._session, flight)
         token = header + cipher.encrypt(nonce, content.ljust(size, b" "), bound)
-        return SealedKey(session=self._session, flight=flight, token=token)
+        return SealedKey(
+            session=self._session,
+            flight=flight,
+            token=token,
+            dose_lock=_dose_key(self._master).public_key().public_bytes_raw(),
+        )
 
 
 def _flat(row: KeyRow) -> dict[str, Any]:
@@ -234,6 +298,11 @@ def _master_key(passphrase: str, salt: bytes, log2_n: int) -> bytes:
 def _derive(master: bytes, purpose: bytes, length: int) -> bytes:
     kdf = HKDF(algorithm=SHA256(), length=length, salt=None, info=b"labkit key " + purpose)
     return kdf.derive(master)
+
+
+def _dose_key(master: bytes) -> X25519PrivateKey:
+    """The private half of the lock for doses; like everything else it comes from the passphrase."""
+    return X25519PrivateKey.from_private_bytes(_derive(master, b"doses", 32))
 
 
 def _read_header(header: bytes, flight: int) -> tuple[int, bytes, bytes, bytes]:

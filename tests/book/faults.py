@@ -12,11 +12,31 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from contextlib import contextmanager
 from pathlib import Path
+
+from sqlalchemy import text
 
 from labkit.book import LabBook
 from labkit.errors import BookError
 from tests.book.samples import SESSION, start_tasting
+
+
+@contextmanager
+def failing_to_store(book, table):
+    """Let the database refuse every new row of a table, as a failing disk would."""
+    with book._write_engine.begin() as connection:
+        connection.execute(
+            text(
+                f"CREATE TRIGGER failing BEFORE INSERT ON {table} "
+                "BEGIN SELECT RAISE(ABORT, 'disk I/O error'); END"
+            )
+        )
+    try:
+        yield
+    finally:
+        with book._write_engine.begin() as connection:
+            connection.execute(text("DROP TRIGGER failing"))
 
 
 def kill_writers(where, repetitions):

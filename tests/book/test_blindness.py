@@ -12,9 +12,18 @@ from sqlalchemy import text
 
 from labkit.book import LabBook
 from labkit.book.store.schema import Base
-from labkit.errors import LockError, SealError
+from labkit.errors import BookError, LockError, SealError
 from labkit.tasting import plan_tasting
-from tests.book.samples import PASSPHRASE, SESSION, TARGETS, score_all, start_tasting
+from tests.book.samples import (
+    CLIENT,
+    COFFEE,
+    OVERALL,
+    PASSPHRASE,
+    SESSION,
+    TARGETS,
+    score_all,
+    start_tasting,
+)
 
 
 def every_row(book):
@@ -197,3 +206,70 @@ def test_a_key_of_another_flight_does_not_open(tasting):
     book.lock_flight(SESSION, 1)
     with pytest.raises(SealError, match="belongs to another flight"):
         book.open_flight(SESSION, 1, PASSPHRASE)
+
+
+@pytest.fixture
+def alone(book):
+    """One who tasted alone, scored and locked; the labels under the cups, by position."""
+    book.add_client(CLIENT)
+    book.add_coffee(COFFEE, client=CLIENT)
+    book.start_session("alone", coffee=COFFEE, attributes=[OVERALL], tasters=["Ada"])
+    plan = plan_tasting(
+        TARGETS, ["Ada"], session="alone", passphrase=PASSPHRASE, flights=1, alone=True
+    )
+    book.store_plan(plan)
+    for cup in book.served_cups("alone", 1, "Ada"):
+        book.record_score("alone", 1, "Ada", "overall", 7, position=cup.position)
+    book.lock_flight("alone", 1)
+    return book, dict(enumerate(plan.codes(1), start=1))
+
+
+def test_scores_given_after_the_codes_were_read_are_not_blind(alone):
+    """Who is alone mixed the cups: with the code in sight the water is known."""
+    book, codes = alone
+    assert not book.unlock_flight("alone", 1, reason="mistyped").is_unblinded
+    book.lock_flight("alone", 1)
+    book.enter_found_codes("alone", 1, "Ada", codes)
+    assert not book.flight("alone", 1).is_unblinded
+
+    assert book.unlock_flight("alone", 1, reason="another look").is_unblinded
+    book.record_score("alone", 1, "Ada", "overall", 9, position=1)
+    book.lock_flight("alone", 1)
+    assert book.open_flight("alone", 1, PASSPHRASE).is_unblinded
+
+    assert book.opened_scores().empty
+    assert len(book.opened_scores(include_unblinded=True)) == len(codes)
+
+
+def test_codes_typed_in_swapped_are_corrected_while_the_key_is_closed(alone):
+    book, codes = alone
+    swapped = codes | {1: codes[2], 2: codes[1]}
+    book.enter_found_codes("alone", 1, "Ada", swapped)
+    with pytest.raises(BookError, match="to correct them, say why"):
+        book.enter_found_codes("alone", 1, "Ada", codes)
+    with pytest.raises(LockError, match="needs a reason"):
+        book.enter_found_codes("alone", 1, "Ada", codes, correct_because=" ")
+    with pytest.raises(BookError, match="just so"):
+        book.enter_found_codes("alone", 1, "Ada", swapped, correct_because="to be sure")
+
+    book.enter_found_codes("alone", 1, "Ada", codes, correct_because="read upside down")
+
+    served = {cup.position: cup.blind_code for cup in book.served_cups("alone", 1, "Ada")}
+    assert served == codes
+    event = book.events("alone")[-1]
+    assert event.kind == "codes corrected"
+    for kept in ("read upside down", f"cup 1: {codes[2]}", f"cup 2: {codes[1]}"):
+        assert kept in event.reason
+    assert not book.open_flight("alone", 1, PASSPHRASE).is_unblinded
+    with pytest.raises(LockError, match="but it is opened"):
+        book.enter_found_codes("alone", 1, "Ada", swapped, correct_because="they please more")
+    assert len(book.opened_scores()) == len(codes)
+
+
+def test_codes_of_cups_that_were_never_hidden_are_not_corrected(tasting):
+    book, _ = tasting
+    book.lock_flight(SESSION, 1)
+    served = {cup.position: cup.blind_code for cup in book.served_cups(SESSION, 1, "Ada")}
+    swapped = served | {1: served[2], 2: served[1]}
+    with pytest.raises(BookError, match="are in the lab book already"):
+        book.enter_found_codes(SESSION, 1, "Ada", swapped, correct_because="a trick")

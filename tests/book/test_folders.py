@@ -13,6 +13,7 @@ from labkit.book import Held, LabBook
 from labkit.book.current import choose_book, open_book
 from labkit.book.demo import ensure_demo_book
 from labkit.book.files.folders import import_folder
+from labkit.book.stock.needs import take_doses
 from labkit.book.store.opening import SCHEMA_VERSION
 from labkit.errors import BookError, ImportFileError
 from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION, score_all, start_tasting
@@ -32,7 +33,8 @@ def fill(book):
     book.measure_bottle("KHCO3 a", method="titration", strength_mg_l_caco3_per_ml=1.02)
     book.answer_strength("KHCO3 a", counts="measured", answered_by="-Dee", reason="for +Ridge")
     book.set_bicarbonate_keeps_days(3)
-    book.use_bottle("KHCO3 a", 31.5, session=SESSION, flight=1)
+    take_doses(book, SESSION, 1, {"KHCO3 a": 31.5})
+    take_doses(book, "Ridge 1", 1, {"KHCO3 a": 20})
     book.add_base_water("-tap", {"Ca": (60, "mg/L")}, client="'=Second & Sons", fill_gap=True)
     score_all(book)
     book.record_score(SESSION, 1, "Ada", "overall", 9, position=1, source="lead", device="-1")

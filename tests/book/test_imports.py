@@ -25,6 +25,12 @@ def codes(tasting):
     return [cup.blind_code for cup in tasting[0].served_cups(SESSION, 1, "Ada")]
 
 
+@pytest.fixture
+def codes_on_file(on_file):
+    """Ada's codes in flight 1, in her order."""
+    return [cup.blind_code for cup in on_file.served_cups(SESSION, 1, "Ada")]
+
+
 def write(path, *lines, encoding="utf-8"):
     path.write_text("\n".join(lines) + "\n", encoding=encoding)
     return path
@@ -193,8 +199,10 @@ def test_a_locked_flight_takes_no_import(tasting, codes, tmp_path):
         ([], "must have a header line"),
         (["flight,taster,blind_code,attribute", "1,Ada,111,overall"], "score is missing"),
         (["taster,attribute,score", "Ada,overall,7"], "flight, blind_code is missing"),
-        (["flight,taster,blind_code,attribute,score,mood"], "got mood"),
-        (["flight,taster,blind_code,overal", "1,Ada,111,7"], "got overal"),
+        (["flight,taster,blind_code,attribute,scores"], "got 'scores': did you mean 'score'"),
+        (["flight,taster,blind_code,overal", "1,Ada,111,7"], "got 'overal': did you mean"),
+        (["flight,taster,blind_code,acidity,Overall"], "got 'Overall': did you mean 'overall'"),
+        (["flight,taster,blind_code,mood", "1,Ada,111,7"], "must have a column of scores"),
         (["flight,taster,blind_code,serving", "1,Ada,111,x"], "must have a column of scores"),
         (["flight,taster,flight,score,attribute"], "'flight' is there twice"),
         (["flight,taster,blind_code,attribute,score", '1,"Ada,111,overall,7'], "line 2 cannot be"),
@@ -272,6 +280,84 @@ def test_an_export_can_be_imported_into_an_empty_session(book, tmp_path, shape):
     path = book.export_scores(tmp_path / "out.csv", shape=shape)
     preview = book.preview_import(path, SESSION)
     assert verdicts(preview) == ["already there"] * len(book.history(SESSION))
+
+
+def test_an_export_of_an_empty_list_and_an_empty_note_comes_back(book, tmp_path):
+    """A taster who checked no word said so: that is not the same as nothing said."""
+    start_tasting(book)
+    book.record_score(SESSION, 1, "Ada", "words", [], position=1)
+    book.record_score(SESSION, 1, "Ada", "note", "", position=1)
+    path = book.export_scores(tmp_path / "out.csv")
+    assert verdicts(book.preview_import(path, SESSION)) == ["already there"] * 2
+
+    for attribute in ("words", "note"):
+        book.record_score(SESSION, 1, "Ada", attribute, None, position=1)
+    assert book.import_scores(book.preview_import(path, SESSION)) == 2
+    assert {e.value for e in book.current_scores(SESSION, 1, "Ada")} == {(), ""}
+
+
+@pytest.mark.parametrize("shape", ["tidy", "wide"])
+def test_a_column_of_remarks_is_named_and_left_out(on_file, codes_on_file, tmp_path, shape):
+    path = write(
+        tmp_path / "paper.csv",
+        "flight,taster,blind_code,overall,remarks"
+        if shape == "wide"
+        else "flight,taster,blind_code,attribute,score,remarks",
+        f"1,Ada,{codes_on_file[0]},{'' if shape == 'wide' else 'overall,'}7,spilt a little",
+    )
+    preview = on_file.preview_import(path, SESSION)
+    assert preview.left_out == ("remarks",)
+    assert str(preview).endswith("scored in this session: remarks.")
+    assert on_file.import_scores(preview) == 1
+    assert [entry.value for entry in on_file.history(SESSION)] == [7]
+
+
+def paper_rows(book, *, swap=None, ending=""):
+    """Lines of flight 1 as on the paper table, the names of two tasters exchanged."""
+    names = dict(zip(swap or (), reversed(swap or ()), strict=True))
+    rows = ["flight,taster,position,blind_code,overall"]
+    for taster in book.session(SESSION).tasters:
+        rows += [
+            f"1,{names.get(taster, taster)},{cup.position}{ending},{cup.blind_code},7"
+            for cup in book.served_cups(SESSION, 1, taster)
+        ]
+    return rows
+
+
+def test_lines_of_two_tasters_exchanged_are_refused_by_their_positions(on_file, tmp_path):
+    """Shared bowls: both have every code, so that only the plan's orders tell."""
+    good = write(tmp_path / "good.csv", *paper_rows(on_file, ending=".0"))
+    assert set(verdicts(on_file.preview_import(good, SESSION))) == {"new"}
+
+    path = write(tmp_path / "paper.csv", *paper_rows(on_file, swap=("Ada", "Béla")))
+    preview = on_file.preview_import(path, SESSION)
+
+    by_taster = {}
+    for row in preview.rows:
+        by_taster.setdefault(row.cells["taster"], set()).add(row.verdict)
+    # All lines of the two, those too whose place is the same in both orders.
+    assert by_taster == {"Ada": {"refused"}, "Béla": {"refused"}, "Chen": {"new"}}
+    for taster, other in (("Ada", "Béla"), ("Béla", "Ada")):
+        own = {c.blind_code: c.position for c in on_file.served_cups(SESSION, 1, taster)}
+        lines = [row for row in preview.rows if row.cells["taster"] == taster]
+        off = [r.line for r in lines if own[r.cells["blind_code"]] != int(r.cells["position"])]
+        (why,) = {row.why for row in lines}
+        assert f"contradict the plan in lines {', '.join(map(str, off))} and are those of" in why
+        assert other in why
+    with pytest.raises(ImportFileError, match="contradict the plan"):
+        on_file.import_scores(preview)
+    assert on_file.history(SESSION) == ()
+    n_cups = len(on_file.served_cups(SESSION, 1, "Chen"))
+    assert on_file.import_scores(preview, take="good rows") == n_cups
+
+
+def test_one_position_mistyped_refuses_the_sheet_and_names_the_line(on_file, tmp_path):
+    rows = paper_rows(on_file)
+    flight, taster, position, code, score = rows[2].split(",")
+    rows[2] = f"{flight},{taster},{int(position) + 1},{code},{score}"
+    preview = on_file.preview_import(write(tmp_path / "paper.csv", *rows), SESSION)
+    assert {row.cells["taster"] for row in preview.refused} == {taster}
+    assert "contradict the plan in line 3: check whose" in preview.refused[0].why
 
 
 def test_an_export_runs_no_formula_in_a_spreadsheet(sqlite_book, tmp_path):

@@ -48,6 +48,9 @@ def assert_nothing_is_lost(book, version):
     book.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
     book.lock_flight(SESSION, 2)
     assert book.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
+    book.lock_flight("Ridge 1", 1)
+    book.open_flight("Ridge 1", 1, PASSPHRASE)  # with the doses that are sealed to its key
+    assert book.bottle("KHCO3 a").left_ml == (948.5 if version > 3 else 968.5)
     assert [water.name for water in book.base_waters()] == (["-tap"] if version > 1 else [])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from datetime import UTC, date, datetime, timedelta
 
@@ -12,6 +13,7 @@ from labkit.book import Attribute, Held, LabBook
 from labkit.errors import BookError, LockError, ScaleError
 from labkit.tasting import SCALES, plan_tasting, session_waters
 from labkit.water import Target
+from tests.book.faults import failing_to_store
 from tests.book.samples import (
     CLIENT,
     COFFEE,
@@ -95,6 +97,10 @@ def test_a_session_is_given_back_as_it_was_begun(book):
         ({"attributes": []}, "must have attributes and tasters"),
         ({"tasters": []}, "must have attributes and tasters"),
         ({"name": SESSION}, "session must be new"),
+        ({"held": Held(dose_g=math.nan)}, "dose_g must be above 0"),
+        ({"held": Held(water_temperature_c=math.inf)}, "water_temperature_c must be above 0"),
+        ({"held": Held(base_share_percent=101)}, "base_share_percent must be .* at most 100"),
+        ({"held": Held(lead="\0")}, "lead holds a character"),
     ],
 )
 def test_a_session_that_cannot_be_is_refused_whole(sqlite_book, change, words):
@@ -383,3 +389,29 @@ def test_the_same_recipe_has_one_label_across_a_coffees_sessions(book):
     assert labels[0] == "W1"
     assert frame.loc[frame["hardness_mg_l_caco3"] == 40, "water"].unique().tolist() == ["W4"]
     assert set(frame.loc[frame["session"] == "second", "water"]) == {"W2", "W4"}
+
+
+@pytest.mark.parametrize("table", ["session_waters", "flights", "sealed_keys", "events"])
+def test_a_session_and_its_plan_are_stored_together_or_not_at_all(sqlite_book, table):
+    """The disk fails half-way; the second try makes the session, under the same name."""
+    start_tasting(sqlite_book, name="before")
+    again = {
+        "coffee": COFFEE,
+        "attributes": [OVERALL],
+        "tasters": ["Ada", "Béla", "Chen", "Newcomer"],
+        "waters": session_waters(TARGETS),
+        "plan": sample_plan("autumn", ("Ada", "Béla", "Chen")),
+        "sheet_read_by": "Dora",
+    }
+    with failing_to_store(sqlite_book, table), pytest.raises(BookError, match="disk"):
+        sqlite_book.start_session("autumn", **again)
+    assert [session.name for session in sqlite_book.sessions()] == ["before"]
+    assert "Newcomer" not in sqlite_book.tasters()
+
+    sqlite_book.start_session("autumn", **again)
+
+    assert [flight.has_key for flight in sqlite_book.flights("autumn")] == [True, True]
+    read = [e for e in sqlite_book.events("autumn") if e.kind == "opened for the bench sheet"]
+    assert [(event.flight, event.done_by) for event in read] == [(1, "Dora"), (2, "Dora")]
+    with pytest.raises(BookError, match="plan must be of session 'winter'"):
+        sqlite_book.start_session("winter", **again)

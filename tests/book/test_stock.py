@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 
 import pytest
+from sqlalchemy import text
 
 from labkit.errors import BookError, ConcentrateError, LabkitError, SaltError, WaterError
-from tests.book.samples import SESSION, add_all_bottles, start_tasting
+from tests.book.samples import PASSPHRASE, SESSION, add_all_bottles, start_tasting
 
 MADE = date(2026, 11, 18)
 
@@ -63,6 +65,11 @@ def test_bicarbonate_is_fresh_for_four_days_and_calcium_keeps(book):
 def test_what_is_left_is_what_was_made_less_what_was_used(book):
     start_tasting(book)
     add_bicarbonate(book)
+    with pytest.raises(BookError, match=r"doses for flight 1, 2 of session .* would tell"):
+        book.use_bottle("KHCO3 18 Nov", 400, session=SESSION)
+    for flight in (1, 2):
+        book.lock_flight(SESSION, flight)
+        book.open_flight(SESSION, flight, PASSPHRASE)
     book.use_bottle("KHCO3 18 Nov", 400, session=SESSION, used_on=MADE)
     bottle = book.use_bottle("KHCO3 18 Nov", 100, note="spilt")
     assert bottle.left_ml == 500
@@ -84,8 +91,8 @@ def test_an_emptied_bottle_leaves_the_shelf_and_keeps_its_history(book):
     ("change", "error", "words"),
     [
         ({"salt": "NaCl2"}, SaltError, "NaCl2"),
-        ({"weighed_g": -1}, ConcentrateError, "weighed_g must be above 0"),
-        ({"volume_ml": 0}, ConcentrateError, "volume_ml must be above 0"),
+        ({"weighed_g": -1}, BookError, "weighed_g must be above 0"),
+        ({"volume_ml": 0}, BookError, "volume_ml must be above 0"),
         ({"purity": 98}, ConcentrateError, "give 98 % as 0.98"),
         ({"name": " "}, BookError, "bottle must not be empty"),
     ],
@@ -240,13 +247,70 @@ def test_the_days_that_bicarbonate_keeps_are_the_labs_and_stay_in_the_book(book)
         book.set_bicarbonate_keeps_days(0)
 
 
+NO_DAYS = [7.5, math.nan, math.inf, -1, 10**30, True, "3"]
+
+
+@pytest.mark.parametrize("days", NO_DAYS)
+def test_what_is_no_number_of_days_is_not_kept(sqlite_book, days):
+    with pytest.raises(BookError, match="keeps_days must be 1 to 60 days"):
+        sqlite_book.set_bicarbonate_keeps_days(days)
+    with pytest.raises(BookError, match="keeps_days must be 1 to 3650 days"):
+        sqlite_book.add_bottle("K", salt="KHCO3", weighed_g=2, volume_ml=1000, keeps_days=days)
+    assert sqlite_book.bicarbonate_keeps_days() == 4
+    assert sqlite_book.bottles() == ()
+    sqlite_book.set_bicarbonate_keeps_days(3.0)
+    assert sqlite_book.bicarbonate_keeps_days() == 3
+
+
+@pytest.mark.parametrize(("days", "read"), [(7.5, 7), (math.inf, 4), (math.nan, 4)])
+def test_a_book_that_kept_no_whole_days_is_read_and_mended(sqlite_book, days, read):
+    """As versions before stored them: the fact as text, the bottle's days as a real number."""
+    add_bicarbonate(sqlite_book)
+    sqlite_book.add_bottle("own", salt="NaHCO3", weighed_g=1.68, volume_ml=1000, keeps_days=2)
+    with sqlite_book._write_engine.begin() as connection:
+        fact = "INSERT INTO lab_book (name, value) VALUES ('bicarbonate_keeps_days', :days)"
+        connection.execute(text(fact), {"days": str(days)})
+        row = "UPDATE bottles SET keeps_days = :days WHERE name = 'KHCO3 18 Nov'"
+        connection.execute(text(row), {"days": days})
+
+    assert sqlite_book.bicarbonate_keeps_days() == read
+    (odd,) = [one for one in sqlite_book.bottles() if one.name != "own"]
+    assert odd.keeps_days == (7 if days == 7.5 else None)
+
+    sqlite_book.set_bicarbonate_keeps_days(3)
+    assert sqlite_book.bicarbonate_keeps_days() == 3
+    keeps = {bottle.name: bottle.keeps_days for bottle in sqlite_book.bottles()}
+    assert keeps == {"KHCO3 18 Nov": 3, "own": 2}
+
+
+@pytest.mark.parametrize("number", [math.nan, math.inf, -1, True, "3", 1e308, 10**400])
+def test_no_number_is_kept_that_could_not_be_read_again(sqlite_book, number):
+    """Every number of a bottle, of what is done with it, and of what a session holds."""
+    add_bicarbonate(sqlite_book)
+    bottle = {"salt": "KHCO3", "weighed_g": 2.0, "volume_ml": 1000, "purity": 1.0}
+    for field in ("weighed_g", "volume_ml", "purity", "balance_g"):
+        with pytest.raises(LabkitError):
+            sqlite_book.add_bottle("odd", **bottle | {field: number})
+    for measured in ({"strength_g_l": number}, {"strength_mg_l_caco3_per_ml": number}):
+        with pytest.raises(LabkitError):
+            sqlite_book.measure_bottle("KHCO3 18 Nov", method="kit", **measured)
+    with pytest.raises(LabkitError):
+        sqlite_book.measure_bottle(
+            "KHCO3 18 Nov", method="kit", strength_g_l=2, uncertainty_percent=number
+        )
+    with pytest.raises(LabkitError):
+        sqlite_book.use_bottle("KHCO3 18 Nov", number)
+    (kept,) = sqlite_book.bottles()
+    assert (kept.measurements, kept.uses) == ((), ())
+
+
 @pytest.mark.parametrize(
     ("figures", "words"),
     [
         ({"strength_g_l": 2, "uncertainty_percent": -5}, "uncertainty_percent must be above 0"),
         ({"strength_g_l": 2, "uncertainty_percent": float("nan")}, "uncertainty_percent must be"),
         ({"strength_g_l": float("inf")}, "strength_g_l must be above 0 and at most 1500, got inf"),
-        ({"strength_g_l": 2001}, "no bottle holds more, so check the unit"),
+        ({"strength_g_l": 2001}, "at most 1500, got 2001; check the unit"),
         ({"strength_mg_l_caco3_per_ml": 1e4}, "check the unit"),
     ],
 )
@@ -255,7 +319,7 @@ def test_a_measurement_that_cannot_be_is_not_written_down(sqlite_book, figures, 
     before = add_bicarbonate(sqlite_book)
     with pytest.raises(LabkitError, match=words):
         sqlite_book.measure_bottle(before.name, method="titration", **figures)
-    with pytest.raises(BookError, match="volume_ml must be above 0, got inf"):
+    with pytest.raises(BookError, match=r"volume_ml must be above 0 .* got inf"):
         sqlite_book.use_bottle(before.name, float("inf"))
     assert sqlite_book.bottle(before.name) == before
 
@@ -286,16 +350,16 @@ def test_what_sealed_flights_need_is_enough_for_any_draw_and_little_more(sqlite_
 
 
 def test_a_flight_that_doses_were_taken_for_is_mixed_and_needs_nothing(book):
-    from labkit.book.stock.needs import session_needs
+    from labkit.book.stock.needs import session_needs, take_doses
 
     add_all_bottles(book)
     start_tasting(book)
     before = session_needs(book)[0]
-    bottle = book.use_bottle("calcium", 240, session=SESSION, flight=1)
-    assert [use.flight for use in bottle.uses] == [1]
+    take_doses(book, SESSION, 1, {"calcium": 240})
+    assert [use.flight for use in book.bottle("calcium").uses] == [1]
     (after,) = session_needs(book)
     assert (after.flights, after.jugs) == ((2,), before.jugs / 2)
-    book.use_bottle("calcium", 240, session=SESSION, flight=2)
+    take_doses(book, SESSION, 2, {"calcium": 240})
     assert session_needs(book) == ()
     with pytest.raises(BookError, match="name the session too"):
         book.use_bottle("calcium", 1, flight=1)
@@ -327,7 +391,7 @@ def test_needs_say_why_they_cannot_be_told(sqlite_book):
 @pytest.mark.parametrize("duplicates", [0, 2])
 def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, duplicates):
     """The control, in every flight, takes most calcium: sharing out the plan's jugs hid that."""
-    from labkit.book.stock.needs import session_needs
+    from labkit.book.stock.needs import session_needs, take_doses
     from labkit.tasting import bench_plan, plan_tasting, session_waters
     from labkit.water import Target
 
@@ -364,7 +428,7 @@ def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, 
     assert len(opened) > 1
     for mixed in [None, *list(opened)[:-1]]:
         if mixed is not None:
-            sqlite_book.use_bottle("calcium", 1, session="sweep", flight=mixed)
+            take_doses(sqlite_book, "sweep", mixed, {"calcium": 1})
         (need,) = [one for one in session_needs(sqlite_book) if one.session == "sweep"]
         bench = bench_plan(
             [opened[flight] for flight in need.flights],
@@ -375,3 +439,101 @@ def test_what_some_flights_of_a_plan_need_is_enough_too(sqlite_book, blocks_by, 
         assert need.jugs >= len(bench.jugs)
         for name, most in need.most_ml.items():
             assert really[name] <= most + 1e-6
+
+
+DOSES = {"calcium": 233.25, "bicarbonate": 119.5}
+
+
+def test_doses_of_a_closed_flight_are_a_bound_until_its_key_opens(book):
+    from labkit.book.stock.needs import session_needs, take_doses
+
+    add_all_bottles(book)
+    start_tasting(book)
+    both = session_needs(book)[0].most_ml
+    assert take_doses(book, SESSION, 1, DOSES) == "sealed"
+
+    # The bound of every bottle that some draw would take, whatever was typed.
+    uses = {bottle.name: bottle.uses for bottle in book.bottles()}
+    assert {use.is_bound for kept in uses.values() for use in kept} == {True}
+    counted = {name: kept[0].volume_ml for name, kept in uses.items()}
+    assert set(counted) == set(both)
+    left = session_needs(book)[0].most_ml
+    assert all(counted[name] >= both[name] - left[name] for name in both)
+    assert all(bottle.is_left_at_least for bottle in book.bottles())
+
+    take_doses(book, SESSION, 1, {"calcium": 10})  # one jug mixed anew: counted once it is open
+    assert [len(bottle.uses) for bottle in book.bottles()] == [1, 1, 1]
+
+    book.lock_flight(SESSION, 1)
+    book.open_flight(SESSION, 1, PASSPHRASE)
+    taken = {b.name: [use.volume_ml for use in b.uses] for b in book.bottles()}
+    assert taken == {"calcium": [233.25, 10], "bicarbonate": [119.5], "magnesium": []}
+    assert not any(bottle.is_left_at_least for bottle in book.bottles())
+    assert take_doses(book, SESSION, 1, {"magnesium": 5}) == "exact"
+    book.use_bottle("magnesium", 6, session=SESSION, flight=1)
+    assert [use.volume_ml for use in book.bottle("magnesium").uses] == [5, 6]
+
+
+def test_a_closed_flight_takes_no_open_amount_and_no_odd_one(sqlite_book):
+    from labkit.book.stock.needs import take_doses
+
+    add_all_bottles(sqlite_book)
+    start_tasting(sqlite_book)
+    with pytest.raises(BookError, match="would tell what its closed key holds"):
+        sqlite_book.use_bottle("calcium", 240, session=SESSION, flight=1)
+    for doses in ({"calcium": -1}, {"calcium": math.nan}, {"calcum": 1}):
+        with pytest.raises(BookError):
+            take_doses(sqlite_book, SESSION, 1, doses)
+    assert sqlite_book.mixed_flights() == frozenset()
+
+
+@pytest.mark.parametrize("way", ["from the bench sheet", "an older key"])
+def test_doses_that_cannot_be_unsealed_stay_a_bound_until_they_are_written_again(sqlite_book, way):
+    from labkit.book.stock.needs import take_doses
+
+    add_all_bottles(sqlite_book)
+    plan = start_tasting(sqlite_book)
+    if way == "an older key":
+        with sqlite_book._write_engine.begin() as connection:
+            connection.execute(text("UPDATE sealed_keys SET dose_lock = NULL"))
+        assert take_doses(sqlite_book, SESSION, 1, DOSES) == "at most"
+    else:
+        assert take_doses(sqlite_book, SESSION, 1, DOSES) == "sealed"
+    sqlite_book.lock_flight(SESSION, 1)
+    if way == "an older key":
+        sqlite_book.open_flight(SESSION, 1, PASSPHRASE)
+    else:
+        rows = plan.keys[0].open(PASSPHRASE).rows
+        sqlite_book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
+    assert sqlite_book.bottle("calcium").is_left_at_least
+
+    assert take_doses(sqlite_book, SESSION, 1, DOSES) == "exact"
+
+    assert not any(bottle.is_left_at_least for bottle in sqlite_book.bottles())
+    assert sqlite_book.bottle("calcium").left_ml == 1000 - DOSES["calcium"]
+
+
+def test_doses_survive_a_plan_made_anew(sqlite_book):
+    """A late taster with a cup each brings a new key; doses sealed to the old one open with it."""
+    from labkit.book.stock.needs import take_doses
+    from labkit.tasting import plan_tasting, replan, session_waters
+    from tests.book.samples import TARGETS
+
+    add_all_bottles(sqlite_book)
+    start_tasting(sqlite_book)
+    session = {"coffee": sqlite_book.session(SESSION).coffee, "tasters": ["Ada", "Béla"]}
+    attributes = sqlite_book.session(SESSION).attributes
+    each = {"serving": "a cup each"}
+    plan = plan_tasting(
+        TARGETS, ["Ada", "Béla"], session="each", passphrase=PASSPHRASE, flights=1, **each
+    )
+    sqlite_book.start_session(
+        "each", attributes=attributes, waters=session_waters(TARGETS), plan=plan, **each, **session
+    )
+    take_doses(sqlite_book, "each", 1, DOSES)
+    sqlite_book.store_plan(
+        replan(sqlite_book.plan("each"), served=[], late=["Chen"], passphrase=PASSPHRASE)
+    )
+    sqlite_book.lock_flight("each", 1)
+    sqlite_book.open_flight("each", 1, PASSPHRASE)
+    assert [use.volume_ml for use in sqlite_book.bottle("calcium").uses] == [DOSES["calcium"]]

@@ -8,18 +8,22 @@ errors.
 
 import re
 import sqlite3
+import struct
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import date
-from itertools import pairwise
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from labkit.book import Attribute, LabBook
+from labkit.book.stock.needs import JUG_ML, take_doses
 from labkit.errors import LockError, SealError
-from labkit.tasting import SCALES, plan_tasting, ratio_sweep, session_waters
+from labkit.tasting import SCALES, bench_plan, plan_tasting, ratio_sweep, session_waters
+from labkit.tasting.seal import OpenedFlight
+from labkit.water import Target, mix
 
 PASSPHRASE = "copper kettle, seven spoons"
 TASTERS = ("Ada", "Bo", "Cy", "Dee")
@@ -276,3 +280,163 @@ def test_a_key_swapped_between_flights_in_the_file_is_noticed(tmp_path):
         book.lock_flight("spring", 1)
         with pytest.raises(SealError, match="was changed after it was sealed, or belongs to"):
             book.open_flight("spring", 1, PASSPHRASE)
+
+
+# ------------------------------------------------------------------ doses that were written down
+
+UNEQUAL = tuple(
+    Target(mg_share=share, hardness_mg_l_caco3=hardness, alkalinity_mg_l_caco3=alkalinity)
+    for share, hardness, alkalinity in (
+        (0.07, 61, 22),
+        (0.33, 83, 31),
+        (0.61, 104, 47),
+        (0.93, 122, 35),
+        (0.48, 148, 53),
+        (0.20, 171, 41),
+    )
+)
+"""Six waters, no two of which share a dose."""
+
+N_DRAWS = 12
+
+
+@pytest.fixture(scope="module")
+def dosed(tmp_path_factory) -> Iterator[tuple[LabBook, Path, dict[tuple[str, int], OpenedFlight]]]:
+    """Sessions alike but for their draw, of three waters a flight, with all doses written down."""
+    path = tmp_path_factory.mktemp("dosed") / "book.db"
+    with LabBook(path) as book:
+        book.add_client("Quorrin & Velt")
+        book.add_coffee("Ysmeral", client="Quorrin & Velt")
+        for name, salt, grams in (
+            ("calcium", "CaCl2·2H2O", 1.469),
+            ("magnesium", "MgCl2·6H2O", 2.031),
+            ("bicarbonate", "KHCO3", 2.001),
+        ):
+            book.add_bottle(name, salt=salt, weighed_g=20 * grams, volume_ml=20_000)
+        opened = {}
+        for i in range(N_DRAWS):
+            name = f"draw {i:02d}"
+            plan = plan_tasting(
+                UNEQUAL,
+                TASTERS,
+                session=name,
+                passphrase=PASSPHRASE,
+                control="none",
+                duplicates=0,
+                flights=2,
+                cups_per_flight=3,
+                recent_codes=None,
+            )
+            book.start_session(
+                name,
+                coffee="Ysmeral",
+                attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+                tasters=TASTERS,
+                waters=session_waters(UNEQUAL, control="none"),
+                plan=plan,
+            )
+            for key in plan.keys:
+                opened[name, key.flight] = key.open(PASSPHRASE)
+                take_doses(book, name, key.flight, _doses(book, opened[name, key.flight]))
+        yield book, path, opened
+
+
+def _doses(book: LabBook, flight: OpenedFlight) -> dict[str, float]:
+    """The sums of the bench sheet's last row, as the preparer types them."""
+    totals = bench_plan([flight], book.concentrates(), jug_volume_ml=JUG_ML).totals()
+    sums = totals.set_index("what")["volume_ml"]
+    return {bottle.name: float(sums[bottle.name]) for bottle in book.bottles()}
+
+
+def _each(book: LabBook) -> list[dict[str, float]]:
+    """Doses of a jug of each water, as anyone works them out from what lies open."""
+    bottles = book.concentrates()
+    mixings = [mix(target, bottles, volume_ml=JUG_ML) for target in UNEQUAL]
+    return [{d.concentrate.name: d.volume_ml for d in mixing.doses} for mixing in mixings]
+
+
+def _consistent(
+    each: list[dict[str, float]], seen: dict[str, float], *, is_bound: bool
+) -> list[tuple[int, ...]]:
+    """Which choices of three waters a flight may hold, as far as amounts seen of it can tell."""
+    left = []
+    for choice in combinations(range(len(UNEQUAL)), 3):
+        sums = {name: sum(each[i].get(name, 0.0) for i in choice) for name in seen}
+        # Pipetting rounds each of three doses to .1 mL at worst.
+        fits = all(
+            sums[name] <= seen[name] + 0.15 if is_bound else abs(sums[name] - seen[name]) < 0.15
+            for name in seen
+        )
+        left += [choice] if fits else []
+    return left
+
+
+def _seen(path: Path) -> dict[tuple[str, int], dict[str, float]]:
+    """All amounts that stand readable in the file, by session and flight."""
+    query = """
+        SELECT s.name, u.flight, b.name, SUM(u.volume_ml) FROM bottle_uses u
+        JOIN bottles b ON b.id = u.bottle_id JOIN sessions s ON s.id = u.session_id
+        GROUP BY s.name, u.flight, b.name
+    """
+    seen: dict[tuple[str, int], dict[str, float]] = {}
+    with closing(sqlite3.connect(path)) as db:
+        for session, flight, bottle, volume_ml in db.execute(query):
+            seen.setdefault((session, flight), {})[bottle] = volume_ml
+    return seen
+
+
+def test_sums_of_doses_would_solve_a_flight_and_what_stands_in_the_file_does_not(dosed):
+    """The attack bites: with the sums typed it finds the one choice of twenty, every time."""
+    book, path, opened = dosed
+    seen, each = _seen(path), _each(book)
+    assert set(seen) == set(opened)
+    for key, flight in opened.items():
+        truth = tuple(sorted(UNEQUAL.index(row.target) for row in flight.rows))
+        assert _consistent(each, _doses(book, flight), is_bound=False) == [truth]
+        assert len(_consistent(each, seen[key], is_bound=True)) == 20
+        assert truth not in _consistent(each, seen[key], is_bound=False)
+
+
+def test_what_stands_of_doses_is_the_same_whatever_the_draw(dosed):
+    """Rows, their order and number, and the length of what is sealed, session by session."""
+    _, path, opened = dosed
+    assert len({str(sorted(r.water for r in flight.rows)) for flight in opened.values()}) > 4
+    with closing(sqlite3.connect(path)) as db:
+        uses = db.execute(
+            "SELECT session_id, bottle_id, flight, volume_ml, note, is_bound FROM bottle_uses "
+            "ORDER BY id"
+        ).fetchall()
+        sealed = db.execute("SELECT length(token) FROM sealed_doses").fetchall()
+    by_session: dict[int, list[tuple[object, ...]]] = {}
+    for session, *rest in uses:
+        by_session.setdefault(session, []).append(tuple(rest))
+    assert len(by_session) == N_DRAWS
+    assert len({tuple(rows) for rows in by_session.values()}) == 1
+    assert len(sealed) == 2 * N_DRAWS
+    assert len(set(sealed)) == 1
+
+
+def test_no_dose_typed_is_readable_in_the_file_or_its_journal(dosed):
+    """Neither as SQLite stores a number (big-endian double, unless it is whole) nor as text."""
+    book, path, opened = dosed
+    raw = b"".join(part.read_bytes() for part in path.parent.iterdir())
+    counted = {volume_ml for amounts in _seen(path).values() for volume_ml in amounts.values()}
+    parted = [volume_ml for volume_ml in counted if not volume_ml.is_integer()]
+    assert parted
+    assert all(struct.pack(">d", volume_ml) in raw for volume_ml in parted)  # the search works
+    typed = {dose for flight in opened.values() for dose in _doses(book, flight).values()}
+    assert not [d for d in typed - counted if struct.pack(">d", d) in raw]
+    assert not [d for d in typed - counted if f"{d!r}".encode() in raw]
+
+
+def test_opening_one_flight_unseals_its_doses_and_not_the_next_ones(dosed, tmp_path):
+    book, _, opened = dosed
+    copy = book.back_up(tmp_path / "copy.db")
+    with LabBook(copy) as again:
+        bounds = _seen(copy)
+        again.lock_flight("draw 00", 1)
+        again.open_flight("draw 00", 1, PASSPHRASE)
+        doses = _doses(again, opened["draw 00", 1])
+    seen = _seen(copy)
+    assert seen["draw 00", 1] == pytest.approx(doses)
+    assert seen["draw 00", 2] == bounds["draw 00", 2]

@@ -114,9 +114,19 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     click(stock.taken.form, "Write down what was taken")  # a second press writes nothing
     assert "one dose must be above 0 mL" in stock.taken.form.message.value
     (use,) = book.bottle("bicarbonate").uses
-    assert (use.session, use.flight, use.volume_ml) == ("Grid", 1, 155.5)
+    assert (use.session, use.flight, use.is_bound) == ("Grid", 1, True)
+    assert use.volume_ml == pytest.approx(40 * jugs, rel=1e-3)
     assert "No sealed flight waits" in stock.form.result.value
+    assert f"at least {1000 - use.volume_ml:.0f} mL left<" in stock.form.result.value
+    shown = stock.form.result.value + stock.taken.form.message.value
+    assert "155.5" not in shown
+    assert "sealed until its key opens" in shown
+
+    book.lock_flight("Grid", 1)
+    book.open_flight("Grid", 1, "four dry teaspoons")
+    stock.refresh()
     assert "; 844 mL left<" in stock.form.result.value
+    assert "155.5 mL, " in stock.form.result.value
 
 
 def test_a_flight_locked_without_a_score_takes_nothing(book, stock):

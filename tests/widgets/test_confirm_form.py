@@ -19,6 +19,7 @@ from labkit.tasting.discrimination import right_place
 from labkit.widgets import ConfirmForm, ReadingView
 from labkit.widgets.sheet.score_sheet import CupSheet
 from labkit.widgets.sheet.sheet_desk import BookDesk
+from tests.book.faults import failing_to_store
 from tests.project import copy_data
 
 GRID = ("Quillmoor Roastery", "Osmeni, natural")
@@ -256,3 +257,12 @@ def test_a_recorded_choice_is_taken_up_again_and_stands_in_the_report(book, view
     again._button.click()
     assert left_out(book, coffee, client=client).names == ()
     assert "Why: a cold" not in coffee_report(book, coffee, client=client).html
+
+
+def test_a_disk_that_fails_half_way_leaves_no_session_behind(book, view):
+    before = [session.name for session in book.sessions()]
+    with failing_to_store(book, "sealed_keys"), pytest.raises(AssertionError, match="Not yet"):
+        planned(book, view, "triangle", session="second try")
+    assert [session.name for session in book.sessions()] == before
+
+    assert planned(book, view, "triangle", session="second try").session == "second try"

@@ -187,3 +187,18 @@ def test_the_desk_of_a_tasting_offers_the_files(book):
     desk = ScoringDesk(book)
 
     assert desk._place.children[0].titles[-1] == "Paper and files"
+
+
+def test_a_lock_by_mistake_is_undone_on_the_desk_when_all_flights_are_locked(book):
+    for flight in book.flights(SESSION):
+        book.lock_flight(SESSION, flight.number)
+    desk = ScoringDesk(book)
+    assert "No session takes scores now" in desk._place.children[0].value
+
+    desk._chooser.value = SESSION
+    lead = desk._place.children[0].children[1]
+    lead._reason.value = "locked by mistake"
+    lead._unlock.click()
+
+    assert book.flight(SESSION, 1).state == "being tasted"
+    assert ScoringDesk(book)._chooser.value == SESSION

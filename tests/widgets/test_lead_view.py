@@ -70,9 +70,54 @@ def test_a_lock_lists_what_will_stay_missing_first_and_counts_it_after(book):
     assert f"{code} overall quality, liking, acidity for you" in text_of(view)
 
     view._lock.click()
+    assert book.flight(SESSION, 1).state == "being tasted"
+    assert "lacks 63 of 64 scores (Ines 16, Jonas 15," in text_of(view)
 
+    view._lock.click()
     assert book.flight(SESSION, 1).state == "locked"
     assert "locked with 63 scores missing" in text_of(view)
+
+
+def test_a_second_press_locks_only_what_it_was_asked_about(book):
+    view = LeadView(book, session=SESSION)
+    usual = view._lock.description
+    view._lock.click()
+    assert view._lock.description != usual
+
+    score(book, "Jonas", 1, "acidity", 3)  # meanwhile
+    view._lock.click()
+    assert book.flight(SESSION, 1).state == "being tasted"
+    assert "lacks 63 of 64" in text_of(view)
+
+    view._flight.value = 2
+    assert view._lock.description == usual
+    view._flight.value = 1
+    view._lock.click()
+    assert book.flight(SESSION, 1).state == "being tasted"
+    view._lock.click()
+    assert book.flight(SESSION, 1).state == "locked"
+
+
+def test_a_flight_that_lacks_nothing_is_locked_at_once(book):
+    for taster in TASTERS:
+        for cup in book.served_cups(SESSION, 1, taster):
+            for attribute in ("overall quality", "liking", "acidity", "acidity for you"):
+                score(book, taster, cup.position, attribute, 7 if "quality" in attribute else 3)
+    view = LeadView(book, session=SESSION)
+    view._lock.click()
+    assert book.flight(SESSION, 1).state == "locked"
+
+
+def test_what_unlocking_costs_is_said_before_and_after(book):
+    book.lock_flight(SESSION, 1)
+    view = LeadView(book, session=SESSION)
+    assert view._cost.value == ""
+    book.open_flight(SESSION, 1, PASSPHRASE)
+    view.refresh()
+    assert "not blind for good" in view._cost.value
+    view._reason.value = "a slip"
+    view._unlock.click()
+    assert "not blind any more" in text_of(view)
 
 
 def test_a_gap_says_at_which_stage_of_cooling(tmp_path):
@@ -91,8 +136,8 @@ def test_a_gap_says_at_which_stage_of_cooling(tmp_path):
 
 
 def test_unlocking_needs_a_reason_and_records_it(book):
+    book.lock_flight(SESSION, 1)
     view = LeadView(book, session=SESSION)
-    view._lock.click()
 
     view._unlock.click()
     assert book.flight(SESSION, 1).state == "locked"

@@ -177,8 +177,8 @@ def _blind_html(book: LabBook, sessions: Sequence[TastingSession]) -> str:
             )
             said.append(
                 f"Flight {flight.number} of «{session.name}» was not blind: its key was opened "
-                f"early, or it was unlocked after the key was open ({story}). Its scores are not "
-                "read and are attached apart."
+                "early, or it was unlocked after the key was open or the codes under its cups were "
+                f"read ({story}). Its scores are not read and are attached apart."
             )
     lead = (
         "Cups carried three-digit codes; which code is which water lay in a key for each flight, "

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Final, Literal
 
 from labkit.book.files.csv_files import Line
@@ -20,6 +21,8 @@ Verdict = Literal["new", "correction", "already there", "refused"]
 
 _CUP: Final = ("flight", "taster")
 _KNOWN: Final = frozenset(TIDY_COLUMNS)
+_NEAR: Final = 0.8
+"""From so alike on (difflib's ratio) a column's name is a slip: "overal", "Taster", "flights"."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +44,9 @@ class ImportRow:
     touch: Touch | None = field(default=None, repr=False)
     """The score; None if the line could not be read as one."""
 
+    position: int | None = None
+    """Where the line says that the cup stood, beside its code; None if it names one of the two."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportPreview:
@@ -57,6 +63,9 @@ class ImportPreview:
 
     with_corrections: bool
     """Whether scores that differ from the book's are to correct them."""
+
+    left_out: tuple[str, ...] = ()
+    """Columns that the lab book has no place for, as they are named; nothing of them is taken."""
 
     def count(self, verdict: Verdict) -> int:
         """How many rows have a verdict."""
@@ -80,7 +89,16 @@ class ImportPreview:
     def __str__(self) -> str:
         verdicts: tuple[Verdict, ...] = ("new", "correction", "already there", "refused")
         counts = ", ".join(f"{self.count(verdict)} {verdict}" for verdict in verdicts)
-        return f"{self.file} for {self.session}: {counts}"
+        columns = f". {self.said_of_columns}" if self.left_out else ""
+        return f"{self.file} for {self.session}: {counts}{columns}"
+
+    @property
+    def said_of_columns(self) -> str:
+        """Which columns are left out; empty if none are."""
+        if not self.left_out:
+            return ""
+        names = ", ".join(self.left_out)
+        return f"Not taken, as nothing of the name is scored in this session: {names}."
 
 
 def read_rows(
@@ -91,8 +109,8 @@ def read_rows(
     *,
     digest: str,
     template: Touch,
-) -> list[ImportRow]:
-    """Read every line of a file as scores.
+) -> tuple[list[ImportRow], tuple[str, ...]]:
+    """Read every line of a file as scores, and say which columns are left out.
 
     Parameters
     ----------
@@ -108,12 +126,13 @@ def read_rows(
     ImportFileError
         If the columns are wrong.
     """
-    is_wide = _check_columns(name, header, kinds)
-    return [
+    is_wide, left_out = _check_columns(name, header, kinds)
+    rows = [
         _read(draft, template, kinds, digest)
         for line in lines
         for draft in _drafts(line, header, template.session, kinds, is_wide=is_wide)
     ]
+    return rows, left_out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,14 +144,31 @@ class _Draft:
     problem: str = ""
 
 
-def _check_columns(name: str, header: Sequence[str], kinds: Mapping[str, str]) -> bool:
-    """Whether the file is wide; refuses one with wrong columns."""
+def _check_columns(
+    name: str, header: Sequence[str], kinds: Mapping[str, str]
+) -> tuple[bool, tuple[str, ...]]:
+    """Whether the file is wide, and its columns that are left out; refuses one with wrong columns.
+
+    A column of remarks is nobody's mistake and is left out; one that is nearly the name of what is
+    scored is a slip, and leaving it out would lose its scores.
+    """
     missing = [column for column in _CUP if column not in header]
     if "blind_code" not in header and "position" not in header:
         missing.append("blind_code")
     is_wide = "attribute" not in header
     if not is_wide and "score" not in header:
         missing.append("score")
+    allowed = _KNOWN | set(kinds) if is_wide else _KNOWN
+    odd = tuple(column for column in header if column not in allowed)
+    absent = {column.casefold(): column for column in allowed - set(header)}
+    for column in odd:
+        near = get_close_matches(column.strip().casefold(), absent, n=1, cutoff=_NEAR)
+        if near:
+            msg = (
+                f"{name} must have known columns, got {column!r}: did you mean "
+                f"{absent[near[0]]!r}? Rename it, or drop it."
+            )
+            raise ImportFileError(msg)
     if missing:
         msg = (
             f"{name} must have the columns flight, taster, blind_code, and attribute and score (or "
@@ -140,20 +176,12 @@ def _check_columns(name: str, header: Sequence[str], kinds: Mapping[str, str]) -
             f"{', '.join(header)}."
         )
         raise ImportFileError(msg)
-    allowed = _KNOWN | set(kinds) if is_wide else _KNOWN
-    odd = [column for column in header if column not in allowed]
-    if odd:
-        known = "the session's attributes are " + ", ".join(kinds) if is_wide else "tidy file"
-        msg = (
-            f"{name} must have known columns only, got {', '.join(odd)} ({known}); rename or drop."
-        )
-        raise ImportFileError(msg)
     if is_wide and not set(kinds) & set(header):
         msg = (
             f"{name} must have a column of scores; the session's attributes are {', '.join(kinds)}."
         )
         raise ImportFileError(msg)
-    return is_wide
+    return is_wide, odd
 
 
 def _drafts(
@@ -179,7 +207,9 @@ def _drafts(
         problem = f"another session: {line.cells['session']!r}, not {session!r}."
     if not is_wide:
         cells = cup | {
-            column: line.cells.get(column, "") for column in ("attribute", "score", "words")
+            column: line.cells.get(column, "")
+            for column in ("attribute", "score", "words")
+            if column in header
         }
         return [_Draft(line=line.number, cells=cells, problem=problem)]
     if problem:
@@ -207,7 +237,9 @@ def _read(draft: _Draft, template: Touch, kinds: Mapping[str, str], digest: str)
     empty = [name for name in _CUP if not cells[name]]
     if not (cells.get("blind_code") or cells.get("position")):
         empty.append("blind_code")
-    if not text:
+    # Our own table says so of a list in which nothing was checked; a bare score column does not.
+    is_empty_list = kind != "number" and "words" in cells
+    if not text and not is_empty_list:
         empty.append("score")
     if empty:
         return replace(refused, why=f"half a row: {', '.join(empty)} is empty.")
@@ -219,6 +251,7 @@ def _read(draft: _Draft, template: Touch, kinds: Mapping[str, str], digest: str)
             value = [word.strip() for word in text.split(";") if word.strip()]
         stage: Stage | None = cells.get("stage") or None  # type: ignore[assignment]
         code = cells.get("blind_code") or None
+        position = _whole("position", cells["position"]) if cells.get("position") else None
         touch = replace(
             template,
             flight=_whole("flight", cells["flight"]),
@@ -226,13 +259,20 @@ def _read(draft: _Draft, template: Touch, kinds: Mapping[str, str], digest: str)
             attribute=cells["attribute"],
             value=value,
             blind_code=None if code is None else code.removesuffix(".0"),
-            position=_whole("position", cells["position"]) if code is None else None,
+            position=position if code is None else None,
             stage=stage,
             entry_id=f"file-{digest}-{draft.line}-{cells['attribute']}",
         )
     except ImportFileError as error:
         return replace(refused, why=str(error))
-    return ImportRow(line=draft.line, verdict="new", why="", cells=cells, touch=touch)
+    return ImportRow(
+        line=draft.line,
+        verdict="new",
+        why="",
+        cells=cells,
+        touch=touch,
+        position=None if code is None else position,
+    )
 
 
 def _number(field_name: str, text: str) -> float:

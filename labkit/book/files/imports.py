@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -16,12 +17,13 @@ from labkit.book.files.csv_files import read_lines
 from labkit.book.files.import_files import ImportPreview, ImportRow, read_rows
 from labkit.book.scores.taking import check_touch, is_same, take_touch
 from labkit.book.scores.touches import Touch
+from labkit.book.store.columns import clean_name
 from labkit.book.store.entries import last_entry
 from labkit.book.store.lookups import find_session
 from labkit.book.store.records import Source
-from labkit.book.store.schema import AttributeRow
+from labkit.book.store.schema import AttributeRow, CupRow, FlightRow, ServingRow, TasterRow
 from labkit.book.store.transactions import Transactions
-from labkit.errors import ImportFileError, LabkitError
+from labkit.errors import BookError, ImportFileError, LabkitError
 
 Take = Literal["good rows", "all or none"]
 
@@ -42,7 +44,9 @@ class Imports(Transactions):
 
         Tidy files have the columns flight, taster, blind_code (or position), attribute and score,
         and may have stage and words; wide ones have one column an attribute instead. Columns of
-        an export are passed over; any other column is refused.
+        an export are passed over; any other, such as remarks, is named and left out. Where code
+        and position are both given they must agree with the plan: a taster's lines of which one
+        does not are refused together.
 
         Parameters
         ----------
@@ -79,10 +83,14 @@ class Imports(Transactions):
                 device=name,
                 entered_by=entered_by,
             )
-            read = read_rows(name, header, lines, kinds, digest=digest, template=template)
+            read, left_out = read_rows(name, header, lines, kinds, digest=digest, template=template)
             rows = _judge(db, read, with_corrections)
         return ImportPreview(
-            session=session, file=name, rows=tuple(rows), with_corrections=with_corrections
+            session=session,
+            file=name,
+            rows=tuple(rows),
+            with_corrections=with_corrections,
+            left_out=left_out,
         )
 
     def import_scores(self, preview: ImportPreview, *, take: Take = "all or none") -> int:
@@ -131,8 +139,8 @@ def _judge(db: Session, rows: Sequence[ImportRow], with_corrections: bool) -> li
     """Say of every score what the lab book would do with it now."""
     judged: list[ImportRow] = []
     first_line: dict[tuple[object, ...], int] = {}
-    for row in rows:
-        if row.touch is None:
+    for row in _against_the_plan(db, rows):
+        if row.touch is None or row.verdict == "refused":
             judged.append(row)
             continue
         try:
@@ -159,3 +167,60 @@ def _judge(db: Session, rows: Sequence[ImportRow], with_corrections: bool) -> li
                 why = f"the lab book has {kept} there; ask for corrections to replace it."
                 judged.append(replace(row, verdict="refused", why=why))
     return judged
+
+
+def _against_the_plan(db: Session, rows: Sequence[ImportRow]) -> list[ImportRow]:
+    """Refuse a taster's rows where code and position are not together in the plan.
+
+    With shared bowls all tasters have the same codes, each in an order of their own: lines under
+    the wrong name fit in every code, and only their positions tell.
+    """
+    session = next((row.touch.session for row in rows if row.touch is not None), None)
+    if session is None:
+        return list(rows)
+    orders = _orders(db, session)
+    stated: dict[tuple[int, str], list[tuple[ImportRow, str, int]]] = {}
+    for row in rows:
+        if row.touch is not None and row.touch.blind_code and row.position is not None:
+            with suppress(BookError):  # no name at all: said row by row
+                sheet = row.touch.flight, clean_name("taster", row.touch.taster)
+                cup = row, row.touch.blind_code, row.position
+                stated.setdefault(sheet, []).append(cup)
+    refused: dict[int, str] = {}
+    for (flight, taster), cups in stated.items():
+        planned = orders.get((flight, taster), {})
+        off = [row.line for row, code, place in cups if planned.get(code, place) != place]
+        if not off:
+            continue
+        fits = [
+            other
+            for (of_flight, other), theirs in orders.items()
+            if of_flight == flight and all(theirs.get(code) == place for _, code, place in cups)
+        ]
+        lines = list(dict.fromkeys(off))
+        why = (
+            f"codes and positions of {taster} in flight {flight} contradict the plan in line"
+            f"{'s' * (len(lines) > 1)} {', '.join(map(str, lines))}"
+            + (f" and are those of {' or '.join(fits)}" if fits else "")
+            + ": check whose sheet this is."
+        )
+        refused |= {id(row): why for row, _, _ in cups}
+    return [
+        replace(row, verdict="refused", why=refused[id(row)]) if id(row) in refused else row
+        for row in rows
+    ]
+
+
+def _orders(db: Session, session: str) -> dict[tuple[int, str], dict[str, int]]:
+    """Position of each code, by flight and taster; codes under cups not found yet are not there."""
+    orders: dict[tuple[int, str], dict[str, int]] = {}
+    for flight, taster, code, position in db.execute(
+        select(FlightRow.number, TasterRow.name, CupRow.blind_code, ServingRow.position)
+        .select_from(ServingRow)
+        .join(FlightRow, ServingRow.flight_id == FlightRow.id)
+        .join(TasterRow, ServingRow.taster_id == TasterRow.id)
+        .join(CupRow, ServingRow.cup_id == CupRow.id)
+        .where(FlightRow.session_id == find_session(db, session).id)
+    ):
+        orders.setdefault((flight, taster), {})[code] = position
+    return orders

@@ -85,7 +85,7 @@ class Frames(Transactions):
         coffee, client : str, optional
             Only these; all if neither is given.
         include_unblinded : bool
-            Also flights that were opened before the lock, or unlocked after the opening.
+            Also flights that are not blind (``Flight.is_unblinded``).
 
         Returns
         -------

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.store.columns import clean_text
+from labkit.book.sessions.found_codes import asked_reason, codes_found
+from labkit.book.stock.doses import write_opened_doses
 from labkit.book.store.entries import missing_numbers
-from labkit.book.store.lookups import add_event, find_flight, find_session, unknown
+from labkit.book.store.lookups import (
+    READ_FOR_SHEET,
+    add_event,
+    find_flight,
+    find_session,
+    is_opened,
+)
 from labkit.book.store.records import Event, Flight, Missing
 from labkit.book.store.schema import (
     BEING_TASTED,
@@ -20,9 +29,9 @@ from labkit.book.store.schema import (
     EventRow,
     FlightRow,
     OpenedCupRow,
+    SealedDosesRow,
     SealedKeyRow,
     ServingRow,
-    TasterRow,
 )
 from labkit.book.store.transactions import Transactions
 from labkit.errors import BookError, LockError, SealError
@@ -67,28 +76,32 @@ class Flights(Transactions):
             if row.state in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state} already."
                 raise LockError(msg)
-            row.state = OPENED if _is_opened(db, row) else LOCKED
+            row.state = OPENED if is_opened(db, row) else LOCKED
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
             return missing_numbers(db, row)
 
         return self._write(work)
 
     def unlock_flight(self, session: str, flight: int, *, reason: str, done_by: str = "") -> Flight:
-        """Let scores in again; after the key was opened, this marks the flight unblinded.
+        """Let scores in again.
+
+        Once the key is open, or the codes under the cups of one who tasted alone were read off,
+        what is scored from now on is not blind: the flight keeps that mark.
 
         Raises
         ------
         LockError
             If it is not locked, or no reason is given.
         """
-        why = _reason("unlocking a flight", reason)
+        why = asked_reason("unlocking a flight", reason)
 
         def work(db: Session) -> Flight:
             row = find_flight(db, session, flight, lock="alone")
             if row.state not in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state}, not locked."
                 raise LockError(msg)
-            row.is_unblinded = row.is_unblinded or row.state == OPENED
+            knows_cups = row.state == OPENED or codes_found(db, row)
+            row.is_unblinded = row.is_unblinded or knows_cups
             row.state = BEING_TASTED
             add_event(db, row.session_id, "unlocked", flight_id=row.id, reason=why, done_by=done_by)
             return _flight(db, row)
@@ -129,8 +142,15 @@ class Flights(Transactions):
             _may_open(row, early_because)
             _refuse_hidden_codes(db, row)
         # Turning the key takes a while, so no lock on the book is held meanwhile.
-        opened = self._key(session, flight).open(passphrase)
-        return self._store_opening(session, flight, opened.rows, early_because, done_by, "opened")
+        key = self._key(session, flight)
+        opened = key.open(passphrase)
+        doses = {}
+        for number, token in self._sealed_doses(session, flight):
+            with suppress(SealError):  # sealed before the plan was made anew: the bound stays
+                doses[number] = key.open_doses(token, passphrase)
+        return self._store_opening(
+            session, flight, opened.rows, early_because, done_by, "opened", doses=doses
+        )
 
     def open_for_bench_sheet(
         self, session: str, flight: int, passphrase: str, *, done_by: str = ""
@@ -151,8 +171,7 @@ class Flights(Transactions):
 
         def work(db: Session) -> None:
             row = find_flight(db, session, flight)
-            kind = "opened for the bench sheet"
-            add_event(db, row.session_id, kind, flight_id=row.id, done_by=done_by)
+            add_event(db, row.session_id, READ_FOR_SHEET, flight_id=row.id, done_by=done_by)
 
         self._write(work)
         return opened
@@ -169,6 +188,13 @@ class Flights(Transactions):
                 msg = f"flight {flight} of session {session!r} has no sealed key in the lab book."
                 raise BookError(msg)
             return SealedKey(session=key.sealed_for, flight=flight, token=key.token)
+
+    def _sealed_doses(self, session: str, flight: int) -> list[tuple[int, bytes]]:
+        """What was taken for a flight while its key was closed: row number, and token."""
+        with self._reading() as db:
+            of_flight = SealedDosesRow.flight_id == find_flight(db, session, flight).id
+            query = select(SealedDosesRow.id, SealedDosesRow.token).where(of_flight)
+            return [(number, token) for number, token in db.execute(query)]
 
     def open_flight_from_sheet(
         self,
@@ -190,7 +216,7 @@ class Flights(Transactions):
         SealError
             If the codes are not those of the flight.
         """
-        why = _reason("opening from the bench sheet", reason)
+        why = asked_reason("opening from the bench sheet", reason)
         return self._store_opening(
             session, flight, tuple(rows), early_because, done_by, "opened from sheet", why
         )
@@ -204,6 +230,8 @@ class Flights(Transactions):
         done_by: str,
         kind: str,
         reason: str = "",
+        *,
+        doses: Mapping[int, Mapping[str, float]] = MappingProxyType({}),
     ) -> Flight:
         contents = {row.blind_code: row for row in rows}
 
@@ -222,9 +250,10 @@ class Flights(Transactions):
                     f"the flight, but they differ in {odd}; check the sheet or plan anew."
                 )
                 raise SealError(msg)
-            if not _is_opened(db, row):
+            if not is_opened(db, row):
                 for code in sorted(cups):
                     db.add(_opened_cup(cups[code].id, contents[code]))
+            write_opened_doses(db, row, doses)
             if early:
                 row.is_unblinded = True
                 kind_done = f"{kind} before the lock"
@@ -265,64 +294,6 @@ class Flights(Transactions):
                 for event, number in found
             )
 
-    def enter_found_codes(
-        self, session: str, flight: int, taster: str, codes: Mapping[int, str], *, done_by: str = ""
-    ) -> None:
-        """Enter the codes found under the cups, by position, after one has tasted alone.
-
-        Raises
-        ------
-        LockError
-            If the flight is not locked yet: knowing the codes early could sway a score.
-        BookError
-            If a code is not of the flight, double or missing, or was entered already.
-        """
-
-        def work(db: Session) -> None:
-            row = find_flight(db, session, flight, lock="alone")
-            where = f"flight {flight} of session {session!r}"
-            if row.state != LOCKED:
-                msg = f"{where} must be locked before codes are entered, but it is {row.state}."
-                raise LockError(msg)
-            servings = {
-                serving.position: serving
-                for serving in db.scalars(
-                    select(ServingRow)
-                    .join(TasterRow)
-                    .where(ServingRow.flight_id == row.id, TasterRow.name == taster)
-                )
-            }
-            cups = {
-                cup.blind_code: cup.id
-                for cup in db.scalars(select(CupRow).where(CupRow.flight_id == row.id))
-            }
-            found = {position: str(code) for position, code in codes.items()}
-            for code in found.values():
-                if code not in cups:
-                    raise unknown(f"code of {where}", code, cups)
-            if set(found) != set(servings) or len(set(found.values())) != len(found):
-                msg = (
-                    f"each of the {len(servings)} cups of {taster!r} in {where} needs a code of "
-                    f"its own, got {found}; look under each cup again."
-                )
-                raise BookError(msg)
-            if any(serving.cup_id is not None for serving in servings.values()):
-                msg = f"the codes of {taster!r} in {where} are in the lab book already."
-                raise BookError(msg)
-            for position, code in found.items():
-                servings[position].cup_id = cups[code]
-            add_event(db, row.session_id, "codes found", flight_id=row.id, done_by=done_by)
-
-        self._write(work)
-
-
-def _reason(act: str, reason: str) -> str:
-    why = clean_text("reason", reason)
-    if not why:
-        msg = f"{act} needs a reason, got {reason!r}; say why in a few words."
-        raise LockError(msg)
-    return why
-
 
 def _may_open(row: FlightRow, early_because: str | None) -> bool:
     """Whether this would be an early opening; refuses one that is not asked for."""
@@ -334,7 +305,7 @@ def _may_open(row: FlightRow, early_because: str | None) -> bool:
             f"opens, but it is {row.state}; lock it first."
         )
         raise LockError(msg)
-    _reason("opening before the lock", early_because)
+    asked_reason("opening before the lock", early_because)
     return True
 
 
@@ -352,11 +323,6 @@ def _refuse_hidden_codes(db: Session, row: FlightRow) -> None:
             "under them once the flight is locked."
         )
         raise LockError(msg)
-
-
-def _is_opened(db: Session, flight: FlightRow) -> bool:
-    query = select(OpenedCupRow.cup_id).join(CupRow).where(CupRow.flight_id == flight.id).limit(1)
-    return db.scalar(query) is not None
 
 
 def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:
@@ -380,4 +346,5 @@ def _flight(db: Session, row: FlightRow) -> Flight:
         state=row.state,
         is_unblinded=row.is_unblinded,
         has_key=db.get(SealedKeyRow, row.id) is not None,
+        codes_found=codes_found(db, row),
     )

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from labkit.book.sessions.sessions import add_waters, seat
 from labkit.book.store.columns import clean_name
-from labkit.book.store.lookups import add_event, find_session
+from labkit.book.store.lookups import READ_FOR_SHEET, add_event, find_session
 from labkit.book.store.records import ServedCup
 from labkit.book.store.schema import (
     PLANNED,
@@ -35,7 +35,13 @@ if TYPE_CHECKING:
 class Plans(Transactions):
     """The part of the lab book that keeps who is served which code when."""
 
-    def store_plan(self, plan: CupPlan, *, waters: Iterable[SessionWater] = ()) -> None:
+    def store_plan(
+        self,
+        plan: CupPlan,
+        *,
+        waters: Iterable[SessionWater] = (),
+        sheet_read_by: str | None = None,
+    ) -> None:
         """Store the blind plan of one or more flights of a session that has been started.
 
         Flights that are in the book already are replaced as long as nobody has scored in them; so
@@ -49,6 +55,9 @@ class Plans(Transactions):
             Codes by taster and position, with the sealed keys.
         waters : iterable of SessionWater
             The session's waters, if the plan brings new ones; known ones may be among them.
+        sheet_read_by : str, optional
+            Who is handed the bench sheet of these flights at once ("" if nobody is named): that is
+            on record, as by ``open_for_bench_sheet``. None if nobody is.
 
         Raises
         ------
@@ -59,32 +68,8 @@ class Plans(Transactions):
 
         def work(db: Session) -> None:
             session = find_session(db, plan.session)
-            _check_question(db, session, plan.design.kind)
-            session.design, session.plan_notes = asdict(plan.design), list(plan.notes)
-            tokens = {key.flight: key for key in plan.keys}
-            seats = seat(db, session.id, sorted({cup.taster for cup in plan.cups}))
             add_waters(db, session, waters)
-            for number in sorted({cup.flight for cup in plan.cups}):
-                flight = _fresh_flight(db, session, number)
-                served = [cup for cup in plan.cups if cup.flight == number]
-                # By code: the order of planning could tell which cups share a jug.
-                cups = {
-                    code: CupRow(flight_id=flight.id, blind_code=code)
-                    for code in plan.codes(number)
-                }
-                db.add_all(cups.values())
-                db.flush()
-                for cup in served:
-                    db.add(
-                        ServingRow(
-                            flight_id=flight.id,
-                            taster_id=seats[clean_name("taster", cup.taster)],
-                            position=cup.position,
-                            cup_id=cups[cup.blind_code].id if cup.blind_code else None,
-                        )
-                    )
-                key = tokens[number]
-                db.add(SealedKeyRow(flight_id=flight.id, sealed_for=key.session, token=key.token))
+            store_cups(db, session, plan, sheet_read_by)
 
         self._write(work)
 
@@ -132,7 +117,12 @@ class Plans(Transactions):
                 for flight, taster, position, code in served
             ),
             keys=tuple(
-                SealedKey(session=key.sealed_for, flight=flight, token=key.token)
+                SealedKey(
+                    session=key.sealed_for,
+                    flight=flight,
+                    token=key.token,
+                    dose_lock=key.dose_lock,
+                )
                 for flight, key in sealed
             ),
             design=Design(**design | {"spreads": spreads}),
@@ -165,6 +155,43 @@ class Plans(Transactions):
         )
         with self._reading() as db:
             return dict(db.execute(query).all())
+
+
+def store_cups(
+    db: Session, session: SessionRow, plan: CupPlan, sheet_read_by: str | None = None
+) -> None:
+    """Store the flights of a plan, as ``store_plan`` says it; the waters are there already."""
+    _check_question(db, session, plan.design.kind)
+    session.design, session.plan_notes = asdict(plan.design), list(plan.notes)
+    tokens = {key.flight: key for key in plan.keys}
+    seats = seat(db, session.id, sorted({cup.taster for cup in plan.cups}))
+    for number in sorted({cup.flight for cup in plan.cups}):
+        flight = _fresh_flight(db, session, number)
+        served = [cup for cup in plan.cups if cup.flight == number]
+        # By code: the order of planning could tell which cups share a jug.
+        cups = {code: CupRow(flight_id=flight.id, blind_code=code) for code in plan.codes(number)}
+        db.add_all(cups.values())
+        db.flush()
+        for cup in served:
+            db.add(
+                ServingRow(
+                    flight_id=flight.id,
+                    taster_id=seats[clean_name("taster", cup.taster)],
+                    position=cup.position,
+                    cup_id=cups[cup.blind_code].id if cup.blind_code else None,
+                )
+            )
+        key = tokens[number]
+        db.add(
+            SealedKeyRow(
+                flight_id=flight.id,
+                sealed_for=key.session,
+                token=key.token,
+                dose_lock=key.dose_lock,
+            )
+        )
+        if sheet_read_by is not None:
+            add_event(db, session.id, READ_FOR_SHEET, flight_id=flight.id, done_by=sheet_read_by)
 
 
 def _check_question(db: Session, session: SessionRow, design: str) -> None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields
 from datetime import date
-from typing import TYPE_CHECKING, Any, get_args
+from math import inf
+from typing import TYPE_CHECKING, Any, Final, get_args
 
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from labkit.book.store.columns import clean_name, clean_text, now_utc
+from labkit.book.store.columns import clean_name, clean_number, clean_text, now_utc
 from labkit.book.store.lookups import (
     add_event,
     find_client,
@@ -38,7 +39,7 @@ from labkit.book.store.schema import (
 )
 from labkit.book.store.transactions import Transactions
 from labkit.errors import BookError
-from labkit.tasting import Scale
+from labkit.tasting import CupPlan, Scale
 
 if TYPE_CHECKING:
     from labkit.tasting import SessionWater
@@ -57,6 +58,8 @@ class Sessions(Transactions):
         attributes: Sequence[Attribute],
         tasters: Sequence[str],
         waters: Iterable[SessionWater] = (),
+        plan: CupPlan | None = None,
+        sheet_read_by: str | None = None,
         tasted_on: date | None = None,
         serving: Serving = "shared bowls",
         brew_method: BrewMethod = "cupping",
@@ -78,12 +81,16 @@ class Sessions(Transactions):
             Who tastes; names that are new to the book are added.
         waters : iterable of SessionWater
             Waters that take part, as ``labkit.tasting.session_waters`` labels them.
+        plan, sheet_read_by : CupPlan and str, optional
+            The session's cups, as in ``store_plan``: both are in the lab book, or neither.
 
         Raises
         ------
         BookError
             If the name is taken, or anything named is unknown, missing or double.
         """
+        from labkit.book.sessions.plans import store_cups  # which builds on this module
+
         kept_stages = _choices("stages", stages, Stage)
         _choices("serving", [serving], Serving)
         _choices("brew_method", [brew_method], BrewMethod)
@@ -101,6 +108,9 @@ class Sessions(Transactions):
             kept = clean_name("session", name)
             if db.scalar(select(SessionRow.id).where(SessionRow.name == kept)) is not None:
                 msg = f"session must be new, but {kept!r} is in the lab book; choose another name."
+                raise BookError(msg)
+            if plan is not None and clean_name("session", plan.session) != kept:
+                msg = f"plan must be of session {kept!r}, got one of {plan.session!r}."
                 raise BookError(msg)
             row = SessionRow(
                 coffee=find_coffee(db, coffee, client),
@@ -122,6 +132,8 @@ class Sessions(Transactions):
             seat(db, row.id, people)
             add_waters(db, row, waters)
             add_event(db, row.id, "session started")
+            if plan is not None:
+                store_cups(db, row, plan, sheet_read_by)
             return _session(db, row)
 
         return self._write(work)
@@ -192,8 +204,21 @@ def _refuse_doubles(field: str, names: Sequence[str]) -> None:
         raise BookError(msg)
 
 
+MOST_HELD: Final = 1e5
+"""Above every dose, ratio, temperature and time that is held in a session."""
+
+
 def _held_out(held: Held) -> dict[str, Any]:
-    out = asdict(held)
+    """Give what is held as it is kept; what could not be read again is refused."""
+    out: dict[str, Any] = {}
+    for name, value in asdict(held).items():
+        if isinstance(getattr(Held(), name), str):
+            out[name] = clean_text(name, value)
+        elif name == "roast_date" or value is None:
+            out[name] = value
+        else:
+            most = 100.0 if name == "base_share_percent" else MOST_HELD
+            out[name] = clean_number(name, value, most=most)
     out["roast_date"] = held.roast_date.isoformat() if held.roast_date else None
     return out
 
@@ -201,6 +226,9 @@ def _held_out(held: Held) -> dict[str, Any]:
 def _held_in(kept: dict[str, Any]) -> Held:
     known = {field.name: kept[field.name] for field in fields(Held) if field.name in kept}
     day = known.get("roast_date")
+    # An earlier version kept what is no number; it reads as not recorded.
+    is_number = {name for name, value in known.items() if isinstance(value, int | float)}
+    known |= dict.fromkeys(name for name in is_number if not 0 < known[name] < inf)
     return Held(**known | {"roast_date": date.fromisoformat(day) if day else None})
 
 

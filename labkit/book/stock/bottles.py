@@ -5,12 +5,32 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from numbers import Real
 from typing import TYPE_CHECKING, Final, Literal
 
+from labkit.book.store.columns import clean_number
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
     from labkit.water import Concentrate
+
+MOST_ML: Final = 1e6
+"""A thousand litres: no bottle holds more, and nobody takes more from one."""
+
+MOST_DAYS: Final = 60
+"""Longest that a lab may let bicarbonate stand."""
+
+MOST_PERCENT: Final = 100.0
+"""A purity may come as percent by mistake: the concentrate says how to give it."""
+
+MOST_MG_L_PER_ML: Final = 1e5
+"""Above what 1 mL of any salt adds to a litre (mg/L as CaCO3); grams have a bound of their own."""
+
+MOST_DIGIT_G: Final = 100.0
+"""Coarsest balance that is believed (g)."""
+
+MOST_DAYS_OF_A_BOTTLE: Final = 3650
+"""Ten years: a bottle that is said to keep longer was mistyped."""
 
 MOST_UNCERTAIN_PERCENT: Final = 100.0
 """A measurement that may be off by as much as it found says nothing."""
@@ -84,6 +104,9 @@ class BottleUse:
 
     note: str = ""
     """What for, otherwise."""
+
+    is_bound: bool = False
+    """Whether it is what suffices for any draw: the real dose is sealed until its key opens."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,6 +257,11 @@ class Bottle:
         return max(0.0, self.volume_ml - sum(use.volume_ml for use in self.uses))
 
     @property
+    def is_left_at_least(self) -> bool:
+        """Whether more may be left: a dose is sealed, and the most it can be is counted."""
+        return self.emptied_on is None and any(use.is_bound for use in self.uses)
+
+    @property
     def use_by(self) -> date | None:
         """Last day it should be used; None if it keeps for months."""
         return None if self.keeps_days is None else self.made_on + timedelta(days=self.keeps_days)
@@ -257,15 +285,41 @@ def check_measured(strength_g_l: float, uncertainty_percent: float | None) -> No
     """
     from labkit.water import MOST_G_L
 
-    if not 0 < strength_g_l <= MOST_G_L:
-        msg = (
-            f"strength_g_l must be above 0 and at most {MOST_G_L:.0f}, got {strength_g_l:g}: no "
-            "bottle holds more, so check the unit."
-        )
-        raise BookError(msg)
-    if uncertainty_percent is not None and not 0 < uncertainty_percent <= MOST_UNCERTAIN_PERCENT:
-        msg = (
-            f"uncertainty_percent must be above 0 and at most {MOST_UNCERTAIN_PERCENT:.0f}, got "
-            f"{uncertainty_percent:g}; leave it out if it is not known."
-        )
-        raise BookError(msg)
+    clean_number("strength_g_l", strength_g_l, most=MOST_G_L)
+    if uncertainty_percent is not None:
+        clean_number("uncertainty_percent", uncertainty_percent, most=MOST_UNCERTAIN_PERCENT)
+
+
+def whole_days(days: object, most: int) -> int:
+    """Give a number of days as it is kept.
+
+    Raises
+    ------
+    BookError
+        If it is no whole number from 1 to `most`.
+    """
+    if not isinstance(days, bool) and isinstance(days, Real):
+        kept = readable_days(days, most)
+        if kept is not None and kept == days:
+            return kept
+    remedy = "common practice is 3 to 4" if most == MOST_DAYS else "leave it out if it keeps"
+    msg = f"keeps_days must be 1 to {most} days, got {days!r}; give whole days, {remedy}."
+    raise BookError(msg)
+
+
+def readable_days(kept: object, most: int) -> int | None:
+    """Read a number of days, as an earlier version may have kept it: parts of a day are dropped."""
+    try:
+        days = float(str(kept))  # as text: a number of any size and type
+    except ValueError:
+        return None
+    return int(days) if 1 <= days <= most else None
+
+
+def salt_g_l(bottle: Bottle, strength_mg_l_caco3_per_ml: float) -> float:
+    """Grams of a bottle's salt in a litre (g/L) that add so much to a litre by the mL."""
+    from labkit.water import Concentrate, salt
+
+    return Concentrate.of_strength(
+        salt=salt(bottle.salt), strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml
+    ).strength_g_l

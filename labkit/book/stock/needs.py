@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Final
 
+from labkit.book.stock.bottles import MOST_ML
+from labkit.book.store.columns import clean_number
 from labkit.book.store.schema import PLANNED
 from labkit.errors import DosingError
 
 if TYPE_CHECKING:
     from labkit.book.lab_book import LabBook
+    from labkit.book.stock.doses import DosesKept
     from labkit.book.store.records import TastingSession
     from labkit.tasting import CupPlan
     from labkit.water import Mixing
@@ -65,11 +69,7 @@ def session_needs(book: LabBook, *, jug_volume_ml: float = JUG_ML) -> tuple[Sess
     enough and says nothing of the draw. While some flights of a plan wait and others are mixed,
     the waters of those that wait are not known, and the figure is larger than their share.
     """
-    taken = {
-        (use.session, use.flight)
-        for bottle in book.bottles(include_emptied=True)
-        for use in bottle.uses
-    }
+    taken = book.mixed_flights()
     needs = []
     for session in book.sessions():
         waiting = tuple(
@@ -80,6 +80,37 @@ def session_needs(book: LabBook, *, jug_volume_ml: float = JUG_ML) -> tuple[Sess
         if waiting:
             needs.append(_need(book, session, waiting, jug_volume_ml))
     return tuple(needs)
+
+
+def take_doses(
+    book: LabBook,
+    session: str,
+    flight: int,
+    doses: Mapping[str, float],
+    *,
+    jug_volume_ml: float = JUG_ML,
+    used_on: date | None = None,
+) -> DosesKept:
+    """Write down what was taken for a flight, without telling what its closed key holds.
+
+    The doses are sealed to the key; until it opens the shelf counts what suffices for any draw,
+    which anyone can work out from the plan.
+
+    Parameters
+    ----------
+    doses : mapping of str to float
+        Bottle -> what was taken (mL).
+    jug_volume_ml : float
+        Volume of a jug (mL), for what suffices.
+
+    Raises
+    ------
+    BookError
+        As ``LabBook.seal_doses``.
+    """
+    volume_ml = clean_number("jug_volume_ml", jug_volume_ml, most=MOST_ML)
+    need = _need(book, book.session(session), (book.flight(session, flight).number,), volume_ml)
+    return book.seal_doses(session, flight, doses, at_most=need.most_ml, used_on=used_on)
 
 
 def _need(

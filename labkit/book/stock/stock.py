@@ -2,15 +2,31 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
 from typing import Final, cast, get_args
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.stock.bottles import Answer, Bottle, BottleUse, Counts, Measurement, check_measured
-from labkit.book.store.columns import clean_name, clean_text, now_utc
+from labkit.book.stock.bottles import (
+    MOST_DAYS,
+    MOST_DAYS_OF_A_BOTTLE,
+    MOST_DIGIT_G,
+    MOST_MG_L_PER_ML,
+    MOST_ML,
+    MOST_PERCENT,
+    Answer,
+    Bottle,
+    BottleUse,
+    Counts,
+    Measurement,
+    check_measured,
+    readable_days,
+    salt_g_l,
+    whole_days,
+)
+from labkit.book.stock.doses import forget_bounds, refuse_closed
+from labkit.book.store.columns import clean_name, clean_number, clean_text, today
 from labkit.book.store.lookups import find_bottle, find_flight, find_session
 from labkit.book.store.schema import (
     AnswerRow,
@@ -25,9 +41,6 @@ from labkit.errors import BookError
 
 BICARBONATE_KEEPS_DAYS: Final = 4
 """Common practice: bicarbonate feeds bacteria and is made fresh every three to four days."""
-
-MOST_DAYS: Final = 60
-"""Longest that a lab may let bicarbonate stand."""
 
 _DAYS_FACT: Final = "bicarbonate_keeps_days"
 
@@ -63,20 +76,23 @@ class Stock(Transactions):
         SaltError, ConcentrateError
             If there is no such salt, or the figures are impossible.
         BookError
-            If the name is taken.
+            If the name is taken, a figure is no number above 0, or ``keeps_days`` is no whole
+            number of days.
         """
         from labkit.water import salt as known_salt
 
+        if keeps_days is not None:
+            keeps_days = whole_days(keeps_days, MOST_DAYS_OF_A_BOTTLE)
         if keeps_days is None and known_salt(salt).alkalinity_mg_caco3_per_g > 0:
             keeps_days = self.bicarbonate_keeps_days()
         bottle = Bottle(
             name=clean_name("bottle", name),
             salt=known_salt(salt).label,
-            weighed_g=float(weighed_g),
-            volume_ml=float(volume_ml),
-            purity=float(purity),
-            balance_g=float(balance_g),
-            made_on=made_on or _today(),
+            weighed_g=clean_number("weighed_g", weighed_g, most=MOST_ML),
+            volume_ml=clean_number("volume_ml", volume_ml, most=MOST_ML),
+            purity=clean_number("purity", purity, most=MOST_PERCENT),
+            balance_g=clean_number("balance_g", balance_g, most=MOST_DIGIT_G),
+            made_on=made_on or today(),
             lot=clean_text("lot", lot),
             keeper=clean_text("keeper", keeper),
             keeps_days=keeps_days,
@@ -138,14 +154,15 @@ class Stock(Transactions):
             impossible: what is written down stays, and no dose could be counted with it.
         """
         given = [s for s in (strength_g_l, strength_mg_l_caco3_per_ml) if s is not None]
-        if len(given) != 1 or not given[0] > 0:
+        if len(given) != 1:
             msg = (
                 "one strength above 0 must be given, as strength_g_l or as "
                 f"strength_mg_l_caco3_per_ml, got {strength_g_l} and {strength_mg_l_caco3_per_ml}."
             )
             raise BookError(msg)
         if strength_g_l is None:
-            strength_g_l = _salt_g_l(self.bottle(name), given[0])
+            given_mg = clean_number("strength_mg_l_caco3_per_ml", given[0], most=MOST_MG_L_PER_ML)
+            strength_g_l = salt_g_l(self.bottle(name), given_mg)
         check_measured(strength_g_l, uncertainty_percent)
 
         def work(db: Session) -> Bottle:
@@ -153,7 +170,7 @@ class Stock(Transactions):
             db.add(
                 MeasurementRow(
                     bottle_id=row.id,
-                    measured_on=measured_on or _today(),
+                    measured_on=measured_on or today(),
                     strength_g_l=float(strength_g_l),
                     method=clean_name("method", method),
                     measured_by=clean_text("measured_by", measured_by),
@@ -194,7 +211,7 @@ class Stock(Transactions):
                 AnswerRow(
                     bottle_id=row.id,
                     measurement_id=last.id,
-                    answered_on=_today(),
+                    answered_on=today(),
                     counts=counts,
                     answered_by=clean_text("answered_by", answered_by),
                     reason=clean_text("reason", reason),
@@ -207,7 +224,8 @@ class Stock(Transactions):
 
     def bicarbonate_keeps_days(self) -> int:
         """How many days a bicarbonate bottle keeps in this lab: 4 unless it was set."""
-        return int(self.facts().get(_DAYS_FACT, BICARBONATE_KEEPS_DAYS))
+        kept = readable_days(self.facts().get(_DAYS_FACT), MOST_DAYS)
+        return BICARBONATE_KEEPS_DAYS if kept is None else kept
 
     def set_bicarbonate_keeps_days(self, days: int) -> None:
         """Set how many days bicarbonate keeps, for new bottles and those on the shelf.
@@ -217,15 +235,11 @@ class Stock(Transactions):
         Raises
         ------
         BookError
-            If it is not 1 to 60 days.
+            If it is not 1 to 60 whole days.
         """
         from labkit.water import salt as known_salt
 
-        if not 1 <= days <= MOST_DAYS:
-            msg = (
-                f"keeps_days must be 1 to {MOST_DAYS} days, got {days}; common practice is 3 to 4."
-            )
-            raise BookError(msg)
+        days = whole_days(days, MOST_DAYS)
         before = self.bicarbonate_keeps_days()
 
         def work(db: Session) -> None:
@@ -234,9 +248,13 @@ class Stock(Transactions):
                 db.add(FactRow(name=_DAYS_FACT, value=str(days)))
             else:
                 fact.value = str(days)
-            same = (BottleRow.keeps_days == before, BottleRow.emptied_on.is_(None))
-            for row in db.scalars(select(BottleRow).where(*same)):
-                if known_salt(row.salt).alkalinity_mg_caco3_per_g > 0:
+            for row in db.scalars(select(BottleRow).where(BottleRow.emptied_on.is_(None))):
+                # One that is unreadable was never a number of days of the bottle's own.
+                kept = readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE)
+                is_readable = kept is not None and kept == row.keeps_days
+                if known_salt(row.salt).alkalinity_mg_caco3_per_g > 0 and (
+                    kept == before or not is_readable
+                ):
                     row.keeps_days = days
 
         self._write(work)
@@ -261,27 +279,30 @@ class Stock(Transactions):
         Raises
         ------
         BookError
-            If the bottle, session or flight is unknown, or the volume is not above 0.
+            If the bottle, session or flight is unknown, the volume is not above 0, or the flight's
+            key is closed: its doses would tell its waters, so that they are sealed
+            (``labkit.book.stock.needs.take_doses``).
         """
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
             raise BookError(msg)
-        if not (volume_ml > 0 and math.isfinite(volume_ml)):
-            msg = f"volume_ml must be above 0, got {volume_ml!r}; give what was taken."
-            raise BookError(msg)
+        volume_ml = clean_number("volume_ml", volume_ml, most=MOST_ML)
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
-            if session is not None and flight is not None:
-                find_flight(db, session, flight)
+            if session is not None:
+                refuse_closed(db, session, flight)
+                if flight is not None:
+                    forget_bounds(db, find_flight(db, session, flight))
             db.add(
                 BottleUseRow(
                     bottle_id=row.id,
                     session_id=None if session is None else find_session(db, session).id,
                     flight=flight,
-                    used_on=used_on or _today(),
-                    volume_ml=float(volume_ml),
+                    used_on=used_on or today(),
+                    volume_ml=volume_ml,
                     note=clean_text("note", note),
+                    is_bound=False,
                 )
             )
             db.flush()
@@ -294,7 +315,7 @@ class Stock(Transactions):
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
-            row.emptied_on = on or _today()
+            row.emptied_on = on or today()
             return _bottle(db, row)
 
         return self._write(work)
@@ -311,19 +332,6 @@ class Stock(Transactions):
             query = query.where(BottleRow.emptied_on.is_(None))
         with self._reading() as db:
             return tuple(_bottle(db, row) for row in db.scalars(query).all())
-
-
-def _today() -> date:
-    """The day on the wall, not in Greenwich."""
-    return now_utc().astimezone().date()
-
-
-def _salt_g_l(bottle: Bottle, strength_mg_l_caco3_per_ml: float) -> float:
-    from labkit.water import Concentrate, salt
-
-    return Concentrate.of_strength(
-        salt=salt(bottle.salt), strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml
-    ).strength_g_l
 
 
 def _bottle(db: Session, row: BottleRow) -> Bottle:
@@ -360,7 +368,7 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
         balance_g=row.balance_g,
         lot=row.lot,
         keeper=row.keeper,
-        keeps_days=row.keeps_days,
+        keeps_days=readable_days(row.keeps_days, MOST_DAYS_OF_A_BOTTLE),
         emptied_on=row.emptied_on,
         note=row.note,
         measurements=tuple(
@@ -382,6 +390,7 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
                 session=session,
                 flight=use.flight,
                 note=use.note,
+                is_bound=use.is_bound,
             )
             for use, session in used
         ),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import unicodedata
-from datetime import UTC, datetime
+from contextlib import suppress
+from datetime import UTC, date, datetime
+from numbers import Real
 from typing import TYPE_CHECKING
 
 from sqlalchemy import DateTime
@@ -46,6 +48,11 @@ def now_utc() -> datetime:
     return datetime.now(UTC)
 
 
+def today() -> date:
+    """The day on the wall, not in Greenwich."""
+    return now_utc().astimezone().date()
+
+
 def in_utc(field: str, moment: datetime) -> datetime:
     """Give a moment in UTC.
 
@@ -58,6 +65,23 @@ def in_utc(field: str, moment: datetime) -> datetime:
         msg = f"{field} must have a time zone, got {moment.isoformat()}; use datetime.now(UTC)."
         raise BookError(msg)
     return moment.astimezone(UTC)
+
+
+def clean_number(field: str, number: object, *, most: float) -> float:
+    """Give a number as it is stored: above 0 and at most `most`.
+
+    Raises
+    ------
+    BookError
+        If it is no number, not finite, or out of bounds: what is stored has to be read for good.
+    """
+    if not isinstance(number, bool) and isinstance(number, Real):
+        with suppress(OverflowError):
+            kept = float(number)
+            if 0 < kept <= most:
+                return kept
+    msg = f"{field} must be above 0 and at most {most:.0f}, got {number!r}; check the unit."
+    raise BookError(msg)
 
 
 def clean_name(field: str, text: object) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from difflib import get_close_matches
+from typing import Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -17,12 +18,16 @@ from labkit.book.store.schema import (
     CupRow,
     EventRow,
     FlightRow,
+    OpenedCupRow,
     SeatRow,
     ServingRow,
     SessionRow,
     TasterRow,
 )
 from labkit.errors import BookError
+
+READ_FOR_SHEET: Final = "opened for the bench sheet"
+"""What the lab book calls it when the preparer reads a sealed key."""
 
 
 def unknown(field: str, given: object, known: Iterable[str]) -> BookError:
@@ -89,6 +94,12 @@ def find_flight(db: Session, session: str, number: int, *, lock: str | None = No
         numbers = db.scalars(select(FlightRow.number).where(FlightRow.session_id == row.id))
         raise unknown(f"flight of session {session!r}", number, map(str, numbers))
     return flight
+
+
+def is_opened(db: Session, flight: FlightRow) -> bool:
+    """Whether the lab book knows what was in a flight's cups, locked or not."""
+    query = select(OpenedCupRow.cup_id).join(CupRow).where(CupRow.flight_id == flight.id).limit(1)
+    return db.scalar(query) is not None
 
 
 def find_seat(db: Session, session: SessionRow, taster: str) -> SeatRow:

@@ -31,7 +31,7 @@ from labkit.book.store.columns import now_utc
 from labkit.book.store.schema import FactRow
 from labkit.errors import BookError
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31

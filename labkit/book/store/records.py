@@ -216,10 +216,14 @@ class Flight:
     """Planned, being tasted, locked or opened."""
 
     is_unblinded: bool
-    """Whether its key was opened before the lock, or it was unlocked after the opening."""
+    """Whether its key was opened before the lock, or it was unlocked once the key was open or the
+    codes under its cups were read."""
 
     has_key: bool
     """Whether a sealed key is stored."""
+
+    codes_found: bool
+    """Whether one tasted it alone and the codes under its cups have been read off since."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -182,7 +182,7 @@ class SessionRow(Base):
 
 
 class BottleUseRow(Base):
-    """Millilitres taken from a bottle, for a session or not."""
+    """Millilitres taken from a bottle, for a session or not; a bound while its key is closed."""
 
     __tablename__ = "bottle_uses"
 
@@ -193,6 +193,7 @@ class BottleUseRow(Base):
     used_on: Mapped[date]
     volume_ml: Mapped[float]
     note: Mapped[str]
+    is_bound: Mapped[bool]
 
 
 class AttributeRow(Base):
@@ -269,6 +270,18 @@ class SealedKeyRow(Base):
 
     flight_id: Mapped[int] = mapped_column(ForeignKey("flights.id"), primary_key=True)
     sealed_for: Mapped[str]
+    token: Mapped[bytes]
+    dose_lock: Mapped[bytes | None]
+
+
+class SealedDosesRow(Base):
+    """What was taken for a flight whose key is closed, sealed to that key."""
+
+    __tablename__ = "sealed_doses"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    flight_id: Mapped[int] = mapped_column(ForeignKey("flights.id"), index=True)
+    used_on: Mapped[date]
     token: Mapped[bytes]
 
 

@@ -7,9 +7,17 @@ from html import escape
 from labkit.book import Flight, LabBook
 
 NOT_BLIND = "not blind"
-"""The mark of a flight whose key was opened before the lock, or that was unlocked after it."""
+"""The mark of a flight whose scores may have been given knowing the cups (``is_unblinded``)."""
 
-_OF_KEYS = ("opened", "unlocked", "codes found")
+_OF_KEYS = ("opened", "unlocked", "codes ")
+
+
+def cost_of_unlocking(flight: Flight) -> str:
+    """What unlocking a flight does to its blindness, in a sentence; empty if nothing."""
+    if flight.is_unblinded or not (flight.state == "opened" or flight.codes_found):
+        return ""
+    known = "Its key is open" if flight.state == "opened" else "The codes under its cups were read"
+    return f"{known}: unlocked, it counts as not blind for good, and readings leave it out."
 
 
 def flight_name(flight: Flight, *, short: bool = False) -> str:

@@ -85,6 +85,29 @@ def test_a_wrong_code_under_a_cup_is_said_and_nothing_is_kept(book, form, typed,
     assert opening.found.form is found  # what was typed is still there
 
 
+def test_codes_typed_in_swapped_are_corrected_in_the_form_before_the_key_opens(book, form):
+    session = alone_session(book, form)
+    labels = list(book.plan(session).codes(1))
+    swapped = [labels[1], labels[0], *labels[2:]]
+    book.enter_found_codes(session, 1, "Ada", dict(enumerate(swapped, start=1)))
+    opening = OpenForm(book)
+    assert opening._buttons.layout.display == ""  # the key may be opened
+
+    opening.found._correct.click()
+    again = opening.found.form
+    assert [again.fields[f"place_{n}"].value for n in (1, 2)] == swapped[:2]
+    for n in (1, 2):
+        again.fields[f"place_{n}"].value = labels[n - 1]
+    opening.found._button.click()
+    assert "needs a reason" in again.message.value
+    again.fields["reason"].value = "swapped"
+    opening.found._button.click()
+
+    assert [cup.blind_code for cup in book.served_cups(session, 1, "Ada")] == labels
+    opening._folds.selected_index = 2
+    assert f"cup 1: {labels[1]} before, now {labels[0]}" in opening._history.value
+
+
 # ------------------------------------------------------------------------ late and absent
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from dataclasses import replace
 from datetime import date
@@ -30,6 +31,7 @@ from labkit.widgets import (
 )
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
 from labkit.widgets.steps.plan.power_view import panel_noise
+from tests.book.faults import failing_to_store
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
     all_widgets,
@@ -348,3 +350,14 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     test = plan_discrimination("triangle", pair, ["Ada", "Bo"], session=name, **asked)
     with pytest.raises(BookError, match="asks for scores, but its cups are for a test of two"):
         book.store_plan(test)
+
+
+def test_a_disk_that_fails_half_way_leaves_no_session_and_the_second_try_keeps_the_name(book, form):
+    type_passphrase(form)
+    with failing_to_store(book, "sealed_keys"):
+        form._button.click()
+    assert "could not be written to (disk I/O error)" in form.form.message.value
+    assert book.sessions() == ()
+
+    assert not re.search(r"session \d", sealed(form))  # the usual name, not that of a second one
+    assert len(book.sessions()) == 1

@@ -7,12 +7,20 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import Bottle, LabBook, session_needs
+from labkit.book import JUG_ML, Bottle, DosesKept, LabBook, session_needs, take_doses
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 
 _FOR_NOTHING = ("spilt, or other use", None)
+
+_SAID_OF = {
+    "sealed": "Written down and sealed with the flight's key: doses tell its waters. Until it "
+    "opens, the shelf counts the most that any draw would take.",
+    "at most": "The shelf counts the most that any draw would take. This key was sealed by an "
+    "earlier labkit and takes no doses: write them down again once it is open.",
+}
+"""What is said of doses whose key is closed; never how much it was."""
 
 
 def too_old(bottle: Bottle) -> str:
@@ -99,10 +107,18 @@ class TakenForm(widgets.VBox):
         Where they are written down.
     on_written : callable
         Called after something was written.
+    jug_volume_ml : callable
+        Says what a jug holds (mL).
     """
 
-    def __init__(self, book: LabBook, on_written: Callable[[], Any]) -> None:
+    def __init__(
+        self,
+        book: LabBook,
+        on_written: Callable[[], Any],
+        jug_volume_ml: Callable[[], float] = lambda: JUG_ML,
+    ) -> None:
         self._book, self._on_written = book, on_written
+        self._jug_volume_ml = jug_volume_ml
         self._bottles = [bottle.name for bottle in book.bottles()]
         write = fields.button("Write down what was taken", main=True)
         write.on_click(lambda _b: self._store())
@@ -126,11 +142,22 @@ class TakenForm(widgets.VBox):
         super().__init__([self.form, self.empty_form])
 
     def refresh(self) -> None:
-        """Offer the flights that wait to be mixed, the first of them chosen."""
+        """Offer flights that wait to be mixed, then open ones whose doses are not known."""
         waiting = [
             (f"flight {flight} of {need.session}", (need.session, flight))
             for need in session_needs(self._book)
             for flight in need.flights
+        ]
+        counted = {
+            (use.session, use.flight)
+            for bottle in self._book.bottles(include_emptied=True)
+            for use in bottle.uses
+            if use.is_bound and use.session and use.flight
+        }
+        waiting += [
+            (f"flight {flight} of {session}, open", (session, flight))
+            for session, flight in sorted(counted)
+            if self._book.flight(session, flight).state == "opened"
         ]
         chooser, options = self.form.fields["taken_for"], [*waiting, _FOR_NOTHING]
         if list(chooser.options) != options:
@@ -144,7 +171,7 @@ class TakenForm(widgets.VBox):
             for place, name in enumerate(self._bottles)
         }
 
-        def work() -> None:
+        def work() -> DosesKept:
             off = next((name for name, volume_ml in doses.items() if volume_ml < 0), None)
             if off is not None:
                 raise BookError(
@@ -156,18 +183,22 @@ class TakenForm(widgets.VBox):
                     "one dose must be above 0 mL, got none. Type what the bench sheet's last row "
                     "says."
                 )
-            session, flight = taken if taken else (None, None)
-            for name, volume_ml in doses.items():
-                if volume_ml:
-                    self._book.use_bottle(name, volume_ml, session=session, flight=flight)
+            given = {name: volume_ml for name, volume_ml in doses.items() if volume_ml}
+            if taken:
+                jug_volume_ml = self._jug_volume_ml()
+                session, flight = taken
+                return take_doses(self._book, session, flight, given, jug_volume_ml=jug_volume_ml)
+            for name, volume_ml in given.items():
+                self._book.use_bottle(name, volume_ml)
+            return "exact"
 
-        done, _ = self.form.attempt(work)
+        done, kept = self.form.attempt(work)
         if done:
             for place in range(len(self._bottles)):
                 self.form.fields[f"dose_{place}"].value = 0.0  # a second press writes nothing
             self.refresh()
             said_of = ", ".join(f"{ml:g} mL of {name}" for name, ml in doses.items() if ml)
-            self.form.say(f"Written down: {said_of}.")
+            self.form.say(f"Written down: {said_of}." if kept == "exact" else _SAID_OF[kept])
             self._on_written()
 
     def _empty(self) -> None:

@@ -45,7 +45,9 @@ class StockForm(widgets.VBox):
         )
         self.form.compute_with(self._show)
         self.questions = QuestionForm(book, self._after)
-        self.taken = TakenForm(book, self._after)
+        self.taken = TakenForm(
+            book, self._after, lambda: float(self.form.fields["jug_volume_ml"].value)
+        )
         folded = widgets.Accordion([self.taken])
         folded.set_title(0, "Write down doses taken, or an empty bottle")
         folded.selected_index = None
@@ -112,7 +114,8 @@ def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
         else:
             age += f"good until {bottle.use_by:%d %b}"
         most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
-        within = f"{bottle.left_ml:.0f} mL left"
+        least = "at least " if bottle.is_left_at_least else ""
+        within = f"{least}{bottle.left_ml:.0f} mL left"
         if most:
             after = bottle.left_ml - most
             within += f"; needed up to {most:.0f} mL; "
@@ -150,7 +153,9 @@ def _history(bottle: Bottle) -> str:
         ]
     for use in bottle.uses:
         whither = f", flight {use.flight} of {use.session}" if use.session else ""
-        rows.append(("taken", f"{use.volume_ml:g} mL, {use.used_on:%Y-%m-%d}{whither}"))
+        most, sealed = ("at most ", "; sealed until its key opens") if use.is_bound else ("", "")
+        dose = f"{most}{use.volume_ml:g} mL"
+        rows.append(("taken", f"{dose}, {use.used_on:%Y-%m-%d}{whither}{sealed}"))
     if bottle.note:
         rows.append(("note", bottle.note))
     return table(bottle.name, ("", ""), rows)

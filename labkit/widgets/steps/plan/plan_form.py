@@ -355,6 +355,7 @@ class PlanForm(widgets.VBox):
             jug_volume_ml=now["jug_volume_ml"],
             lab_book=self._book.name,
         )
+        # Session, cups and the record of the sheet together: a disk that fails leaves none of them.
         if session is None:
             self._book.start_session(
                 name,
@@ -362,15 +363,16 @@ class PlanForm(widgets.VBox):
                 client=client,
                 attributes=attributes,
                 tasters=people,
+                waters=waters,
+                plan=plan,
+                sheet_read_by=held.preparer,
                 serving=now["serving"],
                 brew_method=self.conditions.fields["brew_method"].value,
                 stages=now["stages"],
                 held=held,
             )
-        self._book.store_plan(plan, waters=waters)
-        preparer = session.held.preparer if session else held.preparer
-        for flight in plan.flights:  # the sheet is out: that is on record
-            self._book.open_for_bench_sheet(name, flight, now["passphrase"], done_by=preparer)
+        else:
+            self._book.store_plan(plan, waters=waters, sheet_read_by=session.held.preparer)
         self._handover.hand(
             sheet.html,
             name=file_name(name, "bench-sheet"),

@@ -125,7 +125,8 @@ class ReplanForm(widgets.VBox):
             recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
         )
         sheet = self._sheet(plan, secret, now["jug_volume_ml"]) if each else None
-        self._book.store_plan(plan)
+        preparer = self._book.session(session).held.preparer
+        self._book.store_plan(plan, sheet_read_by=None if sheet is None else preparer)
         who = "; ".join(
             f"{word} {', '.join(names)}"
             for word, names in (("without", now["absent"]), ("with", late))
@@ -134,9 +135,6 @@ class ReplanForm(widgets.VBox):
         if sheet is None:
             paper = "Codes and bowls stay: only the newcomers need a score sheet."
         else:
-            preparer = self._book.session(session).held.preparer
-            for flight in plan.flights:
-                self._book.open_for_bench_sheet(session, flight, secret, done_by=preparer)
             self._handover.hand(
                 sheet.html,
                 name=file_name(session, "bench-sheet"),

@@ -9,13 +9,15 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.errors import PlanError
-from labkit.tasting import CupPlan, match_codes
+from labkit.tasting import CupPlan, Serving, match_codes
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 
 
 class FoundCodesForm(widgets.VBox):
-    """A field for each place on the table; shown only where codes are still to be found.
+    """A field for each place on the table, where codes are still to be found.
+
+    Once they are kept, one line offers to correct them, as long as the key is closed.
 
     Parameters
     ----------
@@ -29,38 +31,64 @@ class FoundCodesForm(widgets.VBox):
         self._book, self._on_found = book, on_found
         self._plan: CupPlan | None = None
         self._flight = 0
+        self._correcting = False
         self._button = fields.button("Keep these codes", main=True)
         self._button.on_click(lambda _b: self._press())
+        self._correct = fields.button("Correct the codes found")
+        self._correct.on_click(lambda _b: self._ask_again())
         self.form: Form | None = None
         super().__init__()
 
     def show(self, session: str | None, flight: int) -> bool:
         """Ask for the codes of a flight if they are missing; whether they are."""
-        self._plan = None
-        self.form = None
+        self._plan, self.form, self._correcting = None, None, False
         self._lay_out()
         if session is None:
             return False
-        plan = self._book.plan(session)
-        places = [c.position for c in plan.cups if c.flight == flight and not c.blind_code]
-        if not places:
-            return False
-        self._plan, self._flight = plan, flight
-        self.form = Form(
-            {f"place_{n}": fields.text(f"Code under cup {n}") for n in sorted(places)},
-            buttons=[self._button],
-        )
+        self._plan, self._flight = self._book.plan(session), flight
+        if any(not cup.blind_code for cup in self._cups()):
+            self._ask({cup.position: "" for cup in self._cups()})
+            return True
+        if self._book.flight(session, flight).codes_found:
+            self._lay_out(self._correct)
+        return False
+
+    def _cups(self) -> list[Serving]:
+        """The cups of the flight, in the order of the table."""
+        cups = () if self._plan is None else self._plan.cups
+        return sorted((c for c in cups if c.flight == self._flight), key=lambda c: c.position)
+
+    def _ask(self, codes: dict[int, str]) -> None:
+        """A field for each place; with the reason where codes are there already."""
+        asked = {
+            f"place_{place}": fields.text(f"Code under cup {place}", code)
+            for place, code in codes.items()
+        }
+        if self._correcting:
+            asked["reason"] = fields.text("Why corrected", placeholder="it is recorded")
+        self.form = Form(asked, buttons=[self._button])
         self.form.compute_with(self._look)
-        intro = "You tasted alone: turn each cup over and type the code you find under it."
+        intro = (
+            "Put right what was typed wrong: the earlier codes stay in the lab book."
+            if self._correcting
+            else "You tasted alone: turn each cup over and type the code you find under it."
+        )
         self._lay_out(widgets.HTML(said(intro)), self.form)
-        return True
+
+    def _ask_again(self) -> None:
+        self._correcting = True
+        self._ask({cup.position: cup.blind_code for cup in self._cups()})
 
     def _lay_out(self, *shown: widgets.Widget) -> None:
         self.children = shown
 
     def _found(self) -> dict[int, str]:
         typed = self.form.values() if self.form else {}
-        return {int(name.rpartition("_")[2]): code.strip() for name, code in typed.items()}
+        return {
+            int(name.removeprefix("place_")): code.strip()
+            for name, code in typed.items()
+            if name.startswith("place_")
+        }
 
     def _look(self, **_typed: str) -> str:
         """What is left to find, and at once what cannot be."""
@@ -89,9 +117,12 @@ class FoundCodesForm(widgets.VBox):
 
         def keep() -> None:
             self._look()  # what cannot be is said beside its cup
-            codes = match_codes(plan, flight, self._found())
-            taster = next(c.taster for c in plan.cups if c.flight == flight)
-            self._book.enter_found_codes(plan.session, flight, taster, codes, done_by=taster)
+            taster = self._cups()[0].taster
+            reason = self.form.fields["reason"].value if self._correcting and self.form else None
+            codes = self._found() if self._correcting else match_codes(plan, flight, self._found())
+            self._book.enter_found_codes(
+                plan.session, flight, taster, codes, correct_because=reason, done_by=taster
+            )
 
         done, _ = self.form.attempt(keep)
         if not done:

@@ -210,6 +210,7 @@ def preview_html(preview: ImportPreview) -> str:
     others = [row for row in preview.rows if row.verdict in ("new", "correction")]
     return (
         said(sentence)
+        + (said(preview.said_of_columns) if preview.left_out else "")
         + _rows("Refused", preview.refused, is_open=True)
         + _rows("To take", others, is_open=False)
     )

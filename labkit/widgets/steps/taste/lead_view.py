@@ -17,12 +17,12 @@ from labkit.book import LabBook, Missing
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
+from labkit.widgets.parts.flight_names import NOT_BLIND, cost_of_unlocking
 
 LOOK_EVERY_S = 3.0
 """How often the view looks into the lab book."""
 
-NOT_BLIND = ", not blind"
-"""Mark of a flight whose key was opened before its lock, or that was unlocked after."""
+LOCK, LOCK_ALL_THE_SAME = "Lock this flight", "Lock it all the same"
 
 CONNECTED_S = 30.0
 """A page that gave a sign of life so recently is connected."""
@@ -44,17 +44,18 @@ class LeadView(widgets.VBox):
         self._lead = book.session(session).held.lead
         self._table, self._missing = widgets.HTML(), widgets.HTML()
         self._flight = fields.choice("Flight", [], None)
-        self._lock = fields.button("Lock this flight", main=True)
+        self._lock = fields.button(LOCK, main=True)
         self._unlock = fields.button("Unlock it again")
         self._reason = fields.text("Reason to unlock", placeholder="it is recorded")
-        self._said = widgets.HTML()
+        self._cost, self._said = widgets.HTML(), widgets.HTML()
+        self._asked: tuple[int | None, tuple[Missing, ...]] | None = None
         super().__init__(
             [
                 self._table,
                 self._flight,
                 self._missing,
                 self._lock,
-                widgets.VBox([self._reason, self._unlock]),
+                widgets.VBox([self._cost, self._reason, self._unlock]),
                 self._said,
             ]
         )
@@ -77,7 +78,7 @@ class LeadView(widgets.VBox):
         progress = self._book.progress(self._session)
         self._table.value = _table(progress, pd.Timestamp.now("UTC"))
         options = [
-            (f"{f.number}, {f.state}{NOT_BLIND if f.is_unblinded else ''}", f.number)
+            (f"{f.number}, {f.state}{f', {NOT_BLIND}' if f.is_unblinded else ''}", f.number)
             for f in self._book.flights(self._session)
         ]
         if list(self._flight.options) != options:
@@ -87,17 +88,17 @@ class LeadView(widgets.VBox):
             self._flight.value = kept if kept in numbers else next(iter(numbers), None)
         self._show_missing()
 
-    def _state(self) -> str:
-        if self._flight.value is None:
-            return ""
-        return str(self._book.flight(self._session, self._flight.value).state)
-
     def _show_missing(self) -> None:
-        state = self._state()
-        is_open = state in ("planned", "being tasted")
+        number = self._flight.value
+        flight = None if number is None else self._book.flight(self._session, number)
+        is_open = flight is not None and flight.state in ("planned", "being tasted")
+        is_locked = flight is not None and not is_open
         self._lock.layout.display = "" if is_open else "none"
         for widget in (self._reason, self._unlock):
-            widget.layout.display = "" if state in ("locked", "opened") else "none"
+            widget.layout.display = "" if is_locked else "none"
+        self._cost.value = said(cost_of_unlocking(flight)) if flight and is_locked else ""
+        if self._asked is not None and self._asked != self._lacking():
+            self._ask(None)  # what was asked about is not what is there any more
         self._missing.value = _missing(self._book, self._session, self._flight.value, is_open)
 
     def _attempt(self, work: Any) -> None:
@@ -109,8 +110,22 @@ class LeadView(widgets.VBox):
             if sentence:
                 self._said.value = said(sentence)
 
-    def _lock_flight(self) -> str:
+    def _lacking(self) -> tuple[int | None, tuple[Missing, ...]]:
+        """The flight chosen, and what it lacks."""
         number = self._flight.value
+        return number, () if number is None else self._book.missing(self._session, number)
+
+    def _ask(self, lacking: tuple[int | None, tuple[Missing, ...]] | None) -> None:
+        """Ask for a second press before scores are left missing; None asks nothing."""
+        self._asked = lacking
+        self._lock.description = LOCK if lacking is None else LOCK_ALL_THE_SAME
+
+    def _lock_flight(self) -> str:
+        number, lacking = self._flight.value, self._lacking()
+        if lacking[1] and self._asked != lacking:
+            self._ask(lacking)
+            return _question(self._book, self._session, *lacking)
+        self._ask(None)
         missing = self._book.lock_flight(self._session, number, done_by=self._lead)
         self.refresh()
         waiting = [
@@ -130,12 +145,13 @@ class LeadView(widgets.VBox):
 
     def _unlock_flight(self) -> str:
         number = self._flight.value
-        self._book.unlock_flight(
+        flight = self._book.unlock_flight(
             self._session, number, reason=self._reason.value, done_by=self._lead
         )
         self._reason.value = ""
         self.refresh()
-        return f"Flight {number} takes scores again; the reason is in the lab book."
+        blind = " It is not blind any more: readings leave it out." if flight.is_unblinded else ""
+        return f"Flight {number} takes scores again; the reason is in the lab book.{blind}"
 
 
 _TABLE_STYLE = (
@@ -203,6 +219,21 @@ def _missing(book: LabBook, session: str, flight: int | None, is_open: bool) -> 
     return (
         f"<details><summary>{len(missing)} scores would stay missing</summary>"
         f"<ul>{items}</ul></details>"
+    )
+
+
+def _question(book: LabBook, session: str, flight: int | None, missing: tuple[Missing, ...]) -> str:
+    """Whether to lock a flight that lacks scores: how many of how many, and whose."""
+    asked = book.session(session)
+    numbers = sum(attribute.kind == "number" for attribute in asked.attributes)
+    cups = sum(cup.flight == flight for cup in book.plan(session).cups)
+    whose = ", ".join(
+        f"{taster} {sum(1 for _ in gaps)}"
+        for taster, gaps in groupby(missing, key=lambda gap: gap.taster)
+    )
+    return (
+        f"Flight {flight} lacks {len(missing)} of {cups * numbers * max(1, len(asked.stages))} "
+        f"scores ({whose}). Press again to lock it all the same: they stay missing."
     )
 
 

@@ -12,7 +12,9 @@ from labkit.widgets.steps.taste.lead_view import LeadView
 
 
 class ScoringDesk(widgets.VBox):
-    """The sessions that still take scores; of the one chosen the sheet, the lead's view, files.
+    """Sessions whose keys are not all open; of the one chosen the sheet, the lead's view, files.
+
+    One that takes scores comes first. One that is locked stays, so that a lock can be undone.
 
     Parameters
     ----------
@@ -22,12 +24,17 @@ class ScoringDesk(widgets.VBox):
 
     def __init__(self, book: LabBook) -> None:
         self._book = book
-        waiting = [
-            session.name
-            for session in reversed(book.sessions())
-            if any(f.state in ("planned", "being tasted") for f in book.flights(session.name))
-        ]
-        self._chooser = fields.choice("Session", waiting, waiting[0] if waiting else None)
+        waiting: list[tuple[str, str | None]] = []
+        locked: list[tuple[str, str | None]] = []
+        for session in reversed(book.sessions()):
+            states = {flight.state for flight in book.flights(session.name)}
+            if states & {"planned", "being tasted"}:
+                waiting.append((session.name, session.name))
+            elif "locked" in states:
+                locked.append((f"{session.name}, locked", session.name))
+        none = [("no session takes scores", None)] if locked and not waiting else []
+        first = waiting[0][1] if waiting else None
+        self._chooser = fields.choice("Session", [*waiting, *none, *locked], first)
         self._chooser.observe(lambda _change: self._show(), "value")
         self._place = widgets.VBox()
         super().__init__([self._chooser, self._place])
@@ -37,7 +44,14 @@ class ScoringDesk(widgets.VBox):
         session = self._chooser.value
         if session is None:
             self._place.children = [
-                widgets.HTML(fields.said("No session takes scores now. Plan one in notebook 2."))
+                widgets.HTML(
+                    fields.said(
+                        "No session takes scores now. Plan one in notebook 2, or choose a locked "
+                        "one above to unlock a flight."
+                        if self._chooser.options
+                        else "No session takes scores now. Plan one in notebook 2."
+                    )
+                )
             ]
             return
         tabs = widgets.Tab(

@@ -231,13 +231,13 @@ class ConfirmForm(widgets.VBox):
             client=client,
             attributes=[Attribute(name=question, scale=method.scale)],
             tasters=now["tasters"],
+            waters=pair_waters(method.name, pair, stronger=stronger),
+            plan=plan,
+            sheet_read_by=held.preparer,  # the sheet is out: that is on record
             serving="a cup each",
             brew_method=self._reading.brew_method,
             held=held,
         )
-        self._book.store_plan(plan, waters=pair_waters(method.name, pair, stronger=stronger))
-        for flight in plan.flights:  # the sheet is out: that is on record
-            self._book.open_for_bench_sheet(name, flight, now["passphrase"], done_by=held.preparer)
         self._handover.hand(
             sheet.html,
             name=file_name(name, "bench-sheet"),
