@@ -40,6 +40,7 @@ from labkit.widgets.figures import frame_html
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
 from labkit.widgets.meter_form import factor_field, read_factor
+from labkit.widgets.needs_book import NeedsBook
 from labkit.widgets.sweep_form import levels
 from labkit.widgets.taster_ticks import TasterTicks
 
@@ -64,7 +65,7 @@ _WORTH_SAYING: Final = 0.1
 _BOTTLES, _SALTS = "mL from the bottles", "g straight from salts"
 
 
-class CardForm(widgets.VBox):
+class CardForm(NeedsBook, widgets.VBox):
     """Choose a water and what there is to make it from; see the card, hand it over as files.
 
     Parameters

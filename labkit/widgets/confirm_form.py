@@ -22,6 +22,7 @@ from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
+from labkit.widgets.needs_book import NeedsBook
 from labkit.widgets.reading_view import ReadingView
 from labkit.widgets.taster_ticks import TasterTicks, refuse_nobody
 
@@ -36,7 +37,7 @@ _METHODS: Final = [
 ]
 
 
-class ConfirmForm(widgets.VBox):
+class ConfirmForm(NeedsBook, widgets.VBox):
     """Two waters of the coffee read above, who tastes, and what the test could show.
 
     One button plans the sets, seals the key and starts a session whose sheet asks the question.

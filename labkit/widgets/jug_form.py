@@ -27,11 +27,12 @@ from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
 from labkit.widgets.bottle_log import too_old
 from labkit.widgets.fields import Form, as_html, fold, said
+from labkit.widgets.needs_book import NeedsBook
 
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
 
 
-class BaseWaterForm(widgets.VBox):
+class BaseWaterForm(NeedsBook, widgets.VBox):
     """The water that the doses go into: pure by its meter, or any water by analysis.
 
     Parameters
@@ -163,7 +164,7 @@ class BaseWaterForm(widgets.VBox):
             self.form.say(f"«{name.strip()}» is in the lab book.")
 
 
-class JugForm(Form):
+class JugForm(NeedsBook, Form):
     """One jug: mL of each concentrate for a wanted water, what it becomes, and how to check it.
 
     Parameters

@@ -13,6 +13,7 @@ from labkit.water.slips import Check, DropCount, MeterReading, check_jug
 from labkit.widgets import fields
 from labkit.widgets.bottle_forms import cautions_html
 from labkit.widgets.fields import Form, said
+from labkit.widgets.needs_book import NeedsBook
 
 
 class RecipeSource(Protocol):
@@ -26,7 +27,7 @@ class RecipeSource(Protocol):
         """Call ``follow`` after every change."""
 
 
-class MeterForm(Form):
+class MeterForm(NeedsBook, Form):
     """Type what the meter shows and how many drops it took; nothing is written anywhere.
 
     Parameters

@@ -27,6 +27,7 @@ from labkit.water.markup import notes
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, as_html, fold, said
 from labkit.widgets.jug_form import BaseWaterForm
+from labkit.widgets.needs_book import NeedsBook
 from labkit.widgets.reading_view import ReadingView
 from labkit.widgets.sweep_form import levels
 
@@ -48,7 +49,7 @@ _HELPED = (
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
 
-class NextFlightView(widgets.VBox):
+class NextFlightView(NeedsBook, widgets.VBox):
     """Whether to taste on and which waters; it follows the coffee chosen in the view above.
 
     ``control`` is the coffee's control so far, which links its days; None before the first.

@@ -15,10 +15,11 @@ from labkit.widgets.alone_form import FoundCodesForm
 from labkit.widgets.early_form import EarlyForm
 from labkit.widgets.fields import Form, said
 from labkit.widgets.flight_names import flight_name, openings
+from labkit.widgets.needs_book import NeedsBook
 from labkit.widgets.sheet_form import LostPassphraseForm
 
 
-class OpenForm(widgets.VBox):
+class OpenForm(NeedsBook, widgets.VBox):
     """Which locked flight to open, and the preparer's passphrase.
 
     Who tasted alone types in the codes found under the cups first. Folded: the way back from a

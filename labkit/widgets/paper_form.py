@@ -14,9 +14,10 @@ from labkit.widgets import fields
 from labkit.widgets.fields import Form, said
 from labkit.widgets.flight_names import flight_name
 from labkit.widgets.handover import HandOver, file_name
+from labkit.widgets.needs_book import NeedsBook
 
 
-class PaperForm(widgets.VBox):
+class PaperForm(NeedsBook, widgets.VBox):
     """Buttons that hand sheets to the browser; none stays in the notebook.
 
     Parameters

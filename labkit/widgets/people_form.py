@@ -8,11 +8,12 @@ from labkit.book import LabBook
 from labkit.errors import BookError
 from labkit.widgets import fields
 from labkit.widgets.fields import Form
+from labkit.widgets.needs_book import NeedsBook
 
 _ADDED = "Added. Choose Run, Run All Cells once more: then the forms below know it."
 
 
-class PeopleForm(widgets.VBox):
+class PeopleForm(NeedsBook, widgets.VBox):
     """A client's coffee, and the people who taste; each button adds once.
 
     Parameters

@@ -30,6 +30,7 @@ from labkit.widgets.dials import LARGE, dial, numbers
 from labkit.widgets.fields import Form, as_html, fold
 from labkit.widgets.handover import HandOver, file_name
 from labkit.widgets.jug_form import BaseWaterForm
+from labkit.widgets.needs_book import NeedsBook
 from labkit.widgets.power_view import panel_noise, view_plan
 from labkit.widgets.taster_ticks import TasterTicks, refuse_nobody
 
@@ -79,7 +80,7 @@ class WaterSource(Protocol):
         """Call ``follow`` after every change."""
 
 
-class PlanForm(widgets.VBox):
+class PlanForm(NeedsBook, widgets.VBox):
     """Who tastes these waters and how, and what that would likely see; one button plans and seals.
 
     Parameters

@@ -30,6 +30,7 @@ from labkit.water.markup import percent
 from labkit.widgets import fields
 from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form, fold, said
+from labkit.widgets.needs_book import NeedsBook
 
 _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
 """A picture that scrolls sideways on a phone must not make the words beside it as wide."""
@@ -37,7 +38,7 @@ _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</sty
 SIDE_BY_SIDE: Final = "(all, side by side)"
 
 
-class ReadingView(widgets.VBox):
+class ReadingView(NeedsBook, widgets.VBox):
     """Choose a coffee and read what its scores say; it follows the choice.
 
     What was left out of a coffee by a recorded choice stays so until another is recorded.

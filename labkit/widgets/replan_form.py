@@ -14,12 +14,13 @@ from labkit.tasting import CupPlan, replan
 from labkit.widgets import fields
 from labkit.widgets.fields import Form, said
 from labkit.widgets.handover import HandOver, file_name
+from labkit.widgets.needs_book import NeedsBook
 from labkit.widgets.taster_ticks import TasterTicks
 
 _CODES_REST = timedelta(days=60)
 
 
-class ReplanForm(widgets.VBox):
+class ReplanForm(NeedsBook, widgets.VBox):
     """Who stays away and who comes in, from which flight on; one button plans anew.
 
     Parameters

@@ -13,9 +13,10 @@ from labkit.widgets import fields
 from labkit.widgets.coffees import coffee_choices
 from labkit.widgets.fields import Form
 from labkit.widgets.handover import HandOver, file_name
+from labkit.widgets.needs_book import NeedsBook
 
 
-class ReportForm(widgets.VBox):
+class ReportForm(NeedsBook, widgets.VBox):
     """Choose a coffee and save its report.
 
     Parameters

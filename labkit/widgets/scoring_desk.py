@@ -8,10 +8,11 @@ from labkit.book import LabBook
 from labkit.widgets import fields
 from labkit.widgets.files_form import FilesForm
 from labkit.widgets.lead_view import LeadView
+from labkit.widgets.needs_book import NeedsBook
 from labkit.widgets.score_sheet import ScoreSheet
 
 
-class ScoringDesk(widgets.VBox):
+class ScoringDesk(NeedsBook, widgets.VBox):
     """The sessions that still take scores; of the one chosen the sheet, the lead's view, files.
 
     Parameters

@@ -17,9 +17,10 @@ from labkit.widgets import fields
 from labkit.widgets.bottle_log import QuestionForm, TakenForm
 from labkit.widgets.fields import Form, fold, said
 from labkit.widgets.handover import HandOver, file_name
+from labkit.widgets.needs_book import NeedsBook
 
 
-class StockForm(widgets.VBox):
+class StockForm(NeedsBook, widgets.VBox):
     """What stands on the shelf and what will be taken of it; only its buttons write.
 
     Parameters

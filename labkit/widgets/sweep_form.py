@@ -14,6 +14,7 @@ from labkit.water.start import PURE, StartWater
 from labkit.widgets import fields
 from labkit.widgets.fields import Form
 from labkit.widgets.jug_form import BaseWaterForm
+from labkit.widgets.needs_book import NeedsBook
 
 KINDS: dict[str, str] = {
     "Ratio sweep: Ca to Mg at one hardness": "ratio sweep",
@@ -60,7 +61,7 @@ def levels(name: str, typed: str) -> tuple[float, ...]:
         ) from None
 
 
-class SweepForm(Form):
+class SweepForm(NeedsBook, Form):
     """Which waters to try for a coffee: the sweep, its levels and what is held.
 
     Where a dial holds a factor, the form starts from the level that the coffee's scores so far
