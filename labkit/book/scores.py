@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from labkit.book.columns import clean_name
 from labkit.book.entries import ENTRIES, is_current, read_entries
-from labkit.book.lookups import find_flight, find_session
+from labkit.book.lookups import find_flight, find_session, kept_taster
 from labkit.book.records import Receipt, ScoreEntry, Source, Stage
 from labkit.book.schema import AttributeRow, FlightRow, ScoreRow, ServingRow, TasterRow
 from labkit.book.taking import take_touch
@@ -86,7 +86,7 @@ class Scores(Transactions):
             row = find_flight(db, session, flight)
             query = ENTRIES.where(
                 ServingRow.flight_id == row.id,
-                TasterRow.name == clean_name("taster", taster),
+                TasterRow.name == kept_taster(db, taster),
                 is_current(),
             )
             return read_entries(db.execute(query.order_by(ScoreRow.id)))
@@ -105,7 +105,7 @@ class Scores(Transactions):
             if flight is not None:
                 query = query.where(FlightRow.id == find_flight(db, session, flight).id)
             if taster is not None:
-                query = query.where(TasterRow.name == clean_name("taster", taster))
+                query = query.where(TasterRow.name == kept_taster(db, taster))
             if attribute is not None:
                 query = query.where(AttributeRow.name == attribute)
             return read_entries(db.execute(query.order_by(ScoreRow.id)))
