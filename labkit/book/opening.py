@@ -46,6 +46,8 @@ LOG_MISSED = "opened_without_its_log"
 TAKEN_AS_IT_IS = "taken_as_it_is"
 """The fact that says when a damaged book was taken as it is, and why."""
 
+_CHANGED = "not as labkit wrote it"
+
 _IN_USE = 1
 """User version (byte 60 of the header) of a file whose newest rows may be in its log only; 0 once
 the last one has closed it. A file that is in use and has no log was copied without it."""
@@ -549,7 +551,7 @@ def _verdict(connection: sqlite3.Connection) -> str:
     if str(version).isdigit() and int(str(version)) > SCHEMA_VERSION:
         return "ok"  # how a newer labkit keeps its sums is not known here, and it is refused anyway
     changed = changed_tables(connection)
-    return f"not as labkit wrote it: {', '.join(changed)}" if changed else "ok"
+    return f"{_CHANGED}: {', '.join(changed)}" if changed else "ok"
 
 
 def _read_only(where: str) -> str:
@@ -557,7 +559,10 @@ def _read_only(where: str) -> str:
 
 
 def _damaged(where: str, cause: str) -> str:
-    return f"{where} is damaged ({cause}); it was left as it is: open your latest backup instead."
+    remedy = "open your latest backup instead"
+    if cause.startswith(_CHANGED):
+        remedy += ", or accept it with labkit.book.opening.take_as_it_is if you know what changed"
+    return f"{where} is damaged ({cause}); it was left as it is: {remedy}."
 
 
 def _keep_copy(path: Path, version: int) -> None:
