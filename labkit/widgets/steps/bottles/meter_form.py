@@ -12,6 +12,7 @@ from labkit.water.jugs.doses import Recipe
 from labkit.water.jugs.slips import Check, DropCount, MeterReading, check_jug
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 
 
@@ -26,7 +27,7 @@ class RecipeSource(Protocol):
         """Call ``follow`` after every change."""
 
 
-class MeterForm(Form):
+class MeterForm(NeedsBook, Form):
     """Type what the meter shows and how many drops it took; nothing is written anywhere.
 
     Parameters

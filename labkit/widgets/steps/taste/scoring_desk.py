@@ -6,12 +6,13 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.sheet.score_sheet import ScoreSheet
 from labkit.widgets.steps.taste.files_form import FilesForm
 from labkit.widgets.steps.taste.lead_view import LeadView
 
 
-class ScoringDesk(widgets.VBox):
+class ScoringDesk(NeedsBook, widgets.VBox):
     """The sessions that still take scores; of the one chosen the sheet, the lead's view, files.
 
     Parameters
