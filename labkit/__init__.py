@@ -12,6 +12,7 @@ __version__ = "0.1.0"
 _ROOM_OF = {
     "LabBook": "book",
     "choose_book": "book.current",
+    "find_book": "book.current",
     "open_book": "book.current",
     "Concentrate": "water",
     "Target": "water",

@@ -16,6 +16,7 @@ from .model.mixed import Component as Component
 from .model.mixed import MixedFit as MixedFit
 from .model.mixed import fit_mixed as fit_mixed
 from .model.scores import gather_scores as gather_scores
+from .model.scores import most_used as most_used
 from .model.surface import Surface as Surface
 from .model.surface import fit_surface as fit_surface
 from .pair_tests.answers import PairReading as PairReading

@@ -1,5 +1,6 @@
 """The door of this room: every name that others may use, and where it lives."""
 
+from .absent import AbsentBook as AbsentBook
 from .current import open_book as open_book
 from .demo import data_folder as data_folder
 from .demo import ensure_demo_book as ensure_demo_book
@@ -23,6 +24,7 @@ from .stock.needs import JUG_ML as JUG_ML
 from .stock.needs import SessionNeed as SessionNeed
 from .stock.needs import session_needs as session_needs
 from .stock.needs import take_doses as take_doses
+from .store.columns import name_key as name_key
 from .store.records import Attribute as Attribute
 from .store.records import BrewMethod as BrewMethod
 from .store.records import Client as Client

@@ -6,12 +6,13 @@ import os
 from pathlib import Path
 from typing import Final
 
+from labkit.book.absent import AbsentBook
 from labkit.book.demo import data_folder, ensure_demo_book
 from labkit.book.lab_book import LabBook
 from labkit.book.store.opening import read_url
-from labkit.errors import BookError
+from labkit.errors import BookError, LabkitError
 
-__all__ = ["choose_book", "chosen_url", "data_folder", "open_book"]
+__all__ = ["choose_book", "chosen_url", "data_folder", "find_book", "open_book"]
 
 CHOICE_FILE: Final = "lab_book.txt"
 """One line in the data folder: the URL chosen. It may hold a password, so git ignores it."""
@@ -44,13 +45,27 @@ def open_book(url: str | os.PathLike[str] | None = None) -> LabBook:
     if chosen is None:
         return LabBook(ensure_demo_book())
     read = read_url(chosen)
-    if read.get_backend_name() == "sqlite" and not Path(str(read.database)).exists():
+    if read.get_backend_name() == "sqlite" and not _is_there(Path(str(read.database))):
         msg = (
             f"the lab book {read.database} was chosen but is not there; put it back, or choose "
             "another with choose_book."
         )
         raise BookError(msg)
     return LabBook(chosen)
+
+
+def find_book() -> LabBook | AbsentBook:
+    """The lab book that the workbook uses, or what says why it cannot be opened.
+
+    For notebooks: with it every form says one calm line, and the choice of another book stays in
+    sight. In a script use :func:`open_book`, which raises.
+    """
+    try:
+        return open_book()
+    except LabkitError as error:
+        return AbsentBook(str(error))
+    except OSError as error:  # the data folder itself
+        return AbsentBook(f"{error.filename} cannot be used: {error.strerror}.")
 
 
 def choose_book(url: str | os.PathLike[str] | None) -> LabBook:
@@ -64,7 +79,11 @@ def choose_book(url: str | os.PathLike[str] | None) -> LabBook:
     folder = data_folder()
     file = folder / CHOICE_FILE
     if url is None:
-        file.unlink(missing_ok=True)
+        try:
+            file.unlink(missing_ok=True)
+        except OSError as error:
+            msg = f"{file} cannot be deleted: {error.strerror}; allow writing in its folder."
+            raise BookError(msg) from error
         return open_book()
     book = LabBook(url)
     try:
@@ -79,6 +98,14 @@ def choose_book(url: str | os.PathLike[str] | None) -> LabBook:
         msg = f"the choice could not be written to {file}: {error.strerror}."
         raise BookError(msg) from error
     return book
+
+
+def _is_there(path: Path) -> bool:
+    """Whether there is a file, or a folder that does not let itself be looked into."""
+    try:
+        return path.exists()
+    except OSError:
+        return True  # opening it says what is the matter
 
 
 def _private(path: str, flags: int) -> int:

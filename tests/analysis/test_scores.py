@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,6 +22,20 @@ def test_brew_methods_are_never_pooled(ratio_scores):
     assert len(scores.score) == len(ratio_scores)
     assert "not pooled with espresso (20)" in scores.notes[0]
     assert len(gather_scores(both, brew_method="espresso").score) == 20
+
+
+def test_of_two_scales_the_most_scored_is_read_of_equals_the_newer_and_either_can_be(ratio_scores):
+    half = len(ratio_scores) // 2
+    old = ratio_scores.head(half).assign(scale="liking 1-9", tasted_on=date(2026, 1, 5))
+    new = ratio_scores.tail(half).assign(scale="quality 6-10", tasted_on=date(2026, 2, 5))
+    for both in (pd.concat([old, new]), pd.concat([new, old])):
+        scores = gather_scores(both)
+        assert scores.scale == "quality 6-10"
+        assert f"not pooled with liking 1-9 ({half})" in scores.notes[0]
+        assert gather_scores(both, scale="liking 1-9").scale == "liking 1-9"
+    assert gather_scores(pd.concat([old, new.tail(half - 1)])).scale == "liking 1-9"
+    with pytest.raises(ReadingError, match="scale must be one that was used, got 'points'"):
+        gather_scores(both, scale="points")
 
 
 def test_a_brew_method_nobody_used_is_refused_by_name(ratio_scores):

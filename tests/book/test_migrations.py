@@ -15,6 +15,7 @@ from labkit.book import LabBook
 from labkit.book.files.folders import import_folder
 from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, upgrade
 from labkit.book.store.schema import Base
+from labkit.book.store.sums import write_sums
 from labkit.errors import BookError
 from tests.book.samples import PASSPHRASE, SESSION
 
@@ -68,6 +69,18 @@ def test_an_old_book_opens_and_loses_nothing(version, quick_folder):
             (found,) = copy.execute("SELECT version_num FROM alembic_version").fetchone()
             assert int(found) == version
             assert copy.execute("SELECT count(*) FROM scores").fetchone() == (17,)
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_the_sums_of_an_old_book_follow_its_tables_to_the_new_version(version, quick_folder):
+    path = Path(shutil.copy(BOOKS / f"version-{version}.db", quick_folder / "book.db"))
+    with closing(sqlite3.connect(path)) as old:
+        write_sums(old)
+        old.commit()
+    with LabBook(path) as book:
+        book.add_client("Thessaloup")
+    with LabBook(path) as book:  # counted again: a sum of the old tables would not agree
+        assert "Thessaloup" in [client.name for client in book.clients()]
 
 
 @pytest.mark.parametrize("version", VERSIONS)

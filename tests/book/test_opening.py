@@ -54,9 +54,11 @@ def test_a_new_file_is_a_lab_book_with_the_settings_that_scores_deserve(quick_fo
     path = quick_folder / "Röst & Söhne? #1 100%.db"
     with LabBook(path) as book:
         assert book.facts()["format"] == "labkit lab book"
-    with closing(sqlite3.connect(path)) as connection:
-        assert connection.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
-        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        with closing(sqlite3.connect(path)) as connection:
+            assert connection.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
+            assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    with closing(sqlite3.connect(path)) as connection:  # closed, the file is whole without a log
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
     assert [p.name for p in quick_folder.iterdir()] == [path.name]
 
 

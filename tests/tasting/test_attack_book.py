@@ -20,10 +20,13 @@ import pytest
 
 from labkit.book import Attribute, LabBook
 from labkit.book.stock.needs import JUG_ML, take_doses
-from labkit.errors import LockError, SealError
-from labkit.tasting import SCALES, bench_plan, plan_tasting, ratio_sweep, session_waters
+from labkit.book.store.opening import take_as_it_is
+from labkit.errors import BookError, LockError, SealError
+from labkit.tasting import SCALES, plan_tasting, ratio_sweep, session_waters
+from labkit.tasting.preparation import bench_plan
 from labkit.tasting.seal import OpenedFlight
-from labkit.water import Target, mix
+from labkit.water import Target
+from labkit.water.dosing.mixing import mix
 
 PASSPHRASE = "copper kettle, seven spoons"
 TASTERS = ("Ada", "Bo", "Cy", "Dee")
@@ -276,6 +279,9 @@ def test_a_key_swapped_between_flights_in_the_file_is_noticed(tmp_path):
         (one, a), (two, b) = db.execute("SELECT flight_id, token FROM sealed_keys").fetchall()
         db.execute("UPDATE sealed_keys SET token = ? WHERE flight_id = ?", (b, one))
         db.execute("UPDATE sealed_keys SET token = ? WHERE flight_id = ?", (a, two))
+    with pytest.raises(BookError, match="not as labkit wrote it: sealed_keys"):
+        LabBook(path)
+    take_as_it_is(path, reason="the attacker corrected the sums as well")
     with LabBook(path) as book:
         book.lock_flight("spring", 1)
         with pytest.raises(SealError, match="was changed after it was sealed, or belongs to"):

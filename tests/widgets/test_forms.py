@@ -273,6 +273,58 @@ def test_choosing_an_own_lab_book_is_one_press_and_a_refusal_keeps_the_old_one(b
     assert "not a lab book" in form._said.value
 
 
+def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
+    book.add_tasters(["Annn", "Zed"])
+    form = PeopleForm(book)
+    rename, merge, remove = form.mend_form.children[-4].children
+    which, to, into = form.mend_form.fields.values()
+
+    rename.click()
+    assert "Which name must be chosen" in form.mend_form._notes["which"].value
+    which.value = ("taster", "", "Annn")
+    rename.click()
+    assert form.mend_form._notes["to"].value
+    to.value = "Ann"
+    rename.click()
+    assert "Ann" in book.tasters()
+    assert "Annn" not in form._listed.value
+
+    which.value = ("taster", "", "Ann")
+    assert "Ann" not in [name for _, name in into.options]
+    merge.click()
+    assert form.mend_form._notes["into"].value
+    into.value = "Zed"
+    merge.click()
+    assert "Ann" not in book.tasters()
+    which.value = ("taster", "", "Zed")
+    remove.click()
+    assert "Zed" not in book.tasters()
+
+    coffee = book.coffees()[0]
+    book.add_coffee("a slip", client=coffee.client)
+    form._list()
+    which.value = ("coffee", coffee.client, "a slip")
+    remove.click()
+    assert "a slip" not in [one.name for one in book.coffees()]
+    which.value = ("client", "", coffee.client)
+    remove.click()
+    assert "must be unused" in form.mend_form.message.value + form.mend_form._notes["which"].value
+    assert which.value == ("client", "", coffee.client)  # what was chosen stays
+
+
+def test_tasters_typed_twice_are_added_once_or_not_at_all(book):
+    form = PeopleForm(book)
+    before = book.tasters()
+    field = form.taster_form.fields["tasters"]
+    field.value = "Newt, NEWT"
+    form._add_tasters()
+    assert book.tasters() == before
+    assert field.value == "Newt, NEWT"
+    field.value = "Newt"
+    form._add_tasters()
+    assert "Newt" in book.tasters()
+
+
 def test_attributes_chosen_in_the_form_are_scored_on_their_scales(book, sweep_form):
     form, _ = plan_form(book, sweep_form)
     form.form.fields["intensities"].value = "acidity, sweetness"

@@ -126,3 +126,26 @@ def test_the_same_question_is_not_read_twice(seen):
     view.refresh()
 
     assert len(asked) == drawn
+
+
+def test_a_score_given_on_two_scales_is_read_on_the_one_chosen(book, monkeypatch):
+    opened = book.opened_scores()
+    half = (opened["attribute"] == "overall") & (opened["flight"] == 2)
+    two = opened.assign(scale=opened["scale"].mask(half, "quality 6-10"))
+    monkeypatch.setattr(book, "opened_scores", lambda **_which: two)
+    view = ReadingView(book, lambda _found, **_more: "")
+    scale = view.form.fields["scale"]
+
+    assert set(scale.options) == {"liking 1-9", "quality 6-10"}
+    assert scale.layout.display == ""
+    for name in scale.options:
+        scale.value = name
+        assert view.reading.scores.scale == name
+        assert set(view.scores.loc[view.scores["attribute"] == "overall", "scale"]) == {name}
+        assert "not pooled" in view.form.result.value
+    view.form.fields["attribute"].value = "body"  # on one scale: nothing to choose
+    assert scale.layout.display == "none"
+    assert view.reading.scores.attribute == "body"
+    view.form.fields["attribute"].value = SIDE_BY_SIDE
+    assert scale.layout.display == "none"
+    assert view.form.result.value

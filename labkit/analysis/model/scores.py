@@ -130,6 +130,7 @@ def gather_scores(
     attribute: str = "overall",
     *,
     brew_method: str | None = None,
+    scale: str | None = None,
     stage: str | None = None,
     without_tasters: Sequence[str] = (),
     without_sessions: Sequence[str] = (),
@@ -169,7 +170,7 @@ def gather_scores(
     notes: list[str] = []
     frame = _one_attribute(frame, attribute)
     frame = _one_of(frame, "brew_method", brew_method, notes)
-    frame = _one_of(frame, "scale", None, notes)
+    frame = _one_of(frame, "scale", scale, notes)
     frame = _usable(frame, notes)
     frame = _without(frame, "taster", without_tasters, notes)
     frame = _without(frame, "session", without_sessions, notes)
@@ -207,11 +208,11 @@ def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
 
 
 def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[str]) -> pd.DataFrame:
-    """Rows of one brew method or scale: the wanted one, or the one with most scores, and say so."""
+    """Rows of one brew method or scale: the wanted one, or the first of `most_used`, and say so."""
     met = frame[column].unique()
     if len(met) == 1 and wanted in (None, str(met[0])):
         return frame
-    counts = frame.loc[frame["score"].notna(), column].astype(str).value_counts()
+    counts = most_used(frame, column)
     word = column.replace("_", " ")
     if wanted is not None and wanted not in counts.index:
         raise ReadingError(
@@ -225,9 +226,19 @@ def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[st
     if others:
         notes.append(
             f"Only the {counts[chosen]} scores of {word} '{chosen}' are read here; not pooled "
-            f"with {', '.join(others)}: read those apart."
+            f"with {', '.join(others)}. Choose another {word} to read those apart."
         )
     return frame[frame[column].astype(str) == chosen]
+
+
+def most_used(frame: pd.DataFrame, column: str) -> pd.Series[int]:
+    """Brew methods or scales with their numbers of scores: most first, of equals the newest."""
+    given = frame.loc[frame["score"].notna()]
+    names = given[column].astype(str)
+    days = given["tasted_on"] if "tasted_on" in given.columns else pd.Series(0, given.index)
+    counts = names.value_counts()
+    newest = days.astype(str).groupby(names).max()
+    return counts.loc[sorted(counts.index, key=lambda one: (counts[one], newest[one]))[::-1]]
 
 
 def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:

@@ -112,6 +112,7 @@ def read_coffee(
     attribute: str = "overall",
     *,
     brew_method: str | None = None,
+    scale: str | None = None,
     stage: str | None = None,
     without_tasters: Sequence[str] = (),
     without_sessions: Sequence[str] = (),
@@ -129,6 +130,9 @@ def read_coffee(
     brew_method : str, optional
         ``'cupping'``, ``'filter'`` or ``'espresso'``; the most scored unless given. They are never
         pooled.
+    scale : str, optional
+        Which scale, where the attribute was scored on several; the most scored unless given, of
+        equals the newest. They are never pooled.
     stage : str, optional
         ``'hot'``, ``'warm'`` or ``'cool'``; the average over the stages scored unless given.
     without_tasters, without_sessions : sequence of str
@@ -147,6 +151,7 @@ def read_coffee(
         frame,
         attribute,
         brew_method=brew_method,
+        scale=scale,
         stage=stage,
         without_tasters=without_tasters,
         without_sessions=without_sessions,

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.store.columns import clean_name, clean_text
+from labkit.book.people.renaming import Renaming, new_name
+from labkit.book.store.columns import clean_text
 from labkit.book.store.lookups import find_client, find_coffee
 from labkit.book.store.records import Client, Coffee
 from labkit.book.store.schema import ClientRow, CoffeeRow, TasterRow
-from labkit.book.store.transactions import Transactions
-from labkit.errors import BookError
 
 
-class People(Transactions):
+class People(Renaming):
     """The part of the lab book that knows clients, coffees and tasters."""
 
     def add_client(self, name: str) -> Client:
@@ -28,10 +28,7 @@ class People(Transactions):
         """
 
         def work(db: Session) -> Client:
-            kept = clean_name("client", name)
-            if db.scalar(select(ClientRow.id).where(ClientRow.name == kept)) is not None:
-                msg = f"client must be new, but {kept!r} is in the lab book; use it, or rename."
-                raise BookError(msg)
+            kept = new_name(db, "client", name, ClientRow)
             db.add(ClientRow(name=kept))
             return Client(name=kept)
 
@@ -66,14 +63,7 @@ class People(Transactions):
 
         def work(db: Session) -> Coffee:
             owner = find_client(db, client)
-            kept = clean_name("coffee", name)
-            of_client = select(CoffeeRow.id).where(CoffeeRow.client_id == owner.id)
-            if db.scalar(of_client.where(CoffeeRow.name == kept)) is not None:
-                msg = (
-                    f"coffee must be new, but {owner.name!r} has a {kept!r}; use it, or add the "
-                    "lot to the name."
-                )
-                raise BookError(msg)
+            kept = new_name(db, "coffee", name, CoffeeRow, CoffeeRow.client_id == owner.id)
             row = CoffeeRow(
                 client=owner,
                 name=kept,
@@ -110,14 +100,24 @@ class People(Transactions):
         BookError
             If the name is empty or taken.
         """
+        return self.add_tasters([name])[0]
 
-        def work(db: Session) -> str:
-            kept = clean_name("taster", name)
-            if db.scalar(select(TasterRow.id).where(TasterRow.name == kept)) is not None:
-                msg = f"taster must be new, but {kept!r} is in the lab book; use it, or rename."
-                raise BookError(msg)
-            db.add(TasterRow(name=kept))
-            return kept
+    def add_tasters(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Add several people who taste: all of them or, if one is refused, none.
+
+        Raises
+        ------
+        BookError
+            If a name is empty or taken, or two are one but for capitals and spaces.
+        """
+
+        def work(db: Session) -> tuple[str, ...]:
+            kept = []
+            for name in names:
+                kept.append(new_name(db, "taster", name, TasterRow))
+                db.add(TasterRow(name=kept[-1]))
+                db.flush()
+            return tuple(kept)
 
         return self._write(work)
 

@@ -12,7 +12,7 @@ from labkit.book.scores.taking import take_touch
 from labkit.book.scores.touches import Touch, Value
 from labkit.book.store.columns import clean_name
 from labkit.book.store.entries import ENTRIES, is_current, read_entries
-from labkit.book.store.lookups import find_flight, find_session
+from labkit.book.store.lookups import find_flight, find_session, kept_taster
 from labkit.book.store.records import Receipt, ScoreEntry, Source, Stage
 from labkit.book.store.schema import AttributeRow, FlightRow, ScoreRow, ServingRow, TasterRow
 from labkit.book.store.transactions import Transactions
@@ -86,7 +86,7 @@ class Scores(Transactions):
             row = find_flight(db, session, flight)
             query = ENTRIES.where(
                 ServingRow.flight_id == row.id,
-                TasterRow.name == clean_name("taster", taster),
+                TasterRow.name == kept_taster(db, taster),
                 is_current(),
             )
             return read_entries(db.execute(query.order_by(ScoreRow.id)))
@@ -105,7 +105,7 @@ class Scores(Transactions):
             if flight is not None:
                 query = query.where(FlightRow.id == find_flight(db, session, flight).id)
             if taster is not None:
-                query = query.where(TasterRow.name == clean_name("taster", taster))
+                query = query.where(TasterRow.name == kept_taster(db, taster))
             if attribute is not None:
                 query = query.where(AttributeRow.name == attribute)
             return read_entries(db.execute(query.order_by(ScoreRow.id)))

@@ -17,7 +17,14 @@ from labkit.book.scores.touches import Touch, check_value, read_value
 from labkit.book.sessions.sessions import read_attribute
 from labkit.book.store.columns import clean_name, clean_text, in_utc, now_utc
 from labkit.book.store.entries import ENTRIES, last_entry, read_entry
-from labkit.book.store.lookups import add_event, find_attribute, find_flight, find_serving, unknown
+from labkit.book.store.lookups import (
+    add_event,
+    find_attribute,
+    find_flight,
+    find_serving,
+    kept_taster,
+    unknown,
+)
 from labkit.book.store.records import Receipt, ScoreEntry, Source
 from labkit.book.store.schema import (
     BEING_TASTED,
@@ -133,6 +140,9 @@ def check_touch(db: Session, touch: Touch) -> Checked:
         "blind_code": touch.blind_code,
     }
     rows = db.connection().execute(_PLACE, wanted).all()
+    if not rows and (kept := kept_taster(db, taster)) != taster:
+        taster = kept
+        rows = db.connection().execute(_PLACE, wanted | {"taster": taster}).all()
     if len(rows) != 1 or (touch.position is None) == (touch.blind_code is None):
         _say_what_is_unknown(db, touch)
     row = rows[0]
@@ -252,7 +262,7 @@ def _entry_of_id(db: Session, entry_id: str, touch: Touch) -> ScoreEntry | None:
     if row is None:
         return None
     entry = read_entry(row)
-    names = clean_name("session", touch.session), clean_name("taster", touch.taster)
+    names = clean_name("session", touch.session), kept_taster(db, touch.taster)
     sent = (names[0], touch.flight, names[1], touch.attribute, touch.stage)
     if sent != (row.session, entry.flight, entry.taster, entry.attribute, entry.stage):
         msg = f"entry_id must be new for each score, but {entry_id!r} is another score's."

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 from labkit.book.lab_book import LabBook
+from labkit.book.people.renaming import renamed_since
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
@@ -105,18 +106,18 @@ def left_out(book: LabBook, coffee: str, *, client: str) -> LeftOut:
     sessions = book.sessions(client=client, coffee=coffee)
     names = {one.name: True for one in sessions}
     names |= {taster: False for one in sessions for taster in one.tasters}
+    events = [event for one in sessions for event in book.events(one.name)]
     records = [
-        event
-        for one in sessions
-        for event in book.events(one.name)
-        if event.kind == "remark" and event.reason.startswith(HEAD)
+        event for event in events if event.kind == "remark" and event.reason.startswith(HEAD)
     ]
     if not records:
         return LeftOut()
     last = max(records, key=lambda event: event.happened_at)
+    renamed = renamed_since(events, last)
+    names = dict.fromkeys(renamed, False) | names
     found, rest = _names_in(last.reason.removeprefix(HEAD), sorted(names, key=len, reverse=True))
     return LeftOut(
-        tasters=tuple(name for name in found if not names[name]),
+        tasters=tuple(dict.fromkeys(renamed.get(name, name) for name in found if not names[name])),
         sessions=tuple(name for name in found if names[name]),
         reason=rest.partition("). ")[2],
         recorded_at=last.happened_at,

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from labkit.book.sessions.sessions import add_waters, seat
 from labkit.book.store.columns import clean_name
-from labkit.book.store.lookups import READ_FOR_SHEET, add_event, find_session
+from labkit.book.store.lookups import READ_FOR_SHEET, add_event, find_session, kept_taster
 from labkit.book.store.records import ServedCup
 from labkit.book.store.schema import (
     PLANNED,
@@ -137,11 +137,12 @@ class Plans(Transactions):
             .join(FlightRow, ServingRow.flight_id == FlightRow.id)
             .join(TasterRow, ServingRow.taster_id == TasterRow.id)
             .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
-            .where(FlightRow.number == flight, TasterRow.name == clean_name("taster", taster))
+            .where(FlightRow.number == flight)
             .order_by(ServingRow.position)
         )
         with self._reading() as db:
-            rows = db.execute(query.where(FlightRow.session_id == find_session(db, session).id))
+            query = query.where(FlightRow.session_id == find_session(db, session).id)
+            rows = db.execute(query.where(TasterRow.name == kept_taster(db, taster)))
             return tuple(ServedCup(position=place, blind_code=code) for place, code in rows)
 
     def codes_served(self, *, since: date) -> dict[str, date]:

@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, Any, Final, get_args
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
+from labkit.book.people.renaming import new_name
 from labkit.book.store.columns import clean_name, clean_number, clean_text, now_utc
 from labkit.book.store.lookups import (
     add_event,
+    as_kept,
     find_client,
     find_coffee,
     find_flight,
@@ -267,12 +269,12 @@ def read_attribute(row: AttributeRow | Row[*tuple[Any, ...]]) -> Attribute:
 def seat(db: Session, session_id: int, people: Sequence[str]) -> dict[str, int]:
     """Seat people who are not seated yet, and give everyone's taster id."""
     names = [clean_name("taster", name) for name in people]
-    query = select(TasterRow).where(TasterRow.name.in_(names))
-    known = {row.name: row for row in db.scalars(query)}
+    known = {row.name: row for row in db.scalars(select(TasterRow))}
+    kept = {name: as_kept(name, known) for name in names}
     seated = set(db.scalars(select(SeatRow.taster_id).where(SeatRow.session_id == session_id)))
-    for name in names:
+    for name in kept.values():
         if name not in known:
-            known[name] = TasterRow(name=name)
+            known[name] = TasterRow(name=new_name(db, "taster", name, TasterRow))
             db.add(known[name])
             db.flush()
         if known[name].id not in seated:
@@ -281,8 +283,13 @@ def seat(db: Session, session_id: int, people: Sequence[str]) -> dict[str, int]:
                     session_id=session_id, taster_id=known[name].id, link_sha256="", seen_at=None
                 )
             )
+            seated.add(known[name].id)
     db.flush()
-    return {name: known[name].id for name in names}
+    double = {one for one in kept if list(kept.values()).count(kept[one]) > 1}
+    if double:
+        msg = f"tasters must differ from each other, got {' and '.join(map(repr, sorted(double)))}."
+        raise BookError(f"{msg} They are one person in the lab book; name each once.")
+    return {name: known[kept[name]].id for name in names}
 
 
 def add_waters(db: Session, session: SessionRow, waters: Iterable[SessionWater]) -> None:

@@ -104,6 +104,17 @@ def clean_name(field: str, text: object) -> str:
     return name
 
 
+def clean_person(field: str, text: object) -> str:
+    """Give the name of a taster, client or coffee as it is stored: one space between words."""
+    return " ".join(clean_name(field, text).split())
+
+
+def name_key(name: str) -> str:
+    """What two spellings of one name share: capitals, spaces and forms of letters do not count."""
+    folded = unicodedata.normalize("NFC", name).casefold()
+    return unicodedata.normalize("NFC", " ".join(folded.split()))
+
+
 def clean_text(field: str, text: object, longest: int = TEXT_LENGTH) -> str:
     """Give a free text as it is stored: trimmed, one Unicode form, storable everywhere.
 

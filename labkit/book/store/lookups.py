@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 from typing import Final
 
-from sqlalchemy import select
+from sqlalchemy import select, true
 from sqlalchemy.orm import Session
 
-from labkit.book.store.columns import clean_name, now_utc
+from labkit.book.store.columns import clean_name, name_key, now_utc
 from labkit.book.store.schema import (
     AttributeRow,
     BottleRow,
@@ -43,9 +43,32 @@ def unknown(field: str, given: object, known: Iterable[str]) -> BookError:
     return BookError(f"{field} must be in the lab book, got {given!r}: {remedy}")
 
 
+def as_kept(name: str, known: Iterable[str]) -> str:
+    """The one known name that is written like this but for capitals and spaces, else `name`."""
+    alike = [one for one in known if name_key(one) == name_key(name)]
+    return name if name in alike or len(alike) != 1 else alike[0]
+
+
+def kept_taster(db: Session, name: str) -> str:
+    """A taster's name as the lab book has it; as given if it has none like it."""
+    given = clean_name("taster", name)
+    if db.scalar(select(TasterRow.id).where(TasterRow.name == given)) is not None:
+        return given
+    return as_kept(given, db.scalars(select(TasterRow.name)))
+
+
+def find_taster(db: Session, name: str) -> TasterRow:
+    """Find a taster by name."""
+    row = db.scalar(select(TasterRow).where(TasterRow.name == kept_taster(db, name)))
+    if row is None:
+        raise unknown("taster", name, db.scalars(select(TasterRow.name)))
+    return row
+
+
 def find_client(db: Session, name: str) -> ClientRow:
     """Find a client by name."""
-    row = db.scalar(select(ClientRow).where(ClientRow.name == clean_name("client", name)))
+    kept = as_kept(clean_name("client", name), db.scalars(select(ClientRow.name)))
+    row = db.scalar(select(ClientRow).where(ClientRow.name == kept))
     if row is None:
         raise unknown("client", name, db.scalars(select(ClientRow.name)))
     return row
@@ -56,13 +79,10 @@ def find_coffee(db: Session, name: str, client: str | None) -> CoffeeRow:
 
     A coffee of another client is as unknown as one that does not exist, and never suggested.
     """
-    of_name = select(CoffeeRow).where(CoffeeRow.name == clean_name("coffee", name))
-    names = select(CoffeeRow.name)
-    if client is not None:
-        client_id = find_client(db, client).id
-        of_name = of_name.where(CoffeeRow.client_id == client_id)
-        names = names.where(CoffeeRow.client_id == client_id)
-    rows = db.scalars(of_name).all()
+    within = true() if client is None else CoffeeRow.client_id == find_client(db, client).id
+    names = select(CoffeeRow.name).where(within)
+    kept = as_kept(clean_name("coffee", name), set(db.scalars(names)))
+    rows = db.scalars(select(CoffeeRow).where(within, CoffeeRow.name == kept)).all()
     if not rows:
         raise unknown("coffee", name, db.scalars(names))
     if len(rows) > 1:
@@ -107,7 +127,7 @@ def find_seat(db: Session, session: SessionRow, taster: str) -> SeatRow:
     row = db.scalar(
         select(SeatRow)
         .join(TasterRow)
-        .where(SeatRow.session_id == session.id, TasterRow.name == clean_name("taster", taster))
+        .where(SeatRow.session_id == session.id, TasterRow.name == kept_taster(db, taster))
     )
     if row is None:
         names = select(TasterRow.name).join(SeatRow).where(SeatRow.session_id == session.id)
@@ -126,7 +146,7 @@ def find_serving(
         select(ServingRow)
         .join(TasterRow)
         .outerjoin(CupRow, ServingRow.cup_id == CupRow.id)
-        .where(ServingRow.flight_id == flight.id, TasterRow.name == clean_name("taster", taster))
+        .where(ServingRow.flight_id == flight.id, TasterRow.name == kept_taster(db, taster))
     )
     if blind_code is not None:
         rows = db.scalars(query.where(CupRow.blind_code == str(blind_code))).all()

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import (
     URL,
@@ -29,13 +29,28 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from labkit import __version__
 from labkit.book.store.columns import now_utc
 from labkit.book.store.schema import FactRow
+from labkit.book.store.sums import changed_tables, has_sums, keep_sums, write_sums
 from labkit.errors import BookError
+
+Answer = TypeVar("Answer")
 
 SCHEMA_VERSION = 4
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31
 """Marks an SQLite file as a lab book ("lkb1" at byte 68 of the header)."""
+
+LOG_MISSED = "opened_without_its_log"
+"""The fact that says when a file was opened that had been copied alone while it was written."""
+
+TAKEN_AS_IT_IS = "taken_as_it_is"
+"""The fact that says when a damaged book was taken as it is, and why."""
+
+_CHANGED = "not as labkit wrote it"
+
+_IN_USE = 1
+"""User version (byte 60 of the header) of a file whose newest rows may be in its log only; 0 once
+the last one has closed it. A file that is in use and has no log was copied without it."""
 
 BUSY_TIMEOUT_S = 30.0
 """How long a writer waits for another writer. Without waiting, 147 of 2400 rows of twelve writers
@@ -84,15 +99,14 @@ def open_engine(url: URL) -> Engine:
     BookError
         If it is damaged, foreign, newer, read-only, a folder, or cannot be reached.
     """
+    misses_log = False
     if url.get_backend_name() == "sqlite":
         path = Path(str(url.database))
-        if path.is_dir():
-            msg = f"the lab book must be a file, got the folder {path}; name a file in it."
-            raise BookError(msg)
-        if not path.exists():
-            with suppress(FileExistsError):  # another process was faster: its file is opened
-                create_book(url)
-        _check_sqlite(path)
+        try:
+            misses_log = _prepare_sqlite(url, path)
+        except OSError as error:
+            msg = f"{path} cannot be opened as a lab book: {error.strerror}; allow it, or choose "
+            raise BookError(f"{msg}another file.") from error
     engine = make_engine(url)
     try:
         with engine.connect() as connection:
@@ -106,6 +120,10 @@ def open_engine(url: URL) -> Engine:
                 _keep_copy(Path(str(url.database)), version)
             with engine.execution_options(labkit_writes=True).begin() as connection:
                 upgrade(connection)
+                if url.get_backend_name() == "sqlite" and has_sums(_raw(connection)):
+                    write_sums(_raw(connection))  # of the tables as they are now
+        if url.get_backend_name() == "sqlite":
+            _begin_sums(engine, misses_log=misses_log)
     except DBAPIError as error:
         engine.dispose()
         raise BookError(cannot_open(url, error)) from error
@@ -113,6 +131,100 @@ def open_engine(url: URL) -> Engine:
         engine.dispose()
         raise
     return engine
+
+
+def close_engine(engine: Engine, url: URL) -> None:
+    """Let go of the database; the last one to do so leaves a file that needs no log."""
+    path = Path(str(url.database))
+    if url.get_backend_name() != "sqlite" or not path.exists():
+        engine.dispose()
+        return
+    try:
+        with closing(_connect(path, "rw", timeout=0)) as last:
+            last.execute("SELECT count(*) FROM sqlite_master").fetchone()  # keeps the log in being
+            engine.dispose()
+            last.execute("PRAGMA journal_mode=DELETE")  # refused while others have it open
+            last.execute("BEGIN IMMEDIATE")
+            if last.execute("PRAGMA journal_mode").fetchone()[0] == "delete":
+                last.execute("PRAGMA user_version=0")
+            last.execute("COMMIT")
+    except sqlite3.Error:
+        engine.dispose()  # others go on with it, or it cannot be written: then it stays as it is
+
+
+def take_as_it_is(where: str | os.PathLike[str], *, reason: str) -> None:
+    """Accept a lab book that was changed by something else, as far as its pages are sound.
+
+    For a book without a backup, or one that was edited by hand: look at it well first. When, what
+    and why is written down in the book.
+
+    Raises
+    ------
+    BookError
+        If there is no such file, its pages are broken, or no reason is given.
+    """
+    url = read_url(where)
+    path = Path(str(url.database))
+    if not reason.strip():
+        msg = "reason must say why the book is taken as it is, got nothing. A few words will do."
+        raise BookError(msg)
+    if url.get_backend_name() != "sqlite" or not path.is_file():
+        msg = f"the lab book must be a file that is there, got {show(url)}; check its name."
+        raise BookError(msg)
+    try:
+        with closing(_connect(path, "rw")) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            (verdict,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+            if verdict != "ok":
+                raise BookError(_damaged(str(path), verdict.replace("\n", " ")))
+            tables = ", ".join(changed_tables(connection)) or "nothing"
+            text_ = f"{now_utc():%Y-%m-%d}, {tables}: {reason.strip()}"
+            fact = "INSERT OR REPLACE INTO lab_book (name, value) VALUES (?, ?)"
+            connection.execute(fact, (TAKEN_AS_IT_IS, text_))
+            write_sums(connection)
+            connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        raise BookError(cannot_open(url, error)) from error
+
+
+def _connect(path: Path, mode: str, *, timeout: float = BUSY_TIMEOUT_S) -> sqlite3.Connection:
+    """Open a file that is there, with transactions left to us."""
+    address = f"{path.as_uri()}?mode={mode}"
+    return sqlite3.connect(address, uri=True, timeout=timeout, isolation_level=None)
+
+
+def _prepare_sqlite(url: URL, path: Path) -> bool:
+    """Make the file if missing and check it; whether it was copied without its log."""
+    if path.is_dir():
+        msg = f"the lab book must be a file, got the folder {path}; name a file in it."
+        raise BookError(msg)
+    if not path.exists():
+        with suppress(FileExistsError):  # another process was faster: its file is opened
+            create_book(url)
+    return _check_sqlite(path)
+
+
+def _begin_sums(engine: Engine, *, misses_log: bool) -> None:
+    """Let all connections from now on keep the sums, which an old book gets here."""
+    with engine.connect() as connection:
+        is_ready = has_sums(_raw(connection))
+    if not is_ready or misses_log:
+        with engine.execution_options(labkit_writes=True).begin() as connection:
+            if misses_log:
+                fact = {"name": LOG_MISSED, "value": now_utc().isoformat()}
+                connection.execute(text("DELETE FROM lab_book WHERE name = :name"), fact)
+                connection.execute(insert(FactRow).values(fact))
+            write_sums(_raw(connection))
+    event.listen(engine, "connect", lambda connection, _record: keep_sums(connection))
+    with engine.connect() as held:  # the log stays in being while the connections are replaced
+        engine.dispose()
+        engine.connect().close()
+        held.invalidate()
+
+
+def _raw(connection: Connection) -> sqlite3.Connection:
+    raw: Any = connection.connection.driver_connection
+    return raw  # type: ignore[no-any-return]
 
 
 def make_engine(url: URL) -> Engine:
@@ -126,6 +238,7 @@ def make_engine(url: URL) -> Engine:
     def set_up(connection: sqlite3.Connection, _record: object) -> None:
         # The driver's own BEGIN comes too late to hold the write lock from the first read on.
         connection.isolation_level = None
+        _mark_in_use(connection)
         connection.execute("PRAGMA foreign_keys=ON")
         # NORMAL may lose the last commits at a power cut in WAL mode, FULL does not; it costs
         # about a millisecond a score.
@@ -141,6 +254,33 @@ def make_engine(url: URL) -> Engine:
             connection.exec_driver_sql("BEGIN")
 
     return engine
+
+
+def _mark_in_use(connection: sqlite3.Connection) -> None:
+    """Write into the file itself that its newest rows may be in the log, then begin the log.
+
+    The log lets readers read while one writes, and commits with one fsync. It needs a local disk:
+    over a network share use PostgreSQL instead.
+    """
+    give_up_at = time.monotonic() + BUSY_TIMEOUT_S
+    connection.execute("PRAGMA busy_timeout=0")
+    while True:
+        try:
+            has_log = connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+            is_marked = connection.execute("PRAGMA user_version").fetchone()[0] == _IN_USE
+            if not is_marked:
+                connection.execute(f"PRAGMA user_version={_IN_USE}")
+                if has_log:  # of an earlier labkit: the mark belongs into the file
+                    connection.execute("PRAGMA wal_checkpoint")
+            if not has_log:
+                connection.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > give_up_at:
+                raise
+            time.sleep(random.uniform(0.001, 0.006))
+        else:
+            break
+    connection.execute(f"PRAGMA busy_timeout={1000 * BUSY_TIMEOUT_S:.0f}")
 
 
 def _wait_for_turn(connection: Connection) -> None:
@@ -180,20 +320,29 @@ def read_version(connection: Connection, url: URL) -> int:
     if not tables and url.get_backend_name() == "postgresql":
         return 0
     where = show(url)
+    _refuse_other_tables(tables, where)
+    found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    return _known_version(found, where)
+
+
+def _refuse_other_tables(tables: set[str], where: str) -> None:
     if not {"lab_book", "alembic_version"} <= tables:
         msg = f"{where} is not a lab book: it holds other tables; choose another file or database."
         raise BookError(msg)
-    found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+
+
+def _known_version(found: object, where: str) -> int:
+    """The version as a number, if this labkit can read it."""
     if found is None or not str(found).isdigit():
         msg = f"{where} is not a lab book that labkit can read: its version is {found!r}."
         raise BookError(msg)
-    if int(found) > SCHEMA_VERSION:
+    if int(str(found)) > SCHEMA_VERSION:
         msg = (
-            f"{where} was written by a newer labkit (version {int(found)} of the tables, this "
+            f"{where} was written by a newer labkit (version {int(str(found))} of the tables, this "
             f"labkit knows {SCHEMA_VERSION}); update labkit to open it."
         )
         raise BookError(msg)
-    return int(found)
+    return int(str(found))
 
 
 def upgrade(connection: Connection, to: str = "head") -> None:
@@ -285,16 +434,15 @@ def _create_sqlite(path: Path, fill: Callable[[Connection], None]) -> None:
         raise BookError(msg) from error
     try:
         with closing(sqlite3.connect(new)) as connection:
-            # The write-ahead log lets readers read while one writes, and commits with one fsync.
-            # It needs a local disk: over a network share use PostgreSQL instead.
-            connection.execute("PRAGMA journal_mode=WAL")
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
-        engine = make_engine(URL.create("sqlite", database=str(new)))
+        url = URL.create("sqlite", database=str(new))
+        engine = make_engine(url)
         try:
             with engine.execution_options(labkit_writes=True).begin() as connection_:
                 fill(connection_)
+                write_sums(_raw(connection_))
         finally:
-            engine.dispose()
+            close_engine(engine, url)
         _name_new_file(new, path)
     except (DBAPIError, sqlite3.Error) as error:
         msg = (
@@ -319,11 +467,12 @@ def _name_new_file(new: Path, path: Path) -> None:
         new.rename(path)
 
 
-def _check_sqlite(path: Path) -> None:
+def _check_sqlite(path: Path) -> bool:
     """Check that the file is a lab book and whole, without writing a byte beside or into it.
 
-    Reading the header by hand would drop the locks that this process holds on the file through
-    SQLite (closing any handle does, by POSIX), hence SQLite's own eyes.
+    Whether it was copied while it was written, without its log, is the answer. Reading the header
+    by hand would drop the locks that this process holds on the file through SQLite (closing any
+    handle does, by POSIX), hence SQLite's own eyes.
     """
     if path.stat().st_size == 0:
         msg = f"{path} is not a lab book: the file is empty; delete it or choose another file."
@@ -332,35 +481,79 @@ def _check_sqlite(path: Path) -> None:
         raise BookError(_read_only(str(path)))
     url = URL.create("sqlite", database=str(path))
     try:
-        if _look(path, "PRAGMA application_id", is_still=True) != APPLICATION_ID:
+        if _look(path, _application_id, is_still=True) != APPLICATION_ID:
             msg = f"{path} is not a lab book but another program's file; choose another file."
             raise BookError(msg)
-        verdict = _quick_check(path)
-    except sqlite3.DatabaseError as error:
+        verdict = _check_whole(path)
+        misses_log = _misses_log(path)
+        has_log = Path(f"{path}-wal").exists()
+        tables, version = _look(path, _tables_and_version, is_still=not has_log)
+    except (sqlite3.Error, UnicodeError) as error:
         raise BookError(cannot_open(url, error)) from error
     if verdict != "ok":
         raise BookError(_damaged(str(path), verdict.replace("\n", " ")))
+    # Asked before a connection marks the file as in use: what is not ours stays as it is.
+    _refuse_other_tables(tables, str(path))
+    _known_version(version, str(path))
+    return misses_log
 
 
-def _quick_check(path: Path) -> str:
-    """Let SQLite look through all pages, as a still file if nobody has it open."""
+def _check_whole(path: Path) -> str:
+    """Look through all pages, indexes and sums, as a still file if nobody has it open."""
     log = Path(f"{path}-wal")
     if not log.exists():
         try:
-            verdict = str(_look(path, "PRAGMA quick_check(1)", is_still=True))
-        except sqlite3.DatabaseError as error:
+            verdict = _look(path, _verdict, is_still=True)
+        except sqlite3.Error as error:
             verdict = str(error)
         # If someone opened it meanwhile, what looked broken may have been their write.
         if verdict == "ok" or not log.exists():
             return verdict
-    return str(_look(path, "PRAGMA quick_check(1)", is_still=False))
+    return _look(path, _verdict, is_still=False)
 
 
-def _look(path: Path, question: str, *, is_still: bool) -> object:
+def _misses_log(path: Path) -> bool:
+    """Whether the file says that it is in use, and nobody has it open."""
+    for pause_s in (0.0, 0.05, 0.2):  # someone who opens or closes it just now is done by then
+        time.sleep(pause_s)
+        if Path(f"{path}-wal").exists() or _look(path, _user_version, is_still=True) != _IN_USE:
+            return False
+    return True
+
+
+def _look(path: Path, ask: Callable[[sqlite3.Connection], Answer], *, is_still: bool) -> Answer:
     """Ask through a read-only connection; a still file needs no locks and gets no side files."""
     address = f"{path.as_uri()}?mode=ro{'&immutable=1' if is_still else ''}"
     with closing(sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
-        return connection.execute(question).fetchone()[0]
+        return ask(connection)
+
+
+def _application_id(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA application_id").fetchone()[0])
+
+
+def _user_version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _tables_and_version(connection: sqlite3.Connection) -> tuple[set[str], object]:
+    names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+    if "alembic_version" not in names:
+        return names, None
+    row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    return names, row[0] if row else None
+
+
+def _verdict(connection: sqlite3.Connection) -> str:
+    connection.execute("BEGIN")  # one view of the book: others may be writing to it
+    (verdict,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+    if verdict != "ok":
+        return str(verdict)
+    _, version = _tables_and_version(connection)
+    if str(version).isdigit() and int(str(version)) > SCHEMA_VERSION:
+        return "ok"  # how a newer labkit keeps its sums is not known here, and it is refused anyway
+    changed = changed_tables(connection)
+    return f"{_CHANGED}: {', '.join(changed)}" if changed else "ok"
 
 
 def _read_only(where: str) -> str:
@@ -368,7 +561,12 @@ def _read_only(where: str) -> str:
 
 
 def _damaged(where: str, cause: str) -> str:
-    return f"{where} is damaged ({cause}); it was left as it is: open your latest backup instead."
+    remedy = "open your latest backup instead"
+    if cause.startswith(_CHANGED):
+        remedy += (
+            ", or accept it with labkit.book.store.opening.take_as_it_is if you know what changed"
+        )
+    return f"{where} is damaged ({cause}); it was left as it is: {remedy}."
 
 
 def _keep_copy(path: Path, version: int) -> None:
@@ -385,3 +583,5 @@ def copy_sqlite(path: Path, copy: Path) -> None:
         closing(sqlite3.connect(copy)) as target,
     ):
         source.backup(target)
+        target.execute("PRAGMA journal_mode=DELETE")  # a copy is nobody's yet, and needs no log
+        target.execute("PRAGMA user_version=0")

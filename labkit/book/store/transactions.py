@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+import weakref
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,8 +14,17 @@ from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
-from labkit.book.store.opening import copy_sqlite, open_engine, read_url, show
+from labkit.book.store.opening import (
+    LOG_MISSED,
+    TAKEN_AS_IT_IS,
+    close_engine,
+    copy_sqlite,
+    open_engine,
+    read_url,
+    show,
+)
 from labkit.book.store.schema import FactRow
+from labkit.book.store.sums import PREFIX
 from labkit.errors import BookError
 
 Result = TypeVar("Result")
@@ -33,6 +43,8 @@ class Transactions:
         self._url = read_url(where)
         self._engine = open_engine(self._url)
         self._write_engine = self._engine.execution_options(labkit_writes=True)
+        # A notebook seldom closes its book; without this its file would stay marked as in use.
+        weakref.finalize(self, close_engine, self._engine, self._url)
 
     @property
     def name(self) -> str:
@@ -46,7 +58,7 @@ class Transactions:
 
     def close(self) -> None:
         """Let go of the database; the object must not be used afterwards."""
-        self._engine.dispose()
+        close_engine(self._engine, self._url)
 
     def __enter__(self) -> Self:
         return self
@@ -57,7 +69,26 @@ class Transactions:
     def facts(self) -> dict[str, str]:
         """What the lab book says of itself: format, when and with what it was made."""
         with self._reading() as db:
-            return dict(db.execute(select(FactRow.name, FactRow.value)).all())
+            facts = dict(db.execute(select(FactRow.name, FactRow.value)).all())
+        return {name: value for name, value in facts.items() if not name.startswith(PREFIX)}
+
+    @property
+    def doubt(self) -> str:
+        """Why not everything may be in the lab book, in a sentence; empty if nothing is amiss."""
+        facts = self.facts()
+        said = []
+        if LOG_MISSED in facts:
+            said.append(
+                f"This file was copied while it was written, without its log (the file of the same "
+                f"name that ends in -wal), and first opened on {facts[LOG_MISSED][:10]}: the "
+                "newest rows before that may be missing. Compare it with the original."
+            )
+        if TAKEN_AS_IT_IS in facts:
+            said.append(
+                "Something other than labkit changed this lab book, and it was taken as it is "
+                f"({facts[TAKEN_AS_IT_IS]})."
+            )
+        return " ".join(said)
 
     def back_up(self, copy: str | os.PathLike[str]) -> Path:
         """Copy the whole lab book to a new file while others may be writing to it.

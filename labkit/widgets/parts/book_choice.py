@@ -7,7 +7,7 @@ from pathlib import Path
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook, data_folder
+from labkit.book import AbsentBook, LabBook, data_folder
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
@@ -18,23 +18,27 @@ class BookChoice(widgets.VBox):
 
     Parameters
     ----------
-    book : LabBook
-        The lab book in use.
+    book : LabBook or AbsentBook
+        The lab book in use, or what stands for one that could not be opened.
     choose : callable
         Takes the URL or path of a lab book, or None for the demo, and remembers the choice
         (``labkit.choose_book``).
     """
 
-    def __init__(self, book: LabBook, choose: Callable[[str | Path | None], LabBook]) -> None:
+    def __init__(
+        self, book: LabBook | AbsentBook, choose: Callable[[str | Path | None], LabBook]
+    ) -> None:
         self._choose = choose
         self._name = fields.text("Name of your lab book", placeholder="such as our-lab")
         own = fields.button("Use my own lab book")
         own.on_click(lambda _b: self._press(self._name.value.strip()))
         demo = fields.button("Use the demo")
         demo.on_click(lambda _b: self._press(None))
-        self._said = widgets.HTML(said(f"This notebook works on the lab book «{book.name}»."))
+        is_absent = isinstance(book, AbsentBook)
+        self._said = widgets.HTML(_which(book))
         change = widgets.Accordion(
-            [widgets.VBox([self._name, fields.side_by_side(own, demo)])], selected_index=None
+            [widgets.VBox([self._name, fields.side_by_side(own, demo)])],
+            selected_index=0 if is_absent else None,
         )
         change.set_title(0, "Change the lab book")
         super().__init__([self._said, change])
@@ -53,3 +57,14 @@ class BookChoice(widgets.VBox):
             f"From now on the workbook uses «{chosen.name}». Choose Run, "
             "Run All Cells, to read it here."
         )
+
+
+def _which(book: LabBook | AbsentBook) -> str:
+    """Which lab book it is, and what is amiss with it."""
+    if isinstance(book, AbsentBook):
+        remedy = "Put it right and run the notebook again, or choose another below."
+        return said(f"No lab book is open: {book.why} {remedy}", wrong=True)
+    doubt = book.doubt
+    return said(f"This notebook works on the lab book «{book.name}».") + (
+        said(doubt, wrong=True) if doubt else ""
+    )

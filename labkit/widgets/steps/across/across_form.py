@@ -30,6 +30,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 
 _ALL: Final = ""
 """What a chooser holds that does not filter."""
@@ -37,7 +38,7 @@ _ALL: Final = ""
 _LABELS: Final = {"origin": "Origin", "process": "Process", "roast_level": "Roast"}
 
 
-class AcrossForm(widgets.VBox):
+class AcrossForm(NeedsBook, widgets.VBox):
     """Choose which coffees stand side by side, see the best water of each, take the table away.
 
     With a client chosen, nothing of another client is read from the lab book at all.
@@ -166,7 +167,7 @@ class AcrossForm(widgets.VBox):
         )
 
 
-class OneWaterForm(widgets.VBox):
+class OneWaterForm(NeedsBook, widgets.VBox):
     """Choose the coffees that share a tank, and see which water costs them least.
 
     Parameters
@@ -253,7 +254,7 @@ def _sold(typed: str, coffees: Sequence[tuple[str, str]]) -> dict[tuple[str, str
     return amounts or None
 
 
-class WordsForm(widgets.VBox):
+class WordsForm(NeedsBook, widgets.VBox):
     """What the words checked on the shown coffees have to do with the minerals.
 
     Parameters
@@ -295,7 +296,7 @@ class WordsForm(widgets.VBox):
         return [self.words, self._picture(self.words)]
 
 
-class BalanceForm(widgets.VBox):
+class BalanceForm(NeedsBook, widgets.VBox):
     """Choose a coffee and see at which alkalinity its acidity is neither too sharp nor too flat.
 
     Parameters

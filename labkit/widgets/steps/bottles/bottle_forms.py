@@ -27,6 +27,7 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.needs_book import NeedsBook
 
 
 def cautions_html(situation: str) -> str:
@@ -198,7 +199,7 @@ class ConcentrateForm(Form):
             )
 
 
-class StrengthForm(widgets.VBox):
+class StrengthForm(NeedsBook, widgets.VBox):
     """What a titration or a conductivity reading says of a bottle, beside what was weighed.
 
     Parameters

@@ -28,13 +28,14 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
 
 
-class BaseWaterForm(widgets.VBox):
+class BaseWaterForm(NeedsBook, widgets.VBox):
     """The water that the doses go into: pure by its meter, or any water by analysis.
 
     Parameters
@@ -166,7 +167,7 @@ class BaseWaterForm(widgets.VBox):
             self.form.say(f"«{name.strip()}» is in the lab book.")
 
 
-class JugForm(Form):
+class JugForm(NeedsBook, Form):
     """One jug: mL of each concentrate for a wanted water, what it becomes, and how to check it.
 
     Parameters

@@ -10,6 +10,7 @@ from labkit.errors import DosingError, WaterError
 from labkit.water import DROP_KITS, Check, DropCount, MeterReading, Recipe, TankMixing, check_jug
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 
 
@@ -24,7 +25,7 @@ class RecipeSource(Protocol):
         """Call ``follow`` after every change."""
 
 
-class MeterForm(Form):
+class MeterForm(NeedsBook, Form):
     """Type what the meter shows and how many drops it took; nothing is written anywhere.
 
     Parameters

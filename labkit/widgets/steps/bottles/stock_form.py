@@ -14,10 +14,11 @@ from labkit.water import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_log import QuestionForm, TakenForm
 
 
-class StockForm(widgets.VBox):
+class StockForm(NeedsBook, widgets.VBox):
     """What stands on the shelf and what will be taken of it; only its buttons write.
 
     Parameters

@@ -36,6 +36,7 @@ from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
@@ -59,7 +60,7 @@ _FIGURES = ("", "")
 _BOTTLES, _SALTS = "mL from the bottles", "g straight from salts"
 
 
-class CardForm(widgets.VBox):
+class CardForm(NeedsBook, widgets.VBox):
     """Choose a water and what there is to make it from; see the card, hand it over as files.
 
     Parameters

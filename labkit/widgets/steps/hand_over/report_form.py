@@ -13,9 +13,10 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 
 
-class ReportForm(widgets.VBox):
+class ReportForm(NeedsBook, widgets.VBox):
     """Choose a coffee and save its report.
 
     Parameters

@@ -14,9 +14,10 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 
 
-class PaperForm(widgets.VBox):
+class PaperForm(NeedsBook, widgets.VBox):
     """Buttons that hand sheets to the browser; none stays in the notebook.
 
     Parameters

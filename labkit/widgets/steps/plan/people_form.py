@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Final, Literal
+
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, name_key
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.needs_book import NeedsBook
+
+Named = tuple[Literal["taster", "client", "coffee"], str, str]
+"""What a name is of, whose it is (of a coffee: the client), and the name."""
+
+_MENDED: Final = (
+    "In the lab book. Choose Run, Run All Cells once more: then the forms below know it."
+)
 
 _ADDED = "Added. Choose Run, Run All Cells once more: then the forms below know it."
 
 
-class PeopleForm(widgets.VBox):
-    """A client's coffee, and the people who taste; each button adds once.
+class PeopleForm(NeedsBook, widgets.VBox):
+    """A client's coffee, and the people who taste; each button adds once. Wrong names are mended.
 
     Parameters
     ----------
@@ -52,15 +63,100 @@ class PeopleForm(widgets.VBox):
             selected_index=0 if is_new else None,
         )
         fold.set_title(0, "Add a coffee or tasters")
-        super().__init__([self._listed, fold])
+        rename, merge = fields.button("Rename"), fields.button("Merge")
+        remove = fields.button("Remove")
+        self.mend_form = Form(
+            {
+                "which": fields.choice("Which name", []),
+                "to": fields.text("Its right name", placeholder="to rename it"),
+                "into": fields.choice("Is the same as", []),
+            },
+            buttons=[rename, merge, remove],
+        )
+        self.mend_form.fields["which"].observe(lambda _change: self._offer_others(), "value")
+        rename.on_click(lambda _b: self._mend(self._rename))
+        merge.on_click(lambda _b: self._mend(self._merge))
+        remove.on_click(lambda _b: self._mend(self._remove))
+        note = fields.said(
+            "Scores stay as they are: they follow the name, and each session keeps a note of what "
+            "was renamed or merged. Only a name that nothing hangs on can be removed."
+        )
+        mend = widgets.Accordion(
+            [widgets.VBox([widgets.HTML(note), self.mend_form])], selected_index=None
+        )
+        mend.set_title(0, "Rename, merge or remove")
+        super().__init__([self._listed, fold, mend])
         self._list()
 
     def _list(self) -> None:
         coffees = "; ".join(f"{coffee.name} ({coffee.client})" for coffee in self._book.coffees())
         people = ", ".join(self._book.tasters())
+        which = self.mend_form.fields["which"]
+        which.options = [(_told(one), one) for one in self._names()]
+        which.index = None
         self._listed.value = fields.said(
             f"Coffees: {coffees or 'none yet'}. Tasters: {people or 'none yet'}."
         )
+
+    def _names(self) -> list[Named]:
+        """Every name that can be mended."""
+        tasters: list[Named] = [("taster", "", name) for name in self._book.tasters()]
+        clients: list[Named] = [("client", "", one.name) for one in self._book.clients()]
+        coffees: list[Named] = [("coffee", one.client, one.name) for one in self._book.coffees()]
+        return [*tasters, *coffees, *clients]
+
+    def _offer_others(self) -> None:
+        """Offer what the name chosen may be the same as."""
+        chosen: Named | None = self.mend_form.fields["which"].value
+        into = self.mend_form.fields["into"]
+        into.options = [
+            (_told(one), one[2])
+            for one in self._names()
+            if chosen is not None and one[:2] == chosen[:2] and one != chosen
+        ]
+        into.index = None
+
+    def _mend(self, change: Callable[[Named], object]) -> None:
+        chosen: Named | None = self.mend_form.fields["which"].value
+
+        def work() -> None:
+            if chosen is None:
+                raise BookError("which must be chosen, got nothing. Choose the name first.")
+            change(chosen)
+
+        done, _ = self.mend_form.attempt(work)
+        if done:
+            self.mend_form.fields["to"].value = ""
+            self.mend_form.say(_MENDED)
+            self._list()
+
+    def _rename(self, chosen: Named) -> None:
+        kind, client, name = chosen
+        to = self.mend_form.fields["to"].value
+        if not to.strip():
+            raise BookError("to must have a name, got ''. Type the right one.")
+        if kind == "coffee":
+            self._book.rename_coffee(name, to, client=client)
+        else:
+            (self._book.rename_taster if kind == "taster" else self._book.rename_client)(name, to)
+
+    def _merge(self, chosen: Named) -> None:
+        kind, client, name = chosen
+        into = self.mend_form.fields["into"].value
+        if into is None:
+            raise BookError("into must be chosen, got nothing. Choose whose name is right.")
+        if kind == "coffee":
+            self._book.merge_coffees(name, into, client=client)
+        else:
+            merge = self._book.merge_tasters if kind == "taster" else self._book.merge_clients
+            merge(name, into)
+
+    def _remove(self, chosen: Named) -> None:
+        kind, client, name = chosen
+        if kind == "coffee":
+            self._book.remove_coffee(name, client=client)
+        else:
+            (self._book.remove_taster if kind == "taster" else self._book.remove_client)(name)
 
     def _add_coffee(self) -> None:
         now = self.coffee_form.values()
@@ -69,7 +165,7 @@ class PeopleForm(widgets.VBox):
         def work() -> None:
             if not client:
                 raise BookError("client must have a name, got ''. Type whose coffee it is.")
-            if client not in {known.name for known in self._book.clients()}:
+            if name_key(client) not in {name_key(one.name) for one in self._book.clients()}:
                 self._book.add_client(client)
             self._book.add_coffee(now.pop("coffee"), client=client, **now)
 
@@ -83,8 +179,13 @@ class PeopleForm(widgets.VBox):
 
     def _add_tasters(self) -> None:
         names = [name for name in self.taster_form.values()["tasters"].split(",") if name.strip()]
-        done, _ = self.taster_form.attempt(lambda: [self._book.add_taster(n) for n in names])
+        done, _ = self.taster_form.attempt(lambda: self._book.add_tasters(names))
         if done:
             self.taster_form.fields["tasters"].value = ""
             self.taster_form.say(_ADDED)
             self._list()
+
+
+def _told(one: Named) -> str:
+    kind, client, name = one
+    return f"{kind} {name} ({client})" if client else f"{kind} {name}"

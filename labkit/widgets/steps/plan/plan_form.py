@@ -26,6 +26,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.dials import LARGE, dial, numbers
 from labkit.widgets.parts.fields import Form, as_html, fold
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
@@ -79,7 +80,7 @@ class WaterSource(Protocol):
         """Call ``follow`` after every change."""
 
 
-class PlanForm(widgets.VBox):
+class PlanForm(NeedsBook, widgets.VBox):
     """Who tastes these waters and how, and what that would likely see; one button plans and seals.
 
     Parameters

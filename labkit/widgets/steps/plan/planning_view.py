@@ -25,6 +25,7 @@ from labkit.water import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.needs_book import NeedsBook
 
 SMALL_LOSS: Final = 0.15
 """Points of a 1-9 scale that nobody would miss."""
@@ -32,7 +33,7 @@ SMALL_LOSS: Final = 0.15
 _USUAL = ("practised tasters", "")
 
 
-class PlanningView(widgets.VBox):
+class PlanningView(NeedsBook, widgets.VBox):
     """Dial tasters, cups and flights; one button simulates what is not yet known.
 
     Parameters

@@ -14,12 +14,13 @@ from labkit.tasting import CupPlan, open_keys, replan
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
 
 _CODES_REST = timedelta(days=60)
 
 
-class ReplanForm(widgets.VBox):
+class ReplanForm(NeedsBook, widgets.VBox):
     """Who stays away and who comes in, from which flight on; one button plans anew.
 
     Parameters

@@ -12,6 +12,7 @@ from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness
 from labkit.water import PURE, StartWater, Target, largest_base_share
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 
 KINDS: dict[str, str] = {
@@ -59,7 +60,7 @@ def levels(name: str, typed: str) -> tuple[float, ...]:
         ) from None
 
 
-class SweepForm(Form):
+class SweepForm(NeedsBook, Form):
     """Which waters to try for a coffee: the sweep, its levels and what is held.
 
     Where a dial holds a factor, the form starts from the level that the coffee's scores so far

@@ -6,12 +6,13 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.sheet.score_sheet import ScoreSheet
 from labkit.widgets.steps.taste.files_form import FilesForm
 from labkit.widgets.steps.taste.lead_view import LeadView
 
 
-class ScoringDesk(widgets.VBox):
+class ScoringDesk(NeedsBook, widgets.VBox):
     """Sessions whose keys are not all open; of the one chosen the sheet, the lead's view, files.
 
     One that takes scores comes first. One that is locked stays, so that a lock can be undone.

@@ -19,6 +19,7 @@ from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
@@ -36,7 +37,7 @@ _METHODS: Final = [
 ]
 
 
-class ConfirmForm(widgets.VBox):
+class ConfirmForm(NeedsBook, widgets.VBox):
     """Two waters of the coffee read above, who tastes, and what the test could show.
 
     One button plans the sets, seals the key and starts a session whose sheet asks the question.

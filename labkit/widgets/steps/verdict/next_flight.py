@@ -34,6 +34,7 @@ from labkit.tasting import Sweep
 from labkit.water import CAUTIONS, COORDINATES, PURE_WATER, Target, Water, as_coordinates, notes
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.sweep_form import levels
 from labkit.widgets.steps.verdict.reading_view import ReadingView
@@ -56,7 +57,7 @@ _HELPED = (
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
 
-class NextFlightView(widgets.VBox):
+class NextFlightView(NeedsBook, widgets.VBox):
     """Whether to taste on and which waters; it follows the coffee chosen in the view above.
 
     ``control`` is the coffee's control so far, which links its days; None before the first.

@@ -13,12 +13,13 @@ from labkit.errors import SealError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name, openings
+from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.plan.sheet_form import LostPassphraseForm
 from labkit.widgets.steps.taste.alone_form import FoundCodesForm
 from labkit.widgets.steps.verdict.early_form import EarlyForm
 
 
-class OpenForm(widgets.VBox):
+class OpenForm(NeedsBook, widgets.VBox):
     """Which locked flight to open, and the preparer's passphrase.
 
     Who tasted alone types in the codes found under the cups first. Folded: the way back from a

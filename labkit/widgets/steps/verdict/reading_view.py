@@ -18,6 +18,7 @@ from labkit.analysis import (
     in_words,
     just_about_right,
     leaving_out,
+    most_used,
     ordinal_check,
     p_text,
     read_attributes,
@@ -33,6 +34,7 @@ from labkit.water import percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.needs_book import NeedsBook
 
 _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
 """A picture that scrolls sideways on a phone must not make the words beside it as wide."""
@@ -40,7 +42,7 @@ _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</sty
 SIDE_BY_SIDE: Final = "(all, side by side)"
 
 
-class ReadingView(widgets.VBox):
+class ReadingView(NeedsBook, widgets.VBox):
     """Choose a coffee and read what its scores say; it follows the choice.
 
     What was left out of a coffee by a recorded choice stays so until another is recorded.
@@ -66,6 +68,7 @@ class ReadingView(widgets.VBox):
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
                 "attribute": fields.choice("Score", ["overall"], "overall"),
+                "scale": fields.choice("Scale", []),
             },
             folded={
                 "brew_method": fields.choice(
@@ -89,8 +92,12 @@ class ReadingView(widgets.VBox):
 
     @property
     def scores(self) -> pd.DataFrame:
-        """The opened scores of the coffee chosen, one row a score, without what is left out."""
-        return self._chosen().keep(self._opened())
+        """The opened scores of the coffee chosen, one row a score, without what is left out.
+
+        Of the attribute that is read only those on the scale chosen.
+        """
+        frame, scale = self._chosen().keep(self._opened()), self.form.fields["scale"].value
+        return frame if scale is None else _on_scale(frame, self.attribute, scale)
 
     @property
     def attribute(self) -> str:
@@ -122,12 +129,13 @@ class ReadingView(widgets.VBox):
         *,
         coffee: tuple[str, str] | None,
         attribute: str,
+        scale: str | None,
         brew_method: str,
         without_tasters: tuple[str, ...],
         without_sessions: tuple[str, ...],
         reason: str,
     ) -> list[Any]:
-        del without_tasters, without_sessions, reason  # the first two may change with the coffee
+        del scale, without_tasters, without_sessions, reason  # they may change with the coffee
         frame = self._opened()
         client, name = coffee or ("", "")
         if self._recorded[0] != coffee:
@@ -137,12 +145,17 @@ class ReadingView(widgets.VBox):
         self._button.layout.display = "" if is_new else "none"
         words = self._book.opened_words(coffee=name, client=client)
         attribute = self._offer(scored_only(frame), words, attribute)
-        asked = (coffee, attribute, brew_method, chosen, _mark(frame), _mark(words))
+        on_scale = self._offer_scales(scored_only(frame), attribute, brew_method)
+        read = (attribute, on_scale, brew_method, chosen)
+        asked = (coffee, *read, _mark(frame), _mark(words))
         if self._shown[0] != asked:
             self.reading = None
             self._shown = (None, [])
             self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
-            self._shown = (asked, self._look(frame, words, attribute, brew_method, chosen))
+            self._shown = (
+                asked,
+                self._look(frame, words, attribute, on_scale, brew_method, chosen),
+            )
         said_choice = said("" if is_new else recorded.sentence)
         return [said_choice, *self._shown[1], self._records()]
 
@@ -169,6 +182,7 @@ class ReadingView(widgets.VBox):
         frame: pd.DataFrame,
         words: pd.DataFrame,
         attribute: str,
+        scale: str | None,
         brew_method: str,
         chosen: LeftOut,
     ) -> list[Any]:
@@ -193,8 +207,10 @@ class ReadingView(widgets.VBox):
                 "above."
             )
         elif len(frame):
-            self.reading = read_coffee(frame, attribute, brew_method=brew_method, **out)
-            shown += [self.reading, self._effect(frame, attribute, brew_method, out)]
+            self.reading = read_coffee(
+                frame, attribute, brew_method=brew_method, scale=scale, **out
+            )
+            shown += [self.reading, self._effect(frame, attribute, scale, brew_method, out)]
             shown += [_just_about_right(frame, self.reading), self._picture(self.reading)]
             shown.append(_trust(self.reading))
         for test in tests:
@@ -209,6 +225,16 @@ class ReadingView(widgets.VBox):
         self._fill("without_tasters", sorted(map(str, frame["taster"].unique())))
         self._fill("without_sessions", list(map(str, frame["session"].unique())))
         return str(self._fill("attribute", [*names, *sorted(words["attribute"].unique()), *more]))
+
+    def _offer_scales(self, frame: pd.DataFrame, attribute: str, brew_method: str) -> str | None:
+        """Offer the scales of a score where it has several, the one read by itself first."""
+        here = (frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)
+        names = list(most_used(frame[here], "scale").index)
+        chooser = self.form.fields["scale"]
+        chooser.layout.display = "none" if len(names) < 2 else ""
+        if set(chooser.options) != set(names):  # else what was chosen stays
+            chooser.options = names
+        return str(chooser.value) if len(names) > 1 else None
 
     def _fill(self, field: str, options: list[str]) -> Any:
         """Give a field other options, keeping what was chosen where it is still there."""
@@ -234,7 +260,12 @@ class ReadingView(widgets.VBox):
         return [found, self._picture(found, title=coffee)]
 
     def _effect(
-        self, frame: pd.DataFrame, attribute: str, brew_method: str, out: dict[str, Any]
+        self,
+        frame: pd.DataFrame,
+        attribute: str,
+        scale: str | None,
+        brew_method: str,
+        out: dict[str, Any],
     ) -> str:
         """What leaving tasters or sessions out changes, in words."""
         if not any(out.values()):
@@ -246,6 +277,7 @@ class ReadingView(widgets.VBox):
                 attribute,
                 sessions=out["without_sessions"],
                 brew_method=brew_method,
+                scale=scale,
             )
         except LabkitError as error:
             return said(str(error), wrong=True)
@@ -287,6 +319,11 @@ class ReadingView(widgets.VBox):
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
 
 
+def _on_scale(frame: pd.DataFrame, attribute: str, scale: str) -> pd.DataFrame:
+    """The scores without those of an attribute on other scales."""
+    return frame[(frame["attribute"] != attribute) | (frame["scale"].astype(str) == scale)]
+
+
 def _mark(frame: pd.DataFrame) -> int:
     """What changes as soon as anything in the frame does."""
     return hash(tuple(pd.util.hash_pandas_object(frame.astype(str), index=False)))
@@ -322,6 +359,7 @@ def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
         return ""
     read = reading.scores.frame
     frame = frame[frame["taster"].isin(read["taster"]) & frame["session"].isin(read["session"])]
+    frame = _on_scale(frame, reading.scores.attribute, reading.scores.scale)
     answers = with_liking(frame, reading.scores.attribute)
     table = just_about_right(answers, rng=np.random.default_rng(SEED))
     told = table[(table["side"] != "just right") & (table["share"] >= ENOUGH_SHARE)]

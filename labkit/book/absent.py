@@ -1,0 +1,52 @@
+"""What stands for a lab book that could not be opened, so that a notebook can say so calmly."""
+
+from __future__ import annotations
+
+from typing import Any, NoReturn
+
+from labkit.errors import BookError
+
+
+class AbsentBook:
+    """Holds nobody and nothing; anything else that is asked of it says why it is not there.
+
+    Parameters
+    ----------
+    why : str
+        The sentence with which the lab book was refused.
+    """
+
+    def __init__(self, why: str) -> None:
+        self.why = why
+
+    def clients(self) -> tuple[()]:
+        """None."""
+        return ()
+
+    def coffees(self, client: str | None = None) -> tuple[()]:
+        """None."""
+        del client
+        return ()
+
+    def tasters(self) -> tuple[()]:
+        """None."""
+        return ()
+
+    def sessions(self, **_chosen: object) -> tuple[()]:
+        """None."""
+        return ()
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_"):
+            raise AttributeError(name)  # what Python and notebooks ask of any object
+
+        def refuse(*_arguments: object, **_named: object) -> NoReturn:
+            raise BookError(self.why)
+
+        return refuse
+
+    def __repr__(self) -> str:
+        return f"no lab book: {self.why}"
