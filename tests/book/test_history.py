@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 import tempfile
 from datetime import UTC, datetime, timedelta
@@ -194,6 +195,30 @@ def test_no_cell_starts_a_formula_and_each_comes_back(cell):
     written = neutral(cell)
     assert not written.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"))
     assert original(written) == cell
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["a;=1+1", 'a; "=1+1"', "a\t@x", "a\n+1", "a\r\n-1;=2", "floral; -nutty", "a;'=1", "=1;=1"],
+)
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_no_spreadsheet_starts_a_formula_whichever_sign_it_separates_by(cell, separator, tmp_path):
+    """A program's reading by other separators than ours, quotation marks taken or left."""
+    path = write_csv(tmp_path / "x.csv", ["a", cell], [["x", cell], [cell, "x"]])
+    text = path.read_text(encoding="utf-8")
+    by_line = [part for line in text.splitlines() for part in line.split(separator)]
+    by_reader = [part for row in csv.reader(text.splitlines(), delimiter=separator) for part in row]
+    for part in [*by_line, *by_reader]:
+        assert not part.strip(' "').startswith(("=", "+", "-", "@"))
+    header, lines = read_lines(path)
+    assert header == ["a", cell]
+    assert [tuple(line.cells.values()) for line in lines] == [("x", cell), (cell, "x")]
+
+
+@settings(deadline=None)
+@given(cell=st.text(alphabet="a'=\"; \t\n\r＝,"))
+def test_whatever_is_made_safe_comes_back(cell):
+    assert original(neutral(cell)) == cell
 
 
 def test_a_frame_for_a_spreadsheet_runs_nothing_and_keeps_its_numbers():
