@@ -24,14 +24,14 @@ from sqlalchemy import (
     make_url,
     text,
 )
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError, OperationalError
 
 from labkit import __version__
 from labkit.book.columns import now_utc
 from labkit.book.schema import FactRow
-from labkit.errors import BookError
+from labkit.errors import BookAwayError, BookError
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31
@@ -40,6 +40,10 @@ APPLICATION_ID = 0x6C_6B_62_31
 BUSY_TIMEOUT_S = 30.0
 """How long a writer waits for another writer. Without waiting, 147 of 2400 rows of twelve writers
 were refused; a backup program or a slow laptop may hold the file for 10 s."""
+
+MIGRATION_PATIENCE_S = 300.0
+"""How long one waits while another brings an old book to the current version, which may be large
+and the laptop slow: nothing else could be done meanwhile."""
 
 
 def read_url(where: str | os.PathLike[str]) -> URL:
@@ -74,15 +78,17 @@ def read_url(where: str | os.PathLike[str]) -> URL:
     return url.set(drivername="sqlite", database=str(Path(str(url.database)).resolve()))
 
 
-def open_engine(url: URL) -> Engine:
+def open_engine(url: URL, *, must_exist: bool = False, patience_s: float | None = None) -> Engine:
     """Open the lab book at `url`, made if missing and brought to the current version.
 
-    Every check comes before the first write, so that what is no lab book stays untouched.
+    Every check comes before the first write, so that what is no lab book stays untouched. A current
+    book is only read: opening waits for no writer.
 
     Raises
     ------
     BookError
-        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached.
+        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached; if it must
+        exist and does not.
     """
     if url.get_backend_name() == "sqlite":
         path = Path(str(url.database))
@@ -90,37 +96,54 @@ def open_engine(url: URL) -> Engine:
             msg = f"the lab book must be a file, got the folder {path}; name a file in it."
             raise BookError(msg)
         if not path.exists():
+            if must_exist:
+                raise BookAwayError(_missing(url))
             with suppress(FileExistsError):  # another process was faster: its file is opened
                 create_book(url)
         _check_sqlite(path)
-    engine = make_engine(url)
+    engine = make_engine(url, patience_s)
     try:
         with engine.connect() as connection:
             version = read_version(connection, url)
-        if version:
+        if must_exist and not version:
+            raise BookAwayError(_missing(url))
+        if version and url.get_backend_name() == "postgresql":
             with engine.connect() as connection:
-                # No row changes, yet a read-only file or server says so.
+                # No row changes, yet a read-only server says so. A file was asked already: in
+                # SQLite this would need the write lock.
                 connection.execute(text("UPDATE lab_book SET value = value WHERE 1 = 0"))
         if version != SCHEMA_VERSION:
-            if version and url.get_backend_name() == "sqlite":
-                _keep_copy(Path(str(url.database)), version)
-            with engine.execution_options(labkit_writes=True).begin() as connection:
-                upgrade(connection)
+            _migrate(engine, url)
     except DBAPIError as error:
         engine.dispose()
-        raise BookError(cannot_open(url, error)) from error
+        raise BookAwayError(cannot_open(url, error)) from error
     except BaseException:
         engine.dispose()
         raise
     return engine
 
 
-def make_engine(url: URL) -> Engine:
-    """Make the engine with the settings that scores deserve."""
+def make_engine(url: URL, patience_s: float | None = None) -> Engine:
+    """Make the engine with the settings that scores deserve.
+
+    Parameters
+    ----------
+    patience_s : float, optional
+        How long it waits for a writer or a server; as long as is usual if not given.
+    """
     if url.get_backend_name() == "postgresql":
+        wait_s = 10 if patience_s is None else max(2, round(patience_s))
         # The ping replaces connections that a server restart has cut.
-        return create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
-    engine = create_engine(url, connect_args={"timeout": BUSY_TIMEOUT_S})
+        return create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": wait_s})
+    path = Path(str(url.database))
+    # A file that is gone must not be made anew, empty, by whoever still has the book open.
+    address = f"{path.as_uri()}?mode=rw"
+    timeout_s = BUSY_TIMEOUT_S if patience_s is None else patience_s
+
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(address, uri=True, timeout=timeout_s, check_same_thread=False)
+
+    engine = create_engine(url, creator=connect)
 
     @event.listens_for(engine, "connect")
     def set_up(connection: sqlite3.Connection, _record: object) -> None:
@@ -131,6 +154,14 @@ def make_engine(url: URL) -> Engine:
         # about a millisecond a score.
         connection.execute("PRAGMA synchronous=FULL")
 
+    @event.listens_for(engine, "checkout")
+    def check_file(connection: sqlite3.Connection, record: Any, _proxy: object) -> None:
+        # A file that was deleted or moved while it is open still takes rows, which nobody would
+        # ever see again.
+        known = record.info.setdefault("labkit_file", _identity(path))
+        if known is None or known != _identity(path):
+            raise DisconnectionError
+
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
         # A writer that starts as a reader can be refused halfway (its snapshot is old by then),
@@ -140,7 +171,9 @@ def make_engine(url: URL) -> Engine:
         else:
             connection.exec_driver_sql("BEGIN")
 
-    return engine
+    if patience_s is None:
+        return engine
+    return engine.execution_options(labkit_patience_s=patience_s)
 
 
 def _wait_for_turn(connection: Connection) -> None:
@@ -152,7 +185,8 @@ def _wait_for_turn(connection: Connection) -> None:
     never reach, SQLite's way has the better throughput).
     """
     raw: Any = connection.connection.driver_connection
-    give_up_at = time.monotonic() + BUSY_TIMEOUT_S
+    wait_s = connection.get_execution_options().get("labkit_patience_s", BUSY_TIMEOUT_S)
+    give_up_at = time.monotonic() + wait_s
     raw.execute("PRAGMA busy_timeout=0")
     try:
         while True:
@@ -165,7 +199,7 @@ def _wait_for_turn(connection: Connection) -> None:
             else:
                 return
     finally:
-        raw.execute(f"PRAGMA busy_timeout={1000 * BUSY_TIMEOUT_S:.0f}")
+        raw.execute(f"PRAGMA busy_timeout={1000 * wait_s:.0f}")
 
 
 def read_version(connection: Connection, url: URL) -> int:
@@ -196,15 +230,34 @@ def read_version(connection: Connection, url: URL) -> int:
     return int(found)
 
 
+def _migrate(engine: Engine, url: URL) -> None:
+    """Bring an old book, or an empty database, to the current version, unless another does."""
+    import alembic.command  # noqa: F401 - before the lock: others wait for it meanwhile
+
+    writing = engine.execution_options(labkit_writes=True, labkit_patience_s=MIGRATION_PATIENCE_S)
+    with writing.begin() as connection:
+        _take_turns(connection)
+        version = read_version(connection, url)
+        if version == SCHEMA_VERSION:
+            return
+        if version and url.get_backend_name() == "sqlite":
+            _keep_copy(Path(str(url.database)), version)
+        upgrade(connection)
+
+
+def _take_turns(connection: Connection) -> None:
+    """On PostgreSQL: one at a time, when several open a new or old book at once."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
+
+
 def upgrade(connection: Connection, to: str = "head") -> None:
     """Bring the tables to a version in the transaction of `connection`."""
     # Imported here: a third of a second that only an old or a new book costs.
     from alembic import command
     from alembic.config import Config
 
-    if connection.dialect.name == "postgresql":
-        # One at a time, when several open a new or old book at once.
-        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
+    _take_turns(connection)
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     config.attributes["connection"] = connection
@@ -361,6 +414,19 @@ def _look(path: Path, question: str, *, is_still: bool) -> object:
     address = f"{path.as_uri()}?mode=ro{'&immutable=1' if is_still else ''}"
     with closing(sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
         return connection.execute(question).fetchone()[0]
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file has this name now; None if none has."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _missing(url: URL) -> str:
+    return f"there is no lab book at {show(url)}; put it back, or choose another."
 
 
 def _read_only(where: str) -> str:
