@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from labkit.book import Attribute, LabBook
-from labkit.errors import BookError, LockError
+from labkit.errors import BookAwayError, BookError, LockError
 from labkit.tasting import SCALES
 from labkit.widgets.score_sheet import CupSheet, ScoreSheet
 from labkit.widgets.sheet_desk import BookDesk, SheetCup, SheetLook
@@ -135,7 +135,7 @@ def test_one_refusal_keeps_nothing_else_back(sheet, desk):
 
 
 def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
-    desk.trouble = BookError("the disk is full; make room and try again.")
+    desk.trouble = BookAwayError("the disk is full; make room and try again.")
 
     answer = send(sheet, touch(1), touch(2, value=7))
 
@@ -144,7 +144,7 @@ def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
 
 
 def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
-    desk.trouble = BookError("/home/lead/book.db could not be written to: the disk is full.")
+    desk.trouble = BookAwayError("/home/lead/book.db could not be written to: the disk is full.")
 
     answer = send(CupSheet(desk, is_page=True), touch())
 
