@@ -306,5 +306,6 @@ def _is_value(row: Row[*tuple[Any, ...]], value: object) -> bool:
             return False
     if row.kind == "note":
         return isinstance(value, str) and clean_note(row.attribute, value) == row.words
-    is_list = isinstance(value, Iterable) and not isinstance(value, str)
-    return is_list and set(value) == set(json.loads(row.words))
+    if isinstance(value, str) or not isinstance(value, Iterable):
+        return False
+    return set(value) == set(json.loads(row.words))
