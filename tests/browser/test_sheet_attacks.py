@@ -16,7 +16,8 @@ import pytest
 from websocket import WebSocketTimeoutException, create_connection
 
 from labkit.book import LabBook
-from labkit.widgets.tasters_server import OPENING_A_TASTER, WRONG_CODES_A_MINUTE
+from labkit.widgets.tasters_gate import WRONG_CODES_A_MINUTE
+from labkit.widgets.tasters_kernels import OPENING_A_TASTER
 from tests.widgets.serving import kept, serving
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from labkit.book import LabBook
-from labkit.widgets.tasters_server import WRONG_CODES_A_MINUTE
+from labkit.widgets.tasters_gate import WRONG_CODES_A_MINUTE
 from tests.postgresql import a_postgresql_server
 from tests.widgets.serving import (
     COUNT_TOUCHES,

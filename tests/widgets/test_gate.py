@@ -15,16 +15,15 @@ from jupyter_server.services.kernels.connection.base import (
     serialize_msg_to_ws_v1,
 )
 
-from labkit.widgets.tasters_server import (
+from labkit.widgets.tasters_gate import (
     AWAY_S,
     WRONG_CODES_A_MINUTE,
     ForeignHost,
     Gate,
-    entrance,
-    kind_of,
     own_names,
-    settings,
 )
+from labkit.widgets.tasters_kernels import kind_of
+from labkit.widgets.tasters_server import entrance, settings
 
 
 class Clock:
