@@ -86,7 +86,7 @@ def test_a_score_waits_for_ten_seconds_of_another_writer(sqlite_book):
 
 
 def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_path, monkeypatch):
-    monkeypatch.setattr("labkit.book.opening.BUSY_TIMEOUT_S", 0.2)
+    monkeypatch.setattr("labkit.book.engines.BUSY_TIMEOUT_S", 0.2)
     with LabBook(book_path) as book:
         start_tasting(book)
         holder = hold_the_lock(book_path, 1.5)
@@ -100,7 +100,7 @@ def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_
 
 def test_opening_waits_for_no_writer(book_path, monkeypatch):
     """A taster's page opens the book anew at each reload, also while a backup holds it."""
-    monkeypatch.setattr("labkit.book.opening.BUSY_TIMEOUT_S", 0.2)
+    monkeypatch.setattr("labkit.book.engines.BUSY_TIMEOUT_S", 0.2)
     with LabBook(book_path) as book:
         start_tasting(book)
     with closing(sqlite3.connect(book_path, isolation_level=None)) as other:

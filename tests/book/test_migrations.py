@@ -108,7 +108,7 @@ def test_of_many_who_open_an_old_book_at_once_one_migrates_it(quick_folder, monk
             return len(book.clients())
 
     monkeypatch.setattr("labkit.book.opening.upgrade", slowly)
-    monkeypatch.setattr("labkit.book.opening.BUSY_TIMEOUT_S", 0.5)
+    monkeypatch.setattr("labkit.book.engines.BUSY_TIMEOUT_S", 0.5)
     with ThreadPoolExecutor(5) as pool:
         assert list(pool.map(open_it, range(5))) == [2] * 5
     assert migrated == [1]
