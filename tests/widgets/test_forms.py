@@ -20,8 +20,8 @@ from labkit.widgets import (
     PlanForm,
     SweepForm,
     coffee_choices,
-    fields,
 )
+from labkit.widgets.parts import fields
 from labkit.widgets.steps.plan.sweep_form import levels
 from tests.widgets.plans.helpers import fill
 

@@ -3,43 +3,40 @@
 from __future__ import annotations
 
 import os
-import random
 import re
 import secrets
 import sqlite3
-import time
 from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import (
     URL,
     Connection,
     Engine,
-    create_engine,
-    event,
     insert,
     inspect,
     make_url,
     text,
 )
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from labkit import __version__
+from labkit.book.store import engines
 from labkit.book.store.columns import now_utc
+from labkit.book.store.engines import make_engine
 from labkit.book.store.schema import FactRow
-from labkit.errors import BookError
+from labkit.errors import BookAwayError, BookError
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31
 """Marks an SQLite file as a lab book ("lkb1" at byte 68 of the header)."""
 
-BUSY_TIMEOUT_S = 30.0
-"""How long a writer waits for another writer. Without waiting, 147 of 2400 rows of twelve writers
-were refused; a backup program or a slow laptop may hold the file for 10 s."""
+MIGRATION_PATIENCE_S = 300.0
+"""How long one waits while another brings an old book to the current version, which may be large
+and the laptop slow: nothing else could be done meanwhile."""
 
 
 def read_url(where: str | os.PathLike[str]) -> URL:
@@ -74,15 +71,17 @@ def read_url(where: str | os.PathLike[str]) -> URL:
     return url.set(drivername="sqlite", database=str(Path(str(url.database)).resolve()))
 
 
-def open_engine(url: URL) -> Engine:
+def open_engine(url: URL, *, must_exist: bool = False, patience_s: float | None = None) -> Engine:
     """Open the lab book at `url`, made if missing and brought to the current version.
 
-    Every check comes before the first write, so that what is no lab book stays untouched.
+    Every check comes before the first write, so that what is no lab book stays untouched. A current
+    book is only read: opening waits for no writer.
 
     Raises
     ------
     BookError
-        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached.
+        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached; if it must
+        exist and does not.
     """
     if url.get_backend_name() == "sqlite":
         path = Path(str(url.database))
@@ -90,82 +89,31 @@ def open_engine(url: URL) -> Engine:
             msg = f"the lab book must be a file, got the folder {path}; name a file in it."
             raise BookError(msg)
         if not path.exists():
+            if must_exist:
+                raise BookAwayError(_missing(url))
             with suppress(FileExistsError):  # another process was faster: its file is opened
                 create_book(url)
         _check_sqlite(path)
-    engine = make_engine(url)
+    engine = make_engine(url, patience_s)
     try:
         with engine.connect() as connection:
             version = read_version(connection, url)
-        if version:
+        if must_exist and not version:
+            raise BookAwayError(_missing(url))
+        if version and url.get_backend_name() == "postgresql":
             with engine.connect() as connection:
-                # No row changes, yet a read-only file or server says so.
+                # No row changes, yet a read-only server says so. A file was asked already: in
+                # SQLite this would need the write lock.
                 connection.execute(text("UPDATE lab_book SET value = value WHERE 1 = 0"))
         if version != SCHEMA_VERSION:
-            if version and url.get_backend_name() == "sqlite":
-                _keep_copy(Path(str(url.database)), version)
-            with engine.execution_options(labkit_writes=True).begin() as connection:
-                upgrade(connection)
+            _migrate(engine, url)
     except DBAPIError as error:
         engine.dispose()
-        raise BookError(cannot_open(url, error)) from error
+        raise BookAwayError(cannot_open(url, error)) from error
     except BaseException:
         engine.dispose()
         raise
     return engine
-
-
-def make_engine(url: URL) -> Engine:
-    """Make the engine with the settings that scores deserve."""
-    if url.get_backend_name() == "postgresql":
-        # The ping replaces connections that a server restart has cut.
-        return create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
-    engine = create_engine(url, connect_args={"timeout": BUSY_TIMEOUT_S})
-
-    @event.listens_for(engine, "connect")
-    def set_up(connection: sqlite3.Connection, _record: object) -> None:
-        # The driver's own BEGIN comes too late to hold the write lock from the first read on.
-        connection.isolation_level = None
-        connection.execute("PRAGMA foreign_keys=ON")
-        # NORMAL may lose the last commits at a power cut in WAL mode, FULL does not; it costs
-        # about a millisecond a score.
-        connection.execute("PRAGMA synchronous=FULL")
-
-    @event.listens_for(engine, "begin")
-    def begin(connection: Connection) -> None:
-        # A writer that starts as a reader can be refused halfway (its snapshot is old by then),
-        # whatever the busy timeout; one that asks for the write lock first just waits its turn.
-        if connection.get_execution_options().get("labkit_writes", False):
-            _wait_for_turn(connection)
-        else:
-            connection.exec_driver_sql("BEGIN")
-
-    return engine
-
-
-def _wait_for_turn(connection: Connection) -> None:
-    """Begin to write, asking again every few milliseconds.
-
-    SQLite's own waiting grows to 100 ms between two tries, so that the unlucky among twelve tasters
-    wait many times longer than their turn takes: 95 % of touches were safe within 150 to 230 ms
-    that way, within 50 to 65 ms this way (same machine, equally busy; at full tilt, which people
-    never reach, SQLite's way has the better throughput).
-    """
-    raw: Any = connection.connection.driver_connection
-    give_up_at = time.monotonic() + BUSY_TIMEOUT_S
-    raw.execute("PRAGMA busy_timeout=0")
-    try:
-        while True:
-            try:
-                raw.execute("BEGIN IMMEDIATE")
-            except sqlite3.OperationalError as error:
-                if "locked" not in str(error) or time.monotonic() > give_up_at:
-                    raise OperationalError("BEGIN IMMEDIATE", None, error) from error
-                time.sleep(random.uniform(0.001, 0.006))
-            else:
-                return
-    finally:
-        raw.execute(f"PRAGMA busy_timeout={1000 * BUSY_TIMEOUT_S:.0f}")
 
 
 def read_version(connection: Connection, url: URL) -> int:
@@ -196,15 +144,34 @@ def read_version(connection: Connection, url: URL) -> int:
     return int(found)
 
 
+def _migrate(engine: Engine, url: URL) -> None:
+    """Bring an old book, or an empty database, to the current version, unless another does."""
+    import alembic.command  # noqa: F401 - before the lock: others wait for it meanwhile
+
+    writing = engine.execution_options(labkit_writes=True, labkit_patience_s=MIGRATION_PATIENCE_S)
+    with writing.begin() as connection:
+        _take_turns(connection)
+        version = read_version(connection, url)
+        if version == SCHEMA_VERSION:
+            return
+        if version and url.get_backend_name() == "sqlite":
+            _keep_copy(Path(str(url.database)), version)
+        upgrade(connection)
+
+
+def _take_turns(connection: Connection) -> None:
+    """On PostgreSQL: one at a time, when several open a new or old book at once."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
+
+
 def upgrade(connection: Connection, to: str = "head") -> None:
     """Bring the tables to a version in the transaction of `connection`."""
     # Imported here: a third of a second that only an old or a new book costs.
     from alembic import command
     from alembic.config import Config
 
-    if connection.dialect.name == "postgresql":
-        # One at a time, when several open a new or old book at once.
-        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
+    _take_turns(connection)
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parents[1] / "migrations"))
     config.attributes["connection"] = connection
@@ -267,7 +234,7 @@ def cannot_open(url: URL, error: Exception) -> str:
     if "readonly" in cause or "read-only" in cause or "unable to open" in cause:
         return _read_only(where)
     if "locked" in cause:
-        held = f"{BUSY_TIMEOUT_S:g} s"
+        held = f"{engines.BUSY_TIMEOUT_S:g} s"
         return f"{where} has been locked by another program for {held}; close that one."
     return f"{where} cannot be opened as a lab book: {cause}."
 
@@ -359,8 +326,12 @@ def _quick_check(path: Path) -> str:
 def _look(path: Path, question: str, *, is_still: bool) -> object:
     """Ask through a read-only connection; a still file needs no locks and gets no side files."""
     address = f"{path.as_uri()}?mode=ro{'&immutable=1' if is_still else ''}"
-    with closing(sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
+    with closing(sqlite3.connect(address, uri=True, timeout=engines.BUSY_TIMEOUT_S)) as connection:
         return connection.execute(question).fetchone()[0]
+
+
+def _missing(url: URL) -> str:
+    return f"there is no lab book at {show(url)}; put it back, or choose another."
 
 
 def _read_only(where: str) -> str:
@@ -381,7 +352,7 @@ def _keep_copy(path: Path, version: int) -> None:
 def copy_sqlite(path: Path, copy: Path) -> None:
     """Copy a lab book while others write to it (SQLite's own online backup)."""
     with (
-        closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)) as source,
+        closing(sqlite3.connect(path, timeout=engines.BUSY_TIMEOUT_S)) as source,
         closing(sqlite3.connect(copy)) as target,
     ):
         source.backup(target)
