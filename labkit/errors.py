@@ -51,6 +51,18 @@ class BookError(LabkitError, RuntimeError):
     """A lab book cannot be opened, read or written."""
 
 
+class BookAwayError(BookError):
+    """A lab book cannot be read or written now; the same may well work later."""
+
+
+class UnknownLinkError(BookError):
+    """A link's secret is nobody's."""
+
+
+class StaleError(BookError):
+    """A score comes late: the same taster has said something else since, on another device."""
+
+
 class ImportFileError(LabkitError, ValueError):
     """A file to import has wrong columns or rows."""
 

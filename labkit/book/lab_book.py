@@ -40,11 +40,17 @@ class LabBook(
     ----------
     where : str or path
         Path of an SQLite file, or an SQLAlchemy URL of SQLite or PostgreSQL.
+    must_exist : bool
+        Whether a book that is not there is an error, instead of being made.
+    patience_s : float, optional
+        How long reading and writing wait for other writers or a server that is away; half a minute
+        if not given.
 
     Raises
     ------
     BookError
-        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached.
+        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached; a
+        BookAwayError if trying again may help.
 
     Examples
     --------

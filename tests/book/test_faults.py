@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from labkit.book import LabBook
-from labkit.errors import BookError, LockError
+from labkit.errors import BookAwayError, BookError, LockError
 from tests.book.samples import SESSION, score_all, start_tasting
 from tests.postgresql import a_postgresql_server
 
@@ -86,7 +86,7 @@ def test_a_score_waits_for_ten_seconds_of_another_writer(sqlite_book):
 
 
 def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_path, monkeypatch):
-    monkeypatch.setattr("labkit.book.store.opening.BUSY_TIMEOUT_S", 0.2)
+    monkeypatch.setattr("labkit.book.store.engines.BUSY_TIMEOUT_S", 0.2)
     with LabBook(book_path) as book:
         start_tasting(book)
         holder = hold_the_lock(book_path, 1.5)
@@ -96,6 +96,63 @@ def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_
         holder.join()
         book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
         assert [entry.value for entry in book.history(SESSION)] == [8]
+
+
+def test_opening_waits_for_no_writer(book_path, monkeypatch):
+    """A taster's page opens the book anew at each reload, also while a backup holds it."""
+    monkeypatch.setattr("labkit.book.store.engines.BUSY_TIMEOUT_S", 0.2)
+    with LabBook(book_path) as book:
+        start_tasting(book)
+    with closing(sqlite3.connect(book_path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with LabBook(book_path) as book:
+            assert book.sheet(SESSION).name == SESSION
+        other.execute("ROLLBACK")
+
+
+def test_a_book_with_little_patience_says_soon_that_it_cannot_write(book_path):
+    with LabBook(book_path) as book:
+        start_tasting(book)
+    with (
+        closing(sqlite3.connect(book_path, isolation_level=None)) as other,
+        LabBook(book_path, patience_s=0.2) as book,
+    ):
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(BookAwayError, match="locked"):
+            book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        other.execute("ROLLBACK")
+        book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+        assert [entry.value for entry in book.history(SESSION)] == [8]
+
+
+@on_posix
+def test_no_score_goes_into_a_file_that_was_deleted_or_moved(book_path):
+    moved = book_path.with_name("moved.db")
+    with LabBook(book_path) as book:
+        start_tasting(book)
+        book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        book_path.rename(moved)
+        with pytest.raises(BookAwayError, match="not there"):
+            book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+        with pytest.raises(BookAwayError, match="not there"):
+            book.history(SESSION)
+        assert not book_path.exists(), "no empty one was made"
+        moved.rename(book_path)
+        book.record_score(SESSION, 1, "Ada", "overall", 9, position=1)
+        assert [entry.value for entry in book.history(SESSION)] == [7, 9]
+
+
+def test_a_book_that_must_exist_is_not_made(book_path, tmp_path):
+    with pytest.raises(BookAwayError, match="no lab book at"):
+        LabBook(tmp_path / "gone.db", must_exist=True)
+    assert not (tmp_path / "gone.db").exists()
+
+
+@pytest.mark.postgres
+def test_an_empty_database_that_must_be_a_book_stays_empty(postgres_schema_url):
+    for _ in range(2):
+        with pytest.raises(BookAwayError, match="no lab book at"):
+            LabBook(postgres_schema_url, must_exist=True)
 
 
 def test_twelve_writers_at_once_lose_and_double_nothing(book):
@@ -171,7 +228,10 @@ def test_the_database_itself_refuses_to_change_or_drop_a_score(book):
 
     start_tasting(book)
     score_all(book)
-    for statement in ("UPDATE scores SET value = 9", "DELETE FROM scores"):
+    statements = ["UPDATE scores SET value = 9", "DELETE FROM scores"]
+    if book.url.startswith("postgresql"):
+        statements += ["TRUNCATE scores", "TRUNCATE servings CASCADE"]
+    for statement in statements:
         with (
             pytest.raises(DBAPIError, match="scores are only ever added"),
             book._engine.begin() as connection,

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 import tempfile
+from contextlib import nullcontext
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,7 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from labkit.book import LabBook
 from labkit.book.files.csv_files import frame_csv, neutral, original, read_lines, write_csv
-from labkit.errors import BookError, LockError
+from labkit.errors import BookError, LockError, StaleError
 from tests.book.samples import SESSION, start_tasting
 
 
@@ -46,6 +48,78 @@ def test_an_entry_id_of_another_score_is_refused(tasting):
         with pytest.raises(BookError, match="'one' is another score's"):
             book.record_score(SESSION, 1, taster, attribute, 7, position=1, entry_id="one")
     assert len(book.history(SESSION)) == 1
+
+
+def test_an_entry_id_sent_again_with_other_content_is_refused(tasting):
+    """Acknowledging it would call something saved that is not."""
+    book, _ = tasting
+    first, second = book.served_cups(SESSION, 1, "Ada")[:2]
+    sent = {
+        "overall": (7, "7", 7.25, None),
+        "note": ("tea", " tea\0 ", "teas", None),
+        "words": (["nutty", "floral"], ["floral", "nutty"], ["nutty"], None),
+        "acidity": (None, None, 3, 0),
+    }
+    for attribute, (value, same, *others) in sent.items():
+        place = (SESSION, 1, "Ada", attribute)
+        book.record_score(*place, value, blind_code=first.blind_code, entry_id=attribute)
+        again = book.record_score(*place, same, position=first.position, entry_id=attribute)
+        assert not again.is_new
+        for other in others:
+            with pytest.raises(BookError, match="another score's"):
+                book.record_score(*place, other, position=first.position, entry_id=attribute)
+        for cup in ({"position": second.position}, {"blind_code": second.blind_code}):
+            with pytest.raises(BookError, match="another score's"):
+                book.record_score(*place, value, **cup, entry_id=attribute)
+    assert len(book.history(SESSION)) == len(sent)
+    book.lock_flight(SESSION, 1)
+    for value, is_kept in ((7, True), (8, False)):
+        touch = (SESSION, 1, "Ada", "overall", value)
+        with nullcontext() if is_kept else pytest.raises(BookError, match="another score's"):
+            receipt = book.record_score(*touch, position=first.position, entry_id="overall")
+            assert not receipt.is_new
+
+
+def test_a_note_is_kept_without_what_no_database_can_store(tasting):
+    book, _ = tasting
+    notes = {"nul": "te\0a", "half a smiley": "tea \ud83d!", "whole": "tea 🍵\tgreen\nblack"}
+    for name, note in notes.items():
+        place = (SESSION, 1, "Ada", "note", note)
+        assert book.record_score(*place, position=1, entry_id=name).is_new
+        assert not book.record_score(*place, position=1, entry_id=name).is_new
+    assert [e.value for e in book.history(SESSION)] == [
+        "tea",
+        "tea \N{REPLACEMENT CHARACTER}!",
+        "tea 🍵\tgreen\nblack",
+    ]
+    with pytest.raises(BookError, match="at most 4000 characters"):
+        book.record_score(SESSION, 1, "Ada", "note", "x" * 4001, position=1)
+
+
+def test_a_device_that_was_away_gives_way_to_what_was_given_later(tasting):
+    book, _ = tasting
+    noon = datetime(2026, 11, 20, 12, tzinfo=UTC)
+
+    def give(value, minute, device, entry_id=None):
+        return book.record_score(
+            *(SESSION, 1, "Ada", "overall", value),
+            position=1,
+            given_at=noon + timedelta(minutes=minute),
+            device=device,
+            entry_id=entry_id,
+            yields=True,
+        )
+
+    give(7, 5, "phone", "sent once")
+    with pytest.raises(StaleError, match="given as 7 later"):
+        give(8, 0, "tablet")
+    give(9, 6, "tablet")
+    assert not give(7, 5, "phone", "sent once").is_new, "it is kept, and not the last word"
+    give(8, 2, "tablet")  # its own clock stepped back: a device's own order counts
+    give(None, 7, "phone")
+    with pytest.raises(StaleError, match="taken back later"):
+        give(8, 6, "tablet")
+    assert [e.value for e in book.history(SESSION)] == [7, 9, 8, None]
 
 
 def test_stages_of_cooling_are_scores_of_their_own(book):
@@ -194,6 +268,30 @@ def test_no_cell_starts_a_formula_and_each_comes_back(cell):
     written = neutral(cell)
     assert not written.startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"))
     assert original(written) == cell
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["a;=1+1", 'a; "=1+1"', "a\t@x", "a\n+1", "a\r\n-1;=2", "floral; -nutty", "a;'=1", "=1;=1"],
+)
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_no_spreadsheet_starts_a_formula_whichever_sign_it_separates_by(cell, separator, tmp_path):
+    """A program's reading by other separators than ours, quotation marks taken or left."""
+    path = write_csv(tmp_path / "x.csv", ["a", cell], [["x", cell], [cell, "x"]])
+    text = path.read_text(encoding="utf-8")
+    by_line = [part for line in text.splitlines() for part in line.split(separator)]
+    by_reader = [part for row in csv.reader(text.splitlines(), delimiter=separator) for part in row]
+    for part in [*by_line, *by_reader]:
+        assert not part.strip(' "').startswith(("=", "+", "-", "@"))
+    header, lines = read_lines(path)
+    assert header == ["a", cell]
+    assert [tuple(line.cells.values()) for line in lines] == [("x", cell), (cell, "x")]
+
+
+@settings(deadline=None)
+@given(cell=st.text(alphabet="a'=\"; \t\n\r＝,"))
+def test_whatever_is_made_safe_comes_back(cell):
+    assert original(neutral(cell)) == cell
 
 
 def test_a_frame_for_a_spreadsheet_runs_nothing_and_keeps_its_numbers():

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -104,6 +107,29 @@ def test_an_old_postgresql_book_opens(postgres_schema_url):
     with LabBook(postgres_schema_url) as book:
         book.add_client("Thessaloup")
         assert book.base_waters() == ()
+
+
+def test_of_many_who_open_an_old_book_at_once_one_migrates_it(quick_folder, monkeypatch):
+    path = Path(shutil.copy(BOOKS / "version-1.db", quick_folder / "book.db"))
+    begun, migrated = threading.Barrier(5), []
+
+    def slowly(connection):
+        migrated.append(1)
+        time.sleep(1)
+        upgrade(connection)
+
+    def open_it(_):
+        begun.wait()
+        with LabBook(path) as book:
+            return len(book.clients())
+
+    monkeypatch.setattr("labkit.book.store.opening.upgrade", slowly)
+    monkeypatch.setattr("labkit.book.store.engines.BUSY_TIMEOUT_S", 0.5)
+    with ThreadPoolExecutor(5) as pool:
+        assert list(pool.map(open_it, range(5))) == [2] * 5
+    assert migrated == [1]
+    with closing(sqlite3.connect(quick_folder / "book-before-version-2.db")) as copy:
+        assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
 
 
 def test_a_step_that_fails_leaves_the_old_book_as_it_was(quick_folder, monkeypatch):

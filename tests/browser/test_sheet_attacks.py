@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 import re
+import time
 import urllib.error
 import urllib.parse
 import urllib.request
 import uuid
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from websocket import WebSocketTimeoutException, create_connection
 
 from labkit.book import LabBook
-from labkit.widgets.tasters.server import WRONG_CODES_A_MINUTE
+from labkit.widgets.tasters.gate import WRONG_CODES_A_MINUTE
+from labkit.widgets.tasters.kernels import OPENING_A_TASTER
 from tests.widgets.serving import kept, serving
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 
@@ -237,23 +241,45 @@ def test_what_a_visitor_sends_by_hand_is_checked_like_a_touch(place, socket):
     assert model_of(socket, "AnyModel")[1]["plan"]["taster"] == "Ines"
 
 
-def test_garbage_on_the_socket_brings_no_traceback(socket):
+def test_garbage_on_the_socket_brings_no_traceback(place, socket):
     comm, _ = model_of(socket, "AnyModel")
     for data in (
         {},
         {"method": "custom"},
         {"method": "update", "state": {"layout": 3}},
         {"method": 7},
+        None,
+        "x",
+        [None],
     ):
         socket.send("comm_msg", {"comm_id": comm, "data": data})
+    socket.send("comm_msg", {"comm_id": comm})
+    socket.send("comm_open", {"comm_id": uuid.uuid4().hex, "target_name": "x", "data": None})
+    control = uuid.uuid4().hex
+    opening = {"comm_id": control, "target_name": "jupyter.widget.control", "data": {}}
+    socket.send("comm_open", opening, version="1.0.0")
+    socket.send("comm_msg", {"comm_id": control, "data": None})
+    socket.send("comm_close", {"comm_id": control, "data": None})
+    socket.send("comm_info_request", {"target_name": [1]})
     socket.send("comm_msg", {"comm_id": "nobody", "data": {"method": "update", "state": {}}})
     layout, _ = model_of(socket, "LayoutModel")
     bad = {"method": "update", "state": {"width": [1, 2]}, "buffer_paths": []}
     socket.send("comm_msg", {"comm_id": layout, "data": bad})
-    told = json.dumps(socket.answers())
+    socket.send("comm_msg", {"comm_id": layout, "data": None})
+    answers = socket.answers()
+    told = json.dumps(answers)
 
     assert "Traceback" not in told
     assert ".py" not in told
+    # What a kernel prints, is given to run or fails with is none of a visitor's business.
+    assert {message["msg_type"] for message in answers} <= {
+        *("status", "comm_open", "comm_msg", "comm_close"),
+        *("comm_info_reply", "kernel_info_reply"),
+    }
+    deadline = time.monotonic() + ANSWER_S
+    while "Exception in comm_msg" not in place.log.read_text() and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert "Exception in comm_msg" in place.log.read_text(), "it is written down for the lead"
 
 
 @pytest.mark.parametrize(
@@ -361,6 +387,42 @@ def test_a_link_opens_its_own_tasters_sheet_whatever_else_it_asks_for(place):
             socket.socket.close()
             assert state["plan"]["taster"] == "Ines"
             assert 13.5 not in state["plan"]["look"]["values"].values()
+
+
+def test_one_link_starts_no_more_than_a_few_kernels(place):
+    """Fourteen requests at once that never connect, then a visitor who means it."""
+    before = set(place.kernels())
+    with ThreadPoolExecutor(14) as pool:
+        ask = [pool.submit(get, place, f"?code={place.links()['Mirela'].code}") for _ in range(14)]
+        answers = [asked.result() for asked in ask]
+    started = set(place.kernels()) - before
+
+    assert 1 <= len(started) <= OPENING_A_TASTER
+    assert Counter(status for status, _ in answers) == {200: len(started), 429: 14 - len(started)}
+    assert all("tries again by itself" in text for status, text in answers if status == 429)
+    assert get(place, f"?code={place.links()['Tamsin'].code}")[0] in (200, 403), "nobody else waits"
+
+
+@pytest.mark.parametrize("path", ["", "alive", "voila/static/voila.js", "api/kernels/x/channels"])
+@pytest.mark.parametrize(
+    ("host", "is_own"),
+    [
+        ("localhost", True),
+        ("127.0.0.1", True),
+        ("[::1]", True),
+        ("LOCALHOST.", True),
+        ("tasting.example", True),  # set by the lead
+        ("evil.example", False),
+        ("127.0.0.1.evil.example", False),
+        ("192.0.2.7", False),
+    ],
+)
+def test_only_this_machines_own_names_are_answered(place, path, host, is_own):
+    status, text = get(place, path, Host=f"{host}:{place.port}")
+
+    assert (status != 421) == is_own
+    if not is_own:
+        assert text == "This page is not here. Open the address on your card."
 
 
 def test_guessing_is_slowed_down(place):

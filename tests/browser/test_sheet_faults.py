@@ -9,11 +9,13 @@ import time
 import urllib.error
 import urllib.request
 from collections import Counter
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
+from pathlib import Path
 
 import pytest
 
 from labkit.book import LabBook
+from labkit.widgets.tasters.gate import WRONG_CODES_A_MINUTE
 from tests.postgresql import a_postgresql_server
 from tests.widgets.serving import (
     COUNT_TOUCHES,
@@ -128,6 +130,79 @@ def test_a_server_that_restarts_loses_nothing_and_links_stay(place, new_page):
     assert values(place) == [3.0, 9.0, 9.5]
     assert page.locator(".lk-code").inner_text() == code, "the same cup"
     assert place.links() == links
+
+
+def test_a_lab_book_that_is_away_is_waited_for_and_never_made_anew(place, new_page):
+    page, newcomer = new_page(**PHONE), new_page(**PHONE)
+    open_sheet(page, place.links()["Ines"].address)
+    choose(page, "acidity", "3")
+    wait_saved(page)
+    links = place.links()
+    mark(page)
+
+    move_book(place.book_path, ".away")
+    choose(page, "acidity", "4")
+    page.wait_for_selector('.lk-state[data-state="waiting"]', timeout=30_000)
+    answers = [answer_of(links["Tamsin"].address) for _ in range(WRONG_CODES_A_MINUTE + 2)]
+    (kernel,) = place.kernels()
+    os.kill(kernel, signal.SIGKILL)
+    newcomer.goto(links["Jonas"].address)
+    newcomer.get_by_text("This page tries again by itself").wait_for()
+    wait_away(page)
+    page.wait_for_timeout(3000)
+
+    assert {status for status, _ in answers} == {503}
+    assert not any(str(place.book_path.parent) in text for _, text in answers)
+    assert "code" not in newcomer.inner_text("main").lower(), "not the entrance"
+    assert not place.book_path.exists()
+    assert page.evaluate("window.isTheOldPage"), "reloading would have taken the sheet away"
+    assert touches_in_browser(page) == 1
+
+    move_book(place.book_path.with_name("book.db.away"), "")
+    wait_reloaded(page)
+    newcomer.wait_for_selector(".lk-sheet", timeout=BACK_AGAIN)
+    assert values(place) == [3.0, 4.0]
+    assert answer_of(links["Tamsin"].address)[0] == 200, "no wrong code was counted"
+
+
+def move_book(path, ending):
+    """Rename a lab book with the files that SQLite keeps beside it."""
+    name = path.with_name("book.db").name + ending
+    for beside in ("", "-wal", "-shm"):
+        with suppress(FileNotFoundError):
+            Path(f"{path}{beside}").rename(path.with_name(f"{name}{beside}"))
+
+
+def answer_of(address):
+    """Status and text of a page."""
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with direct.open(address, timeout=60) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as error:
+        return error.code, error.read().decode()
+
+
+def test_two_devices_with_one_link_agree_and_say_so(place, new_page):
+    phone, tablet = new_page(**PHONE), new_page(**PHONE)
+    for page in (phone, tablet):
+        open_sheet(page, place.links()["Ines"].address)
+    phone.context.set_offline(True)
+    choose(phone, "acidity", "3")
+    phone.wait_for_timeout(1500)
+    choose(tablet, "acidity", "7")
+    wait_saved(tablet)
+    phone.context.set_offline(False)
+
+    phone.get_by_text("Not taken: 1 score").wait_for(timeout=BACK_AGAIN)
+    wait_saved(phone, BACK_AGAIN)
+    assert "given as 7 later" in phone.locator(".lk-alerts").inner_text()
+    assert values(place) == [7.0]
+    phone.get_by_role("button", name="Understood").click()
+    choose(phone, "acidity", "6")
+    tablet.get_by_text("Changed on another device").wait_for(timeout=30_000)
+    assert "acidity: 7 here, now 6" in tablet.locator(".lk-alerts").inner_text()
+    assert values(place) == [7.0, 6.0]
 
 
 def test_a_minute_without_network_ten_seconds_of_another_writer_and_a_full_disk(place, new_page):

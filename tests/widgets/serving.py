@@ -69,7 +69,9 @@ class TastersServing:
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
                 server_command(self.port),
-                env=server_environment(str(self.book_path), self.folder / "jupyter"),
+                env=server_environment(
+                    str(self.book_path), self.folder / "jupyter", "tasting.example"
+                ),
                 stdin=subprocess.DEVNULL,
                 stdout=said,
                 stderr=subprocess.STDOUT,

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from labkit.book import Attribute, LabBook
-from labkit.errors import BookError, LockError
+from labkit.errors import BookAwayError, BookError, LockError
 from labkit.tasting import SCALES
-from labkit.widgets.sheet.score_sheet import CupSheet, ScoreSheet
+from labkit.widgets.sheet.score_sheet import TRIES, CupSheet, ScoreSheet
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetCup, SheetLook
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 
@@ -135,7 +137,7 @@ def test_one_refusal_keeps_nothing_else_back(sheet, desk):
 
 
 def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
-    desk.trouble = BookError("the disk is full; make room and try again.")
+    desk.trouble = BookAwayError("the disk is full; make room and try again.")
 
     answer = send(sheet, touch(1), touch(2, value=7))
 
@@ -144,7 +146,7 @@ def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
 
 
 def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
-    desk.trouble = BookError("/home/lead/book.db could not be written to: the disk is full.")
+    desk.trouble = BookAwayError("/home/lead/book.db could not be written to: the disk is full.")
 
     answer = send(CupSheet(desk, is_page=True), touch())
 
@@ -162,6 +164,76 @@ def test_a_fault_of_labkit_itself_is_a_sentence_without_its_insides(sheet, desk,
     assert "written down for the lead" in answer["later"]
     assert "secret" not in json.dumps(answer)
     assert "secret insides" in caplog.text
+
+
+def test_a_touch_that_fails_again_and_again_is_set_aside_and_lets_the_others_pass(
+    sheet, desk, caplog
+):
+    desk.take = lambda touch: int("x") if touch.value == 3 else ListDesk.take(desk, touch)
+
+    answers = [send(sheet, touch(1, value=3), touch(2, value=7)) for _ in range(TRIES)]
+
+    assert all(answer["later"] for answer in answers[:-1])
+    assert answers[-1]["later"] == ""
+    assert [refused["id"] for refused in answers[-1]["refused"]] == [f"{1:032d}"]
+    assert [kept.value for kept in desk.touches] == [7]
+
+
+def test_what_the_lab_book_will_never_take_is_refused_and_lets_the_others_pass(sheet, desk):
+    """Only a book that is away makes touches wait."""
+    never = BookError("note must have at most 4000 characters, got 4001; shorten it.")
+
+    def take(touch):
+        if touch.value == 3:
+            raise never
+        return ListDesk.take(desk, touch)
+
+    desk.take = take
+
+    answer = send(sheet, touch(1, value=3), touch(2, value=7))
+
+    assert answer["later"] == ""
+    assert answer["refused"] == [{"id": f"{1:032d}", "sentence": str(never)}]
+    assert [kept.value for kept in desk.touches] == [7]
+
+
+def test_a_phone_is_not_told_what_the_database_said_to_a_touch_that_is_refused(desk, caplog):
+    desk.trouble = BookError("/home/lead/book.db could not be written to (out of range).")
+    desk.trouble.__cause__ = ValueError("out of range")
+
+    answer = send(CupSheet(desk, is_page=True), touch())
+
+    assert "book.db" not in json.dumps(answer)
+    assert len(answer["refused"]) == 1
+    assert "/home/lead/book.db" in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("at", "now", "ago_s"),
+    [
+        (1_600_000_000_000, 1_600_000_300_000, 300),  # a clock of years ago, five minutes of wait
+        (1_900_000_000_000, 1_600_000_000_000, 0),  # it stepped back meanwhile
+        (1_600_000_000_000, float("nan"), None),
+        (float("inf"), 1_600_000_000_000, None),
+    ],
+)
+def test_when_a_touch_was_given_is_told_by_our_clock_and_how_long_the_phone_held_it(
+    sheet, desk, at, now, ago_s
+):
+    sheet.answer({"number": 1, "device": "0123abcd", "now": now, "touches": [touch(at=at)]})
+
+    (kept,) = desk.touches
+    assert kept.device == "0123abcd"
+    if ago_s is not None:
+        ago = datetime.now(UTC) - kept.given_at
+        assert timedelta(seconds=ago_s) <= ago < timedelta(seconds=ago_s + 60)
+
+
+@pytest.mark.parametrize("device", [None, 3, "", "<b>", "0123ABCD", "0" * 99])
+def test_a_browser_calls_itself_by_eight_signs_or_nothing(sheet, desk, device):
+    sheet.answer({"number": 1, "device": device, "touches": [touch()]})
+
+    assert desk.touches[0].device == ""
 
 
 def test_a_refusal_by_the_lock_says_so(sheet, desk):
@@ -234,6 +306,65 @@ def test_after_the_lock_nothing_changes(book):
     assert "locked" in answer["refused"][0]["sentence"]
     assert answer["look"]["flights"]["1"] == "locked"
     assert [entry.value for entry in book.history(SESSION)] == [6.5]
+
+
+def test_of_two_devices_the_value_given_last_counts_whichever_is_back_last(book):
+    sheet = CupSheet(BookDesk(book, SESSION, "Ines", device="the tasters' page"))
+    cup = first_cup(book)
+    minute = 60_000
+
+    def give(device, number, value, ago_min):
+        late = touch(number, value=value, at=2 * 10**12 - ago_min * minute, **cup)
+        message = {"number": 1, "device": device, "now": 2 * 10**12, "touches": [late]}
+        return sheet.answer(message)
+
+    give("0000000a", 1, 7, 0)
+    away = give("0000000b", 2, 3, 10)
+
+    assert "given as 7 later" in away["refused"][0]["sentence"]
+    assert away["look"]["values"] == {"1/1//acidity": 7}
+    assert give("0000000a", 3, 8, 10)["refused"] == [], "one device's own order counts"
+    assert [(e.value, e.device) for e in book.history(SESSION)] == [
+        (7, "the tasters' page 0000000a"),
+        (8, "the tasters' page 0000000a"),
+    ]
+
+
+def test_a_note_with_what_cannot_be_stored_is_kept_without_it(book):
+    sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
+    cup = first_cup(book) | {"attribute": "note"}
+
+    answer = send(sheet, touch(1, **cup, value="te\0a \ud83d"), touch(2, **cup, value="x" * 4001))
+
+    assert [kept["id"] for kept in answer["kept"]] == [f"{1:032d}"]
+    assert "at most 4000 characters" in answer["refused"][0]["sentence"]
+    assert [e.value for e in book.history(SESSION)] == ["tea \N{REPLACEMENT CHARACTER}"]
+
+
+def test_an_id_that_comes_again_with_another_value_is_not_called_saved(book):
+    sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
+    cup = first_cup(book)
+    send(sheet, touch(1, value=3, **cup))
+
+    answer = send(sheet, touch(1, value=4, **cup))
+
+    assert answer["kept"] == []
+    assert [refused["id"] for refused in answer["refused"]] == [f"{1:032d}"]
+
+
+def test_a_sheet_opens_and_is_read_while_somebody_holds_the_book(tmp_path):
+    lay_table(tmp_path / "book.db")
+    with (
+        closing(sqlite3.connect(tmp_path / "book.db", isolation_level=None)) as other,
+        LabBook(tmp_path / "book.db", must_exist=True, patience_s=0.1) as book,
+    ):
+        other.execute("BEGIN IMMEDIATE")
+        sheet = CupSheet(BookDesk(book, SESSION, "Ines"), is_page=True)
+        looked, given = send(sheet), send(sheet, touch(**first_cup(book)))
+        other.execute("ROLLBACK")
+
+    assert (looked["later"], len(looked["look"]["cups"])) == ("", 8)
+    assert given["later"].startswith("the laptop cannot write it down now")
 
 
 def test_values_of_another_device_are_shown(book):

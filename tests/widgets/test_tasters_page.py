@@ -15,7 +15,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.errors import BookError, SetUpError
-from labkit.widgets.tasters.kernel import BOOK_VARIABLE
+from labkit.widgets.tasters.kernel import BOOK_VARIABLE, tasters_sheet
 from labkit.widgets.tasters.page import NOTEBOOK, serve, server_environment
 from tests.project import free_port
 from tests.widgets.tables import SESSION, TASTERS, lay_table
@@ -36,6 +36,37 @@ def alive(port):
             return answer.read() == b"yes"
     except OSError:
         return False
+
+
+def test_a_page_without_its_lab_book_tries_again_makes_none_and_names_no_place(
+    tmp_path, monkeypatch, caplog
+):
+    monkeypatch.setenv(BOOK_VARIABLE, str(tmp_path / "book.db"))
+    monkeypatch.setenv("QUERY_STRING", "code=K7M2QX9PWD")
+
+    said = tasters_sheet().value
+
+    assert "lk-again" in said
+    assert str(tmp_path) not in said
+    assert str(tmp_path) in caplog.text
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_page_with_a_wrong_code_is_not_tried_again(tmp_path, monkeypatch):
+    lay_table(tmp_path / "book.db")
+    monkeypatch.setenv(BOOK_VARIABLE, str(tmp_path / "book.db"))
+    monkeypatch.setenv("QUERY_STRING", "code=K7M2QX9PWD")
+
+    said = tasters_sheet().value
+
+    assert "this link is not known" in said
+    assert "lk-again" not in said
+
+
+def test_no_lab_book_is_made_to_serve(tmp_path):
+    with pytest.raises(BookError, match="no lab book at"):
+        serve(tmp_path / "book.db", port=free_port(), keep_in=tmp_path)
+    assert not (tmp_path / "book.db").exists()
 
 
 @pytest.mark.slow

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -18,6 +19,14 @@ if TYPE_CHECKING:
 
 _STARTS_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What makes a spreadsheet run a cell (OWASP, CSV injection; the last four are full-width)."""
+
+_PART: Final = re.compile(r"(?<=[;\t\r\n])[^;\t\r\n]+")
+"""What a spreadsheet takes for a cell of its own where semicolons or tabs separate, or where it
+takes a line break inside a cell for the end of the row."""
+
+_STARTS_PART: Final = re.compile(r"'|[\s\"]*[=+\-@＝＋－＠]")
+"""How a part begins that gets an apostrophe: blanks and quotation marks may be dropped on reading,
+and an apostrophe that was there must be told from ours."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,18 +46,25 @@ class Line:
 def neutral(cell: object) -> object:
     """Give a cell that no spreadsheet runs as a formula; numbers and dates stay as they are.
 
-    An apostrophe is set before, which a spreadsheet takes for "this is text".
+    An apostrophe is set before, which a spreadsheet takes for "this is text"; within the cell as
+    well, where a spreadsheet that separates by other signs than ours would start another cell.
     """
-    if isinstance(cell, str) and cell.startswith((*_STARTS_FORMULA, "'")):
-        return f"'{cell}"
-    return cell
+    if not isinstance(cell, str):
+        return cell
+    safe = _PART.sub(lambda part: f"'{part[0]}" if _STARTS_PART.match(part[0]) else part[0], cell)
+    return f"'{safe}" if safe.startswith((*_STARTS_FORMULA, "'")) else safe
 
 
 def original(cell: str) -> str:
     """Undo :func:`neutral`."""
     if cell.startswith("'") and cell[1:].startswith((*_STARTS_FORMULA, "'")):
-        return cell[1:]
-    return cell
+        cell = cell[1:]
+    return _PART.sub(
+        lambda part: (
+            part[0][1:] if part[0][0] == "'" and _STARTS_PART.match(part[0], 1) else part[0]
+        ),
+        cell,
+    )
 
 
 def frame_csv(frame: pd.DataFrame) -> str:

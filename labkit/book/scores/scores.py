@@ -37,11 +37,20 @@ class Scores(Transactions):
         source: Source = "sheet",
         device: str = "",
         entered_by: str = "",
+        yields: bool = False,
     ) -> Receipt:
         """Take one score; it is on the disk when this returns.
 
         The cup is named by its code or its position. Giving the score again corrects it, None
         clears it; what was there before stays in the history.
+
+        An entry's id sent again with the same content is acknowledged again; with other content it
+        is refused.
+
+        Parameters
+        ----------
+        yields : bool
+            Whether it gives way to what another device was given later (by `given_at`).
 
         Raises
         ------
@@ -49,8 +58,12 @@ class Scores(Transactions):
             If the value is not on the attribute's scale.
         LockError
             If the flight is locked or opened.
+        StaleError
+            If it gives way.
         BookError
-            If session, flight, taster, cup or attribute is unknown, or the book cannot be written.
+            If session, flight, taster, cup or attribute is unknown, the id is another score's, or
+            the text is too long: the book will never take it. A BookAwayError if the book cannot
+            be written now.
         """
         touch = Touch(
             session=session,
@@ -66,6 +79,7 @@ class Scores(Transactions):
             source=source,
             device=device,
             entered_by=entered_by,
+            yields=yields,
         )
         return self.record_scores([touch])[0]
 

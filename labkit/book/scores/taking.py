@@ -5,6 +5,9 @@ Twelve tasters share one write lock on SQLite, so a good score costs three state
 
 from __future__ import annotations
 
+import json
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, NoReturn, get_args
@@ -13,10 +16,10 @@ from sqlalchemy import Row, bindparam, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from labkit.book.scores.touches import Touch, check_value, read_value
+from labkit.book.scores.touches import Touch, check_value, clean_note, read_value
 from labkit.book.sessions.sessions import read_attribute
 from labkit.book.store.columns import clean_name, clean_text, in_utc, now_utc
-from labkit.book.store.entries import ENTRIES, last_entry, read_entry
+from labkit.book.store.entries import ENTRIES, last_entry, last_row, read_entry
 from labkit.book.store.lookups import (
     add_event,
     find_attribute,
@@ -39,7 +42,7 @@ from labkit.book.store.schema import (
     SessionRow,
     TasterRow,
 )
-from labkit.errors import BookError, LabkitError, LockError
+from labkit.errors import BookError, LabkitError, LockError, StaleError
 
 _PLACE: Final = (
     select(
@@ -182,6 +185,13 @@ def take_touch(db: Session, touch: Touch, entry_id: str) -> Receipt:
         if before is None:
             raise
         return Receipt(entry=before, is_new=False, replaced=None)
+    if touch.yields:
+        later = _given_later_elsewhere(db, checked, touch)
+        if later is not None:
+            before = _entry_of_id(db, entry_id, touch)
+            if before is None:
+                raise StaleError(later)
+            return Receipt(entry=before, is_new=False, replaced=None)
     replaced = last_entry(db, checked.place)
     received_at = now_utc()
     kept = {
@@ -256,6 +266,28 @@ def _say_what_is_unknown(db: Session, touch: Touch) -> NoReturn:
     raise BookError(msg)
 
 
+def _given_later_elsewhere(db: Session, checked: Checked, touch: Touch) -> str | None:
+    """Say what another device gave later at the same place; None if the touch is the last word.
+
+    A device that was away brings what was touched meanwhile: by then, the taster may have said
+    something else on another one.
+    """
+    last = last_row(db, checked.place)
+    if last is None or last.device == touch.device or last.given_at <= checked.given_at:
+        return None
+    shown = "taken back" if last.is_cleared else f"given as {_shown(read_entry(last).value)}"
+    return (
+        f"it was {shown} later, on another device or by the lead, and that stands; give it here "
+        "again if that is wrong."
+    )
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(value) or "no word"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
 def _entry_of_id(db: Session, entry_id: str, touch: Touch) -> ScoreEntry | None:
     """Give the entry of an id, after making sure that it is the score that was sent."""
     row = db.connection().execute(_OF_ID, {"entry_id": entry_id}).one_or_none()
@@ -264,7 +296,26 @@ def _entry_of_id(db: Session, entry_id: str, touch: Touch) -> ScoreEntry | None:
     entry = read_entry(row)
     names = clean_name("session", touch.session), kept_taster(db, touch.taster)
     sent = (names[0], touch.flight, names[1], touch.attribute, touch.stage)
-    if sent != (row.session, entry.flight, entry.taster, entry.attribute, entry.stage):
+    is_same_place = sent == (row.session, entry.flight, entry.taster, entry.attribute, entry.stage)
+    cup = row.position if touch.blind_code is None else row.blind_code
+    is_same_cup = cup == (touch.position if touch.blind_code is None else touch.blind_code)
+    if not (is_same_place and is_same_cup and _is_value(row, touch.value)):
         msg = f"entry_id must be new for each score, but {entry_id!r} is another score's."
         raise BookError(msg)
     return entry
+
+
+def _is_value(row: Row[*tuple[Any, ...]], value: object) -> bool:
+    """Whether a kept row says what is sent."""
+    if value is None or row.is_cleared:
+        return value is None and bool(row.is_cleared)
+    if row.kind == "number":
+        try:
+            return math.isclose(float(str(value)), row.value, abs_tol=1e-9)
+        except ValueError:
+            return False
+    if row.kind == "note":
+        return isinstance(value, str) and clean_note(row.attribute, value) == row.words
+    if isinstance(value, str) or not isinstance(value, Iterable):
+        return False
+    return set(value) == set(json.loads(row.words))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import cast
+from unicodedata import category
 
 from labkit.book.store.columns import clean_text
 from labkit.book.store.records import Attribute, Source, Stage
@@ -59,6 +60,9 @@ class Touch:
     entered_by: str = ""
     """Who entered it, if not the taster."""
 
+    yields: bool = False
+    """Whether it gives way to what another device was given later, instead of replacing it."""
+
 
 def check_value(attribute: Attribute, value: Value) -> tuple[float | None, str]:
     """Give a value as it is kept: a number, or text; nothing for a cleared one.
@@ -76,7 +80,7 @@ def check_value(attribute: Attribute, value: Value) -> tuple[float | None, str]:
         if not isinstance(value, str):
             msg = f"{attribute.name} must be text, got {value!r}; write a note."
             raise ScaleError(msg)
-        return None, clean_text(attribute.name, value)
+        return None, clean_note(attribute.name, value)
     words = None if isinstance(value, str | int | float) else list(value)
     wrong = [w for w in words if w not in attribute.choices] if words is not None else [value]
     if words is None or wrong:
@@ -87,6 +91,25 @@ def check_value(attribute: Attribute, value: Value) -> tuple[float | None, str]:
         raise ScaleError(msg)
     checked = [word for word in attribute.choices if word in words]
     return None, json.dumps(checked, ensure_ascii=False)
+
+
+def clean_note(field: str, note: str) -> str:
+    """Give a note as it is kept, without the characters that no database can store.
+
+    They come from a keyboard that failed or from pasting, never from what a taster means; half of
+    a pair that makes one sign (a smiley, say) leaves the mark for an unreadable character.
+
+    Raises
+    ------
+    BookError
+        If it is too long.
+    """
+    storable = "".join(
+        "\N{REPLACEMENT CHARACTER}" if category(letter) == "Cs" else letter
+        for letter in note
+        if category(letter) != "Cc" or letter in "\t\r\n"
+    )
+    return clean_text(field, storable)
 
 
 def read_value(

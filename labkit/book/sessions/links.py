@@ -14,7 +14,7 @@ from labkit.book.store.lookups import find_seat, find_session
 from labkit.book.store.records import Guest
 from labkit.book.store.schema import SeatRow
 from labkit.book.store.transactions import Transactions
-from labkit.errors import BookError
+from labkit.errors import BookError, UnknownLinkError
 
 SHORTEST_SECRET: Final = 8
 """Fewest characters of a link's secret; one made here has 22 (128 random bits)."""
@@ -63,14 +63,14 @@ class Links(Transactions):
 
         Raises
         ------
-        BookError
+        UnknownLinkError
             If no current link has this secret.
         """
         with self._reading() as db:
             seat = db.scalar(select(SeatRow).where(SeatRow.link_sha256 == _sha256(secret)))
             if seat is None:
                 msg = "this link is not known, or a newer one replaced it; ask the lead for yours."
-                raise BookError(msg)
+                raise UnknownLinkError(msg)
             return Guest(session=seat.session.name, taster=seat.taster.name)
 
     def mark_seen(self, session: str, taster: str) -> None:

@@ -77,9 +77,14 @@ def is_current() -> Any:
 
 def last_entry(db: Session, place: tuple[int, int, str]) -> ScoreEntry | None:
     """Give the value that is current at a place; None if cleared or never given."""
-    names = ("serving_id", "attribute_id", "stage")
-    row = db.connection().execute(_LAST, dict(zip(names, place, strict=True))).first()
+    row = last_row(db, place)
     return None if row is None or row.is_cleared else read_entry(row)
+
+
+def last_row(db: Session, place: tuple[int, int, str]) -> Row[*tuple[Any, ...]] | None:
+    """Give the row taken last at a place, one that cleared it too."""
+    names = ("serving_id", "attribute_id", "stage")
+    return db.connection().execute(_LAST, dict(zip(names, place, strict=True))).first()
 
 
 def read_entries(rows: Iterable[Row[*tuple[Any, ...]]]) -> tuple[ScoreEntry, ...]:

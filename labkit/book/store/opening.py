@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import random
 import re
 import secrets
 import sqlite3
@@ -17,24 +16,25 @@ from sqlalchemy import (
     URL,
     Connection,
     Engine,
-    create_engine,
     event,
     insert,
     inspect,
     make_url,
     text,
 )
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from labkit import __version__
+from labkit.book.store import engines
 from labkit.book.store.columns import now_utc
+from labkit.book.store.engines import IN_USE, make_engine
 from labkit.book.store.schema import FactRow
 from labkit.book.store.sums import changed_tables, has_sums, keep_sums, write_sums
-from labkit.errors import BookError
+from labkit.errors import BookAwayError, BookError
 
 Answer = TypeVar("Answer")
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31
@@ -48,13 +48,9 @@ TAKEN_AS_IT_IS = "taken_as_it_is"
 
 _CHANGED = "not as labkit wrote it"
 
-_IN_USE = 1
-"""User version (byte 60 of the header) of a file whose newest rows may be in its log only; 0 once
-the last one has closed it. A file that is in use and has no log was copied without it."""
-
-BUSY_TIMEOUT_S = 30.0
-"""How long a writer waits for another writer. Without waiting, 147 of 2400 rows of twelve writers
-were refused; a backup program or a slow laptop may hold the file for 10 s."""
+MIGRATION_PATIENCE_S = 300.0
+"""How long one waits while another brings an old book to the current version, which may be large
+and the laptop slow: nothing else could be done meanwhile."""
 
 
 def read_url(where: str | os.PathLike[str]) -> URL:
@@ -89,44 +85,44 @@ def read_url(where: str | os.PathLike[str]) -> URL:
     return url.set(drivername="sqlite", database=str(Path(str(url.database)).resolve()))
 
 
-def open_engine(url: URL) -> Engine:
+def open_engine(url: URL, *, must_exist: bool = False, patience_s: float | None = None) -> Engine:
     """Open the lab book at `url`, made if missing and brought to the current version.
 
-    Every check comes before the first write, so that what is no lab book stays untouched.
+    Every check comes before the first write, so that what is no lab book stays untouched. A current
+    book that is in use is only read: opening waits for no writer.
 
     Raises
     ------
     BookError
-        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached.
+        If it is damaged, foreign, newer, read-only, a folder, or cannot be reached; if it must
+        exist and does not.
     """
     misses_log = False
     if url.get_backend_name() == "sqlite":
         path = Path(str(url.database))
         try:
-            misses_log = _prepare_sqlite(url, path)
+            misses_log = _prepare_sqlite(url, path, must_exist=must_exist)
         except OSError as error:
             msg = f"{path} cannot be opened as a lab book: {error.strerror}; allow it, or choose "
             raise BookError(f"{msg}another file.") from error
-    engine = make_engine(url)
+    engine = make_engine(url, patience_s)
     try:
         with engine.connect() as connection:
             version = read_version(connection, url)
-        if version:
+        if must_exist and not version:
+            raise BookAwayError(_missing(url))
+        if version and url.get_backend_name() == "postgresql":
             with engine.connect() as connection:
-                # No row changes, yet a read-only file or server says so.
+                # No row changes, yet a read-only server says so. A file was asked already: in
+                # SQLite this would need the write lock.
                 connection.execute(text("UPDATE lab_book SET value = value WHERE 1 = 0"))
         if version != SCHEMA_VERSION:
-            if version and url.get_backend_name() == "sqlite":
-                _keep_copy(Path(str(url.database)), version)
-            with engine.execution_options(labkit_writes=True).begin() as connection:
-                upgrade(connection)
-                if url.get_backend_name() == "sqlite" and has_sums(_raw(connection)):
-                    write_sums(_raw(connection))  # of the tables as they are now
+            _migrate(engine, url)
         if url.get_backend_name() == "sqlite":
             _begin_sums(engine, misses_log=misses_log)
     except DBAPIError as error:
         engine.dispose()
-        raise BookError(cannot_open(url, error)) from error
+        raise BookAwayError(cannot_open(url, error)) from error
     except BaseException:
         engine.dispose()
         raise
@@ -187,18 +183,22 @@ def take_as_it_is(where: str | os.PathLike[str], *, reason: str) -> None:
         raise BookError(cannot_open(url, error)) from error
 
 
-def _connect(path: Path, mode: str, *, timeout: float = BUSY_TIMEOUT_S) -> sqlite3.Connection:
+def _connect(
+    path: Path, mode: str, *, timeout: float = engines.BUSY_TIMEOUT_S
+) -> sqlite3.Connection:
     """Open a file that is there, with transactions left to us."""
     address = f"{path.as_uri()}?mode={mode}"
     return sqlite3.connect(address, uri=True, timeout=timeout, isolation_level=None)
 
 
-def _prepare_sqlite(url: URL, path: Path) -> bool:
+def _prepare_sqlite(url: URL, path: Path, *, must_exist: bool) -> bool:
     """Make the file if missing and check it; whether it was copied without its log."""
     if path.is_dir():
         msg = f"the lab book must be a file, got the folder {path}; name a file in it."
         raise BookError(msg)
     if not path.exists():
+        if must_exist:
+            raise BookAwayError(_missing(url))
         with suppress(FileExistsError):  # another process was faster: its file is opened
             create_book(url)
     return _check_sqlite(path)
@@ -225,87 +225,6 @@ def _begin_sums(engine: Engine, *, misses_log: bool) -> None:
 def _raw(connection: Connection) -> sqlite3.Connection:
     raw: Any = connection.connection.driver_connection
     return raw  # type: ignore[no-any-return]
-
-
-def make_engine(url: URL) -> Engine:
-    """Make the engine with the settings that scores deserve."""
-    if url.get_backend_name() == "postgresql":
-        # The ping replaces connections that a server restart has cut.
-        return create_engine(url, pool_pre_ping=True, connect_args={"connect_timeout": 10})
-    engine = create_engine(url, connect_args={"timeout": BUSY_TIMEOUT_S})
-
-    @event.listens_for(engine, "connect")
-    def set_up(connection: sqlite3.Connection, _record: object) -> None:
-        # The driver's own BEGIN comes too late to hold the write lock from the first read on.
-        connection.isolation_level = None
-        _mark_in_use(connection)
-        connection.execute("PRAGMA foreign_keys=ON")
-        # NORMAL may lose the last commits at a power cut in WAL mode, FULL does not; it costs
-        # about a millisecond a score.
-        connection.execute("PRAGMA synchronous=FULL")
-
-    @event.listens_for(engine, "begin")
-    def begin(connection: Connection) -> None:
-        # A writer that starts as a reader can be refused halfway (its snapshot is old by then),
-        # whatever the busy timeout; one that asks for the write lock first just waits its turn.
-        if connection.get_execution_options().get("labkit_writes", False):
-            _wait_for_turn(connection)
-        else:
-            connection.exec_driver_sql("BEGIN")
-
-    return engine
-
-
-def _mark_in_use(connection: sqlite3.Connection) -> None:
-    """Write into the file itself that its newest rows may be in the log, then begin the log.
-
-    The log lets readers read while one writes, and commits with one fsync. It needs a local disk:
-    over a network share use PostgreSQL instead.
-    """
-    give_up_at = time.monotonic() + BUSY_TIMEOUT_S
-    connection.execute("PRAGMA busy_timeout=0")
-    while True:
-        try:
-            has_log = connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
-            is_marked = connection.execute("PRAGMA user_version").fetchone()[0] == _IN_USE
-            if not is_marked:
-                connection.execute(f"PRAGMA user_version={_IN_USE}")
-                if has_log:  # of an earlier labkit: the mark belongs into the file
-                    connection.execute("PRAGMA wal_checkpoint")
-            if not has_log:
-                connection.execute("PRAGMA journal_mode=WAL")
-        except sqlite3.OperationalError as error:
-            if "locked" not in str(error) or time.monotonic() > give_up_at:
-                raise
-            time.sleep(random.uniform(0.001, 0.006))
-        else:
-            break
-    connection.execute(f"PRAGMA busy_timeout={1000 * BUSY_TIMEOUT_S:.0f}")
-
-
-def _wait_for_turn(connection: Connection) -> None:
-    """Begin to write, asking again every few milliseconds.
-
-    SQLite's own waiting grows to 100 ms between two tries, so that the unlucky among twelve tasters
-    wait many times longer than their turn takes: 95 % of touches were safe within 150 to 230 ms
-    that way, within 50 to 65 ms this way (same machine, equally busy; at full tilt, which people
-    never reach, SQLite's way has the better throughput).
-    """
-    raw: Any = connection.connection.driver_connection
-    give_up_at = time.monotonic() + BUSY_TIMEOUT_S
-    raw.execute("PRAGMA busy_timeout=0")
-    try:
-        while True:
-            try:
-                raw.execute("BEGIN IMMEDIATE")
-            except sqlite3.OperationalError as error:
-                if "locked" not in str(error) or time.monotonic() > give_up_at:
-                    raise OperationalError("BEGIN IMMEDIATE", None, error) from error
-                time.sleep(random.uniform(0.001, 0.006))
-            else:
-                return
-    finally:
-        raw.execute(f"PRAGMA busy_timeout={1000 * BUSY_TIMEOUT_S:.0f}")
 
 
 def read_version(connection: Connection, url: URL) -> int:
@@ -345,15 +264,36 @@ def _known_version(found: object, where: str) -> int:
     return int(str(found))
 
 
+def _migrate(engine: Engine, url: URL) -> None:
+    """Bring an old book, or an empty database, to the current version, unless another does."""
+    import alembic.command  # noqa: F401 - before the lock: others wait for it meanwhile
+
+    writing = engine.execution_options(labkit_writes=True, labkit_patience_s=MIGRATION_PATIENCE_S)
+    with writing.begin() as connection:
+        _take_turns(connection)
+        version = read_version(connection, url)
+        if version == SCHEMA_VERSION:
+            return
+        if version and url.get_backend_name() == "sqlite":
+            _keep_copy(Path(str(url.database)), version)
+        upgrade(connection)
+        if url.get_backend_name() == "sqlite" and has_sums(_raw(connection)):
+            write_sums(_raw(connection))  # of the tables as they are now
+
+
+def _take_turns(connection: Connection) -> None:
+    """On PostgreSQL: one at a time, when several open a new or old book at once."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
+
+
 def upgrade(connection: Connection, to: str = "head") -> None:
     """Bring the tables to a version in the transaction of `connection`."""
     # Imported here: a third of a second that only an old or a new book costs.
     from alembic import command
     from alembic.config import Config
 
-    if connection.dialect.name == "postgresql":
-        # One at a time, when several open a new or old book at once.
-        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": APPLICATION_ID})
+    _take_turns(connection)
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parents[1] / "migrations"))
     config.attributes["connection"] = connection
@@ -416,7 +356,7 @@ def cannot_open(url: URL, error: Exception) -> str:
     if "readonly" in cause or "read-only" in cause or "unable to open" in cause:
         return _read_only(where)
     if "locked" in cause:
-        held = f"{BUSY_TIMEOUT_S:g} s"
+        held = f"{engines.BUSY_TIMEOUT_S:g} s"
         return f"{where} has been locked by another program for {held}; close that one."
     return f"{where} cannot be opened as a lab book: {cause}."
 
@@ -516,7 +456,7 @@ def _misses_log(path: Path) -> bool:
     """Whether the file says that it is in use, and nobody has it open."""
     for pause_s in (0.0, 0.05, 0.2):  # someone who opens or closes it just now is done by then
         time.sleep(pause_s)
-        if Path(f"{path}-wal").exists() or _look(path, _user_version, is_still=True) != _IN_USE:
+        if Path(f"{path}-wal").exists() or _look(path, _user_version, is_still=True) != IN_USE:
             return False
     return True
 
@@ -524,7 +464,7 @@ def _misses_log(path: Path) -> bool:
 def _look(path: Path, ask: Callable[[sqlite3.Connection], Answer], *, is_still: bool) -> Answer:
     """Ask through a read-only connection; a still file needs no locks and gets no side files."""
     address = f"{path.as_uri()}?mode=ro{'&immutable=1' if is_still else ''}"
-    with closing(sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
+    with closing(sqlite3.connect(address, uri=True, timeout=engines.BUSY_TIMEOUT_S)) as connection:
         return ask(connection)
 
 
@@ -556,6 +496,10 @@ def _verdict(connection: sqlite3.Connection) -> str:
     return f"{_CHANGED}: {', '.join(changed)}" if changed else "ok"
 
 
+def _missing(url: URL) -> str:
+    return f"there is no lab book at {show(url)}; put it back, or choose another."
+
+
 def _read_only(where: str) -> str:
     return f"{where} or its folder is read-only; allow writing, or copy the file and open that."
 
@@ -579,7 +523,7 @@ def _keep_copy(path: Path, version: int) -> None:
 def copy_sqlite(path: Path, copy: Path) -> None:
     """Copy a lab book while others write to it (SQLite's own online backup)."""
     with (
-        closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)) as source,
+        closing(sqlite3.connect(path, timeout=engines.BUSY_TIMEOUT_S)) as source,
         closing(sqlite3.connect(copy)) as target,
     ):
         source.backup(target)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Self, TypeVar
 
 from sqlalchemy import select
-from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from labkit.book.store.opening import (
@@ -25,7 +25,7 @@ from labkit.book.store.opening import (
 )
 from labkit.book.store.schema import FactRow
 from labkit.book.store.sums import PREFIX
-from labkit.errors import BookError
+from labkit.errors import BookAwayError, BookError
 
 Result = TypeVar("Result")
 
@@ -39,9 +39,16 @@ _TRY_AGAIN_STATES = {"40001", "40P01", "57P01", "57P02", "57P03", "08000", "0800
 class Transactions:
     """The open database and the two ways into it."""
 
-    def __init__(self, where: str | os.PathLike[str]) -> None:
+    def __init__(
+        self,
+        where: str | os.PathLike[str],
+        *,
+        must_exist: bool = False,
+        patience_s: float | None = None,
+    ) -> None:
         self._url = read_url(where)
-        self._engine = open_engine(self._url)
+        self._patience_s = patience_s
+        self._engine = open_engine(self._url, must_exist=must_exist, patience_s=patience_s)
         self._write_engine = self._engine.execution_options(labkit_writes=True)
         # A notebook seldom closes its book; without this its file would stay marked as in use.
         weakref.finalize(self, close_engine, self._engine, self._url)
@@ -120,7 +127,7 @@ class Transactions:
             with Session(self._engine, autoflush=False) as session:
                 yield session
         except DBAPIError as error:
-            raise BookError(self._sentence(error, "read")) from error
+            raise self._error(error, "read") from error
 
     def _write(self, work: Callable[[Session], Result], *, is_repeatable: bool = False) -> Result:
         """Do `work` in one transaction, committed to the disk before this returns.
@@ -133,7 +140,8 @@ class Transactions:
             Whether doing it twice does no more than doing it once, so that it may be repeated even
             when the connection was lost while committing.
         """
-        give_up_at = time.monotonic() + PATIENCE_S
+        patience_s = PATIENCE_S if self._patience_s is None else self._patience_s
+        give_up_at = time.monotonic() + patience_s
         pause_s = 0.1
         while True:
             is_committing = False
@@ -147,7 +155,7 @@ class Transactions:
             except DBAPIError as error:
                 may_repeat = is_repeatable or not is_committing
                 if not (may_repeat and self._is_passing(error) and time.monotonic() < give_up_at):
-                    raise BookError(self._sentence(error, "written to")) from error
+                    raise self._error(error, "written to") from error
             time.sleep(pause_s)
             pause_s = min(2 * pause_s, 2.0)
 
@@ -159,6 +167,11 @@ class Transactions:
         never_connected = isinstance(error, OperationalError | InterfaceError) and state is None
         return error.connection_invalidated or never_connected or state in _TRY_AGAIN_STATES
 
+    def _error(self, error: DBAPIError, verb: str) -> BookError:
+        """Tell trouble that may pass from what the database will never take."""
+        is_for_good = isinstance(error, DataError | IntegrityError)
+        return (BookError if is_for_good else BookAwayError)(self._sentence(error, verb))
+
     def _sentence(self, error: DBAPIError, verb: str) -> str:
         """Say what went wrong in one sentence, without the SQL and the values."""
         cause = (str(error.orig).strip().splitlines() or ["no reason given"])[0]
@@ -166,6 +179,8 @@ class Transactions:
             remedy = "another program has kept it locked for too long; close that one and try again"
         elif "full" in cause or "disk I/O" in cause or "No space" in cause:
             remedy = "the disk is full or failing; make room and try again"
+        elif "unable to open" in cause:
+            remedy = "the file is not there or may not be opened; put it back and try again"
         elif "readonly" in cause:
             remedy = "the file has become read-only; allow writing and try again"
         elif "malformed" in cause:

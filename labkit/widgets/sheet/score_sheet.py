@@ -11,8 +11,10 @@ import html
 import json
 import logging
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +23,7 @@ import ipywidgets
 import traitlets
 
 from labkit.book import Attribute, Touch
-from labkit.errors import BookError, LabkitError, LockError, ScaleError
+from labkit.errors import BookAwayError, LabkitError, ScaleError
 from labkit.widgets.parts import fields
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk, SheetLook
 
@@ -31,11 +33,16 @@ if TYPE_CHECKING:
 _log = logging.getLogger(__name__)
 _STATIC = Path(__file__).parent / "static"
 _ENTRY_ID = re.compile(r"[0-9a-zA-Z-]{16,64}")
+_DEVICE = re.compile(r"[0-9a-f]{8}")
 MOST_AT_ONCE = 200
 """Touches that one message may carry."""
 
 _ABSENT = object()
+TRIES = 3
+"""How often a touch is tried that fails in a way that nobody foresaw."""
+
 UNSEEN_TROUBLE = "something went wrong here; it is written down for the lead, and tried again"
+LOST_TROUBLE = "something went wrong here; it is written down for the lead: give it once more."
 
 
 def script(*names: str) -> str:
@@ -67,6 +74,7 @@ class CupSheet(anywidget.AnyWidget):
         self._desk = desk
         self._is_page = is_page
         self._cups: Mapping[tuple[object, object], str | None] = {}
+        self._failed: Counter[str] = Counter()
         plan = {
             "owner": desk.owner,
             "session": desk.session,
@@ -99,7 +107,8 @@ class CupSheet(anywidget.AnyWidget):
         Parameters
         ----------
         message : mapping
-            ``number`` of the message, ``known`` mark of what the browser shows, ``touches``.
+            ``number`` of the message, ``known`` mark of what the browser shows, ``touches``,
+            ``device`` that the browser calls itself, ``now`` by its clock.
 
         Returns
         -------
@@ -118,10 +127,11 @@ class CupSheet(anywidget.AnyWidget):
         }
         sent = message.get("touches")
         sent = sent[:MOST_AT_ONCE] if isinstance(sent, list) else []
+        sender = _Sender.of(message)
         try:
             for raw in sent:
                 # Stops at the first that must wait: the order of touches decides what is current.
-                if not self._take(raw, answer):
+                if not self._take(raw, sender, answer):
                     break
             if not sent:
                 self._desk.sign_of_life()
@@ -141,19 +151,30 @@ class CupSheet(anywidget.AnyWidget):
         self._cups = {(cup.flight, cup.position): cup.blind_code for cup in look.cups}
         return _look_out(look)
 
-    def _take(self, raw: object, answer: dict[str, Any]) -> bool:
-        """Keep or refuse one touch; False if it must be sent again later."""
+    def _take(self, raw: object, sender: _Sender, answer: dict[str, Any]) -> bool:
+        """Keep or refuse one touch; False if it must be sent again later.
+
+        Only what may pass makes it wait: a touch that can never be kept would hold all the others
+        back for ever.
+        """
         entry_id = raw.get("id") if isinstance(raw, dict) else None
         if not isinstance(raw, dict) or not isinstance(entry_id, str):
             return True  # without an id there is nobody to answer
         try:
-            touch = self._read(raw, entry_id)
+            touch = self._read(raw, entry_id, sender)
             kept_at = self._desk.take(touch)
-        except (ScaleError, LockError, _NotOnTheSheetError) as error:
-            answer["refused"].append({"id": entry_id, "sentence": str(error)})
-        except BookError as error:
+        except BookAwayError as error:
             answer["later"] = self._trouble(error)
             return False
+        except LabkitError as error:
+            answer["refused"].append({"id": entry_id, "sentence": self._refusal(error)})
+        except Exception:
+            _log.exception("a touch on the sheet of %s failed", self._desk.taster)
+            self._failed[entry_id] += 1
+            if self._failed[entry_id] < TRIES:
+                answer["later"] = UNSEEN_TROUBLE
+                return False
+            answer["refused"].append({"id": entry_id, "sentence": LOST_TROUBLE})
         else:
             answer["kept"].append({"id": entry_id, "at": kept_at.isoformat()})
         return True
@@ -165,7 +186,14 @@ class CupSheet(anywidget.AnyWidget):
         _log.error("a touch of %s has to wait: %s", self._desk.taster, error)
         return "the laptop cannot write it down now; it is tried again. Tell the lead."
 
-    def _read(self, raw: Mapping[str, Any], entry_id: str) -> Touch:
+    def _refusal(self, error: LabkitError) -> str:
+        """Why a touch is never kept; what the database itself said is not for phones either."""
+        if not self._is_page or error.__cause__ is None:
+            return str(error)
+        _log.error("a touch of %s is refused: %s", self._desk.taster, error)
+        return LOST_TROUBLE
+
+    def _read(self, raw: Mapping[str, Any], entry_id: str, sender: _Sender) -> Touch:
         """Check a touch against this taster's own cups and scales."""
         if not _ENTRY_ID.fullmatch(entry_id):
             raise _NotOnTheSheetError("this touch has no proper id; reload the page.")
@@ -188,8 +216,9 @@ class CupSheet(anywidget.AnyWidget):
             stage=stage,
             attribute=attribute.name,
             value=_value_in(attribute, raw.get("value")),
-            given_at=_moment_in(raw.get("at")),
+            given_at=sender.moment_of(raw.get("at")),
             entry_id=entry_id,
+            device=sender.device,
         )
 
     def _is_own(self, cup: tuple[object, object], code: object) -> bool:
@@ -314,8 +343,37 @@ def _words_in(attribute: Attribute, words: Sequence[object]) -> tuple[str, ...]:
     return tuple(choice for choice in attribute.choices if choice in words)
 
 
-def _moment_in(milliseconds: object) -> datetime | None:
-    """The device's clock, or None (now) where it makes no sense."""
-    if isinstance(milliseconds, int | float) and 0 < milliseconds < 1e14:
-        return datetime.fromtimestamp(milliseconds / 1000, UTC)
-    return None
+@dataclass(frozen=True, slots=True)
+class _Sender:
+    """The browser that sends touches, by its own account."""
+
+    device: str
+    """What it calls itself, to be told from another one with the same link; empty if unknown."""
+
+    now_ms: float | None
+    """Its clock at sending; None where it makes no sense."""
+
+    @classmethod
+    def of(cls, message: Mapping[str, Any]) -> _Sender:
+        """Read a message's head."""
+        name = message.get("device")
+        is_name = isinstance(name, str) and _DEVICE.fullmatch(name) is not None
+        return cls(str(name) if is_name else "", _milliseconds(message.get("now")))
+
+    def moment_of(self, at: object) -> datetime | None:
+        """When a touch was given, as best known; None (now) where its time makes no sense.
+
+        By our clock, less what has passed on the device's since: the device's may be wrong.
+        """
+        at_ms = _milliseconds(at)
+        if at_ms is None:
+            return None
+        if self.now_ms is None:
+            return datetime.fromtimestamp(at_ms / 1000, UTC)
+        passed = timedelta(milliseconds=max(0.0, self.now_ms - at_ms))
+        return datetime.now(UTC) - passed
+
+
+def _milliseconds(given: object) -> float | None:
+    """Milliseconds since 1970 that are a moment of the last or next millennia."""
+    return given if isinstance(given, int | float) and 0 < given < 1e14 else None

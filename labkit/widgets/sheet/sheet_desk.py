@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import math
 import time
 from collections.abc import Mapping
@@ -15,6 +16,8 @@ from labkit.errors import BookError
 
 if TYPE_CHECKING:
     from labkit.book import LabBook
+
+_log = logging.getLogger(__name__)
 
 SEEN_EVERY_S = 10.0
 """How often a sheet's sign of life is written into the lab book."""
@@ -106,7 +109,7 @@ class SheetDesk(Protocol):
         Raises
         ------
         LabkitError
-            If it is refused (ScaleError, LockError) or cannot be kept now (BookError).
+            If it is refused; a BookAwayError if it cannot be kept now.
         """
 
 
@@ -170,7 +173,11 @@ class BookDesk:
             return  # the taster is not there
         if now - self._seen_at > SEEN_EVERY_S:
             self._seen_at = now
-            self._book.mark_seen(self.session, self.taster)
+            try:
+                self._book.mark_seen(self.session, self.taster)
+            except BookError:
+                # The taster can go on reading, and there is another one soon.
+                _log.warning("the sheet of %s is open, which cannot be noted now", self.taster)
 
     def take(self, touch: Touch) -> datetime:
         """Write one row; it is on the disk when this returns."""
@@ -189,7 +196,8 @@ class BookDesk:
             given_at=touch.given_at,
             entry_id=touch.entry_id,
             source="paper" if self._copied_by else "sheet",
-            device=self._device,
+            device=" ".join(filter(None, [self._device, touch.device])),
             entered_by=self._copied_by,
+            yields=True,
         )
         return receipt.entry.received_at

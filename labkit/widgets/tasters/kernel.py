@@ -16,7 +16,7 @@ import ipywidgets
 from IPython.core.getipython import get_ipython
 
 from labkit.book import LabBook
-from labkit.errors import LabkitError
+from labkit.errors import BookAwayError, UnknownLinkError
 from labkit.widgets.sheet.score_sheet import UNSEEN_TROUBLE, CupSheet
 from labkit.widgets.sheet.sheet_desk import BookDesk
 from labkit.widgets.tasters.links import read_code
@@ -26,6 +26,13 @@ BOOK_VARIABLE = "LABKIT_TASTERS_BOOK"
 
 ALIVE_VARIABLE = "LABKIT_TASTERS_ALIVE"
 """Environment variable with the address at which a page asks whether its kernel still runs."""
+
+NAMES_VARIABLE = "LABKIT_TASTERS_NAMES"
+"""Environment variable with more names by which phones may reach the server, comma between."""
+
+PATIENCE_S = 2.5
+"""How long a page's process waits for the lab book: it must answer before the sheet, which asks
+again by itself, calls it dead (PATIENCE_MS in outbox.js)."""
 
 _log = logging.getLogger(__name__)
 
@@ -52,16 +59,20 @@ def tasters_sheet() -> ipywidgets.Widget:
         return _sentence("Tasters open this page by their link: 'python3 -m labkit tasting'.")
     _keep_quiet()
     try:
-        book = LabBook(where)
+        book = LabBook(where, must_exist=True, patience_s=PATIENCE_S)
         guest = book.guest_of_link(code_in_query(os.environ.get("QUERY_STRING", "")))
         desk = BookDesk(book, guest.session, guest.taster, device="the tasters' page")
         alive_url = os.environ.get(ALIVE_VARIABLE, "/alive")
         return CupSheet(desk, is_page=True, alive_url=alive_url)
-    except LabkitError as error:
+    except UnknownLinkError as error:
         return _sentence(str(error))
+    except BookAwayError as error:
+        # The sentence names the lab book's place, which is not for phones.
+        _log.error("a taster's page has to wait: %s", error)
+        return _sentence("The laptop cannot read the lab book now; it is tried again.", again=True)
     except Exception:
         _log.exception("a taster's page could not be made")
-        return _sentence(UNSEEN_TROUBLE)
+        return _sentence(UNSEEN_TROUBLE, again=True)
 
 
 def _keep_quiet() -> None:
@@ -73,6 +84,11 @@ def _keep_quiet() -> None:
     shell: Any = get_ipython()
     if shell is None:
         return  # in a test, without a kernel
+    # ipykernel reads whatever is written to 1 and 2, and sends it on: back to the server's log.
+    log_end = getattr(sys.stderr, "_original_stdstream_copy", None)
+    if log_end is not None:
+        for standard in (1, 2):
+            os.dup2(log_end, standard)
     sys.stdout, sys.stderr = sys.__stdout__, sys.__stderr__
     logging.basicConfig(stream=sys.__stderr__, level=logging.WARNING, force=True)
     shell.showtraceback = lambda *args, **options: _log.error(
@@ -81,5 +97,7 @@ def _keep_quiet() -> None:
     shell.kernel.comm_manager.targets.pop("jupyter.widget", None)
 
 
-def _sentence(text: str) -> ipywidgets.HTML:
-    return ipywidgets.HTML(f'<p role="alert">{html.escape(text)}</p>')
+def _sentence(text: str, *, again: bool = False) -> ipywidgets.HTML:
+    """A sentence instead of a sheet; the page's own script tries `again`."""
+    kind = ' class="lk-again"' if again else ""
+    return ipywidgets.HTML(f'<p role="alert"{kind}>{html.escape(text)}</p>')

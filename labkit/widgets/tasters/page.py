@@ -15,7 +15,7 @@ from typing import TextIO
 
 from labkit.book import LabBook, data_folder
 from labkit.errors import BookError, SetUpError
-from labkit.widgets.tasters.kernel import BOOK_VARIABLE
+from labkit.widgets.tasters.kernel import BOOK_VARIABLE, NAMES_VARIABLE
 from labkit.widgets.tasters.links import cards, give_links, own_address
 
 PROJECT = Path(__file__).resolve().parents[3]
@@ -69,9 +69,11 @@ def serve(
     """
     folder = data_folder() if keep_in is None else keep_in
     _check_port(port)
-    with LabBook(where) as book:  # made and migrated here, before twelve kernels want it
+    # Migrated here, before twelve kernels want it; one that is not there holds no session.
+    with LabBook(where, must_exist=True) as book:
         name = _choose_session(book, session)
-        base = f"http://{address or own_address()}:{port}/"
+        host = address or own_address()
+        base = f"http://{host}:{port}/"
         links = give_links(
             book, name, base, keep_in=folder / "lab_book.links.json", renew=renew_links
         )
@@ -90,7 +92,7 @@ def serve(
         if browser:
             webbrowser.open(page.as_uri())
         book_url = book.url
-    return _run(book_url, port=port, log=folder / "lab_book.tasters.log")
+    return _run(book_url, port=port, name=host, log=folder / "lab_book.tasters.log")
 
 
 def server_command(port: int) -> list[str]:
@@ -98,12 +100,16 @@ def server_command(port: int) -> list[str]:
     return [sys.executable, "-m", "labkit.widgets.tasters.start", str(port), str(NOTEBOOK)]
 
 
-def server_environment(book_url: str, scratch: Path) -> dict[str, str]:
-    """Environment of the server and of the pages' kernels, free of the user's Jupyter settings."""
+def server_environment(book_url: str, scratch: Path, name: str = "") -> dict[str, str]:
+    """Environment of the server and of the pages' kernels, free of the user's Jupyter settings.
+
+    `name` is what phones call this machine, beside its own name and addresses.
+    """
     known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
     return {
         **os.environ,
         BOOK_VARIABLE: book_url,
+        NAMES_VARIABLE: name,
         "JUPYTER_PATH": str(Path(__file__).parent / "jupyter"),
         "JUPYTER_CONFIG_DIR": str(scratch / "config"),
         "JUPYTER_RUNTIME_DIR": str(scratch / "runtime"),
@@ -134,7 +140,7 @@ def wait_until_it_answers(server: subprocess.Popen[bytes], port: int, log: Path)
     raise SetUpError(f"the tasters' page did not start: read why in {log}, and start again")
 
 
-def _run(book_url: str, *, port: int, log: Path) -> int:
+def _run(book_url: str, *, port: int, name: str, log: Path) -> int:
     """Run the server until it ends or is stopped."""
     with (
         tempfile.TemporaryDirectory(prefix="labkit-tasters-") as scratch,
@@ -142,7 +148,7 @@ def _run(book_url: str, *, port: int, log: Path) -> int:
     ):
         server = subprocess.Popen(
             server_command(port),
-            env=server_environment(book_url, Path(scratch)),
+            env=server_environment(book_url, Path(scratch), name),
             stdin=subprocess.DEVNULL,
             stdout=said,
             stderr=subprocess.STDOUT,

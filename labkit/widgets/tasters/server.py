@@ -11,16 +11,12 @@ import logging
 import os
 import re
 import time
-import uuid
-from collections import defaultdict, deque
-from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from collections.abc import Collection
 from typing import Any
 
 from jupyter_server.base.handlers import FileFindHandler
-from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
-from jupyter_server.utils import ensure_async
 from tornado.httputil import HTTPServerRequest
+from tornado.routing import Rule
 from tornado.web import GZipContentEncoding, RequestHandler
 from traitlets.config import Config
 from voila.app import Voila
@@ -28,19 +24,23 @@ from voila.static_file_handler import MultiStaticFileHandler
 from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 
-from labkit.book import LabBook
-from labkit.errors import BookError
-from labkit.widgets.tasters.kernel import ALIVE_VARIABLE, BOOK_VARIABLE, code_in_query
-
-WRONG_CODES_A_MINUTE = 10
-"""Wrong codes that one device may try in a minute."""
-
-PAGES_A_TASTER = 4
-"""Pages that one taster may have open at once."""
+from labkit.widgets.tasters.gate import (
+    AWAY,
+    GONE,
+    MISDIRECTED,
+    TOO_MANY,
+    Door,
+    ForeignHost,
+    Gate,
+    own_names,
+)
+from labkit.widgets.tasters.kernel import BOOK_VARIABLE, NAMES_VARIABLE, code_in_query
+from labkit.widgets.tasters.kernels import PLACE, TO_A_PAGE, Page, TastersKernels, kind_of
 
 LEFT_AFTER_S = 600
 """Idle time after which the kernel of a page that nobody is connected to ends. A phone may sleep
 between two flights; waking up later costs it a reload, never a score."""
+
 
 _KEEP = "private, max-age=3600"
 _CODE = re.compile(r"code=[^&\s'\"]*")
@@ -59,80 +59,34 @@ SECURITY_HEADERS = {
 }
 
 
-class TastersKernels(AsyncMappingKernelManager):
-    """Kernels that know whose they are, so that reloading does not pile them up."""
-
-    def __init__(self, **options: Any) -> None:
-        super().__init__(**options)  # type: ignore[no-untyped-call]
-        self.codes: dict[str, str] = {}
-
-    async def start_kernel(self, **options: Any) -> str:  # type: ignore[override]
-        """Start a kernel for the code in the request's query, ending what its taster left."""
-        code = code_in_query(options["env"].get("QUERY_STRING", ""))
-        await self.end_left_pages(code)
-        kernel_id = str(uuid.uuid4())
-        options["env"][ALIVE_VARIABLE] = f"/alive?kernel={kernel_id}"
-        await super().start_kernel(kernel_id=kernel_id, **options)
-        self.codes[kernel_id] = code
-        return kernel_id
-
-    async def runs(self, kernel_id: str) -> bool:
-        """Whether a page's kernel is there, and has not died."""
-        return kernel_id in self and await ensure_async(self.is_alive(kernel_id))
-
-    def pages_of(self, code: str) -> list[str]:
-        """Kernels of a code that still run."""
-        self.codes = {k: c for k, c in self.codes.items() if k in self}
-        return [kernel_id for kernel_id, owner in self.codes.items() if owner == code]
-
-    def connections(self, kernel_id: str) -> int:
-        """Sockets that are open to a kernel."""
-        return int(self._kernel_connections.get(kernel_id, 0))
-
-    async def end_left_pages(self, code: str) -> None:
-        """End kernels of a code that died, or that no page has been connected to for a while."""
-        for kernel_id in self.pages_of(code):
-            idle = datetime.now(UTC) - self.get_kernel(kernel_id).last_activity  # type: ignore[attr-defined]
-            is_left = self.connections(kernel_id) == 0 and idle > timedelta(seconds=20)
-            if is_left or not await self.runs(kernel_id):
-                await self.shutdown_kernel(kernel_id, now=True)  # type: ignore[no-untyped-call]
-
-
-class Gate:
-    """Who may come in: knows the links by the lab book, and slows guessing down."""
-
-    def __init__(self, opens: Callable[[str], object], clock: Callable[[], float]) -> None:
-        self._opens, self._clock = opens, clock
-        self._wrong: defaultdict[str, deque[float]] = defaultdict(deque)
-
-    def refusal(self, code: str, device: str) -> tuple[int, str] | None:
-        """Status and sentence for a visitor who may not come in; None for one who may."""
-        wrong = self._wrong[device]
-        while wrong and wrong[0] < self._clock() - 60:
-            wrong.popleft()
-        if len(wrong) >= WRONG_CODES_A_MINUTE:
-            return 429, "Too many wrong codes came from this device. Wait a minute and try again."
-        try:
-            self._opens(code)
-        except BookError as error:
-            wrong.append(self._clock())
-            sentence = str(error)
-            return 403, sentence[:1].upper() + sentence[1:]
-        return None
-
-
 class GatedPage(TornadoVoilaHandler):
     """The page of one taster, for those with a link; a place to type the code for others."""
+
+    page: Page | None = None
+    may_wait = False
 
     async def prepare(self) -> None:
         """Let nobody reach a kernel, whatever the method, before their link is known."""
         await super().prepare()
-        refusal = self._refusal()
+        refusal = await self._refusal()
         if refusal is not None:
-            self.set_status(refusal[0])
-            self.finish(entrance(refusal[1]))
+            status, sentence = refusal
+            self.set_status(status)
+            self.set_header("Cache-Control", "no-store")
+            if self.may_wait:
+                self.set_header("Retry-After", "5")
+            self.finish(waiting_room(sentence) if self.may_wait else entrance(sentence))
 
-    def _refusal(self) -> tuple[int, str] | None:
+    async def get(self, path: str | None = None) -> None:
+        """Send the page."""
+        assert self.page is not None
+        PLACE.set(self.page.kernel_id)
+        try:
+            await super().get(path)
+        finally:
+            self.page.is_making = False
+
+    async def _refusal(self) -> tuple[int, str] | None:
         """Status and sentence for a request that gets no sheet; the bare address gets a form."""
         if self.request.path != "/" or self.request.method != "GET":
             return 404, "There is nothing here. Open your own link, or type your code."
@@ -142,18 +96,26 @@ class GatedPage(TornadoVoilaHandler):
         if not code:
             return 403, "This code is not complete. It has ten signs: look at your card again."
         refusal: tuple[int, str] | None
-        refusal = self.settings["gate"].refusal(code, self.request.remote_ip or "")
-        if refusal is None and len(self._connected(code)) >= PAGES_A_TASTER:
-            return 429, "Your sheet is open in too many places. Close one and try again."
-        return refusal
-
-    def _connected(self, code: str) -> list[str]:
-        kernels = self.kernel_manager
-        return [page for page in kernels.pages_of(code) if kernels.connections(page)]
+        refusal = await self.settings["gate"].asks(code, self.request.remote_ip or "")
+        if refusal is not None:
+            self.may_wait = refusal[0] == AWAY
+            return refusal
+        place = await self.kernel_manager.make_room(code)
+        if isinstance(place, str):
+            self.may_wait = True
+            return TOO_MANY, place
+        self.page = place
+        return None
 
 
 class PageSocket(VoilaKernelWebsocketHandler):
     """The socket between a page and its kernel."""
+
+    def write_message(self, message: bytes | str | dict[str, Any], binary: bool = False) -> Any:
+        """Let through what makes a sheet work, and nothing that a kernel prints or fails with."""
+        if kind_of(message, is_v1=bool(self.selected_subprotocol)) in TO_A_PAGE:
+            return super().write_message(message, binary)
+        return None
 
     def write_error(self, status_code: int, **options: Any) -> None:
         """Say no in a word: Jupyter's error page lacks its pictures here, and would fail."""
@@ -181,11 +143,18 @@ class Alive(RequestHandler):
     """Answers anybody, so that a page can tell whether the server and its kernel are there."""
 
     async def get(self) -> None:
-        """Say yes; "gone" to a page whose kernel will never answer again."""
+        """Say yes; "gone" to a page whose kernel will never answer again.
+
+        "later" to both while the lab book is away: reloading would be in vain.
+        """
         self.set_header("Cache-Control", "no-store")
         kernel_id = self.get_query_argument("kernel", "")
-        if kernel_id and not await self.settings["kernel_manager"].runs(kernel_id):
-            self.set_status(410)
+        asks_for_book = bool(kernel_id or self.get_query_argument("book", ""))
+        if asks_for_book and not await self.settings["gate"].finds_book():
+            self.set_status(AWAY)
+            self.finish("later")
+        elif kernel_id and not await self.settings["kernel_manager"].runs(kernel_id):
+            self.set_status(GONE)
             self.finish("gone")
         else:
             self.finish("yes")
@@ -200,10 +169,20 @@ _OWN: dict[type, type] = {
 """What stands in for Voila's own handlers."""
 
 
+class Misdirected(RequestHandler):
+    """The answer to requests for another machine."""
+
+    def prepare(self) -> None:
+        """Say so, whatever is asked."""
+        self.set_status(MISDIRECTED)
+        self.finish("This page is not here. Open the address on your card.")
+
+
 class TastersServer(Voila):
     """Voila with the gate in front and nothing else to reach."""
 
     gate: Gate
+    names: Collection[str] = ()
 
     def init_settings(self) -> dict[str, Any]:
         """Add the gate, headers, and a log without the links."""
@@ -224,6 +203,8 @@ class TastersServer(Voila):
     def listen(self) -> None:
         """Serve, compressed: 5 MB become 1.4."""
         self.app.add_transform(GZipContentEncoding)
+        router = self.app.default_router
+        router.rules.insert(0, router.process_rule(Rule(ForeignHost(self.names), Misdirected)))
         super().listen()
 
 
@@ -259,6 +240,11 @@ def entrance(sentence: str) -> str:
     """The page for those without a link: type the code, or read why it did not open."""
     said = f'<p role="alert">{html.escape(sentence)}</p>' if sentence else ""
     return _ENTRANCE.replace("<!--said-->", said)
+
+
+def waiting_room(sentence: str) -> str:
+    """The page for those who may come in as soon as it is possible: it tries again by itself."""
+    return _WAITING.replace("<!--said-->", html.escape(sentence))
 
 
 def settings(port: int) -> Config:
@@ -300,14 +286,15 @@ def main(port: int, notebook: str) -> None:
     """Serve until a signal comes."""
     keep_links_out_of_logs()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
-    book = LabBook(os.environ[BOOK_VARIABLE])
+    door = Door(os.environ[BOOK_VARIABLE])
     server = TastersServer(config=settings(port))
-    server.gate = Gate(book.guest_of_link, time.monotonic)
+    server.gate = Gate(door.guest, time.monotonic, door.look)
+    server.names = own_names(os.environ.get(NAMES_VARIABLE, ""))
     server.initialize([notebook])
     server.start()
 
 
-_ENTRANCE = """<!doctype html><html lang="en"><head><meta charset="utf-8">
+_HEAD = """<!doctype html><html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="robots" content="noindex"><title>Blind tasting</title><style>
 :root { color-scheme: light dark; }
@@ -323,9 +310,28 @@ button { font-weight: 600; background: #1f4f5c; color: #fff; border-color: #1f4f
 @media (prefers-color-scheme: dark) { body { background: #141a1c; color: #eceeea; }
   input { background: #232c2f; color: #eceeea; } button { background: #a9d3da; color: #10191b; }
   :focus-visible { outline-color: #a9d3da; } [role=alert] { border-color: #f0b890; } }
-</style></head><body><main><h1>Blind tasting</h1><!--said-->
+</style></head>
+"""
+
+_ENTRANCE = (
+    _HEAD
+    + """<body><main><h1>Blind tasting</h1><!--said-->
 <form method="get" action="/"><label for="code">The code on your card</label>
 <input id="code" name="code" autocomplete="off" autocapitalize="characters" spellcheck="false"
  required maxlength="16" placeholder="ABCDE-FGHJK"><button>Open my sheet</button></form>
 </main></body></html>
 """
+)
+
+_WAITING = (
+    _HEAD
+    + """<body><main><h1>Blind tasting</h1><p role="alert"><!--said-->
+This page tries again by itself.</p></main><script>
+setInterval(async () => {
+  try {
+    if ((await fetch("/alive?book=1", { cache: "no-store" })).ok) location.reload();
+  } catch { /* the network is away as well */ }
+}, 5000);
+</script></body></html>
+"""
+)

@@ -1,7 +1,8 @@
 // Touches on their way to the lab book: kept in the browser first, gone only once acknowledged.
 //
 // Every touch gets an id here and is sent until Python answers that it is kept or refused. Python
-// keeps one row per id, so sending twice is harmless; the order of touches is never changed.
+// keeps one row per id, so sending twice is harmless; the order of touches is never changed: they
+// are counted, as a clock may step back. What can never be kept is refused, and shown as such.
 
 const PATIENCE_MS = 4000; // unanswered for so long means not connected
 const DOUBT_MS = 1000; // unanswered for so long is worth asking the server, if there is one
@@ -35,6 +36,22 @@ function newId() {
   return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
 }
 
+/** Text as a lab book can keep it: no control characters, no half of a pair that makes one sign. */
+function cleanText(text) {
+  const whole = Array.from(text, (sign) => (/^[\ud800-\udfff]$/.test(sign) ? "\ufffd" : sign));
+  return whole
+    .join("")
+    .normalize("NFC")
+    .replace(/\r\n?/g, "\n")
+    .replace(/[\0-\x08\x0b-\x1f\x7f-\x9f]/g, "")
+    .trim();
+}
+
+/** A value as it is kept: a note without what cannot be, or none if nothing is left of it. */
+const cleanValue = (value) => (typeof value === "string" ? cleanText(value) || null : value);
+const isSame = (one, other) =>
+  JSON.stringify(cleanValue(one ?? null)) === JSON.stringify(cleanValue(other ?? null));
+
 const placeName = (place) => [place.flight, place.position, place.stage, place.attribute].join("/");
 
 class Outbox {
@@ -59,7 +76,10 @@ class Outbox {
     this.heardAt = 0;
     this.failing = false;
     this.timers = new Map();
-    this.lastTime = 0;
+    this.unstored = []; // touches for which this browser has no room
+    this.counted = 0;
+    this.device = this.recall("device", "labkit/") ?? newId().slice(0, 8);
+    this.remember("device", this.device, "labkit/");
     for (const [name, place] of this.items("draft/")) this.settle(name, place);
     this.clock = window.setInterval(() => this.tick(), 1000);
     this.onWake = () => {
@@ -99,9 +119,9 @@ class Outbox {
     return found;
   }
 
-  remember(name, value) {
+  remember(name, value, prefix = this.prefix) {
     try {
-      this.store.setItem(this.prefix + name, JSON.stringify(value));
+      this.store.setItem(prefix + name, JSON.stringify(value));
       return true;
     } catch {
       this.lasts = false;
@@ -109,9 +129,9 @@ class Outbox {
     }
   }
 
-  recall(name) {
+  recall(name, prefix = this.prefix) {
     try {
-      return JSON.parse(this.store.getItem(this.prefix + name));
+      return JSON.parse(this.store.getItem(prefix + name));
     } catch {
       return null;
     }
@@ -121,17 +141,27 @@ class Outbox {
     this.store.removeItem(this.prefix + name);
   }
 
+  /**
+   * The next number in this browser, kept across reloads; another tab may count as well.
+   *
+   * Nothing here asks the clock, which may step back while touches wait.
+   */
+  count() {
+    const waiting = this.pending().map(({ n }) => n);
+    this.counted = Math.max(this.counted, Number(this.recall("counted")) || 0, ...waiting) + 1;
+    this.remember("counted", this.counted);
+    return this.counted;
+  }
+
   /** A value given by the taster: on its way from now on. */
-  touch(place, value) {
+  touch(place, given) {
     const name = placeName(place);
     window.clearTimeout(this.timers.get(name));
     this.timers.delete(name);
-    // Sorting by name must give the order of touching, also when the device's clock steps back.
-    this.lastTime = Math.max(Date.now(), this.lastTime + 1);
-    const id = newId();
-    const touch = { ...place, id, value, at: Date.now() };
-    const stored = this.remember(`touch/${String(this.lastTime).padStart(15, "0")}-${id}`, touch);
-    if (!stored) this.unstored = [...(this.unstored ?? []), touch];
+    const touch = { ...place, id: newId(), value: cleanValue(given), at: Date.now() };
+    const n = this.count();
+    const isStored = this.remember(`touch/${String(n).padStart(15, "0")}-${touch.id}`, touch);
+    if (!isStored) this.unstored.push({ ...touch, n });
     this.forget(`draft/${name}`);
     this.exchange();
     this.changed();
@@ -160,8 +190,14 @@ class Outbox {
     for (const [name, draft] of this.items("draft/")) this.settle(name, draft);
   }
 
+  /** Touches without an answer, in the order in which they were given. */
   pending() {
-    return [...this.items("touch/").map(([, touch]) => touch), ...(this.unstored ?? [])];
+    const stored = [];
+    for (const [name, touch] of this.items("touch/")) {
+      if (typeof touch?.id === "string") stored.push({ ...touch, n: parseInt(name, 10) || 0 });
+      else this.forget(`touch/${name}`); // damaged: nobody could ever answer it
+    }
+    return [...stored, ...this.unstored].sort((one, other) => one.n - other.n);
   }
 
   /** Values as the taster sees them: kept ones under those on their way. */
@@ -201,7 +237,14 @@ class Outbox {
     const touches = this.pending().slice(0, MOST_AT_ONCE);
     this.asked = { number: this.number, at: Date.now() };
     try {
-      this.send({ kind: "touches", number: this.number, known: this.known, touches });
+      this.send({
+        kind: "touches",
+        number: this.number,
+        known: this.known,
+        device: this.device,
+        now: Date.now(),
+        touches: touches.map(({ n, ...touch }) => touch),
+      });
     } catch {
       this.failing = true; // the kernel is gone
       this.changed();
@@ -217,19 +260,16 @@ class Outbox {
     for (const { id, at } of answer.kept) done.set(id, at);
     for (const { id } of answer.refused) done.set(id, null);
     for (const [name, touch] of this.items("touch/")) {
-      if (!done.has(touch.id)) continue;
+      if (!done.has(touch?.id)) continue;
       this.settled(touch, done.get(touch.id));
       this.forget(`touch/${name}`);
       const refused = answer.refused.find(({ id }) => id === touch.id);
       if (refused) this.remember(`refused/${name}`, { ...touch, sentence: refused.sentence });
     }
-    for (const touch of this.unstored ?? [])
+    for (const touch of this.unstored)
       if (done.has(touch.id)) this.settled(touch, done.get(touch.id));
-    this.unstored = (this.unstored ?? []).filter(({ id }) => !done.has(id));
-    if (answer.look) {
-      this.kept = { ...answer.look.values };
-      this.known = answer.look.mark;
-    }
+    this.unstored = this.unstored.filter(({ id }) => !done.has(id));
+    if (answer.look) this.learn(answer.look);
     if (this.asked && answer.number >= this.asked.number) {
       this.asked = null;
       // After a passing trouble the clock asks again; at once would be a storm.
@@ -243,14 +283,41 @@ class Outbox {
     this.savedAt = new Date(keptAt);
     if (touch.value === null) delete this.kept[placeName(touch)];
     else this.kept[placeName(touch)] = touch.value;
+    const { flight, position, stage, attribute, code, value } = touch;
+    this.remember(`own/${placeName(touch)}`, { flight, position, stage, attribute, code, value });
+  }
+
+  /**
+   * How things stand by the lab book.
+   *
+   * What was given here last and now reads otherwise was changed elsewhere (on another device with
+   * the same link, or by the lead): the sheet shows what counts, and says so.
+   */
+  learn(look) {
+    this.kept = { ...look.values };
+    this.known = look.mark;
+    const waiting = new Set(this.pending().map(placeName));
+    for (const [name, own] of this.items("own/")) {
+      const value = this.kept[name] ?? null;
+      if (waiting.has(name) || isSame(own.value, value)) continue;
+      const first = this.recall(`elsewhere/${name}`);
+      this.remember(`elsewhere/${name}`, { ...own, was: first ? first.was : own.value, value });
+      this.remember(`own/${name}`, { ...own, value });
+    }
   }
 
   refusals() {
-    return this.items("refused/");
+    return this.items("refused/").map(([, touch]) => touch);
   }
 
-  dismissRefusals() {
-    for (const [name] of this.refusals()) this.forget(`refused/${name}`);
+  /** Values given here that were changed elsewhere. */
+  changes() {
+    return this.items("elsewhere/").map(([, change]) => change);
+  }
+
+  dismiss() {
+    for (const kind of ["refused/", "elsewhere/"])
+      for (const [name] of this.items(kind)) this.forget(kind + name);
     this.changed();
   }
 

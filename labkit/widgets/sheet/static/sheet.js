@@ -11,8 +11,7 @@ function render({ model, el }) {
   const plan = model.get("plan");
   const outbox = new Outbox(plan.owner, (message) => model.send(message), () => refresh());
   let { cups, flights } = plan.look;
-  outbox.kept = plan.look.values;
-  outbox.known = plan.look.mark;
+  outbox.learn(plan.look);
   let view = outbox.recall("view") ?? {};
   let pressed = "pointer";
   let fields = [];
@@ -138,24 +137,30 @@ function render({ model, el }) {
     if (state.textContent !== says[name]) state.textContent = says[name];
   }
 
+  const inPlainWords = (value) => (value === null ? "taken back" : [value].flat().join(", "));
+
   function showAlerts() {
     const refused = outbox.refusals();
-    if (alerts.childElementCount === (refused.length ? 1 : 0) &&
-      alerts.dataset.count === String(refused.length)) return;
-    alerts.dataset.count = String(refused.length);
+    const changed = outbox.changes();
+    const wanted = JSON.stringify([refused, changed]);
+    if (alerts.dataset.showing === wanted) return;
+    alerts.dataset.showing = wanted;
     alerts.replaceChildren();
-    if (!refused.length) return;
+    if (!refused.length && !changed.length) return;
+    const list = (heading, lines) =>
+      lines.length ? [make("strong", {}, heading), make("ul", {}, ...lines)] : [];
+    const notTaken = refused.map((touch) => make("li", {},
+      `Cup ${called(touch)}, ${touch.attribute} ${inPlainWords(touch.value)}: ${touch.sentence}`));
+    const elsewhere = changed.map((change) => make("li", {},
+      `Cup ${called(change)}, ${change.attribute}: ${inPlainWords(change.was)} here, now ` +
+        `${inPlainWords(change.value)}. Give it again if that is wrong.`));
     alerts.append(
       make(
         "div",
         { class: "lk-notice" },
-        make("strong", {}, `Not taken: ${plural(refused.length, "score")}`),
-        make("ul", {}, ...refused.map(([, touch]) => {
-          const what = touch.value === null ? "taken back" : [touch.value].flat().join(", ");
-          return make("li", {},
-            `Cup ${called(touch)}, ${touch.attribute} ${what}: ${touch.sentence}`);
-        })),
-        make("button", { type: "button", class: "lk-button", onclick: () => outbox.dismissRefusals() },
+        ...list(`Not taken: ${plural(refused.length, "score")}`, notTaken),
+        ...list("Changed on another device or by the lead", elsewhere),
+        make("button", { type: "button", class: "lk-button", onclick: () => outbox.dismiss() },
           "Understood"),
       ),
     );
