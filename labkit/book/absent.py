@@ -20,20 +20,20 @@ class AbsentBook:
         self.why = why
 
     def clients(self) -> tuple[()]:
-        """None."""
+        """Nobody: there is no lab book."""
         return ()
 
     def coffees(self, client: str | None = None) -> tuple[()]:
-        """None."""
+        """None: there is no lab book."""
         del client
         return ()
 
     def tasters(self) -> tuple[()]:
-        """None."""
+        """Nobody: there is no lab book."""
         return ()
 
     def sessions(self, **_chosen: object) -> tuple[()]:
-        """None."""
+        """None: there is no lab book."""
         return ()
 
     def close(self) -> None:

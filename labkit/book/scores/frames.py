@@ -25,7 +25,6 @@ from labkit.book.store.schema import (
 )
 from labkit.book.store.transactions import Transactions
 from labkit.tasting import SCORES_COLUMNS
-from labkit.water import COORDINATES, water_numbers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -259,6 +258,8 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
     The first session keeps the labels of its bench sheet; a recipe that comes later keeps its own
     if that is free, else it gets the next number.
     """
+    from labkit.water import COORDINATES, water_numbers  # numpy: not for the tasters' kernel
+
     met = frame[["client", "coffee", "session", "water", *COORDINATES]].dropna().drop_duplicates()
     met = met.sort_values("water", key=lambda label: label.map(_natural), kind="stable")
     order = {session: place for place, session in enumerate(frame["session"].unique())}

@@ -43,10 +43,10 @@ def make_engine(url: URL, patience_s: float | None = None) -> Engine:
     engine = create_engine(url, creator=connect)
 
     @event.listens_for(engine, "connect")
-    def set_up(connection: sqlite3.Connection, _record: object) -> None:
+    def set_up(connection: sqlite3.Connection, record: Any) -> None:
         # The driver's own BEGIN comes too late to hold the write lock from the first read on.
         connection.isolation_level = None
-        _mark_in_use(connection, timeout_s)
+        record.info["labkit_marked"] = _mark_in_use(connection, 0, timeout_s)
         connection.execute("PRAGMA foreign_keys=ON")
         # NORMAL may lose the last commits at a power cut in WAL mode, FULL does not; it costs
         # about a millisecond a score.
@@ -65,6 +65,9 @@ def make_engine(url: URL, patience_s: float | None = None) -> Engine:
         # A writer that starts as a reader can be refused halfway (its snapshot is old by then),
         # whatever the busy timeout; one that asks for the write lock first just waits its turn.
         if connection.get_execution_options().get("labkit_writes", False):
+            if not connection.info["labkit_marked"]:
+                raw: Any = connection.connection.driver_connection
+                connection.info["labkit_marked"] = _mark_in_use(raw, timeout_s, timeout_s)
             _wait_for_turn(connection)
         else:
             connection.exec_driver_sql("BEGIN")
@@ -74,31 +77,36 @@ def make_engine(url: URL, patience_s: float | None = None) -> Engine:
     return engine.execution_options(labkit_patience_s=patience_s)
 
 
-def _mark_in_use(connection: sqlite3.Connection, wait_s: float) -> None:
+def _mark_in_use(connection: sqlite3.Connection, patience_s: float, timeout_s: float) -> bool:
     """Write into the file itself that its newest rows may be in the log, then begin the log.
 
     The log lets readers read while one writes, and commits with one fsync. It needs a local disk:
-    over a network share use PostgreSQL instead.
+    over a network share use PostgreSQL instead. Whether it is done: while somebody else writes to a
+    file that is not marked, it can be read as it is, and is marked before the first row is written.
     """
-    give_up_at = time.monotonic() + wait_s
+    give_up_at = time.monotonic() + patience_s
     connection.execute("PRAGMA busy_timeout=0")
-    while True:
-        try:
-            has_log = connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
-            is_marked = connection.execute("PRAGMA user_version").fetchone()[0] == IN_USE
-            if not is_marked:
-                connection.execute(f"PRAGMA user_version={IN_USE}")
-                if has_log:  # of an earlier labkit: the mark belongs into the file
-                    connection.execute("PRAGMA wal_checkpoint")
-            if not has_log:
-                connection.execute("PRAGMA journal_mode=WAL")
-        except sqlite3.OperationalError as error:
-            if "locked" not in str(error) or time.monotonic() > give_up_at:
-                raise
-            time.sleep(random.uniform(0.001, 0.006))
-        else:
-            break
-    connection.execute(f"PRAGMA busy_timeout={1000 * wait_s:.0f}")
+    try:
+        while True:
+            try:
+                has_log = connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+                is_marked = connection.execute("PRAGMA user_version").fetchone()[0] == IN_USE
+                if not is_marked:
+                    connection.execute(f"PRAGMA user_version={IN_USE}")
+                    if has_log:  # of an earlier labkit: the mark belongs into the file
+                        connection.execute("PRAGMA wal_checkpoint")
+                if not has_log:
+                    connection.execute("PRAGMA journal_mode=WAL")
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error):
+                    raise
+                if time.monotonic() > give_up_at:
+                    return False
+                time.sleep(random.uniform(0.001, 0.006))
+            else:
+                return True
+    finally:
+        connection.execute(f"PRAGMA busy_timeout={1000 * timeout_s:.0f}")
 
 
 def _wait_for_turn(connection: Connection) -> None:
