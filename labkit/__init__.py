@@ -37,7 +37,8 @@ def __getattr__(name: str) -> Any:
     """Load a name's room when it is first asked for."""
     if name not in _ROOM_OF:
         raise AttributeError(f"labkit has no name {name!r}; it has {', '.join(__all__)}.")
-    return getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+    found = globals()[name] = getattr(import_module(f"labkit.{_ROOM_OF[name]}"), name)
+    return found
 
 
 def __dir__() -> "list[str]":
