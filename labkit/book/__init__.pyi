@@ -10,8 +10,8 @@ from .files.import_files import ImportPreview as ImportPreview
 from .files.import_files import ImportRow as ImportRow
 from .lab_book import LabBook as LabBook
 from .scores.touches import Touch as Touch
-from .sessions.exclusions import HEAD as HEAD
-from .sessions.exclusions import LeftOut as LeftOut
+from .sessions.decisions import HEAD as HEAD
+from .sessions.decisions import LeftOut as LeftOut
 from .sessions.exclusions import keep_chosen as keep_chosen
 from .sessions.exclusions import leave_out as leave_out
 from .sessions.exclusions import left_out as left_out
@@ -29,6 +29,7 @@ from .store.records import Attribute as Attribute
 from .store.records import BrewMethod as BrewMethod
 from .store.records import Client as Client
 from .store.records import Coffee as Coffee
+from .store.records import Decision as Decision
 from .store.records import Event as Event
 from .store.records import Flight as Flight
 from .store.records import FlightState as FlightState

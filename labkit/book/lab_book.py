@@ -7,6 +7,7 @@ from labkit.book.files.folders import Folders
 from labkit.book.files.imports import Imports
 from labkit.book.people.people import People
 from labkit.book.scores.scores import Scores
+from labkit.book.sessions.decisions import Decisions
 from labkit.book.sessions.flights import Flights
 from labkit.book.sessions.found_codes import FoundCodes
 from labkit.book.sessions.links import Links
@@ -25,6 +26,7 @@ class LabBook(
     BaseWaters,
     Sessions,
     Plans,
+    Decisions,
     Links,
     Exports,
     Scores,

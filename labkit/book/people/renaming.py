@@ -7,8 +7,6 @@ down in each session that it concerns, so that it can be undone by hand.
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Iterable
 from typing import Any, Final
 
 from sqlalchemy import ColumnElement, exists, func, or_, select, text
@@ -16,12 +14,12 @@ from sqlalchemy.orm import Session
 
 from labkit.book.store.columns import clean_person, name_key
 from labkit.book.store.lookups import add_event, find_client, find_coffee, find_taster
-from labkit.book.store.records import Event
 from labkit.book.store.schema import (
     BEING_TASTED,
     BaseWaterRow,
     ClientRow,
     CoffeeRow,
+    DecisionRow,
     FlightRow,
     SeatRow,
     ServingRow,
@@ -33,8 +31,6 @@ from labkit.errors import BookError
 
 RENAMED: Final = "renamed"
 MERGED: Final = "merged"
-
-_MOVED: Final = re.compile(r'taster ("(?:[^"\\]|\\.)*") is now ("(?:[^"\\]|\\.)*")')
 
 
 class Renaming(Transactions):
@@ -88,6 +84,9 @@ class Renaming(Transactions):
                     seat.taster_id = other.id
             for serving in db.scalars(select(ServingRow).where(ServingRow.taster_id == row.id)):
                 serving.taster_id = other.id
+            decisions = select(DecisionRow).where(DecisionRow.taster_id == row.id)
+            for decision in db.scalars(decisions).all():
+                decision.taster_id = other.id
             db.flush()
             db.delete(row)
 
@@ -222,6 +221,9 @@ class Renaming(Transactions):
             _write_down(db, of_coffee, MERGED, "coffee", row.name, other.name, done_by, more)
             for session in db.scalars(select(SessionRow).where(SessionRow.coffee_id == row.id)):
                 session.coffee = other
+            decisions = select(DecisionRow).where(DecisionRow.coffee_id == row.id)
+            for decision in db.scalars(decisions).all():
+                decision.coffee_id = other.id
             db.flush()
             db.delete(row)
 
@@ -272,18 +274,6 @@ def new_name(
         )
         raise BookError(msg)
     return kept
-
-
-def renamed_since(events: Iterable[Event], last: Event) -> dict[str, str]:
-    """What tasters are called now who had another name when something was recorded."""
-    now: dict[str, str] = {}
-    for event in sorted(events, key=lambda one: one.happened_at):
-        found = _MOVED.match(event.reason) if event.kind in {RENAMED, MERGED} else None
-        if found is None or event.happened_at <= last.happened_at:
-            continue
-        old, new = map(json.loads, found.groups())
-        now = {name: new if to == old else to for name, to in now.items()} | {old: new}
-    return now
 
 
 def _sat_in(taster: TasterRow) -> Any:

@@ -339,6 +339,49 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What is read of a coffee by choice: one of taster, session and scale is given."""
+
+    coffee: str
+    """About which coffee."""
+
+    taster: str | None
+    """Whose scores are left out, if a taster's."""
+
+    session: str | None
+    """Which session is left out, if one."""
+
+    scale: str | None
+    """Which scale of the attribute is read, if that was chosen."""
+
+    attribute: str
+    """The attribute whose reading led to it, or whose scale is chosen."""
+
+    reason: str
+    """Why."""
+
+    decided_by: str
+    """Who decided; empty if not said."""
+
+    decided_at: datetime
+    """When (UTC)."""
+
+    withdrawn_at: datetime | None
+    """Until when (UTC); None while it holds."""
+
+    withdrawn_by: str
+    """Who withdrew it, or decided otherwise."""
+
+    withdrawn_because: str
+    """Why it was withdrawn."""
+
+    @property
+    def holds(self) -> bool:
+        """Whether it is in force."""
+        return self.withdrawn_at is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Guest:
     """Whom a personal link belongs to."""
 
