@@ -9,7 +9,8 @@ from .files.folders import import_folder as import_folder
 from .files.import_files import ImportPreview as ImportPreview
 from .files.import_files import ImportRow as ImportRow
 from .lab_book import LabBook as LabBook
-from .scores.touches import Touch as Touch
+from .scores.score import KeptScore as KeptScore
+from .scores.score import Score as Score
 from .sessions.decisions import HEAD as HEAD
 from .sessions.decisions import LeftOut as LeftOut
 from .sessions.exclusions import keep_chosen as keep_chosen
@@ -36,10 +37,9 @@ from .store.records import FlightState as FlightState
 from .store.records import Guest as Guest
 from .store.records import Held as Held
 from .store.records import Missing as Missing
-from .store.records import Receipt as Receipt
-from .store.records import ScoreEntry as ScoreEntry
 from .store.records import ServedCup as ServedCup
 from .store.records import Serving as Serving
 from .store.records import Sheet as Sheet
 from .store.records import Stage as Stage
 from .store.records import TastingSession as TastingSession
+from .transition import Touch as Touch

@@ -105,7 +105,7 @@ def test_a_decision_says_who_when_why_and_until_what(book):
     assert (second.taster, second.session, second.holds) == (None, DAYS[0], True)
     # Told among the events of the session that it concerns.
     told = [(e.session, e.done_by) for day in DAYS for e in book.events(day) if e.kind == "remark"]
-    assert told == [(DAYS[1], "Dora"), (DAYS[0], "Di")]
+    assert told == [(DAYS[0], "Di"), (DAYS[1], "Dora")]
 
 
 @pytest.mark.parametrize("name", ["Ed", "nobody"])

@@ -26,14 +26,14 @@ from labkit.book.store.schema import (
     SessionRow,
     TasterRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 
 RENAMED: Final = "renamed"
 MERGED: Final = "merged"
 
 
-class Renaming(Transactions):
+class Renaming(Part):
     """The part of the lab book that mends names."""
 
     def rename_taster(self, name: str, to: str, *, done_by: str = "") -> str:
@@ -53,7 +53,7 @@ class Renaming(Transactions):
             row.name = kept
             return kept
 
-        return self._write(work)
+        return self._store.write(work)
 
     def merge_tasters(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a taster is another one: all cups and scores of the first become the other's.
@@ -90,7 +90,7 @@ class Renaming(Transactions):
             db.flush()
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def remove_taster(self, name: str) -> None:
         """Take out a taster who was never in a session.
@@ -106,7 +106,7 @@ class Renaming(Transactions):
             _refuse_in_use(db, "taster", row.name, SeatRow.taster_id == row.id)
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def rename_client(self, name: str, to: str, *, done_by: str = "") -> str:
         """Give a client another name; the name as kept comes back.
@@ -125,7 +125,7 @@ class Renaming(Transactions):
             row.name = kept
             return kept
 
-        return self._write(work)
+        return self._store.write(work)
 
     def merge_clients(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a client is another one: coffees and waters of the first become the other's.
@@ -158,7 +158,7 @@ class Renaming(Transactions):
             db.flush()
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def remove_client(self, name: str) -> None:
         """Take out a client without coffees and waters.
@@ -175,7 +175,7 @@ class Renaming(Transactions):
             _refuse_in_use(db, "client", row.name, *used)
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def rename_coffee(self, name: str, to: str, *, client: str, done_by: str = "") -> str:
         """Give a coffee another name; sessions keep theirs, and the name as kept comes back.
@@ -195,7 +195,7 @@ class Renaming(Transactions):
             row.name = kept
             return kept
 
-        return self._write(work)
+        return self._store.write(work)
 
     def merge_coffees(self, name: str, into: str, *, client: str, done_by: str = "") -> None:
         """Say that a coffee of a client is another one: its sessions become the other's.
@@ -227,7 +227,7 @@ class Renaming(Transactions):
             db.flush()
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def remove_coffee(self, name: str, *, client: str) -> None:
         """Take out a coffee that was never planned.
@@ -243,7 +243,7 @@ class Renaming(Transactions):
             _refuse_in_use(db, "coffee", row.name, SessionRow.coffee_id == row.id)
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
 
 def new_name(

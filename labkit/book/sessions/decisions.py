@@ -21,7 +21,7 @@ from labkit.book.store.schema import (
     SessionRow,
     TasterRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class LeftOut:
         return frame[~out]
 
 
-class Decisions(Transactions):
+class Decisions(Part):
     """The part of the lab book that keeps what was decided about a coffee's reading."""
 
     def leave_out(
@@ -130,7 +130,7 @@ class Decisions(Transactions):
                 add_event(db, days[name], "remark", reason=told, done_by=done_by)
             return told
 
-        return self._write(work)
+        return self._store.write(work)
 
     def left_out(self, coffee: str, *, client: str) -> LeftOut:
         """Who and what is left out of a coffee's reading now."""
@@ -195,7 +195,7 @@ class Decisions(Transactions):
             if scale is not None:
                 _decide(db, row, attribute, why, done_by, scale=scale)
 
-        self._write(work)
+        self._store.write(work)
 
     def chosen_scales(self, coffee: str, *, client: str) -> dict[str, str]:
         """The scale that is read, by attribute, where one was chosen."""
@@ -207,7 +207,7 @@ class Decisions(Transactions):
 
     def decisions(self, coffee: str, *, client: str | None = None) -> tuple[Decision, ...]:
         """All decisions about a coffee's reading, oldest first, those withdrawn too."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_coffee(db, coffee, client)
             found = select(DecisionRow).where(DecisionRow.coffee_id == row.id)
             rows = db.scalars(found.order_by(DecisionRow.id)).all()

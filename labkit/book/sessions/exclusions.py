@@ -23,16 +23,16 @@ def leave_out(
     reason: str,
 ) -> str:
     """As the method of the lab book."""
-    return book.leave_out(
+    return book.sessions.leave_out(
         coffee, client=client, tasters=tasters, sessions=sessions, seen=seen, reason=reason
     )
 
 
 def left_out(book: LabBook, coffee: str, *, client: str) -> LeftOut:
     """As the method of the lab book."""
-    return book.left_out(coffee, client=client)
+    return book.sessions.left_out(coffee, client=client)
 
 
 def keep_chosen(book: LabBook, frame: pd.DataFrame) -> pd.DataFrame:
     """As the method of the lab book."""
-    return book.keep_chosen(frame)
+    return book.sessions.keep_chosen(frame)
