@@ -7,17 +7,24 @@ from typing import Any, NoReturn
 from labkit.errors import BookError
 
 
-class AbsentBook:
-    """Holds nobody and nothing; anything else that is asked of it says why it is not there.
-
-    Parameters
-    ----------
-    why : str
-        The sentence with which the lab book was refused.
-    """
+class _Absent:
+    """Holds nothing; whatever is asked of it says why it is not there."""
 
     def __init__(self, why: str) -> None:
         self.why = why
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_"):
+            raise AttributeError(name)  # what Python and notebooks ask of any object
+
+        def refuse(*_arguments: object, **_named: object) -> NoReturn:
+            raise BookError(self.why)
+
+        return refuse
+
+
+class _AbsentPeople(_Absent):
+    """Nobody."""
 
     def clients(self) -> tuple[()]:
         """Nobody: there is no lab book."""
@@ -32,21 +39,37 @@ class AbsentBook:
         """Nobody: there is no lab book."""
         return ()
 
-    def sessions(self, **_chosen: object) -> tuple[()]:
+
+class _AbsentSessions(_Absent):
+    """No sessions."""
+
+    def all(self, **_chosen: object) -> tuple[()]:
         """None: there is no lab book."""
         return ()
 
+    def __call__(self, **_chosen: object) -> tuple[()]:
+        """None: there is no lab book."""
+        return ()
+
+
+class AbsentBook(_AbsentPeople):
+    """Holds nobody and nothing; anything else that is asked of it says why it is not there.
+
+    Parameters
+    ----------
+    why : str
+        The sentence with which the lab book was refused.
+    """
+
+    def __init__(self, why: str) -> None:
+        super().__init__(why)
+        self.people = _AbsentPeople(why)
+        self.sessions = _AbsentSessions(why)
+        self.scores = _Absent(why)
+        self.stock = _Absent(why)
+
     def close(self) -> None:
         """Nothing to let go of."""
-
-    def __getattr__(self, name: str) -> Any:
-        if name.startswith("_"):
-            raise AttributeError(name)  # what Python and notebooks ask of any object
-
-        def refuse(*_arguments: object, **_named: object) -> NoReturn:
-            raise BookError(self.why)
-
-        return refuse
 
     def __repr__(self) -> str:
         return f"no lab book: {self.why}"

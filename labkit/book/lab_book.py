@@ -2,38 +2,17 @@
 
 from __future__ import annotations
 
-from labkit.book.files.exports import Exports
-from labkit.book.files.folders import Folders
-from labkit.book.files.imports import Imports
-from labkit.book.people.people import People
-from labkit.book.scores.scores import Scores
-from labkit.book.sessions.flights import Flights
-from labkit.book.sessions.found_codes import FoundCodes
-from labkit.book.sessions.links import Links
-from labkit.book.sessions.plans import Plans
-from labkit.book.sessions.progress import Progress
-from labkit.book.sessions.sessions import Sessions
-from labkit.book.stock.base_waters import BaseWaters
-from labkit.book.stock.doses import Doses
-from labkit.book.stock.shelf import Shelf
+import os
+from pathlib import Path
+from typing import Self
+
+from labkit.book.files.folders import write_folder
+from labkit.book.parts import People, ScorePart, StockPart
+from labkit.book.store.transactions import Store
+from labkit.book.transition import CallableSessions, OldNames
 
 
-class LabBook(
-    People,
-    Shelf,
-    Doses,
-    BaseWaters,
-    Sessions,
-    Plans,
-    Links,
-    Exports,
-    Scores,
-    Progress,
-    Flights,
-    FoundCodes,
-    Imports,
-    Folders,
-):
+class LabBook(OldNames):
     """A lab book, opened; made first if the file does not exist.
 
     Parameters
@@ -46,6 +25,17 @@ class LabBook(
         How long reading and writing wait for other writers or a server that is away; half a minute
         if not given.
 
+    Attributes
+    ----------
+    people : People
+        Clients, their coffees, and tasters.
+    sessions : SessionPart
+        Sessions with plans, flights, links, events, and what was decided about a coffee.
+    scores : ScorePart
+        Scores, as they are given, as tables and as files.
+    stock : StockPart
+        Bottles, doses and waters to start from.
+
     Raises
     ------
     BookError
@@ -57,12 +47,87 @@ class LabBook(
     >>> import tempfile
     >>> folder = tempfile.TemporaryDirectory()
     >>> book = LabBook(f"{folder.name}/book.db")
-    >>> _ = book.add_client("Quorrin & Velt")
-    >>> book.clients()
+    >>> _ = book.people.add_client("Quorrin & Velt")
+    >>> book.people.clients()
     (Client(name='Quorrin & Velt'),)
     >>> book.close()
     >>> folder.cleanup()
     """
+
+    def __init__(
+        self,
+        where: str | os.PathLike[str],
+        *,
+        must_exist: bool = False,
+        patience_s: float | None = None,
+    ) -> None:
+        self._store = Store(where, must_exist=must_exist, patience_s=patience_s)
+        self.people = People(self._store)
+        self.sessions = CallableSessions(self._store)
+        self.scores = ScorePart(self._store)
+        self.stock = StockPart(self._store)
+
+    @property
+    def name(self) -> str:
+        """Where the lab book is: a file's path, or a URL without its password."""
+        return self._store.name
+
+    @property
+    def url(self) -> str:
+        """The full URL, password included; for opening the same book elsewhere."""
+        return self._store.url
+
+    @property
+    def doubt(self) -> str:
+        """Why not everything may be in the lab book, in a sentence; empty if nothing is amiss."""
+        return self._store.doubt
+
+    def facts(self) -> dict[str, str]:
+        """What the lab book says of itself: format, when and with what it was made."""
+        return self._store.facts()
+
+    def close(self) -> None:
+        """Let go of the database; the object must not be used afterwards."""
+        self._store.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def back_up(self, copy: str | os.PathLike[str]) -> Path:
+        """Copy the whole lab book to a new file while others may be writing to it.
+
+        Raises
+        ------
+        BookError
+            If the file exists already, or the lab book is on a server (whose keepers back it up).
+        """
+        return self._store.back_up(copy)
+
+    def export_folder(
+        self,
+        folder: str | os.PathLike[str],
+        *,
+        client: str | None = None,
+        overwrite: bool = False,
+    ) -> Path:
+        """Write every table to a CSV file of its name.
+
+        Parameters
+        ----------
+        client : str, optional
+            Only what belongs to this client: nothing shows that there are others.
+        overwrite : bool
+            Whether an earlier export in the folder may be replaced.
+
+        Raises
+        ------
+        BookError
+            If the client is unknown, or the folder holds files and may not be overwritten.
+        """
+        return write_folder(self._store, folder, client=client, overwrite=overwrite)
 
     def __repr__(self) -> str:
         return f"LabBook({self.name!r})"

@@ -25,7 +25,7 @@ from tests.book.samples import SESSION, start_tasting
 @contextmanager
 def failing_to_store(book, table):
     """Let the database refuse every new row of a table, as a failing disk would."""
-    with book._write_engine.begin() as connection:
+    with book._store.write_engine.begin() as connection:
         connection.execute(
             text(
                 f"CREATE TRIGGER failing BEFORE INSERT ON {table} "
@@ -35,7 +35,7 @@ def failing_to_store(book, table):
     try:
         yield
     finally:
-        with book._write_engine.begin() as connection:
+        with book._store.write_engine.begin() as connection:
             connection.execute(text("DROP TRIGGER failing"))
 
 
@@ -80,7 +80,7 @@ def _write_until_killed(where, tell, repetition):
             position=1 + number % 4,
             entry_id=f"{repetition}-{number}",
         )
-        os.write(tell, f"{receipt.entry.entry_id}\n".encode())
+        os.write(tell, f"{receipt.entry_id}\n".encode())
     os._exit(1)
 
 

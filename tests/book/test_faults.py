@@ -234,7 +234,7 @@ def test_the_database_itself_refuses_to_change_or_drop_a_score(book):
     for statement in statements:
         with (
             pytest.raises(DBAPIError, match="scores are only ever added"),
-            book._engine.begin() as connection,
+            book._store.engine.begin() as connection,
         ):
             connection.execute(text(statement))
     assert {entry.value for entry in book.history(SESSION)} == {7.5}
@@ -262,7 +262,7 @@ def test_a_server_that_is_restarted_loses_and_doubles_nothing(own_server):
                 receipt = book.record_score(
                     SESSION, 1, "Ada", "overall", 6 + number % 16 / 4, position=1 + number % 4
                 )
-                acknowledged.append(receipt.entry.entry_id)
+                acknowledged.append(receipt.entry_id)
                 time.sleep(0.02)
 
         with ThreadPoolExecutor(1) as pool:

@@ -16,7 +16,15 @@ from labkit.book.files.folders import import_folder
 from labkit.book.stock.needs import take_doses
 from labkit.book.store.opening import SCHEMA_VERSION
 from labkit.errors import BookError, ImportFileError
-from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION, score_all, start_tasting
+from tests.book.samples import (
+    CLIENT,
+    COFFEE,
+    OVERALL,
+    PASSPHRASE,
+    SESSION,
+    score_all,
+    start_tasting,
+)
 
 NASTY = '=HYPERLINK("http://x"); \'DROP TABLE scores\'; ＝1 \u202e\U0001f375 é\n@x, "q"'
 
@@ -45,6 +53,12 @@ def fill(book):
     book.lock_flight(SESSION, 1)
     book.open_flight(SESSION, 1, PASSPHRASE)
     book.issue_link(SESSION, "Ada")
+    ridge = {"client": "'=Second & Sons", "done_by": "-Dee"}
+    book.leave_out("+Ridge", **ridge, tasters=["-Dee"], seen="overall", reason=NASTY)
+    book.leave_out("+Ridge", **ridge, sessions=["Ridge 1"], seen="overall", reason="for +Ridge")
+    book.leave_out(COFFEE, client=CLIENT, tasters=["Ada", "Chen"], seen="acidity", reason="colds")
+    scale = {"attribute": "overall", "scale": OVERALL.scale_name}
+    book.choose_scale(COFFEE, client=CLIENT, **scale)
 
 
 def files(folder):
@@ -60,6 +74,7 @@ def test_a_folder_round_trips_on_each_database(book, tmp_path):
         assert files(again.export_folder(tmp_path / "out2")) == files(out)
         assert again.history(SESSION) == book.history(SESSION)
         assert again.opened_scores().equals(book.opened_scores())
+        assert again.decisions(COFFEE) == book.decisions(COFFEE)
         # The sealed keys came along, and new rows go on after the old ones.
         again.lock_flight(SESSION, 2)
         assert again.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
@@ -92,6 +107,8 @@ def test_a_clients_folder_shows_nothing_of_another(book, tmp_path):
     with LabBook(tmp_path / "theirs.db") as theirs:
         assert [coffee.name for coffee in theirs.coffees()] == ["+Ridge"]
         assert [entry.value for entry in theirs.history("Ridge 1")] == [6.25]
+        decided = [(d.taster, d.session, d.holds) for d in theirs.decisions("+Ridge")]
+        assert decided == [("-Dee", None, False), (None, "Ridge 1", True)]
     # Numbers start at 1: a gap would tell that there is more.
     with open(out / "sessions.csv", encoding="utf-8", newline="") as stream:
         assert [row["id"] for row in csv.DictReader(stream)] == ["1"]

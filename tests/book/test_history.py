@@ -30,7 +30,7 @@ def test_a_late_phone_does_not_hide_what_it_replaces(tasting):
     phone = book.record_score(*place, 7, position=1, given_at=noon, device="phone", entry_id="p1")
 
     # What was taken last is current, and the answer names what it took the place of.
-    assert phone.replaced == lead.entry
+    assert phone.replaced == lead
     assert phone.replaced.source == "lead"
     (current,) = book.current_scores(SESSION, 1, "Ada")
     assert (current.value, current.given_at) == (7, noon)
@@ -133,12 +133,12 @@ def test_stages_of_cooling_are_scores_of_their_own(book):
 
 
 def test_several_scores_are_taken_together_or_not_at_all(tasting):
-    from labkit.book import Touch
+    from labkit.book import Score
     from labkit.errors import ScaleError
 
     book, _ = tasting
     touches = [
-        Touch(session=SESSION, flight=1, taster="Ada", attribute="overall", value=v, position=p)
+        Score(session=SESSION, flight=1, taster="Ada", attribute="overall", value=v, position=p)
         for p, v in ((1, 7), (2, 11))
     ]
     with pytest.raises(ScaleError):

@@ -6,7 +6,6 @@ import pandas as pd
 import pytest
 
 from labkit.book import Attribute, LabBook
-from labkit.book.sessions.exclusions import keep_chosen, leave_out, left_out
 from labkit.errors import BookError
 from labkit.tasting import SCALES
 
@@ -46,19 +45,19 @@ def book(tmp_path):
 )
 def test_names_with_commas_and_brackets_come_back(book, tasters, sessions):
     why = "a cold (again). Or hay fever"
-    leave_out(book, **COFFEE, tasters=tasters, sessions=sessions, seen="overall", reason=why)
+    book.leave_out(**COFFEE, tasters=tasters, sessions=sessions, seen="overall", reason=why)
 
-    found = left_out(book, **COFFEE)
+    found = book.left_out(**COFFEE)
     assert (found.tasters, found.sessions, found.reason) == (tasters, sessions, why)
 
 
 def test_the_last_record_holds_and_nobody_is_one(book):
-    assert left_out(book, **COFFEE).sentence == ""
-    leave_out(book, **COFFEE, tasters=["Ed"], seen="overall", reason="late")
-    leave_out(book, **COFFEE, seen="overall", reason="he was not late")
+    assert book.left_out(**COFFEE).sentence == ""
+    book.leave_out(**COFFEE, tasters=["Ed"], seen="overall", reason="late")
+    book.leave_out(**COFFEE, seen="overall", reason="he was not late")
 
-    assert left_out(book, **COFFEE).names == ()
-    assert left_out(book, **COFFEE).sentence == ""
+    assert book.left_out(**COFFEE).names == ()
+    assert book.left_out(**COFFEE).sentence == ""
 
 
 @pytest.mark.parametrize(
@@ -67,13 +66,13 @@ def test_the_last_record_holds_and_nobody_is_one(book):
 )
 def test_no_record_without_a_reason_or_of_a_stranger(book, tasters, reason, sentence):
     with pytest.raises(BookError, match=sentence):
-        leave_out(book, **COFFEE, tasters=tasters, seen="overall", reason=reason)
-    assert left_out(book, **COFFEE).names == ()
+        book.leave_out(**COFFEE, tasters=tasters, seen="overall", reason=reason)
+    assert book.left_out(**COFFEE).names == ()
 
 
 def test_of_many_coffees_only_the_one_with_a_choice_loses_rows(book):
     book.add_coffee("Another", client=COFFEE["client"])
-    leave_out(book, **COFFEE, tasters=["Ed"], sessions=DAYS[:1], seen="overall", reason="late")
+    book.leave_out(**COFFEE, tasters=["Ed"], sessions=DAYS[:1], seen="overall", reason="late")
     rows = [
         (coffee, session, taster)
         for coffee in (COFFEE["coffee"], "Another")
@@ -83,9 +82,55 @@ def test_of_many_coffees_only_the_one_with_a_choice_loses_rows(book):
     frame = pd.DataFrame(rows, columns=["coffee", "session", "taster"], index=range(5, 13))
     frame.insert(0, "client", COFFEE["client"])
 
-    kept = keep_chosen(book, frame)
+    kept = book.keep_chosen(frame)
 
     assert kept[kept["coffee"] == "Another"].equals(frame[frame["coffee"] == "Another"])
     of_coffee = kept[kept["coffee"] == COFFEE["coffee"]]
     assert of_coffee[["session", "taster"]].values.tolist() == [[DAYS[1], "Di"]]
-    assert keep_chosen(book, frame.iloc[:0]).empty
+    assert book.keep_chosen(frame.iloc[:0]).empty
+
+
+def test_a_decision_says_who_when_why_and_until_what(book):
+    book.leave_out(**COFFEE, tasters=["ED"], seen="overall", reason="late", done_by="Dora")
+    (first,) = book.decisions(**COFFEE)
+    assert (first.taster, first.session, first.scale) == ("Ed", None, None)
+    assert (first.attribute, first.reason, first.decided_by) == ("overall", "late", "Dora")
+    assert first.holds
+
+    book.leave_out(**COFFEE, sessions=DAYS[:1], seen="overall", reason="a new mill", done_by="Di")
+    first, second = book.decisions(**COFFEE)
+    assert not first.holds
+    assert first.decided_at <= first.withdrawn_at <= second.decided_at
+    assert (first.withdrawn_by, first.withdrawn_because) == ("Di", "a new mill")
+    assert (second.taster, second.session, second.holds) == (None, DAYS[0], True)
+    # Told among the events of the session that it concerns.
+    told = [(e.session, e.done_by) for day in DAYS for e in book.events(day) if e.kind == "remark"]
+    assert told == [(DAYS[0], "Di"), (DAYS[1], "Dora")]
+
+
+@pytest.mark.parametrize("name", ["Ed", "nobody"])
+def test_a_remark_of_the_same_words_decides_nothing(book, name):
+    book.leave_out(**COFFEE, tasters=["Di"], seen="overall", reason="a cold")
+    book.add_remark(DAYS[1], f"Left out of the reading: {name} (overall). as I would do")
+
+    assert book.left_out(**COFFEE).tasters == ("Di",)
+
+
+def test_a_decision_is_made_whole_or_not_at_all(book):
+    with pytest.raises(BookError, match="at most 4000"):
+        book.leave_out(**COFFEE, tasters=["Ed"], sessions=DAYS, seen="overall", reason="x" * 4000)
+    assert book.decisions(**COFFEE) == ()
+    assert {event.kind for day in DAYS for event in book.events(day)} == {"session started"}
+
+
+def test_a_scale_is_chosen_until_another_is(book):
+    with pytest.raises(BookError, match="'liking 1-9'"):
+        book.choose_scale(**COFFEE, attribute="overall", scale="liking 1-7")
+    assert book.chosen_scales(**COFFEE) == {}
+    book.choose_scale(**COFFEE, attribute="overall", scale="liking 1-9", reason="the newer")
+    assert book.chosen_scales(**COFFEE) == {"overall": "liking 1-9"}
+    book.leave_out(**COFFEE, tasters=["Ed"], seen="overall", reason="late")  # another matter
+    assert book.chosen_scales(**COFFEE) == {"overall": "liking 1-9"}
+    book.choose_scale(**COFFEE, attribute="overall", scale=None)
+    assert book.chosen_scales(**COFFEE) == {}
+    assert book.left_out(**COFFEE).tasters == ("Ed",)

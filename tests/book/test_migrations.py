@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 import sqlite3
 import threading
@@ -20,7 +21,7 @@ from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, upg
 from labkit.book.store.schema import Base
 from labkit.book.store.sums import write_sums
 from labkit.errors import BookError
-from tests.book.samples import PASSPHRASE, SESSION
+from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION
 
 BOOKS = Path(__file__).parent / "books"
 VERSIONS = range(1, SCHEMA_VERSION + 1)
@@ -56,6 +57,9 @@ def assert_nothing_is_lost(book, version):
     book.open_flight("Ridge 1", 1, PASSPHRASE)  # with the doses that are sealed to its key
     assert book.bottle("KHCO3 a").left_ml == (948.5 if version > 3 else 968.5)
     assert [water.name for water in book.base_waters()] == (["-tap"] if version > 1 else [])
+    (ridge,) = book.decisions("+Ridge")[1:] or (None,)
+    assert (ridge and ridge.session) == ("Ridge 1" if version > 5 else None)
+    assert book.left_out(COFFEE, client=CLIENT).tasters == (("Ada", "Chen") if version > 5 else ())
 
 
 @pytest.mark.parametrize("version", VERSIONS)
@@ -109,6 +113,97 @@ def test_an_old_postgresql_book_opens(postgres_schema_url):
         assert book.base_waters() == ()
 
 
+REMARKS = (  # of the lab's coffee, in version-5; Béla was Bea until the third
+    ("remark", "Left out of the reading: Ada, Bea (overall). a cold (again). Or hay fever", ""),
+    ("remark", "Left out of the reading: nobody (acidity). they were well", ""),
+    ("renamed", 'taster "Bea" is now "Béla"', "lead"),
+    ("remark", f"Left out of the reading: {SESSION}, Béla ((all, side by side)). new mill", ""),
+    # What nobody decided, since labkit did not write it: no reason, a stranger, nothing seen, a
+    # name beside it, other words.
+    ("remark", "Left out of the reading: Ada (overall).", ""),
+    ("remark", "Left out of the reading: Flo (overall). late", ""),
+    ("remark", "Left out of the reading: Ada had a cold, and so she was.", ""),
+    ("remark", "Left out of the reading: Ada (mood). bad", ""),
+    ("remark", "Left out of the reading: Ada (overall). as I would do", "Chen"),
+    ("remark", "left out of the reading: Ada (overall). late", ""),
+)
+
+
+@pytest.mark.parametrize(
+    "kind", ["file", "folder", pytest.param("postgresql", marks=pytest.mark.postgres)]
+)
+def test_what_was_decided_in_remarks_becomes_rows_and_the_remarks_stay(kind, quick_folder, request):
+    where = quick_folder / "book.db"
+    moments = [f"2026-11-27 10:00:{second:02d}.000000" for second in range(len(REMARKS))]
+    if kind == "file":
+        shutil.copy(BOOKS / "version-5.db", where)
+        with closing(sqlite3.connect(where)) as old:
+            columns = "session_id, kind, reason, done_by, happened_at"
+            (of,) = old.execute("SELECT id FROM sessions WHERE name = ?", (SESSION,)).fetchone()
+            old.executemany(
+                f"INSERT INTO events ({columns}) VALUES (?, ?, ?, ?, ?)",
+                [(of, *event, at) for event, at in zip(REMARKS, moments, strict=True)],
+            )
+            write_sums(old)
+            old.commit()
+    else:
+        folder = shutil.copytree(BOOKS / "version-5", quick_folder / "old")
+        with open(folder / "events.csv", "a", encoding="utf-8", newline="") as stream:
+            writer = csv.writer(stream)
+            for number, (event, at) in enumerate(zip(REMARKS, moments, strict=True), start=100):
+                writer.writerow([number, 1, "", *event, f"{at}+00:00"])
+        where = request.getfixturevalue("postgres_schema_url") if kind == "postgresql" else where
+        import_folder(folder, where)
+
+    with LabBook(where) as book:
+        decided = [
+            (d.taster or d.session, d.attribute, d.reason, d.decided_at.second, d.withdrawn_because)
+            for d in book.decisions(COFFEE)
+        ]
+        cold = ("overall", "a cold (again). Or hay fever", 0, "they were well")
+        mill = ("(all, side by side)", "new mill", 3, "")
+        assert decided == [("Ada", *cold), ("Béla", *cold), (SESSION, *mill), ("Béla", *mill)]
+        assert [d.withdrawn_at and d.withdrawn_at.second for d in book.decisions(COFFEE)] == [
+            1,
+            1,
+            None,
+            None,
+        ]
+        choice = book.left_out(COFFEE, client=CLIENT)
+        assert (choice.tasters, choice.sessions) == (("Béla",), (SESSION,))
+        told = [(e.kind, e.reason, e.done_by) for e in book.events(SESSION)]
+        assert tuple(told[-len(REMARKS) :]) == REMARKS
+        assert book.decisions("+Ridge") == ()
+
+
+def test_one_decision_in_the_remarks_of_two_sessions_is_one(quick_folder):
+    """As version 5 wrote it: the same words into each session that it named."""
+    where = quick_folder / "book.db"
+    shutil.copy(BOOKS / "version-5.db", where)
+    with closing(sqlite3.connect(where)) as old:
+        (first,) = old.execute("SELECT id FROM sessions WHERE name = ?", (SESSION,)).fetchone()
+        old.execute(
+            "UPDATE sessions SET coffee_id = (SELECT coffee_id FROM sessions WHERE id = ?)",
+            (first,),
+        )
+        text = f"Left out of the reading: {SESSION}, Ridge 1 (overall). new mill"
+        for second, session in enumerate((first, 3 - first, first)):
+            old.execute(
+                "INSERT INTO events (session_id, kind, reason, done_by, happened_at) "
+                "VALUES (?, 'remark', ?, '', ?)",
+                (session, text, f"2026-11-27 10:00:{second:02d}.000000"),
+            )
+        write_sums(old)
+        old.commit()
+    with LabBook(where) as book:
+        assert [(d.session, d.holds) for d in book.decisions(COFFEE)] == [
+            (SESSION, False),
+            ("Ridge 1", False),
+            (SESSION, True),  # recorded once more, later
+            ("Ridge 1", True),
+        ]
+
+
 def test_of_many_who_open_an_old_book_at_once_one_migrates_it(quick_folder, monkeypatch):
     path = Path(shutil.copy(BOOKS / "version-1.db", quick_folder / "book.db"))
     begun, migrated = threading.Barrier(5), []
@@ -146,6 +241,6 @@ def test_a_step_that_fails_leaves_the_old_book_as_it_was(quick_folder, monkeypat
 
 
 def test_the_steps_lead_to_the_tables_of_the_code(book):
-    with book._engine.connect() as connection:
+    with book._store.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []

@@ -251,7 +251,7 @@ def test_one_who_tastes_alone_scores_places_and_finds_codes_after_the_lock(book)
             "alone", 1, "Solo", "overall", 6 + cup.position / 4, position=cup.position
         )
     codes = dict(enumerate(reversed(plan.codes(1)), start=1))
-    with pytest.raises(LockError, match="must be locked before codes are entered"):
+    with pytest.raises(LockError, match="must be locked to enter codes"):
         book.enter_found_codes("alone", 1, "Solo", codes)
     with pytest.raises(LockError, match=r"tasted alone, and the codes under cups 1, 2"):
         book.open_flight("alone", 1, PASSPHRASE, early_because="curious")

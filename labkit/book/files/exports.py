@@ -116,7 +116,7 @@ class Exports(Frames, Scores):
         from openpyxl import Workbook
         from openpyxl.styles import Font
 
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_session(db, session)
             stages = list(row.stages) or [None]
             attributes = list(

@@ -40,11 +40,12 @@ from labkit.book.files.of_client import rows_of_client
 from labkit.book.store.lookups import find_client
 from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, show, upgrade
 from labkit.book.store.schema import Base
-from labkit.book.store.transactions import Transactions
 from labkit.errors import BookError, ImportFileError
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
+
+    from labkit.book.store.transactions import Store
 
 _VERSION: Final = "tables_version"
 _FACTS: Final = ("format", "made_at", "made_with", "bicarbonate_keeps_days")
@@ -58,48 +59,28 @@ _LEFT_OUT_FOR_CLIENTS: Final = {
 """What is the lab's: a note on a bottle or a water of it may speak of other clients' work."""
 
 
-class Folders(Transactions):
-    """The part of the lab book that goes to a folder of CSV files."""
-
-    def export_folder(
-        self,
-        folder: str | os.PathLike[str],
-        *,
-        client: str | None = None,
-        overwrite: bool = False,
-    ) -> Path:
-        """Write every table to a CSV file of its name.
-
-        Parameters
-        ----------
-        client : str, optional
-            Only what belongs to this client: nothing shows that there are others.
-        overwrite : bool
-            Whether an earlier export in the folder may be replaced.
-
-        Raises
-        ------
-        BookError
-            If the client is unknown, or the folder holds files and may not be overwritten.
-        """
-        target = Path(folder).expanduser()
-        if target.exists() and not target.is_dir():
-            msg = f"the export must be a folder, got the file {target}; choose another name."
-            raise BookError(msg)
-        if target.is_dir() and any(target.iterdir()) and not overwrite:
-            msg = f"the folder must be empty, but {target} is not; choose another or say overwrite."
-            raise BookError(msg)
-        # All tables from one view of the book, before the first file is written.
-        with self._reading() as db:
-            tables = _dump(db, client)
-        try:
-            target.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            msg = f"{target} could not be made: {error.strerror}; choose another folder."
-            raise BookError(msg) from error
-        for name, (header, rows) in tables.items():
-            write_csv(target / f"{name}.csv", header, rows, overwrite=True)
-        return target
+def write_folder(
+    store: Store, folder: str | os.PathLike[str], *, client: str | None, overwrite: bool
+) -> Path:
+    """Write every table to a CSV file of its name; see ``LabBook.export_folder``."""
+    target = Path(folder).expanduser()
+    if target.exists() and not target.is_dir():
+        msg = f"the export must be a folder, got the file {target}; choose another name."
+        raise BookError(msg)
+    if target.is_dir() and any(target.iterdir()) and not overwrite:
+        msg = f"the folder must be empty, but {target} is not; choose another or say overwrite."
+        raise BookError(msg)
+    # All tables from one view of the book, before the first file is written.
+    with store.reading() as db:
+        tables = _dump(db, client)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"{target} could not be made: {error.strerror}; choose another folder."
+        raise BookError(msg) from error
+    for name, (header, rows) in tables.items():
+        write_csv(target / f"{name}.csv", header, rows, overwrite=True)
+    return target
 
 
 def import_folder(

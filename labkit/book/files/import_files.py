@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from labkit.book.files.csv_files import Line
 from labkit.book.scores.frames import TIDY_COLUMNS
-from labkit.book.scores.touches import Touch
+from labkit.book.scores.score import Score
 from labkit.book.store.records import Stage
 from labkit.errors import ImportFileError
 
@@ -41,7 +41,7 @@ class ImportRow:
     cells: Mapping[str, str]
     """What the line says."""
 
-    touch: Touch | None = field(default=None, repr=False)
+    score: Score | None = field(default=None, repr=False)
     """The score; None if the line could not be read as one."""
 
     position: int | None = None
@@ -108,7 +108,7 @@ def read_rows(
     kinds: Mapping[str, str],
     *,
     digest: str,
-    template: Touch,
+    template: Score,
 ) -> tuple[list[ImportRow], tuple[str, ...]]:
     """Read every line of a file as scores, and say which columns are left out.
 
@@ -118,7 +118,7 @@ def read_rows(
         Kind of each attribute of the session, by name.
     digest : str
         Stands for the file's content in the entries' ids, so that taking a file twice is once.
-    template : Touch
+    template : Score
         What all scores of the file share.
 
     Raises
@@ -221,7 +221,7 @@ def _drafts(
     ]
 
 
-def _read(draft: _Draft, template: Touch, kinds: Mapping[str, str], digest: str) -> ImportRow:
+def _read(draft: _Draft, template: Score, kinds: Mapping[str, str], digest: str) -> ImportRow:
     """Read a line's text as a score, or say why it is none."""
     refused = ImportRow(line=draft.line, verdict="refused", why=draft.problem, cells=draft.cells)
     if draft.problem:
@@ -237,7 +237,7 @@ def _read(draft: _Draft, template: Touch, kinds: Mapping[str, str], digest: str)
     empty = [name for name in _CUP if not cells[name]]
     if not (cells.get("blind_code") or cells.get("position")):
         empty.append("blind_code")
-    # Our own table says so of a list in which nothing was checked; a bare score column does not.
+    # Our own table says so of a list in which nothing was placed; a bare score column does not.
     is_empty_list = kind != "number" and "words" in cells
     if not text and not is_empty_list:
         empty.append("score")
@@ -252,7 +252,7 @@ def _read(draft: _Draft, template: Touch, kinds: Mapping[str, str], digest: str)
         stage: Stage | None = cells.get("stage") or None  # type: ignore[assignment]
         code = cells.get("blind_code") or None
         position = _whole("position", cells["position"]) if cells.get("position") else None
-        touch = replace(
+        score = replace(
             template,
             flight=_whole("flight", cells["flight"]),
             taster=cells["taster"],
@@ -270,7 +270,7 @@ def _read(draft: _Draft, template: Touch, kinds: Mapping[str, str], digest: str)
         verdict="new",
         why="",
         cells=cells,
-        touch=touch,
+        score=score,
         position=None if code is None else position,
     )
 

@@ -15,20 +15,20 @@ from sqlalchemy.orm import Session
 
 from labkit.book.files.csv_files import read_lines
 from labkit.book.files.import_files import ImportPreview, ImportRow, read_rows
-from labkit.book.scores.taking import check_touch, is_same, take_touch
-from labkit.book.scores.touches import Touch
+from labkit.book.scores.entries import last_entry
+from labkit.book.scores.score import Score
+from labkit.book.scores.taking import find_place, take_score
 from labkit.book.store.columns import clean_name
-from labkit.book.store.entries import last_entry
 from labkit.book.store.lookups import find_session
 from labkit.book.store.records import Source
 from labkit.book.store.schema import AttributeRow, CupRow, FlightRow, ServingRow, TasterRow
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError, ImportFileError, LabkitError
 
 Take = Literal["good rows", "all or none"]
 
 
-class Imports(Transactions):
+class Imports(Part):
     """The part of the lab book that takes scores from files."""
 
     def preview_import(
@@ -64,7 +64,7 @@ class Imports(Transactions):
         header, lines = read_lines(path)
         name = Path(path).name
         digest = hashlib.sha256(Path(path).expanduser().read_bytes()).hexdigest()[:20]
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_session(db, session)
             kinds = dict(
                 db.execute(
@@ -73,7 +73,7 @@ class Imports(Transactions):
                     .order_by(AttributeRow.position)
                 ).all()
             )
-            template = Touch(
+            template = Score(
                 session=row.name,
                 flight=0,
                 taster="",
@@ -129,10 +129,10 @@ class Imports(Transactions):
                         f"{row.line}: {now.why}); look through it again."
                     )
                     raise ImportFileError(msg)
-            touches = [row.touch for row in good if row.touch is not None]
-            return sum(take_touch(db, touch, str(touch.entry_id)).is_new for touch in touches)
+            scores = [row.score for row in good if row.score is not None]
+            return sum(take_score(db, score, str(score.entry_id)).is_new for score in scores)
 
-        return self._write(work, is_repeatable=True)
+        return self._store.write(work, is_repeatable=True)
 
 
 def _judge(db: Session, rows: Sequence[ImportRow], with_corrections: bool) -> list[ImportRow]:
@@ -140,22 +140,22 @@ def _judge(db: Session, rows: Sequence[ImportRow], with_corrections: bool) -> li
     judged: list[ImportRow] = []
     first_line: dict[tuple[object, ...], int] = {}
     for row in _against_the_plan(db, rows):
-        if row.touch is None or row.verdict == "refused":
+        if row.score is None or row.verdict == "refused":
             judged.append(row)
             continue
         try:
-            checked = check_touch(db, row.touch)
+            placed = find_place(db, row.score)
         except LabkitError as error:
             judged.append(replace(row, verdict="refused", why=str(error)))
             continue
-        if checked.place in first_line:
-            sooner = first_line[checked.place]
+        if placed.place in first_line:
+            sooner = first_line[placed.place]
             why = f"duplicate: line {sooner} has a score for the same cup and attribute."
             judged.append(replace(row, verdict="refused", why=why))
             continue
-        first_line[checked.place] = row.line
-        current = last_entry(db, checked.place)
-        if current is not None and is_same(checked, current):
+        first_line[placed.place] = row.line
+        current = last_entry(db, placed.place)
+        if current is not None and placed.is_said_by(current):
             judged.append(replace(row, verdict="already there", why="the lab book has this score."))
         elif current is None:
             judged.append(replace(row, verdict="new", why=""))
@@ -175,16 +175,16 @@ def _against_the_plan(db: Session, rows: Sequence[ImportRow]) -> list[ImportRow]
     With shared bowls all tasters have the same codes, each in an order of their own: lines under
     the wrong name fit in every code, and only their positions tell.
     """
-    session = next((row.touch.session for row in rows if row.touch is not None), None)
+    session = next((row.score.session for row in rows if row.score is not None), None)
     if session is None:
         return list(rows)
     orders = _orders(db, session)
     stated: dict[tuple[int, str], list[tuple[ImportRow, str, int]]] = {}
     for row in rows:
-        if row.touch is not None and row.touch.blind_code and row.position is not None:
+        if row.score is not None and row.score.blind_code and row.position is not None:
             with suppress(BookError):  # no name at all: said row by row
-                sheet = row.touch.flight, clean_name("taster", row.touch.taster)
-                cup = row, row.touch.blind_code, row.position
+                sheet = row.score.flight, clean_name("taster", row.score.taster)
+                cup = row, row.score.blind_code, row.position
                 stated.setdefault(sheet, []).append(cup)
     refused: dict[int, str] = {}
     for (flight, taster), cups in stated.items():

@@ -32,11 +32,11 @@ class People(Renaming):
             db.add(ClientRow(name=kept))
             return Client(name=kept)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def clients(self) -> tuple[Client, ...]:
         """All clients, by name."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             return tuple(
                 Client(name=name) for name in db.scalars(select(ClientRow.name).order_by("name"))
             )
@@ -77,19 +77,19 @@ class People(Renaming):
             db.add(row)
             return _coffee(row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def coffees(self, client: str | None = None) -> tuple[Coffee, ...]:
         """Coffees of one client, or of all, by client and name."""
         query = select(CoffeeRow).join(ClientRow).order_by(ClientRow.name, CoffeeRow.name)
-        with self._reading() as db:
+        with self._store.reading() as db:
             if client is not None:
                 query = query.where(CoffeeRow.client_id == find_client(db, client).id)
             return tuple(_coffee(row) for row in db.scalars(query))
 
     def coffee(self, name: str, *, client: str | None = None) -> Coffee:
         """One coffee by name; `client` is needed where two clients have one of that name."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             return _coffee(find_coffee(db, name, client))
 
     def add_taster(self, name: str) -> str:
@@ -119,11 +119,11 @@ class People(Renaming):
                 db.flush()
             return tuple(kept)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def tasters(self) -> tuple[str, ...]:
         """Everyone who tastes, by name."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             return tuple(db.scalars(select(TasterRow.name).order_by(TasterRow.name)))
 
 

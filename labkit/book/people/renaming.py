@@ -7,8 +7,6 @@ down in each session that it concerns, so that it can be undone by hand.
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Iterable
 from typing import Any, Final
 
 from sqlalchemy import ColumnElement, exists, func, or_, select, text
@@ -16,28 +14,26 @@ from sqlalchemy.orm import Session
 
 from labkit.book.store.columns import clean_person, name_key
 from labkit.book.store.lookups import add_event, find_client, find_coffee, find_taster
-from labkit.book.store.records import Event
 from labkit.book.store.schema import (
     BEING_TASTED,
     BaseWaterRow,
     ClientRow,
     CoffeeRow,
+    DecisionRow,
     FlightRow,
     SeatRow,
     ServingRow,
     SessionRow,
     TasterRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 
 RENAMED: Final = "renamed"
 MERGED: Final = "merged"
 
-_MOVED: Final = re.compile(r'taster ("(?:[^"\\]|\\.)*") is now ("(?:[^"\\]|\\.)*")')
 
-
-class Renaming(Transactions):
+class Renaming(Part):
     """The part of the lab book that mends names."""
 
     def rename_taster(self, name: str, to: str, *, done_by: str = "") -> str:
@@ -57,7 +53,7 @@ class Renaming(Transactions):
             row.name = kept
             return kept
 
-        return self._write(work)
+        return self._store.write(work)
 
     def merge_tasters(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a taster is another one: all cups and scores of the first become the other's.
@@ -88,10 +84,13 @@ class Renaming(Transactions):
                     seat.taster_id = other.id
             for serving in db.scalars(select(ServingRow).where(ServingRow.taster_id == row.id)):
                 serving.taster_id = other.id
+            decisions = select(DecisionRow).where(DecisionRow.taster_id == row.id)
+            for decision in db.scalars(decisions).all():
+                decision.taster_id = other.id
             db.flush()
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def remove_taster(self, name: str) -> None:
         """Take out a taster who was never in a session.
@@ -107,7 +106,7 @@ class Renaming(Transactions):
             _refuse_in_use(db, "taster", row.name, SeatRow.taster_id == row.id)
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def rename_client(self, name: str, to: str, *, done_by: str = "") -> str:
         """Give a client another name; the name as kept comes back.
@@ -126,7 +125,7 @@ class Renaming(Transactions):
             row.name = kept
             return kept
 
-        return self._write(work)
+        return self._store.write(work)
 
     def merge_clients(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a client is another one: coffees and waters of the first become the other's.
@@ -159,7 +158,7 @@ class Renaming(Transactions):
             db.flush()
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def remove_client(self, name: str) -> None:
         """Take out a client without coffees and waters.
@@ -176,7 +175,7 @@ class Renaming(Transactions):
             _refuse_in_use(db, "client", row.name, *used)
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def rename_coffee(self, name: str, to: str, *, client: str, done_by: str = "") -> str:
         """Give a coffee another name; sessions keep theirs, and the name as kept comes back.
@@ -196,7 +195,7 @@ class Renaming(Transactions):
             row.name = kept
             return kept
 
-        return self._write(work)
+        return self._store.write(work)
 
     def merge_coffees(self, name: str, into: str, *, client: str, done_by: str = "") -> None:
         """Say that a coffee of a client is another one: its sessions become the other's.
@@ -222,10 +221,13 @@ class Renaming(Transactions):
             _write_down(db, of_coffee, MERGED, "coffee", row.name, other.name, done_by, more)
             for session in db.scalars(select(SessionRow).where(SessionRow.coffee_id == row.id)):
                 session.coffee = other
+            decisions = select(DecisionRow).where(DecisionRow.coffee_id == row.id)
+            for decision in db.scalars(decisions).all():
+                decision.coffee_id = other.id
             db.flush()
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
     def remove_coffee(self, name: str, *, client: str) -> None:
         """Take out a coffee that was never planned.
@@ -241,7 +243,7 @@ class Renaming(Transactions):
             _refuse_in_use(db, "coffee", row.name, SessionRow.coffee_id == row.id)
             db.delete(row)
 
-        self._write(work)
+        self._store.write(work)
 
 
 def new_name(
@@ -272,18 +274,6 @@ def new_name(
         )
         raise BookError(msg)
     return kept
-
-
-def renamed_since(events: Iterable[Event], last: Event) -> dict[str, str]:
-    """What tasters are called now who had another name when something was recorded."""
-    now: dict[str, str] = {}
-    for event in sorted(events, key=lambda one: one.happened_at):
-        found = _MOVED.match(event.reason) if event.kind in {RENAMED, MERGED} else None
-        if found is None or event.happened_at <= last.happened_at:
-            continue
-        old, new = map(json.loads, found.groups())
-        now = {name: new if to == old else to for name, to in now.items()} | {old: new}
-    return now
 
 
 def _sat_in(taster: TasterRow) -> Any:

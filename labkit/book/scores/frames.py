@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Select, and_
 
-from labkit.book.store.entries import current_entries
+from labkit.book.scores.entries import current_entries
 from labkit.book.store.lookups import find_client, find_coffee, find_session
 from labkit.book.store.schema import (
     OPENED,
@@ -23,7 +23,7 @@ from labkit.book.store.schema import (
     SessionRow,
     TasterRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.tasting import SCORES_COLUMNS
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ TIDY_COLUMNS: Final = (
 """Columns of the table with everything, one row a score."""
 
 
-class Frames(Transactions):
+class Frames(Part):
     """The part of the lab book that gives tables."""
 
     def opened_scores(
@@ -178,7 +178,7 @@ class Frames(Transactions):
         """Run the query, of one client, coffee or session if asked, with types and labels."""
         import pandas as pd
 
-        with self._reading() as db:
+        with self._store.reading() as db:
             if client is not None:
                 query = query.where(ClientRow.id == find_client(db, client).id)
             if coffee is not None:

@@ -8,17 +8,17 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from labkit.book.scores.taking import take_touch
-from labkit.book.scores.touches import Touch, Value
+from labkit.book.scores.entries import ENTRIES, is_current, read_entries
+from labkit.book.scores.score import KeptScore, Score, Value
+from labkit.book.scores.taking import take_score
 from labkit.book.store.columns import clean_name
-from labkit.book.store.entries import ENTRIES, is_current, read_entries
 from labkit.book.store.lookups import find_flight, find_session, kept_taster
-from labkit.book.store.records import Receipt, ScoreEntry, Source, Stage
+from labkit.book.store.records import Source, Stage
 from labkit.book.store.schema import AttributeRow, FlightRow, ScoreRow, ServingRow, TasterRow
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 
 
-class Scores(Transactions):
+class Scores(Part):
     """The part of the lab book that takes scores."""
 
     def record_score(
@@ -38,7 +38,7 @@ class Scores(Transactions):
         device: str = "",
         entered_by: str = "",
         yields: bool = False,
-    ) -> Receipt:
+    ) -> KeptScore:
         """Take one score; it is on the disk when this returns.
 
         The cup is named by its code or its position. Giving the score again corrects it, None
@@ -65,7 +65,7 @@ class Scores(Transactions):
             the text is too long: the book will never take it. A BookAwayError if the book cannot
             be written now.
         """
-        touch = Touch(
+        score = Score(
             session=session,
             flight=flight,
             taster=taster,
@@ -81,22 +81,22 @@ class Scores(Transactions):
             entered_by=entered_by,
             yields=yields,
         )
-        return self.record_scores([touch])[0]
+        return self.record_scores([score])[0]
 
-    def record_scores(self, touches: Sequence[Touch]) -> tuple[Receipt, ...]:
+    def record_scores(self, scores: Sequence[Score]) -> tuple[KeptScore, ...]:
         """Take several scores together: all of them or, if one is refused, none."""
         # Named before the first try, so that a repeated transaction finds its own entries.
-        entry_ids = [clean_name("entry_id", t.entry_id or uuid.uuid4().hex) for t in touches]
+        entry_ids = [clean_name("entry_id", one.entry_id or uuid.uuid4().hex) for one in scores]
 
-        def work(db: Session) -> tuple[Receipt, ...]:
-            pairs = zip(touches, entry_ids, strict=True)
-            return tuple(take_touch(db, touch, entry_id) for touch, entry_id in pairs)
+        def work(db: Session) -> tuple[KeptScore, ...]:
+            pairs = zip(scores, entry_ids, strict=True)
+            return tuple(take_score(db, score, entry_id) for score, entry_id in pairs)
 
-        return self._write(work, is_repeatable=True)
+        return self._store.write(work, is_repeatable=True)
 
-    def current_scores(self, session: str, flight: int, taster: str) -> tuple[ScoreEntry, ...]:
+    def current_scores(self, session: str, flight: int, taster: str) -> tuple[KeptScore, ...]:
         """What a taster's sheet shows: the current values of one flight."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_flight(db, session, flight)
             query = ENTRIES.where(
                 ServingRow.flight_id == row.id,
@@ -112,9 +112,9 @@ class Scores(Transactions):
         flight: int | None = None,
         taster: str | None = None,
         attribute: str | None = None,
-    ) -> tuple[ScoreEntry, ...]:
+    ) -> tuple[KeptScore, ...]:
         """Every entry ever taken in a session, corrected and cleared ones too, oldest first."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             query = ENTRIES.where(FlightRow.session_id == find_session(db, session).id)
             if flight is not None:
                 query = query.where(FlightRow.id == find_flight(db, session, flight).id)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final, NoReturn, get_args
 
@@ -16,10 +16,16 @@ from sqlalchemy import Row, bindparam, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from labkit.book.scores.touches import Touch, check_value, clean_note, read_value
+from labkit.book.scores.entries import ENTRIES, last_entry, last_row, read_entry
+from labkit.book.scores.score import (
+    KeptScore,
+    Score,
+    check_value,
+    clean_note,
+    write_value,
+)
 from labkit.book.sessions.sessions import read_attribute
 from labkit.book.store.columns import clean_name, clean_text, in_utc, now_utc
-from labkit.book.store.entries import ENTRIES, last_entry, last_row, read_entry
 from labkit.book.store.lookups import (
     add_event,
     find_attribute,
@@ -28,7 +34,7 @@ from labkit.book.store.lookups import (
     kept_taster,
     unknown,
 )
-from labkit.book.store.records import Receipt, ScoreEntry, Source
+from labkit.book.store.records import Source
 from labkit.book.store.schema import (
     BEING_TASTED,
     LOCKED,
@@ -92,157 +98,152 @@ _INSERT: Final = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
-    """A score that may be written, in the lab book's own terms."""
+class Placed:
+    """A score that may be written, with where it belongs."""
 
-    row: Row[*tuple[Any, ...]]
-    """Where it belongs, as found."""
+    score: Score
+    """As it will be kept: by the book's names, with both code and position of its cup."""
 
-    session: str
-    """Name of the session, as kept."""
-
-    taster: str
-    """Name of the taster, as kept."""
-
-    state: str
-    """State of the flight, which stays so until the commit."""
-
-    stage: str
-    """Stage of cooling, or empty text."""
-
-    value: float | None
-    """A number."""
-
-    words: str
-    """A note, or descriptors as JSON."""
+    value: float | str | tuple[str, ...] | None
+    """Its value as it will be kept."""
 
     given_at: datetime
     """When it was touched (UTC)."""
 
+    row: Row[*tuple[Any, ...]]
+    """Flight, serving and attribute, as found."""
+
+    state: str
+    """State of the flight, which stays so until the commit."""
+
     @property
     def place(self) -> tuple[int, int, str]:
         """What two scores share when the later one corrects the earlier."""
-        return self.row.serving_id, self.row.attribute_id, self.stage
+        return self.row.serving_id, self.row.attribute_id, self.score.stage or ""
+
+    def is_said_by(self, kept: KeptScore) -> bool:
+        """Whether the lab book has this value already."""
+        return kept.value == self.value
 
 
-def check_touch(db: Session, touch: Touch) -> Checked:
-    """Check everything about a score.
+def find_place(db: Session, score: Score) -> Placed:
+    """Check everything about a score, and find where it belongs.
 
     Raises
     ------
     BookError, ScaleError, LockError
-        As :meth:`labkit.book.LabBook.record_score`.
+        As ``record_score``.
     """
-    session, taster = clean_name("session", touch.session), clean_name("taster", touch.taster)
+    session, taster = clean_name("session", score.session), clean_name("taster", score.taster)
     wanted = {
         "session": session,
-        "flight": touch.flight,
+        "flight": score.flight,
         "taster": taster,
-        "attribute": touch.attribute,
-        "position": touch.position,
-        "blind_code": touch.blind_code,
+        "attribute": score.attribute,
+        "position": score.position,
+        "blind_code": score.blind_code,
     }
     rows = db.connection().execute(_PLACE, wanted).all()
     if not rows and (kept := kept_taster(db, taster)) != taster:
         taster = kept
         rows = db.connection().execute(_PLACE, wanted | {"taster": taster}).all()
-    if len(rows) != 1 or (touch.position is None) == (touch.blind_code is None):
-        _say_what_is_unknown(db, touch)
+    if len(rows) != 1 or (score.position is None) == (score.blind_code is None):
+        _say_what_is_unknown(db, score)
     row = rows[0]
-    stage = touch.stage or ""
-    if stage not in (row.stages or [""]):
-        raise unknown(f"stage of session {session!r}", touch.stage, row.stages or ["None"])
-    if touch.source not in get_args(Source):
-        raise unknown("source", touch.source, get_args(Source))
-    value, words = check_value(read_attribute(row), touch.value)
-    given_at = now_utc() if touch.given_at is None else in_utc("given_at", touch.given_at)
+    if (score.stage or "") not in (row.stages or [""]):
+        raise unknown(f"stage of session {session!r}", score.stage, row.stages or ["None"])
+    if score.source not in get_args(Source):
+        raise unknown("source", score.source, get_args(Source))
+    value = check_value(read_attribute(row), score.value)
+    given_at = now_utc() if score.given_at is None else in_utc("given_at", score.given_at)
+    as_kept = replace(
+        score,
+        session=session,
+        taster=taster,
+        position=row.position,
+        blind_code=row.blind_code,
+        stage=score.stage or None,
+    )
     state = _hold(db, row)
     if state in {LOCKED, OPENED}:
         msg = (
-            f"flight {touch.flight} of session {session!r} is {state}: no score changes any more; "
+            f"flight {score.flight} of session {session!r} is {state}: no score changes any more; "
             "the lead can unlock it, with a reason."
         )
         raise LockError(msg)
-    return Checked(
-        row=row,
-        session=session,
-        taster=taster,
-        state=state,
-        stage=stage,
-        value=value,
-        words=words,
-        given_at=given_at,
-    )
+    return Placed(score=as_kept, value=value, given_at=given_at, row=row, state=state)
 
 
-def take_touch(db: Session, touch: Touch, entry_id: str) -> Receipt:
+def take_score(db: Session, score: Score, entry_id: str) -> KeptScore:
     """Check a score and write its row, unless an entry of this id is there."""
     try:
-        checked = check_touch(db, touch)
+        placed = find_place(db, score)
     except LabkitError:
         # If its answer got lost and the device sends again, it is safe already, lock or no lock.
-        before = _entry_of_id(db, entry_id, touch)
+        before = _kept_of_id(db, entry_id, score)
         if before is None:
             raise
-        return Receipt(entry=before, is_new=False, replaced=None)
-    if touch.yields:
-        later = _given_later_elsewhere(db, checked, touch)
+        return before
+    if score.yields:
+        later = _given_later_elsewhere(db, placed)
         if later is not None:
-            before = _entry_of_id(db, entry_id, touch)
+            before = _kept_of_id(db, entry_id, score)
             if before is None:
                 raise StaleError(later)
-            return Receipt(entry=before, is_new=False, replaced=None)
-    replaced = last_entry(db, checked.place)
+            return before
+    replaced = last_entry(db, placed.place)
     received_at = now_utc()
-    kept = {
-        "entry_id": entry_id,
-        "serving_id": checked.row.serving_id,
-        "attribute_id": checked.row.attribute_id,
-        "stage": checked.stage,
-        "value": checked.value,
-        "words": checked.words,
-        "is_cleared": touch.value is None,
-        "given_at": checked.given_at,
-        "received_at": received_at,
-        "source": touch.source,
-        "device": clean_text("device", touch.device),
-        "entered_by": clean_text("entered_by", touch.entered_by),
-    }
+    written = _row_of(placed, entry_id, received_at)
     connection = db.connection()
-    if connection.scalar(_INSERT[connection.dialect.name], kept) is None:
-        before = _entry_of_id(db, entry_id, touch)
+    if connection.scalar(_INSERT[connection.dialect.name], written) is None:
+        before = _kept_of_id(db, entry_id, score)
         if before is not None:
-            return Receipt(entry=before, is_new=False, replaced=None)
+            return before
         msg = f"entry {entry_id!r} could not be written; send it again."
         raise BookError(msg)
-    if checked.state == PLANNED:
-        begun = update(FlightRow).where(FlightRow.id == checked.row.flight_id)
+    if placed.state == PLANNED:
+        begun = update(FlightRow).where(FlightRow.id == placed.row.flight_id)
         connection.execute(begun.values(state=BEING_TASTED))
-        add_event(db, checked.row.session_id, "first score", flight_id=checked.row.flight_id)
-    entry = ScoreEntry(
+        add_event(db, placed.row.session_id, "first score", flight_id=placed.row.flight_id)
+    as_kept = placed.score
+    return KeptScore(
+        session=as_kept.session,
+        flight=as_kept.flight,
+        taster=as_kept.taster,
+        attribute=as_kept.attribute,
+        value=placed.value,
+        blind_code=as_kept.blind_code,
+        position=placed.row.position,
+        stage=as_kept.stage,
+        given_at=placed.given_at,
         entry_id=entry_id,
-        taster=checked.taster,
-        flight=touch.flight,
-        position=checked.row.position,
-        blind_code=checked.row.blind_code,
-        attribute=checked.row.name,
-        stage=touch.stage,
-        value=read_value(
-            checked.row.kind, checked.value, checked.words, is_cleared=touch.value is None
-        ),
-        given_at=checked.given_at,
+        source=as_kept.source,
+        device=written["device"],
+        entered_by=written["entered_by"] or as_kept.taster,
         received_at=received_at,
-        source=touch.source,
-        device=str(kept["device"]),
-        entered_by=str(kept["entered_by"]) or checked.taster,
+        is_new=True,
+        replaced=replaced,
     )
-    return Receipt(entry=entry, is_new=True, replaced=replaced)
 
 
-def is_same(checked: Checked, entry: ScoreEntry) -> bool:
-    """Whether an entry says what a score says."""
-    sent = read_value(checked.row.kind, checked.value, checked.words, is_cleared=False)
-    return entry.value == sent
+def _row_of(placed: Placed, entry_id: str, received_at: datetime) -> dict[str, Any]:
+    """The row of the table of scores."""
+    score = placed.score
+    number, words = write_value(placed.value)
+    return {
+        "entry_id": entry_id,
+        "serving_id": placed.row.serving_id,
+        "attribute_id": placed.row.attribute_id,
+        "stage": score.stage or "",
+        "value": number,
+        "words": words,
+        "is_cleared": placed.value is None,
+        "given_at": placed.given_at,
+        "received_at": received_at,
+        "source": score.source,
+        "device": clean_text("device", score.device),
+        "entered_by": clean_text("entered_by", score.entered_by),
+    }
 
 
 def _hold(db: Session, row: Row[*tuple[Any, ...]]) -> str:
@@ -257,23 +258,23 @@ def _hold(db: Session, row: Row[*tuple[Any, ...]]) -> str:
     return str(db.connection().execute(query, {"flight_id": row.flight_id}).scalar_one())
 
 
-def _say_what_is_unknown(db: Session, touch: Touch) -> NoReturn:
+def _say_what_is_unknown(db: Session, score: Score) -> NoReturn:
     """Raise the sentence that names what is not in the book."""
-    flight = find_flight(db, touch.session, touch.flight)
-    find_attribute(db, flight.session_id, touch.attribute)
-    find_serving(db, flight, touch.taster, touch.blind_code, touch.position)
-    msg = f"the cup of {touch} cannot be found."
+    flight = find_flight(db, score.session, score.flight)
+    find_attribute(db, flight.session_id, score.attribute)
+    find_serving(db, flight, score.taster, score.blind_code, score.position)
+    msg = f"the cup of {score} cannot be found."
     raise BookError(msg)
 
 
-def _given_later_elsewhere(db: Session, checked: Checked, touch: Touch) -> str | None:
-    """Say what another device gave later at the same place; None if the touch is the last word.
+def _given_later_elsewhere(db: Session, placed: Placed) -> str | None:
+    """Say what another device gave later at the same place; None if the score is the last word.
 
     A device that was away brings what was touched meanwhile: by then, the taster may have said
     something else on another one.
     """
-    last = last_row(db, checked.place)
-    if last is None or last.device == touch.device or last.given_at <= checked.given_at:
+    score, last = placed.score, last_row(db, placed.place)
+    if last is None or last.device == score.device or last.given_at <= placed.given_at:
         return None
     shown = "taken back" if last.is_cleared else f"given as {_shown(read_entry(last).value)}"
     return (
@@ -288,18 +289,18 @@ def _shown(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _entry_of_id(db: Session, entry_id: str, touch: Touch) -> ScoreEntry | None:
+def _kept_of_id(db: Session, entry_id: str, score: Score) -> KeptScore | None:
     """Give the entry of an id, after making sure that it is the score that was sent."""
     row = db.connection().execute(_OF_ID, {"entry_id": entry_id}).one_or_none()
     if row is None:
         return None
     entry = read_entry(row)
-    names = clean_name("session", touch.session), kept_taster(db, touch.taster)
-    sent = (names[0], touch.flight, names[1], touch.attribute, touch.stage)
+    names = clean_name("session", score.session), kept_taster(db, score.taster)
+    sent = (names[0], score.flight, names[1], score.attribute, score.stage)
     is_same_place = sent == (row.session, entry.flight, entry.taster, entry.attribute, entry.stage)
-    cup = row.position if touch.blind_code is None else row.blind_code
-    is_same_cup = cup == (touch.position if touch.blind_code is None else touch.blind_code)
-    if not (is_same_place and is_same_cup and _is_value(row, touch.value)):
+    cup = row.position if score.blind_code is None else row.blind_code
+    is_same_cup = cup == (score.position if score.blind_code is None else score.blind_code)
+    if not (is_same_place and is_same_cup and _is_value(row, score.value)):
         msg = f"entry_id must be new for each score, but {entry_id!r} is another score's."
         raise BookError(msg)
     return entry

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from labkit.book.scores.entries import missing_numbers
 from labkit.book.sessions.found_codes import asked_reason, codes_found
 from labkit.book.stock.doses import write_opened_doses
-from labkit.book.store.entries import missing_numbers
 from labkit.book.store.lookups import (
     READ_FOR_SHEET,
     add_event,
@@ -33,19 +33,19 @@ from labkit.book.store.schema import (
     SealedKeyRow,
     ServingRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError, LockError, SealError
 
 if TYPE_CHECKING:
     from labkit.tasting import KeyRow, OpenedFlight, SealedKey
 
 
-class Flights(Transactions):
+class Flights(Part):
     """The part of the lab book that guards what is locked and what is open."""
 
     def flights(self, session: str) -> tuple[Flight, ...]:
         """The flights of a session, by number."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_session(db, session)
             flights = db.scalars(
                 select(FlightRow).where(FlightRow.session_id == row.id).order_by(FlightRow.number)
@@ -54,12 +54,12 @@ class Flights(Transactions):
 
     def flight(self, session: str, number: int) -> Flight:
         """One flight by number."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             return _flight(db, find_flight(db, session, number))
 
     def missing(self, session: str, flight: int) -> tuple[Missing, ...]:
         """Numbers that have not been given in a flight; notes and descriptors may stay empty."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             return missing_numbers(db, find_flight(db, session, flight))
 
     def lock_flight(self, session: str, flight: int, *, done_by: str = "") -> tuple[Missing, ...]:
@@ -80,7 +80,7 @@ class Flights(Transactions):
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
             return missing_numbers(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def unlock_flight(self, session: str, flight: int, *, reason: str, done_by: str = "") -> Flight:
         """Let scores in again.
@@ -106,7 +106,7 @@ class Flights(Transactions):
             add_event(db, row.session_id, "unlocked", flight_id=row.id, reason=why, done_by=done_by)
             return _flight(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def open_flight(
         self,
@@ -137,7 +137,7 @@ class Flights(Transactions):
         BookError
             If no key is stored.
         """
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_flight(db, session, flight)
             _may_open(row, early_because)
             _refuse_hidden_codes(db, row)
@@ -173,7 +173,7 @@ class Flights(Transactions):
             row = find_flight(db, session, flight)
             add_event(db, row.session_id, READ_FOR_SHEET, flight_id=row.id, done_by=done_by)
 
-        self._write(work)
+        self._store.write(work)
         return opened
 
     def _key(self, session: str, flight: int) -> SealedKey:
@@ -181,7 +181,7 @@ class Flights(Transactions):
         # Imported here: the tasters' page never opens a key and should not load for it.
         from labkit.tasting import SealedKey
 
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_flight(db, session, flight)
             key = db.get(SealedKeyRow, row.id)
             if key is None:
@@ -191,7 +191,7 @@ class Flights(Transactions):
 
     def _sealed_doses(self, session: str, flight: int) -> list[tuple[int, bytes]]:
         """What was taken for a flight while its key was closed: row number, and token."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             of_flight = SealedDosesRow.flight_id == find_flight(db, session, flight).id
             query = select(SealedDosesRow.id, SealedDosesRow.token).where(of_flight)
             return [(number, token) for number, token in db.execute(query)]
@@ -270,11 +270,11 @@ class Flights(Transactions):
             )
             return _flight(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def events(self, session: str) -> tuple[Event, ...]:
         """What happened in a session, oldest first."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_session(db, session)
             found = db.execute(
                 select(EventRow, FlightRow.number)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from labkit.book.store.columns import clean_text
 from labkit.book.store.lookups import add_event, find_flight, unknown
 from labkit.book.store.schema import LOCKED, CupRow, EventRow, FlightRow, ServingRow, TasterRow
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError, LockError
 
 CODES_FOUND: Final = "codes found"
@@ -21,7 +21,7 @@ CODES_CORRECTED: Final = "codes corrected"
 """... and when they were put right before the key opened; the reason keeps the earlier ones."""
 
 
-class FoundCodes(Transactions):
+class FoundCodes(Part):
     """The part of the lab book that learns which code stood where."""
 
     def enter_found_codes(
@@ -114,7 +114,7 @@ class FoundCodes(Transactions):
                 done_by=done_by,
             )
 
-        self._write(work)
+        self._store.write(work)
 
 
 def codes_found(db: Session, flight: FlightRow) -> bool:

@@ -13,14 +13,14 @@ from labkit.book.store.columns import now_utc
 from labkit.book.store.lookups import find_seat, find_session
 from labkit.book.store.records import Guest
 from labkit.book.store.schema import SeatRow
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError, UnknownLinkError
 
 SHORTEST_SECRET: Final = 8
 """Fewest characters of a link's secret; one made here has 22 (128 random bits)."""
 
 
-class Links(Transactions):
+class Links(Part):
     """The part of the lab book that knows who holds a taster's link."""
 
     def issue_link(self, session: str, taster: str, *, secret: str | None = None) -> str:
@@ -45,7 +45,7 @@ class Links(Transactions):
             find_seat(db, find_session(db, session), taster).link_sha256 = _sha256(secret)
             return secret
 
-        return self._write(work)
+        return self._store.write(work)
 
     def withdraw_links(self, session: str) -> None:
         """Stop every link of a session."""
@@ -54,7 +54,7 @@ class Links(Transactions):
             of_session = SeatRow.session_id == find_session(db, session).id
             db.execute(update(SeatRow).where(of_session).values(link_sha256=""))
 
-        self._write(work)
+        self._store.write(work)
 
     def guest_of_link(self, secret: str) -> Guest:
         """Say whose link this is.
@@ -66,7 +66,7 @@ class Links(Transactions):
         UnknownLinkError
             If no current link has this secret.
         """
-        with self._reading() as db:
+        with self._store.reading() as db:
             seat = db.scalar(select(SeatRow).where(SeatRow.link_sha256 == _sha256(secret)))
             if seat is None:
                 msg = "this link is not known, or a newer one replaced it; ask the lead for yours."
@@ -79,7 +79,7 @@ class Links(Transactions):
         def work(db: Session) -> None:
             find_seat(db, find_session(db, session), taster).seen_at = now_utc()
 
-        self._write(work, is_repeatable=True)
+        self._store.write(work, is_repeatable=True)
 
 
 def _sha256(secret: str) -> str:

@@ -25,14 +25,14 @@ from labkit.book.store.schema import (
     SessionRow,
     TasterRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
     from labkit.tasting import CupPlan, SessionWater
 
 
-class Plans(Transactions):
+class Plans(Part):
     """The part of the lab book that keeps who is served which code when."""
 
     def store_plan(
@@ -71,7 +71,7 @@ class Plans(Transactions):
             add_waters(db, session, waters)
             store_cups(db, session, plan, sheet_read_by)
 
-        self._write(work)
+        self._store.write(work)
 
     def plan(self, session: str) -> CupPlan:
         """The blind plan of all flights so far, as a value of the tasting room.
@@ -97,7 +97,7 @@ class Plans(Transactions):
             .order_by(FlightRow.number, CupRow.blind_code)
         )
         keys = select(FlightRow.number, SealedKeyRow).join(SealedKeyRow).order_by(FlightRow.number)
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_session(db, session)
             served = db.execute(query.where(FlightRow.session_id == row.id)).all()
             codes = db.execute(coded.where(FlightRow.session_id == row.id)).all()
@@ -140,7 +140,7 @@ class Plans(Transactions):
             .where(FlightRow.number == flight)
             .order_by(ServingRow.position)
         )
-        with self._reading() as db:
+        with self._store.reading() as db:
             query = query.where(FlightRow.session_id == find_session(db, session).id)
             rows = db.execute(query.where(TasterRow.name == kept_taster(db, taster)))
             return tuple(ServedCup(position=place, blind_code=code) for place, code in rows)
@@ -154,7 +154,7 @@ class Plans(Transactions):
             .where(SessionRow.tasted_on >= since)
             .group_by(CupRow.blind_code)
         )
-        with self._reading() as db:
+        with self._store.reading() as db:
             return dict(db.execute(query).all())
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
-from labkit.book.store.entries import current_entries
+from labkit.book.scores.entries import current_entries
 from labkit.book.store.lookups import find_session
 from labkit.book.store.schema import (
     AttributeRow,
@@ -19,7 +19,7 @@ from labkit.book.store.schema import (
     ServingRow,
     TasterRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,7 @@ PROGRESS_COLUMNS = (
 )
 
 
-class Progress(Transactions):
+class Progress(Part):
     """The part of the lab book that the lead watches."""
 
     def progress(self, session: str) -> pd.DataFrame:
@@ -53,7 +53,7 @@ class Progress(Transactions):
         """
         import pandas as pd
 
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_session(db, session)
             served = db.execute(
                 select(FlightRow.number, FlightRow.state, TasterRow.name, ServingRow.id)

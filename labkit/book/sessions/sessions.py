@@ -39,7 +39,7 @@ from labkit.book.store.schema import (
     TasterRow,
     WaterRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 from labkit.tasting import Scale
 
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from labkit.water import Target
 
 
-class Sessions(Transactions):
+class Sessions(Part):
     """The part of the lab book that plans sessions."""
 
     def start_session(
@@ -138,7 +138,7 @@ class Sessions(Transactions):
                 store_cups(db, row, plan, sheet_read_by)
             return _session(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def add_remark(
         self, session: str, text: str, *, flight: int | None = None, done_by: str = ""
@@ -160,11 +160,11 @@ class Sessions(Transactions):
             flight_id = None if flight is None else find_flight(db, session, flight).id
             add_event(db, row.id, "remark", flight_id=flight_id, reason=remark, done_by=done_by)
 
-        self._write(work)
+        self._store.write(work)
 
     def sheet(self, session: str) -> Sheet:
         """What a taster's sheet of a session needs, and no more."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = find_session(db, session)
             return Sheet(
                 name=row.name,
@@ -175,15 +175,15 @@ class Sessions(Transactions):
 
     def session(self, name: str) -> TastingSession:
         """One session by name."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             return _session(db, find_session(db, name))
 
-    def sessions(
+    def all(
         self, *, client: str | None = None, coffee: str | None = None
     ) -> tuple[TastingSession, ...]:
         """Sessions of a client or a coffee, or all, by day."""
         query = select(SessionRow).join(CoffeeRow)
-        with self._reading() as db:
+        with self._store.reading() as db:
             if client is not None:
                 query = query.where(CoffeeRow.client_id == find_client(db, client).id)
             if coffee is not None:

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from labkit.book.store.columns import clean_name, clean_text
 from labkit.book.store.lookups import find_client, unknown
 from labkit.book.store.schema import BaseWaterRow
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class BaseWater:
         return read_analysis(self.analysis, name=self.name, fill_gap=self.fill_gap)
 
 
-class BaseWaters(Transactions):
+class BaseWaters(Part):
     """The part of the lab book that knows the waters to start from."""
 
     def add_base_water(
@@ -112,12 +112,12 @@ class BaseWaters(Transactions):
             db.add(row)
             return _base_water(row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def base_waters(self, client: str | None = None) -> tuple[BaseWater, ...]:
         """Waters to start from, by name; of one client and the lab only, if one is named."""
         query = select(BaseWaterRow).order_by(BaseWaterRow.name)
-        with self._reading() as db:
+        with self._store.reading() as db:
             if client is not None:
                 of_client = BaseWaterRow.client_id == find_client(db, client).id
                 query = query.where(or_(of_client, BaseWaterRow.client_id.is_(None)))
@@ -126,7 +126,7 @@ class BaseWaters(Transactions):
     def base_water(self, name: str) -> BaseWater:
         """One water to start from, by name."""
         query = select(BaseWaterRow).where(BaseWaterRow.name == clean_name("base water", name))
-        with self._reading() as db:
+        with self._store.reading() as db:
             row = db.scalar(query)
             if row is None:
                 raise unknown("base water", name, db.scalars(select(BaseWaterRow.name)))

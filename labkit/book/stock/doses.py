@@ -23,14 +23,14 @@ from labkit.book.store.schema import (
     SealedKeyRow,
     SessionRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 
 DosesKept = Literal["exact", "sealed", "at most"]
 """How doses are kept: as they are, sealed until the key opens, or only what they cannot exceed."""
 
 
-class Doses(Transactions):
+class Doses(Part):
     """The part of the lab book that keeps what was taken for sealed flights."""
 
     def seal_doses(
@@ -91,7 +91,7 @@ class Doses(Transactions):
             db.add(SealedDosesRow(flight_id=row.id, used_on=day, token=token))
             return "sealed"
 
-        return self._write(work)
+        return self._store.write(work)
 
     def mixed_flights(self) -> frozenset[tuple[str, int]]:
         """Session and number of the flights that something was taken for."""
@@ -103,7 +103,7 @@ class Doses(Transactions):
             .join(FlightRow, FlightRow.session_id == SessionRow.id)
             .join(SealedDosesRow, SealedDosesRow.flight_id == FlightRow.id)
         )
-        with self._reading() as db:
+        with self._store.reading() as db:
             found = [*db.execute(uses), *db.execute(sealed)]
             return frozenset((name, flight) for name, flight in found if flight is not None)
 

@@ -69,12 +69,12 @@ def session_needs(book: LabBook, *, jug_volume_ml: float = JUG_ML) -> tuple[Sess
     enough and says nothing of the draw. While some flights of a plan wait and others are mixed,
     the waters of those that wait are not known, and the figure is larger than their share.
     """
-    taken = book.mixed_flights()
+    taken = book.stock.mixed_flights()
     needs = []
-    for session in book.sessions():
+    for session in book.sessions.all():
         waiting = tuple(
             flight.number
-            for flight in book.flights(session.name)
+            for flight in book.sessions.flights(session.name)
             if flight.state == PLANNED and (session.name, flight.number) not in taken
         )
         if waiting:
@@ -106,11 +106,16 @@ def take_doses(
     Raises
     ------
     BookError
-        As ``LabBook.seal_doses``.
+        As ``LabBook.stock.seal_doses``.
     """
     volume_ml = clean_number("jug_volume_ml", jug_volume_ml, most=MOST_ML)
-    need = _need(book, book.session(session), (book.flight(session, flight).number,), volume_ml)
-    return book.seal_doses(session, flight, doses, at_most=need.most_ml, used_on=used_on)
+    need = _need(
+        book,
+        book.sessions.session(session),
+        (book.sessions.flight(session, flight).number,),
+        volume_ml,
+    )
+    return book.stock.seal_doses(session, flight, doses, at_most=need.most_ml, used_on=used_on)
 
 
 def _need(
@@ -118,8 +123,8 @@ def _need(
 ) -> SessionNeed:
     from labkit.water import mix
 
-    plan = book.plan(session.name)
-    concentrates, base = book.concentrates(), book.start_water(session.held).water
+    plan = book.sessions.plan(session.name)
+    concentrates, base = book.stock.concentrates(), book.stock.start_water(session.held).water
     jugs, remark, most_ml = _jugs(plan, flights), "", {}
     try:
         mixings = [

@@ -36,7 +36,7 @@ from labkit.book.store.schema import (
     MeasurementRow,
     SessionRow,
 )
-from labkit.book.store.transactions import Transactions
+from labkit.book.store.transactions import Part
 from labkit.errors import BookError
 
 BICARBONATE_KEEPS_DAYS: Final = 4
@@ -45,7 +45,7 @@ BICARBONATE_KEEPS_DAYS: Final = 4
 _DAYS_FACT: Final = "bicarbonate_keeps_days"
 
 
-class Stock(Transactions):
+class Stock(Part):
     """The part of the lab book that knows the bottles."""
 
     def add_bottle(
@@ -126,7 +126,7 @@ class Stock(Transactions):
             )
             return bottle
 
-        return self._write(work)
+        return self._store.write(work)
 
     def measure_bottle(
         self,
@@ -181,7 +181,7 @@ class Stock(Transactions):
             db.flush()
             return _bottle(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def answer_strength(
         self, name: str, *, counts: Counts, answered_by: str = "", reason: str = ""
@@ -220,11 +220,11 @@ class Stock(Transactions):
             db.flush()
             return _bottle(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def bicarbonate_keeps_days(self) -> int:
         """How many days a bicarbonate bottle keeps in this lab: 4 unless it was set."""
-        kept = readable_days(self.facts().get(_DAYS_FACT), MOST_DAYS)
+        kept = readable_days(self._store.facts().get(_DAYS_FACT), MOST_DAYS)
         return BICARBONATE_KEEPS_DAYS if kept is None else kept
 
     def set_bicarbonate_keeps_days(self, days: int) -> None:
@@ -257,7 +257,7 @@ class Stock(Transactions):
                 ):
                     row.keeps_days = days
 
-        self._write(work)
+        self._store.write(work)
 
     def use_bottle(
         self,
@@ -308,7 +308,7 @@ class Stock(Transactions):
             db.flush()
             return _bottle(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def empty_bottle(self, name: str, *, on: date | None = None) -> Bottle:
         """Take a bottle off the shelf; its history stays."""
@@ -318,11 +318,11 @@ class Stock(Transactions):
             row.emptied_on = on or today()
             return _bottle(db, row)
 
-        return self._write(work)
+        return self._store.write(work)
 
     def bottle(self, name: str) -> Bottle:
         """One bottle by name."""
-        with self._reading() as db:
+        with self._store.reading() as db:
             return _bottle(db, find_bottle(db, name))
 
     def bottles(self, *, include_emptied: bool = False) -> tuple[Bottle, ...]:
@@ -330,7 +330,7 @@ class Stock(Transactions):
         query = select(BottleRow).order_by(BottleRow.made_on.desc(), BottleRow.name)
         if not include_emptied:
             query = query.where(BottleRow.emptied_on.is_(None))
-        with self._reading() as db:
+        with self._store.reading() as db:
             return tuple(_bottle(db, row) for row in db.scalars(query).all())
 
 

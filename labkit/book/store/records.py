@@ -238,64 +238,6 @@ class ServedCup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ScoreEntry:
-    """One touch, as it is kept."""
-
-    entry_id: str
-    """Unique; made by the device that sent it, so that sending twice keeps one."""
-
-    taster: str
-    """Whose score it is."""
-
-    flight: int
-    """Number of the flight."""
-
-    position: int
-    """Position of the cup in the taster's order."""
-
-    blind_code: str | None
-    """Code of the cup."""
-
-    attribute: str
-    """What was scored."""
-
-    stage: Stage | None
-    """Stage of cooling."""
-
-    value: float | str | tuple[str, ...] | None
-    """The number, the note or the checked descriptors; None if it was cleared."""
-
-    given_at: datetime
-    """When it was touched (UTC), by the clock of the device."""
-
-    received_at: datetime
-    """When the lab book took it (UTC)."""
-
-    source: Source
-    """Where it came from."""
-
-    device: str
-    """Which device sent it."""
-
-    entered_by: str
-    """Who entered it; the taster unless said otherwise."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Receipt:
-    """What the lab book says once a score is safe on the disk."""
-
-    entry: ScoreEntry
-    """What is kept."""
-
-    is_new: bool
-    """False if the same entry had been taken before."""
-
-    replaced: ScoreEntry | None
-    """The value that was current until now; it stays in the history."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Missing:
     """A number that a taster did not give."""
 
@@ -336,6 +278,49 @@ class Event:
 
     happened_at: datetime
     """When (UTC)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What is read of a coffee by choice: one of taster, session and scale is given."""
+
+    coffee: str
+    """About which coffee."""
+
+    taster: str | None
+    """Whose scores are left out, if a taster's."""
+
+    session: str | None
+    """Which session is left out, if one."""
+
+    scale: str | None
+    """Which scale of the attribute is read, if that was chosen."""
+
+    attribute: str
+    """The attribute whose reading led to it, or whose scale is chosen."""
+
+    reason: str
+    """Why."""
+
+    decided_by: str
+    """Who decided; empty if not said."""
+
+    decided_at: datetime
+    """When (UTC)."""
+
+    withdrawn_at: datetime | None
+    """Until when (UTC); None while it holds."""
+
+    withdrawn_by: str
+    """Who withdrew it, or decided otherwise."""
+
+    withdrawn_because: str
+    """Why it was withdrawn."""
+
+    @property
+    def holds(self) -> bool:
+        """Whether it is in force."""
+        return self.withdrawn_at is None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

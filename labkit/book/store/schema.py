@@ -361,3 +361,29 @@ class EventRow(Base):
     reason: Mapped[str]
     done_by: Mapped[str]
     happened_at: Mapped[datetime]
+
+
+class DecisionRow(Base):
+    """What is read of a coffee by choice: who or which session is left out, or which scale counts.
+
+    One of taster, session and scale is given. A row is withdrawn, never changed or deleted.
+    """
+
+    __tablename__ = "decisions"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    coffee_id: Mapped[int] = mapped_column(ForeignKey("coffees.id"), index=True)
+    taster_id: Mapped[int | None] = mapped_column(ForeignKey("tasters.id"))
+    session_id: Mapped[int | None] = mapped_column(ForeignKey("sessions.id"))
+    scale: Mapped[str]
+    attribute: Mapped[str]
+    reason: Mapped[str]
+    decided_by: Mapped[str]
+    decided_at: Mapped[datetime]
+    withdrawn_at: Mapped[datetime | None]
+    withdrawn_by: Mapped[str]
+    withdrawn_because: Mapped[str]
+
+    coffee: Mapped[CoffeeRow] = relationship()
+    taster: Mapped[TasterRow | None] = relationship()
+    session: Mapped[SessionRow | None] = relationship()

@@ -8,7 +8,7 @@ import weakref
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, OperationalError
@@ -36,8 +36,8 @@ _TRY_AGAIN_STATES = {"40001", "40P01", "57P01", "57P02", "57P03", "08000", "0800
 """SQLSTATEs of a clash of two writers, a server that shuts down or starts, and a cut line."""
 
 
-class Transactions:
-    """The open database and the two ways into it."""
+class Store:
+    """The open database and the two ways into it, which all parts of a lab book share."""
 
     def __init__(
         self,
@@ -48,10 +48,10 @@ class Transactions:
     ) -> None:
         self._url = read_url(where)
         self._patience_s = patience_s
-        self._engine = open_engine(self._url, must_exist=must_exist, patience_s=patience_s)
-        self._write_engine = self._engine.execution_options(labkit_writes=True)
+        self.engine = open_engine(self._url, must_exist=must_exist, patience_s=patience_s)
+        self.write_engine = self.engine.execution_options(labkit_writes=True)
         # A notebook seldom closes its book; without this its file would stay marked as in use.
-        weakref.finalize(self, close_engine, self._engine, self._url)
+        weakref.finalize(self, close_engine, self.engine, self._url)
 
     @property
     def name(self) -> str:
@@ -65,17 +65,11 @@ class Transactions:
 
     def close(self) -> None:
         """Let go of the database; the object must not be used afterwards."""
-        close_engine(self._engine, self._url)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *exception: object) -> None:
-        self.close()
+        close_engine(self.engine, self._url)
 
     def facts(self) -> dict[str, str]:
         """What the lab book says of itself: format, when and with what it was made."""
-        with self._reading() as db:
+        with self.reading() as db:
             facts = dict(db.execute(select(FactRow.name, FactRow.value)).all())
         return {name: value for name, value in facts.items() if not name.startswith(PREFIX)}
 
@@ -121,15 +115,15 @@ class Transactions:
         return target
 
     @contextmanager
-    def _reading(self) -> Iterator[Session]:
+    def reading(self) -> Iterator[Session]:
         """One consistent view of the book; nothing can be written through it."""
         try:
-            with Session(self._engine, autoflush=False) as session:
+            with Session(self.engine, autoflush=False) as session:
                 yield session
         except DBAPIError as error:
             raise self._error(error, "read") from error
 
-    def _write(self, work: Callable[[Session], Result], *, is_repeatable: bool = False) -> Result:
+    def write(self, work: Callable[[Session], Result], *, is_repeatable: bool = False) -> Result:
         """Do `work` in one transaction, committed to the disk before this returns.
 
         Parameters
@@ -146,7 +140,7 @@ class Transactions:
         while True:
             is_committing = False
             try:
-                with Session(self._write_engine) as session:
+                with Session(self.write_engine) as session:
                     result = work(session)
                     session.flush()
                     is_committing = True
@@ -188,3 +182,10 @@ class Transactions:
         else:
             remedy = "nothing of this step is promised to be saved; look, and try again"
         return f"{self.name} could not be {verb} ({cause}): {remedy}."
+
+
+class Part:
+    """A part of the lab book: what it asks and writes goes through the store that all share."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store

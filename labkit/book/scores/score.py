@@ -1,10 +1,10 @@
-"""One score on its way into the lab book, and the check of its value."""
+"""A score: as it is given, and as the lab book keeps it; every field has one name all the way."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import cast
 from unicodedata import category
@@ -18,7 +18,7 @@ Value = float | str | Sequence[str] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Touch:
+class Score:
     """One score on its way into the lab book."""
 
     session: str
@@ -46,7 +46,7 @@ class Touch:
     """Stage of cooling, if the session scores them apart."""
 
     given_at: datetime | None = None
-    """When it was touched; now if not said."""
+    """When it was touched, by the clock of the device; now if not said."""
 
     entry_id: str | None = None
     """Made by the sender, so that sending twice keeps one; made here if not said."""
@@ -64,8 +64,66 @@ class Touch:
     """Whether it gives way to what another device was given later, instead of replacing it."""
 
 
-def check_value(attribute: Attribute, value: Value) -> tuple[float | None, str]:
-    """Give a value as it is kept: a number, or text; nothing for a cleared one.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptScore:
+    """One score as the lab book keeps it, on the disk."""
+
+    session: str
+    """Name of the session."""
+
+    flight: int
+    """Number of the flight."""
+
+    taster: str
+    """Whose score it is, by the name that the lab book has."""
+
+    attribute: str
+    """What was scored."""
+
+    value: float | str | tuple[str, ...] | None
+    """The number, the note or the checked descriptors; None if it was cleared."""
+
+    blind_code: str | None
+    """Code of the cup; None while it is not known."""
+
+    position: int
+    """Position of the cup in the taster's order."""
+
+    stage: Stage | None
+    """Stage of cooling."""
+
+    given_at: datetime
+    """When it was touched (UTC), by the clock of the device."""
+
+    entry_id: str
+    """Unique; made by the device that sent it, so that sending twice keeps one."""
+
+    source: Source
+    """Where it came from."""
+
+    device: str
+    """Which device sent it."""
+
+    entered_by: str
+    """Who entered it; the taster unless said otherwise."""
+
+    received_at: datetime
+    """When the lab book took it (UTC)."""
+
+    is_new: bool = field(default=False, compare=False)
+    """Whether it was taken just now; False if it had been taken before."""
+
+    replaced: KeptScore | None = field(default=None, compare=False)
+    """The value that was current until it was taken just now; it stays in the history."""
+
+    @property
+    def entry(self) -> KeptScore:
+        """Itself, for callers that are not rewritten yet."""
+        return self
+
+
+def check_value(attribute: Attribute, value: Value) -> float | str | tuple[str, ...] | None:
+    """Give a value as it is kept; None for a cleared one.
 
     Raises
     ------
@@ -73,14 +131,14 @@ def check_value(attribute: Attribute, value: Value) -> tuple[float | None, str]:
         If the value does not fit the attribute.
     """
     if value is None:
-        return None, ""
+        return None
     if attribute.scale is not None:
-        return attribute.scale.check(cast("float", value)), ""
+        return attribute.scale.check(cast("float", value))
     if attribute.kind == "note":
         if not isinstance(value, str):
             msg = f"{attribute.name} must be text, got {value!r}; write a note."
             raise ScaleError(msg)
-        return None, clean_note(attribute.name, value)
+        return clean_note(attribute.name, value)
     words = None if isinstance(value, str | int | float) else list(value)
     wrong = [w for w in words if w not in attribute.choices] if words is not None else [value]
     if words is None or wrong:
@@ -89,8 +147,7 @@ def check_value(attribute: Attribute, value: Value) -> tuple[float | None, str]:
             "check only words of the session's list."
         )
         raise ScaleError(msg)
-    checked = [word for word in attribute.choices if word in words]
-    return None, json.dumps(checked, ensure_ascii=False)
+    return tuple(word for word in attribute.choices if word in words)
 
 
 def clean_note(field: str, note: str) -> str:
@@ -112,12 +169,19 @@ def clean_note(field: str, note: str) -> str:
     return clean_text(field, storable)
 
 
+def write_value(value: Value) -> tuple[float | None, str]:
+    """Give a value that was checked as a row has it: a number, or text; neither if cleared."""
+    if value is None or isinstance(value, float):
+        return value, ""
+    return None, value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+
+
 def read_value(
-    kind: str, value: float | None, words: str, *, is_cleared: bool
+    kind: str, number: float | None, words: str, *, is_cleared: bool
 ) -> float | str | tuple[str, ...] | None:
-    """Give a kept value as it was given."""
+    """Give a value as it was given, of what a row has."""
     if is_cleared:
         return None
     if kind == "number":
-        return value
+        return number
     return words if kind == "note" else tuple(json.loads(words))

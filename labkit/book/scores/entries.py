@@ -8,8 +8,8 @@ from typing import Any, Final, cast
 from sqlalchemy import Row, Select, bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 
-from labkit.book.scores.touches import read_value
-from labkit.book.store.records import Missing, ScoreEntry, Stage
+from labkit.book.scores.score import KeptScore, read_value
+from labkit.book.store.records import Missing, Stage
 from labkit.book.store.schema import (
     AttributeRow,
     CupRow,
@@ -75,7 +75,7 @@ def is_current() -> Any:
     return (ScoreRow.id == _last_id()) & ~ScoreRow.is_cleared
 
 
-def last_entry(db: Session, place: tuple[int, int, str]) -> ScoreEntry | None:
+def last_entry(db: Session, place: tuple[int, int, str]) -> KeptScore | None:
     """Give the value that is current at a place; None if cleared or never given."""
     row = last_row(db, place)
     return None if row is None or row.is_cleared else read_entry(row)
@@ -87,27 +87,28 @@ def last_row(db: Session, place: tuple[int, int, str]) -> Row[*tuple[Any, ...]] 
     return db.connection().execute(_LAST, dict(zip(names, place, strict=True))).first()
 
 
-def read_entries(rows: Iterable[Row[*tuple[Any, ...]]]) -> tuple[ScoreEntry, ...]:
+def read_entries(rows: Iterable[Row[*tuple[Any, ...]]]) -> tuple[KeptScore, ...]:
     """Give rows of ``ENTRIES`` as plain objects."""
     return tuple(read_entry(row) for row in rows)
 
 
-def read_entry(row: Row[*tuple[Any, ...]]) -> ScoreEntry:
+def read_entry(row: Row[*tuple[Any, ...]]) -> KeptScore:
     """Give a row of ``ENTRIES`` as a plain object."""
-    return ScoreEntry(
-        entry_id=row.entry_id,
-        taster=row.taster,
+    return KeptScore(
+        session=row.session,
         flight=row.flight,
-        position=row.position,
-        blind_code=row.blind_code,
+        taster=row.taster,
         attribute=row.attribute,
-        stage=cast("Stage | None", row.stage or None),
         value=read_value(row.kind, row.value, row.words, is_cleared=row.is_cleared),
+        blind_code=row.blind_code,
+        position=row.position,
+        stage=cast("Stage | None", row.stage or None),
         given_at=row.given_at,
-        received_at=row.received_at,
+        entry_id=row.entry_id,
         source=row.source,
         device=row.device,
         entered_by=row.entered_by or row.taster,
+        received_at=row.received_at,
     )
 
 

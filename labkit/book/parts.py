@@ -1,0 +1,31 @@
+"""The parts of a lab book, one for each thing that it remembers."""
+
+from __future__ import annotations
+
+from labkit.book.files.exports import Exports
+from labkit.book.files.imports import Imports
+from labkit.book.people.people import People
+from labkit.book.sessions.decisions import Decisions
+from labkit.book.sessions.flights import Flights
+from labkit.book.sessions.found_codes import FoundCodes
+from labkit.book.sessions.links import Links
+from labkit.book.sessions.plans import Plans
+from labkit.book.sessions.progress import Progress
+from labkit.book.sessions.sessions import Sessions
+from labkit.book.stock.base_waters import BaseWaters
+from labkit.book.stock.doses import Doses
+from labkit.book.stock.shelf import Shelf
+
+__all__ = ["People", "ScorePart", "SessionPart", "StockPart"]
+
+
+class SessionPart(Sessions, Plans, Flights, FoundCodes, Progress, Links, Decisions):
+    """Sessions: their plans, flights, links and events, and what was decided about a coffee."""
+
+
+class ScorePart(Exports, Imports):
+    """Scores: taken one by one or from files, given as tables and files."""
+
+
+class StockPart(Shelf, Doses, BaseWaters):
+    """Bottles, the doses taken from them, and waters to start from."""
