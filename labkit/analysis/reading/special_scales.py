@@ -107,6 +107,13 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
 def with_liking(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
     """A just-about-right question out of a scores frame, ``overall`` beside it as ``liking``.
 
+    Parameters
+    ----------
+    frame : DataFrame
+        A scores frame.
+    attribute : str
+        The question, such as ``"acidity"``.
+
     Returns
     -------
     DataFrame
@@ -187,10 +194,27 @@ class CheckedTerms:
 
 
 def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> CheckedTerms:
-    """Analyse ticks; ``taster, water, term, ticked`` (bool), each taster on each water.
+    """Analyse ticks, each taster on each water.
 
     Tasters who missed a water are left out of that term's test. A tick that is missing is not
     evidence of absence.
+
+    Parameters
+    ----------
+    answers : DataFrame
+        One row an answer: ``taster, water, term, ticked`` (bool).
+    rng : numpy.random.Generator
+        For the shuffles behind Cochran's Q, where there are few tasters.
+
+    Returns
+    -------
+    CheckedTerms
+        Shares with Wilson intervals, Cochran's Q of each term, McNemar's test of each pair.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing or all answers are blank.
     """
     _columns(answers, ("taster", "water", "term", "ticked"))
     ticked = yes_or_no(answers["ticked"])
@@ -304,7 +328,24 @@ class RankTest:
 
 
 def rank_test(ranks: pd.DataFrame, *, rng: np.random.Generator) -> RankTest:
-    """Test ranks given by tasters, ``taster, water, rank`` (1 = first place, ties averaged).
+    """Test ranks given by tasters.
+
+    Parameters
+    ----------
+    ranks : DataFrame
+        One row a rank: ``taster, water, rank`` (1 = first place, ties averaged).
+    rng : numpy.random.Generator
+        For the shuffles, where there are few tasters.
+
+    Returns
+    -------
+    RankTest
+        Friedman's test of a complete table, Skillings and Mack's of one with holes.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing, a rank is no number, or there are too few tasters or waters.
 
     References
     ----------
