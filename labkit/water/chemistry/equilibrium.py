@@ -63,9 +63,19 @@ class Totals:
 
     @classmethod
     def of_ions(cls, ions_mmol_l: NDArray[np.float64]) -> Totals:
-        """Totals of waters given as ion vectors (mmol/L), shape (n, n_ions).
+        """Totals of waters given as ions.
 
         The salts are taken as dissolved in water free of CO2.
+
+        Parameters
+        ----------
+        ions_mmol_l : ndarray, shape (n_waters, n_ions) or (n_ions,)
+            Ions (mmol/L), in the order of :data:`labkit.water.IONS`.
+
+        Returns
+        -------
+        Totals
+            One row a water (mol/kg).
         """
         molal = np.atleast_2d(ions_mmol_l) / 1000 / density_kg_l(MIXED_AT_C)
         carbon = molal[:, INDEX["HCO3"]] + molal[:, INDEX["CO3"]]
