@@ -141,12 +141,28 @@ class CupPlan:
         return frozenset(on_cups | {code for _, code in self.under_cups})
 
     def codes(self, flight: int) -> tuple[str, ...]:
-        """The codes of a flight in numeric order, as for labels."""
+        """The codes of a flight in numeric order, as for labels.
+
+        Parameters
+        ----------
+        flight : int
+            Number of the flight.
+        """
         on_cups = {c.blind_code for c in self.cups if c.flight == flight and c.blind_code}
         return tuple(sorted(on_cups | {code for f, code in self.under_cups if f == flight}))
 
     def sheet(self, taster: str) -> pd.DataFrame:
-        """What one taster receives: flight, position, blind_code.
+        """What one taster receives.
+
+        Parameters
+        ----------
+        taster : str
+            Name as in ``tasters``.
+
+        Returns
+        -------
+        DataFrame
+            One row a cup: ``flight, position, blind_code``.
 
         Raises
         ------
