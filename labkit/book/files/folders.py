@@ -72,6 +72,8 @@ class Folders(Transactions):
 
         Parameters
         ----------
+        folder : str or path
+            Where to write; made if it does not exist.
         client : str, optional
             Only what belongs to this client: nothing shows that there are others.
         overwrite : bool
@@ -112,6 +114,10 @@ def import_folder(
 
     Parameters
     ----------
+    folder : str or path
+        Where the CSV files lie.
+    where : str or path
+        The new lab book: a path or an SQLAlchemy URL.
     further_facts : mapping of str to str
         What the new book shall say of itself besides.
 

@@ -43,6 +43,13 @@ class Renaming(Transactions):
     def rename_taster(self, name: str, to: str, *, done_by: str = "") -> str:
         """Give a taster another name, in all sessions; the name as kept comes back.
 
+        Parameters
+        ----------
+        name, to : str
+            The present name and the new one.
+        done_by : str
+            Who says so, for the record.
+
         Raises
         ------
         BookError
@@ -61,6 +68,13 @@ class Renaming(Transactions):
 
     def merge_tasters(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a taster is another one: all cups and scores of the first become the other's.
+
+        Parameters
+        ----------
+        name, into : str
+            Who goes, and who stays.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -96,6 +110,11 @@ class Renaming(Transactions):
     def remove_taster(self, name: str) -> None:
         """Take out a taster who was never in a session.
 
+        Parameters
+        ----------
+        name : str
+            Whom to take out.
+
         Raises
         ------
         BookError
@@ -111,6 +130,13 @@ class Renaming(Transactions):
 
     def rename_client(self, name: str, to: str, *, done_by: str = "") -> str:
         """Give a client another name; the name as kept comes back.
+
+        Parameters
+        ----------
+        name, to : str
+            The present name and the new one.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -130,6 +156,13 @@ class Renaming(Transactions):
 
     def merge_clients(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a client is another one: coffees and waters of the first become the other's.
+
+        Parameters
+        ----------
+        name, into : str
+            Which goes, and which stays.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -164,6 +197,11 @@ class Renaming(Transactions):
     def remove_client(self, name: str) -> None:
         """Take out a client without coffees and waters.
 
+        Parameters
+        ----------
+        name : str
+            Whom to take out.
+
         Raises
         ------
         BookError
@@ -180,6 +218,15 @@ class Renaming(Transactions):
 
     def rename_coffee(self, name: str, to: str, *, client: str, done_by: str = "") -> str:
         """Give a coffee another name; sessions keep theirs, and the name as kept comes back.
+
+        Parameters
+        ----------
+        name, to : str
+            The present name and the new one.
+        client : str
+            Whose coffee it is.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -200,6 +247,15 @@ class Renaming(Transactions):
 
     def merge_coffees(self, name: str, into: str, *, client: str, done_by: str = "") -> None:
         """Say that a coffee of a client is another one: its sessions become the other's.
+
+        Parameters
+        ----------
+        name, into : str
+            Which goes, and which stays.
+        client : str
+            Whose coffees they are.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -229,6 +285,13 @@ class Renaming(Transactions):
 
     def remove_coffee(self, name: str, *, client: str) -> None:
         """Take out a coffee that was never planned.
+
+        Parameters
+        ----------
+        name : str
+            What to take out.
+        client : str
+            Whose coffee it is.
 
         Raises
         ------

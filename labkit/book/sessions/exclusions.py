@@ -52,7 +52,13 @@ class LeftOut:
         )
 
     def keep(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """The rows of a scores frame that are read."""
+        """The rows of a scores frame that are read.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            With ``taster, session``, such as the scores frame.
+        """
         out = frame["taster"].isin(list(self.tasters)) | frame["session"].isin(list(self.sessions))
         return frame[~out]
 
@@ -71,6 +77,12 @@ def leave_out(
 
     Parameters
     ----------
+    book : LabBook
+        Where it is recorded.
+    coffee, client : str
+        Whose reading it is.
+    tasters, sessions : sequence of str
+        Names to leave out; what was left out before is not kept.
     seen : str
         The attribute whose reading led to it.
     reason : str
@@ -102,7 +114,15 @@ def leave_out(
 
 
 def left_out(book: LabBook, coffee: str, *, client: str) -> LeftOut:
-    """The choice recorded last for a coffee."""
+    """The choice recorded last for a coffee.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where it is recorded.
+    coffee, client : str
+        Whose reading it is.
+    """
     sessions = book.sessions(client=client, coffee=coffee)
     names = {one.name: True for one in sessions}
     names |= {taster: False for one in sessions for taster in one.tasters}
@@ -128,6 +148,13 @@ def keep_chosen(book: LabBook, frame: pd.DataFrame) -> pd.DataFrame:
     """The rows of a scores or words frame, of any number of coffees, that are read.
 
     For each coffee the choice recorded last for it holds.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the choices are recorded.
+    frame : DataFrame
+        With ``client, coffee, session, taster``, such as the scores frame.
     """
     dropped = [
         part.index.difference(left_out(book, str(coffee), client=str(client)).keep(part).index)

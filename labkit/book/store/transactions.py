@@ -100,6 +100,11 @@ class Transactions:
     def back_up(self, copy: str | os.PathLike[str]) -> Path:
         """Copy the whole lab book to a new file while others may be writing to it.
 
+        Parameters
+        ----------
+        copy : str or path
+            The file to write.
+
         Raises
         ------
         BookError
