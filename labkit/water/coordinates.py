@@ -226,7 +226,20 @@ def water_numbers(waters: object) -> NDArray[np.int_]:
 
 
 def find_water(water: object, among: Sequence[object]) -> int | None:
-    """The place of a water among others, by :func:`same_water`; None if it is not there."""
+    """The place of a water among others, by :func:`same_water`.
+
+    Parameters
+    ----------
+    water : Target, one row of a DataFrame or array_like of shape (3,)
+        One water, as :func:`as_coordinates` takes it.
+    among : sequence of Target, DataFrame or array_like of shape (n, 3)
+        Where to look.
+
+    Returns
+    -------
+    int or None
+        Counted from 0; None if it is not there.
+    """
     near = np.flatnonzero(_alike(as_coordinates(water)[0], as_coordinates(among)))
     return int(near[0]) if len(near) else None
 

@@ -238,6 +238,7 @@ def fit_mixed(
     Parameters
     ----------
     scores : ndarray, shape (n,)
+        In points.
     fixed : ndarray, shape (n, p)
         Full column rank, more rows than columns.
     components : sequence of Component

@@ -165,9 +165,10 @@ class Surface:
 
         Parameters
         ----------
-        targets : Target, sequence of Target, DataFrame or (n, 3) array
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
         level : float
-            Coverage of the interval.
+            Coverage of the interval, between 0 and 1.
 
         Returns
         -------

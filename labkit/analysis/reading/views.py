@@ -38,6 +38,7 @@ def curve(
     Parameters
     ----------
     surface : Surface
+        The fitted surface.
     factor : str
         A coordinate that varied.
     at : Target, optional
