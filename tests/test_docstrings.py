@@ -13,6 +13,7 @@ import re
 import pytest
 
 from tests.api_reference import public_names
+from tests.project import PROJECT
 
 NAMED_ELSEWHERE = {
     "AbsentBook.sessions": "takes whatever LabBook.sessions takes, and uses none of it",
@@ -21,6 +22,8 @@ NAMED_ELSEWHERE = {
 """What is not asked to name its parameters, and why."""
 
 SECTION = re.compile(r"^Parameters\n-+\n(.*?)(?=\n\n[A-Z][A-Za-z ]*\n-+\n|\Z)", re.DOTALL | re.M)
+
+REFERENCE = re.compile(r":(?:class|data|func|meth):`~?(labkit\.\w+\.[\w.]+)`")
 
 
 def entries(text):
@@ -111,6 +114,19 @@ def test_every_parameter_that_is_named_has_a_type_and_a_description(functions):
     ]
 
     assert bare == []
+
+
+def test_what_docstrings_refer_to_stands_at_a_door():
+    """Or the API reference cannot link it, and a reader would import past the door."""
+    offered = public_names()
+    dangling = [
+        (source.relative_to(PROJECT).as_posix(), target)
+        for source in (PROJECT / "labkit").rglob("*.py")
+        for target in REFERENCE.findall(source.read_text(encoding="utf-8"))
+        if target.split(".")[2] not in offered[".".join(target.split(".")[:2])]
+    ]
+
+    assert dangling == []
 
 
 def test_nothing_is_excused_that_need_not_be(functions):

@@ -249,6 +249,21 @@ def fit_mixed(
         Ratios of variances to begin at.
     columns : Columns, optional
         Of ``fixed`` and ``components``, if they were put together before.
+
+    Returns
+    -------
+    MixedFit
+        Fixed effects with their small-sample covariance, variances, and what was left out.
+
+    Raises
+    ------
+    ReadingError
+        If the scores leave no noise to judge a difference by.
+
+    References
+    ----------
+    Patterson, H. D. and Thompson, R. (1971). Recovery of inter-block information when block sizes
+    are unequal. Biometrika, 58, 545-554 (from memory).
     """
     columns = columns_of(fixed, components) if columns is None else columns
     products = columns.with_scores(scores)

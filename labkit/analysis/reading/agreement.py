@@ -158,8 +158,8 @@ def kendall_w(table: Floats) -> Concordance:
     Returns
     -------
     Concordance
-        W from 0 to 1, corrected for ties, and its p-value; NaN if every taster put all waters
-        alike.
+        W from 0 to 1, corrected for ties, and its p-value; NaN with fewer than two waters or
+        tasters, or if every taster put all waters alike.
 
     References
     ----------

@@ -339,6 +339,11 @@ def read_attributes(
     AttributeReadings
         A reading of each attribute, a table of all with p-values adjusted together (Benjamini and
         Hochberg), and why the others could not be read.
+
+    References
+    ----------
+    Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate. J. R. Stat. Soc. B,
+    57, 289-300 (from memory).
     """
     gathered: list[Scores] = []
     readings: dict[str, Reading] = {}

@@ -63,6 +63,11 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
         side, over all waters, given only where a side holds 20 % or more, its interval only with
         two tasters or more; ``net_effect`` is the drop times the share. No mean of the answers is
         ever given.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing, or a score is not 1 to 5.
     """
     _columns(answers, ("taster", "water", "score"))
     answers = answers[~blanks(answers["score"])]
@@ -215,6 +220,12 @@ def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> 
     ------
     ReadingError
         If columns are missing or all answers are blank.
+
+    References
+    ----------
+    Cochran, W. G. (1950). The comparison of percentages in matched samples. Biometrika, 37,
+    256-266; McNemar, Q. (1947). Note on the sampling error of the difference between correlated
+    proportions or percentages. Psychometrika, 12, 153-157 (both from memory).
     """
     _columns(answers, ("taster", "water", "term", "ticked"))
     ticked = yes_or_no(answers["ticked"])

@@ -246,7 +246,7 @@ def suggest_flight(
     include : targets
         Waters that shall be in the flight in any case, also outside the region.
     attribute, brew_method, n_tasters, control, scale, head_start : optional
-        As for :func:`labkit.analysis.search.belief.believe`.
+        As for :func:`labkit.analysis.believe`.
 
     Raises
     ------

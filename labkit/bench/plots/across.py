@@ -160,7 +160,7 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     one : OneWater
-        Of :func:`labkit.analysis.across.shared_tank.one_water`.
+        Of :func:`labkit.analysis.one_water`.
     ax : Axes, optional
         Where to draw.
     """

@@ -102,7 +102,7 @@ def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     found : Balance
-        Of :func:`labkit.analysis.reading.acidity_balance.balance_acidity`.
+        Of :func:`labkit.analysis.balance_acidity`.
     ax : Axes, optional
         Where to draw.
     """

@@ -16,7 +16,7 @@ def plot_plan(curves: PlanCurves, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     curves : PlanCurves
-        What :func:`labkit.analysis.search.planning.plan_curves` simulated.
+        What :func:`labkit.analysis.plan_curves` simulated.
     ax : Axes, optional
         Where to draw.
     """

@@ -74,6 +74,11 @@ class Exports(Frames, Scores):
         overwrite : bool
             Whether a file of that name may be replaced.
 
+        Returns
+        -------
+        Path
+            The file written.
+
         Raises
         ------
         BookError
@@ -101,6 +106,11 @@ class Exports(Frames, Scores):
             Name of the session.
         overwrite : bool
             Whether a file of that name may be replaced.
+
+        Returns
+        -------
+        Path
+            The file written.
 
         Raises
         ------
@@ -136,6 +146,11 @@ class Exports(Frames, Scores):
             Name of the session.
         overwrite : bool
             Whether a file of that name may be replaced.
+
+        Returns
+        -------
+        Path
+            The file written.
 
         Raises
         ------

@@ -39,6 +39,11 @@ class Links(Transactions):
         -------
         str
             The secret: it is shown this once, the lab book keeps its SHA-256 only.
+
+        Raises
+        ------
+        BookError
+            If session or taster is unknown, or the secret is too short.
         """
         secret = secrets.token_urlsafe(16) if secret is None else secret
         if len(secret) < SHORTEST_SECRET:

@@ -337,7 +337,7 @@ class Stock(Transactions):
         BookError
             If the bottle, session or flight is unknown, the volume is not above 0, or the flight's
             key is closed: its doses would tell its waters, so that they are sealed
-            (``labkit.book.stock.needs.take_doses``).
+            (``labkit.book.take_doses``).
         """
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."

@@ -184,6 +184,11 @@ class Concentrate:
             Last digit of the balance (g).
         assay_half_width_percent : float
             How far the purity may be off (%).
+
+        Raises
+        ------
+        ConcentrateError
+            If a figure is impossible, or so much does not dissolve.
         """
         check_volume(volume_ml)
         check_balance(balance_g)

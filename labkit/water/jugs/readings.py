@@ -161,7 +161,7 @@ def expected_meter(
         that does not.
     spread_us_cm : float
         Expanded uncertainty (k = 2) of the water itself, at its temperature (µS/cm): 0 for one
-        that is known, :func:`labkit.water.jugs.doses.meter_of` finds that of a recipe.
+        that is known, :func:`labkit.water.meter_of` finds that of a recipe.
 
     Raises
     ------
