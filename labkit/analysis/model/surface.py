@@ -322,6 +322,11 @@ def fit_surface(scores: Scores) -> Surface:
     -------
     Surface
         The level alone, if no coordinate was varied enough for more.
+
+    Raises
+    ------
+    ReadingError
+        If too few scores are left beside the flights, or they leave no noise.
     """
     model = build_model(scores)
     fit = fit_mixed(

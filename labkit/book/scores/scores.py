@@ -60,7 +60,7 @@ class Scores(Transactions):
         value : float, str, sequence of str or None
             Points, a note or descriptors, as the attribute asks; None clears.
         blind_code, position : str and int, optional
-            Which cup; one of the two is enough, both must agree.
+            Which cup: exactly one of the two.
         stage : {"hot", "warm", "cool"}, optional
             When, where a cup is scored as it cools.
         given_at : datetime, optional
