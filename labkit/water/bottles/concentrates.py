@@ -145,7 +145,7 @@ class Concentrate:
 
         Examples
         --------
-        >>> from labkit.water.salts.table import salt
+        >>> from labkit.water import salt
         >>> round(Concentrate.of_strength(salt=salt("CaCl2·2H2O")).strength_g_l, 4)
         1.4688
         """
@@ -416,7 +416,7 @@ def grams_to_weigh(
 
     Examples
     --------
-    >>> from labkit.water.salts.table import salt
+    >>> from labkit.water import salt
     >>> round(grams_to_weigh(salt=salt("KHCO3"), volume_ml=1000), 3)
     2.001
     """
