@@ -41,7 +41,18 @@ MOST_RECIPES: Final = 40_000
 
 
 def water_target(water: NDArray[np.float64]) -> Target:
-    """One row of coordinates as a target."""
+    """One row of coordinates as a target.
+
+    Parameters
+    ----------
+    water : ndarray, shape (3,)
+        In the order and units of ``labkit.water.COORDINATES``.
+
+    Returns
+    -------
+    Target
+        The same water.
+    """
     return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))
 
 
@@ -64,7 +75,18 @@ class Excluded:
                 )
 
     def holds(self, waters: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Which waters of shape (n, 3) lie in the block, shape (n,)."""
+        """Which waters of shape (n, 3) lie in the block, shape (n,).
+
+        Parameters
+        ----------
+        waters : ndarray, shape (n, 3)
+            In the order and units of ``labkit.water.COORDINATES``.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            True for waters that lie in the block, its edges included.
+        """
         inside = np.ones(len(waters), dtype=bool)
         for name, (low, high) in self.ranges.items():
             level = waters[:, COORDINATES.index(name)]
@@ -162,6 +184,16 @@ class Region:
         """Which targets lie within the ranges and are neither excluded nor out of reach.
 
         They need not lie on the grid: a water tasted earlier may be repeated as it was.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            True for waters that may be tasted.
         """
         waters = as_coordinates(targets)
         inside = np.ones(len(waters), dtype=bool)
@@ -177,7 +209,18 @@ class Region:
         return inside
 
     def nearest(self, targets: object) -> NDArray[np.float64]:
-        """The recipe of the grid nearest to each target, in standard units; shape (n, 3)."""
+        """The recipe of the grid nearest to each target, in standard units.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+
+        Returns
+        -------
+        ndarray, shape (n, 3)
+            Rows of ``grid``.
+        """
         waters = as_coordinates(targets)
         away = (waters[:, None, :] - self.grid[None]) / STANDARD_SPAN
         return np.asarray(self.grid[np.argmin((away**2).sum(axis=-1), axis=1)])

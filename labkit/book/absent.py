@@ -31,7 +31,13 @@ class _AbsentPeople(_Absent):
         return ()
 
     def coffees(self, client: str | None = None) -> tuple[()]:
-        """None: there is no lab book."""
+        """None: there is no lab book.
+
+        Parameters
+        ----------
+        client : str, optional
+            Not used: taken so that a form need not know which book it has.
+        """
         del client
         return ()
 

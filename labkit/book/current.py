@@ -34,6 +34,11 @@ def chosen_url() -> str | None:
 def open_book(url: str | os.PathLike[str] | None = None) -> LabBook:
     """Open a lab book: the one given, else the one chosen, else the demo.
 
+    Parameters
+    ----------
+    url : str or path, optional
+        Path of an SQLite file, or an SQLAlchemy URL.
+
     Raises
     ------
     BookError
@@ -70,6 +75,11 @@ def find_book() -> LabBook | AbsentBook:
 
 def choose_book(url: str | os.PathLike[str] | None) -> LabBook:
     """Use this lab book from now on (None: the demo again), made if it does not exist; opens it.
+
+    Parameters
+    ----------
+    url : str or path, optional
+        Path of an SQLite file, or an SQLAlchemy URL; None for the demo.
 
     Raises
     ------

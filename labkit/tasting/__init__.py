@@ -1,7 +1,7 @@
 """What is served, when, and under which code; blindness is a type here.
 
-A :class:`~labkit.tasting.plan.CupPlan` has no recipe in it. Which code is which water lies in a
-:class:`~labkit.tasting.seal.SealedKey` for each flight, and only there.
+A :class:`labkit.tasting.CupPlan` has no recipe in it. Which code is which water lies in a
+:class:`labkit.tasting.SealedKey` for each flight, and only there.
 """
 
 import lazy_loader

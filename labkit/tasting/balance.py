@@ -46,6 +46,13 @@ class BalanceTables:
 def balance_tables(plan: CupPlan, opened: Sequence[OpenedFlight]) -> BalanceTables:
     """Counts by water over the flights that have been opened.
 
+    Parameters
+    ----------
+    plan : CupPlan
+        The session's plan.
+    opened : sequence of OpenedFlight
+        Flights of this plan whose key was opened.
+
     Raises
     ------
     PlanError
@@ -89,8 +96,36 @@ def preview_balance(
 ) -> tuple[Design, BalanceTables]:
     """What a plan of this size will look like, from a draw of its own with letters for waters.
 
-    Parameters as in :func:`labkit.tasting.planning.plan_tasting`; `n_waters` counts those apart
-    from the control, which is the last letter.
+    Parameters
+    ----------
+    n_waters : int
+        Waters apart from the control, which is the last letter.
+    n_tasters : int
+        People who taste.
+    has_control : bool
+        Whether one cup of every flight holds the control.
+    duplicates, cups_per_flight : int
+        Hidden duplicates in the session at least, and cups in a flight at most.
+    flights, repeats : int, optional
+        Flights in all, and flights that each water is in; chosen if not given.
+    blocks_by : {"flight", "taster"}
+        As in :func:`labkit.tasting.plan_tasting`.
+    insist : bool
+        Allow more than six cups in a flight.
+    rng : numpy.random.Generator, optional
+        For tests.
+
+    Returns
+    -------
+    design : Design
+        What was laid out.
+    tables : BalanceTables
+        Counts by letter.
+
+    Raises
+    ------
+    PlanError
+        If the plan does not fit or a number is out of range.
     """
     check_whole("n_tasters", n_tasters)
     sizes = size_flights(

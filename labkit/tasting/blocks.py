@@ -24,9 +24,19 @@ _RUNS = 6
 
 
 def pair_counts(blocks: Sequence[Sequence[int]], n_waters: int) -> NDArray[np.int_]:
-    """How often each pair of waters meets in a block, shape (n_waters, n_waters).
+    """How often each pair of waters meets in a block.
 
-    The diagonal counts how often each water is served at all.
+    Parameters
+    ----------
+    blocks : sequence of sequence of int
+        Waters of each block, counted from 0.
+    n_waters : int
+        How many waters there are.
+
+    Returns
+    -------
+    ndarray of int, shape (n_waters, n_waters)
+        Symmetric; the diagonal counts how often each water is served at all.
     """
     counts = np.zeros((n_waters, n_waters), dtype=int)
     for block in blocks:

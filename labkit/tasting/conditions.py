@@ -76,6 +76,16 @@ def compare_conditions(earlier: TastedSession, later: TastedSession) -> tuple[Ch
     A change of the brew method keeps sessions apart. Any other change of what touches the cup
     may enter a model as a block (:func:`condition_blocks`). What one session did not record
     cannot be compared, which is said.
+
+    Parameters
+    ----------
+    earlier, later : TastedSession
+        Two sessions of the same coffee, such as the lab book's.
+
+    Returns
+    -------
+    tuple of Change
+        Empty if all was held.
     """
     before, now = _conditions(earlier), _conditions(later)
     changes = []
@@ -117,6 +127,16 @@ def condition_blocks(sessions: Sequence[TastedSession]) -> tuple[int, ...]:
 
     Sessions with different brew methods are in different blocks too, but should not be in one
     model at all.
+
+    Parameters
+    ----------
+    sessions : sequence of TastedSession
+        Sessions of one coffee.
+
+    Returns
+    -------
+    tuple of int
+        As many as sessions, counted from 1.
     """
     blocks: list[int] = []
     for i, session in enumerate(sessions):

@@ -68,6 +68,11 @@ class Method:
     def ask(self, attribute: str = "") -> str:
         """The question for the sheet.
 
+        Parameters
+        ----------
+        attribute : str
+            What the tasters compare, where the method names it.
+
         Raises
         ------
         PlanError
@@ -169,14 +174,26 @@ def plan_discrimination(
         The waters to tell apart.
     tasters : sequence of str
         Who tastes, each name once.
-    session, passphrase, known, after, recent_codes, served_on, rng
-        As in :func:`labkit.tasting.planning.plan_tasting`.
+    session : str
+        Name of the session in the lab book; the keys are bound to it.
+    passphrase : str
+        The preparer's; nobody can recover it.
     trials : int
         Sets for each taster. More than one makes answers of a taster hang together, which the
         reading must allow for.
     stronger : Target, optional
         For 2-AFC and 3-AFC: which of the pair is expected to have more of the attribute. That is
         sealed with the key, which marks the other one as the control.
+    known : sequence of SessionWater
+        The session's waters so far, when flights are added to it.
+    after : CupPlan, optional
+        The session's plan so far, of the same test.
+    recent_codes : mapping of str to date, optional
+        When codes were last served; they rest for a fortnight while the pool allows.
+    served_on : date, optional
+        Day of the session; today if not given.
+    rng : numpy.random.Generator, optional
+        For tests only. A seed that is kept would give the key away.
 
     Raises
     ------
@@ -264,7 +281,18 @@ def pair_waters(
     stronger: Target | None = None,
     known: Sequence[SessionWater] = (),
 ) -> tuple[SessionWater, ...]:
-    """The two waters as the session lists them; parameters as in :func:`plan_discrimination`.
+    """The two waters as the session lists them.
+
+    Parameters
+    ----------
+    method : str
+        A key of ``METHODS``.
+    pair : tuple of two Target
+        The waters to tell apart.
+    stronger : Target, optional
+        Which of the two is expected to be stronger, for a method that needs it.
+    known : sequence of SessionWater
+        The session's waters so far, which keep their labels.
 
     Raises
     ------

@@ -53,11 +53,33 @@ class Factor:
         return (self.low + self.high) / 2
 
     def to_coded(self, natural: ArrayLike) -> NDArray[np.float64]:
-        """Coded levels of natural ones; ``low`` is -1 and ``high`` is +1, any shape."""
+        """Coded levels of natural ones; ``low`` is -1 and ``high`` is +1.
+
+        Parameters
+        ----------
+        natural : array_like, any shape
+            Levels in the factor's unit.
+
+        Returns
+        -------
+        ndarray, the same shape
+            Without unit.
+        """
         half = (self.high - self.low) / 2
         return np.asarray((np.asarray(natural, dtype=float) - self.middle) / half)
 
     def to_natural(self, coded: ArrayLike) -> NDArray[np.float64]:
-        """Natural levels of coded ones; the inverse of :meth:`to_coded`, any shape."""
+        """Natural levels of coded ones; the inverse of :meth:`to_coded`.
+
+        Parameters
+        ----------
+        coded : array_like, any shape
+            Coded levels, -1 to 1 between ``low`` and ``high``.
+
+        Returns
+        -------
+        ndarray, the same shape
+            In the factor's unit.
+        """
         half = (self.high - self.low) / 2
         return np.asarray(self.middle + half * np.asarray(coded, dtype=float))

@@ -87,6 +87,13 @@ def follow_counts(orders: Orders, n_cups: int) -> Orders:
 
     Parameters and shape of `orders` as in :func:`position_counts`.
 
+    Parameters
+    ----------
+    orders : ndarray of int, shape (n_orders, n_positions)
+        Cups by position, one row an order.
+    n_cups : int
+        How many cups there are to count.
+
     Returns
     -------
     counts : ndarray of int, shape (n_cups, n_cups)

@@ -86,6 +86,11 @@ def normal(passphrase: str) -> str:
 def strength_bits(passphrase: str) -> float:
     """How many guesses it withstands at least, as a power of two.
 
+    Parameters
+    ----------
+    passphrase : str
+        As it would be typed.
+
     Examples
     --------
     >>> strength_bits("12345678") < LEAST_BITS < strength_bits("four dry teaspoons")
@@ -116,7 +121,13 @@ def check_passphrase(passphrase: str) -> None:
 
 
 def in_words(bits: float) -> str:
-    """What so many guesses mean, in one sentence."""
+    """What so many guesses mean, in one sentence.
+
+    Parameters
+    ----------
+    bits : float
+        As :func:`strength_bits` gives them.
+    """
     seconds = 2.0**bits / 2 * SECONDS_A_GUESS / 1000
     return (
         f"worth about {_number(2.0**bits)} guesses: a thousand laptops would find it in "

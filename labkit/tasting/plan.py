@@ -69,7 +69,7 @@ class Design:
     """What is counted over all tasters and flights, the fewest and the most.
 
     Counts water by water would link the codes of one flight to those of the next, so that these
-    come from opened flights only (:func:`labkit.tasting.balance.balance_tables`).
+    come from opened flights only (:func:`labkit.tasting.balance_tables`).
     """
 
     def to_frame(self) -> pd.DataFrame:
@@ -141,12 +141,28 @@ class CupPlan:
         return frozenset(on_cups | {code for _, code in self.under_cups})
 
     def codes(self, flight: int) -> tuple[str, ...]:
-        """The codes of a flight in numeric order, as for labels."""
+        """The codes of a flight in numeric order, as for labels.
+
+        Parameters
+        ----------
+        flight : int
+            Number of the flight.
+        """
         on_cups = {c.blind_code for c in self.cups if c.flight == flight and c.blind_code}
         return tuple(sorted(on_cups | {code for f, code in self.under_cups if f == flight}))
 
     def sheet(self, taster: str) -> pd.DataFrame:
-        """What one taster receives: flight, position, blind_code.
+        """What one taster receives.
+
+        Parameters
+        ----------
+        taster : str
+            Name as in ``tasters``.
+
+        Returns
+        -------
+        DataFrame
+            One row a cup: ``flight, position, blind_code``.
 
         Raises
         ------

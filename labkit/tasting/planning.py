@@ -54,10 +54,16 @@ def plan_tasting(
     passphrase : str
         The preparer's; needed for the bench sheet and after the lock. Nobody can recover it: a
         printed bench sheet is the way back.
-    cups_per_flight, flights, repeats, duplicates, insist
-        As in :func:`labkit.tasting.sizes.size_flights`.
+    cups_per_flight : int
+        Most cups in a flight.
+    flights, repeats : int, optional
+        Flights in all, and flights that each water is in. With neither, all waters go into one
+        flight if they fit; else into the fewest flights that show each water once beside the
+        control, or twice where no control links the flights.
     control : Target or "middle" or "none"
-        As in :func:`labkit.tasting.waters.session_waters`.
+        The control. The middle one of the targets costs no cup where all waters fit a flight.
+    duplicates : int
+        Hidden duplicates wanted in the session, at least.
     serving : {"shared bowls", "a cup each"}
         Shared: a bowl a jug, the same code for all. Each: a cup and a code for every taster.
     blocks_by : {"flight", "taster"}
@@ -65,8 +71,7 @@ def plan_tasting(
         each has a choice of their own ("taster", all jugs in every flight, waters compared
         better). The latter needs a cup each: a code on everybody's sheet would be the control.
     alone : bool
-        One person plans, brews and tastes: codes go under the cups, see
-        :mod:`labkit.tasting.alone`.
+        One person plans, brews and tastes: codes go under the cups.
     known : sequence of SessionWater
         The session's waters so far, when flights are added to it.
     after : CupPlan, optional
@@ -75,6 +80,8 @@ def plan_tasting(
         When codes were last served; they rest for a fortnight while the pool allows.
     served_on : date, optional
         Day of the session; today if not given.
+    insist : bool
+        Allow more than six cups in a flight.
     rng : numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 

@@ -74,6 +74,11 @@ def practised_noise(scale: Scale) -> TasterNoise:
     A tenth of the scale for repeating, the figure that sensory texts give for trained panels
     (from memory: Lawless & Heymann, Sensory Evaluation of Food, 2nd ed. 2010). The other two are
     assumptions: six hundredths for tasters' own response, a fiftieth for a jug.
+
+    Parameters
+    ----------
+    scale : Scale
+        Its width sets the points.
     """
     width = scale.highest - scale.lowest
     return TasterNoise(
@@ -94,6 +99,11 @@ def guest_noise(scale: Scale) -> TasterNoise:
     consumers, the ham data of Næs, Brockhoff & Tomic, Statistics for Sensory and Consumer
     Science (2010), fitted with R's lme4: ``Informed.liking ~ Product*Information + (1|Consumer)
     + (1|Consumer:Product)``. The jug is assumed.
+
+    Parameters
+    ----------
+    scale : Scale
+        Its width sets the points.
     """
     width = scale.highest - scale.lowest
     return TasterNoise(
@@ -173,7 +183,23 @@ class PlanPower:
         return self._seen(self.degrees_between, self.n_terms)
 
     def power(self, difference: float) -> float:
-        """Chance to see a true difference of two waters named beforehand, both tails counted."""
+        """Chance to see a true difference of two waters named beforehand, both tails counted.
+
+        Parameters
+        ----------
+        difference : float
+            True difference (points); its sign does not matter.
+
+        Returns
+        -------
+        float
+            Between 0 and 1, from the noncentral t.
+
+        Raises
+        ------
+        PlanError
+            If the difference is no number.
+        """
         if not is_finite(difference):
             raise PlanError(f"difference must be a number of points, got {difference!r}.")
         if self.degrees_of_freedom < 1:
@@ -231,7 +257,13 @@ class PlanPower:
 
 
 def number_or_none(value: float) -> str:
-    """A number of the table in words; what no difference on the scale would reach is none."""
+    """A number of the table in words; what no difference on the scale would reach is none.
+
+    Parameters
+    ----------
+    value : float
+        The number; infinite or NaN if there is none.
+    """
     if not math.isfinite(value):
         return "none"
     return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
@@ -268,8 +300,16 @@ def plan_power(
         People who taste.
     noise : TasterNoise
         From the lab book, or :func:`practised_noise`, or :func:`guest_noise`.
-    has_control, duplicates, cups_per_flight, flights, repeats, serving, blocks_by, insist
-        As in :func:`labkit.tasting.planning.plan_tasting`.
+    has_control : bool
+        Whether one cup of every flight holds the control.
+    duplicates, cups_per_flight : int
+        Hidden duplicates in the session at least, and cups in a flight at most.
+    flights, repeats : int, optional
+        Flights in all, and flights that each water is in; chosen if not given.
+    serving, blocks_by : str
+        As in :func:`labkit.tasting.plan_tasting`.
+    insist : bool
+        Allow more than six cups in a flight.
     vessel_ml : float
         Water for one bowl or cup (mL).
     stages : int
@@ -401,6 +441,17 @@ def _region(
 
 
 def compare_plans(plans: Sequence[PlanPower]) -> pd.DataFrame:
-    """Plans side by side, one column each, to dial tasters, flights and duplicates."""
+    """Plans side by side, one column each, to dial tasters, flights and duplicates.
+
+    Parameters
+    ----------
+    plans : sequence of PlanPower
+        At least one.
+
+    Returns
+    -------
+    DataFrame
+        Rows ``what, unit``; columns number the plans from 1.
+    """
     frames = [plan.to_frame().set_index(["what", "unit"])["value"] for plan in plans]
     return pd.concat(frames, axis=1, keys=range(1, len(frames) + 1)).rename_axis(columns="plan")

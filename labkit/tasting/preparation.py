@@ -105,8 +105,10 @@ def bench_plan(
         The bottles at hand, each under its own name.
     jug_volume_ml : float
         Finished volume of each jug (mL).
-    base, pipette_ml
-        As in :func:`labkit.water.mix`.
+    base : Water
+        What the doses go into.
+    pipette_ml : float
+        Step to which doses are rounded (mL).
 
     Raises
     ------

@@ -47,8 +47,12 @@ def replan(
     passphrase : str, optional
         The preparer's; needed with a cup each, where cups come or go and the key with them.
         Shared bowls keep their codes and their key.
-    recent_codes, served_on, rng
-        As in :func:`labkit.tasting.planning.plan_tasting`.
+    recent_codes : mapping of str to date, optional
+        When codes were last served; they rest for a fortnight while the pool allows.
+    served_on : date, optional
+        Day of the session; today if not given.
+    rng : numpy.random.Generator, optional
+        For tests only. A seed that is kept would give the key away.
 
     Returns
     -------

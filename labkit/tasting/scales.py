@@ -88,6 +88,16 @@ class Scale:
     def check(self, score: float) -> float:
         """Return `score` as it is kept, or say why it is not on this scale.
 
+        Parameters
+        ----------
+        score : float
+            Points, or text that reads as a number.
+
+        Returns
+        -------
+        float
+            Free of the dust of arithmetic.
+
         Raises
         ------
         ScaleError
@@ -164,6 +174,11 @@ SCALES: Final[Mapping[str, Scale]] = MappingProxyType({scale.name: scale for sca
 
 def scale(name: str) -> Scale:
     """The scale of that name.
+
+    Parameters
+    ----------
+    name : str
+        A key of ``SCALES``.
 
     Raises
     ------

@@ -115,6 +115,11 @@ class SealedKey:
         This only turns a key. Whether it may be turned now (after the lock, or for the bench
         sheet) is for the lab book to allow and to record.
 
+        Parameters
+        ----------
+        passphrase : str
+            The preparer's.
+
         Raises
         ------
         SealError
@@ -176,6 +181,18 @@ class SealedKey:
     def open_doses(self, token: bytes, passphrase: str) -> dict[str, float]:
         """Decrypt what :meth:`seal_doses` gave, for this key or the one that it replaced.
 
+        Parameters
+        ----------
+        token : bytes
+            What :meth:`seal_doses` gave.
+        passphrase : str
+            The preparer's.
+
+        Returns
+        -------
+        dict of str to float
+            Bottle -> what was taken (mL).
+
         Raises
         ------
         SealError
@@ -199,6 +216,18 @@ class SealedKey:
 
 def open_keys(keys: Iterable[SealedKey], passphrase: str) -> list[OpenedFlight]:
     """Open several keys; what one session has in common is derived once, as it costs time.
+
+    Parameters
+    ----------
+    keys : iterable of SealedKey
+        Sealed with the same passphrase.
+    passphrase : str
+        The preparer's.
+
+    Returns
+    -------
+    list of OpenedFlight
+        In the same order.
 
     Raises
     ------

@@ -67,6 +67,13 @@ def ratio_sweep(
 ) -> Sweep:
     """Waters from calcium to magnesium at one hardness and one alkalinity.
 
+    Parameters
+    ----------
+    mg_shares : sequence of float
+        Magnesium's shares of hardness to try, each between 0 and 1.
+    hardness_mg_l_caco3, alkalinity_mg_l_caco3 : float
+        What all waters have (mg/L as CaCO3).
+
     Raises
     ------
     SweepError
@@ -87,6 +94,15 @@ def hardness_dial(
     alkalinity_mg_l_caco3: float,
 ) -> Sweep:
     """Waters of rising hardness at one ratio, such as the one a ratio sweep chose.
+
+    Parameters
+    ----------
+    hardnesses_mg_l_caco3 : sequence of float
+        General hardnesses to try (mg/L as CaCO3).
+    mg_share : float
+        Magnesium's share of hardness in all waters, between 0 and 1.
+    alkalinity_mg_l_caco3 : float
+        What all waters have (mg/L as CaCO3).
 
     Raises
     ------
@@ -109,6 +125,15 @@ def alkalinity_dial(
 ) -> Sweep:
     """Waters of rising alkalinity at one ratio and one hardness.
 
+    Parameters
+    ----------
+    alkalinities_mg_l_caco3 : sequence of float
+        Alkalinities to try (mg/L as CaCO3).
+    mg_share : float
+        Magnesium's share of hardness in all waters, between 0 and 1.
+    hardness_mg_l_caco3 : float
+        General hardness of all waters (mg/L as CaCO3).
+
     Raises
     ------
     SweepError
@@ -130,6 +155,15 @@ def ratio_hardness_grid(
 ) -> Sweep:
     """Every ratio at every hardness, so that the two can be seen to act together.
 
+    Parameters
+    ----------
+    mg_shares : sequence of float
+        Magnesium's shares of hardness to try, each between 0 and 1.
+    hardnesses_mg_l_caco3 : sequence of float
+        General hardnesses to try (mg/L as CaCO3).
+    alkalinity_mg_l_caco3 : float
+        What all waters have (mg/L as CaCO3).
+
     Raises
     ------
     SweepError
@@ -150,7 +184,25 @@ def check_reachable(
     base: Water = PURE_WATER,
     pipette_ml: float = 0.1,
 ) -> tuple[Mixing, ...]:
-    """How each water of a sweep is mixed; parameters as in :func:`labkit.water.mix`.
+    """How each water of a sweep is mixed.
+
+    Parameters
+    ----------
+    sweep : Sweep
+        The waters to try.
+    concentrates : sequence of Concentrate
+        The bottles at hand.
+    volume_ml : float
+        Finished volume of each water (mL).
+    base : Water
+        What the doses go into.
+    pipette_ml : float
+        Step to which doses are rounded (mL).
+
+    Returns
+    -------
+    tuple of Mixing
+        One for each target, in the same order.
 
     Raises
     ------

@@ -52,7 +52,13 @@ class Coordinate:
     pipette's rounding, no more."""
 
     def state(self, level: float) -> str:
-        """A level as a number with its unit: ``'80 mg/L'``."""
+        """A level as a number with its unit: ``'80 mg/L'``.
+
+        Parameters
+        ----------
+        level : float
+            In the coordinate's own unit.
+        """
         return f"{level:.{self.digits}f} {self.unit}".rstrip()
 
 
@@ -161,13 +167,26 @@ def as_coordinates(waters: object) -> NDArray[np.float64]:
 
 
 def levels_of(water: object) -> tuple[float, ...]:
-    """The levels of one water as plain numbers, in the order of ``COORDINATES``."""
+    """The levels of one water as plain numbers, in the order of ``COORDINATES``.
+
+    Parameters
+    ----------
+    water : Target, one row of a DataFrame or array_like of shape (3,)
+        One water, as :func:`as_coordinates` takes it.
+    """
     return tuple(float(level) for level in as_coordinates(water)[0])
 
 
 def same_water(one: object, other: object) -> bool:
     """Whether two waters are the same: each coordinate as stated, to half of its last digit.
 
+    Parameters
+    ----------
+    one, other : Target, one row of a DataFrame or array_like of shape (3,)
+        One water each, as :func:`as_coordinates` takes it.
+
+    Examples
+    --------
     >>> same_water((1 / 3, 80, 30), (0.333, 80.4, 30))
     True
     >>> same_water((1 / 3, 80, 30), (0.35, 80, 30))
@@ -207,7 +226,20 @@ def water_numbers(waters: object) -> NDArray[np.int_]:
 
 
 def find_water(water: object, among: Sequence[object]) -> int | None:
-    """The place of a water among others, by :func:`same_water`; None if it is not there."""
+    """The place of a water among others, by :func:`same_water`.
+
+    Parameters
+    ----------
+    water : Target, one row of a DataFrame or array_like of shape (3,)
+        One water, as :func:`as_coordinates` takes it.
+    among : sequence of Target, DataFrame or array_like of shape (n, 3)
+        Where to look.
+
+    Returns
+    -------
+    int or None
+        Counted from 0; None if it is not there.
+    """
     near = np.flatnonzero(_alike(as_coordinates(water)[0], as_coordinates(among)))
     return int(near[0]) if len(near) else None
 
@@ -218,12 +250,28 @@ def _alike(water: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[n
 
 
 def amount(name: str, level: float) -> str:
-    """One level in words: ``'hardness 80 mg/L'``."""
+    """One level in words: ``'hardness 80 mg/L'``.
+
+    Parameters
+    ----------
+    name : str
+        One of ``COORDINATES``.
+    level : float
+        In its unit.
+    """
     return f"{COORDINATE[name].words} {COORDINATE[name].state(level)}"
 
 
 def describe(water: ArrayLike, names: Sequence[str] = COORDINATES) -> str:
-    """One water in words, naming the coordinates asked for."""
+    """One water in words, naming the coordinates asked for.
+
+    Parameters
+    ----------
+    water : array_like, shape (3,)
+        Levels in the order and units of ``COORDINATES``.
+    names : sequence of str
+        Coordinates to name.
+    """
     levels = np.asarray(water, dtype=np.float64).ravel()
     return ", ".join(
         amount(name, float(level))

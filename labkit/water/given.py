@@ -9,6 +9,13 @@ from numbers import Real
 def is_finite(value: object) -> bool:
     """Whether this is a number, and a finite one; text, None and NaN are not.
 
+    Parameters
+    ----------
+    value : object
+        Whatever was given.
+
+    Examples
+    --------
     >>> is_finite(1.5), is_finite("1.5"), is_finite(None), is_finite(float("nan"))
     (True, False, False, False)
     """
@@ -18,6 +25,13 @@ def is_finite(value: object) -> bool:
 def is_whole(value: object) -> bool:
     """Whether this is a whole number; True and False are none.
 
+    Parameters
+    ----------
+    value : object
+        Whatever was given.
+
+    Examples
+    --------
     >>> is_whole(3), is_whole(3.0), is_whole(3.5), is_whole("3"), is_whole(True)
     (True, True, False, False, False)
     """

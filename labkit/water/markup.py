@@ -19,7 +19,22 @@ _LONGEST_LINE = 60
 
 
 def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]) -> str:
-    """A captioned table; columns of figures are set right, columns of words left."""
+    """A captioned table; columns of figures are set right, columns of words left.
+
+    Parameters
+    ----------
+    caption : str
+        What the table shows, plain text.
+    head : sequence
+        Names of the columns.
+    rows : iterable of sequence
+        Cells, as many in each row as there are columns.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     body = [[str(cell) for cell in row] for row in rows]
     sides = [
         "right" if n and all(_NUMBER.match(row[n]) for row in body) else "left"
@@ -50,6 +65,13 @@ def _line(row: Sequence[str], sides: Sequence[str]) -> str:
 def percent(share: float) -> str:
     """A share of 1 in whole per cent.
 
+    Parameters
+    ----------
+    share : float
+        Between 0 and 1.
+
+    Examples
+    --------
     >>> percent(0.275)
     '28 %'
     """
@@ -57,13 +79,35 @@ def percent(share: float) -> str:
 
 
 def notes(lines: Iterable[str]) -> str:
-    """Remarks below a table, one a line; empty if there are none."""
+    """Remarks below a table, one a line; empty if there are none.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        Plain text.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     return f'<ul style="margin:0.3em 0;padding-left:1.4em">{items}</ul>' if items else ""
 
 
 def beware(cautions: Iterable[str]) -> str:
-    """Cautions beside what is handled, never folded."""
+    """Cautions beside what is handled, never folded.
+
+    Parameters
+    ----------
+    cautions : iterable of str
+        Plain text, one sentence or two each.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     items = "".join(f"<li>{escape(sentence)}</li>" for sentence in cautions)
     return (
         '<div role="note" style="max-width:46rem;border-left:.3rem solid currentColor;'
@@ -73,13 +117,35 @@ def beware(cautions: Iterable[str]) -> str:
 
 
 def folded(summary: str, inner: str) -> str:
-    """What most readers skip, behind one line."""
+    """What most readers skip, behind one line.
+
+    Parameters
+    ----------
+    summary : str
+        The line, plain text.
+    inner : str
+        HTML that opens below it.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     return f"<details><summary>{escape(summary)}</summary>{inner}</details>"
 
 
 def figure(value: float, digits: int = 3) -> str:
     """A number to so many significant digits, without an exponent.
 
+    Parameters
+    ----------
+    value : float
+        The number.
+    digits : int
+        Significant digits; whole numbers keep all of theirs.
+
+    Examples
+    --------
     >>> figure(1468.8), figure(0.0123456), figure(0.0), figure(80.0)
     ('1469', '0.0123', '0', '80')
     """
@@ -93,6 +159,13 @@ def figure(value: float, digits: int = 3) -> str:
 def up(bound: float) -> float:
     """A bound to two significant digits, rounded away from 0: less would not hold it.
 
+    Parameters
+    ----------
+    bound : float
+        At least 0.
+
+    Examples
+    --------
     >>> up(0.0912), up(9.95), up(17.06), up(0.0)
     (0.092, 10.0, 18.0, 0.0)
     """

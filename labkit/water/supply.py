@@ -76,7 +76,18 @@ class PureWater:
         )
 
     def hidden_share_percent(self, target: Target) -> float:
-        """What the hidden alkalinity could be of the alkalinity wanted (%)."""
+        """What the hidden alkalinity could be of the alkalinity wanted (%).
+
+        Parameters
+        ----------
+        target : Target
+            The water wanted.
+
+        Returns
+        -------
+        float
+            In per cent; infinite if no alkalinity is wanted and some could be hidden.
+        """
         if not target.alkalinity_mg_l_caco3:
             return math.inf if self.hidden_alkalinity_mg_l_caco3 else 0.0
         return 100 * self.hidden_alkalinity_mg_l_caco3 / target.alkalinity_mg_l_caco3
@@ -373,6 +384,18 @@ def as_water(base: Water | Supply | PureWater) -> Water:
 def pure_water(*, conductivity_25c_us_cm: float = 1.0) -> PureWater:
     """Pure water with its meter reading at 25 °C.
 
+    Parameters
+    ----------
+    conductivity_25c_us_cm : float
+        Meter reading at 25 °C (µS/cm).
+
+    Raises
+    ------
+    WaterError
+        If no pure water gives such a reading.
+
+    Examples
+    --------
     >>> round(pure_water(conductivity_25c_us_cm=20).hidden_alkalinity_mg_l_caco3, 1)
     10.7
     """

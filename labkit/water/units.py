@@ -95,6 +95,20 @@ def _factor(field: str, unit: str, table: dict[str, float]) -> float:
 def hardness_from(value: float, unit: str) -> float:
     """Hardness in mg/L as CaCO3 from another unit.
 
+    Parameters
+    ----------
+    value : float
+        In that unit.
+    unit : str
+        One of :data:`labkit.water.HARDNESS_UNITS`.
+
+    Raises
+    ------
+    WaterError
+        If there is no such unit.
+
+    Examples
+    --------
     >>> round(hardness_from(1.0, "°dH"), 3)
     17.848
     """
@@ -102,7 +116,20 @@ def hardness_from(value: float, unit: str) -> float:
 
 
 def hardness_in(hardness_mg_l_caco3: float, unit: str) -> float:
-    """Hardness in another unit from mg/L as CaCO3."""
+    """Hardness in another unit from mg/L as CaCO3.
+
+    Parameters
+    ----------
+    hardness_mg_l_caco3 : float
+        In mg/L as CaCO3.
+    unit : str
+        One of :data:`labkit.water.HARDNESS_UNITS`.
+
+    Raises
+    ------
+    WaterError
+        If there is no such unit.
+    """
     return hardness_mg_l_caco3 / _factor("hardness", unit, _PER_HARDNESS_UNIT)
 
 
@@ -116,5 +143,18 @@ def alkalinity_from(value: float, unit: str) -> float:
 
 
 def alkalinity_in(alkalinity_mg_l_caco3: float, unit: str) -> float:
-    """Alkalinity in another unit from mg/L as CaCO3."""
+    """Alkalinity in another unit from mg/L as CaCO3.
+
+    Parameters
+    ----------
+    alkalinity_mg_l_caco3 : float
+        In mg/L as CaCO3.
+    unit : str
+        One of :data:`labkit.water.ALKALINITY_UNITS`.
+
+    Raises
+    ------
+    WaterError
+        If there is no such unit.
+    """
     return alkalinity_mg_l_caco3 / _factor("alkalinity", unit, _PER_ALKALINITY_UNIT)

@@ -63,14 +63,31 @@ class CoffeeReading:
         return self.best is not None and self.verdict.kind == FOUND
 
     def range_of(self, factor: str) -> FactorRange | None:
-        """Where the best level of a factor lies; None where the scores do not tell."""
+        """Where the best level of a factor lies.
+
+        Parameters
+        ----------
+        factor : str
+            One of ``labkit.water.COORDINATES``.
+
+        Returns
+        -------
+        FactorRange or None
+            None where the scores do not tell.
+        """
         if self.best is None or not self.is_found:
             return None
         told = (one for one in self.best.factor_ranges if one.factor == factor and one.is_told)
         return next(told, None)
 
     def why_not(self, factor: str) -> str:
-        """Two or three words for a factor whose best level is not told; empty where it is."""
+        """Two or three words for a factor whose best level is not told; empty where it is.
+
+        Parameters
+        ----------
+        factor : str
+            One of ``labkit.water.COORDINATES``.
+        """
         if self.range_of(factor) is not None:
             return ""
         if self.scores is None:
@@ -103,7 +120,18 @@ class Across:
         process: Sequence[str] = (),
         roast_level: Sequence[str] = (),
     ) -> Across:
-        """The coffees that are one of the named in each respect; an empty list does not filter."""
+        """The coffees that are one of the named in each respect.
+
+        Parameters
+        ----------
+        client, origin, process, roast_level : sequence of str
+            What to keep in each respect; an empty one does not filter.
+
+        Returns
+        -------
+        Across
+            The coffees kept, in the same order.
+        """
         keep = np.ones(len(self.table), dtype=bool)
         for column, named in (
             ("client", client),
@@ -116,7 +144,23 @@ class Across:
         return self._rows(np.flatnonzero(keep))
 
     def sort(self, factor: str) -> Across:
-        """The same coffees by their best level of another coordinate; untold ones last."""
+        """The same coffees by their best level of another coordinate; untold ones last.
+
+        Parameters
+        ----------
+        factor : str
+            One of ``labkit.water.COORDINATES``.
+
+        Returns
+        -------
+        Across
+            All coffees, lowest best level first.
+
+        Raises
+        ------
+        ReadingError
+            If there is no such coordinate.
+        """
         if factor not in COORDINATES:
             raise ReadingError(
                 f"factor must be one of {', '.join(COORDINATES)}, got {factor!r}. Sort by one of "

@@ -21,7 +21,13 @@ Term: TypeAlias = tuple[int, ...]
 
 
 def p_text(p: float) -> str:
-    """A p-value as it is printed: ``'p = 0.03'``, ``'p < 0.001'``."""
+    """A p-value as it is printed: ``'p = 0.03'``, ``'p < 0.001'``.
+
+    Parameters
+    ----------
+    p : float
+        Between 0 and 1.
+    """
     if p < 0.001:
         return "p < 0.001"
     return f"p = {p:.3f}" if p < 0.05 else f"p = {p:.2f}"
@@ -85,7 +91,18 @@ def term_name(term: Term, names: Sequence[str]) -> str:
 
 
 def second_order_terms(n_factors: int) -> list[Term]:
-    """The terms of a second-order surface beside its level: slopes, bends, twists."""
+    """The terms of a second-order surface beside its level: slopes, bends, twists.
+
+    Parameters
+    ----------
+    n_factors : int
+        Coordinates that vary.
+
+    Returns
+    -------
+    list of tuple of int
+        For each term the coordinates multiplied: ``(0,)``, ``(0, 0)``, ``(0, 1)``.
+    """
     slopes: list[Term] = [(i,) for i in range(n_factors)]
     bends: list[Term] = [(i, i) for i in range(n_factors)]
     twists: list[Term] = [(i, j) for i in range(n_factors) for j in range(i + 1, n_factors)]
@@ -93,6 +110,19 @@ def second_order_terms(n_factors: int) -> list[Term]:
 
 
 def term_matrix(coded: Floats, terms: Sequence[Term]) -> Floats:
-    """Model columns of shape (n, n_terms) from coded levels of shape (n, n_factors)."""
+    """Model columns from coded levels.
+
+    Parameters
+    ----------
+    coded : ndarray, shape (n, n_factors)
+        Levels in coded units, -1 to 1 over what was tasted.
+    terms : sequence of tuple of int
+        As :func:`second_order_terms` gives them.
+
+    Returns
+    -------
+    ndarray, shape (n, n_terms)
+        Products of the levels, without the column of ones.
+    """
     columns = [np.prod(coded[:, list(term)], axis=1) for term in terms]
     return np.column_stack(columns) if columns else np.empty((len(coded), 0))

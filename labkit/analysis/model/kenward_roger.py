@@ -116,6 +116,7 @@ class FixedEffects:
 
         to_x, twice_to_x = parts(once), parts(twice)
         thrice_x = twice[:p] @ step[:, :p] / s2
+        # P_i and Q_ij of the paper: X' (dV^-1/di) X, and X' V^-1 G_i V^-1 G_j V^-1 X.
         slopes = [-(half @ half.T) for half in to_x] + [-twice[:p, :p]]
         curves = np.empty((k + 1, k + 1, p, p))
         traces = np.empty((k + 1, k + 1))
@@ -130,6 +131,7 @@ class FixedEffects:
         curves[k, k] = thrice_x
         traces[k, k] = _trace_of_squared_inverse(products, at) / s2**2
         sensitivities = np.array([phi @ slope @ phi for slope in slopes])
+        # tr(P G_i P G_j) / 2, expanded so that no matrix as large as the scores is needed.
         information = np.empty((k + 1, k + 1))
         for i in range(k + 1):
             for j in range(k + 1):
@@ -144,6 +146,7 @@ class FixedEffects:
         for i in range(k + 1):
             for j in range(k + 1):
                 correction += spread[i, j] * (curves[i, j] - slopes[i] @ phi @ slopes[j])
+        # The paper's R_ij is missing: V is linear in its variances.
         corrected = phi + 2 * phi @ correction @ phi
         return cls(
             beta=at.beta,

@@ -71,7 +71,21 @@ class Component:
         times: Floats | None = None,
         keep_at_zero: bool = False,
     ) -> Component:
-        """One effect per group, each multiplied by ``times`` (1 unless given)."""
+        """One random effect per group, each multiplied by ``times``.
+
+        Parameters
+        ----------
+        name : str
+            Name of the component in the model.
+        groups : ndarray of str, shape (n_scores,)
+            Group of each score.
+        words : str
+            What the component is called where it is shown.
+        times : ndarray, shape (n_scores,), optional
+            What the effect is multiplied by in each score (a random slope); 1 if not given.
+        keep_at_zero : bool
+            Whether the component counts as present though its variance is estimated as 0.
+        """
         labels, place = np.unique(groups, return_inverse=True)
         return cls(
             name=name,
@@ -126,14 +140,38 @@ class MixedFit:
     """Best linear unbiased predictions, one array per component."""
 
     def variance_of(self, name: str) -> float:
-        """Variance of a component; 0 if it is not in the model."""
+        """Variance of a component; 0 if it is not in the model.
+
+        Parameters
+        ----------
+        name : str
+            As in ``Component.name``.
+
+        Returns
+        -------
+        float
+            In points squared.
+        """
         for component, variance in zip(self.components, self.variances, strict=True):
             if component.name == name:
                 return float(variance)
         return 0.0
 
     def project(self, scores: Floats, fixed: Floats) -> Floats:
-        """Fixed effects that other scores (n, m) would give at the same variances, (p, m)."""
+        """Fixed effects that other scores would give at the same variances.
+
+        Parameters
+        ----------
+        scores : ndarray, shape (n_scores, m)
+            Sets of scores of the same cups, one a column.
+        fixed : ndarray, shape (n_scores, p)
+            The fixed columns of the model that was fitted.
+
+        Returns
+        -------
+        ndarray, shape (p, m)
+            One column of coefficients for each set.
+        """
         p = fixed.shape[1]
         onto = fixed.T @ scores
         start = p
@@ -200,6 +238,7 @@ def fit_mixed(
     Parameters
     ----------
     scores : ndarray, shape (n,)
+        In points.
     fixed : ndarray, shape (n, p)
         Full column rank, more rows than columns.
     components : sequence of Component
@@ -210,6 +249,21 @@ def fit_mixed(
         Ratios of variances to begin at.
     columns : Columns, optional
         Of ``fixed`` and ``components``, if they were put together before.
+
+    Returns
+    -------
+    MixedFit
+        Fixed effects with their small-sample covariance, variances, and what was left out.
+
+    Raises
+    ------
+    ReadingError
+        If the scores leave no noise to judge a difference by.
+
+    References
+    ----------
+    Patterson, H. D. and Thompson, R. (1971). Recovery of inter-block information when block sizes
+    are unequal. Biometrika, 58, 545-554 (from memory).
     """
     columns = columns_of(fixed, components) if columns is None else columns
     products = columns.with_scores(scores)

@@ -146,6 +146,7 @@ def solve(products: CrossProducts, ratios: Floats) -> Solved:
     """Profile fixed effects and residual variance out at given variance ratios."""
     gram, p = products.gram, products.n_fixed
     root = np.sqrt(products.spread(ratios))
+    # Woodbury: H^-1 and |H| from a matrix as large as the random columns of components not at 0.
     used = np.flatnonzero(root)
     weighted = gram
     logdet = 0.0
@@ -164,6 +165,7 @@ def solve(products: CrossProducts, ratios: Floats) -> Solved:
     information = inverse.T @ inverse
     beta = information @ weighted[:p, -1]
     left = products.n_scores - p
+    # An exact fit leaves no squares, and rounding may leave less: the logarithm needs some.
     squares = max(float(weighted[-1, -1] - weighted[:p, -1] @ beta), np.finfo(float).tiny)
     variance = squares / left
     loglik = -0.5 * (
@@ -244,12 +246,14 @@ def fit_reml(products: CrossProducts, *, start: Floats | None = None) -> tuple[S
             return at, False
         gradient, information = _scores_and_information(products, at)
         variances = np.append(at.ratios, 1.0) * at.residual_variance
+        # A component at 0 moves only if the likelihood rises above 0.
         free = (variances > 0) | (gradient > 0)
         step = np.zeros(k + 1)
         step[free] = np.linalg.lstsq(information[np.ix_(free, free)], gradient[free], rcond=None)[0]
         fraction, better = 1.0, None
         while fraction > 1e-4:
             moved = np.maximum(variances + fraction * step, 0.0)
+            # Ratios are to the residual variance: one bad step must not take it to 0.
             moved[-1] = max(moved[-1], variances[-1] / 20)
             moved[:-1][moved[:-1] < 1e-9 * moved[-1]] = 0.0
             trial = solve(products, moved[:-1] / moved[-1])

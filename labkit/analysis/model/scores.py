@@ -141,6 +141,26 @@ def gather_scores(
     What was worked out from the cups of ``beside``, scores of other attributes, serves these too
     if their cups are the same.
 
+    Parameters
+    ----------
+    frame : DataFrame
+        The scores frame: one row a score, joined to its water.
+    attribute : str
+        What was scored.
+    brew_method, scale : str, optional
+        Which to read, where there are several; the most used unless given. They are never pooled.
+    stage : str, optional
+        ``'hot'``, ``'warm'`` or ``'cool'``; the average over the stages scored unless given.
+    without_tasters, without_sessions : sequence of str
+        Left out by choice.
+    beside : sequence of Scores
+        Scores of other attributes of the same coffee.
+
+    Returns
+    -------
+    Scores
+        One row a cup and taster, with notes on what was left aside.
+
     Raises
     ------
     ReadingError
@@ -232,7 +252,20 @@ def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[st
 
 
 def most_used(frame: pd.DataFrame, column: str) -> pd.Series[int]:
-    """Brew methods or scales with their numbers of scores: most first, of equals the newest."""
+    """Brew methods or scales with their numbers of scores: most first, of equals the newest.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A scores frame.
+    column : str
+        ``"brew_method"`` or ``"scale"``.
+
+    Returns
+    -------
+    Series of int
+        Number of scores by name.
+    """
     given = frame.loc[frame["score"].notna()]
     names = given[column].astype(str)
     days = given["tasted_on"] if "tasted_on" in given.columns else pd.Series(0, given.index)

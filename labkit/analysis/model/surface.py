@@ -95,24 +95,68 @@ class Surface:
         return table
 
     def design(self, targets: Any) -> Floats:
-        """Coded model columns for any waters, shape (n, n_coefficients)."""
+        """Coded model columns for any waters.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+
+        Returns
+        -------
+        ndarray, shape (n, n_coefficients)
+            The level (1), then the terms in the order of ``terms``.
+        """
         coded = self.coding.code(as_coordinates(targets))
         return np.column_stack([np.ones(len(coded)), term_matrix(coded, self.terms)])
 
     def mean(self, targets: Any) -> Floats:
-        """Expected score of each water in the average flight, shape (n,)."""
+        """Expected score of each water in the average flight.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            In points.
+        """
         means: Floats = self.design(targets) @ self.coefficients
         return means
 
     def known(self, targets: Any) -> Bools:
-        """Whether each water keeps the coordinates that never varied where they stayed."""
+        """Whether each water keeps the coordinates that never varied where they stayed.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            Where False, the surface has nothing to say.
+        """
         away = np.abs(as_coordinates(targets) - self.model.held)
         fixed = [i for i, name in enumerate(COORDINATES) if name not in self.coding.names]
         limits = np.array([COORDINATE[COORDINATES[i]].settled for i in fixed])
         return np.asarray(np.all(away[:, fixed] <= limits, axis=1))
 
     def within_tasted(self, targets: Any) -> Bools:
-        """Whether each water lies within the ranges tasted."""
+        """Whether each water lies within the ranges tasted.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+            Where False, a mean is extrapolated.
+        """
         coded = self.coding.code(as_coordinates(targets))
         return np.asarray(np.all(np.abs(coded) <= 1 + 1e-9, axis=1) & self.known(targets))
 
@@ -121,9 +165,10 @@ class Surface:
 
         Parameters
         ----------
-        targets : Target, sequence of Target, DataFrame or (n, 3) array
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
         level : float
-            Coverage of the interval.
+            Coverage of the interval, between 0 and 1.
 
         Returns
         -------
@@ -140,7 +185,23 @@ class Surface:
         return pd.concat([to_frame(waters), table], axis=1)
 
     def compare(self, targets: Any, against: Any, *, level: float = 0.95) -> pd.DataFrame:
-        """Differences of expected scores, ``targets`` minus ``against`` (one water or as many)."""
+        """Differences of expected scores, ``targets`` minus ``against``.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+        against : the same kinds
+            One water, or as many as ``targets``.
+        level : float
+            Coverage of the intervals, between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+            One row a water: coordinates, ``difference, se, df, lo, hi`` (points); NaN where one of
+            the two leaves a coordinate that never varied.
+        """
         waters, others = as_coordinates(targets), as_coordinates(against)
         weights = self._weights(waters) - self._weights(others)
         table = self._intervals(weights, level).rename(columns={"mean": "difference"})
@@ -148,17 +209,52 @@ class Surface:
         return pd.concat([to_frame(waters), table], axis=1)
 
     def spread(self, targets: Any, against: Any) -> Floats:
-        """Standard errors of differences between waters, shape (n,): quicker than ``compare``."""
+        """Standard errors of differences between waters: quicker than ``compare``.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+        against : the same kinds
+            One water, or as many as ``targets``.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            In points.
+        """
         weights = self.design(targets) - self.design(against)
         found: Floats = np.einsum("np,pq,nq->n", weights, self.covariance, weights)
         return np.asarray(np.sqrt(found.clip(0)))
 
     def level_at(self, target: Any) -> Contrast:
-        """The expected score of one water in the average flight, and how sure it is."""
+        """The expected score of one water in the average flight, and how sure it is.
+
+        Parameters
+        ----------
+        target : Target, DataFrame or array_like of shape (3,)
+            One water.
+
+        Returns
+        -------
+        Contrast
+            Estimate, standard error (points) and degrees of freedom.
+        """
         return self.fit.effects.contrast(self._weights(as_coordinates(target))[0])
 
     def difference(self, target: Any, against: Any) -> Contrast:
-        """One difference with its standard error and degrees of freedom."""
+        """One difference with its standard error and degrees of freedom.
+
+        Parameters
+        ----------
+        target, against : Target, DataFrame or array_like of shape (3,)
+            One water each.
+
+        Returns
+        -------
+        Contrast
+            ``target`` minus ``against`` (points).
+        """
         weights = self._weights(as_coordinates(target)) - self._weights(as_coordinates(against))
         return self.fit.effects.contrast(weights[0])
 
@@ -170,10 +266,22 @@ class Surface:
         return self.fit.effects.f_test(weights)
 
     def draws(self, n: int, *, rng: np.random.Generator) -> Floats:
-        """Coefficients drawn from the estimate, shape (n, n_coefficients).
+        """Coefficients drawn from the estimate.
 
         A multivariate t with the degrees of freedom of the surface's F test: normal draws left
         out the best level in 8 % of simulated panels of three or four, where 5 % are allowed.
+
+        Parameters
+        ----------
+        n : int
+            Number of draws.
+        rng : numpy.random.Generator
+            The chance that draws them.
+
+        Returns
+        -------
+        ndarray, shape (n, n_coefficients)
+            In the order of ``coefficients``.
         """
         values, vectors = np.linalg.eigh(self.covariance)
         # The symmetric root: any other would turn with the vectors that a processor chooses.
@@ -203,7 +311,23 @@ class Surface:
 
 
 def fit_surface(scores: Scores) -> Surface:
-    """Fit the richest model that the scores can carry."""
+    """Fit the richest model that the scores can carry.
+
+    Parameters
+    ----------
+    scores : Scores
+        As :func:`gather_scores` gives them.
+
+    Returns
+    -------
+    Surface
+        The level alone, if no coordinate was varied enough for more.
+
+    Raises
+    ------
+    ReadingError
+        If too few scores are left beside the flights, or they leave no noise.
+    """
     model = build_model(scores)
     fit = fit_mixed(
         scores.score, model.fixed, model.components, scores.tasters, columns=model.columns

@@ -102,6 +102,16 @@ class PairReading:
         None if it compared other waters, or asked for something else than preference. Not to be
         preferred in more than half of the answers is an answer too; between that and what shows a
         preference nothing is settled.
+
+        Parameters
+        ----------
+        leader, control : Target
+            The water that should win, and the one that it is compared with.
+
+        Returns
+        -------
+        Answer or None
+            None if this test has nothing to say of the two.
         """
         if not isinstance(self.result, Preference) or set(self.targets) != {leader, control}:
             return None
@@ -134,12 +144,28 @@ class PairReading:
 
 
 def scored_only(frame: pd.DataFrame) -> pd.DataFrame:
-    """The scores frame without the marks of discrimination tests, which are no scores."""
+    """The scores frame without the marks of discrimination tests, which are no scores.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A scores frame.
+    """
     return frame[~frame["scale"].astype(str).isin(list(METHODS))]
 
 
 def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
     """Every discrimination test among the opened scores of one coffee, in order of session.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The opened scores of one coffee.
+
+    Returns
+    -------
+    tuple of PairReading
+        Empty if there was no test.
 
     Raises
     ------
@@ -180,7 +206,20 @@ def last_answer(frame: pd.DataFrame, leader: Target, control: Target) -> Answer 
 
 
 def answer_on(frame: pd.DataFrame, recommended: Recommendation) -> Answer | None:
-    """The same of the recommended water against its control."""
+    """What the last test says of the recommended water against its control.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The opened scores of one coffee.
+    recommended : Recommendation
+        The water to confirm, and its control.
+
+    Returns
+    -------
+    Answer or None
+        None if there is no control, or no test compared the two.
+    """
     if recommended.control is None or recommended.is_control:
         return None
     return last_answer(frame, recommended.water, recommended.control)

@@ -303,6 +303,18 @@ def _checked(n: int, correct: int) -> None:
 def difference_test(method: str, correct: int, n: int) -> Discrimination:
     """Exact test that nobody tells the cups apart, one answer per taster.
 
+    Parameters
+    ----------
+    method : str
+        A difference test, such as ``"triangle"``.
+    correct, n : int
+        Right answers, and answers in all.
+
+    Returns
+    -------
+    Discrimination
+        The exact one-sided binomial test, with the share of discriminators and d'.
+
     Raises
     ------
     ReadingError
@@ -405,11 +417,26 @@ def similarity_test(
 ) -> tuple[float, str]:
     """Exact test that fewer than this share of tasters tell the cups apart.
 
+    Parameters
+    ----------
+    method : str
+        A difference test, such as ``"triangle"``.
+    correct, n : int
+        Right answers, and answers in all.
+    discriminators : float
+        Share of tasters, between 0 and 1, that would be too many.
+
     Returns
     -------
     p_value : float
         Chance of so few right answers if the share were just reached.
     sentence : str
+        What that means.
+
+    Raises
+    ------
+    ReadingError
+        If the method is unknown or a figure is impossible.
     """
     chance = method_named(method).chance
     _checked(n, correct)

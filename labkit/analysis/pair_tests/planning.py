@@ -33,7 +33,27 @@ SMALL: Final = 0.5
 
 
 def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
-    """Fewest right answers of ``n`` that beat guessing at this level; None if not even all do."""
+    """Fewest right answers that beat guessing at this level.
+
+    Parameters
+    ----------
+    method : str
+        A difference test, such as ``"triangle"``.
+    n : int
+        Answers in all.
+    alpha : float
+        Level of the exact binomial test.
+
+    Returns
+    -------
+    int or None
+        None if not even all of them would do.
+
+    Raises
+    ------
+    ReadingError
+        If the method is unknown or a figure is impossible.
+    """
     chance = method_named(method).chance
     check_count("n", n)
     check_share("alpha", alpha, "0.05")
@@ -41,7 +61,22 @@ def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
 
 
 def fewest_successes(n: int, chance: float, alpha: float) -> int | None:
-    """Smallest count whose exact upper tail is at most ``alpha``; None if there is none."""
+    """Smallest count whose exact upper tail is at most ``alpha``.
+
+    Parameters
+    ----------
+    n : int
+        Answers in all.
+    chance : float
+        Chance of a right answer by guessing.
+    alpha : float
+        Level of the test.
+
+    Returns
+    -------
+    int or None
+        None if not even ``n`` would do.
+    """
     needed = int(critical_counts(np.array([n]), chance, alpha)[0])
     return needed if needed <= n else None
 
@@ -93,10 +128,32 @@ def answers_needed(
     alpha: float = 0.05,
     wanted: float = ENOUGH,
 ) -> tuple[int, int] | None:
-    """Fewest answers with the wanted power, and the right ones it takes; None above 5000.
+    """Fewest answers with the wanted power, and the right ones it takes.
 
     The first number of answers that reaches the wanted power is given, as in the tables of
     ISO 4120 and ISO 10399; with a few answers more it may dip just below again.
+
+    Parameters
+    ----------
+    method : str
+        A difference test, such as ``"triangle"``.
+    dprime, discriminators : float, optional
+        The true difference: as d', or as the share (0 to 1) that tells the cups apart. One of the
+        two.
+    alpha : float
+        Level of the test.
+    wanted : float
+        Power to reach, between 0 and 1.
+
+    Returns
+    -------
+    tuple of int or None
+        Answers, and how many of them must be right; None above 5000 answers.
+
+    Raises
+    ------
+    ReadingError
+        If the method is unknown or a figure is impossible.
     """
     share = _share_of_right(method, dprime, discriminators)
     chance = method_named(method).chance
@@ -118,11 +175,27 @@ def plan_discrimination(
 ) -> pd.DataFrame:
     """What each method offers to a panel of this size.
 
+    Parameters
+    ----------
+    tasters : int
+        How many taste.
+    dprime : float
+        True difference that the test should see, as d'.
+    answers_each : int
+        Sets that each of them answers.
+    alpha : float
+        Level of the test.
+
     Returns
     -------
     DataFrame
         ``method, answers, cups, right_needed, chance_to_see, answers_for_80, sentence``, the most
         promising first. ``right_needed`` is missing if not even all right answers would do.
+
+    Raises
+    ------
+    ReadingError
+        If a count or a figure is impossible.
     """
     check_count("tasters", tasters)
     check_count("answers_each", answers_each)
@@ -153,6 +226,27 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
 
     A paired preference counts each taster once, a confirming one each pair; both are foreseen for
     three in four preferring the same water, the others for a difference of ``dprime``.
+
+    Parameters
+    ----------
+    method : str
+        Any method that is served: a difference test, a paired or a confirming preference.
+    tasters : int
+        How many taste.
+    answers_each : int
+        Sets or pairs that each of them answers.
+    dprime : float
+        True difference that a difference test should see, as d'.
+
+    Returns
+    -------
+    str
+        One or two sentences.
+
+    Raises
+    ------
+    ReadingError
+        If the method is unknown or a count is impossible.
     """
     if method in METHODS:
         table = plan_discrimination(tasters, dprime=dprime, answers_each=answers_each)

@@ -114,9 +114,28 @@ def paired_preference(
 
 
 def fewest_preferring(n: int, alpha: float = 0.05, *, first_named: bool = False) -> int | None:
-    """Fewest answers for one water of ``n`` that show a preference; None if not even all do.
+    """Fewest answers for one water that show a preference.
 
     Two-sided, or one-sided where the water that should win was named before the test.
+
+    Parameters
+    ----------
+    n : int
+        Answers in all.
+    alpha : float
+        Level of the exact binomial test.
+    first_named : bool
+        Whether the water that should win was named before the test.
+
+    Returns
+    -------
+    int or None
+        None if not even all of them would show it.
+
+    Raises
+    ------
+    ReadingError
+        If a figure is impossible.
     """
     check_count("n", n)
     check_share("alpha", alpha, "0.05")

@@ -90,7 +90,13 @@ class Balance:
 
 
 def right_questions(frame: pd.DataFrame) -> list[str]:
-    """Just-about-right attributes of a scores frame, those about acidity first."""
+    """Just-about-right attributes of a scores frame, those about acidity first.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A scores frame.
+    """
     middle = [name for name, scale in SCALES.items() if scale.middle_is_best]
     asked = attributes_of(frame[frame["scale"].astype(str).isin(middle)]) if len(frame) else []
     return sorted(asked, key=lambda name: "acid" not in name.lower())

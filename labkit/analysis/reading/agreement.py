@@ -58,7 +58,17 @@ class IntraclassCorrelations:
 
 
 def intraclass_correlations(table: Floats) -> IntraclassCorrelations:
-    """Coefficients of a complete table, shape (n_waters, n_tasters).
+    """Coefficients of agreement of a complete table.
+
+    Parameters
+    ----------
+    table : ndarray, shape (n_waters, n_tasters)
+        Mean scores in points, without holes.
+
+    Returns
+    -------
+    IntraclassCorrelations
+        One-way and two-way coefficients, of one taster and of the panel's mean.
 
     Raises
     ------
@@ -138,7 +148,18 @@ class Concordance:
 
 
 def kendall_w(table: Floats) -> Concordance:
-    """Concordance of a complete table, shape (n_waters, n_tasters), ranked within each column.
+    """Concordance of a complete table, ranked within each column.
+
+    Parameters
+    ----------
+    table : ndarray, shape (n_waters, n_tasters)
+        Scores or ranks, without holes.
+
+    Returns
+    -------
+    Concordance
+        W from 0 to 1, corrected for ties, and its p-value; NaN with fewer than two waters or
+        tasters, or if every taster put all waters alike.
 
     References
     ----------
@@ -217,7 +238,20 @@ class Cells:
 
     @classmethod
     def of(cls, tasters: ArrayLike, waters: ArrayLike, scores: ArrayLike) -> Cells:
-        """Cells of one score per row, given who, which water and how much."""
+        """Cells of one score per row, given who, which water and how much.
+
+        Parameters
+        ----------
+        tasters, waters : array_like of str, shape (n_scores,)
+            Who scored, and which water.
+        scores : array_like of float, shape (n_scores,)
+            Points on the scale.
+
+        Returns
+        -------
+        Cells
+            One row a taster, one column a water, both in alphabetical order.
+        """
         people, row = np.unique(np.asarray(tasters, dtype=str), return_inverse=True)
         labels, column = np.unique(np.asarray(waters, dtype=str), return_inverse=True)
         value = np.asarray(scores, dtype=np.float64)

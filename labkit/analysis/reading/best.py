@@ -161,9 +161,10 @@ def level_point(
     ----------
     terms : sequence of Term
         Beside the level.
-    coefficients : array-like
-        One per term.
+    coefficients : array_like, shape (n_terms,)
+        One per term, in coded units.
     n_factors : int
+        Coordinates that vary.
 
     Returns
     -------

@@ -65,7 +65,25 @@ class Reading:
     """What was left out, put together or simplified, one sentence each."""
 
     def predict(self, targets: Any, *, level: float = 0.95) -> pd.DataFrame:
-        """Expected scores: coordinates, ``mean, se, df, lo, hi``, ``within_tasted``."""
+        """Expected scores of any waters in the average flight.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+        level : float
+            Coverage of the intervals, between 0 and 1.
+
+        Returns
+        -------
+        DataFrame
+            One row a water: coordinates, ``mean, se, df, lo, hi`` (points), ``within_tasted``.
+
+        Raises
+        ------
+        ReadingError
+            If the scores gave no surface.
+        """
         if self.surface is None:
             raise ReadingError(f"there is no surface to predict from: {self.verdict.text}")
         return self.surface.predict(targets, level=level)
@@ -301,7 +319,32 @@ def read_attributes(
     rng: np.random.Generator | None = None,
     **choices: Any,
 ) -> AttributeReadings:
-    """Read several attributes (all that were scored unless named); choices as `read_coffee`."""
+    """Read several attributes (all that were scored unless named); choices as `read_coffee`.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The opened scores of one coffee.
+    attributes : sequence of str, optional
+        Which to read; all that were scored if not given.
+    feasible : Region, targets or (n, 3) array, optional
+        Waters that can be made; anything within the ranges tasted unless given.
+    rng : numpy.random.Generator, optional
+        For the draws behind the best region; a fixed seed unless given.
+    **choices : Any
+        Further choices, as :func:`gather_scores` takes them.
+
+    Returns
+    -------
+    AttributeReadings
+        A reading of each attribute, a table of all with p-values adjusted together (Benjamini and
+        Hochberg), and why the others could not be read.
+
+    References
+    ----------
+    Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate. J. R. Stat. Soc. B,
+    57, 289-300 (from memory).
+    """
     gathered: list[Scores] = []
     readings: dict[str, Reading] = {}
     unread: dict[str, str] = {}
@@ -373,11 +416,27 @@ def leaving_out(
 ) -> pd.DataFrame:
     """What leaving tasters or sessions out would change: the reading with all and without them.
 
+    Parameters
+    ----------
+    frame : DataFrame
+        The opened scores of one coffee.
+    tasters, sessions : sequence of str
+        Names to leave out.
+    attribute : str
+        What was scored.
+    **choices : Any
+        Further choices, as :func:`read_coffee` takes them.
+
     Returns
     -------
     DataFrame
         Two rows: ``who, n_scores, verdict, p, best_mean`` and the best level of each factor with
         its interval, as in ``AttributeReadings.table``.
+
+    Raises
+    ------
+    ReadingError
+        If the scores cannot be read.
     """
     rows = []
     left_out = ", ".join([*tasters, *sessions])
@@ -395,7 +454,13 @@ def leaving_out(
 
 
 def in_words(row: Mapping[Any, Any]) -> str:
-    """A row of `leaving_out` in words: who was read, and what was found."""
+    """A row of `leaving_out` in words: who was read, and what was found.
+
+    Parameters
+    ----------
+    row : mapping
+        One row of the table, as a mapping of column to value.
+    """
     found = []
     for name, label, digits in (
         ("mg_share", "Mg share", 2),

@@ -38,7 +38,19 @@ class OrdinalCheck:
 
 
 def ordinal_check(surface: Surface) -> OrdinalCheck:
-    """Refit with statsmodels' ``OrderedModel`` (probit), tasters and flights as fixed effects."""
+    """Refit with statsmodels' ``OrderedModel`` (probit), tasters and flights as fixed effects.
+
+    Parameters
+    ----------
+    surface : Surface
+        The fitted surface, with its scores.
+
+    Returns
+    -------
+    OrdinalCheck
+        How far the best water moves (coded units) and what that means; nothing to compare if there
+        are too few or too many different scores.
+    """
     scores = surface.scores
     levels, codes = np.unique(scores.score, return_inverse=True)
     if not surface.terms or not 2 < len(levels) <= MOST_LEVELS:

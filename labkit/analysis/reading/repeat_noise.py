@@ -65,12 +65,35 @@ class RepeatNoise:
         return cls(variance=variance, df=np.minimum(weight + freedom, freedom.sum()))
 
     def discrimination(self, row: int, cells: Cells) -> tuple[float, float]:
-        """F of one taster's scores between waters over the noise, and its p-value."""
+        """F of one taster's scores between waters over the noise, and its p-value.
+
+        Parameters
+        ----------
+        row : int
+            The taster's row in ``cells``.
+        cells : Cells
+            The means of all tasters.
+
+        Returns
+        -------
+        f : float
+            Spread between the waters over the taster's repeat noise.
+        p_value : float
+            Chance of such an F if the taster told no water apart.
+        """
         scored = cells.count[row] > 0
         return self._spread(row, cells.mean[row, scored], 1 / cells.count[row, scored])
 
     def departure(self, row: int, cells: Cells) -> float:
-        """p-value of 'this taster answers to the waters as the mean of the others does'."""
+        """p-value of 'this taster answers to the waters as the mean of the others does'.
+
+        Parameters
+        ----------
+        row : int
+            The taster's row in ``cells``.
+        cells : Cells
+            The means of all tasters.
+        """
         others, counts = np.delete(cells.mean, row, axis=0), np.delete(cells.count, row, axis=0)
         known = (cells.count[row] > 0) & (counts > 0).any(axis=0)
         rest = np.nanmean(others[:, known], axis=0) if known.any() else np.empty(0)

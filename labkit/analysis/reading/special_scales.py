@@ -63,6 +63,11 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
         side, over all waters, given only where a side holds 20 % or more, its interval only with
         two tasters or more; ``net_effect`` is the drop times the share. No mean of the answers is
         ever given.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing, or a score is not 1 to 5.
     """
     _columns(answers, ("taster", "water", "score"))
     answers = answers[~blanks(answers["score"])]
@@ -106,6 +111,13 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
 
 def with_liking(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
     """A just-about-right question out of a scores frame, ``overall`` beside it as ``liking``.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A scores frame.
+    attribute : str
+        The question, such as ``"acidity"``.
 
     Returns
     -------
@@ -187,10 +199,33 @@ class CheckedTerms:
 
 
 def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> CheckedTerms:
-    """Analyse ticks; ``taster, water, term, ticked`` (bool), each taster on each water.
+    """Analyse ticks, each taster on each water.
 
     Tasters who missed a water are left out of that term's test. A tick that is missing is not
     evidence of absence.
+
+    Parameters
+    ----------
+    answers : DataFrame
+        One row an answer: ``taster, water, term, ticked`` (bool).
+    rng : numpy.random.Generator
+        For the shuffles behind Cochran's Q, where there are few tasters.
+
+    Returns
+    -------
+    CheckedTerms
+        Shares with Wilson intervals, Cochran's Q of each term, McNemar's test of each pair.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing or all answers are blank.
+
+    References
+    ----------
+    Cochran, W. G. (1950). The comparison of percentages in matched samples. Biometrika, 37,
+    256-266; McNemar, Q. (1947). Note on the sampling error of the difference between correlated
+    proportions or percentages. Psychometrika, 12, 153-157 (both from memory).
     """
     _columns(answers, ("taster", "water", "term", "ticked"))
     ticked = yes_or_no(answers["ticked"])
@@ -304,7 +339,24 @@ class RankTest:
 
 
 def rank_test(ranks: pd.DataFrame, *, rng: np.random.Generator) -> RankTest:
-    """Test ranks given by tasters, ``taster, water, rank`` (1 = first place, ties averaged).
+    """Test ranks given by tasters.
+
+    Parameters
+    ----------
+    ranks : DataFrame
+        One row a rank: ``taster, water, rank`` (1 = first place, ties averaged).
+    rng : numpy.random.Generator
+        For the shuffles, where there are few tasters.
+
+    Returns
+    -------
+    RankTest
+        Friedman's test of a complete table, Skillings and Mack's of one with holes.
+
+    Raises
+    ------
+    ReadingError
+        If columns are missing, a rank is no number, or there are too few tasters or waters.
 
     References
     ----------

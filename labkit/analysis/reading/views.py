@@ -38,6 +38,7 @@ def curve(
     Parameters
     ----------
     surface : Surface
+        The fitted surface.
     factor : str
         A coordinate that varied.
     at : Target, optional
@@ -90,6 +91,11 @@ def taster_curves(surface: Surface, factor: str, *, at: Any = None, n: int = 21)
 
 def cup_points(surface: Surface) -> pd.DataFrame:
     """Scores as points to lie over a curve: one row a score.
+
+    Parameters
+    ----------
+    surface : Surface
+        The fitted surface, with its scores.
 
     Returns
     -------

@@ -81,6 +81,7 @@ def knowledge_gradient(
         mean=posterior.mean[contenders],
         lead=np.array([column[int(place)] for place in contenders]),
         may_propose=candidates < posterior.n_allowed,
+        # A Sobol point may be 0, whose normal quantile is minus infinity.
         futures=norm.ppf(qmc.Sobol(k, rng=rng).random(N_FUTURES) * (1 - 1e-9) + 5e-10),
     )
     chosen, _ = greedy(
@@ -130,6 +131,7 @@ def _greedy(
         gains.append(value - worth)
         worth = value
         means += future[:, None] * effect[best, lead]
+        # What one more cup leaves unknown does not depend on its score, so it is known beforehand.
         told = joint[:, best] + joint[:, n]
         joint -= np.outer(told, told) / spread[best]
     return chosen, gains

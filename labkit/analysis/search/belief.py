@@ -131,7 +131,7 @@ def believe(
     region : Region, optional
         Where to search; the usual ranges unless given.
     attribute, brew_method : str, optional
-        As for :func:`labkit.analysis.model.scores.gather_scores`.
+        As for :func:`labkit.analysis.gather_scores`.
     n_tasters : int, optional
         Who will come; as many as have scored so far unless given.
     control : Target, optional

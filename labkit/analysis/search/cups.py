@@ -115,6 +115,13 @@ def no_cups(n_tasters: int, scale: Scale) -> Cups:
 def rising_scale(name: str, scale: Scale | None = None) -> Scale:
     """The scale of that name, or the one given, if more is better on it.
 
+    Parameters
+    ----------
+    name : str
+        Name of one of ``labkit.tasting.SCALES``.
+    scale : Scale, optional
+        Taken instead of the one of that name.
+
     Raises
     ------
     ReadingError

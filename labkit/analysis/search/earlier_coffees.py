@@ -167,7 +167,7 @@ def head_start(
     about : DataFrame, optional
         ``client, coffee`` and any of ``origin, process, roast_level``.
     attribute, brew_method : str, optional
-        As for :func:`labkit.analysis.model.scores.gather_scores`.
+        As for :func:`labkit.analysis.gather_scores`.
 
     Notes
     -----

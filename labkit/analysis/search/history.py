@@ -16,7 +16,7 @@ def flight_history(scores: Scores) -> pd.DataFrame:
     Parameters
     ----------
     scores : Scores
-        Of one attribute, of :func:`labkit.analysis.model.scores.gather_scores`.
+        Of one attribute, of :func:`labkit.analysis.gather_scores`.
 
     Returns
     -------

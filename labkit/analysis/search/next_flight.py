@@ -133,7 +133,29 @@ class Suggestion:
         base: Water = PURE_WATER,
         pipette_ml: float = 0.1,
     ) -> tuple[Mixing, ...]:
-        """What to pour for each cup, in the same order; raises ``DosingError`` if one cannot be."""
+        """What to pour for each cup, in the same order.
+
+        Parameters
+        ----------
+        concentrates : sequence of Concentrate
+            The bottles at hand.
+        volume_ml : float
+            Finished volume of each jug (mL).
+        base : Water
+            What the doses go into.
+        pipette_ml : float
+            Step of the pipette (mL).
+
+        Returns
+        -------
+        tuple of Mixing
+            One for each of ``cups``.
+
+        Raises
+        ------
+        DosingError
+            If a water cannot be made from these bottles.
+        """
         return tuple(
             mix(cup.target, concentrates, volume_ml=volume_ml, base=base, pipette_ml=pipette_ml)
             for cup in self.cups
@@ -224,7 +246,7 @@ def suggest_flight(
     include : targets
         Waters that shall be in the flight in any case, also outside the region.
     attribute, brew_method, n_tasters, control, scale, head_start : optional
-        As for :func:`labkit.analysis.search.belief.believe`.
+        As for :func:`labkit.analysis.believe`.
 
     Raises
     ------

@@ -49,7 +49,15 @@ class PlanCurves:
     def cups_needed(self, loss: float) -> pd.DataFrame:
         """For each path, panel size and number of cups: cups until the mean loss is that low.
 
-        Columns ``path, n_tasters, cups, n_cups``; NaN where it was never reached.
+        Parameters
+        ----------
+        loss : float
+            Points that may be given away against the best water.
+
+        Returns
+        -------
+        DataFrame
+            Columns ``path, n_tasters, cups, n_cups``; ``n_cups`` is NaN where it was never reached.
         """
         keys = ["path", "n_tasters", "cups"]
         reached = self.frame[self.frame["loss"] <= loss].groupby(keys)["n_cups"].min()
@@ -76,6 +84,18 @@ class PlanCurves:
 
 def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
     """The usual noise with this panel's own repeat noise, on the scale of its scores.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The opened scores of one coffee.
+    attribute : str
+        What was scored.
+
+    Returns
+    -------
+    PanelNoise
+        In points of the scale that was used.
 
     Raises
     ------

@@ -101,6 +101,7 @@ def posterior_of(
     recipes = np.vstack([allowed, more[~may]])
     mean = np.concatenate([mean, expected(recipes[len(rough) :])])
     told = draws(recipes).astype(float)
+    # The mean of the draws strays by chance from what is expected: they lend their spread only.
     told += mean - told.mean(axis=0)
     return Posterior(
         recipes=recipes, n_allowed=len(allowed), mean=mean, draws=told.astype(np.float32)

@@ -201,6 +201,7 @@ def weigh(cups: Cups, library: Shapes, odds: Floats | None = None) -> ShapeAvera
         else:
             logs.append(np.full((1, 1), base, dtype=np.float32))
         whiten.append(inverse)
+    # Taken off before exp, which would overflow.
     highest = max(float(log.max()) for log in logs)
     weights = [np.exp(log - np.float32(highest)) for log in logs]
     total = sum(float(weight.sum(dtype=float)) for weight in weights)

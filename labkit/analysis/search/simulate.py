@@ -99,7 +99,18 @@ class PanelNoise:
     """Every later cup is scored this much lower than the one before."""
 
     def times(self, factor: float) -> Self:
-        """The same noise, everything that is in points multiplied by `factor`."""
+        """The same noise, everything that is in points multiplied by `factor`.
+
+        Parameters
+        ----------
+        factor : float
+            Above 0, such as how many points of one scale are worth one of another.
+
+        Returns
+        -------
+        PanelNoise
+            Shifts, sensitivities and spreads, which are not in points, stay.
+        """
         of_shape = ("sensitivity_sd", "shift_sd", "repeat_spread")
         in_points = [one.name for one in fields(self) if one.name not in of_shape]
         return replace(self, **{name: factor * getattr(self, name) for name in in_points})
@@ -209,7 +220,18 @@ class SimulatedPanel:
         )
 
     def expected(self, targets: object) -> Floats:
-        """What the panel's mean would be over endless repeats of each target, shape (n,)."""
+        """What the panel's mean would be over endless repeats of each target.
+
+        Parameters
+        ----------
+        targets : Target, sequence of Target, DataFrame or array_like of shape (n, 3)
+            The waters.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            In points.
+        """
         waters = as_coordinates(targets)
         heard = [
             taster.level + taster.sensitivity * self.surface(waters - taster.shift)

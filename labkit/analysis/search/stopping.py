@@ -162,7 +162,7 @@ def stop_or_taste(
     rng : numpy.random.Generator, optional
         A stated seed unless given.
     attribute, brew_method, control, scale : optional
-        As for :func:`labkit.analysis.search.belief.believe`.
+        As for :func:`labkit.analysis.believe`.
     served_as : str
         How the coffee is served to guests: "cupping", "filter" or "espresso".
     tests : DataFrame, optional

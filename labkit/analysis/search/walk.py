@@ -87,7 +87,7 @@ def classical_walk(
     start : Target, optional
         Where to begin; an even ratio at moderate hardness and alkalinity unless given.
     attribute, brew_method, scale, rng : optional
-        As for :func:`labkit.analysis.search.belief.believe`.
+        As for :func:`labkit.analysis.believe`.
 
     Raises
     ------

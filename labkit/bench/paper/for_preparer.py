@@ -44,10 +44,16 @@ def bench_sheet(
 
     Parameters
     ----------
-    opened_flights, concentrates, jug_volume_ml, pipette_ml
-        As in :func:`labkit.tasting.bench_plan`; flights that the preparer opened.
+    opened_flights : sequence of OpenedFlight
+        Flights of one session that the preparer opened.
+    concentrates : sequence of Concentrate
+        The bottles at hand, each under its own name.
+    jug_volume_ml : float
+        Finished volume of each jug (mL).
     start : StartWater, optional
         What the doses go into, under its name; pure water if not given.
+    pipette_ml : float
+        Step to which doses are rounded (mL).
     lab_book : str
         Name of the lab book, for the footer.
 

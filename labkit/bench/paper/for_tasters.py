@@ -88,6 +88,15 @@ def score_sheets(
 def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: str = "") -> Sheet:
     """Which code stands where: a row for each seat, cups in the order they are tasted.
 
+    Parameters
+    ----------
+    plan : CupPlan
+        The session's plan.
+    flights : sequence of int, optional
+        Which flights, a page each; all if not given.
+    lab_book : str
+        Name of the lab book, for the footer.
+
     Raises
     ------
     SheetError

@@ -60,8 +60,24 @@ def card_files(
 
     Parameters
     ----------
-    recipes, name, made_for, base_name, kits, tds_factor, differs, known, lab_book
-        As in :func:`labkit.bench.recipe_card`.
+    recipes : sequence of Recipe
+        One water in one volume or several.
+    name : str
+        What to call the water.
+    made_for : str
+        Coffee, client or machine it is for.
+    base_name : str
+        What the base water is called there; pure or base water if not given.
+    kits : sequence of DropKit, optional
+        The drop kits at that place; one of 1 °dH a drop if not given.
+    tds_factor : float, optional
+        Factor of a meter that shows dissolved solids (mg/L per µS/cm), from its manual.
+    differs : sequence of str
+        How this water differs from the one that was tasted, in sentences.
+    known : sequence of str
+        What the scores tell of this water and what they do not, in sentences.
+    lab_book : str
+        Name of the lab book, for the footer.
 
     Returns
     -------
@@ -120,6 +136,16 @@ def card_files(
 
 def read_card_json(text: str) -> pd.DataFrame:
     """The table back from the JSON of a card.
+
+    Parameters
+    ----------
+    text : str
+        What the file holds.
+
+    Returns
+    -------
+    DataFrame
+        The columns of a card's table; numbers are float.
 
     Raises
     ------

@@ -94,7 +94,17 @@ class LabelPaper:
         gap_x_mm: float = 0.0,
         gap_y_mm: float = 0.0,
     ) -> LabelPaper:
-        """Labels in the middle of the sheet, with the same gap between all."""
+        """Labels in the middle of the sheet, with the same gap between all.
+
+        Parameters
+        ----------
+        columns, rows : int
+            Labels across and down the sheet.
+        label_width_mm, label_height_mm : float
+            Size of a label (mm).
+        gap_x_mm, gap_y_mm : float
+            Between labels, across and down (mm).
+        """
         pitch_x_mm, pitch_y_mm = label_width_mm + gap_x_mm, label_height_mm + gap_y_mm
         return cls(
             columns=columns,
@@ -121,7 +131,20 @@ class LabelPaper:
         )
 
     def place(self, index: int) -> tuple[int, float, float]:
-        """Sheet, left and top edge (mm) of a label, counted from 0 along the rows."""
+        """Where a label lies.
+
+        Parameters
+        ----------
+        index : int
+            Number of the label, counted from 0 along the rows.
+
+        Returns
+        -------
+        sheet : int
+            Counted from 0.
+        left_mm, top_mm : float
+            Its edges from those of the sheet (mm).
+        """
         sheet, on_sheet = divmod(index, self.n_labels)
         row, column = divmod(on_sheet, self.columns)
         left = self.left_mm + column * self.pitch_x_mm

@@ -36,7 +36,18 @@ class Sheet:
         )
 
     def save(self, path: str | Path) -> Path:
-        """Write the page to a file and say where it is; folders are made as needed."""
+        """Write the page to a file.
+
+        Parameters
+        ----------
+        path : str or path
+            The file to write; one of that name is replaced.
+
+        Returns
+        -------
+        Path
+            The file written; folders are made as needed.
+        """
         file = Path(path)
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_text(self.html, encoding="utf-8")

@@ -113,8 +113,12 @@ def sweep_doses(
         The waters to try.
     concentrates : sequence of Concentrate
         The bottles at hand.
-    volume_ml, base, pipette_ml
-        As in :func:`labkit.water.mix`.
+    volume_ml : float
+        Finished volume of each water (mL).
+    base : Water
+        What the doses go into.
+    pipette_ml : float
+        Step to which doses are rounded (mL).
 
     Raises
     ------

@@ -87,7 +87,18 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
 
 
 def across_picture(across: Across) -> str:
-    """The same as a picture within the page; a sentence if there is no coffee."""
+    """The same as a picture within the page; a sentence if there is no coffee.
+
+    Parameters
+    ----------
+    across : Across
+        The coffees, drawn in its order from the top.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     if not across.readings:
         return "<p>No coffee is left by this choice.</p>"
     return page_picture(plot_across(across)[0], "Best water of each coffee, with intervals")
@@ -149,7 +160,7 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     one : OneWater
-        Of :func:`labkit.analysis.across.shared_tank.one_water`.
+        Of :func:`labkit.analysis.one_water`.
     ax : Axes, optional
         Where to draw.
     """
@@ -188,5 +199,16 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
 
 
 def losses_picture(one: OneWater) -> str:
-    """The same as a picture within the page."""
+    """The same as a picture within the page.
+
+    Parameters
+    ----------
+    one : OneWater
+        As for :func:`plot_losses`.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     return page_picture(plot_losses(one), "What each coffee loses by one water for all")

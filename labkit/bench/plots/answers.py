@@ -52,7 +52,7 @@ def plot_answers(test: PairReading, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     test : PairReading
-        As from :func:`labkit.analysis.pair_tests.answers.read_tests`.
+        As from :func:`labkit.analysis.read_tests`.
     ax : Axes, optional
         Where to draw.
 
@@ -210,7 +210,7 @@ def plot_checked(found: CheckedTerms, *, title: str = "", ax: Axes | None = None
     Parameters
     ----------
     found : CheckedTerms
-        As from :func:`labkit.analysis.reading.special_scales.check_all_that_apply`.
+        As from :func:`labkit.analysis.check_all_that_apply`.
     title : str
         The coffee's name, to head the picture.
     ax : Axes, optional

@@ -37,6 +37,16 @@ _SIDES: Final[dict[str, dict[str, Any]]] = {
 def plot_words(found: WordReadings) -> list[Axes]:
     """For every word the share of cups at the lowest and the highest level of each coordinate.
 
+    Parameters
+    ----------
+    found : WordReadings
+        The words as read.
+
+    Returns
+    -------
+    list of Axes
+        One for each coordinate.
+
     Raises
     ------
     ReadingError
@@ -92,7 +102,7 @@ def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     found : Balance
-        Of :func:`labkit.analysis.reading.acidity_balance.balance_acidity`.
+        Of :func:`labkit.analysis.balance_acidity`.
     ax : Axes, optional
         Where to draw.
     """
@@ -148,12 +158,34 @@ def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
 
 
 def words_picture(found: WordReadings) -> str:
-    """The words as a picture within the page; empty if none could be read."""
+    """The words as a picture within the page; empty if none could be read.
+
+    Parameters
+    ----------
+    found : WordReadings
+        As for :func:`plot_words`.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     if not (found.words["factor"] != "").any():
         return ""
     return page_picture(plot_words(found)[0], "Share of cups with each word against each mineral")
 
 
 def balance_picture(found: Balance) -> str:
-    """The balance as a picture within the page."""
+    """The balance as a picture within the page.
+
+    Parameters
+    ----------
+    found : Balance
+        As for :func:`plot_balance`.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
     return page_picture(plot_balance(found), "Acidity too sharp and too flat against alkalinity")

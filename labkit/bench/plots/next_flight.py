@@ -54,7 +54,15 @@ def plot_next(
 
 
 def next_picture(suggestion: Suggestion, reading: Reading | None = None) -> str:
-    """The picture of :func:`plot_next` within the page, as HTML."""
+    """The picture of :func:`plot_next` within the page, as HTML.
+
+    Parameters
+    ----------
+    suggestion : Suggestion
+        What :func:`labkit.analysis.suggest_flight` proposes.
+    reading : Reading, optional
+        What the scores so far say; none before the first flight.
+    """
     return page_picture(plot_next(suggestion, reading), "Waters to taste next")
 
 

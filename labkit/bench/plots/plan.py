@@ -16,7 +16,7 @@ def plot_plan(curves: PlanCurves, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     curves : PlanCurves
-        What :func:`labkit.analysis.search.planning.plan_curves` simulated.
+        What :func:`labkit.analysis.plan_curves` simulated.
     ax : Axes, optional
         Where to draw.
     """
@@ -65,5 +65,11 @@ def plot_plan(curves: PlanCurves, *, ax: Axes | None = None) -> Axes:
 
 
 def plan_picture(curves: PlanCurves) -> str:
-    """The picture of :func:`plot_plan` within the page, as HTML."""
+    """The picture of :func:`plot_plan` within the page, as HTML.
+
+    Parameters
+    ----------
+    curves : PlanCurves
+        What :func:`labkit.analysis.plan_curves` simulated.
+    """
     return page_picture(plot_plan(curves), "Points expected to be given away, by flights tasted")

@@ -166,6 +166,15 @@ def _score_caption(reading: Reading, factor: str) -> str:
 def plot_tasters(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = None) -> Axes:
     """Each taster's scores against one factor, the panel's mean among them.
 
+    Parameters
+    ----------
+    reading : Reading
+        The scores as read.
+    factor : str
+        One of ``labkit.water.COORDINATES``.
+    ax : Axes, optional
+        Where to draw.
+
     Raises
     ------
     ReadingError

@@ -68,7 +68,18 @@ def original(cell: str) -> str:
 
 
 def frame_csv(frame: pd.DataFrame) -> str:
-    """Write a frame as CSV without its index, text cells as :func:`neutral` gives them."""
+    """Write a frame as CSV without its index, text cells as :func:`neutral` gives them.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Any table.
+
+    Returns
+    -------
+    str
+        CSV.
+    """
     words = frame.select_dtypes(exclude=["number", "bool", "datetime", "datetimetz"])
     return frame.assign(**words.map(neutral)).rename(columns=neutral).to_csv(index=False)
 

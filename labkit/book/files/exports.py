@@ -58,10 +58,26 @@ class Exports(Frames, Scores):
         session: str | None = None,
         overwrite: bool = False,
     ) -> Path:
-        """Write scores to a CSV file: tidy (one row a score) or wide (one row a cup).
+        """Write scores to a CSV file.
 
         Cells that a spreadsheet would run as a formula get an apostrophe before them. Both shapes
         can be imported again.
+
+        Parameters
+        ----------
+        path : str or path
+            The file to write.
+        shape : {"tidy", "wide"}
+            One row a score, or one row a cup.
+        client, coffee, session : str, optional
+            Only these; all if none is given.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+
+        Returns
+        -------
+        Path
+            The file written.
 
         Raises
         ------
@@ -81,6 +97,20 @@ class Exports(Frames, Scores):
 
         A corrected or cleared score is there too, with who entered it, when and from where;
         ``is_current`` marks the one that counts: the last that the lab book took, if not cleared.
+
+        Parameters
+        ----------
+        path : str or path
+            The file to write.
+        session : str
+            Name of the session.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+
+        Returns
+        -------
+        Path
+            The file written.
 
         Raises
         ------
@@ -107,6 +137,20 @@ class Exports(Frames, Scores):
 
         It has a row for each cup of each taster in the flights that take scores, in the order on
         their sheets, and an empty column for each attribute. It knows codes, not waters.
+
+        Parameters
+        ----------
+        path : str or path
+            The file to write.
+        session : str
+            Name of the session.
+        overwrite : bool
+            Whether a file of that name may be replaced.
+
+        Returns
+        -------
+        Path
+            The file written.
 
         Raises
         ------

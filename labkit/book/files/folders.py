@@ -93,6 +93,10 @@ def import_folder(
 
     Parameters
     ----------
+    folder : str or path
+        Where the CSV files lie.
+    where : str or path
+        The new lab book: a path or an SQLAlchemy URL.
     further_facts : mapping of str to str
         What the new book shall say of itself besides.
 

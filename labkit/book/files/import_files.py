@@ -68,7 +68,13 @@ class ImportPreview:
     """Columns that the lab book has no place for, as they are named; nothing of them is taken."""
 
     def count(self, verdict: Verdict) -> int:
-        """How many rows have a verdict."""
+        """How many rows have a verdict.
+
+        Parameters
+        ----------
+        verdict : {"new", "correction", "already there", "refused"}
+            What was found of a row.
+        """
         return sum(row.verdict == verdict for row in self.rows)
 
     @property

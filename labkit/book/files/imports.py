@@ -50,9 +50,17 @@ class Imports(Part):
 
         Parameters
         ----------
+        path : str or path
+            The file: .csv or .xlsx.
+        session : str
+            Name of the session.
         with_corrections : bool
             Whether a score that differs from the book's corrects it (the earlier value stays in
             the history); without it such rows are refused.
+        source : {"paper", "import", "sheet", "lead"}
+            How the scores came about.
+        entered_by : str
+            Who typed them.
 
         Raises
         ------
@@ -100,6 +108,8 @@ class Imports(Part):
 
         Parameters
         ----------
+        preview : ImportPreview
+            What :meth:`preview_import` found.
         take : {"all or none", "good rows"}
             Whether one refused row stops the import, or is left out.
 

@@ -21,6 +21,11 @@ class People(Renaming):
     def add_client(self, name: str) -> Client:
         """Add a client.
 
+        Parameters
+        ----------
+        name : str
+            Capitals and spaces do not make another name.
+
         Raises
         ------
         BookError
@@ -55,6 +60,19 @@ class People(Renaming):
     ) -> Coffee:
         """Add a coffee of a client.
 
+        Parameters
+        ----------
+        name : str
+            Unique among the client's coffees.
+        client : str
+            Whose coffee it is; in the book already.
+        lot, origin, process, roast_level : str
+            As on the bag.
+        roast_date : date, optional
+            Day of the roast.
+        note : str
+            Anything else.
+
         Raises
         ------
         BookError
@@ -80,7 +98,13 @@ class People(Renaming):
         return self._store.write(work)
 
     def coffees(self, client: str | None = None) -> tuple[Coffee, ...]:
-        """Coffees of one client, or of all, by client and name."""
+        """Coffees of one client, or of all, by client and name.
+
+        Parameters
+        ----------
+        client : str, optional
+            Only this client's.
+        """
         query = select(CoffeeRow).join(ClientRow).order_by(ClientRow.name, CoffeeRow.name)
         with self._store.reading() as db:
             if client is not None:
@@ -88,12 +112,30 @@ class People(Renaming):
             return tuple(_coffee(row) for row in db.scalars(query))
 
     def coffee(self, name: str, *, client: str | None = None) -> Coffee:
-        """One coffee by name; `client` is needed where two clients have one of that name."""
+        """One coffee by name.
+
+        Parameters
+        ----------
+        name : str
+            Its name.
+        client : str, optional
+            Needed where two clients have a coffee of that name.
+
+        Raises
+        ------
+        BookError
+            If there is no such coffee, or more than one.
+        """
         with self._store.reading() as db:
             return _coffee(find_coffee(db, name, client))
 
     def add_taster(self, name: str) -> str:
         """Add a person who tastes; the name as kept comes back.
+
+        Parameters
+        ----------
+        name : str
+            Capitals and spaces do not make another name.
 
         Raises
         ------
@@ -104,6 +146,16 @@ class People(Renaming):
 
     def add_tasters(self, names: Sequence[str]) -> tuple[str, ...]:
         """Add several people who taste: all of them or, if one is refused, none.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Capitals and spaces do not make another name.
+
+        Returns
+        -------
+        tuple of str
+            The names as kept.
 
         Raises
         ------

@@ -39,6 +39,13 @@ class Renaming(Part):
     def rename_taster(self, name: str, to: str, *, done_by: str = "") -> str:
         """Give a taster another name, in all sessions; the name as kept comes back.
 
+        Parameters
+        ----------
+        name, to : str
+            The present name and the new one.
+        done_by : str
+            Who says so, for the record.
+
         Raises
         ------
         BookError
@@ -57,6 +64,13 @@ class Renaming(Part):
 
     def merge_tasters(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a taster is another one: all cups and scores of the first become the other's.
+
+        Parameters
+        ----------
+        name, into : str
+            Who goes, and who stays.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -95,6 +109,11 @@ class Renaming(Part):
     def remove_taster(self, name: str) -> None:
         """Take out a taster who was never in a session.
 
+        Parameters
+        ----------
+        name : str
+            Whom to take out.
+
         Raises
         ------
         BookError
@@ -110,6 +129,13 @@ class Renaming(Part):
 
     def rename_client(self, name: str, to: str, *, done_by: str = "") -> str:
         """Give a client another name; the name as kept comes back.
+
+        Parameters
+        ----------
+        name, to : str
+            The present name and the new one.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -129,6 +155,13 @@ class Renaming(Part):
 
     def merge_clients(self, name: str, into: str, *, done_by: str = "") -> None:
         """Say that a client is another one: coffees and waters of the first become the other's.
+
+        Parameters
+        ----------
+        name, into : str
+            Which goes, and which stays.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -163,6 +196,11 @@ class Renaming(Part):
     def remove_client(self, name: str) -> None:
         """Take out a client without coffees and waters.
 
+        Parameters
+        ----------
+        name : str
+            Whom to take out.
+
         Raises
         ------
         BookError
@@ -179,6 +217,15 @@ class Renaming(Part):
 
     def rename_coffee(self, name: str, to: str, *, client: str, done_by: str = "") -> str:
         """Give a coffee another name; sessions keep theirs, and the name as kept comes back.
+
+        Parameters
+        ----------
+        name, to : str
+            The present name and the new one.
+        client : str
+            Whose coffee it is.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -199,6 +246,15 @@ class Renaming(Part):
 
     def merge_coffees(self, name: str, into: str, *, client: str, done_by: str = "") -> None:
         """Say that a coffee of a client is another one: its sessions become the other's.
+
+        Parameters
+        ----------
+        name, into : str
+            Which goes, and which stays.
+        client : str
+            Whose coffees they are.
+        done_by : str
+            Who says so, for the record.
 
         Raises
         ------
@@ -231,6 +287,13 @@ class Renaming(Part):
 
     def remove_coffee(self, name: str, *, client: str) -> None:
         """Take out a coffee that was never planned.
+
+        Parameters
+        ----------
+        name : str
+            What to take out.
+        client : str
+            Whose coffee it is.
 
         Raises
         ------

@@ -111,6 +111,13 @@ class Frames(Part):
     ) -> pd.DataFrame:
         """Descriptors of opened flights, one row a cup, taster and word that could be checked.
 
+        Parameters
+        ----------
+        coffee, client : str, optional
+            Only these; all if neither is given.
+        include_unblinded : bool
+            Also flights that are not blind (``Flight.is_unblinded``).
+
         Returns
         -------
         pandas.DataFrame
@@ -141,6 +148,11 @@ class Frames(Part):
     ) -> pd.DataFrame:
         """Everything scored, one row a current score, also of flights not opened.
 
+        Parameters
+        ----------
+        client, coffee, session : str, optional
+            Only these; all if none is given.
+
         Returns
         -------
         pandas.DataFrame
@@ -153,7 +165,13 @@ class Frames(Part):
     def wide_scores(
         self, *, client: str | None = None, coffee: str | None = None, session: str | None = None
     ) -> pd.DataFrame:
-        """Everything scored, one row a cup, taster and stage, one column an attribute."""
+        """Everything scored, one row a cup, taster and stage, one column an attribute.
+
+        Parameters
+        ----------
+        client, coffee, session : str, optional
+            Only these; all if none is given.
+        """
         import pandas as pd
 
         frame = self.tidy_scores(client=client, coffee=coffee, session=session)

@@ -49,6 +49,28 @@ class Scores(Part):
 
         Parameters
         ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        taster : str
+            Who scored.
+        attribute : str
+            What was scored, as on the sheet.
+        value : float, str, sequence of str or None
+            Points, a note or descriptors, as the attribute asks; None clears.
+        blind_code, position : str and int, optional
+            Which cup: exactly one of the two.
+        stage : {"hot", "warm", "cool"}, optional
+            When, where a cup is scored as it cools.
+        given_at : datetime, optional
+            When it was given, with its time zone; now if not given.
+        entry_id : str, optional
+            Made where the score was made, so that sending it twice writes it once.
+        source : {"sheet", "paper", "import", "lead"}
+            How it came in.
+        device, entered_by : str
+            Which device sent it, and who typed it.
         yields : bool
             Whether it gives way to what another device was given later (by `given_at`).
 
@@ -84,7 +106,18 @@ class Scores(Part):
         return self.record_scores([score])[0]
 
     def record_scores(self, scores: Sequence[Score]) -> tuple[KeptScore, ...]:
-        """Take several scores together: all of them or, if one is refused, none."""
+        """Take several scores together: all of them or, if one is refused, none.
+
+        Parameters
+        ----------
+        touches : sequence of Touch
+            Each with what :meth:`record_score` takes.
+
+        Raises
+        ------
+        LabkitError
+            As :meth:`record_score`, of the first that is refused.
+        """
         # Named before the first try, so that a repeated transaction finds its own entries.
         entry_ids = [clean_name("entry_id", one.entry_id or uuid.uuid4().hex) for one in scores]
 
@@ -95,7 +128,17 @@ class Scores(Part):
         return self._store.write(work, is_repeatable=True)
 
     def current_scores(self, session: str, flight: int, taster: str) -> tuple[KeptScore, ...]:
-        """What a taster's sheet shows: the current values of one flight."""
+        """What a taster's sheet shows: the current values of one flight.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        taster : str
+            Whose sheet.
+        """
         with self._store.reading() as db:
             row = find_flight(db, session, flight)
             query = ENTRIES.where(
@@ -113,7 +156,15 @@ class Scores(Part):
         taster: str | None = None,
         attribute: str | None = None,
     ) -> tuple[KeptScore, ...]:
-        """Every entry ever taken in a session, corrected and cleared ones too, oldest first."""
+        """Every entry ever taken in a session, corrected and cleared ones too, oldest first.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight, taster, attribute : int, str and str, optional
+            Only these; all if none is given.
+        """
         with self._store.reading() as db:
             query = ENTRIES.where(FlightRow.session_id == find_session(db, session).id)
             if flight is not None:

@@ -44,7 +44,13 @@ class Flights(Part):
     """The part of the lab book that guards what is locked and what is open."""
 
     def flights(self, session: str) -> tuple[Flight, ...]:
-        """The flights of a session, by number."""
+        """The flights of a session, by number.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        """
         with self._store.reading() as db:
             row = find_session(db, session)
             flights = db.scalars(
@@ -53,17 +59,47 @@ class Flights(Part):
             return tuple(_flight(db, flight) for flight in flights.all())
 
     def flight(self, session: str, number: int) -> Flight:
-        """One flight by number."""
+        """One flight by number.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        number : int
+            Number of the flight.
+
+        Raises
+        ------
+        BookError
+            If there is no such flight.
+        """
         with self._store.reading() as db:
             return _flight(db, find_flight(db, session, number))
 
     def missing(self, session: str, flight: int) -> tuple[Missing, ...]:
-        """Numbers that have not been given in a flight; notes and descriptors may stay empty."""
+        """Numbers that have not been given in a flight; notes and descriptors may stay empty.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        """
         with self._store.reading() as db:
             return missing_numbers(db, find_flight(db, session, flight))
 
     def lock_flight(self, session: str, flight: int, *, done_by: str = "") -> tuple[Missing, ...]:
         """Close a flight for scores, and say which numbers are missing.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        done_by : str
+            Who locks it, for the record.
 
         Raises
         ------
@@ -87,6 +123,17 @@ class Flights(Part):
 
         Once the key is open, or the codes under the cups of one who tasted alone were read off,
         what is scored from now on is not blind: the flight keeps that mark.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        reason : str
+            Why, for the record.
+        done_by : str
+            Who unlocks it, for the record.
 
         Raises
         ------
@@ -121,11 +168,17 @@ class Flights(Part):
 
         Parameters
         ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
         passphrase : str
             The preparer's; used once, never stored.
         early_because : str, optional
             A reason to open before the lock. The act is recorded and the flight stays marked
             unblinded. Without it, only a locked flight opens.
+        done_by : str
+            Who opens it, for the record.
 
         Raises
         ------
@@ -159,6 +212,22 @@ class Flights(Part):
 
         The act is recorded. It joins nothing in the lab book and does not unblind the flight: the
         preparer has to know.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        passphrase : str
+            The preparer's; used once, never stored.
+        done_by : str
+            Who reads it, for the record.
+
+        Returns
+        -------
+        OpenedFlight
+            Which code is which water: for the preparer only.
 
         Raises
         ------
@@ -207,6 +276,21 @@ class Flights(Part):
         done_by: str = "",
     ) -> Flight:
         """Enter what was in the cups from the printed bench sheet, for a lost passphrase.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        rows : iterable of KeyRow
+            What stands on the bench sheet, one row a code.
+        reason : str
+            Why, for the record.
+        early_because : str, optional
+            A reason to open before the lock, as in :meth:`open_flight`.
+        done_by : str
+            Who opens it, for the record.
 
         Raises
         ------
@@ -273,7 +357,13 @@ class Flights(Part):
         return self._store.write(work)
 
     def events(self, session: str) -> tuple[Event, ...]:
-        """What happened in a session, oldest first."""
+        """What happened in a session, oldest first.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        """
         with self._store.reading() as db:
             row = find_session(db, session)
             found = db.execute(

@@ -38,11 +38,19 @@ class FoundCodes(Part):
 
         Parameters
         ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        taster : str
+            Who tasted alone.
         codes : mapping of int to str
             The code under each cup, by position.
         correct_because : str, optional
             A reason to correct codes that were entered; only while the key is closed. It is
             recorded with the codes as they were before.
+        done_by : str
+            Who enters them, for the record.
 
         Raises
         ------

@@ -28,6 +28,10 @@ class Links(Part):
 
         Parameters
         ----------
+        session : str
+            Name of the session.
+        taster : str
+            Who gets it.
         secret : str, optional
             A secret made elsewhere (a short code to type, say); made here if not given.
 
@@ -35,6 +39,11 @@ class Links(Part):
         -------
         str
             The secret: it is shown this once, the lab book keeps its SHA-256 only.
+
+        Raises
+        ------
+        BookError
+            If session or taster is unknown, or the secret is too short.
         """
         secret = secrets.token_urlsafe(16) if secret is None else secret
         if len(secret) < SHORTEST_SECRET:
@@ -48,7 +57,13 @@ class Links(Part):
         return self._store.write(work)
 
     def withdraw_links(self, session: str) -> None:
-        """Stop every link of a session."""
+        """Stop every link of a session.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        """
 
         def work(db: Session) -> None:
             of_session = SeatRow.session_id == find_session(db, session).id
@@ -60,6 +75,11 @@ class Links(Part):
         """Say whose link this is.
 
         The search is by hash, so that the time it takes tells nothing of secrets that are near.
+
+        Parameters
+        ----------
+        secret : str
+            What :meth:`issue_link` gave.
 
         Raises
         ------
@@ -74,7 +94,15 @@ class Links(Part):
             return Guest(session=seat.session.name, taster=seat.taster.name)
 
     def mark_seen(self, session: str, taster: str) -> None:
-        """Note that a taster's page is alive now; the lead's view shows it."""
+        """Note that a taster's page is alive now; the lead's view shows it.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        taster : str
+            Whose page it is.
+        """
 
         def work(db: Session) -> None:
             find_seat(db, find_session(db, session), taster).seen_at = now_utc()

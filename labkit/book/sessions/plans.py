@@ -76,6 +76,11 @@ class Plans(Part):
     def plan(self, session: str) -> CupPlan:
         """The blind plan of all flights so far, as a value of the tasting room.
 
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+
         Raises
         ------
         BookError
@@ -131,7 +136,17 @@ class Plans(Part):
         )
 
     def served_cups(self, session: str, flight: int, taster: str) -> tuple[ServedCup, ...]:
-        """The cups before a taster in their own order; codes and positions only."""
+        """The cups before a taster in their own order; codes and positions only.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
+        taster : str
+            Whose cups.
+        """
         query = (
             select(ServingRow.position, CupRow.blind_code)
             .join(FlightRow, ServingRow.flight_id == FlightRow.id)
@@ -146,7 +161,13 @@ class Plans(Part):
             return tuple(ServedCup(position=place, blind_code=code) for place, code in rows)
 
     def codes_served(self, *, since: date) -> dict[str, date]:
-        """Blind codes used from a day on and when last, so that a new plan can avoid them."""
+        """Blind codes used from a day on and when last, so that a new plan can avoid them.
+
+        Parameters
+        ----------
+        since : date
+            The first day that counts.
+        """
         query = (
             select(CupRow.blind_code, func.max(SessionRow.tasted_on))
             .join(FlightRow, CupRow.flight_id == FlightRow.id)

@@ -44,6 +44,11 @@ class Progress(Part):
     def progress(self, session: str) -> pd.DataFrame:
         """Cups done per taster and flight, for the lead to watch while blind.
 
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+
         Returns
         -------
         pandas.DataFrame

@@ -85,6 +85,18 @@ class Sessions(Part):
             Waters that take part, as ``labkit.tasting.session_waters`` labels them.
         plan, sheet_read_by : CupPlan and str, optional
             The session's cups, as in ``store_plan``: both are in the lab book, or neither.
+        tasted_on : date, optional
+            Day; today if not given.
+        serving : {"shared bowls", "a cup each"}
+            How cups stand before the tasters.
+        brew_method : {"cupping", "filter", "espresso"}
+            How the coffee is brewed.
+        stages : sequence of {"hot", "warm", "cool"}
+            When each cup is scored; once if none is given.
+        held : Held, optional
+            What is held constant.
+        note : str
+            Anything else.
 
         Raises
         ------
@@ -145,6 +157,17 @@ class Sessions(Part):
     ) -> None:
         """Write down what happened or was chosen, so that it stays with the session.
 
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        text : str
+            What happened.
+        flight : int, optional
+            The flight it is about.
+        done_by : str
+            Who says so.
+
         Raises
         ------
         BookError
@@ -163,7 +186,13 @@ class Sessions(Part):
         self._store.write(work)
 
     def sheet(self, session: str) -> Sheet:
-        """What a taster's sheet of a session needs, and no more."""
+        """What a taster's sheet of a session needs, and no more.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        """
         with self._store.reading() as db:
             row = find_session(db, session)
             return Sheet(
@@ -174,7 +203,18 @@ class Sessions(Part):
             )
 
     def session(self, name: str) -> TastingSession:
-        """One session by name."""
+        """One session by name.
+
+        Parameters
+        ----------
+        name : str
+            Its name in the book.
+
+        Raises
+        ------
+        BookError
+            If there is no such session.
+        """
         with self._store.reading() as db:
             return _session(db, find_session(db, name))
 

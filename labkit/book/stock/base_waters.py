@@ -73,6 +73,23 @@ class BaseWaters(Part):
     ) -> BaseWater:
         """Add a water to start from.
 
+        Parameters
+        ----------
+        name : str
+            Unique in the book.
+        analysis : mapping of str to (float, str)
+            What was measured -> value and unit, as ``labkit.water.read_analysis`` takes them.
+        client : str, optional
+            Whose water it is; the lab's own if not given.
+        sampled_on : date, optional
+            Day of the sample.
+        source : str
+            Who analysed it.
+        fill_gap : bool
+            Whether a gap in the charges is filled, as partial analyses need.
+        note : str
+            Anything else.
+
         Raises
         ------
         WaterError
@@ -115,7 +132,13 @@ class BaseWaters(Part):
         return self._store.write(work)
 
     def base_waters(self, client: str | None = None) -> tuple[BaseWater, ...]:
-        """Waters to start from, by name; of one client and the lab only, if one is named."""
+        """Waters to start from, by name.
+
+        Parameters
+        ----------
+        client : str, optional
+            Only this client's and the lab's own.
+        """
         query = select(BaseWaterRow).order_by(BaseWaterRow.name)
         with self._store.reading() as db:
             if client is not None:
@@ -124,7 +147,18 @@ class BaseWaters(Part):
             return tuple(_base_water(row) for row in db.scalars(query))
 
     def base_water(self, name: str) -> BaseWater:
-        """One water to start from, by name."""
+        """One water to start from, by name.
+
+        Parameters
+        ----------
+        name : str
+            Its name in the book.
+
+        Raises
+        ------
+        BookError
+            If there is no such water.
+        """
         query = select(BaseWaterRow).where(BaseWaterRow.name == clean_name("base water", name))
         with self._store.reading() as db:
             row = db.scalar(query)
@@ -133,7 +167,13 @@ class BaseWaters(Part):
             return _base_water(row)
 
     def start_water(self, held: Held) -> StartWater:
-        """What the doses of a session go into, as it was recorded; pure water if nothing was."""
+        """What the doses of a session go into, as it was recorded; pure water if nothing was.
+
+        Parameters
+        ----------
+        held : Held
+            What the session held constant.
+        """
         from labkit.water import PURE, StartWater
 
         if held.base_water in {"", PURE}:

@@ -267,11 +267,23 @@ class Bottle:
         return None if self.keeps_days is None else self.made_on + timedelta(days=self.keeps_days)
 
     def age_days(self, on: date) -> int:
-        """Days since it was made."""
+        """Days since it was made.
+
+        Parameters
+        ----------
+        on : date
+            The day asked about.
+        """
         return (on - self.made_on).days
 
     def is_too_old(self, on: date) -> bool:
-        """Whether its last day has passed."""
+        """Whether its last day has passed.
+
+        Parameters
+        ----------
+        on : date
+            The day asked about.
+        """
         return self.use_by is not None and on > self.use_by
 
 

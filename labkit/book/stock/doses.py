@@ -46,10 +46,16 @@ class Doses(Part):
 
         Parameters
         ----------
+        session : str
+            Name of the session.
+        flight : int
+            Number of the flight.
         doses : mapping of str to float
             Bottle -> what was taken (mL).
         at_most : mapping of str to float
             Bottle -> what suffices for any draw (mL): what the shelf counts until the key opens.
+        used_on : date, optional
+            Day; today if not given.
 
         Returns
         -------

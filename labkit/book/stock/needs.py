@@ -98,10 +98,23 @@ def take_doses(
 
     Parameters
     ----------
+    book : LabBook
+        Where it is written down.
+    session : str
+        Name of the session.
+    flight : int
+        Number of the flight.
     doses : mapping of str to float
         Bottle -> what was taken (mL).
     jug_volume_ml : float
         Volume of a jug (mL), for what suffices.
+    used_on : date, optional
+        Day; today if not given.
+
+    Returns
+    -------
+    DosesKept
+        As ``LabBook.seal_doses`` gives it.
 
     Raises
     ------

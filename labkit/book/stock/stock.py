@@ -67,9 +67,29 @@ class Stock(Part):
 
         Parameters
         ----------
+        name : str
+            What stands on the bottle; unique in the book.
+        salt : str
+            Formula or name of the salt as weighed.
+        weighed_g : float
+            Salt weighed in (g).
+        volume_ml : float
+            Finished volume of the solution (mL).
+        purity : float
+            1 = as labelled.
+        balance_g : float
+            Step of the balance (g).
+        made_on : date, optional
+            Day it was made; today if not given.
+        lot : str
+            Lot of the salt.
+        keeper : str
+            Who made it and answers for it.
         keeps_days : int, optional
             If not given, :meth:`bicarbonate_keeps_days` for a salt that adds alkalinity, else no
             limit.
+        note : str
+            Anything else.
 
         Raises
         ------
@@ -144,8 +164,22 @@ class Stock(Part):
 
         Parameters
         ----------
+        name : str
+            The bottle.
+        method : str
+            How it was measured.
+        strength_g_l : float, optional
+            Strength as salt (g/L); this or the next one.
+        strength_mg_l_caco3_per_ml : float, optional
+            What 1 mL in a litre adds (mg/L as CaCO3).
         uncertainty_percent : float, optional
             Expanded uncertainty, k = 2 (%), as ``labkit.water.strength_by_titration`` says it.
+        measured_on : date, optional
+            Day; today if not given.
+        measured_by : str
+            Who measured.
+        note : str
+            Anything else.
 
         Raises
         ------
@@ -187,6 +221,15 @@ class Stock(Part):
         self, name: str, *, counts: Counts, answered_by: str = "", reason: str = ""
     ) -> Bottle:
         """Say which strength counts where the last measurement disagrees with the weighing.
+
+        Parameters
+        ----------
+        name : str
+            The bottle.
+        counts : {"weighed", "measured"}
+            Which strength doses are counted with.
+        answered_by, reason : str
+            Who says so, and why.
 
         Raises
         ------
@@ -232,6 +275,11 @@ class Stock(Part):
 
         A bottle that was given a number of days of its own keeps it.
 
+        Parameters
+        ----------
+        days : int
+            1 to 60.
+
         Raises
         ------
         BookError
@@ -273,15 +321,23 @@ class Stock(Part):
 
         Parameters
         ----------
+        name : str
+            The bottle.
+        volume_ml : float
+            What was taken (mL).
         session, flight : str and int, optional
             What it was taken for; a flight that something was taken for counts as mixed.
+        used_on : date, optional
+            Day; today if not given.
+        note : str
+            Anything else.
 
         Raises
         ------
         BookError
             If the bottle, session or flight is unknown, the volume is not above 0, or the flight's
             key is closed: its doses would tell its waters, so that they are sealed
-            (``labkit.book.stock.needs.take_doses``).
+            (``labkit.book.take_doses``).
         """
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
@@ -311,7 +367,20 @@ class Stock(Part):
         return self._store.write(work)
 
     def empty_bottle(self, name: str, *, on: date | None = None) -> Bottle:
-        """Take a bottle off the shelf; its history stays."""
+        """Take a bottle off the shelf; its history stays.
+
+        Parameters
+        ----------
+        name : str
+            The bottle.
+        on : date, optional
+            Day; today if not given.
+
+        Raises
+        ------
+        BookError
+            If there is no such bottle.
+        """
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
@@ -321,12 +390,29 @@ class Stock(Part):
         return self._store.write(work)
 
     def bottle(self, name: str) -> Bottle:
-        """One bottle by name."""
+        """One bottle by name.
+
+        Parameters
+        ----------
+        name : str
+            What stands on it.
+
+        Raises
+        ------
+        BookError
+            If there is no such bottle.
+        """
         with self._store.reading() as db:
             return _bottle(db, find_bottle(db, name))
 
     def bottles(self, *, include_emptied: bool = False) -> tuple[Bottle, ...]:
-        """Bottles on the shelf, newest first; emptied ones too if asked."""
+        """Bottles on the shelf, newest first.
+
+        Parameters
+        ----------
+        include_emptied : bool
+            Whether those taken off the shelf are listed too.
+        """
         query = select(BottleRow).order_by(BottleRow.made_on.desc(), BottleRow.name)
         if not include_emptied:
             query = query.where(BottleRow.emptied_on.is_(None))

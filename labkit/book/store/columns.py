@@ -110,7 +110,13 @@ def clean_person(field: str, text: object) -> str:
 
 
 def name_key(name: str) -> str:
-    """What two spellings of one name share: capitals, spaces and forms of letters do not count."""
+    """What two spellings of one name share: capitals, spaces and forms of letters do not count.
+
+    Parameters
+    ----------
+    name : str
+        As it was typed.
+    """
     folded = unicodedata.normalize("NFC", name).casefold()
     return unicodedata.normalize("NFC", " ".join(folded.split()))
 

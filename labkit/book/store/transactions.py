@@ -94,6 +94,11 @@ class Store:
     def back_up(self, copy: str | os.PathLike[str]) -> Path:
         """Copy the whole lab book to a new file while others may be writing to it.
 
+        Parameters
+        ----------
+        copy : str or path
+            The file to write.
+
         Raises
         ------
         BookError

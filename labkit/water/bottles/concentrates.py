@@ -125,9 +125,27 @@ class Concentrate:
         purity: float = 1.0,
         name: str = "",
     ) -> Concentrate:
-        """The bottle of which 1 mL in a litre adds this much (mg/L as CaCO3).
+        """The bottle of a wanted strength.
 
-        >>> from labkit.water.salts.table import salt
+        Parameters
+        ----------
+        salt : Salt
+            As weighed, hydrate water included.
+        strength_mg_l_caco3_per_ml : float
+            What 1 mL in a litre adds (mg/L as CaCO3).
+        purity : float
+            1 = as labelled.
+        name : str
+            What stands on the bottle.
+
+        Raises
+        ------
+        ConcentrateError
+            If a figure is impossible, or the salt adds neither hardness nor alkalinity.
+
+        Examples
+        --------
+        >>> from labkit.water import salt
         >>> round(Concentrate.of_strength(salt=salt("CaCl2·2H2O")).strength_g_l, 4)
         1.4688
         """
@@ -166,6 +184,11 @@ class Concentrate:
             Last digit of the balance (g).
         assay_half_width_percent : float
             How far the purity may be off (%).
+
+        Raises
+        ------
+        ConcentrateError
+            If a figure is impossible, or so much does not dissolve.
         """
         check_volume(volume_ml)
         check_balance(balance_g)
@@ -181,7 +204,13 @@ class Concentrate:
         )
 
     def with_measured(self, measured: MeasuredStrength) -> Concentrate:
-        """The same bottle, dosed by what a test of it found."""
+        """The same bottle, dosed by what a test of it found.
+
+        Parameters
+        ----------
+        measured : MeasuredStrength
+            What the test found.
+        """
         return replace(self, measured=measured)
 
     @property
@@ -319,7 +348,27 @@ def check_volume(volume_ml: float) -> None:
 def strength_needed_g_l(
     *, salt: Salt, strength_mg_l_caco3_per_ml: float = 1.0, purity: float = 1.0
 ) -> float:
-    """Salt as weighed per litre (g/L) that gives a bottle this strength."""
+    """Salt as weighed per litre that gives a bottle this strength.
+
+    Parameters
+    ----------
+    salt : Salt
+        As weighed, hydrate water included.
+    strength_mg_l_caco3_per_ml : float
+        What 1 mL in a litre adds (mg/L as CaCO3).
+    purity : float
+        1 = as labelled.
+
+    Returns
+    -------
+    float
+        In g/L of finished solution.
+
+    Raises
+    ------
+    ConcentrateError
+        If a figure is impossible, or the salt adds neither hardness nor alkalinity.
+    """
     check_purity(purity)
     if not (is_finite(strength_mg_l_caco3_per_ml) and strength_mg_l_caco3_per_ml > 0):
         raise ConcentrateError(
@@ -367,7 +416,7 @@ def grams_to_weigh(
 
     Examples
     --------
-    >>> from labkit.water.salts.table import salt
+    >>> from labkit.water import salt
     >>> round(grams_to_weigh(salt=salt("KHCO3"), volume_ml=1000), 3)
     2.001
     """

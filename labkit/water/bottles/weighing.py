@@ -20,6 +20,13 @@ _BATCH_STEP_ML = 50.0
 def digits_of(step: float) -> int:
     """Decimals that a reading in such steps shows.
 
+    Parameters
+    ----------
+    step : float
+        Such as the step of a balance (g).
+
+    Examples
+    --------
     >>> digits_of(0.01), digits_of(0.5), digits_of(1.0)
     (2, 1, 0)
     """

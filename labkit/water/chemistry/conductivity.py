@@ -44,6 +44,8 @@ WARMTH_DOUBT_PERCENT_PER_C = 0.1
 AIR_US_CM = 1.0
 """What CO2 from air alone gives pure water (µS/cm, computed 0.99 at 420 µatm)."""
 
+# Onsager's limiting slopes in water at 25 °C (from memory), per square root of ionic strength: a
+# share of each limiting conductivity, and S cm2/eq.
 _RELAXATION = 0.785
 _ELECTROPHORESIS = 30.3
 _CLOSENESS = 1.3

@@ -96,6 +96,17 @@ def log_k(reaction: str, temperature_c: float, constants: ConstantSet = "1982") 
     constants : {"1982", "2024"}
         Which set.
 
+    Returns
+    -------
+    float
+        ``ABSENT_LOG_K`` for a species that the set does not know: it never forms.
+        Minus infinity's stand-in where the set does not know the species.
+
+    Raises
+    ------
+    WaterError
+        If the temperature is out of range or there is no such reaction.
+
     Examples
     --------
     >>> round(log_k("calcite", 25.0), 2)

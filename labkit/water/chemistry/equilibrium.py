@@ -63,9 +63,19 @@ class Totals:
 
     @classmethod
     def of_ions(cls, ions_mmol_l: NDArray[np.float64]) -> Totals:
-        """Totals of waters given as ion vectors (mmol/L), shape (n, n_ions).
+        """Totals of waters given as ions.
 
         The salts are taken as dissolved in water free of CO2.
+
+        Parameters
+        ----------
+        ions_mmol_l : ndarray, shape (n_waters, n_ions) or (n_ions,)
+            Ions (mmol/L), in the order of :data:`labkit.water.IONS`.
+
+        Returns
+        -------
+        Totals
+            One row a water (mol/kg).
         """
         molal = np.atleast_2d(ions_mmol_l) / 1000 / density_kg_l(MIXED_AT_C)
         carbon = molal[:, INDEX["HCO3"]] + molal[:, INDEX["CO3"]]
@@ -178,6 +188,7 @@ def equilibrate(
     running = np.arange(n)
     for _ in range(_MOST_STEPS):
         ln_gamma[running] = _ln_gamma(strength[running], temperature_c)
+        # Far from the solution a species may overshoot: 150 mol/kg is more than any water holds.
         c = np.exp(np.minimum(logs * _LN10 + x[running] @ table.parts.T - ln_gamma[running], 5.0))
         bystanders = totals.spectator_strength[running]
         found_strength = bystanders + 0.5 * c @ squares
@@ -186,6 +197,7 @@ def equilibrate(
         miss = c @ reduced - goal[running]
         done = (np.abs(miss) <= _TOLERANCE * (c @ scale_parts)).all(axis=1) & (shift < _SETTLED)
         jacobian = (c @ products).reshape(-1, width, width)
+        # Scaled to ones on the diagonal: trace ions beside major ones leave it ill-conditioned.
         root = 1 / np.sqrt(np.einsum("nii->ni", jacobian))
         scaled = jacobian * root[:, :, None] * root[:, None, :]
         step = -root * np.linalg.solve(scaled, (root * miss)[:, :, None])[:, :, 0]
@@ -230,6 +242,7 @@ def _constraints(
         offset[_CO3] = np.log(co2_atm) + _LN10 * (
             log_k("gas CO2", temperature_c, constants) - log_k("CO2", temperature_c, constants)
         )
+        # CO2 + H2O = CO3 + 2 H: at fixed CO2, carbonate's activity follows from that of H.
         free[_CO3] = -2 * free[_H]
         fixed.append(_CO3)
     if mineral is not None:
@@ -244,6 +257,7 @@ def _constraints(
 def _first_guess(total: NDArray[np.float64]) -> NDArray[np.float64]:
     guess = np.log(np.maximum(np.abs(total), _NOTHING))
     guess[:, _H] = -8 * _LN10
+    # At that pH most carbon is bicarbonate, and roughly a hundredth of it carbonate.
     guess[:, _CO3] -= 2 * _LN10
     return guess
 

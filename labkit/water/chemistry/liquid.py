@@ -26,6 +26,11 @@ def check_temperature(temperature_c: float) -> None:
 def density_kg_l(temperature_c: float) -> float:
     """Density of pure water (kg/L), 0 to 150 °C.
 
+    Parameters
+    ----------
+    temperature_c : float
+        In °C.
+
     References
     ----------
     .. [1] Kell, G. S. (1975). J. Chem. Eng. Data 20, 97-105 (coefficients from memory).
@@ -51,6 +56,11 @@ def permittivity(temperature_c: float) -> float:
 
 def viscosity_mpa_s(temperature_c: float) -> float:
     """Viscosity of water (mPa s), measured 0 to 100 °C.
+
+    Parameters
+    ----------
+    temperature_c : float
+        In °C.
 
     References
     ----------

@@ -62,7 +62,13 @@ class WaterTable:
 
     @classmethod
     def of_waters(cls, waters: Iterable[Water]) -> WaterTable:
-        """The table of these waters."""
+        """The table of these waters.
+
+        Parameters
+        ----------
+        waters : iterable of Water
+            One row each, in this order.
+        """
         rows = [water.vector for water in waters]
         return cls(ions_mmol_l=np.array(rows).reshape(len(rows), len(IONS)))
 
@@ -75,7 +81,13 @@ class WaterTable:
         return _columns_html(f"{len(self)} waters", self.composition())
 
     def water(self, row: int) -> Water:
-        """One of the waters."""
+        """One of the waters.
+
+        Parameters
+        ----------
+        row : int
+            Its row, counted from 0.
+        """
         return Water.of_vector(self.ions_mmol_l[row])
 
     def composition(self) -> dict[str, NDArray[np.float64]]:
@@ -117,10 +129,18 @@ class WaterTable:
         return columns
 
     def scaling(self, temperature_c: float) -> dict[str, NDArray[np.float64]]:
-        """Calcite at one temperature, each column of shape (n,) with both ends of the doubt.
+        """Calcite at one temperature, with both ends of the doubt.
 
-        Columns are ``index_closed_low``, ``index_closed_high`` and so on for ``index_degassed``,
-        ``scale_closed_mg_l`` and ``scale_degassed_mg_l``, as in :func:`labkit.water.scaling`.
+        Parameters
+        ----------
+        temperature_c : float
+            Of the water (°C).
+
+        Returns
+        -------
+        dict of str to ndarray, shape (n,)
+            ``index_closed_low``, ``index_closed_high`` and so on for ``index_degassed``,
+            ``scale_closed_mg_l`` and ``scale_degassed_mg_l``, as in :func:`labkit.water.scaling`.
         """
         both = [scale_columns(self.ions_mmol_l, temperature_c, constants=one) for one in SETS]
         columns = {}
@@ -130,7 +150,18 @@ class WaterTable:
         return columns
 
     def conductivity_us_cm(self, temperature_c: float = MIXED_AT_C) -> NDArray[np.float64]:
-        """True conductivity at a temperature (µS/cm), shape (n,)."""
+        """True conductivity at a temperature.
+
+        Parameters
+        ----------
+        temperature_c : float
+            Of the water (°C).
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            In µS/cm, not brought to 25 °C.
+        """
         return conductivity_us_cm(self.ions_mmol_l, temperature_c)
 
 
@@ -180,7 +211,18 @@ def _columns_html(caption: str, columns: dict[str, NDArray[np.float64]]) -> str:
 
 
 def targets_array(targets: Iterable[Target]) -> NDArray[np.float64]:
-    """Mg share, hardness and alkalinity (mg/L as CaCO3) of each target, shape (n, 3)."""
+    """Targets as one array.
+
+    Parameters
+    ----------
+    targets : iterable of Target
+        One row each, in this order.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Mg share (0 to 1), hardness and alkalinity (mg/L as CaCO3).
+    """
     rows = [(t.mg_share, t.hardness_mg_l_caco3, t.alkalinity_mg_l_caco3) for t in targets]
     return np.array(rows, dtype=np.float64).reshape(len(rows), 3)
 

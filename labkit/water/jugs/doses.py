@@ -220,7 +220,7 @@ def meter_of(recipe: Recipe, **meter: Any) -> ExpectedMeter:
     ----------
     recipe : Mixing or TankMixing
         What was made.
-    **meter
+    **meter : Any
         Temperature, factor and compensation, as :func:`labkit.water.expected_meter` takes them.
 
     Raises
@@ -246,8 +246,12 @@ def drops_of(
     ----------
     recipe : Mixing or TankMixing
         What was made.
-    quantity, kit, sample_ml
-        As :func:`labkit.water.expected_drops` takes them.
+    quantity : {"hardness", "alkalinity"}
+        What the kit titrates.
+    kit : DropKit
+        The kit.
+    sample_ml : float, optional
+        Sample taken (mL); the kit's own if not given.
 
     Raises
     ------

@@ -41,7 +41,7 @@ class Ways:
     """The waters they give (mmol/L), shape (n_ways, n_ions)."""
 
     shifts: NDArray[np.float64]
-    """What is in doubt of each, as :meth:`labkit.water.jugs.doses.Doses.shifts` has it."""
+    """What is in doubt of each, as ``Doses.shifts`` has it."""
 
     parts: tuple[tuple[str, ...], ...]
     """The slips of each in words: none, one or two."""

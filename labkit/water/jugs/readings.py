@@ -68,11 +68,28 @@ class ExpectedMeter:
         return self.shown + self.slack
 
     def agrees(self, reading: float) -> bool:
-        """Whether a reading lies in the band."""
+        """Whether a reading lies in the band.
+
+        Parameters
+        ----------
+        reading : float
+            What the meter showed, in ``unit``.
+        """
         return self.low <= reading <= self.high
 
     def verdict(self, reading: float) -> str:
-        """What a reading says about the mixing, in one sentence."""
+        """What a reading says about the mixing, in one sentence.
+
+        Parameters
+        ----------
+        reading : float
+            What the meter showed, in ``unit``, at least 0.
+
+        Raises
+        ------
+        WaterError
+            If the reading is no such number.
+        """
         if not (is_finite(reading) and reading >= 0):
             raise WaterError(f"reading must be a number of at least 0, got {reading!r}.")
         if self.agrees(reading):
@@ -144,7 +161,7 @@ def expected_meter(
         that does not.
     spread_us_cm : float
         Expanded uncertainty (k = 2) of the water itself, at its temperature (µS/cm): 0 for one
-        that is known, :func:`labkit.water.jugs.doses.meter_of` finds that of a recipe.
+        that is known, :func:`labkit.water.meter_of` finds that of a recipe.
 
     Raises
     ------
@@ -206,7 +223,18 @@ class DropKit:
                 raise WaterError(f"{field} must be above 0, got {value!r}.")
 
     def per_drop(self, sample_ml: float) -> float:
-        """What one drop is worth in a sample of another size (mg/L as CaCO3)."""
+        """What one drop is worth in a sample of another size (mg/L as CaCO3).
+
+        Parameters
+        ----------
+        sample_ml : float
+            Sample taken (mL), above 0.
+
+        Raises
+        ------
+        WaterError
+            If the sample is not above 0.
+        """
         if not (is_finite(sample_ml) and sample_ml > 0):
             raise WaterError(f"sample_ml must be above 0, got {sample_ml!r}.")
         return self.mg_l_caco3_per_drop * self.sample_ml / sample_ml
@@ -275,7 +303,13 @@ class ExpectedDrops:
         return 50 / self.exact if self.exact else math.inf
 
     def agrees(self, drops: int) -> bool:
-        """Whether so many drops agree with the recipe."""
+        """Whether so many drops agree with the recipe.
+
+        Parameters
+        ----------
+        drops : int
+            Drops until the colour turned.
+        """
         return self.low <= drops <= self.high
 
     def _repr_html_(self) -> str:

@@ -254,7 +254,7 @@ def check_jug(
     exchanged, all doses taken for another volume, and another water filled up with: pure water,
     those given, and a blend with its parts exchanged. Bands hold
     strengths, pipette or balance, the base's analysis, meter and drops, as those of
-    :func:`labkit.water.jugs.doses.meter_of` and ``drops_of`` do.
+    :func:`labkit.water.meter_of` and ``drops_of`` do.
 
     Parameters
     ----------

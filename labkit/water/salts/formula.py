@@ -134,6 +134,18 @@ def _unreadable(formula: str, position: int) -> SaltError:
 def molar_mass(formula: str) -> float:
     """Molar mass (g/mol), water of crystallisation included.
 
+    Parameters
+    ----------
+    formula : str
+        Such as ``"CaCl2·2H2O"``.
+
+    Raises
+    ------
+    SaltError
+        If it cannot be read as a formula.
+
+    Examples
+    --------
     >>> round(molar_mass("CaCl2·2H2O"), 3)
     147.008
     """

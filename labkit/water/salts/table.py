@@ -153,15 +153,35 @@ class Salt:
 
         Calcium chloride dihydrate is 75.49 % CaCl2 when pure and dry; a label that says
         77 % CaCl2 means a purity of 1.02.
+
+        Parameters
+        ----------
+        percent : float
+            Assay as anhydrous salt (per cent by mass), above 0 and at most 100.
+
+        Raises
+        ------
+        SaltError
+            If the assay is out of range.
         """
         if not 0 < percent <= 100:
             raise SaltError(f"the assay must be above 0 and at most 100 %, got {percent:g} %.")
         return percent / 100 * self.molar_mass_g_mol / self.anhydrous_molar_mass_g_mol
 
     def purity_after_uptake(self, percent: float, purity: float = 1.0) -> float:
-        """Purity left when the salt has picked up this much water (per cent of its own mass).
+        """Purity left when the salt has picked up water.
 
-        A negative figure is water lost on drying.
+        Parameters
+        ----------
+        percent : float
+            Water picked up (per cent of the salt's own mass); negative is water lost on drying.
+        purity : float
+            Purity before (1 = as labelled).
+
+        Raises
+        ------
+        SaltError
+            If the water is out of range.
         """
         if not -100 < percent <= 200:
             raise SaltError(

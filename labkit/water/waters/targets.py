@@ -43,7 +43,13 @@ class Target:
 
     @classmethod
     def of_water(cls, water: Water) -> Target:
-        """The coordinates of a water at hand."""
+        """The coordinates of a water at hand.
+
+        Parameters
+        ----------
+        water : Water
+            The water at hand.
+        """
         return cls(
             mg_share=water.mg_share,
             hardness_mg_l_caco3=water.hardness_mg_l_caco3,

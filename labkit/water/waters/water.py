@@ -74,6 +74,18 @@ class Water:
     def of_ions(cls, ions_mmol_l: Mapping[str, float]) -> Water:
         """The water with these ions (symbol -> mmol/L).
 
+        Parameters
+        ----------
+        ions_mmol_l : mapping of str to float
+            Symbol of :data:`labkit.water.IONS` -> mmol/L; what is not named is 0.
+
+        Raises
+        ------
+        WaterError
+            If an ion is unknown or an amount impossible.
+
+        Examples
+        --------
         >>> Water.of_ions({"Ca": 1.0, "Cl": 2.0}).hardness_mg_l_caco3
         100.086
         """
@@ -86,9 +98,19 @@ class Water:
 
     @classmethod
     def of_vector(cls, vector: ArrayLike) -> Water:
-        """The water with these ions (mmol/L), in the order of :data:`labkit.water.IONS`.
+        """The water with these ions.
 
         What rounding in arithmetic leaves just below 0 is taken as 0.
+
+        Parameters
+        ----------
+        vector : array_like, shape (n_ions,)
+            Ions (mmol/L), in the order of :data:`labkit.water.IONS`.
+
+        Raises
+        ------
+        WaterError
+            If the shape does not fit or an amount is impossible.
         """
         amounts = np.asarray(vector, dtype=np.float64)
         if amounts.shape != (len(IONS),):
@@ -170,11 +192,33 @@ class Water:
         return float(composition.dry_residue_180c(self.vector))
 
     def hardness_in(self, unit: str) -> float:
-        """General hardness in one of :data:`labkit.water.HARDNESS_UNITS`."""
+        """General hardness in another unit.
+
+        Parameters
+        ----------
+        unit : str
+            One of :data:`labkit.water.HARDNESS_UNITS`.
+
+        Raises
+        ------
+        WaterError
+            If there is no such unit.
+        """
         return hardness_in(self.hardness_mg_l_caco3, unit)
 
     def alkalinity_in(self, unit: str) -> float:
-        """Alkalinity in one of :data:`labkit.water.ALKALINITY_UNITS`."""
+        """Alkalinity in another unit.
+
+        Parameters
+        ----------
+        unit : str
+            One of :data:`labkit.water.ALKALINITY_UNITS`.
+
+        Raises
+        ------
+        WaterError
+            If there is no such unit.
+        """
         return alkalinity_in(self.alkalinity_mg_l_caco3, unit)
 
     def _repr_html_(self) -> str:

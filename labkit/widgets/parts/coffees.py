@@ -10,7 +10,18 @@ from labkit.errors import ReadingError
 
 
 def coffee_choices(book: LabBook) -> list[tuple[str, tuple[str, str]]]:
-    """What a chooser shows, with client and name of each coffee."""
+    """What a chooser of coffees shows.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the coffees are.
+
+    Returns
+    -------
+    list of (str, (str, str))
+        What is shown, and client and name of the coffee.
+    """
     return [(f"{c.name} ({c.client})", (c.client, c.name)) for c in book.coffees()]
 
 
@@ -18,6 +29,16 @@ def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
     """A function that gives, for client and coffee, the levels that its scores call best.
 
     Empty while nothing was tasted or this panel could see no difference.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the coffees are.
+
+    Returns
+    -------
+    callable
+        Takes client and coffee, gives coordinate -> level.
     """
 
     def best_of(client: str, coffee: str) -> dict[str, float]:

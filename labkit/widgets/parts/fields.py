@@ -175,11 +175,16 @@ class Form(widgets.VBox):
                 field.observe(lambda _change: self.refresh(), "value")
 
     def compute_with(self, compute: Callable[..., Any]) -> None:
-        """Show what ``compute`` makes of the fields, now and whenever one changes.
+        """Show what comes of the fields, now and whenever one changes.
 
-        It is called with the values of all fields by name and returns HTML, or values with
-        ``_repr_html_``. A :class:`LabkitError` shows as a sentence beside its field and leaves
-        everything typed as it is.
+        A :class:`LabkitError` shows as a sentence beside its field and leaves everything typed as
+        it is.
+
+        Parameters
+        ----------
+        compute : callable
+            Called with the values of all fields by name; returns HTML, or values with
+            ``_repr_html_``.
         """
         self._compute = compute
         self.refresh()
@@ -207,7 +212,20 @@ class Form(widgets.VBox):
             follow()
 
     def attempt(self, work: Callable[[], Any]) -> tuple[bool, Any]:
-        """Run ``work``; a labkit error becomes a sentence beside the field that it names."""
+        """Run some work; a labkit error becomes a sentence beside the field that it names.
+
+        Parameters
+        ----------
+        work : callable
+            Without arguments.
+
+        Returns
+        -------
+        done : bool
+            Whether it ended without an error.
+        value : Any
+            What it returned; None after an error.
+        """
         for note in self._notes.values():
             note.value = ""
         self.message.value = ""
@@ -229,6 +247,18 @@ class Form(widgets.VBox):
         """Run what a button does; whatever comes of it, no secret stays in its field.
 
         A field's value is in the state of its widget, which a notebook may save in plain text.
+
+        Parameters
+        ----------
+        work : callable
+            Without arguments.
+
+        Returns
+        -------
+        done : bool
+            Whether it ended without an error.
+        value : Any
+            What it returned; None after an error.
         """
 
         def once() -> Any:
@@ -242,7 +272,13 @@ class Form(widgets.VBox):
         return self.attempt(once)
 
     def say(self, sentence: str) -> None:
-        """Show a sentence under the buttons."""
+        """Show a sentence under the buttons.
+
+        Parameters
+        ----------
+        sentence : str
+            Plain text.
+        """
         self.message.value = said(sentence)
 
 

@@ -54,6 +54,8 @@ def serve(
         Whether everybody gets a new link and old ones stop working.
     browser : bool
         Whether to open the cards for the lead.
+    out : file object
+        Where it says what it does.
 
     Returns
     -------

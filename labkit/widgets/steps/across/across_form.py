@@ -89,7 +89,13 @@ class AcrossForm(NeedsBook, widgets.VBox):
         return [(one.client, one.coffee) for one in shown]
 
     def of_shown(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """The rows of a frame with ``client, coffee`` that belong to the coffees shown."""
+        """The rows of a frame with ``client, coffee`` that belong to the coffees shown.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            With ``client, coffee``, such as the scores frame.
+        """
         rows = frame.set_index(["client", "coffee"]).index.isin(self.coffees)
         return frame[rows]
 
@@ -264,7 +270,7 @@ class WordsForm(NeedsBook, widgets.VBox):
     across : AcrossForm
         The coffees.
     sayings : DataFrame
-        What the trade says, as :func:`labkit.analysis.reading.words.read_words` takes it.
+        What the trade says, as :func:`labkit.analysis.read_words` takes it.
     picture : callable
         Takes :class:`WordReadings` and returns their picture as HTML.
     """

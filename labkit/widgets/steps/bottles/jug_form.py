@@ -96,7 +96,13 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         return StartWater(name=now["name"], base=base, share_percent=now["share_percent"])
 
     def choose(self, start: StartWater) -> None:
-        """Start from this, such as from what a coffee's last session started from."""
+        """Start from this, such as from what a coffee's last session started from.
+
+        Parameters
+        ----------
+        start : StartWater
+            Its name and share go into the fields.
+        """
         self._fill()
         self.form.fields["name"].value = start.name
         self.form.fields["share_percent"].value = start.share_percent

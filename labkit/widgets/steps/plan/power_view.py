@@ -111,7 +111,7 @@ def view_plan(
     """HTML of a plan's cost, what it would likely see, its checks and its imbalance.
 
     Parameters as in :func:`labkit.tasting.plan_power` and
-    :func:`labkit.tasting.notes.plan_notes`.
+    :func:`labkit.tasting.plan_notes`.
 
     Raises
     ------

@@ -48,8 +48,10 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         Where the session and its sealed plan go.
     reading : ReadingView
         Where the coffee is chosen and its best water comes from.
-    bench_sheet, base
-        As in :class:`labkit.widgets.PlanForm`.
+    bench_sheet : callable
+        As :class:`labkit.widgets.PlanForm` takes it.
+    base : BaseWaterForm, optional
+        The water that the doses go into; pure water if not given.
     """
 
     def __init__(
