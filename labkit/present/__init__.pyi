@@ -3,7 +3,11 @@
 from .asked import remarks as remarks
 from .asked import say as say
 from .asked import to_html as to_html
+from .cautions import CAUTIONS as CAUTIONS
+from .doses import taste_may_differ as taste_may_differ
 from .html import beware as beware
 from .html import folded as folded
 from .html import notes as notes
 from .html import table as table
+from .water import from_to as from_to
+from .water import ph_range as ph_range

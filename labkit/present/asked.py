@@ -10,7 +10,7 @@ from typing import Any, Final
 
 SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
-        "water": (),
+        "water": ("water", "supplies", "bottles", "doses", "jugs"),
         "tasting": (),
         "analysis": (),
     }

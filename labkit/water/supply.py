@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, notes, table
 from labkit.water.salts.ions import CHARGES, INDEX, ion_table
 from labkit.water.units import (
     ALKALINITY_UNITS,
@@ -29,6 +29,9 @@ from labkit.water.waters.water import FIELDS, PURE_WATER, Water
 PURE_LIMIT_US_CM = 100.0
 """Conductivity up to which a water may be called pure (µS/cm)."""
 
+WANTS_ANALYSIS_US_CM = 10.0
+"""Conductivity above which a water called pure should be analysed once (µS/cm)."""
+
 WORST_GAP_PERCENT = 10.0
 """Charge gap above which an analysis is refused (%), unless it is filled or tiny."""
 
@@ -38,7 +41,7 @@ _SUMS = ("hardness", "calcium hardness", "magnesium hardness", "alkalinity")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PureWater:
+class PureWater(Shown):
     """Water called pure, with its meter reading and what that reading can hide."""
 
     conductivity_25c_us_cm: float
@@ -75,6 +78,16 @@ class PureWater:
             ion_table()["Na"].molar_mass_g_mol + ion_table()["Cl"].molar_mass_g_mol
         )
 
+    @property
+    def is_as_pure_as_air_allows(self) -> bool:
+        """Whether CO2 from air alone would give the reading."""
+        return self.conductivity_25c_us_cm <= AIR_US_CM
+
+    @property
+    def wants_analysis(self) -> bool:
+        """Whether the reading hides too much to build a recipe of low alkalinity on it."""
+        return self.conductivity_25c_us_cm > WANTS_ANALYSIS_US_CM
+
     def hidden_share_percent(self, target: Target) -> float:
         """What the hidden alkalinity could be of the alkalinity wanted (%)."""
         if not target.alkalinity_mg_l_caco3:
@@ -93,42 +106,9 @@ class PureWater:
             found *= self.conductivity_25c_us_cm / shown
         return found
 
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the reading says and what it leaves open."""
-        said = [
-            f"Taken as water with nothing in it. {figure(self.conductivity_25c_us_cm)} µS/cm can "
-            f"hide up to {figure(self.hidden_alkalinity_mg_l_caco3, 2)} mg/L alkalinity or "
-            f"{figure(self.hidden_hardness_mg_l_caco3, 2)} mg/L hardness, each as CaCO3, or be "
-            f"{figure(self.hidden_sodium_chloride_mg_l, 2)} mg/L sodium chloride, which is neither."
-        ]
-        if self.conductivity_25c_us_cm <= AIR_US_CM:
-            said.append("CO2 from air alone gives pure water about 1 µS/cm.")
-        elif self.conductivity_25c_us_cm > 10:
-            said.append(
-                "Titrate its alkalinity and hardness once, and give it by analysis, before a "
-                "recipe of low alkalinity is built on it."
-            )
-        return tuple(said)
-
-    def _repr_html_(self) -> str:
-        """The reading and what it can hide."""
-        rows = [
-            ("reading at 25 °C, µS/cm", figure(self.conductivity_25c_us_cm)),
-            (
-                "can hide alkalinity up to, mg/L as CaCO3",
-                figure(self.hidden_alkalinity_mg_l_caco3, 2),
-            ),
-            (
-                "can hide hardness up to, mg/L as CaCO3",
-                figure(self.hidden_hardness_mg_l_caco3, 2),
-            ),
-        ]
-        return table("Pure water", ("", "value"), rows) + notes(self.remarks)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Supply:
+class Supply(Shown):
     """A water known by analysis, with the gap in its charge balance."""
 
     name: str
@@ -166,44 +146,30 @@ class Supply:
         return (0.02 if anions <= 10 else 0.05) * 2 * anions
 
     @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the gap and the stated conductivity say about the analysis."""
-        said = []
-        gap = f"{self.charge_gap_meq_l:+.2f} meq/L ({self.charge_gap_percent:+.1f} %)"
-        if self.water != self.analysed:
-            filled = "chloride" if self.charge_gap_meq_l > 0 else "sodium"
-            said.append(f"The charge gap of {gap} was filled with {filled}: an assumption.")
-        elif abs(self.charge_gap_meq_l) > self.gap_allowed_meq_l:
-            said.append(
-                f"Cations and anions differ by {gap}, more than the "
-                f"{self.gap_allowed_meq_l:.2f} meq/L of a good analysis: an ion is missing, or a "
-                "unit is mixed up (alkalinity as HCO3 or as CaCO3?)."
-            )
-        stated = self.conductivity_25c_us_cm
-        if stated is not None:
-            expected = float(conductivity_us_cm(self.water.vector)[0])
-            off = 100 * (expected / stated - 1)
-            if abs(off) > 2 * float(accuracy_percent(self.water.vector)[0]):
-                said.append(
-                    f"The ions give {expected:.0f} µS/cm at 25 °C, {abs(off):.0f} % "
-                    f"{'more' if off > 0 else 'less'} than the {stated:.0f} µS/cm stated: check "
-                    "the units, or the temperature of that figure."
-                )
-        return tuple(said)
+    def filled_with(self) -> str | None:
+        """Symbol of the ion that a gap in the charges was filled with; None if none was."""
+        if self.water == self.analysed:
+            return None
+        return _filler(self.charge_gap_meq_l)
 
-    def _repr_html_(self) -> str:
-        """The water with its charge gap."""
-        gap = [
-            ("cations minus anions, meq/L", f"{self.charge_gap_meq_l:+.2f}"),
-            ("of their sum", f"{self.charge_gap_percent:+.1f} %"),
-        ]
-        if self.ph is not None:
-            gap.append(("stated pH", f"{self.ph:.1f}"))
-        return (
-            self.water._repr_html_()
-            + table(f"Charge balance of {self.name or 'the analysis'}", ("", "value"), gap)
-            + notes(self.remarks)
-        )
+    @property
+    def gap_is_notable(self) -> bool:
+        """Whether the gap, left as it is, is larger than a good analysis has."""
+        return self.filled_with is None and abs(self.charge_gap_meq_l) > self.gap_allowed_meq_l
+
+    @property
+    def expected_conductivity_25c_us_cm(self) -> float:
+        """Conductivity at 25 °C that its ions give (µS/cm)."""
+        return float(conductivity_us_cm(self.water.vector)[0])
+
+    @property
+    def conductivity_off_percent(self) -> float | None:
+        """How far the ions' conductivity lies off the stated one (%); None if within doubt."""
+        stated = self.conductivity_25c_us_cm
+        if stated is None:
+            return None
+        off = 100 * (self.expected_conductivity_25c_us_cm / stated - 1)
+        return off if abs(off) > 2 * float(accuracy_percent(self.water.vector)[0]) else None
 
 
 def read_analysis(
@@ -288,17 +254,22 @@ def read_analysis(
     )
     gap = supply.charge_gap_meq_l
     if fill_gap:
-        filler, charge = ("Cl", 1) if gap > 0 else ("Na", 1)
-        amount = getattr(water, FIELDS[filler]) + abs(gap) / charge
+        filler = _filler(gap)
+        amount = getattr(water, FIELDS[filler]) + abs(gap)  # both carry one charge
         return replace(supply, water=replace(water, **{FIELDS[filler]: amount}))
     if abs(gap) > _TINY_GAP_MEQ_L and abs(supply.charge_gap_percent) > WORST_GAP_PERCENT:
         raise WaterError(
             f"the analysis does not balance: cations minus anions is {gap:+.2f} meq/L "
             f"({supply.charge_gap_percent:+.0f} % of their sum). Check the units (alkalinity as "
             "HCO3 or as CaCO3?), add the missing ions, or let fill_gap fill it with "
-            f"{'chloride' if gap > 0 else 'sodium'}."
+            f"{ion_table()[_filler(gap)].name}."
         )
     return supply
+
+
+def _filler(gap_meq_l: float) -> str:
+    """Symbol of the ion, of one charge, that closes a gap."""
+    return "Cl" if gap_meq_l > 0 else "Na"
 
 
 def _ion_mmol_l(symbol: str, value: float, unit: str) -> float:

@@ -8,7 +8,7 @@ import pytest
 import labkit.water
 from labkit.errors import DosingError, WaterError
 from labkit.water import (
-    CAUTIONS,
+
     DROP_KITS,
     PURE_WATER,
     SALTS,
@@ -32,7 +32,7 @@ from labkit.water import (
     targets_array,
     weigh_out,
 )
-from labkit.water.markup import table
+from labkit.present import CAUTIONS, remarks, say, table, to_html
 from tests.water.recipes import FIVE, HARD_TAP, THREE, wanted
 from tests.water.test_equilibrium import P04
 from tests.water.test_supply import TAP

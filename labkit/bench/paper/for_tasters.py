@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
+from labkit.present import CAUTIONS
 from labkit.tasting import CupPlan, Scale
-from labkit.water import CAUTIONS
 
 if TYPE_CHECKING:
     from labkit.book import Attribute

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import ConcentrateError
+from labkit.shown import Shown
 from labkit.water.bottles.solubility import solubility_limit_g_l, solution_density_kg_l
-from labkit.water.cautions import CAUTIONS
+from labkit.water.figures import figure
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, folded, notes, table
 from labkit.water.salts.table import Salt
 from labkit.water.uncertainty import expanded
 
@@ -20,6 +20,9 @@ ASSAY_HALF_WIDTH_PERCENT = 1.0
 
 NOTABLE_DIFFERENCE_PERCENT = 5.0
 """Difference between weighed and measured strength that is worth a remark (%)."""
+
+SLOW_PERCENT = 50.0
+"""Share of saturation above which a salt dissolves slowly (%), common practice."""
 
 MOST_G_L = 1500.0
 """Strength that no bottle reaches, whatever the salt (g/L)."""
@@ -60,7 +63,7 @@ class MeasuredStrength:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Concentrate:
+class Concentrate(Shown):
     """One salt dissolved to a known strength, ready to dose."""
 
     salt: Salt
@@ -211,29 +214,19 @@ class Concentrate:
         return None if limit is None else 100 * self.strength_g_l * self.purity / limit
 
     @property
+    def differs_notably(self) -> bool:
+        """Whether the test found much more or less than was weighed."""
+        return abs(100 * (self.correction - 1)) > NOTABLE_DIFFERENCE_PERCENT
+
+    @property
+    def dissolves_slowly(self) -> bool:
+        """Whether the bottle is more than half way to saturation."""
+        return (self.saturation_percent or 0.0) > SLOW_PERCENT
+
+    @property
     def density_kg_l(self) -> float:
         """Density at 20 °C (kg/L), to turn a dose in mL into grams."""
         return solution_density_kg_l(self.vector)
-
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the user should know about this bottle."""
-        said = []
-        off = 100 * (self.correction - 1)
-        if abs(off) > NOTABLE_DIFFERENCE_PERCENT:
-            said.append(
-                f"The test found {abs(off):.0f} % {'more' if off > 0 else 'less'} than weighed: "
-                "check the hydrate on the label, water picked up, and whether all is dissolved."
-            )
-        share = self.saturation_percent
-        if share is None:
-            said.append("Its solubility is not known: dose it only when it is all dissolved.")
-        elif share > 50:
-            said.append(
-                f"At {share:.0f} % of saturation it dissolves slowly: stir until it is clear, and "
-                "shake before dosing."
-            )
-        return tuple(said)
 
     @property
     def strength_mmol_l(self) -> float:
@@ -262,41 +255,6 @@ class Concentrate:
     def strength_mg_l_caco3_per_ml(self) -> float:
         """What 1 mL in a litre adds (mg/L as CaCO3): hardness, or else alkalinity."""
         return self.hardness_mg_l_caco3_per_ml or self.alkalinity_mg_l_caco3_per_ml
-
-    def _repr_html_(self) -> str:
-        """A small table for a notebook, with the cautions folded below."""
-        rows = [
-            ("salt", f"{self.salt.label}, {self.salt.name}"),
-            ("purity", f"{100 * self.purity:.1f} %"),
-            ("strength, g/L as weighed", figure(self.strength_g_l, 4)),
-            ("strength, mmol/L", figure(self.strength_mmol_l, 4)),
-        ]
-        per_ml = "1 mL in 1 L adds, mg/L as CaCO3"
-        if self.measured is not None:
-            rows += [
-                (f"{per_ml}, by {self.measured.method}", self._strength_text),
-                (f"{per_ml}, as weighed", figure(self.weighed_strength_mg_l_caco3_per_ml, 4)),
-            ]
-        elif self.strength_mg_l_caco3_per_ml:
-            rows.append((per_ml, self._strength_text))
-        share = self.saturation_percent
-        if share is not None:
-            rows.append(("of saturation at 20 °C", f"{figure(share, 2)} %"))
-        rows += [
-            ("hazard", self.salt.hazard),
-            ("keep apart from", self.salt.keep_apart_from or "nothing known"),
-            ("keeping", self.salt.keeping),
-        ]
-        return (
-            table(f"Concentrate: {self.name}", ("", "value"), rows)
-            + notes(self.remarks)
-            + folded("Handle with care", notes(CAUTIONS["weighing"]))
-        )
-
-    @property
-    def _strength_text(self) -> str:
-        strength = self.strength_mg_l_caco3_per_ml
-        return f"{figure(strength, 4)} ± {figure(strength * self.uncertainty_percent / 100, 2)}"
 
 
 def check_balance(balance_g: float) -> None:

@@ -9,37 +9,25 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import DosingError, WaterError
+from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import conductivity_of, conductivity_us_cm
 from labkit.water.chemistry.constants import SETS
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MIXED_AT_C, Totals, equilibrate
 from labkit.water.chemistry.scale import scale_columns
 from labkit.water.coordinates import COORDINATE
 from labkit.water.dosing.mixing import COORDINATES, Bottle, check_amounts
-from labkit.water.markup import figure, notes, table
 from labkit.water.salts.ions import IONS
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import composition
 from labkit.water.waters.targets import Target
 from labkit.water.waters.water import PURE_WATER, Water
 
-ROWS_SHOWN = 12
-"""Rows of a table that a notebook shows."""
-
-_TITLES = {
-    "mg_share": "Mg share",
-    "hardness_mg_l_caco3": "hardness, mg/L as CaCO3",
-    "alkalinity_mg_l_caco3": "alkalinity, mg/L as CaCO3",
-    "charge_balance_meq_l": "charge balance, meq/L",
-    "sum_of_ions_mg_l": "sum of ions, mg/L",
-    "dry_residue_180c_mg_l": "dry residue, mg/L",
-}
-
 SCALE_TEMPERATURES_C = (20.0, 93.0, 125.0)
 """Room, brewing and steam boiler (°C)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WaterTable:
+class WaterTable(Shown):
     """Many waters, one a row."""
 
     ions_mmol_l: NDArray[np.float64]
@@ -69,10 +57,6 @@ class WaterTable:
     def __len__(self) -> int:
         """Number of waters."""
         return len(self.ions_mmol_l)
-
-    def _repr_html_(self) -> str:
-        """The first waters with what follows by arithmetic."""
-        return _columns_html(f"{len(self)} waters", self.composition())
 
     def water(self, row: int) -> Water:
         """One of the waters."""
@@ -135,7 +119,7 @@ class WaterTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DoseTable:
+class DoseTable(Shown):
     """Doses for many wanted waters from the same bottles."""
 
     concentrates: tuple[Bottle, ...]
@@ -152,31 +136,6 @@ class DoseTable:
 
     reached: WaterTable
     """The waters got, the base water where a water is out of reach."""
-
-    def _repr_html_(self) -> str:
-        """The first mixings, one a row."""
-        columns = {
-            f"{bottle.name}, mL": self.doses_ml[:, n] for n, bottle in enumerate(self.concentrates)
-        }
-        columns["base, mL"] = self.base_ml
-        reached = self.reached.composition()
-        names = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
-        columns |= {name: reached[name] for name in names}
-        out = int((~self.reachable).sum())
-        said = [f"{out} of {len(self.reachable)} waters are out of reach."] if out else []
-        return _columns_html(f"{len(self.reachable)} mixings", columns) + notes(said)
-
-
-def _columns_html(caption: str, columns: dict[str, NDArray[np.float64]]) -> str:
-    length = len(next(iter(columns.values())))
-    shown = min(length, ROWS_SHOWN)
-    rows = [
-        (n, *("out of reach" if np.isnan(c[n]) else figure(float(c[n])) for c in columns.values()))
-        for n in range(shown)
-    ]
-    said = [f"{length - shown} more rows are not shown."] if length > shown else []
-    head = [_TITLES.get(name, name.replace("_", " ")) for name in columns]
-    return table(caption, ("", *head), rows) + notes(said)
 
 
 def targets_array(targets: Iterable[Target]) -> NDArray[np.float64]:

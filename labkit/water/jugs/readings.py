@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
 from labkit.water.chemistry.equilibrium import MIXED_AT_C
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, notes, table
 from labkit.water.uncertainty import expanded
 from labkit.water.units import (
     MG_L_CACO3_PER_FRENCH_DEGREE,
@@ -33,7 +33,7 @@ DROP_DOUBT_PERCENT = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedMeter:
+class ExpectedMeter(Shown):
     """What a conductivity meter should show in a water."""
 
     temperature_c: float
@@ -70,38 +70,6 @@ class ExpectedMeter:
     def agrees(self, reading: float) -> bool:
         """Whether a reading lies in the band."""
         return self.low <= reading <= self.high
-
-    def verdict(self, reading: float) -> str:
-        """What a reading says about the mixing, in one sentence."""
-        if not (is_finite(reading) and reading >= 0):
-            raise WaterError(f"reading must be a number of at least 0, got {reading!r}.")
-        if self.agrees(reading):
-            return f"{figure(reading)} {self.unit} agrees with the recipe."
-        off = 100 * (reading / self.shown - 1)
-        far = (
-            f"{abs(off):.0f} % {'above' if off > 0 else 'below'} the {figure(self.shown)} expected"
-        )
-        if self.shown <= self.slack:  # a share of next to nothing tells nothing
-            far = f"above the {figure(self.high)} that so pure a water shows at most"
-        else:
-            far += f", outside {figure(self.low)} to {figure(self.high)}"
-        return (
-            f"{figure(reading)} {self.unit} is {far}: check the doses, the bottles, the "
-            "temperature, and the meter on a standard."
-        )
-
-    def _repr_html_(self) -> str:
-        """The expected reading with its band."""
-        rows = [
-            (f"the meter should show, {self.unit}", figure(self.shown)),
-            ("readings that agree", f"{figure(self.low)} to {figure(self.high)}"),
-            ("water at", f"{self.temperature_c:.0f} °C"),
-            ("true conductivity there, µS/cm", figure(self.conductivity_us_cm)),
-            ("at 25 °C, µS/cm", figure(self.conductivity_25c_us_cm)),
-        ]
-        return table("Conductivity check", ("", "value"), rows) + notes(
-            ["A reading outside the band means a mixing mistake or a meter out of true."]
-        )
 
 
 def meter_band_percent(
@@ -228,7 +196,7 @@ DROP_KITS: dict[str, DropKit] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedDrops:
+class ExpectedDrops(Shown):
     """How many drops should turn the colour."""
 
     quantity: str
@@ -277,25 +245,6 @@ class ExpectedDrops:
     def agrees(self, drops: int) -> bool:
         """Whether so many drops agree with the recipe."""
         return self.low <= drops <= self.high
-
-    def _repr_html_(self) -> str:
-        """The expected drops with the band that agrees."""
-        band = f"{self.low}" if self.low == self.high else f"{self.low} to {self.high}"
-        per_drop = self.kit.per_drop(self.sample_ml)
-        rows = [
-            ("drops that agree", band),
-            ("one drop is, mg/L as CaCO3", figure(per_drop)),
-            ("expected, mg/L as CaCO3", figure(self.expected_mg_l_caco3)),
-            ("half a drop is", f"{figure(self.half_drop_percent, 2)} %"),
-        ]
-        hint = []
-        if self.half_drop_percent > 10:
-            hint = ["A sample of twice the size halves what a drop is worth."]
-        return table(
-            f"{self.quantity.capitalize()}: {self.kit.name}, sample {self.sample_ml:g} mL",
-            ("", "value"),
-            rows,
-        ) + notes(hint)
 
 
 def expected_drops(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import SaltError
-from labkit.water.markup import table
+from labkit.shown import Shown
 from labkit.water.salts.formula import (
     DOT,
     count_elements,
@@ -49,7 +49,7 @@ _HYDRATES_SOLD = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Salt:
+class Salt(Shown):
     """One salt as it stands on the label, water of crystallisation included."""
 
     label: str
@@ -169,24 +169,6 @@ class Salt:
                 " %: weigh the salt before and after, and give the gain."
             )
         return purity / (1 + percent / 100)
-
-    def _repr_html_(self) -> str:
-        """What the label, the balance and the shelf need to know, each with its source."""
-        solubility = "not known"
-        if self.solubility_g_100g is not None:
-            solubility = f"{self.solubility_g_100g:g} g anhydrous in 100 g of water at 20 °C"
-        elif self.solubility_g_l is not None:
-            solubility = f"{self.solubility_g_l:g} g/L"
-        rows = [
-            ("molar mass, g/mol", f"{self.molar_mass_g_mol:.3f}", "IUPAC 2021 abridged weights"),
-            ("gives", self.role, ""),
-            ("solubility", solubility, self.solubility_source),
-            ("hazard", self.hazard, self.hazard_source),
-            ("takes up water", self.takes_up_water, self.handling_source),
-            ("keeping", self.keeping or "not known", self.handling_source),
-            ("keep apart from", self.keep_apart_from or "nothing known", ""),
-        ]
-        return table(f"{self.label}, {self.name}", ("", "", "source"), rows)
 
 
 def _from_row(row: dict[str, str]) -> Salt:

@@ -5,16 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.coordinates import COORDINATE
+from labkit.water.figures import figure
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, percent, table
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters.composition import ca_mg_ratio_text
 from labkit.water.waters.water import Water
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
+class Target(Shown):
     """A wanted water."""
 
     mg_share: float
@@ -76,21 +77,8 @@ class Target:
 
     @property
     def text(self) -> str:
-        """The target in one line."""
+        """Its name in one line, as sentences and lists call it."""
         return (
             f"Ca:Mg {self.ca_mg_ratio_text}, hardness {figure(self.hardness_mg_l_caco3)} and "
             f"alkalinity {figure(self.alkalinity_mg_l_caco3)} mg/L as CaCO3"
-        )
-
-    def _repr_html_(self) -> str:
-        """A small table for a notebook."""
-        return table(
-            "Wanted water",
-            ("", "value"),
-            [
-                ("Ca:Mg (by moles)", self.ca_mg_ratio_text),
-                ("Mg share of hardness", percent(self.mg_share)),
-                ("hardness, mg/L as CaCO3", figure(self.hardness_mg_l_caco3)),
-                ("alkalinity, mg/L as CaCO3", figure(self.alkalinity_mg_l_caco3)),
-            ],
         )

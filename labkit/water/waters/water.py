@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, table
 from labkit.water.salts.ions import INDEX, IONS, ion_table
 from labkit.water.units import alkalinity_in, hardness_in
 from labkit.water.waters import composition
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Water:
+class Water(Shown):
     """What is dissolved in a water, in mmol per litre at 25 °C."""
 
     calcium_mmol_l: float = 0.0
@@ -176,26 +176,6 @@ class Water:
     def alkalinity_in(self, unit: str) -> float:
         """Alkalinity in one of :data:`labkit.water.ALKALINITY_UNITS`."""
         return alkalinity_in(self.alkalinity_mg_l_caco3, unit)
-
-    def _repr_html_(self) -> str:
-        """The coordinates and the ions, for a notebook."""
-        ions = [
-            (ion_table()[symbol].name, figure(mg), figure(mmol), figure(meq))
-            for (symbol, mg), mmol, meq in zip(
-                self.ions_mg_l.items(),
-                self.ions_mmol_l.values(),
-                self.ions_meq_l.values(),
-                strict=True,
-            )
-        ]
-        return table(
-            "Water",
-            ("", "mg/L as CaCO3"),
-            [
-                ("hardness", figure(self.hardness_mg_l_caco3)),
-                ("alkalinity", figure(self.alkalinity_mg_l_caco3)),
-            ],
-        ) + table("Ions", ("", "mg/L", "mmol/L", "meq/L"), ions)
 
 
 FIELDS: dict[str, str] = {

@@ -12,13 +12,12 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.errors import ConcentrateError
+from labkit.present import CAUTIONS, beware, remarks
 from labkit.water import (
-    CAUTIONS,
     DROP_DOUBT_PERCENT,
     SALTS,
     Concentrate,
     Salt,
-    beware,
     plan_weighing,
     salt,
     salt_by_formula,
@@ -150,7 +149,7 @@ class ConcentrateForm(Form):
             purity=purity,
             balance_g=balance_g,
         )
-        warned = "".join(said(f"Mind: {sentence}") for sentence in weighing.remarks)
+        warned = "".join(said(f"Mind: {sentence}") for sentence in remarks(weighing))
         shown: list[Any] = [
             '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
             f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "

@@ -10,7 +10,7 @@ import ipywidgets as widgets
 
 from labkit.book import JUG_ML, Bottle, LabBook, SessionNeed, session_needs
 from labkit.errors import BookError
-from labkit.water import table
+from labkit.present import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name

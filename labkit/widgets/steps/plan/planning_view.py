@@ -20,8 +20,8 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook
 from labkit.errors import ReadingError
+from labkit.present import table
 from labkit.tasting import Scale
-from labkit.water import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, said

@@ -30,8 +30,9 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, ReadingError
+from labkit.present import CAUTIONS, notes, remarks
 from labkit.tasting import Sweep
-from labkit.water import CAUTIONS, COORDINATES, PURE_WATER, Target, Water, as_coordinates, notes
+from labkit.water import COORDINATES, PURE_WATER, Target, Water, as_coordinates
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -241,7 +242,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         return [
             wrong,
             suggestion.to_html(pours),
-            notes(dict.fromkeys(remark for pour in pours for remark in pour.remarks)),
+            notes(dict.fromkeys(remark for pour in pours for remark in remarks(pour))),
             said(repeats),
             fold("Handle with care", notes(CAUTIONS["mixing"])),
             fold("Where they lie", self._picture(suggestion, reading)),
