@@ -9,5 +9,6 @@ from .html import beware as beware
 from .html import folded as folded
 from .html import notes as notes
 from .html import table as table
+from .plans import number_or_none as number_or_none
 from .water import from_to as from_to
 from .water import ph_range as ph_range

@@ -11,7 +11,7 @@ from typing import Any, Final
 SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
         "water": ("water", "supplies", "bottles", "doses", "jugs"),
-        "tasting": (),
+        "tasting": ("plans",),
         "analysis": (),
     }
 )

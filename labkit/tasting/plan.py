@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
 from types import MappingProxyType
 from typing import Literal
 
 import pandas as pd
 
 from labkit.errors import PlanError
+from labkit.shown import Shown
 from labkit.tasting.seal import SealedKey
 
 Vessels = Literal["shared bowls", "a cup each"]
@@ -78,7 +78,7 @@ class Design:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CupPlan:
+class CupPlan(Shown):
     """Everything about a tasting that may lie open, with the sealed keys beside it."""
 
     session: str
@@ -160,20 +160,6 @@ class CupPlan:
             )
         frame = self.servings
         return frame[frame["taster"] == taster].drop(columns="taster").reset_index(drop=True)
-
-    def _repr_html_(self) -> str:
-        """Codes by taster and flight, then how even the plan is; no water anywhere."""
-        wide = self.servings.pivot(
-            index=["flight", "taster"], columns="position", values="blind_code"
-        )
-        wide = wide.rename(columns=lambda position: f"cup {position}").fillna("")
-        wide.columns.name = None
-        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
-        return (
-            f"<p>Session {escape(self.session)}, {escape(self.design.kind)}, "
-            f"{escape(self.serving)}, {len(self.cups)} cups to taste</p>"
-            f"{wide.to_html()}{self.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
-        )
 
 
 def checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:

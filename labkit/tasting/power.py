@@ -12,6 +12,7 @@ import pandas as pd
 from scipy.special import nctdtr, stdtrit
 
 from labkit.errors import PlanError
+from labkit.shown import Shown
 from labkit.tasting.detectable import detectable_difference
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import Vessels
@@ -108,7 +109,7 @@ def guest_noise(scale: Scale) -> TasterNoise:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanPower:
+class PlanPower(Shown):
     """Cost of a plan and what it would likely see."""
 
     sizes: Sizes
@@ -222,19 +223,6 @@ class PlanPower:
             ("assumed: jug to jug", of.jug_sd, "points SD"),
         ]
         return pd.DataFrame(rows, columns=["what", "value", "unit"])
-
-    def _repr_html_(self) -> str:
-        """The table, then where the noise is from."""
-        frame = self.to_frame()
-        frame["value"] = [number_or_none(value) for value in frame["value"]]
-        return f"{frame.to_html(index=False)}<p>Noise: {self.noise.source}</p>"
-
-
-def number_or_none(value: float) -> str:
-    """A number of the table in words; what no difference on the scale would reach is none."""
-    if not math.isfinite(value):
-        return "none"
-    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def plan_power(
