@@ -35,13 +35,15 @@ def match_codes(plan: CupPlan, flight: int, found: Mapping[int, str]) -> dict[in
     if not plan.alone:
         raise PlanError(
             f"plan must be made with alone=True to match codes, session '{plan.session}' is not. "
-            "Its cups carry their codes openly."
+            "Its cups carry their codes openly.",
+            field="plan",
         )
     labels = plan.codes(flight)
     if flight not in plan.flights:
         raise PlanError(
             f"flight must be one of {', '.join(map(str, plan.flights))}, got {flight}. "
-            "Choose a flight of this plan."
+            "Choose a flight of this plan.",
+            field="flight",
         )
     places = [cup.position for cup in plan.cups if cup.flight == flight]
     typed = {place: str(code).strip() for place, code in found.items()}

@@ -44,7 +44,8 @@ def balance_tables(plan: CupPlan, opened: Sequence[OpenedFlight]) -> BalanceTabl
     if not opened or any(o.session != plan.session or o.flight not in plan.flights for o in opened):
         raise PlanError(
             f"opened must be flights of session '{plan.session}', "
-            f"got {[(o.session, o.flight) for o in opened]}. Open a flight of this session."
+            f"got {[(o.session, o.flight) for o in opened]}. Open a flight of this session.",
+            field="opened",
         )
     key = pd.concat([flight.to_frame() for flight in opened])
     served = plan.servings.merge(

@@ -110,7 +110,8 @@ class CupPlan(Shown):
         if [key.flight for key in self.keys] != flights:
             raise PlanError(
                 f"keys must be one for each flight, {flights}, got "
-                f"{[key.flight for key in self.keys]}. Plan the session anew."
+                f"{[key.flight for key in self.keys]}. Plan the session anew.",
+                field="keys",
             )
 
     @property
@@ -156,7 +157,8 @@ class CupPlan(Shown):
         if taster not in self.tasters:
             raise PlanError(
                 f"taster must be one of {', '.join(self.tasters)}, got {taster!r}. "
-                "Add a late taster by planning the flights not yet served anew."
+                "Add a late taster by planning the flights not yet served anew.",
+                field="taster",
             )
         frame = self.servings
         return frame[frame["taster"] == taster].drop(columns="taster").reset_index(drop=True)
@@ -167,14 +169,19 @@ def checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
     names = tuple(name.strip() for name in tasters)
     if not names or not all(names):
         raise PlanError(
-            f"tasters must be one name or more, none empty, got {list(tasters)}. Say who tastes."
+            f"tasters must be one name or more, none empty, got {list(tasters)}. Say who tastes.",
+            field="tasters",
         )
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
-        raise PlanError(f"tasters must have different names, got {twice!r} twice. Add an initial.")
+        raise PlanError(
+            f"tasters must have different names, got {twice!r} twice. Add an initial.",
+            field="tasters",
+        )
     if not session.strip() or len(session) > 200:
         raise PlanError(
             f"session must be a name of 1 to 200 characters, got {len(session)}. "
-            "Call the session something short."
+            "Call the session something short.",
+            field="session",
         )
     return names

@@ -60,12 +60,14 @@ class TasterNoise:
             if not (is_finite(value) and 0 <= value <= MOST_POINTS):
                 raise PlanError(
                     f"{name} must be 0 or more points of the scale, got {value!r}. "
-                    "Give a standard deviation."
+                    "Give a standard deviation.",
+                    field=name,
                 )
         if self.repeat_sd == 0:
             raise PlanError(
                 "repeat_sd must be above 0, got 0: nobody repeats a score exactly. "
-                "Take the default noise where there is no history."
+                "Take the default noise where there is no history.",
+                field="repeat_sd",
             )
 
 
@@ -176,7 +178,9 @@ class PlanPower(Shown):
     def power(self, difference: float) -> float:
         """Chance to see a true difference of two waters named beforehand, both tails counted."""
         if not is_finite(difference):
-            raise PlanError(f"difference must be a number of points, got {difference!r}.")
+            raise PlanError(
+                f"difference must be a number of points, got {difference!r}.", field="difference"
+            )
         if self.degrees_of_freedom < 1:
             return 0.0
         limit = float(stdtrit(self.degrees_of_freedom, 1 - self.alpha / 2))
@@ -297,7 +301,9 @@ def plan_power(
         ("vessel_ml", vessel_ml, 0.0, _MOST_ML),
     ):
         if not (is_finite(value) and low < value < high):
-            raise PlanError(f"{name} must be above {low:g} and below {high:g}, got {value!r}.")
+            raise PlanError(
+                f"{name} must be above {low:g} and below {high:g}, got {value!r}.", field=name
+            )
     for name, number, least in (("n_tasters", n_tasters, 0), ("stages", stages, 1)):
         check_whole(name, number, least=least)
     check_whole("n_waters", n_waters, least=0)
@@ -368,7 +374,8 @@ def _region(
     if fall is None or not (is_finite(fall) and 0 < fall <= MOST_POINTS):
         raise PlanError(
             f"fall must be above 0 points to size a best region, got {fall}. "
-            "An eighth of the scale is a moderate fall."
+            "An eighth of the scale is a moderate fall.",
+            field="fall",
         )
     coded = [
         factor.to_coded([getattr(target, factor.name) for target in sweep.targets])

@@ -185,7 +185,8 @@ def _sweep(kind: Kind, levels: Mapping[str, Sequence[float]], **held: float) -> 
             raise SweepError(
                 f"{name} must have two levels or more, each once, got "
                 f"{', '.join(f'{level:g}' for level in rising) or 'none'}. "
-                "A level to be tasted twice is asked for as a duplicate in the plan."
+                "A level to be tasted twice is asked for as a duplicate in the plan.",
+                field=name,
             )
         factors.append(Factor(name=name, low=rising[0], high=rising[-1]))
         waters = [water | {name: level} for water in waters for level in rising]

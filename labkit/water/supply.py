@@ -53,7 +53,8 @@ class PureWater(Shown):
         if not (is_finite(reading) and 0 <= reading <= PURE_LIMIT_US_CM):
             raise WaterError(
                 f"conductivity_25c_us_cm of a pure water must be between 0 and "
-                f"{PURE_LIMIT_US_CM:.0f} µS/cm, got {reading!r}: give other waters by analysis."
+                f"{PURE_LIMIT_US_CM:.0f} µS/cm, got {reading!r}: give other waters by analysis.",
+                field="conductivity_25c_us_cm",
             )
 
     @property
@@ -215,12 +216,13 @@ def read_analysis(
         entry: object = entries[quantity]
         if not (isinstance(entry, tuple | list) and len(entry) == 2):
             raise WaterError(
-                f"{quantity} must be a value with its unit, as in (50, 'mg/L'), got {entry!r}."
+                f"{quantity} must be a value with its unit, as in (50, 'mg/L'), got {entry!r}.",
+                field=quantity,
             )
         value, unit = entry[0], read_unit(quantity, str(entry[1]))
         key = " ".join(quantity.split())
         if not (is_finite(value) and value >= 0):
-            raise WaterError(f"{key} must be a number of at least 0, got {value!r}.")
+            raise WaterError(f"{key} must be a number of at least 0, got {value!r}.", field=key)
         symbol = key if key in INDEX else _ION_NAMES.get(key.lower(), "")
         lower = key.lower()
         value = float(value)
@@ -295,7 +297,8 @@ def _sum_mg_l_caco3(quantity: str, value: float, unit: str) -> float:
     if unit == "mg/L":
         units = ALKALINITY_UNITS if quantity == "alkalinity" else HARDNESS_UNITS
         raise WaterError(
-            f"{quantity} in mg/L does not say as what: give it in one of {', '.join(units)}."
+            f"{quantity} in mg/L does not say as what: give it in one of {', '.join(units)}.",
+            field=quantity,
         )
     if quantity == "alkalinity":
         return alkalinity_from(value, unit)

@@ -9,9 +9,9 @@ import pytest
 
 from labkit.bench import bench_sheet, sweep_doses, weighing_sheet
 from labkit.errors import SheetError, SweepError
-from labkit.present import remarks
+from labkit.present import CAUTIONS, remarks
 from labkit.tasting import ratio_sweep
-from labkit.water import CAUTIONS, Concentrate, Water, plan_weighing, salt
+from labkit.water import Concentrate, Water, plan_weighing, salt
 from labkit.water.start import StartWater
 
 

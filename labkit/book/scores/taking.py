@@ -162,7 +162,7 @@ def check_touch(db: Session, touch: Touch) -> Checked:
             f"flight {touch.flight} of session {session!r} is {state}: no score changes any more; "
             "the lead can unlock it, with a reason."
         )
-        raise LockError(msg)
+        raise LockError(msg, field="flight")
     return Checked(
         row=row,
         session=session,
@@ -301,7 +301,7 @@ def _entry_of_id(db: Session, entry_id: str, touch: Touch) -> ScoreEntry | None:
     is_same_cup = cup == (touch.position if touch.blind_code is None else touch.blind_code)
     if not (is_same_place and is_same_cup and _is_value(row, touch.value)):
         msg = f"entry_id must be new for each score, but {entry_id!r} is another score's."
-        raise BookError(msg)
+        raise BookError(msg, field="entry_id")
     return entry
 
 

@@ -85,7 +85,8 @@ def leave_out(
     who = ", ".join(names) or _NOBODY
     if not reason.strip():
         raise BookError(
-            f"reason must say why {who} is left out, got nothing. Write it in a few words."
+            f"reason must say why {who} is left out, got nothing. Write it in a few words.",
+            field="reason",
         )
     known = book.sessions(client=client, coffee=coffee)
     of_coffee = {one.name for one in known} | {name for one in known for name in one.tasters}

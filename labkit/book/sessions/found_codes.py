@@ -134,5 +134,5 @@ def asked_reason(act: str, reason: str) -> str:
     why = clean_text("reason", reason)
     if not why:
         msg = f"{act} needs a reason, got {reason!r}; say why in a few words."
-        raise LockError(msg)
+        raise LockError(msg, field="reason")
     return why

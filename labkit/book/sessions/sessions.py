@@ -110,10 +110,10 @@ class Sessions(Transactions):
             kept = clean_name("session", name)
             if db.scalar(select(SessionRow.id).where(SessionRow.name == kept)) is not None:
                 msg = f"session must be new, but {kept!r} is in the lab book; choose another name."
-                raise BookError(msg)
+                raise BookError(msg, field="session")
             if plan is not None and clean_name("session", plan.session) != kept:
                 msg = f"plan must be of session {kept!r}, got one of {plan.session!r}."
-                raise BookError(msg)
+                raise BookError(msg, field="plan")
             row = SessionRow(
                 coffee=find_coffee(db, coffee, client),
                 name=kept,
@@ -203,7 +203,7 @@ def _refuse_doubles(field: str, names: Sequence[str]) -> None:
     double = next((name for name in names if names.count(name) > 1), None)
     if double is not None:
         msg = f"{field} must differ from each other, got {double!r} twice; name each once."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
 
 
 MOST_HELD: Final = 1e5

@@ -40,7 +40,7 @@ def unknown(field: str, given: object, known: Iterable[str]) -> BookError:
         remedy = f"choose one of {', '.join(map(repr, names[:12]))}."
     else:
         remedy = "there is none yet; add it first."
-    return BookError(f"{field} must be in the lab book, got {given!r}: {remedy}")
+    return BookError(f"{field} must be in the lab book, got {given!r}: {remedy}", field=field)
 
 
 def as_kept(name: str, known: Iterable[str]) -> str:
@@ -89,7 +89,7 @@ def find_coffee(db: Session, name: str, client: str | None) -> CoffeeRow:
         msg = (
             f"coffee must be one coffee, got {name!r}, which {len(rows)} clients have; say client=."
         )
-        raise BookError(msg)
+        raise BookError(msg, field="coffee")
     return rows[0]
 
 

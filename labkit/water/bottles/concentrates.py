@@ -37,7 +37,8 @@ def check_purity(purity: float) -> None:
     if not (is_finite(purity) and low <= purity <= high):
         raise ConcentrateError(
             f"purity must be between {low} and {high}, where 1 is the pure salt as labelled, got "
-            f"{purity!r}: give 98 % as 0.98."
+            f"{purity!r}: give 98 % as 0.98.",
+            field="purity",
         )
 
 
@@ -59,7 +60,7 @@ class MeasuredStrength:
         for field in ("strength_mg_l_caco3_per_ml", "uncertainty_percent"):
             value = getattr(self, field)
             if not (is_finite(value) and value > 0):
-                raise ConcentrateError(f"{field} must be above 0, got {value!r}.")
+                raise ConcentrateError(f"{field} must be above 0, got {value!r}.", field=field)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,24 +93,28 @@ class Concentrate(Shown):
         ):
             raise ConcentrateError(
                 "weighing_uncertainty_percent must be at least 0, got "
-                f"{self.weighing_uncertainty_percent!r}."
+                f"{self.weighing_uncertainty_percent!r}.",
+                field="weighing_uncertainty_percent",
             )
         if not (is_finite(self.strength_g_l) and self.strength_g_l > 0):
             raise ConcentrateError(
                 f"strength_g_l must be above 0, got {self.strength_g_l!r}: give the grams of "
-                f"{self.salt.label} in a litre of finished solution."
+                f"{self.salt.label} in a litre of finished solution.",
+                field="strength_g_l",
             )
         if self.strength_g_l > MOST_G_L:
             raise ConcentrateError(
                 f"strength_g_l must be at most {MOST_G_L:.0f}, got {self.strength_g_l:g}: "
-                "no bottle holds more, so check the unit."
+                "no bottle holds more, so check the unit.",
+                field="strength_g_l",
             )
         limit = solubility_limit_g_l(self.salt)
         if limit is not None and self.strength_g_l * self.purity > limit:
             raise ConcentrateError(
                 f"strength_g_l must be above 0 and at most {figure(limit / self.purity)} for "
                 f"{self.salt.label} (its solubility at 20 °C), got {figure(self.strength_g_l, 4)}: "
-                "make a weaker bottle and dose more of it."
+                "make a weaker bottle and dose more of it.",
+                field="strength_g_l",
             )
         if self.measured is not None and not self.salt.strength_mg_caco3_per_g:
             raise ConcentrateError(
@@ -173,7 +178,9 @@ class Concentrate(Shown):
         check_volume(volume_ml)
         check_balance(balance_g)
         if not (is_finite(weighed_g) and weighed_g > 0):
-            raise ConcentrateError(f"weighed_g must be above 0, got {weighed_g!r}.")
+            raise ConcentrateError(
+                f"weighed_g must be above 0, got {weighed_g!r}.", field="weighed_g"
+            )
         digit_percent = 100 * balance_g / weighed_g
         return cls(
             salt=salt,
@@ -262,7 +269,8 @@ def check_balance(balance_g: float) -> None:
     if not (is_finite(balance_g) and balance_g > 0):
         raise ConcentrateError(
             f"balance_g must be above 0, got {balance_g!r}: give the last digit the balance shows, "
-            "as in 0.01."
+            "as in 0.01.",
+            field="balance_g",
         )
 
 
@@ -270,7 +278,9 @@ def check_volume(volume_ml: float) -> None:
     """Raise :class:`ConcentrateError` unless the volume can be made."""
     if not (is_finite(volume_ml) and volume_ml > 0):
         raise ConcentrateError(
-            f"volume_ml must be above 0, got {volume_ml!r}: give the volume of the finished bottle."
+            f"volume_ml must be above 0, got {volume_ml!r}: give the volume of the finished "
+            "bottle.",
+            field="volume_ml",
         )
 
 
@@ -283,7 +293,8 @@ def strength_needed_g_l(
         raise ConcentrateError(
             "strength_mg_l_caco3_per_ml must be above 0, got "
             f"{strength_mg_l_caco3_per_ml!r}: 1 is the usual strength, of which 1 mL in a litre "
-            "adds 1 mg/L as CaCO3."
+            "adds 1 mg/L as CaCO3.",
+            field="strength_mg_l_caco3_per_ml",
         )
     if not salt.strength_mg_caco3_per_g:
         raise ConcentrateError(

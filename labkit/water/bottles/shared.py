@@ -125,7 +125,7 @@ class SharedBottle(Shown):
     def __post_init__(self) -> None:
         """Refuse salts that fall out of the bottle."""
         if not self.parts:
-            raise ConcentrateError("parts must hold at least one salt, got none.")
+            raise ConcentrateError("parts must hold at least one salt, got none.", field="parts")
         if not self.name:
             object.__setattr__(self, "name", " + ".join(part.name for part in self.parts))
         for found in self.saturation:

@@ -71,7 +71,10 @@ def steel_guidance(chloride_mg_l: float) -> SteelGuidance:
     (None, 120.0)
     """
     if not (is_finite(chloride_mg_l) and chloride_mg_l >= 0):
-        raise WaterError(f"chloride_mg_l must be a number of at least 0, got {chloride_mg_l!r}.")
+        raise WaterError(
+            f"chloride_mg_l must be a number of at least 0, got {chloride_mg_l!r}.",
+            field="chloride_mg_l",
+        )
     hottest_316 = max(limit for _, _, limit in _table() if limit is not None)
     for chloride, limit_304, limit_316 in _table():
         if chloride_mg_l <= chloride:

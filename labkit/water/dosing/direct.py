@@ -138,12 +138,15 @@ def weigh_out(
     check_amounts(volume_l=volume_l, balance_g=balance_g)
     if not salts:
         raise DosingError(
-            "salts must hold at least one salt, got none. Keep a bottle in notebook 1 first."
+            "salts must hold at least one salt, got none. Keep a bottle in notebook 1 first.",
+            field="salts",
         )
     given = purities or {}
     unknown = [label for label in given if label not in {one.label for one in salts}]
     if unknown:
-        raise DosingError(f"purities names {unknown[0]!r}, which is not among the salts.")
+        raise DosingError(
+            f"purities names {unknown[0]!r}, which is not among the salts.", field="purities"
+        )
     shares = np.array([given.get(one.label, 1.0) for one in salts])
     for share in shares:
         check_purity(float(share))

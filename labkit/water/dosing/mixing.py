@@ -178,11 +178,14 @@ def mix(
     if balance_g is not None:
         check_amounts(balance_g=balance_g)
     if filling not in get_args(Filling):
-        raise DosingError(f"filling must be 'made up to' or 'added to', got {filling!r}.")
+        raise DosingError(
+            f"filling must be 'made up to' or 'added to', got {filling!r}.", field="filling"
+        )
     if not concentrates:
         raise DosingError(
             "concentrates must hold at least one bottle, got none. "
-            "Keep one in the lab book first (notebook 1)."
+            "Keep one in the lab book first (notebook 1).",
+            field="concentrates",
         )
     bottles = np.array([bottle.vector for bottle in concentrates])
     wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
@@ -322,7 +325,7 @@ def check_amounts(**amounts: float) -> None:
     """Raise :class:`DosingError` unless every amount is above 0."""
     for field, value in amounts.items():
         if not (is_finite(value) and value > 0):
-            raise DosingError(f"{field} must be above 0, got {value!r}.")
+            raise DosingError(f"{field} must be above 0, got {value!r}.", field=field)
 
 
 def _rounded(bottle: Bottle, exact_ml: float, pipette_ml: float, balance_g: float | None) -> float:

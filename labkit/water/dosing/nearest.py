@@ -95,7 +95,9 @@ def within_reach(
     from scipy.optimize import nnls  # loaded when first used: it is slow to load
 
     if not sources:
-        raise DosingError("sources must hold at least one salt or bottle, got none. Tick one.")
+        raise DosingError(
+            "sources must hold at least one salt or bottle, got none. Tick one.", field="sources"
+        )
     weight = np.array([CACO3_G_MOL, CACO3_G_MOL, MG_L_CACO3_PER_MEQ])
     wanted = weight * np.array(
         [target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l]

@@ -38,12 +38,15 @@ class WaterTable(Shown):
         ions = np.array(self.ions_mmol_l, dtype=np.float64)
         if ions.ndim != 2 or ions.shape[1] != len(IONS):
             raise WaterError(
-                f"ions_mmol_l must have shape (n, {len(IONS)}), one water a row, got {ions.shape}."
+                f"ions_mmol_l must have shape (n, {len(IONS)}), one water a row, got {ions.shape}.",
+                field="ions_mmol_l",
             )
         if not np.all(np.isfinite(ions)) or ions.min(initial=0.0) < 0:
             row = int(np.argmin(np.where(np.isfinite(ions), ions, -np.inf).min(axis=1)))
             raise WaterError(
-                f"ions_mmol_l must hold numbers of at least 0; row {row} holds {ions[row].min():g}."
+                f"ions_mmol_l must hold numbers of at least 0; row {row} holds "
+                f"{ions[row].min():g}.",
+                field="ions_mmol_l",
             )
         ions.flags.writeable = False
         object.__setattr__(self, "ions_mmol_l", ions)
@@ -177,7 +180,8 @@ def dose_table(
     if rows.ndim != 2 or rows.shape[1] != 3:
         raise WaterError(
             "targets must have shape (n, 3): mg_share, hardness_mg_l_caco3, "
-            f"alkalinity_mg_l_caco3; got {rows.shape}."
+            f"alkalinity_mg_l_caco3; got {rows.shape}.",
+            field="targets",
         )
     low, high = np.zeros(3), np.array([one.highest for one in COORDINATE.values()])
     bad = ~((rows >= low) & (rows <= high)).all(axis=1)
@@ -185,12 +189,14 @@ def dose_table(
         row = int(np.argmax(bad))
         raise WaterError(
             f"targets must lie between {low.tolist()} and {high.tolist()}; row {row} is "
-            f"{rows[row].tolist()}."
+            f"{rows[row].tolist()}.",
+            field="targets",
         )
     if not concentrates:
         raise DosingError(
             "concentrates must hold at least one bottle, got none. "
-            "Keep one in the lab book first (notebook 1)."
+            "Keep one in the lab book first (notebook 1).",
+            field="concentrates",
         )
     bottles = np.array([bottle.vector for bottle in concentrates])
     matrix = COORDINATES @ (bottles - base.vector).T

@@ -122,14 +122,19 @@ def expected_meter(
     if tds_factor is not None and not (is_finite(tds_factor) and 0.3 <= tds_factor <= 1.0):
         raise WaterError(
             f"tds_factor must be between 0.3 and 1 mg/L per µS/cm, got {tds_factor!r}: it stands "
-            "in the meter's manual, often 0.5 or 0.7."
+            "in the meter's manual, often 0.5 or 0.7.",
+            field="tds_factor",
         )
     rate = compensation_percent_per_c
     if rate is not None and not (is_finite(rate) and 0 <= rate <= 5):
-        raise WaterError(f"compensation_percent_per_c must be between 0 and 5 %/°C, got {rate!r}.")
+        raise WaterError(
+            f"compensation_percent_per_c must be between 0 and 5 %/°C, got {rate!r}.",
+            field="compensation_percent_per_c",
+        )
     if not (is_finite(temperature_c) and 0 <= temperature_c <= 50):
         raise WaterError(
-            f"temperature_c of a meter reading must be between 0 and 50 °C, got {temperature_c!r}."
+            f"temperature_c of a meter reading must be between 0 and 50 °C, got {temperature_c!r}.",
+            field="temperature_c",
         )
     at_25 = float(conductivity_us_cm(water.vector)[0])
     there = float(conductivity_us_cm(water.vector, temperature_c)[0])
@@ -171,12 +176,12 @@ class DropKit:
         for field in ("mg_l_caco3_per_drop", "sample_ml"):
             value = getattr(self, field)
             if not (is_finite(value) and value > 0):
-                raise WaterError(f"{field} must be above 0, got {value!r}.")
+                raise WaterError(f"{field} must be above 0, got {value!r}.", field=field)
 
     def per_drop(self, sample_ml: float) -> float:
         """What one drop is worth in a sample of another size (mg/L as CaCO3)."""
         if not (is_finite(sample_ml) and sample_ml > 0):
-            raise WaterError(f"sample_ml must be above 0, got {sample_ml!r}.")
+            raise WaterError(f"sample_ml must be above 0, got {sample_ml!r}.", field="sample_ml")
         return self.mg_l_caco3_per_drop * self.sample_ml / sample_ml
 
 
@@ -276,7 +281,9 @@ def expected_drops(
         If the quantity is unknown or the sample impossible.
     """
     if quantity not in ("hardness", "alkalinity"):
-        raise WaterError(f"quantity must be 'hardness' or 'alkalinity', got {quantity!r}.")
+        raise WaterError(
+            f"quantity must be 'hardness' or 'alkalinity', got {quantity!r}.", field="quantity"
+        )
     found = (
         water.hardness_mg_l_caco3
         if quantity == "hardness"

@@ -59,7 +59,9 @@ class MeterReading:
         """Refuse impossible readings."""
         if not (is_finite(self.shown) and self.shown >= 0):
             raise WaterError(
-                f"shown must be a number of at least 0, got {self.shown!r}. Read the display again."
+                f"shown must be a number of at least 0, got {self.shown!r}. "
+                "Read the display again.",
+                field="shown",
             )
 
 
@@ -82,7 +84,9 @@ class DropCount:
     def __post_init__(self) -> None:
         """Refuse impossible counts."""
         if not (is_finite(self.drops) and self.drops >= 0):
-            raise WaterError(f"drops must be at least 0, got {self.drops!r}. Count them again.")
+            raise WaterError(
+                f"drops must be at least 0, got {self.drops!r}. Count them again.", field="drops"
+            )
 
 
 Check = MeterReading | DropCount
@@ -207,7 +211,9 @@ def check_jug(
         If nothing was read.
     """
     if not checks:
-        raise WaterError("checks must hold at least one reading, got none. Read the meter.")
+        raise WaterError(
+            "checks must hold at least one reading, got none. Read the meter.", field="checks"
+        )
     doses = doses_of(recipe, other_bottles=other_bottles)
     found = ways(doses, other_bases or {}, other_volumes_l)
     vectors, shifts = found.vectors, found.shifts

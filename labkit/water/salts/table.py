@@ -100,7 +100,9 @@ class Salt(Shown):
     def __post_init__(self) -> None:
         """Refuse ions that labkit does not know and charges that do not cancel."""
         if not self.ions or any(symbol not in INDEX for symbol, _ in self.ions):
-            raise SaltError(f"ions of {self.label!r} must be among {', '.join(IONS)}.")
+            raise SaltError(
+                f"ions of {self.label!r} must be among {', '.join(IONS)}.", field="ions"
+            )
         if sum(CHARGES[INDEX[symbol]] * number for symbol, number in self.ions):
             raise SaltError(f"the charges of {self.label!r} do not cancel: check its formula.")
 
@@ -166,7 +168,8 @@ class Salt(Shown):
         if not -100 < percent <= 200:
             raise SaltError(
                 f"water picked up must be above -100 and at most 200 % of the salt, got {percent:g}"
-                " %: weigh the salt before and after, and give the gain."
+                " %: weigh the salt before and after, and give the gain.",
+                field="water",
             )
         return purity / (1 + percent / 100)
 
@@ -331,14 +334,16 @@ def salt_by_formula(
     """
     formula = str(formula)
     if not formula.strip():
-        raise SaltError("formula must be text such as 'MgCl2·2H2O', got nothing.")
+        raise SaltError("formula must be text such as 'MgCl2·2H2O', got nothing.", field="formula")
     label = _label_of(formula)
     if label in SALTS:
         return SALTS[label]
     dry, water = split_hydrate(label.removesuffix(_ANHYDROUS))
     count_elements(dry)
     if solubility_g_l is not None and not solubility_g_l > 0:
-        raise SaltError(f"solubility_g_l must be above 0, got {solubility_g_l:g}.")
+        raise SaltError(
+            f"solubility_g_l must be above 0, got {solubility_g_l:g}.", field="solubility_g_l"
+        )
     own = Salt(
         label=label,
         name=name or label,

@@ -32,14 +32,16 @@ class Target(Shown):
         if not (is_finite(self.mg_share) and 0 <= self.mg_share <= 1):
             raise WaterError(
                 f"mg_share must be between 0 (all calcium) and 1 (all magnesium), got "
-                f"{self.mg_share!r}: give a percentage as its hundredth."
+                f"{self.mg_share!r}: give a percentage as its hundredth.",
+                field="mg_share",
             )
         for name in ("hardness_mg_l_caco3", "alkalinity_mg_l_caco3"):
             value = getattr(self, name)
             highest = COORDINATE[name].highest
             if not (is_finite(value) and 0 <= value <= highest):
                 raise WaterError(
-                    f"{name} must be between 0 and {highest:.0f} mg/L as CaCO3, got {value!r}."
+                    f"{name} must be between 0 and {highest:.0f} mg/L as CaCO3, got {value!r}.",
+                    field=name,
                 )
 
     @classmethod

@@ -66,7 +66,8 @@ class Water(Shown):
             if not is_finite(amount) or amount < 0:
                 raise WaterError(
                     f"{field.name} must be a number of at least 0, got {amount!r}: "
-                    "a water cannot hold less than none of an ion."
+                    "a water cannot hold less than none of an ion.",
+                    field=field.name,
                 )
             object.__setattr__(self, field.name, float(amount))
 
