@@ -137,7 +137,8 @@ def _checked(
     if not flights:
         raise PlanError(
             f"served must leave a flight to plan, got all of {list(plan.flights)}. "
-            "Add flights with after=plan."
+            "Add flights with after=plan.",
+            field="served",
         )
     for name in absent:
         if name not in plan.tasters:

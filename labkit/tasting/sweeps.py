@@ -153,7 +153,8 @@ def check_reachable(
     if not concentrates:
         raise SweepError(
             "waters need at least one bottle to be made from, got none. "
-            "Make and keep bottles in notebook 1 first."
+            "Make and keep bottles in notebook 1 first.",
+            field="concentrates",
         )
     mixings: list[Mixing] = []
     refused: list[tuple[Target, DosingError]] = []

@@ -227,28 +227,36 @@ def read_analysis(
         lower = key.lower()
         value = float(value)
         if symbol in ions:
-            raise WaterError(f"{ion_table()[symbol].name} is given twice: give it once.")
+            raise WaterError(
+                f"{ion_table()[symbol].name} is given twice: give it once.", field=symbol
+            )
         if symbol:
             ions[symbol] = _ion_mmol_l(symbol, value, unit)
         elif lower in _SUMS:
             sums[lower] = _sum_mg_l_caco3(lower, value, unit)
         elif lower == "conductivity":
             if unit != "µS/cm":
-                raise WaterError(f"conductivity must be in µS/cm at 25 °C, got {unit!r}.")
+                raise WaterError(
+                    f"conductivity must be in µS/cm at 25 °C, got {unit!r}.", field="conductivity"
+                )
             conductivity = value
         elif lower == "ph":
             if value > 14:
-                raise WaterError(f"pH must be between 0 and 14, got {value!r}.")
+                raise WaterError(f"pH must be between 0 and 14, got {value!r}.", field="pH")
             ph = value
         else:
             raise WaterError(
                 f"{quantity!r} is not a quantity that labkit reads: give ions "
-                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, conductivity or pH."
+                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, conductivity or pH.",
+                field=quantity,
             )
     _split_hardness(ions, sums)
     if "alkalinity" in sums:
         if ions.get("HCO3") or ions.get("CO3"):
-            raise WaterError("give alkalinity or bicarbonate, not both: one repeats the other.")
+            raise WaterError(
+                "give alkalinity or bicarbonate, not both: one repeats the other.",
+                field="alkalinity",
+            )
         ions["HCO3"] = sums["alkalinity"] / MG_L_CACO3_PER_MEQ
     water = Water.of_ions(ions)
     supply = Supply(
@@ -264,7 +272,8 @@ def read_analysis(
             f"the analysis does not balance: cations minus anions is {gap:+.2f} meq/L "
             f"({supply.charge_gap_percent:+.0f} % of their sum). Check the units (alkalinity as "
             "HCO3 or as CaCO3?), add the missing ions, or let fill_gap fill it with "
-            f"{ion_table()[_filler(gap)].name}."
+            f"{ion_table()[_filler(gap)].name}.",
+            field="fill_gap",
         )
     return supply
 
@@ -288,7 +297,8 @@ def _ion_mmol_l(symbol: str, value: float, unit: str) -> float:
         per_unit["mg/L CaCO3"] = 1 / MG_L_CACO3_PER_MEQ
     if unit not in per_unit:
         raise WaterError(
-            f"{ion.name} must be in one of {', '.join(per_unit)} (mg/L of the ion), got {unit!r}."
+            f"{ion.name} must be in one of {', '.join(per_unit)} (mg/L of the ion), got {unit!r}.",
+            field=symbol,
         )
     return value * per_unit[unit]
 
@@ -310,7 +320,9 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
     for quantity, symbol in (("calcium hardness", "Ca"), ("magnesium hardness", "Mg")):
         if quantity in sums:
             if symbol in ions:
-                raise WaterError(f"give {quantity} or {symbol}, not both: one repeats the other.")
+                raise WaterError(
+                    f"give {quantity} or {symbol}, not both: one repeats the other.", field=quantity
+                )
             ions[symbol] = sums[quantity] / CACO3_G_MOL
     if "hardness" not in sums:
         return
@@ -319,13 +331,15 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
     if not known and total:
         raise WaterError(
             "hardness alone does not say how much is calcium: give Ca, Mg, calcium hardness or "
-            "magnesium hardness with it."
+            "magnesium hardness with it.",
+            field="hardness",
         )
     if len(known) == 2:
         if abs(ions["Ca"] + ions["Mg"] - total) > 0.05 * total + 0.05:
             raise WaterError(
                 f"hardness of {sums['hardness']:.0f} mg/L as CaCO3 does not agree with Ca and Mg, "
-                f"which make {(ions['Ca'] + ions['Mg']) * CACO3_G_MOL:.0f}: check their units."
+                f"which make {(ions['Ca'] + ions['Mg']) * CACO3_G_MOL:.0f}: check their units.",
+                field="hardness",
             )
         return
     if not known:
@@ -334,7 +348,8 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
     if rest < -0.02 * total:
         raise WaterError(
             f"hardness of {sums['hardness']:.0f} mg/L as CaCO3 is less than its {known[0]} alone "
-            f"({ions[known[0]] * CACO3_G_MOL:.0f}): check their units."
+            f"({ions[known[0]] * CACO3_G_MOL:.0f}): check their units.",
+            field="hardness",
         )
     ions["Mg" if known[0] == "Ca" else "Ca"] = max(rest, 0.0)
 

@@ -101,10 +101,14 @@ def make_recipes(
     if bool(concentrates) == bool(salts):
         raise SheetError(
             "concentrates or salts must be given, one of the two, got "
-            f"{'both' if salts else 'neither'}. Make a card for each way."
+            f"{'both' if salts else 'neither'}. Make a card for each way.",
+            field="concentrates",
         )
     if not volumes_l:
-        raise SheetError("volumes_l must hold at least one volume, got none. Ask for 1 L, say.")
+        raise SheetError(
+            "volumes_l must hold at least one volume, got none. Ask for 1 L, say.",
+            field="volumes_l",
+        )
     if concentrates:
         return tuple(
             mix(
@@ -175,7 +179,9 @@ def recipe_card(
         If the recipes are of different waters, or the page is unknown.
     """
     if page not in ("A4", "phone"):
-        raise SheetError(f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.")
+        raise SheetError(
+            f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.", field="page"
+        )
     check_recipes(recipes)
     chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
     portrait = portray(recipes[-1].reached)

@@ -203,7 +203,9 @@ def weighing_sheet(weighings: Sequence[Weighing], *, lab_book: str = "") -> Shee
         If there is nothing to weigh.
     """
     if not weighings:
-        raise SheetError("weighings must hold at least one bottle, got none. Choose a salt.")
+        raise SheetError(
+            "weighings must hold at least one bottle, got none. Choose a salt.", field="weighings"
+        )
     balances = sorted({f"{weighing.balance_g:g} g" for weighing in weighings})
     rows = [
         {

@@ -56,7 +56,8 @@ def score_sheets(
     """
     if not attributes:
         raise SheetError(
-            "attributes must hold at least one thing to score, got none. Choose what is scored."
+            "attributes must hold at least one thing to score, got none. Choose what is scored.",
+            field="attributes",
         )
     pages = []
     for flight in chosen_flights(plan, flights):
@@ -131,7 +132,8 @@ def chosen_flights(plan: CupPlan, flights: Sequence[int] | None) -> Sequence[int
             known = ", ".join(map(str, plan.flights))
             raise SheetError(
                 f"flights must be in the plan of session '{plan.session}' ({known}), got {flight}. "
-                "Choose among these."
+                "Choose among these.",
+                field="flights",
             )
     return flights
 

@@ -151,7 +151,9 @@ def check_touch(db: Session, touch: Touch) -> Checked:
     row = rows[0]
     stage = touch.stage or ""
     if stage not in (row.stages or [""]):
-        raise unknown(f"stage of session {session!r}", touch.stage, row.stages or ["None"])
+        raise unknown(
+            f"stage of session {session!r}", touch.stage, row.stages or ["None"], field="stage"
+        )
     if touch.source not in get_args(Source):
         raise unknown("source", touch.source, get_args(Source))
     value, words = check_value(read_attribute(row), touch.value)

@@ -76,7 +76,7 @@ class FoundCodes(Transactions):
             found = {position: str(code) for position, code in codes.items()}
             for code in found.values():
                 if code not in cups:
-                    raise unknown(f"code of {where}", code, cups)
+                    raise unknown(f"code of {where}", code, cups, field="codes")
             if set(found) != set(servings) or len(set(found.values())) != len(found):
                 msg = (
                     f"each of the {len(servings)} cups of {taster!r} in {where} needs a code of "

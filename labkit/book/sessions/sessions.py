@@ -153,7 +153,7 @@ class Sessions(Transactions):
         remark = clean_text("remark", text)
         if not remark:
             msg = f"a remark must not be empty, got {text!r}; say it in a few words."
-            raise BookError(msg)
+            raise BookError(msg, field="text")
 
         def work(db: Session) -> None:
             row = find_session(db, session)
@@ -288,7 +288,9 @@ def seat(db: Session, session_id: int, people: Sequence[str]) -> dict[str, int]:
     double = {one for one in kept if list(kept.values()).count(kept[one]) > 1}
     if double:
         msg = f"tasters must differ from each other, got {' and '.join(map(repr, sorted(double)))}."
-        raise BookError(f"{msg} They are one person in the lab book; name each once.")
+        raise BookError(
+            f"{msg} They are one person in the lab book; name each once.", field="tasters"
+        )
     return {name: known[kept[name]].id for name in names}
 
 

@@ -99,7 +99,7 @@ class BaseWaters(Transactions):
                     f"base water must be new, but {water.name!r} is in the lab book; add the day "
                     "it was drawn to the name."
                 )
-                raise BookError(msg)
+                raise BookError(msg, field="name")
             row = BaseWaterRow(
                 client=None if client is None else find_client(db, client),
                 name=water.name,
@@ -129,7 +129,9 @@ class BaseWaters(Transactions):
         with self._reading() as db:
             row = db.scalar(query)
             if row is None:
-                raise unknown("base water", name, db.scalars(select(BaseWaterRow.name)))
+                raise unknown(
+                    "base water", name, db.scalars(select(BaseWaterRow.name)), field="base_water"
+                )
             return _base_water(row)
 
     def start_water(self, held: Held) -> StartWater:

@@ -119,7 +119,8 @@ class Concentrate(Shown):
         if self.measured is not None and not self.salt.strength_mg_caco3_per_g:
             raise ConcentrateError(
                 f"{self.salt.label} adds {self.salt.role}, so its strength cannot be measured as "
-                "CaCO3."
+                "CaCO3.",
+                field="measured",
             )
         if not self.name:
             object.__setattr__(self, "name", self.salt.label)
@@ -299,7 +300,8 @@ def strength_needed_g_l(
     if not salt.strength_mg_caco3_per_g:
         raise ConcentrateError(
             f"{salt.label} adds {salt.role}, so its strength cannot be given as CaCO3: "
-            "give strength_g_l instead."
+            "give strength_g_l instead.",
+            field="strength_mg_l_caco3_per_ml",
         )
     return 1000 * strength_mg_l_caco3_per_ml / salt.strength_mg_caco3_per_g / purity
 

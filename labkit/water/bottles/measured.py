@@ -124,7 +124,8 @@ def strength_by_conductivity(
         raise ConcentrateError(
             f"a conductivity of {conductivity_25c_us_cm:g} µS/cm is more than 20 times off what "
             f"was weighed (expected {math.exp(miss(expected)) * conductivity_25c_us_cm:.0f}): "
-            "check the dilution and the meter's unit."
+            "check the dilution and the meter's unit.",
+            field="conductivity_25c_us_cm",
         )
     found = math.exp(brentq(miss, expected - reach, expected + reach, xtol=1e-10))
     ratio = found * dilution / (1000 * weighed)

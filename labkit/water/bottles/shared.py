@@ -134,14 +134,16 @@ class SharedBottle(Shown):
                     f"{self.name} cannot share a bottle at this strength: {found.mineral} has a "
                     f"saturation index of {found.index_closed:+.2f} closed and "
                     f"{found.index_open:+.2f} in air, and up to {found.lost_open_percent:.0f} % of "
-                    f"its {_GAINED[found.mineral]} can fall out. Keep them in two bottles."
+                    f"its {_GAINED[found.mineral]} can fall out. Keep them in two bottles.",
+                    field="parts",
                 )
         vector = self.vector
         if min(vector[INDEX["Ca"]], vector[INDEX["citrate"]]) > _CITRATE_MMOL_L:
             raise ConcentrateError(
                 f"{self.name} cannot share a bottle at this strength: calcium citrate is above "
                 "saturation (index about +0.8 at single strength, computed with minteq.v4.dat). "
-                "Keep them in two bottles."
+                "Keep them in two bottles.",
+                field="parts",
             )
 
     @property

@@ -125,6 +125,7 @@ def plan_weighing(
         raise ConcentrateError(
             f"the mass must be at least one digit of the balance ({balance_g:g} g), got "
             f"{figure(exact, 2)} g of {salt.label} for {figure(volume_ml)} mL: make at least "
-            f"{planned.mending_volume_ml:.0f} mL, or weigh on a finer balance."
+            f"{planned.mending_volume_ml:.0f} mL, or weigh on a finer balance.",
+            field="volume_ml",
         )
     return planned

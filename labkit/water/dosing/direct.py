@@ -170,7 +170,8 @@ def weigh_out(
         if limit is not None and grams * share / volume_l > limit:
             raise DosingError(
                 f"{figure(grams / volume_l)} g/L of {one.label} is more than the "
-                f"{figure(limit)} g/L that dissolve at 20 °C: use another salt."
+                f"{figure(limit)} g/L that dissolve at 20 °C: use another salt.",
+                field="salts",
             )
     rounded = np.array([to_step(grams, balance_g) for grams in exact])
     reached = Water.of_vector(base.vector + rounded @ per_gram / volume_l)

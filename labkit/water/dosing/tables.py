@@ -204,7 +204,8 @@ def dose_table(
     if np.linalg.matrix_rank(matrix / size) < len(concentrates):
         raise DosingError(
             f"{', '.join(bottle.name for bottle in concentrates)} leave more than one way to a "
-            "water: give at most one bottle each for calcium, magnesium and alkalinity."
+            "water: give at most one bottle each for calcium, magnesium and alkalinity.",
+            field="concentrates",
         )
     share, hardness, alkalinity = rows.T
     wanted = np.stack(

@@ -192,9 +192,11 @@ def split_ions(dry_formula: str, ions: dict[str, tuple[str, int]]) -> dict[str, 
         minus = sum(charges[s] * n for s, n in unbalanced.items() if charges[s] < 0)
         raise SaltError(
             f"the charges of {dry_formula!r} do not cancel (+{plus} against {minus}): "
-            "check the numbers in the formula."
+            "check the numbers in the formula.",
+            field="formula",
         )
     raise SaltError(
         f"{dry_formula!r} does not fall into ions that labkit knows ({', '.join(ions)}): "
-        "only salts of those ions can be added."
+        "only salts of those ions can be added.",
+        field="formula",
     )

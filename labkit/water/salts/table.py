@@ -104,7 +104,9 @@ class Salt(Shown):
                 f"ions of {self.label!r} must be among {', '.join(IONS)}.", field="ions"
             )
         if sum(CHARGES[INDEX[symbol]] * number for symbol, number in self.ions):
-            raise SaltError(f"the charges of {self.label!r} do not cancel: check its formula.")
+            raise SaltError(
+                f"the charges of {self.label!r} do not cancel: check its formula.", field="ions"
+            )
 
     @property
     def molar_mass_g_mol(self) -> float:
@@ -157,7 +159,9 @@ class Salt(Shown):
         77 % CaCl2 means a purity of 1.02.
         """
         if not 0 < percent <= 100:
-            raise SaltError(f"the assay must be above 0 and at most 100 %, got {percent:g} %.")
+            raise SaltError(
+                f"the assay must be above 0 and at most 100 %, got {percent:g} %.", field="percent"
+            )
         return percent / 100 * self.molar_mass_g_mol / self.anhydrous_molar_mass_g_mol
 
     def purity_after_uptake(self, percent: float, purity: float = 1.0) -> float:
@@ -238,7 +242,8 @@ def _label_of(text: str) -> str:
         return dry + _ANHYDROUS
     raise SaltError(
         f"the hydrate of {dry} must be chosen, because each gives another strength: say "
-        f"{' or '.join(repr(label) for label in hydrates)}, whichever stands on the label."
+        f"{' or '.join(repr(label) for label in hydrates)}, whichever stands on the label.",
+        field="formula",
     )
 
 
@@ -263,7 +268,7 @@ def salt(text: str) -> Salt:
     """
     text = str(text)
     if not text.strip():
-        raise SaltError("salt must be a formula or a name, got nothing.")
+        raise SaltError("salt must be a formula or a name, got nothing.", field="text")
     name = " ".join(text.lower().replace(",", "").split())
     for known in SALTS.values():
         if name == known.name.replace(",", ""):
@@ -273,7 +278,8 @@ def salt(text: str) -> Salt:
     if named:
         raise SaltError(
             f"the hydrate of {name} must be chosen, because each gives another strength: say "
-            f"{' or '.join(repr(label) for label in named)}, whichever stands on the label."
+            f"{' or '.join(repr(label) for label in named)}, whichever stands on the label.",
+            field="text",
         )
     label, relatives = _known_label(text)
     if label in SALTS:
@@ -285,7 +291,8 @@ def salt(text: str) -> Salt:
     others = "" if relatives else " or another of SALTS"
     raise SaltError(
         f"salt {text!r} is not in the table: choose one of {choice}{others}, or add your own with "
-        "salt_by_formula, its hydrate included."
+        "salt_by_formula, its hydrate included.",
+        field="text",
     )
 
 

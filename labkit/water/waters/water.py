@@ -81,7 +81,8 @@ class Water(Shown):
         unknown = [symbol for symbol in ions_mmol_l if symbol not in INDEX]
         if unknown:
             raise WaterError(
-                f"ion {unknown[0]!r} is not known: a water may hold {', '.join(IONS)}."
+                f"ion {unknown[0]!r} is not known: a water may hold {', '.join(IONS)}.",
+                field="ions_mmol_l",
             )
         return cls(**{FIELDS[symbol]: float(amount) for symbol, amount in ions_mmol_l.items()})
 
@@ -94,7 +95,8 @@ class Water(Shown):
         amounts = np.asarray(vector, dtype=np.float64)
         if amounts.shape != (len(IONS),):
             raise WaterError(
-                f"an ion vector must have {len(IONS)} entries, got shape {amounts.shape}."
+                f"an ion vector must have {len(IONS)} entries, got shape {amounts.shape}.",
+                field="vector",
             )
         dust = 1e-12 * max(1.0, float(np.abs(amounts).max()))
         amounts = np.where((amounts < 0) & (amounts > -dust), 0.0, amounts)
@@ -212,7 +214,8 @@ def blend(parts: Iterable[tuple[Water, float]]) -> Water:
     if not pairs or not np.all(np.isfinite(volumes)) or volumes.min() < 0 or volumes.sum() == 0:
         raise WaterError(
             f"volumes to blend must be at least 0 and not all 0, got {volumes.tolist()}: "
-            "give each water with its volume."
+            "give each water with its volume.",
+            field="parts",
         )
     vectors = np.array([water.vector for water, _ in pairs])
     return Water.of_vector(volumes @ vectors / volumes.sum())

@@ -290,10 +290,13 @@ class StrengthForm(NeedsBook, widgets.VBox):
         if now["bottle"] is None or not now["reading"]:
             return None
         if now["reading"] < 0:
-            raise ConcentrateError(f"reading must be above 0, got {now['reading']:g}.")
+            raise ConcentrateError(
+                f"reading must be above 0, got {now['reading']:g}.", field="reading"
+            )
         if now["method"] == _BY_DROPS and now["reading"] % 1:
             raise ConcentrateError(
-                f"reading must be whole drops, got {now['reading']:g}. Count the last one too."
+                f"reading must be whole drops, got {now['reading']:g}. Count the last one too.",
+                field="reading",
             )
         weighed = self._book.bottle(now["bottle"]).concentrate
         dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
@@ -317,7 +320,8 @@ class StrengthForm(NeedsBook, widgets.VBox):
             bottle = self._measured()
             if bottle is None or bottle.measured is None:
                 raise ConcentrateError(
-                    "reading must be above 0, got 0. Type what the kit or the meter showed."
+                    "reading must be above 0, got 0. Type what the kit or the meter showed.",
+                    field="reading",
                 )
             self._book.measure_bottle(
                 name,

@@ -149,7 +149,9 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
                 analysis[what] = (float(typed), unit)
             except ValueError:
                 raise WaterError(
-                    f"{what} must be a number in {unit}, got {typed!r}. Write a point for decimals."
+                    f"{what} must be a number in {unit}, got {typed!r}. "
+                    "Write a point for decimals.",
+                    field=what,
                 ) from None
         return analysis
 

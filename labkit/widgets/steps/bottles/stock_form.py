@@ -67,7 +67,8 @@ class StockForm(NeedsBook, widgets.VBox):
     def _show(self, *, keeps_days: int, jug_volume_ml: float) -> list[str]:
         if not jug_volume_ml > 0:
             raise BookError(
-                f"jug_volume_ml must be above 0, got {jug_volume_ml:g}. Say what a jug holds."
+                f"jug_volume_ml must be above 0, got {jug_volume_ml:g}. Say what a jug holds.",
+                field="jug_volume_ml",
             )
         needs = session_needs(self._book, jug_volume_ml=jug_volume_ml)
         bottles = self._book.bottles()

@@ -337,6 +337,7 @@ def _volumes(typed: str) -> tuple[float, ...]:
     if not found or len(found) > 6 or not all(0.05 <= litres <= 2000 for litres in found):
         raise WaterError(
             f"volumes_l must be one to six volumes from 0.05 to 2000 L, got {typed!r}. "
-            "Write them with commas, and half a litre as 0.5: 0.5, 1, 5, 20."
+            "Write them with commas, and half a litre as 0.5: 0.5, 1, 5, 20.",
+            field="volumes_l",
         )
     return tuple(found)

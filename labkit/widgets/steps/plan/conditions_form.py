@@ -146,6 +146,7 @@ def _number(name: str, typed: str) -> float | None:
         number = -1.0
     if not 0 < number < 1e5:
         raise BookError(
-            f"{name} must be a number above 0, got {typed!r}. Leave it empty if unknown."
+            f"{name} must be a number above 0, got {typed!r}. Leave it empty if unknown.",
+            field=name,
         )
     return number

@@ -109,7 +109,8 @@ class PlanningView(NeedsBook, widgets.VBox):
         if scores.empty:
             raise ReadingError(
                 "noise_of must be a coffee with opened scores, but this one has none yet. Take "
-                "the usual noise, or another coffee."
+                "the usual noise, or another coffee.",
+                field="noise_of",
             )
         return noise_of(scores), rising_scale(gather_scores(scores, "overall").scale)
 

@@ -162,4 +162,6 @@ class LostPassphraseForm(widgets.VBox):
             self._on_open(f"Flight {number} of «{session}» is open, from its printed sheet.")
 
     def _refuse(self) -> None:
-        raise SealError("flight must be a locked one, but none is waiting. Lock one first.")
+        raise SealError(
+            "flight must be a locked one, but none is waiting. Lock one first.", field="flight"
+        )

@@ -275,7 +275,8 @@ def _bounds(typed: dict[str, str]) -> tuple[dict[str, float], tuple[Excluded, ..
         if ends and len(ends) != 2:
             raise ReadingError(
                 f"{field} must be two numbers, from and to, got {typed[field]!r}. "
-                "Clear the field to leave nothing out."
+                "Clear the field to leave nothing out.",
+                field=field,
             )
         if ends:
             ranges[name] = (min(ends), max(ends))
@@ -290,7 +291,8 @@ def _waters_typed(typed: str) -> tuple[Target, ...]:
         if len(numbers) != len(COORDINATES):
             raise ReadingError(
                 f"include must be three numbers a water (Mg share, hardness, alkalinity), got "
-                f"{part.strip()!r}. Write 0.5 100 30; 0.2 60 10 for two waters."
+                f"{part.strip()!r}. Write 0.5 100 30; 0.2 60 10 for two waters.",
+                field="include",
             )
         waters.append(water_target(as_coordinates([numbers])[0]))
     return tuple(waters)
