@@ -191,7 +191,7 @@ def plan_discrimination(
     check_whole("trials", trials)
     if after is not None and after.design.kind != method:
         raise PlanError(
-            f"after must be a session of the same test ({method}), got «{after.session}», whose "
+            f"after must be a session of the same test ({method}), got '{after.session}', whose "
             "sheet asks something else. Start a new session for the test.",
             field="after",
         )

@@ -94,7 +94,7 @@ def plan_tasting(
     each = _checked_serving(serving, blocks_by, alone, len(names))
     if after is not None and after.design.kind in METHODS:
         raise PlanError(
-            f"after must be a session of flights to score, got «{after.session}», which is a test "
+            f"after must be a session of flights to score, got '{after.session}', which is a test "
             f"of two waters ({after.design.kind}) with a question of its own. Start a new session.",
             field="after",
         )

@@ -32,7 +32,7 @@ class Target(Shown):
         if not (is_finite(self.mg_share) and 0 <= self.mg_share <= 1):
             raise WaterError(
                 f"mg_share must be between 0 (all calcium) and 1 (all magnesium), got "
-                f"{self.mg_share!r}: give a percentage as its hundredth.",
+                f"{self.mg_share!r}: divide a percentage by 100.",
                 field="mg_share",
             )
         for name in ("hardness_mg_l_caco3", "alkalinity_mg_l_caco3"):
