@@ -1,14 +1,27 @@
 """Every error that labkit raises, in one tree.
 
 Each inherits :class:`LabkitError` and the nearest builtin, so that a caller may catch either. A
-message names the field, the rule, the value and the remedy in one sentence.
+message names the field, the rule, the value and the remedy in one sentence; an error that concerns
+one argument carries its name as ``field`` too, so that a form shows it beside that field.
 """
 
 from __future__ import annotations
 
 
 class LabkitError(Exception):
-    """Root of all errors raised on purpose by labkit."""
+    """Root of all errors raised on purpose by labkit.
+
+    Parameters
+    ----------
+    *args : object
+        The message.
+    field : str, optional
+        Name of the argument that it concerns; none if it concerns no single one.
+    """
+
+    def __init__(self, *args: object, field: str | None = None) -> None:
+        super().__init__(*args)
+        self.field = field
 
 
 class SaltError(LabkitError, ValueError):

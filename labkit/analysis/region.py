@@ -71,7 +71,8 @@ class Excluded:
             if name not in COORDINATES or not low <= high:
                 raise RegionError(
                     f"ranges must give a lowest and a highest level of {', '.join(COORDINATES)}, "
-                    f"got {name!r} from {low} to {high}. Correct the name or swap the ends."
+                    f"got {name!r} from {low} to {high}. Correct the name or swap the ends.",
+                    field="ranges",
                 )
 
     def holds(self, waters: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -135,7 +136,8 @@ class Region:
             if name not in COORDINATES or not np.isfinite(level) or level < 0:
                 raise RegionError(
                     f"locked must give levels of {', '.join(COORDINATES)}, got {name!r} at "
-                    f"{level}. Correct the name or the level."
+                    f"{level}. Correct the name or the level.",
+                    field="locked",
                 )
         axes = []
         for name in COORDINATES:
@@ -145,14 +147,16 @@ class Region:
             if name not in by_name:
                 raise RegionError(
                     f"factors must give the range of {name} unless it is locked, got "
-                    f"{', '.join(by_name) or 'none'}. Add the factor or lock its level."
+                    f"{', '.join(by_name) or 'none'}. Add the factor or lock its level.",
+                    field="factors",
                 )
             axes.append(_levels(by_name[name], self.steps.get(name, STANDARD_STEPS[name])))
         size = int(np.prod([len(axis) for axis in axes]))
         if size > MOST_RECIPES:
             raise RegionError(
                 f"steps must leave at most {MOST_RECIPES} recipes, got {size}. "
-                "Take wider steps or a smaller region."
+                "Take wider steps or a smaller region.",
+                field="steps",
             )
         grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
         grid = grid[self._may(grid)]

@@ -34,7 +34,8 @@ def check_port(port: int) -> None:
         other = f"for example 'open --port {free}'" if free else "with --port"
         raise SetUpError(
             f"port {port} is in use, perhaps by a workbook that is open already: use that one, "
-            f"stop it, or choose another port, {other}"
+            f"stop it, or choose another port, {other}",
+            field="port",
         )
 
 

@@ -10,6 +10,7 @@ from .blocks import incomplete_blocks as incomplete_blocks
 from .blocks import pair_counts as pair_counts
 from .codes import CODE_POOL as CODE_POOL
 from .conditions import Change as Change
+from .conditions import ChangeKind as ChangeKind
 from .conditions import compare_conditions as compare_conditions
 from .conditions import condition_blocks as condition_blocks
 from .detectable import ALPHA as ALPHA
@@ -43,7 +44,6 @@ from .power import PlanPower as PlanPower
 from .power import TasterNoise as TasterNoise
 from .power import compare_plans as compare_plans
 from .power import guest_noise as guest_noise
-from .power import number_or_none as number_or_none
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise
 from .preparation import BenchPlan as BenchPlan

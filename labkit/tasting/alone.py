@@ -35,13 +35,15 @@ def match_codes(plan: CupPlan, flight: int, found: Mapping[int, str]) -> dict[in
     if not plan.alone:
         raise PlanError(
             f"plan must be made with alone=True to match codes, session '{plan.session}' is not. "
-            "Its cups carry their codes openly."
+            "Its cups carry their codes openly.",
+            field="plan",
         )
     labels = plan.codes(flight)
     if flight not in plan.flights:
         raise PlanError(
             f"flight must be one of {', '.join(map(str, plan.flights))}, got {flight}. "
-            "Choose a flight of this plan."
+            "Choose a flight of this plan.",
+            field="flight",
         )
     places = [cup.position for cup in plan.cups if cup.flight == flight]
     typed = {place: str(code).strip() for place, code in found.items()}
@@ -49,26 +51,31 @@ def match_codes(plan: CupPlan, flight: int, found: Mapping[int, str]) -> dict[in
     if strange:
         raise PlanError(
             f"place must be 1 to {len(places)} in flight {flight}, got {strange[0]}. "
-            "Count the cups again."
+            "Count the cups again.",
+            field="found",
         )
     empty = [place for place in places if not typed.get(place)]
     if empty:
         raise PlanError(
             f"every place must have a code in flight {flight}, none given for "
             f"{', '.join(map(str, empty))}. Look under the cup; if its label is lost, the code "
-            f"that is left over is its own: {', '.join(sorted(set(labels) - set(typed.values())))}."
+            "that is left over is its own: "
+            f"{', '.join(sorted(set(labels) - set(typed.values())))}.",
+            field="found",
         )
     for place in places:
         if typed[place] not in labels:
             raise PlanError(
                 f"code at place {place} must be one of this flight's labels, "
-                f"{', '.join(labels)}, got {typed[place]!r}. Look under the cup again."
+                f"{', '.join(labels)}, got {typed[place]!r}. Look under the cup again.",
+                field="found",
             )
     for place in places:
         same = [other for other in places if typed[other] == typed[place]]
         if len(same) > 1:
             raise PlanError(
                 f"code {typed[place]} must be under one cup only, got it at places "
-                f"{', '.join(map(str, same))}. Look under both again."
+                f"{', '.join(map(str, same))}. Look under both again.",
+                field="found",
             )
     return {place: typed[place] for place in places}

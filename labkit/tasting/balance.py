@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from labkit.errors import PlanError
+from labkit.shown import Shown
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import CupPlan, Design
 from labkit.tasting.planning import describe
@@ -19,7 +20,7 @@ from labkit.tasting.sizes import check_whole, size_flights
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BalanceTables:
+class BalanceTables(Shown):
     """Three small tables of what could not be made even."""
 
     positions: pd.DataFrame
@@ -30,17 +31,6 @@ class BalanceTables:
 
     meetings: pd.DataFrame
     """In how many flights before a taster each pair meets; the diagonal counts flights served."""
-
-    def _repr_html_(self) -> str:
-        """The tables one below the other."""
-        return "".join(
-            f"<p>{words}</p>{frame.to_html()}"
-            for words, frame in (
-                ("Times at each position", self.positions),
-                ("Times tasted directly before (row) another (column)", self.follows),
-                ("Flights of a taster in which two meet", self.meetings),
-            )
-        )
 
 
 def balance_tables(plan: CupPlan, opened: Sequence[OpenedFlight]) -> BalanceTables:
@@ -61,7 +51,8 @@ def balance_tables(plan: CupPlan, opened: Sequence[OpenedFlight]) -> BalanceTabl
     if not opened or any(o.session != plan.session or o.flight not in plan.flights for o in opened):
         raise PlanError(
             f"opened must be flights of session '{plan.session}', "
-            f"got {[(o.session, o.flight) for o in opened]}. Open a flight of this session."
+            f"got {[(o.session, o.flight) for o in opened]}. Open a flight of this session.",
+            field="opened",
         )
     key = pd.concat([flight.to_frame() for flight in opened])
     served = plan.servings.merge(

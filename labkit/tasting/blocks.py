@@ -141,11 +141,15 @@ def incomplete_blocks(
     for size in sizes:
         check_whole("cups in a flight", size)
     if not len(sizes):
-        raise PlanError("sizes must hold at least one flight, got none. Say how many cups it has.")
+        raise PlanError(
+            "sizes must hold at least one flight, got none. Say how many cups it has.",
+            field="sizes",
+        )
     if max(sizes) > n_waters:
         raise PlanError(
             f"cups in a flight must be at most the number of waters, {n_waters}, "
-            f"got {max(sizes)}. Serve fewer cups or repeat waters as duplicates."
+            f"got {max(sizes)}. Serve fewer cups or repeat waters as duplicates.",
+            field="cups",
         )
     kin = [0] * len(sizes) if groups is None else list(groups)
     pairs = n_waters * (n_waters - 1) // 2

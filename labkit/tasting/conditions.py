@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import date
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
 if TYPE_CHECKING:
@@ -13,23 +14,16 @@ if TYPE_CHECKING:
 Weight = Literal["apart", "block", "note"]
 """Never pooled; may enter the model as a block; only said."""
 
-_WORDS: Final[dict[str, str]] = {
-    "brew_method": "brew method",
-    "serving": "serving",
-    "roast_date": "roast date",
-    "dose_g": "dose (g)",
-    "brew_ratio_g_l": "brew ratio (g/L)",
-    "grind": "grind",
-    "water_temperature_c": "water temperature (°C)",
-    "contact_time_s": "contact time (s)",
-    "vessel": "vessel",
-    "base_water": "base water",
-    "base_share_percent": "share of the base water (%)",
-    "lead": "lead",
-    "preparer": "preparer",
-}
 _WEIGHTS: Final[dict[str, Weight]] = {"brew_method": "apart", "serving": "note", "lead": "note"}
 _REST_DAYS: Final = 7  # by how much the coffee may age before it is said, common practice
+
+
+class ChangeKind(StrEnum):
+    """How a condition differs between two sessions."""
+
+    CHANGED = "changed"
+    UNRECORDED = "unrecorded"
+    AGED = "aged"
 
 
 class TastedSession(Protocol):
@@ -63,11 +57,30 @@ class Change:
     field: str
     """Name of the field that changed."""
 
-    text: str
-    """One sentence that says what changed and what it means for reading."""
+    kind: ChangeKind
+    """Whether it changed, was not recorded in one of them, or is the age of the roast."""
 
     weight: Weight
     """Whether sessions are kept apart, may be blocked, or it is only said."""
+
+    before: Any
+    """In the earlier session; days of rest for the age of the roast."""
+
+    now: Any
+    """In the later one."""
+
+    earlier: str
+    """Name of the earlier session."""
+
+    later: str
+    """Name of the later one."""
+
+    @property
+    def unrecorded_in(self) -> str | None:
+        """The session that did not record it, the earlier one if neither did; None if both did."""
+        if self.kind is not ChangeKind.UNRECORDED:
+            return None
+        return self.earlier if _unrecorded(self.before) else self.later
 
 
 def compare_conditions(earlier: TastedSession, later: TastedSession) -> tuple[Change, ...]:
@@ -88,37 +101,37 @@ def compare_conditions(earlier: TastedSession, later: TastedSession) -> tuple[Ch
         Empty if all was held.
     """
     before, now = _conditions(earlier), _conditions(later)
+    names = {"earlier": earlier.name, "later": later.name}
     changes = []
     for field in dict.fromkeys((*before, *now)):
         old, new = before.get(field), now.get(field)
         if old == new:
             continue
-        words = _WORDS.get(field, field.replace("_", " "))
-        if _unrecorded(old) or _unrecorded(new):
-            silent = earlier if _unrecorded(old) else later
-            text = f"{words}: not recorded in '{silent.name}', so that a change would not be seen."
-            changes.append(Change(field=field, text=text.capitalize(), weight="note"))
-            continue
-        weight = _WEIGHTS.get(field, "block")
-        meaning = {
-            "apart": "these sessions are never read together",
-            "block": "a difference between the sessions may come from it and not from the water",
-            "note": "the tasting may have felt different",
-        }[weight]
-        text = (
-            f"{words.capitalize()} changed from {_said(old)} in '{earlier.name}' to {_said(new)} "
-            f"in '{later.name}': {meaning}."
+        silent = _unrecorded(old) or _unrecorded(new)
+        changes.append(
+            Change(
+                field=field,
+                kind=ChangeKind.UNRECORDED if silent else ChangeKind.CHANGED,
+                weight="note" if silent else _WEIGHTS.get(field, "block"),
+                before=old,
+                now=new,
+                **names,
+            )
         )
-        changes.append(Change(field=field, text=text, weight=weight))
     roasted = now.get("roast_date")
     if isinstance(roasted, date) and before.get("roast_date") == roasted:
         rested = [(session.tasted_on - roasted).days for session in (earlier, later)]
         if abs(rested[1] - rested[0]) > _REST_DAYS:
-            text = (
-                f"The same roast had rested {rested[0]} days in '{earlier.name}' and {rested[1]} "
-                f"in '{later.name}': a difference between the sessions may come from its age."
+            changes.append(
+                Change(
+                    field="tasted_on",
+                    kind=ChangeKind.AGED,
+                    weight="block",
+                    before=rested[0],
+                    now=rested[1],
+                    **names,
+                )
             )
-            changes.append(Change(field="tasted_on", text=text, weight="block"))
     return tuple(changes)
 
 
@@ -158,7 +171,3 @@ def _conditions(session: TastedSession) -> dict[str, Any]:
 
 def _unrecorded(value: object) -> bool:
     return value is None or value == ""
-
-
-def _said(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -81,7 +81,8 @@ class Method:
         if self.names_attribute and not attribute.strip():
             raise PlanError(
                 f"attribute must be given for {self.name}, got none. "
-                "Say what the tasters shall compare, such as acidity."
+                "Say what the tasters shall compare, such as acidity.",
+                field="attribute",
             )
         return self.question.format(attribute=attribute)
 
@@ -207,8 +208,9 @@ def plan_discrimination(
     check_whole("trials", trials)
     if after is not None and after.design.kind != method:
         raise PlanError(
-            f"after must be a session of the same test ({method}), got «{after.session}», whose "
-            "sheet asks something else. Start a new session for the test."
+            f"after must be a session of the same test ({method}), got '{after.session}', whose "
+            "sheet asks something else. Start a new session for the test.",
+            field="after",
         )
     listed = pair_waters(method, pair, stronger=stronger, known=known)
     two = [w for target in pair for w in listed if w.target == target]
@@ -310,7 +312,8 @@ def _weaker(method: Method, pair: tuple[Target, Target], stronger: Target | None
     if stronger not in pair:
         raise PlanError(
             f"stronger must be one of the pair for {method.name}, got {stronger}. "
-            "Say which water should have more of the attribute, or be preferred."
+            "Say which water should have more of the attribute, or be preferred.",
+            field="stronger",
         )
     return pair[1] if stronger == pair[0] else pair[0]
 
@@ -341,7 +344,10 @@ def right_answers(
     """
     method = _method(plan.design.kind).name
     if method in ("paired preference", CONFIRMING):
-        raise PlanError("method must have a right answer, got a paired preference. Count choices.")
+        raise PlanError(
+            "method must have a right answer, got a paired preference. Count choices.",
+            field="method",
+        )
     rows = []
     for flight in opened:
         waters = {row.blind_code: row.target for row in flight.rows}
@@ -379,14 +385,17 @@ def right_place(method: str, waters: Sequence[object], stronger: object = None) 
     if not wanted:
         raise PlanError(
             f"stronger must be one of the two waters for {method}, got {stronger}. "
-            "Say which water should have more of the attribute."
+            "Say which water should have more of the attribute.",
+            field="stronger",
         )
     return drunk.index(wanted[0])
 
 
 def _method(name: str) -> Method:
     if name not in METHODS:
-        raise PlanError(f"method must be one of {', '.join(METHODS)}, got {name!r}. Choose one.")
+        raise PlanError(
+            f"method must be one of {', '.join(METHODS)}, got {name!r}. Choose one.", field="method"
+        )
     return METHODS[name]
 
 

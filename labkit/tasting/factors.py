@@ -28,18 +28,21 @@ class Factor:
         if self.name not in COORDINATE:
             raise SweepError(
                 f"name must be one of {', '.join(COORDINATE)}, got {self.name!r}. "
-                "A water is described by these three coordinates."
+                "A water is described by these three coordinates.",
+                field="name",
             )
         if not (np.isfinite(self.low) and np.isfinite(self.high)) or self.low >= self.high:
             raise SweepError(
                 f"low must be below high for {self.name}, got {self.low} and {self.high}. "
-                "Give the two ends of the range to explore."
+                "Give the two ends of the range to explore.",
+                field="low",
             )
         highest = COORDINATE[self.name].highest
         if self.low < 0 or self.high > highest:
             raise SweepError(
                 f"{self.name} must be 0 to {highest:g}, got {self.low} to {self.high}. "
-                "Keep the range inside what a water can have."
+                "Keep the range inside what a water can have.",
+                field=self.name,
             )
 
     @property

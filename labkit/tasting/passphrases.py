@@ -111,12 +111,14 @@ def check_passphrase(passphrase: str) -> None:
     if length < PASSPHRASE_LENGTH:
         raise SealError(
             f"passphrase must have at least {PASSPHRASE_LENGTH} characters, got {length}. Take a "
-            "few words that only the preparer knows."
+            "few words that only the preparer knows.",
+            field="passphrase",
         )
     if strength_bits(passphrase) < LEAST_BITS:
         raise SealError(
             "passphrase must be harder to guess: this one is among the first million that anybody "
-            "would try. Take several words that do not belong together."
+            "would try. Take several words that do not belong together.",
+            field="passphrase",
         )
 
 

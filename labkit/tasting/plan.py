@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from html import escape
 from types import MappingProxyType
 from typing import Literal
 
 import pandas as pd
 
 from labkit.errors import PlanError
+from labkit.shown import Shown
 from labkit.tasting.seal import SealedKey
 
 Vessels = Literal["shared bowls", "a cup each"]
@@ -78,7 +78,7 @@ class Design:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CupPlan:
+class CupPlan(Shown):
     """Everything about a tasting that may lie open, with the sealed keys beside it."""
 
     session: str
@@ -110,7 +110,8 @@ class CupPlan:
         if [key.flight for key in self.keys] != flights:
             raise PlanError(
                 f"keys must be one for each flight, {flights}, got "
-                f"{[key.flight for key in self.keys]}. Plan the session anew."
+                f"{[key.flight for key in self.keys]}. Plan the session anew.",
+                field="keys",
             )
 
     @property
@@ -172,24 +173,11 @@ class CupPlan:
         if taster not in self.tasters:
             raise PlanError(
                 f"taster must be one of {', '.join(self.tasters)}, got {taster!r}. "
-                "Add a late taster by planning the flights not yet served anew."
+                "Add a late taster by planning the flights not yet served anew.",
+                field="taster",
             )
         frame = self.servings
         return frame[frame["taster"] == taster].drop(columns="taster").reset_index(drop=True)
-
-    def _repr_html_(self) -> str:
-        """Codes by taster and flight, then how even the plan is; no water anywhere."""
-        wide = self.servings.pivot(
-            index=["flight", "taster"], columns="position", values="blind_code"
-        )
-        wide = wide.rename(columns=lambda position: f"cup {position}").fillna("")
-        wide.columns.name = None
-        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
-        return (
-            f"<p>Session {escape(self.session)}, {escape(self.design.kind)}, "
-            f"{escape(self.serving)}, {len(self.cups)} cups to taste</p>"
-            f"{wide.to_html()}{self.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
-        )
 
 
 def checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
@@ -197,14 +185,19 @@ def checked_names(tasters: Sequence[str], session: str) -> tuple[str, ...]:
     names = tuple(name.strip() for name in tasters)
     if not names or not all(names):
         raise PlanError(
-            f"tasters must be one name or more, none empty, got {list(tasters)}. Say who tastes."
+            f"tasters must be one name or more, none empty, got {list(tasters)}. Say who tastes.",
+            field="tasters",
         )
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
-        raise PlanError(f"tasters must have different names, got {twice!r} twice. Add an initial.")
+        raise PlanError(
+            f"tasters must have different names, got {twice!r} twice. Add an initial.",
+            field="tasters",
+        )
     if not session.strip() or len(session) > 200:
         raise PlanError(
             f"session must be a name of 1 to 200 characters, got {len(session)}. "
-            "Call the session something short."
+            "Call the session something short.",
+            field="session",
         )
     return names

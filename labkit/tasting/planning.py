@@ -101,8 +101,9 @@ def plan_tasting(
     each = _checked_serving(serving, blocks_by, alone, len(names))
     if after is not None and after.design.kind in METHODS:
         raise PlanError(
-            f"after must be a session of flights to score, got «{after.session}», which is a test "
-            f"of two waters ({after.design.kind}) with a question of its own. Start a new session."
+            f"after must be a session of flights to score, got '{after.session}', which is a test "
+            f"of two waters ({after.design.kind}) with a question of its own. Start a new session.",
+            field="after",
         )
     listed = session_waters(targets, control=control, known=known)
     others = [w for w in listed if not w.is_control and find_water(w.target, targets) is not None]
@@ -110,7 +111,8 @@ def plan_tasting(
     if len(others) + len(controls) < 2:
         raise PlanError(
             f"targets must hold two waters to compare, the control among them, got {len(targets)}. "
-            "Add a water, or a control of its own."
+            "Add a water, or a control of its own.",
+            field="targets",
         )
     sizes = size_flights(
         len(others),
@@ -161,22 +163,26 @@ def _checked_serving(serving: Vessels, blocks_by: BlocksBy, alone: bool, n_taste
     """Whether each taster has a cup of their own."""
     if serving not in ("shared bowls", "a cup each"):
         raise PlanError(
-            f"serving must be 'shared bowls' or 'a cup each', got {serving!r}. Choose one of them."
+            f"serving must be 'shared bowls' or 'a cup each', got {serving!r}. Choose one of them.",
+            field="serving",
         )
     if blocks_by not in ("flight", "taster"):
         raise PlanError(
-            f"blocks_by must be 'flight' or 'taster', got {blocks_by!r}. Choose one of them."
+            f"blocks_by must be 'flight' or 'taster', got {blocks_by!r}. Choose one of them.",
+            field="blocks_by",
         )
     if blocks_by == "taster" and serving == "shared bowls":
         raise PlanError(
             "serving must be 'a cup each' where tasters have different waters, got 'shared "
             "bowls': the code on everybody's sheet would be the control. Serve a cup each, or "
-            "plan blocks by flight."
+            "plan blocks by flight.",
+            field="serving",
         )
     if alone and n_tasters != 1:
         raise PlanError(
             f"tasters must be one name when tasting alone, got {n_tasters}. With company, one "
-            "prepares and the others taste: plan without alone."
+            "prepares and the others taste: plan without alone.",
+            field="tasters",
         )
     return serving == "a cup each"
 

@@ -12,6 +12,7 @@ import pandas as pd
 from scipy.special import nctdtr, stdtrit
 
 from labkit.errors import PlanError
+from labkit.shown import Shown
 from labkit.tasting.detectable import detectable_difference
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import Vessels
@@ -59,12 +60,14 @@ class TasterNoise:
             if not (is_finite(value) and 0 <= value <= MOST_POINTS):
                 raise PlanError(
                     f"{name} must be 0 or more points of the scale, got {value!r}. "
-                    "Give a standard deviation."
+                    "Give a standard deviation.",
+                    field=name,
                 )
         if self.repeat_sd == 0:
             raise PlanError(
                 "repeat_sd must be above 0, got 0: nobody repeats a score exactly. "
-                "Take the default noise where there is no history."
+                "Take the default noise where there is no history.",
+                field="repeat_sd",
             )
 
 
@@ -118,7 +121,7 @@ def guest_noise(scale: Scale) -> TasterNoise:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanPower:
+class PlanPower(Shown):
     """Cost of a plan and what it would likely see."""
 
     sizes: Sizes
@@ -201,7 +204,9 @@ class PlanPower:
             If the difference is no number.
         """
         if not is_finite(difference):
-            raise PlanError(f"difference must be a number of points, got {difference!r}.")
+            raise PlanError(
+                f"difference must be a number of points, got {difference!r}.", field="difference"
+            )
         if self.degrees_of_freedom < 1:
             return 0.0
         limit = float(stdtrit(self.degrees_of_freedom, 1 - self.alpha / 2))
@@ -248,25 +253,6 @@ class PlanPower:
             ("assumed: jug to jug", of.jug_sd, "points SD"),
         ]
         return pd.DataFrame(rows, columns=["what", "value", "unit"])
-
-    def _repr_html_(self) -> str:
-        """The table, then where the noise is from."""
-        frame = self.to_frame()
-        frame["value"] = [number_or_none(value) for value in frame["value"]]
-        return f"{frame.to_html(index=False)}<p>Noise: {self.noise.source}</p>"
-
-
-def number_or_none(value: float) -> str:
-    """A number of the table in words; what no difference on the scale would reach is none.
-
-    Parameters
-    ----------
-    value : float
-        The number; infinite or NaN if there is none.
-    """
-    if not math.isfinite(value):
-        return "none"
-    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def plan_power(
@@ -349,7 +335,9 @@ def plan_power(
         ("vessel_ml", vessel_ml, 0.0, _MOST_ML),
     ):
         if not (is_finite(value) and low < value < high):
-            raise PlanError(f"{name} must be above {low:g} and below {high:g}, got {value!r}.")
+            raise PlanError(
+                f"{name} must be above {low:g} and below {high:g}, got {value!r}.", field=name
+            )
     for name, number, least in (("n_tasters", n_tasters, 0), ("stages", stages, 1)):
         check_whole(name, number, least=least)
     check_whole("n_waters", n_waters, least=0)
@@ -420,7 +408,8 @@ def _region(
     if fall is None or not (is_finite(fall) and 0 < fall <= MOST_POINTS):
         raise PlanError(
             f"fall must be above 0 points to size a best region, got {fall}. "
-            "An eighth of the scale is a moderate fall."
+            "An eighth of the scale is a moderate fall.",
+            field="fall",
         )
     coded = [
         factor.to_coded([getattr(target, factor.name) for target in sweep.targets])

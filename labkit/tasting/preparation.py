@@ -121,14 +121,16 @@ def bench_plan(
     if len(sessions) != 1:
         raise PlanError(
             f"opened_flights must be of one session, got {sessions or 'none'}. "
-            "Make a bench sheet for each session."
+            "Make a bench sheet for each session.",
+            field="opened_flights",
         )
     names = [bottle.name for bottle in concentrates]
     if len(set(names)) < len(names):
         twice = next(name for name in names if names.count(name) > 1)
         raise PlanError(
             f"concentrates must have different names, got {twice!r} twice. "
-            "Give each bottle a name of its own."
+            "Give each bottle a name of its own.",
+            field="concentrates",
         )
     jugs = []
     for flight in sorted(opened_flights, key=lambda opened: opened.flight):

@@ -73,7 +73,8 @@ def replan(
     if each and passphrase is None:
         raise PlanError(
             "passphrase must be given to plan anew with a cup each: cups come or go, and the key "
-            "with them. Ask the preparer."
+            "with them. Ask the preparer.",
+            field="passphrase",
         )
     opened: dict[int, OpenedFlight] = {}
     if each and passphrase is not None:
@@ -134,18 +135,21 @@ def _checked(
     if plan.alone:
         raise PlanError(
             "plan must have company to be planned anew, but one tastes alone in session "
-            f"'{plan.session}'. Plan further flights with after=plan."
+            f"'{plan.session}'. Plan further flights with after=plan.",
+            field="plan",
         )
     if not flights:
         raise PlanError(
             f"served must leave a flight to plan, got all of {list(plan.flights)}. "
-            "Add flights with after=plan."
+            "Add flights with after=plan.",
+            field="served",
         )
     for name in absent:
         if name not in plan.tasters:
             raise PlanError(
                 f"absent must be among the tasters, {', '.join(plan.tasters)}, got {name!r}. "
-                "Check the name."
+                "Check the name.",
+                field="absent",
             )
     staying = [name for name in plan.tasters if name not in set(absent)]
     return checked_names([*staying, *late], plan.session)

@@ -45,31 +45,37 @@ class Scale:
 
     def __post_init__(self) -> None:
         if not self.name.strip():
-            raise ScaleError("name must not be empty, got ''. Call the scale something.")
+            raise ScaleError(
+                "name must not be empty, got ''. Call the scale something.", field="name"
+            )
         for name in ("lowest", "highest", "step"):
             value = getattr(self, name)
             # NaN is not at most anything.
             if not (isinstance(value, Real) and -MOST_POINTS <= value <= MOST_POINTS):  # type: ignore[operator]
                 raise ScaleError(
                     f"{name} must be a number of at most {MOST_POINTS:g}, got {value!r}. "
-                    "Give it in points."
+                    "Give it in points.",
+                    field=name,
                 )
         if not self.lowest < self.highest:
             raise ScaleError(
                 f"lowest must be below highest, got {self.lowest:g} and {self.highest:g}. "
-                "Give the two ends of the scale."
+                "Give the two ends of the scale.",
+                field="lowest",
             )
         steps = (self.highest - self.lowest) / self.step if self.step > 0 else math.nan
         if not abs(steps - round(steps if math.isfinite(steps) else 0)) < 1e-9:
             raise ScaleError(
                 f"step must divide the scale from {self.lowest:g} to {self.highest:g} evenly, "
-                f"got {self.step:g}. Choose a step that ends on the highest score."
+                f"got {self.step:g}. Choose a step that ends on the highest score.",
+                field="step",
             )
         if steps > MOST_STEPS:
             raise ScaleError(
                 f"step must leave at most {MOST_STEPS} steps from {self.lowest:g} to "
                 f"{self.highest:g}, got {self.step:g}. Choose a larger one: nobody can tell more "
-                "apart."
+                "apart.",
+                field="step",
             )
         for score, _ in self.words:
             self.check(score)
@@ -113,7 +119,8 @@ class Scale:
             raise ScaleError(
                 f"score must be between {self.lowest:g} and {self.highest:g} in steps of "
                 f"{self.step:g} on the scale '{self.name}', got {score!r}. "
-                "Give the nearest score that stands on the scale."
+                "Give the nearest score that stands on the scale.",
+                field="score",
             )
         return round(self.lowest + round(steps) * self.step, 9)
 
@@ -188,6 +195,7 @@ def scale(name: str) -> Scale:
     if name not in SCALES:
         raise ScaleError(
             f"scale must be one of {', '.join(map(repr, SCALES))}, got {name!r}. "
-            "Pick one of these or make a Scale of your own."
+            "Pick one of these or make a Scale of your own.",
+            field="scale",
         )
     return SCALES[name]

@@ -137,7 +137,8 @@ class SealedKey:
             raise SealError(
                 f"passphrase must be the one that sealed flight {self.flight} of session "
                 f"'{self.session}', got another (or the head of the key was changed since). "
-                "Try again, or read the waters off the printed bench sheet."
+                "Try again, or read the waters off the printed bench sheet.",
+                field="passphrase",
             )
         cipher = ChaCha20Poly1305(_derive(master, _name(self.session, self.flight), 32))
         try:
@@ -270,7 +271,8 @@ class Sealer:
         if len(content) > size:
             raise SealError(
                 f"session must have a name short enough to seal, got {len(self._session)} "
-                "characters. Shorten the session's name."
+                "characters. Shorten the session's name.",
+                field="session",
             )
         cipher = ChaCha20Poly1305(_derive(self._master, _name(self._session, flight), 32))
         bound = _bound(header, self._session, flight)

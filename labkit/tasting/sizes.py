@@ -61,11 +61,13 @@ def check_whole(name: str, number: object, *, least: int = 1) -> None:
         If it is not whole, too small, or more than there are codes to tell cups apart.
     """
     if not is_whole(number):
-        raise PlanError(f"{name} must be a whole number, got {number!r}. Count again.")
+        raise PlanError(f"{name} must be a whole number, got {number!r}. Count again.", field=name)
     if number < least:  # type: ignore[operator]
-        raise PlanError(f"{name} must be at least {least}, got {number}. Ask for more.")
+        raise PlanError(f"{name} must be at least {least}, got {number}. Ask for more.", field=name)
     if number > MOST_CUPS:  # type: ignore[operator]
-        raise PlanError(f"{name} must be at most {MOST_CUPS}, got {number:g}. Ask for fewer.")
+        raise PlanError(
+            f"{name} must be at most {MOST_CUPS}, got {number:g}. Ask for fewer.", field=name
+        )
 
 
 def size_flights(
@@ -119,12 +121,14 @@ def size_flights(
     if cups_per_flight > COMFORTABLE_CUPS and not insist:
         raise PlanError(
             f"cups_per_flight must be at most {COMFORTABLE_CUPS}, got {cups_per_flight}: more "
-            "cups side by side tire the palate. Plan more flights, or pass insist=True."
+            "cups side by side tire the palate. Plan more flights, or pass insist=True.",
+            field="cups_per_flight",
         )
     if repeats is not None and flights is not None and repeats > flights:
         raise PlanError(
             f"repeats must be at most the number of flights, {flights}, got {repeats}: within a "
-            "flight a repeat is a duplicate. Plan more flights or fewer repeats."
+            "flight a repeat is a duplicate. Plan more flights or fewer repeats.",
+            field="repeats",
         )
     control = int(has_control)
 
@@ -157,7 +161,8 @@ def size_flights(
             f"cups must be at most {cups_per_flight} in a flight, got {smallest.cups}: flights "
             f"{smallest.flights}, waters {n_waters} apart from the control, each in {times} of "
             f"them, hidden duplicates {duplicates}, control {'yes' if has_control else 'no'}. "
-            "Plan more flights, fewer waters or fewer duplicates."
+            "Plan more flights, fewer waters or fewer duplicates.",
+            field="cups",
         )
     sound = [sizes for sizes in fitting if _is_sound(sizes)]
     if not sound:
@@ -165,13 +170,15 @@ def size_flights(
         raise PlanError(
             f"duplicates must each repeat another water of their flight and leave it a water "
             f"beside the control, got {crowded.duplicates} duplicate cups in {crowded.flights} "
-            f"flights of {crowded.cups}. Ask for fewer duplicates or more cups."
+            f"flights of {crowded.cups}. Ask for fewer duplicates or more cups.",
+            field="duplicates",
         )
     chosen = sound[0]
     if chosen.flights * chosen.cups > MOST_CUPS:
         raise PlanError(
             f"cups must be at most {MOST_CUPS} in a session, which is how many codes there are, "
-            f"got {chosen.flights} flights of {chosen.cups}. Plan several sessions."
+            f"got {chosen.flights} flights of {chosen.cups}. Plan several sessions.",
+            field="cups",
         )
     return chosen
 

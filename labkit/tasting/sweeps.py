@@ -10,9 +10,9 @@ from typing import Literal
 import pandas as pd
 
 from labkit.errors import DosingError, SweepError
+from labkit.shown import Shown
 from labkit.tasting.factors import Factor
 from labkit.water import (
-    COORDINATE,
     COORDINATES,
     PURE_WATER,
     Concentrate,
@@ -27,7 +27,7 @@ Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sweep:
+class Sweep(Shown):
     """Waters to taste, with what is varied and what is held."""
 
     kind: Kind
@@ -50,13 +50,6 @@ class Sweep:
             for target in self.targets
         ]
         return pd.DataFrame(rows, index=pd.RangeIndex(1, len(rows) + 1, name="water"))
-
-    def _repr_html_(self) -> str:
-        """The table of waters under a line that says what is held."""
-        held = ", ".join(f"{COORDINATE[name].title} {level:g}" for name, level in self.held.items())
-        titles = {name: one.title for name, one in COORDINATE.items()}
-        frame = self.to_frame().rename(columns=titles | {"ca_mg_ratio": "Ca : Mg"})
-        return f"<p>{self.kind}; held: {held or 'nothing'}</p>{frame.round(3).to_html()}"
 
 
 def ratio_sweep(
@@ -212,7 +205,8 @@ def check_reachable(
     if not concentrates:
         raise SweepError(
             "waters need at least one bottle to be made from, got none. "
-            "Make and keep bottles in notebook 1 first."
+            "Make and keep bottles in notebook 1 first.",
+            field="concentrates",
         )
     mixings: list[Mixing] = []
     refused: list[tuple[Target, DosingError]] = []
@@ -244,7 +238,8 @@ def _sweep(kind: Kind, levels: Mapping[str, Sequence[float]], **held: float) -> 
             raise SweepError(
                 f"{name} must have two levels or more, each once, got "
                 f"{', '.join(f'{level:g}' for level in rising) or 'none'}. "
-                "A level to be tasted twice is asked for as a duplicate in the plan."
+                "A level to be tasted twice is asked for as a duplicate in the plan.",
+                field=name,
             )
         factors.append(Factor(name=name, low=rising[0], high=rising[-1]))
         waters = [water | {name: level} for water in waters for level in rising]

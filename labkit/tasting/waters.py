@@ -60,14 +60,17 @@ def session_waters(
         If there is no water, or the same water twice.
     """
     if not targets:
-        raise PlanError("targets must hold at least one water, got none. Add a water to taste.")
+        raise PlanError(
+            "targets must hold at least one water, got none. Add a water to taste.", field="targets"
+        )
     asked = sorted(targets, key=levels_of)
     numbers = water_numbers(asked)
     for place, first in enumerate(numbers):
         if first != place:
             raise PlanError(
                 f"targets must differ, got {describe(levels_of(asked[place]))} twice. "
-                "A repeat is asked for with duplicates."
+                "A repeat is asked for with duplicates.",
+                field="targets",
             )
     if known:
         seen = [water.target for water in known]

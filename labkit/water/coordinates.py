@@ -142,7 +142,8 @@ def as_coordinates(waters: object) -> NDArray[np.float64]:
         if absent:
             raise WaterError(
                 f"waters must have the columns {', '.join(COORDINATES)}, got none called "
-                f"{', '.join(absent)}. Name the three coordinates."
+                f"{', '.join(absent)}. Name the three coordinates.",
+                field="waters",
             )
         columns = [np.asarray(waters[name]) for name in COORDINATES]  # type: ignore[index]
         return np.column_stack(columns).astype(np.float64)
@@ -161,7 +162,8 @@ def as_coordinates(waters: object) -> NDArray[np.float64]:
     if table.ndim != 2 or table.shape[1] != len(COORDINATES):
         raise WaterError(
             f"waters must have three coordinates each ({', '.join(COORDINATES)}), got an array "
-            f"of shape {table.shape}. Give all three, also the ones that stay the same."
+            f"of shape {table.shape}. Give all three, also the ones that stay the same.",
+            field="waters",
         )
     return table
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable, Sequence
 from html import escape
@@ -62,22 +61,6 @@ def _line(row: Sequence[str], sides: Sequence[str]) -> str:
     return first + "".join(rest)
 
 
-def percent(share: float) -> str:
-    """A share of 1 in whole per cent.
-
-    Parameters
-    ----------
-    share : float
-        Between 0 and 1.
-
-    Examples
-    --------
-    >>> percent(0.275)
-    '28 %'
-    """
-    return f"{100 * share:.0f} %"
-
-
 def notes(lines: Iterable[str]) -> str:
     """Remarks below a table, one a line; empty if there are none.
 
@@ -93,84 +76,3 @@ def notes(lines: Iterable[str]) -> str:
     """
     items = "".join(f"<li>{escape(line)}</li>" for line in lines)
     return f'<ul style="margin:0.3em 0;padding-left:1.4em">{items}</ul>' if items else ""
-
-
-def beware(cautions: Iterable[str]) -> str:
-    """Cautions beside what is handled, never folded.
-
-    Parameters
-    ----------
-    cautions : iterable of str
-        Plain text, one sentence or two each.
-
-    Returns
-    -------
-    str
-        HTML.
-    """
-    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in cautions)
-    return (
-        '<div role="note" style="max-width:46rem;border-left:.3rem solid currentColor;'
-        'padding:.2rem 0 .2rem .8rem;margin:.6rem 0"><b>Before you handle it</b>'
-        f'<ul style="margin:.2rem 0 0 0;padding-left:1.1rem;line-height:1.4">{items}</ul></div>'
-    )
-
-
-def folded(summary: str, inner: str) -> str:
-    """What most readers skip, behind one line.
-
-    Parameters
-    ----------
-    summary : str
-        The line, plain text.
-    inner : str
-        HTML that opens below it.
-
-    Returns
-    -------
-    str
-        HTML.
-    """
-    return f"<details><summary>{escape(summary)}</summary>{inner}</details>"
-
-
-def figure(value: float, digits: int = 3) -> str:
-    """A number to so many significant digits, without an exponent.
-
-    Parameters
-    ----------
-    value : float
-        The number.
-    digits : int
-        Significant digits; whole numbers keep all of theirs.
-
-    Examples
-    --------
-    >>> figure(1468.8), figure(0.0123456), figure(0.0), figure(80.0)
-    ('1469', '0.0123', '0', '80')
-    """
-    if value == 0:
-        return "0"
-    rounded = float(f"{value:.{digits - 1}e}")
-    text = f"{value:.0f}" if abs(rounded) >= 10 ** (digits - 1) else f"{rounded:.10f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def up(bound: float) -> float:
-    """A bound to two significant digits, rounded away from 0: less would not hold it.
-
-    Parameters
-    ----------
-    bound : float
-        At least 0.
-
-    Examples
-    --------
-    >>> up(0.0912), up(9.95), up(17.06), up(0.0)
-    (0.092, 10.0, 18.0, 0.0)
-    """
-    if bound <= 0:
-        return 0.0
-    digits = 1 - math.floor(math.log10(bound))
-    step = 10.0**-digits
-    return round(math.ceil(bound / step - 1e-9) * step, max(digits, 0))

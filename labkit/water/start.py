@@ -39,7 +39,8 @@ class StartWater:
         if not (is_finite(self.share_percent) and 0 < self.share_percent <= 100):
             raise WaterError(
                 f"share_percent must be above 0 and at most 100, got {self.share_percent!r}: "
-                f"choose {PURE} to take none of {self.name}."
+                f"choose {PURE} to take none of {self.name}.",
+                field="share_percent",
             )
 
     @property

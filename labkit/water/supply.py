@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, notes, table
 from labkit.water.salts.ions import CHARGES, INDEX, ion_table
 from labkit.water.units import (
     ALKALINITY_UNITS,
@@ -29,6 +29,9 @@ from labkit.water.waters.water import FIELDS, PURE_WATER, Water
 PURE_LIMIT_US_CM = 100.0
 """Conductivity up to which a water may be called pure (µS/cm)."""
 
+WANTS_ANALYSIS_US_CM = 10.0
+"""Conductivity above which a water called pure should be analysed once (µS/cm)."""
+
 WORST_GAP_PERCENT = 10.0
 """Charge gap above which an analysis is refused (%), unless it is filled or tiny."""
 
@@ -38,7 +41,7 @@ _SUMS = ("hardness", "calcium hardness", "magnesium hardness", "alkalinity")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PureWater:
+class PureWater(Shown):
     """Water called pure, with its meter reading and what that reading can hide."""
 
     conductivity_25c_us_cm: float
@@ -50,7 +53,8 @@ class PureWater:
         if not (is_finite(reading) and 0 <= reading <= PURE_LIMIT_US_CM):
             raise WaterError(
                 f"conductivity_25c_us_cm of a pure water must be between 0 and "
-                f"{PURE_LIMIT_US_CM:.0f} µS/cm, got {reading!r}: give other waters by analysis."
+                f"{PURE_LIMIT_US_CM:.0f} µS/cm, got {reading!r}: give other waters by analysis.",
+                field="conductivity_25c_us_cm",
             )
 
     @property
@@ -74,6 +78,16 @@ class PureWater:
         return self._most_mmol_l({"Na": 1, "Cl": 1}) * (
             ion_table()["Na"].molar_mass_g_mol + ion_table()["Cl"].molar_mass_g_mol
         )
+
+    @property
+    def is_as_pure_as_air_allows(self) -> bool:
+        """Whether CO2 from air alone would give the reading."""
+        return self.conductivity_25c_us_cm <= AIR_US_CM
+
+    @property
+    def wants_analysis(self) -> bool:
+        """Whether the reading hides too much to build a recipe of low alkalinity on it."""
+        return self.conductivity_25c_us_cm > WANTS_ANALYSIS_US_CM
 
     def hidden_share_percent(self, target: Target) -> float:
         """What the hidden alkalinity could be of the alkalinity wanted (%).
@@ -104,42 +118,9 @@ class PureWater:
             found *= self.conductivity_25c_us_cm / shown
         return found
 
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the reading says and what it leaves open."""
-        said = [
-            f"Taken as water with nothing in it. {figure(self.conductivity_25c_us_cm)} µS/cm can "
-            f"hide up to {figure(self.hidden_alkalinity_mg_l_caco3, 2)} mg/L alkalinity or "
-            f"{figure(self.hidden_hardness_mg_l_caco3, 2)} mg/L hardness, each as CaCO3, or be "
-            f"{figure(self.hidden_sodium_chloride_mg_l, 2)} mg/L sodium chloride, which is neither."
-        ]
-        if self.conductivity_25c_us_cm <= AIR_US_CM:
-            said.append("CO2 from air alone gives pure water about 1 µS/cm.")
-        elif self.conductivity_25c_us_cm > 10:
-            said.append(
-                "Titrate its alkalinity and hardness once, and give it by analysis, before a "
-                "recipe of low alkalinity is built on it."
-            )
-        return tuple(said)
-
-    def _repr_html_(self) -> str:
-        """The reading and what it can hide."""
-        rows = [
-            ("reading at 25 °C, µS/cm", figure(self.conductivity_25c_us_cm)),
-            (
-                "can hide alkalinity up to, mg/L as CaCO3",
-                figure(self.hidden_alkalinity_mg_l_caco3, 2),
-            ),
-            (
-                "can hide hardness up to, mg/L as CaCO3",
-                figure(self.hidden_hardness_mg_l_caco3, 2),
-            ),
-        ]
-        return table("Pure water", ("", "value"), rows) + notes(self.remarks)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Supply:
+class Supply(Shown):
     """A water known by analysis, with the gap in its charge balance."""
 
     name: str
@@ -177,44 +158,30 @@ class Supply:
         return (0.02 if anions <= 10 else 0.05) * 2 * anions
 
     @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the gap and the stated conductivity say about the analysis."""
-        said = []
-        gap = f"{self.charge_gap_meq_l:+.2f} meq/L ({self.charge_gap_percent:+.1f} %)"
-        if self.water != self.analysed:
-            filled = "chloride" if self.charge_gap_meq_l > 0 else "sodium"
-            said.append(f"The charge gap of {gap} was filled with {filled}: an assumption.")
-        elif abs(self.charge_gap_meq_l) > self.gap_allowed_meq_l:
-            said.append(
-                f"Cations and anions differ by {gap}, more than the "
-                f"{self.gap_allowed_meq_l:.2f} meq/L of a good analysis: an ion is missing, or a "
-                "unit is mixed up (alkalinity as HCO3 or as CaCO3?)."
-            )
-        stated = self.conductivity_25c_us_cm
-        if stated is not None:
-            expected = float(conductivity_us_cm(self.water.vector)[0])
-            off = 100 * (expected / stated - 1)
-            if abs(off) > 2 * float(accuracy_percent(self.water.vector)[0]):
-                said.append(
-                    f"The ions give {expected:.0f} µS/cm at 25 °C, {abs(off):.0f} % "
-                    f"{'more' if off > 0 else 'less'} than the {stated:.0f} µS/cm stated: check "
-                    "the units, or the temperature of that figure."
-                )
-        return tuple(said)
+    def filled_with(self) -> str | None:
+        """Symbol of the ion that a gap in the charges was filled with; None if none was."""
+        if self.water == self.analysed:
+            return None
+        return _filler(self.charge_gap_meq_l)
 
-    def _repr_html_(self) -> str:
-        """The water with its charge gap."""
-        gap = [
-            ("cations minus anions, meq/L", f"{self.charge_gap_meq_l:+.2f}"),
-            ("of their sum", f"{self.charge_gap_percent:+.1f} %"),
-        ]
-        if self.ph is not None:
-            gap.append(("stated pH", f"{self.ph:.1f}"))
-        return (
-            self.water._repr_html_()
-            + table(f"Charge balance of {self.name or 'the analysis'}", ("", "value"), gap)
-            + notes(self.remarks)
-        )
+    @property
+    def gap_is_notable(self) -> bool:
+        """Whether the gap, left as it is, is larger than a good analysis has."""
+        return self.filled_with is None and abs(self.charge_gap_meq_l) > self.gap_allowed_meq_l
+
+    @property
+    def expected_conductivity_25c_us_cm(self) -> float:
+        """Conductivity at 25 °C that its ions give (µS/cm)."""
+        return float(conductivity_us_cm(self.water.vector)[0])
+
+    @property
+    def conductivity_off_percent(self) -> float | None:
+        """How far the ions' conductivity lies off the stated one (%); None if within doubt."""
+        stated = self.conductivity_25c_us_cm
+        if stated is None:
+            return None
+        off = 100 * (self.expected_conductivity_25c_us_cm / stated - 1)
+        return off if abs(off) > 2 * float(accuracy_percent(self.water.vector)[0]) else None
 
 
 def read_analysis(
@@ -260,38 +227,47 @@ def read_analysis(
         entry: object = entries[quantity]
         if not (isinstance(entry, tuple | list) and len(entry) == 2):
             raise WaterError(
-                f"{quantity} must be a value with its unit, as in (50, 'mg/L'), got {entry!r}."
+                f"{quantity} must be a value with its unit, as in (50, 'mg/L'), got {entry!r}.",
+                field=quantity,
             )
         value, unit = entry[0], read_unit(quantity, str(entry[1]))
         key = " ".join(quantity.split())
         if not (is_finite(value) and value >= 0):
-            raise WaterError(f"{key} must be a number of at least 0, got {value!r}.")
+            raise WaterError(f"{key} must be a number of at least 0, got {value!r}.", field=key)
         symbol = key if key in INDEX else _ION_NAMES.get(key.lower(), "")
         lower = key.lower()
         value = float(value)
         if symbol in ions:
-            raise WaterError(f"{ion_table()[symbol].name} is given twice: give it once.")
+            raise WaterError(
+                f"{ion_table()[symbol].name} is given twice: give it once.", field=symbol
+            )
         if symbol:
             ions[symbol] = _ion_mmol_l(symbol, value, unit)
         elif lower in _SUMS:
             sums[lower] = _sum_mg_l_caco3(lower, value, unit)
         elif lower == "conductivity":
             if unit != "µS/cm":
-                raise WaterError(f"conductivity must be in µS/cm at 25 °C, got {unit!r}.")
+                raise WaterError(
+                    f"conductivity must be in µS/cm at 25 °C, got {unit!r}.", field="conductivity"
+                )
             conductivity = value
         elif lower == "ph":
             if value > 14:
-                raise WaterError(f"pH must be between 0 and 14, got {value!r}.")
+                raise WaterError(f"pH must be between 0 and 14, got {value!r}.", field="pH")
             ph = value
         else:
             raise WaterError(
                 f"{quantity!r} is not a quantity that labkit reads: give ions "
-                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, conductivity or pH."
+                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, conductivity or pH.",
+                field=quantity,
             )
     _split_hardness(ions, sums)
     if "alkalinity" in sums:
         if ions.get("HCO3") or ions.get("CO3"):
-            raise WaterError("give alkalinity or bicarbonate, not both: one repeats the other.")
+            raise WaterError(
+                "give alkalinity or bicarbonate, not both: one repeats the other.",
+                field="alkalinity",
+            )
         ions["HCO3"] = sums["alkalinity"] / MG_L_CACO3_PER_MEQ
     water = Water.of_ions(ions)
     supply = Supply(
@@ -299,17 +275,23 @@ def read_analysis(
     )
     gap = supply.charge_gap_meq_l
     if fill_gap:
-        filler, charge = ("Cl", 1) if gap > 0 else ("Na", 1)
-        amount = getattr(water, FIELDS[filler]) + abs(gap) / charge
+        filler = _filler(gap)
+        amount = getattr(water, FIELDS[filler]) + abs(gap)  # both carry one charge
         return replace(supply, water=replace(water, **{FIELDS[filler]: amount}))
     if abs(gap) > _TINY_GAP_MEQ_L and abs(supply.charge_gap_percent) > WORST_GAP_PERCENT:
         raise WaterError(
             f"the analysis does not balance: cations minus anions is {gap:+.2f} meq/L "
             f"({supply.charge_gap_percent:+.0f} % of their sum). Check the units (alkalinity as "
             "HCO3 or as CaCO3?), add the missing ions, or let fill_gap fill it with "
-            f"{'chloride' if gap > 0 else 'sodium'}."
+            f"{ion_table()[_filler(gap)].name}.",
+            field="fill_gap",
         )
     return supply
+
+
+def _filler(gap_meq_l: float) -> str:
+    """Symbol of the ion, of one charge, that closes a gap."""
+    return "Cl" if gap_meq_l > 0 else "Na"
 
 
 def _ion_mmol_l(symbol: str, value: float, unit: str) -> float:
@@ -326,7 +308,8 @@ def _ion_mmol_l(symbol: str, value: float, unit: str) -> float:
         per_unit["mg/L CaCO3"] = 1 / MG_L_CACO3_PER_MEQ
     if unit not in per_unit:
         raise WaterError(
-            f"{ion.name} must be in one of {', '.join(per_unit)} (mg/L of the ion), got {unit!r}."
+            f"{ion.name} must be in one of {', '.join(per_unit)} (mg/L of the ion), got {unit!r}.",
+            field=symbol,
         )
     return value * per_unit[unit]
 
@@ -335,7 +318,8 @@ def _sum_mg_l_caco3(quantity: str, value: float, unit: str) -> float:
     if unit == "mg/L":
         units = ALKALINITY_UNITS if quantity == "alkalinity" else HARDNESS_UNITS
         raise WaterError(
-            f"{quantity} in mg/L does not say as what: give it in one of {', '.join(units)}."
+            f"{quantity} in mg/L does not say as what: give it in one of {', '.join(units)}.",
+            field=quantity,
         )
     if quantity == "alkalinity":
         return alkalinity_from(value, unit)
@@ -347,7 +331,9 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
     for quantity, symbol in (("calcium hardness", "Ca"), ("magnesium hardness", "Mg")):
         if quantity in sums:
             if symbol in ions:
-                raise WaterError(f"give {quantity} or {symbol}, not both: one repeats the other.")
+                raise WaterError(
+                    f"give {quantity} or {symbol}, not both: one repeats the other.", field=quantity
+                )
             ions[symbol] = sums[quantity] / CACO3_G_MOL
     if "hardness" not in sums:
         return
@@ -356,13 +342,15 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
     if not known and total:
         raise WaterError(
             "hardness alone does not say how much is calcium: give Ca, Mg, calcium hardness or "
-            "magnesium hardness with it."
+            "magnesium hardness with it.",
+            field="hardness",
         )
     if len(known) == 2:
         if abs(ions["Ca"] + ions["Mg"] - total) > 0.05 * total + 0.05:
             raise WaterError(
                 f"hardness of {sums['hardness']:.0f} mg/L as CaCO3 does not agree with Ca and Mg, "
-                f"which make {(ions['Ca'] + ions['Mg']) * CACO3_G_MOL:.0f}: check their units."
+                f"which make {(ions['Ca'] + ions['Mg']) * CACO3_G_MOL:.0f}: check their units.",
+                field="hardness",
             )
         return
     if not known:
@@ -371,7 +359,8 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
     if rest < -0.02 * total:
         raise WaterError(
             f"hardness of {sums['hardness']:.0f} mg/L as CaCO3 is less than its {known[0]} alone "
-            f"({ions[known[0]] * CACO3_G_MOL:.0f}): check their units."
+            f"({ions[known[0]] * CACO3_G_MOL:.0f}): check their units.",
+            field="hardness",
         )
     ions["Mg" if known[0] == "Ca" else "Ca"] = max(rest, 0.0)
 

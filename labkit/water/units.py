@@ -80,7 +80,8 @@ def read_unit(field: str, text: str) -> str:
     if "ppm" in unit.lower():
         raise WaterError(
             f"{field} is given in {unit!r}, which does not say ppm of what: give it as mg/L of the "
-            "ion, as mg/L CaCO3, or give the meter's conductivity in µS/cm."
+            "ion, as mg/L CaCO3, or give the meter's conductivity in µS/cm.",
+            field=field,
         )
     return unit
 
@@ -88,7 +89,9 @@ def read_unit(field: str, text: str) -> str:
 def _factor(field: str, unit: str, table: dict[str, float]) -> float:
     unit = read_unit(field, unit)
     if unit not in table:
-        raise WaterError(f"{field} must be in one of {', '.join(table)}, got {unit!r}.")
+        raise WaterError(
+            f"{field} must be in one of {', '.join(table)}, got {unit!r}.", field=field
+        )
     return table[unit]
 
 

@@ -13,7 +13,8 @@ import pytest
 from labkit.bench import make_recipes, recipe_card, recipe_frame
 from labkit.bench.paper.card_table import right_if
 from labkit.errors import DosingError, SheetError
-from labkit.water import CAUTIONS, DROP_KITS, Target, Water, salt
+from labkit.present import CAUTIONS, remarks
+from labkit.water import DROP_KITS, Target, Water, salt
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 HARD_BASE = Water(calcium_mmol_l=0.3, bicarbonate_mmol_l=0.5, chloride_mmol_l=0.1)
@@ -154,8 +155,8 @@ def test_what_the_rounding_spoils_is_said_beside_the_grams_and_not_among_the_mac
     salts = [bottle.salt for bottle in bottles]
     coarse = make_recipes(WANTED, salts=salts, volumes_l=(1,), balance_g=0.1)
     html = unescape(recipe_card(coarse, name="Coarse").html)
-    assert coarse[0].remarks
-    for sentence in coarse[0].remarks:
+    assert remarks(coarse[0])
+    for sentence in remarks(coarse[0]):
         assert html.index("Weigh, g") < html.index(sentence) < html.index("Check before use")
 
 

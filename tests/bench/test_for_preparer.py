@@ -9,8 +9,9 @@ import pytest
 
 from labkit.bench import bench_sheet, sweep_doses, weighing_sheet
 from labkit.errors import SheetError, SweepError
+from labkit.present import CAUTIONS, remarks
 from labkit.tasting import ratio_sweep
-from labkit.water import CAUTIONS, Concentrate, Water, plan_weighing, salt
+from labkit.water import Concentrate, Water, plan_weighing, salt
 from labkit.water.start import StartWater
 
 
@@ -112,7 +113,7 @@ def test_grams_are_the_common_practice_masses_to_the_balance(bottles):
     html = weighing_sheet(coarse).html
     assert re.findall(r'class="grams">([\d.]+)<', html) == ["7.3", "10.2", "10.0"]
     for weighing in coarse:
-        assert all(remark in unescape(html) for remark in weighing.remarks)
+        assert all(remark in unescape(html) for remark in remarks(weighing))
         assert weighing.salt.hazard[1:] in unescape(html)
 
 

@@ -36,7 +36,7 @@ def test_a_measured_strength_changes_nothing_silently(book):
     )
     assert bottle.concentrate.strength_mg_l_caco3_per_ml == pytest.approx(1, rel=1e-3)
     assert bottle.concentrate_as_measured.strength_mg_l_caco3_per_ml == pytest.approx(1.1)
-    assert bottle.concentrate_as_measured.remarks  # the question that a gap of 10 % raises
+    assert bottle.concentrate_as_measured.differs_notably  # the question that a gap of 10 % raises
     later = book.measure_bottle(
         "KHCO3 18 Nov", method="conductivity", strength_g_l=2.05, uncertainty_percent=2
     )

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from labkit.tasting import compare_conditions, condition_blocks
+from labkit.tasting import ChangeKind, compare_conditions, condition_blocks
 
 
 @dataclass(frozen=True)
@@ -31,33 +31,34 @@ def test_nothing_changed_says_nothing():
     assert compare_conditions(ONE, Session(name="two")) == ()
 
 
-def test_a_change_of_dose_is_a_sentence_and_a_block():
+def test_a_change_of_dose_is_a_block():
     two = Session(name="two", held=Held(dose_g=11.5))
 
     (change,) = compare_conditions(ONE, two)
 
     assert change.weight == "block"
-    assert change.text.startswith("Dose (g) changed from 12 in 'one' to 11.5 in 'two'")
+    assert (change.field, change.before, change.now) == ("dose_g", 12, 11.5)
+    assert (change.earlier, change.later) == ("one", "two")
 
 
 def test_another_brew_method_is_never_pooled():
     (change,) = compare_conditions(ONE, Session(name="two", brew_method="espresso"))
 
     assert change.weight == "apart"
-    assert "never read together" in change.text
 
 
-def test_what_was_not_recorded_is_said_and_not_blocked():
+def test_what_was_not_recorded_is_not_blocked():
     (change,) = compare_conditions(ONE, Session(name="two", held=Held(grind="")))
 
     assert change.weight == "note"
-    assert change.text == "Grind: not recorded in 'two', so that a change would not be seen."
+    assert change.unrecorded_in == "two"
 
 
 def test_the_same_roast_grown_old_is_a_change():
     (change,) = compare_conditions(ONE, Session(name="two", tasted_on=date(2026, 3, 30)))
 
-    assert "rested 9 days in 'one' and 29 in 'two'" in change.text
+    assert change.kind is ChangeKind.AGED
+    assert (change.before, change.now) == (9, 29)
 
 
 def test_another_preparer_may_be_blocked_another_lead_is_only_said():

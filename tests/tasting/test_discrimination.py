@@ -145,7 +145,7 @@ def test_a_sheet_asks_one_thing(rng):
     test = _plan("triangle", 4, rng)
     scored = plan_tasting([A, B], test.tasters, **asked)
 
-    with pytest.raises(PlanError, match=r"got «duel», which is a test of two waters .triangle."):
+    with pytest.raises(PlanError, match=r"got 'duel', which is a test of two waters .triangle."):
         plan_tasting([A, B], test.tasters, after=test, **asked)
     for before in (scored, test):
         with pytest.raises(PlanError, match=r"must be a session of the same test .2-AFC., got"):

@@ -217,7 +217,7 @@ def test_dialling_takes_less_than_a_second():
 
 def test_defaults_name_their_source():
     for noise in (practised_noise(SCALES["liking 1-9"]), guest_noise(SCALES["liking 1-9"])):
-        assert noise.source in plan_power(3, 4, noise=noise)._repr_html_()
+        assert "assumed" in noise.source
     assert guest_noise(SCALES["liking 1-9"]).repeat_sd == pytest.approx(1.291, abs=0.001)
 
 

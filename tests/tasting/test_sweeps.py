@@ -47,12 +47,6 @@ def test_a_grid_holds_every_combination():
     assert [f.name for f in sweep.varied] == ["mg_share", "hardness_mg_l_caco3"]
 
 
-def test_a_sweep_shows_itself_with_what_it_holds():
-    html = hardness_dial((40, 80), mg_share=0.6, alkalinity_mg_l_caco3=30)._repr_html_()
-
-    assert "hardness dial; held: Mg share of hardness 0.6, Alkalinity" in html
-
-
 @pytest.mark.parametrize("levels", [(), (0.5,), (0.5, 0.5)])
 def test_a_sweep_needs_two_different_levels(levels):
     with pytest.raises(SweepError, match="mg_share must have two levels or more"):

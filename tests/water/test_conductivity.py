@@ -196,5 +196,5 @@ def test_every_place_that_names_a_band_takes_that_of_the_water():
     assert recipe.slack > known.slack
     edge = check_jug(made, [MeterReading(shown=recipe.high)]).meant
     assert edge.distance == pytest.approx(1.0)
-    assert "± 9 %" in portray(made.reached)._repr_html_()
-    assert "± 5 %" in portray(Water.of_vector(ions(Ca=1, Cl=2)))._repr_html_()
+    assert portray(made.reached).conductivity_accuracy_percent == 9
+    assert portray(Water.of_vector(ions(Ca=1, Cl=2))).conductivity_accuracy_percent == 5

@@ -10,6 +10,7 @@ import pytest
 from labkit.water import DROP_KITS, Concentrate, Target, Water, expected_meter, mix, salt, weigh_out
 from labkit.water.chemistry.conductivity import conductivity_us_cm
 from labkit.water.jugs.doses import doses_of, drops_of, meter_of
+from labkit.water.jugs.mistakes import Kind, Mistake
 from labkit.water.jugs.slips import DropCount, MeterReading, check_jug
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
@@ -133,7 +134,15 @@ def test_a_bottle_beside_the_recipe_may_have_been_the_wrong_one():
     made = jug.reached.vector + 60 / 1000 * (double.vector - BOTTLES[0].vector)
     shown = expected_meter(Water.of_vector(made)).shown
     checks = [MeterReading(shown=shown), DropCount(quantity="hardness", kit=KIT, drops=7)]
-    assert "double" not in check_jug(jug, checks).verdict.replace("doubled", "")
+    thought_of = [one for slip in check_jug(jug, checks).slips for one in slip.parts]
+    assert "calcium, double" not in {one.other for one in thought_of}
     found = check_jug(jug, checks, other_bottles=[double, *BOTTLES])
-    assert "60 mL taken from calcium, double instead of CaCl2·2H2O" in found.verdict
-    assert len({slip.what for slip in found.slips}) == len(found.slips)
+    mistaken = Mistake(
+        kind=Kind.OTHER_BOTTLE,
+        source="CaCl2·2H2O",
+        other="calcium, double",
+        amount=60,
+        unit="mL",
+    )
+    assert (mistaken,) in [slip.parts for slip in found.explanations]
+    assert len({slip.parts for slip in found.slips}) == len(found.slips)

@@ -92,6 +92,28 @@ def test_an_absurd_volume_says_what_is_wrong_beside_its_field_and_keeps_what_was
     assert form.fields["weighed_g"].value == 1.5
 
 
+def test_an_error_is_placed_by_its_field_and_not_by_its_words():
+    form = fields.Form({"volume_ml": fields.number("Volume (mL)", 1.0)})
+
+    def refuse(sentence, field):
+        def work():
+            raise BookError(sentence, field=field)
+
+        form.attempt(work)
+        return form._notes["volume_ml"].value, form.message.value
+
+    beside, below = refuse("volume_ml must be above 0.", "volume_ml")
+    assert "Volume (mL) must be above 0." in beside
+    assert not below
+    beside, below = refuse("The jug must hold less.", "volume_ml")
+    assert "The jug must hold less." in beside
+    assert not below
+    for field in (None, "balance_g"):
+        beside, below = refuse("volume_ml must be above 0.", field)
+        assert not beside
+        assert "must be above 0." in below
+
+
 def test_a_jug_out_of_reach_is_a_sentence_not_a_traceback(book):
     form = JugForm(book, BaseWaterForm(book))
     form.fields["hardness_mg_l_caco3"].value = 1500.0

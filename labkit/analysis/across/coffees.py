@@ -164,7 +164,8 @@ class Across:
         if factor not in COORDINATES:
             raise ReadingError(
                 f"factor must be one of {', '.join(COORDINATES)}, got {factor!r}. Sort by one of "
-                "these."
+                "these.",
+                field="factor",
             )
         order = np.argsort(self.table[f"best_{factor}"].to_numpy(dtype=float), kind="stable")
         return replace(self._rows(order), sorted_by=factor)
@@ -241,7 +242,8 @@ def _known(about: pd.DataFrame) -> dict[tuple[str, str], dict[str, str]]:
     if absent:
         raise ReadingError(
             f"about must have the columns client and coffee, got none called {', '.join(absent)}. "
-            "Name them."
+            "Name them.",
+            field="about",
         )
     told = [name for name in ABOUT if name in about]
     return {

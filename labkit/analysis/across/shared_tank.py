@@ -139,7 +139,8 @@ def one_water(
     if not known:
         raise ReadingError(
             "coffees must have at least one whose scores can be read, got "
-            f"{len(readings)} of which none can. Taste, lock and open a flight first."
+            f"{len(readings)} of which none can. Taste, lock and open a flight first.",
+            field="coffees",
         )
     reach = np.sum([shares[place] * one.knows for place, one in known.items()], axis=0)
     if not len(reach) or reach.max() <= 0:
@@ -187,7 +188,8 @@ def _shares(
     if not np.isfinite(weights).all() or (weights < 0).any() or weights.sum() <= 0:
         raise ReadingError(
             "sold must be 0 or more for each coffee and above 0 for one, got "
-            f"{', '.join(f'{w:g}' for w in weights) or 'no coffee'}. Say how much of each is sold."
+            f"{', '.join(f'{w:g}' for w in weights) or 'no coffee'}. Say how much of each is sold.",
+            field="sold",
         )
     return np.asarray(weights / weights.sum())
 

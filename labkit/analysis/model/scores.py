@@ -171,7 +171,8 @@ def gather_scores(
     if missing:
         raise ReadingError(
             f"frame must have the columns of the scores frame, got none named "
-            f"{', '.join(missing)}. Take it from the lab book's opened scores."
+            f"{', '.join(missing)}. Take it from the lab book's opened scores.",
+            field="frame",
         )
     absent = {name: value for name, value in DEFAULTS.items() if name not in frame.columns}
     frame = frame.assign(**absent) if absent else frame
@@ -223,7 +224,8 @@ def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
         )
     raise ReadingError(
         f"attribute must be one that was scored, got {attribute!r}, which nobody scored. "
-        f"Choose among: {', '.join(used)}."
+        f"Choose among: {', '.join(used)}.",
+        field="attribute",
     )
 
 
@@ -391,7 +393,8 @@ def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str])
         if stage not in stages:
             raise ReadingError(
                 f"stage must be one that was scored, got {stage!r}. "
-                f"Choose among: {', '.join(stages) or 'none (scored once per cup)'}."
+                f"Choose among: {', '.join(stages) or 'none (scored once per cup)'}.",
+                field="stage",
             )
         frame = frame[frame["stage"].astype(str) == stage]
     if not frame.duplicated(subset=cup).any():

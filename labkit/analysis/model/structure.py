@@ -99,7 +99,8 @@ def _build_model(scores: Scores) -> Model:
     if fixed.shape[1] >= len(fixed):
         raise ReadingError(
             f"scores must be more than the {blocks.shape[1] + 1} flights that they lie in, got "
-            f"{len(fixed)}: nothing is left to tell waters by. Taste more cups in each."
+            f"{len(fixed)}: nothing is left to tell waters by. Taste more cups in each.",
+            field="scores",
         )
     components = taster_components(scores, coding, coded, terms) + components
     bowl, sentence = _bowl(scores, fixed)

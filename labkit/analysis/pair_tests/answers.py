@@ -178,7 +178,8 @@ def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
     if missing:
         raise ReadingError(
             f"frame must have the columns of the scores frame, got none named "
-            f"{', '.join(missing)}. Take it from the lab book's opened scores."
+            f"{', '.join(missing)}. Take it from the lab book's opened scores.",
+            field="frame",
         )
     marks = frame[frame["scale"].astype(str).isin(list(METHODS)) & ~blanks(frame["score"])]
     positions = numbers(marks["position"])

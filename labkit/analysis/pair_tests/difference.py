@@ -99,7 +99,8 @@ def method_named(name: str) -> Method:
     """The method, or a sentence naming those there are."""
     if name not in METHODS:
         raise ReadingError(
-            f"method must be one of {', '.join(METHODS)}, got {name!r}. Choose one of them."
+            f"method must be one of {', '.join(METHODS)}, got {name!r}. Choose one of them.",
+            field="method",
         )
     return METHODS[name]
 
@@ -158,7 +159,9 @@ def share_right(method: str, dprime: float) -> float:
     """
     chance = method_named(method).chance
     if not ((is_finite(dprime) and dprime >= 0) or dprime == math.inf):
-        raise ReadingError(f"dprime must be 0 or more, got {dprime!r}. Give the size alone.")
+        raise ReadingError(
+            f"dprime must be 0 or more, got {dprime!r}. Give the size alone.", field="dprime"
+        )
     if dprime > LARGEST_DPRIME:
         return 1.0
     return chance if dprime == 0 else _RIGHT[method](dprime)
@@ -169,7 +172,8 @@ def dprime_of(method: str, share: float) -> float:
     chance = method_named(method).chance
     if not (is_finite(share) and 0 <= share <= 1):
         raise ReadingError(
-            f"share must be between 0 and 1, got {share!r}. Give the right answers over all."
+            f"share must be between 0 and 1, got {share!r}. Give the right answers over all.",
+            field="share",
         )
     if share <= chance:
         return 0.0
@@ -271,7 +275,8 @@ def check_count(name: str, value: object, *, least: int = 1) -> None:
     if not (is_whole(value) and least <= value <= MOST_ANSWERS):  # type: ignore[operator]
         raise ReadingError(
             f"{name} must be a whole number from {least} to {MOST_ANSWERS}, got {value!r}. "
-            "Count again."
+            "Count again.",
+            field=name,
         )
 
 
@@ -286,7 +291,8 @@ def check_share(name: str, value: object, usual: str) -> None:
     if not (is_finite(value) and 0 < value < 1):  # type: ignore[operator]
         raise ReadingError(
             f"{name} must be above 0 and below 1, got {value!r}. "
-            f"{usual} is usual (common practice)."
+            f"{usual} is usual (common practice).",
+            field=name,
         )
 
 
@@ -296,7 +302,8 @@ def _checked(n: int, correct: int) -> None:
     if correct > n:
         raise ReadingError(
             f"correct must be between 0 and the number of answers, got {correct} of {n}. "
-            "Count the answers again."
+            "Count the answers again.",
+            field="correct",
         )
 
 
@@ -383,12 +390,16 @@ def read_discrimination(answers: pd.DataFrame, method: str) -> Discrimination:
     if missing:
         raise ReadingError(
             f"answers must have the columns taster and correct, got none named "
-            f"{', '.join(missing)}. Add them."
+            f"{', '.join(missing)}. Add them.",
+            field="answers",
         )
     right = yes_or_no(answers["correct"])
     given = answers[right.notna()]
     if given.empty:
-        raise ReadingError("answers must hold at least one answer, got none. Serve the cups first.")
+        raise ReadingError(
+            "answers must hold at least one answer, got none. Serve the cups first.",
+            field="answers",
+        )
     must_be_filled(given, ["taster"], "answer")
     right = right.dropna().astype(bool)
     per_taster = right.groupby(given["taster"].astype(str)).agg(["sum", "size"])

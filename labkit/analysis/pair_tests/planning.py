@@ -101,7 +101,8 @@ def _share_of_right(method: str, dprime: float | None, discriminators: float | N
     if discriminators is None or not (is_finite(discriminators) and 0 <= discriminators <= 1):
         raise ReadingError(
             f"discriminators must be a share between 0 and 1, got {discriminators!r}. Give 0.3 "
-            "for 30 %."
+            "for 30 %.",
+            field="discriminators",
         )
     return chance + discriminators * (1 - chance)
 
@@ -257,7 +258,8 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
         return _foresee_confirming(tasters * answers_each)
     if method not in PLANNED:
         raise ReadingError(
-            f"method must be one of {', '.join(PLANNED)}, got {method!r}. Choose one of them."
+            f"method must be one of {', '.join(PLANNED)}, got {method!r}. Choose one of them.",
+            field="method",
         )
     needed = fewest_preferring(tasters)
     if needed is None:
@@ -292,7 +294,8 @@ def preference_power(tasters: int, *, preferring: float = 0.75, alpha: float = 0
     """Chance that so many tasters show a preference that this share of them has (two-sided)."""
     if not (is_finite(preferring) and 0 <= preferring <= 1):
         raise ReadingError(
-            f"preferring must be a share between 0 and 1, got {preferring!r}. Give 0.75 for 75 %."
+            f"preferring must be a share between 0 and 1, got {preferring!r}. Give 0.75 for 75 %.",
+            field="preferring",
         )
     needed = fewest_preferring(tasters, alpha)
     if needed is None:

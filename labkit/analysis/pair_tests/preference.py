@@ -81,7 +81,8 @@ def paired_preference(
         )
     if rule not in ("left out", "split"):
         raise ReadingError(
-            f"rule must be 'left out' or 'split', got {rule!r}. Declare it before the test."
+            f"rule must be 'left out' or 'split', got {rule!r}. Declare it before the test.",
+            field="rule",
         )
     half = neither // 2 if rule == "split" else 0
     one, two = first + half, second + half

@@ -145,7 +145,8 @@ def balance_acidity(
     if name not in asked:
         raise ReadingError(
             f"attribute must be a just-about-right question that was answered, got {name!r}; "
-            f"answered: {', '.join(asked) or 'none'}. Ask one in a session, lock and open it."
+            f"answered: {', '.join(asked) or 'none'}. Ask one in a session, lock and open it.",
+            field="attribute",
         )
     answers = gather_scores(frame, name)
     side = np.sign(answers.score - 3)

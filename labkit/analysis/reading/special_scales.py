@@ -373,7 +373,8 @@ def rank_test(ranks: pd.DataFrame, *, rng: np.random.Generator) -> RankTest:
     if len(table) < 2 or table.shape[1] < 2:
         raise ReadingError(
             f"ranks must come from two tasters or more on two waters or more, got {len(table)} "
-            f"and {table.shape[1]}. Ask more tasters."
+            f"and {table.shape[1]}. Ask more tasters.",
+            field="ranks",
         )
     n_waters = table.shape[1]
     if table.notna().all().all():

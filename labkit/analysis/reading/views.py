@@ -17,7 +17,8 @@ def _place(surface: Surface, factor: str) -> int:
     if factor not in surface.coding.names:
         raise ReadingError(
             f"factor must be one that varied, got {factor!r}. "
-            f"Choose among: {', '.join(surface.coding.names) or 'none did'}."
+            f"Choose among: {', '.join(surface.coding.names) or 'none did'}.",
+            field="factor",
         )
     return surface.coding.names.index(factor)
 

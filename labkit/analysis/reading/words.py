@@ -253,7 +253,8 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
         what = f"no column {', '.join(missing)}" if missing else "no row"
         raise ReadingError(
             f"words must have the columns of the words frame and at least one row, got {what}. "
-            "Let tasters check descriptors in a session, lock and open it."
+            "Let tasters check descriptors in a session, lock and open it.",
+            field="words",
         )
     must_be_filled(frame, ("session", "flight", "taster", "jug", "word"), "word")
     waters = np.column_stack([numbers(frame[name]) for name in COORDINATES])
@@ -267,7 +268,10 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
         **dict(zip(COORDINATES, waters.T, strict=True)), is_checked=checked.eq(True)
     )[checked.notna()]
     if frame.empty:
-        raise ReadingError("is_checked must be given for at least one word, got none. Fill it in.")
+        raise ReadingError(
+            "is_checked must be given for at least one word, got none. Fill it in.",
+            field="is_checked",
+        )
     frame = frame.assign(
         coffee=name_blanks(frame["coffee"]).astype(str),
         client=name_blanks(frame["client"]).astype(str) if "client" in frame else "",
@@ -369,7 +373,8 @@ def _sayings(frame: pd.DataFrame, sayings: pd.DataFrame | None) -> pd.DataFrame:
         if factor not in COORDINATES or direction not in ("more", "less"):
             raise ReadingError(
                 f"sayings must name one of {', '.join(COORDINATES)} and 'more' or 'less', got "
-                f"{factor!r} and {direction!r}. Correct the row '{one['saying']}'."
+                f"{factor!r} and {direction!r}. Correct the row '{one['saying']}'.",
+                field="sayings",
             )
         named = [w for w in (w.strip().lower() for w in str(one["words"]).split(";")) if w]
         used = [word for word in named if word in offered]

@@ -162,7 +162,8 @@ def believe(
     if head_start is not None and engine != "shapes":
         raise ReadingError(
             f"head_start must go with the engine 'shapes', got {engine!r}, which holds no shapes "
-            "to make likelier. Leave it out, or choose the average over shapes."
+            "to make likelier. Leave it out, or choose the average over shapes.",
+            field="head_start",
         )
     now = estimate(
         frame,

@@ -131,7 +131,8 @@ def rising_scale(name: str, scale: Scale | None = None) -> Scale:
     if scale is None or scale.middle_is_best:
         raise ReadingError(
             "scale must be one on which more is better, to search for the best water, got "
-            f"{name!r}. Choose another attribute, or give the Scale itself."
+            f"{name!r}. Choose another attribute, or give the Scale itself.",
+            field="scale",
         )
     return scale
 

@@ -268,7 +268,8 @@ def suggest_flight(
     if not (is_whole(k) and 1 <= k <= MOST_CUPS) or k < len(asked):
         raise RegionError(
             f"k must be between {max(1, len(asked))} (what is included) and {MOST_CUPS}, got {k}. "
-            "More cups side by side than that tire the palate: plan a second flight."
+            "More cups side by side than that tire the palate: plan a second flight.",
+            field="k",
         )
     if isinstance(frame, Belief):
         belief = frame

@@ -163,7 +163,8 @@ class SimulatedPanel:
         if not names or len(set(names)) < len(names):
             raise ReadingError(
                 f"tasters must be at least one, each named once, got {names}. "
-                "Give every simulated taster a name of their own."
+                "Give every simulated taster a name of their own.",
+                field="tasters",
             )
 
     @classmethod
@@ -372,7 +373,8 @@ class SimulatedPanel:
         if absent:
             raise ReadingError(
                 f"servings must have the columns {', '.join(_SERVING_NEEDED)}, "
-                f"got none called {', '.join(absent)}. Add them before tasting."
+                f"got none called {', '.join(absent)}. Add them before tasting.",
+                field="servings",
             )
         must_be_filled(servings, _SERVING_NEEDED, "cup")
         strangers = set(servings["taster"]) - {taster.name for taster in self.tasters}

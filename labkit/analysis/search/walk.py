@@ -100,7 +100,8 @@ def classical_walk(
     if k < FEWEST_LEVELS or not order:
         raise RegionError(
             f"k must be at least {FEWEST_LEVELS} levels of a coordinate that may vary, got {k} of "
-            f"{', '.join(order) or 'none'}. Take more cups, or unlock a coordinate."
+            f"{', '.join(order) or 'none'}. Take more cups, or unlock a coordinate.",
+            field="k",
         )
     begin = region.nearest(EVEN_AND_MODERATE if start is None else start)[0]
     if frame is None or frame.empty:

@@ -94,7 +94,8 @@ def check_recipes(recipes: Sequence[Recipe]) -> None:
     targets = {recipe.target for recipe in recipes}
     if len(targets) != 1:
         raise SheetError(
-            f"recipes must be of one water, got {len(targets)}. Make a card for each water."
+            f"recipes must be of one water, got {len(targets)}. Make a card for each water.",
+            field="recipes",
         )
 
 

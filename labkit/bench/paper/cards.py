@@ -21,9 +21,9 @@ from labkit.bench.paper.card_table import (
 )
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
+from labkit.present import CAUTIONS, from_to, ph_range, remarks, say
 from labkit.water import (
     ANALYSIS_HALF_WIDTH_PERCENT,
-    CAUTIONS,
     CYCLES,
     DROP_KITS,
     PURE_WATER,
@@ -101,10 +101,14 @@ def make_recipes(
     if bool(concentrates) == bool(salts):
         raise SheetError(
             "concentrates or salts must be given, one of the two, got "
-            f"{'both' if salts else 'neither'}. Make a card for each way."
+            f"{'both' if salts else 'neither'}. Make a card for each way.",
+            field="concentrates",
         )
     if not volumes_l:
-        raise SheetError("volumes_l must hold at least one volume, got none. Ask for 1 L, say.")
+        raise SheetError(
+            "volumes_l must hold at least one volume, got none. Ask for 1 L, say.",
+            field="volumes_l",
+        )
     if concentrates:
         return tuple(
             mix(
@@ -175,7 +179,9 @@ def recipe_card(
         If the recipes are of different waters, or the page is unknown.
     """
     if page not in ("A4", "phone"):
-        raise SheetError(f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.")
+        raise SheetError(
+            f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.", field="page"
+        )
     check_recipes(recipes)
     chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
     portrait = portray(recipes[-1].reached)
@@ -236,13 +242,13 @@ def card_page(
             "ions": _ion_rows(frame),
             "doubts": _doubts(last, base_name),
             "rounding": _rounding_words(recipes),
-            "mixing_remarks": min(recipes, key=litres).remarks,
-            "remarks": portrait.remarks,
-            "ph": portrait.ph_text,
+            "mixing_remarks": remarks(min(recipes, key=litres)),
+            "remarks": remarks(portrait),
+            "ph": ph_range(portrait),
             "scale": _scale_rows(portrait),
             "scale_source": CALCITE_SOURCE,
             "chloride": f"{portrait.steel[0].chloride_mg_l:.0f}",
-            "steel": list(zip(CYCLES, (each.text for each in portrait.steel), strict=True)),
+            "steel": list(zip(CYCLES, map(say, portrait.steel), strict=True)),
             "steel_source": SOURCE,
             "testing_cautions": CAUTIONS["testing"],
             "machine_cautions": CAUTIONS["machine"],
@@ -364,8 +370,8 @@ def _scale_rows(portrait: Portrait) -> list[dict[str, str]]:
     return [
         {
             "place": f"{each.place}, {each.temperature_c:.0f} °C",
-            "index": each.index_closed.text(1, signed=True),
-            "grams": each.scale_degassed_mg_l.text(0),
+            "index": from_to(each.index_closed, signed=True),
+            "grams": from_to(each.scale_degassed_mg_l, 0),
         }
         for each in portrait.scaling
     ]

@@ -11,9 +11,9 @@ from typing import Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
+from labkit.present import CAUTIONS, remarks
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
 from labkit.water import (
-    CAUTIONS,
     PURE,
     Concentrate,
     Mixing,
@@ -102,7 +102,7 @@ def bench_sheet(
             "steps": _mixing_steps(used, base_name),
             "mixing_cautions": CAUTIONS["mixing"],
             "heating_cautions": (CAUTIONS["machine"][-1], CAUTIONS["brewing"][0]),
-            "remarks": sorted({remark for mixing in mixings for remark in mixing.remarks}),
+            "remarks": sorted({remark for mixing in mixings for remark in remarks(mixing)}),
             "total": _totals(mixings, used),
             "n_jugs": len(plan.jugs),
             "beside": len(used) <= _BESIDE,
@@ -124,7 +124,7 @@ def _dose_ml(mixing: Mixing, bottle: Concentrate) -> float:
 def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
     mixing, digits = jug.mixing, digits_of(jug.mixing.pipette_ml)
     doses = [_dose_ml(mixing, bottle) for bottle in used]
-    remarks = (("control", jug.is_control), ("mix and brew anew", jug.is_duplicate))
+    marks = (("control", jug.is_control), ("mix and brew anew", jug.is_duplicate))
     return {
         "jug": jug.jug,
         "codes": jug.codes,
@@ -132,7 +132,7 @@ def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
         "ratio": mixing.target.ca_mg_ratio_text,
         "hardness": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
         "alkalinity": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
-        "remark": ", ".join(word for word, is_so in remarks if is_so),
+        "remark": ", ".join(word for word, is_so in marks if is_so),
         "doses": [f"{dose:.{digits}f}" if dose else "" for dose in doses],
         "base": f"{mixing.base_ml:.0f}",
         "conductivity": f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
@@ -209,7 +209,9 @@ def weighing_sheet(weighings: Sequence[Weighing], *, lab_book: str = "") -> Shee
         If there is nothing to weigh.
     """
     if not weighings:
-        raise SheetError("weighings must hold at least one bottle, got none. Choose a salt.")
+        raise SheetError(
+            "weighings must hold at least one bottle, got none. Choose a salt.", field="weighings"
+        )
     balances = sorted({f"{weighing.balance_g:g} g" for weighing in weighings})
     rows = [
         {
@@ -218,7 +220,7 @@ def weighing_sheet(weighings: Sequence[Weighing], *, lab_book: str = "") -> Shee
             "volume": f"{weighing.volume_ml:g}",
             "grams": f"{weighing.mass_g:.{digits_of(weighing.balance_g)}f}",
             "about": _about(weighing),
-            "remarks": weighing.remarks,
+            "remarks": remarks(weighing),
         }
         for weighing in weighings
     ]

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
+from labkit.present import CAUTIONS
 from labkit.tasting import CupPlan, Scale
-from labkit.water import CAUTIONS
 
 if TYPE_CHECKING:
     from labkit.book import Attribute
@@ -56,7 +56,8 @@ def score_sheets(
     """
     if not attributes:
         raise SheetError(
-            "attributes must hold at least one thing to score, got none. Choose what is scored."
+            "attributes must hold at least one thing to score, got none. Choose what is scored.",
+            field="attributes",
         )
     pages = []
     for flight in chosen_flights(plan, flights):
@@ -140,7 +141,8 @@ def chosen_flights(plan: CupPlan, flights: Sequence[int] | None) -> Sequence[int
             known = ", ".join(map(str, plan.flights))
             raise SheetError(
                 f"flights must be in the plan of session '{plan.session}' ({known}), got {flight}. "
-                "Choose among these."
+                "Choose among these.",
+                field="flights",
             )
     return flights
 

@@ -15,7 +15,8 @@ from labkit.bench.paper.cards import card_page
 from labkit.bench.paper.sheet import Sheet
 from labkit.book import frame_csv
 from labkit.errors import ImportFileError
-from labkit.water import CAUTIONS, DROP_KITS, PURE_WATER, DropKit, Recipe, TankMixing, portray
+from labkit.present import CAUTIONS
+from labkit.water import DROP_KITS, PURE_WATER, DropKit, Recipe, TankMixing, portray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -57,13 +57,15 @@ class LabelPaper:
         for name in ("columns", "rows"):
             if getattr(self, name) < 1:
                 raise SheetError(
-                    f"{name} must be at least 1, got {getattr(self, name)}. Count the labels."
+                    f"{name} must be at least 1, got {getattr(self, name)}. Count the labels.",
+                    field=name,
                 )
         for name in ("label_width_mm", "label_height_mm"):
             if not getattr(self, name) >= 8:
                 raise SheetError(
                     f"{name} must be at least 8 mm to be read, got {getattr(self, name):g}. "
-                    "Measure a label in millimetres."
+                    "Measure a label in millimetres.",
+                    field=name,
                 )
         for start, pitch, size, count, edge, name in (
             ("left_mm", "pitch_x_mm", "label_width_mm", self.columns, A4_WIDTH_MM, "columns"),
@@ -71,17 +73,21 @@ class LabelPaper:
         ):
             first, step, width = (float(getattr(self, field)) for field in (start, pitch, size))
             if not first >= 0:
-                raise SheetError(f"{start} must be at least 0, got {first:g}. Measure it in mm.")
+                raise SheetError(
+                    f"{start} must be at least 0, got {first:g}. Measure it in mm.", field=start
+                )
             if count > 1 and not step >= width:
                 raise SheetError(
                     f"{pitch} must be at least {size} ({width:g}), or labels overlap, got "
-                    f"{step:g}. Measure from edge to edge of neighbouring labels."
+                    f"{step:g}. Measure from edge to edge of neighbouring labels.",
+                    field=pitch,
                 )
             end = first + (count - 1) * step + width
             if end > edge + _SLACK_MM:
                 raise SheetError(
                     f"{name} must fit on A4 ({edge:g} mm), got {count} that end at {end:g} mm. "
-                    f"Check {start}, {pitch} and {size}."
+                    f"Check {start}, {pitch} and {size}.",
+                    field=name,
                 )
 
     @classmethod
@@ -202,7 +208,9 @@ def cup_labels(
         If a number is off.
     """
     if copies < 1:
-        raise SheetError(f"copies must be at least 1, got {copies}. Ask for one label a code.")
+        raise SheetError(
+            f"copies must be at least 1, got {copies}. Ask for one label a code.", field="copies"
+        )
     labels = [
         {"kind": "cup", "code": code, "under": f"flight {flight}"}
         for flight in chosen_flights(plan, flights)
@@ -241,7 +249,8 @@ def bottle_labels(
         raise SheetError(
             f"paper must have labels of at least {_BOTTLE_MM[0]:g} × {_BOTTLE_MM[1]:g} mm for "
             f"bottles, or the caution is cut off, got {paper.label_width_mm:g} × "
-            f"{paper.label_height_mm:g} mm. Choose larger labels."
+            f"{paper.label_height_mm:g} mm. Choose larger labels.",
+            field="paper",
         )
     labels = [
         {
@@ -294,7 +303,8 @@ def _labels(
     if not 1 <= first_free <= paper.n_labels:
         raise SheetError(
             f"first_free must be 1 to {paper.n_labels} on this paper, got {first_free}. "
-            "Count along the rows from the top left."
+            "Count along the rows from the top left.",
+            field="first_free",
         )
     if not labels:
         raise SheetError(f"{what.lower()} must be at least one, got none. Choose what to label.")

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from labkit.analysis import STEPS, Reading, Surface
-from labkit.water import table
+from labkit.present import table
 
 _PLAIN: Final = """\
 from itertools import product

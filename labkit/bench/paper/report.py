@@ -31,7 +31,8 @@ from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
 from labkit.book import Attribute, LabBook, LeftOut, TastingSession, frame_csv, left_out
 from labkit.errors import LabkitError
-from labkit.water import CAUTIONS, DROP_KITS, Recipe, folded, notes, percent, portray, table
+from labkit.present import CAUTIONS, folded, notes, table, to_html
+from labkit.water import DROP_KITS, Recipe, percent, portray
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
 
@@ -304,7 +305,7 @@ def _recipe_html(
     start, target, shown = book.start_water(sessions[-1].held), reading.best.target, ""
     try:
         recipes = make_recipes(target, concentrates=book.concentrates(), base=start.water)
-        shown = _doses_html(recipes, start.text) + str(portray(recipes[-1].reached)._repr_html_())
+        shown = _doses_html(recipes, start.text) + to_html(portray(recipes[-1].reached))
     except LabkitError as error:
         lines.append(f"{target.text}. {error}")
     return notes([reading.best.sentence, *lines]) + f"<div class='wide'>{shown}</div>"

@@ -7,19 +7,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from labkit.present import CAUTIONS, folded, notes, remarks, table
 from labkit.tasting import Sweep, check_reachable
-from labkit.water import (
-    CAUTIONS,
-    PURE_WATER,
-    Concentrate,
-    Mixing,
-    Water,
-    conductivity_us_cm,
-    digits_of,
-    folded,
-    notes,
-    table,
-)
+from labkit.water import PURE_WATER, Concentrate, Mixing, Water, conductivity_us_cm, digits_of
 
 _HEADS = {
     "mg_share": "Ca:Mg",
@@ -89,10 +79,10 @@ class SweepDoses:
             *(_HEADS[name] for name in last_columns),
             "µS/cm at 25 °C",
         ]
-        remarks = dict.fromkeys(remark for mixing in self.mixings for remark in mixing.remarks)
+        said = dict.fromkeys(remark for mixing in self.mixings for remark in remarks(mixing))
         return (
             table(f"{self.sweep.kind.capitalize()}, for {first.volume_ml:g} mL", head, rows)
-            + notes(["Hardness and alkalinity in mg/L as CaCO3.", *remarks])
+            + notes(["Hardness and alkalinity in mg/L as CaCO3.", *said])
             + folded("Handle with care", notes(CAUTIONS["mixing"]))
         )
 

@@ -54,7 +54,8 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
     """
     if not across.readings:
         raise ReadingError(
-            "coffees must hold at least one, got none. Loosen the filter, or taste a coffee."
+            "coffees must hold at least one, got none. Loosen the filter, or taste a coffee.",
+            field="coffees",
         )
     rows = np.arange(len(across.readings))[::-1].astype(float)
     with styled():

@@ -131,7 +131,8 @@ def plot_just_about_right(reading: Reading, *, ax: Axes | None = None) -> Axes:
     if scale is None or not scale.middle_is_best:
         raise ReadingError(
             f"reading must be of a just-about-right question, got {reading.scores.attribute!r} on "
-            f"{reading.scores.scale or 'an unknown scale'}. Draw its curve instead."
+            f"{reading.scores.scale or 'an unknown scale'}. Draw its curve instead.",
+            field="reading",
         )
     side = np.sign(reading.scores.score - (scale.lowest + scale.highest) / 2).astype(int) + 1
     recipe = reading.scores.column("recipe")
@@ -222,7 +223,9 @@ def plot_checked(found: CheckedTerms, *, title: str = "", ax: Axes | None = None
         If no word was offered.
     """
     if found.shares.empty:
-        raise ReadingError("words must be offered to be drawn, got none. Choose words to check.")
+        raise ReadingError(
+            "words must be offered to be drawn, got none. Choose words to check.", field="words"
+        )
     wide = found.shares.pivot(index="term", columns="water", values="share")
     wide = wide.loc[wide.mean(axis=1).sort_values(ascending=False, kind="stable").index]
     told = set(found.terms.loc[found.terms["p_adjusted"] < 0.05, "term"])

@@ -50,7 +50,8 @@ def plot_attributes(
     if len(coffees) != 1:
         raise ReadingError(
             f"readings must be of one coffee, got {', '.join(coffees) or 'none'}. Read the "
-            "attributes of one coffee."
+            "attributes of one coffee.",
+            field="readings",
         )
     for reading in readings:
         data.check_factor(reading, factor)

@@ -56,12 +56,14 @@ def check_factor(reading: Reading, factor: str) -> None:
     if factor not in COORDINATES:
         raise ReadingError(
             f"factor must be one of {', '.join(COORDINATES)}, got {factor!r}. Choose one that "
-            f"varied in these scores: {known}."
+            f"varied in these scores: {known}.",
+            field="factor",
         )
     level = float(reading.scores.recipes[factor].median())
     raise ReadingError(
         f"factor must be one that varied in these scores ({known}), got {factor!r}, which stayed "
-        f"at {COORDINATE[factor].state(level)}. Taste other levels of it first."
+        f"at {COORDINATE[factor].state(level)}. Taste other levels of it first.",
+        field="factor",
     )
 
 

@@ -57,7 +57,8 @@ def plot_words(found: WordReadings) -> list[Axes]:
     if not words:
         raise ReadingError(
             "words must hold at least one that could be read, got none. Let tasters check more "
-            "cups."
+            "cups.",
+            field="words",
         )
     rows = {word: float(row) for row, word in enumerate(reversed(words))}
     with styled():

@@ -181,7 +181,7 @@ class Exports(Frames, Scores):
             ).all()
         if not cups:
             msg = f"session {session!r} must have a flight that takes scores; plan or unlock one."
-            raise BookError(msg)
+            raise BookError(msg, field="session")
         book = Workbook()
         sheet = book.active
         about = ["flight", "taster", "position", "blind_code", *(["stage"] if stages[0] else [])]

@@ -120,7 +120,7 @@ class Imports(Part):
         """
         if take not in {"all or none", "good rows"}:
             msg = f"take must be 'all or none' or 'good rows', got {take!r}."
-            raise ImportFileError(msg)
+            raise ImportFileError(msg, field="take")
         if take == "all or none" and preview.refused:
             first = preview.refused[0]
             msg = (

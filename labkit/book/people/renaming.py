@@ -181,7 +181,7 @@ class Renaming(Part):
                     f"client {row.name!r} and {other.name!r} both have a coffee {double!r}; rename "
                     "one of the two coffees first."
                 )
-                raise BookError(msg)
+                raise BookError(msg, field="client")
             coffees = CoffeeRow.client_id == row.id
             _write_down(db, _sessions_of(coffees), MERGED, "client", row.name, other.name, done_by)
             for coffee in mine:
@@ -335,7 +335,7 @@ def new_name(
             f"{field} must be new, but {taken!r} is in the lab book; use that, or choose another "
             "name."
         )
-        raise BookError(msg)
+        raise BookError(msg, field=field)
     return kept
 
 
@@ -372,7 +372,7 @@ def _note(
 def _refuse_same(field: str, row: Any, other: Any) -> None:
     if row.id == other.id:
         msg = f"{field} must be another one, got {row.name!r} for both; choose two."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
 
 
 def _refuse_in_use(db: Session, field: str, name: str, *used: ColumnElement[bool]) -> None:
@@ -381,7 +381,7 @@ def _refuse_in_use(db: Session, field: str, name: str, *used: ColumnElement[bool
             f"{field} must be unused to be removed, but the lab book holds more of {name!r}; "
             "rename it, or merge it with another."
         )
-        raise BookError(msg)
+        raise BookError(msg, field=field)
 
 
 def _refuse_while_tasting(db: Session, taster: TasterRow) -> None:
@@ -397,7 +397,7 @@ def _refuse_while_tasting(db: Session, taster: TasterRow) -> None:
             f"taster {taster.name!r} must not be tasting while the name changes, but flight "
             f"{found.number} of {found.name!r} is being tasted; lock it first."
         )
-        raise BookError(msg)
+        raise BookError(msg, field="taster")
 
 
 def _refuse_both_served(db: Session, row: TasterRow, other: TasterRow) -> None:

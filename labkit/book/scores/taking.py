@@ -151,7 +151,9 @@ def find_place(db: Session, score: Score) -> Placed:
         _say_what_is_unknown(db, score)
     row = rows[0]
     if (score.stage or "") not in (row.stages or [""]):
-        raise unknown(f"stage of session {session!r}", score.stage, row.stages or ["None"])
+        raise unknown(
+            f"stage of session {session!r}", score.stage, row.stages or ["None"], field="stage"
+        )
     if score.source not in get_args(Source):
         raise unknown("source", score.source, get_args(Source))
     value = check_value(read_attribute(row), score.value)
@@ -170,7 +172,7 @@ def find_place(db: Session, score: Score) -> Placed:
             f"flight {score.flight} of session {session!r} is {state}: no score changes any more; "
             "the lead can unlock it, with a reason."
         )
-        raise LockError(msg)
+        raise LockError(msg, field="flight")
     return Placed(score=as_kept, value=value, given_at=given_at, row=row, state=state)
 
 
@@ -302,7 +304,7 @@ def _kept_of_id(db: Session, entry_id: str, score: Score) -> KeptScore | None:
     is_same_cup = cup == (score.position if score.blind_code is None else score.blind_code)
     if not (is_same_place and is_same_cup and _is_value(row, score.value)):
         msg = f"entry_id must be new for each score, but {entry_id!r} is another score's."
-        raise BookError(msg)
+        raise BookError(msg, field="entry_id")
     return entry
 
 

@@ -63,7 +63,13 @@ class LeftOut:
         )
 
     def keep(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """The rows of a scores frame that are read."""
+        """The rows of a scores frame that are read.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            With ``taster, session``, such as the scores frame.
+        """
         out = frame["taster"].isin(list(self.tasters)) | frame["session"].isin(list(self.sessions))
         return frame[~out]
 

@@ -111,7 +111,7 @@ class Flights(Part):
             row = find_flight(db, session, flight, lock="alone")
             if row.state in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state} already."
-                raise LockError(msg)
+                raise LockError(msg, field="flight")
             row.state = OPENED if is_opened(db, row) else LOCKED
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
             return missing_numbers(db, row)
@@ -146,7 +146,7 @@ class Flights(Part):
             row = find_flight(db, session, flight, lock="alone")
             if row.state not in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state}, not locked."
-                raise LockError(msg)
+                raise LockError(msg, field="flight")
             knows_cups = row.state == OPENED or codes_found(db, row)
             row.is_unblinded = row.is_unblinded or knows_cups
             row.state = BEING_TASTED
@@ -255,7 +255,7 @@ class Flights(Part):
             key = db.get(SealedKeyRow, row.id)
             if key is None:
                 msg = f"flight {flight} of session {session!r} has no sealed key in the lab book."
-                raise BookError(msg)
+                raise BookError(msg, field="flight")
             return SealedKey(session=key.sealed_for, flight=flight, token=key.token)
 
     def _sealed_doses(self, session: str, flight: int) -> list[tuple[int, bytes]]:
@@ -394,7 +394,7 @@ def _may_open(row: FlightRow, early_because: str | None) -> bool:
             f"flight {row.number} of session {row.session.name!r} must be locked before its key "
             f"opens, but it is {row.state}; lock it first."
         )
-        raise LockError(msg)
+        raise LockError(msg, field="flight")
     asked_reason("opening before the lock", early_because)
     return True
 
@@ -412,7 +412,7 @@ def _refuse_hidden_codes(db: Session, row: FlightRow) -> None:
             f"under cups {', '.join(map(str, places))} must be entered before its key opens; look "
             "under them once the flight is locked."
         )
-        raise LockError(msg)
+        raise LockError(msg, field="flight")
 
 
 def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:

@@ -84,7 +84,7 @@ class FoundCodes(Part):
             found = {position: str(code) for position, code in codes.items()}
             for code in found.values():
                 if code not in cups:
-                    raise unknown(f"code of {where}", code, cups)
+                    raise unknown(f"code of {where}", code, cups, field="codes")
             if set(found) != set(servings) or len(set(found.values())) != len(found):
                 msg = (
                     f"each of the {len(servings)} cups of {taster!r} in {where} needs a code of "
@@ -142,5 +142,5 @@ def asked_reason(act: str, reason: str) -> str:
     why = clean_text("reason", reason)
     if not why:
         msg = f"{act} needs a reason, got {reason!r}; say why in a few words."
-        raise LockError(msg)
+        raise LockError(msg, field="reason")
     return why

@@ -48,7 +48,7 @@ class Links(Part):
         secret = secrets.token_urlsafe(16) if secret is None else secret
         if len(secret) < SHORTEST_SECRET:
             msg = f"secret must have at least {SHORTEST_SECRET} characters, got {len(secret)}."
-            raise BookError(msg)
+            raise BookError(msg, field="secret")
 
         def work(db: Session) -> str:
             find_seat(db, find_session(db, session), taster).link_sha256 = _sha256(secret)

@@ -110,7 +110,7 @@ class Plans(Part):
             serving, design, notes = row.serving, dict(row.design), row.plan_notes
         if not served:
             msg = f"session {session!r} must have a plan, but none is stored; plan the tasting."
-            raise BookError(msg)
+            raise BookError(msg, field="session")
         hidden = {flight for flight, _, _, code in served if not code}
         spreads = tuple((str(name), int(few), int(most)) for name, few, most in design["spreads"])
         return CupPlan(
@@ -250,7 +250,7 @@ def _fresh_flight(db: Session, session: SessionRow, number: int) -> FlightRow:
             f"flight {number} of session {session.name!r} must be unserved to be planned anew, but "
             f"it is {flight.state}; plan the flights after it."
         )
-        raise BookError(msg)
+        raise BookError(msg, field="flight")
     for table in (SealedKeyRow, ServingRow, CupRow):
         db.execute(delete(table).where(table.flight_id == flight.id))
     flight.is_unblinded = False

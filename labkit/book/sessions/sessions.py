@@ -122,10 +122,10 @@ class Sessions(Part):
             kept = clean_name("session", name)
             if db.scalar(select(SessionRow.id).where(SessionRow.name == kept)) is not None:
                 msg = f"session must be new, but {kept!r} is in the lab book; choose another name."
-                raise BookError(msg)
+                raise BookError(msg, field="session")
             if plan is not None and clean_name("session", plan.session) != kept:
                 msg = f"plan must be of session {kept!r}, got one of {plan.session!r}."
-                raise BookError(msg)
+                raise BookError(msg, field="plan")
             row = SessionRow(
                 coffee=find_coffee(db, coffee, client),
                 name=kept,
@@ -176,7 +176,7 @@ class Sessions(Part):
         remark = clean_text("remark", text)
         if not remark:
             msg = f"a remark must not be empty, got {text!r}; say it in a few words."
-            raise BookError(msg)
+            raise BookError(msg, field="text")
 
         def work(db: Session) -> None:
             row = find_session(db, session)
@@ -243,7 +243,7 @@ def _refuse_doubles(field: str, names: Sequence[str]) -> None:
     double = next((name for name in names if names.count(name) > 1), None)
     if double is not None:
         msg = f"{field} must differ from each other, got {double!r} twice; name each once."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
 
 
 MOST_HELD: Final = 1e5
@@ -328,7 +328,9 @@ def seat(db: Session, session_id: int, people: Sequence[str]) -> dict[str, int]:
     double = {one for one in kept if list(kept.values()).count(kept[one]) > 1}
     if double:
         msg = f"tasters must differ from each other, got {' and '.join(map(repr, sorted(double)))}."
-        raise BookError(f"{msg} They are one person in the lab book; name each once.")
+        raise BookError(
+            f"{msg} They are one person in the lab book; name each once.", field="tasters"
+        )
     return {name: known[kept[name]].id for name in names}
 
 

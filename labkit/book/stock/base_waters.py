@@ -116,7 +116,7 @@ class BaseWaters(Part):
                     f"base water must be new, but {water.name!r} is in the lab book; add the day "
                     "it was drawn to the name."
                 )
-                raise BookError(msg)
+                raise BookError(msg, field="name")
             row = BaseWaterRow(
                 client=None if client is None else find_client(db, client),
                 name=water.name,
@@ -163,7 +163,9 @@ class BaseWaters(Part):
         with self._store.reading() as db:
             row = db.scalar(query)
             if row is None:
-                raise unknown("base water", name, db.scalars(select(BaseWaterRow.name)))
+                raise unknown(
+                    "base water", name, db.scalars(select(BaseWaterRow.name)), field="base_water"
+                )
             return _base_water(row)
 
     def start_water(self, held: Held) -> StartWater:

@@ -316,7 +316,7 @@ def whole_days(days: object, most: int) -> int:
             return kept
     remedy = "common practice is 3 to 4" if most == MOST_DAYS else "leave it out if it keeps"
     msg = f"keeps_days must be 1 to {most} days, got {days!r}; give whole days, {remedy}."
-    raise BookError(msg)
+    raise BookError(msg, field="keeps_days")
 
 
 def readable_days(kept: object, most: int) -> int | None:

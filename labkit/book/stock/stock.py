@@ -127,7 +127,7 @@ class Stock(Part):
                     f"bottle must be new, but {bottle.name!r} is in the lab book; add the day it "
                     "was made to the name."
                 )
-                raise BookError(msg)
+                raise BookError(msg, field="bottle")
             db.add(
                 BottleRow(
                     name=bottle.name,
@@ -238,7 +238,7 @@ class Stock(Part):
         """
         if counts not in get_args(Counts):
             msg = f"counts must be 'weighed' or 'measured', got {counts!r}; choose one of them."
-            raise BookError(msg)
+            raise BookError(msg, field="counts")
 
         def work(db: Session) -> Bottle:
             row = find_bottle(db, name)
@@ -249,7 +249,7 @@ class Stock(Part):
             ).first()
             if last is None:
                 msg = f"bottle {name!r} must have been measured, but it was not; measure it first."
-                raise BookError(msg)
+                raise BookError(msg, field="bottle")
             db.add(
                 AnswerRow(
                     bottle_id=row.id,
@@ -341,7 +341,7 @@ class Stock(Part):
         """
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
-            raise BookError(msg)
+            raise BookError(msg, field="flight")
         volume_ml = clean_number("volume_ml", volume_ml, most=MOST_ML)
 
         def work(db: Session) -> Bottle:

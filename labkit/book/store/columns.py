@@ -63,7 +63,7 @@ def in_utc(field: str, moment: datetime) -> datetime:
     """
     if moment.tzinfo is None:
         msg = f"{field} must have a time zone, got {moment.isoformat()}; use datetime.now(UTC)."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
     return moment.astimezone(UTC)
 
 
@@ -81,7 +81,7 @@ def clean_number(field: str, number: object, *, most: float) -> float:
             if 0 < kept <= most:
                 return kept
     msg = f"{field} must be above 0 and at most {most:.0f}, got {number!r}; check the unit."
-    raise BookError(msg)
+    raise BookError(msg, field=field)
 
 
 def clean_name(field: str, text: object) -> str:
@@ -97,10 +97,10 @@ def clean_name(field: str, text: object) -> str:
     name = clean_text(field, text, NAME_LENGTH)
     if not name:
         msg = f"{field} must not be empty, got {text!r}; give a name."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
     if any(unicodedata.category(letter) in {"Cc", "Zl", "Zp"} for letter in name):
         msg = f"{field} must be one line without control characters, got {text!r}; retype it."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
     return name
 
 
@@ -131,13 +131,13 @@ def clean_text(field: str, text: object, longest: int = TEXT_LENGTH) -> str:
     """
     if not isinstance(text, str):
         msg = f"{field} must be text, got {text!r}; put it in quotes."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
     cleaned = unicodedata.normalize("NFC", text).replace("\r\n", "\n").replace("\r", "\n").strip()
     if len(cleaned) > longest:
         msg = f"{field} must have at most {longest} characters, got {len(cleaned)}; shorten it."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
     # PostgreSQL refuses NUL, and half a surrogate pair has no UTF-8 form.
     if any(letter == "\0" or unicodedata.category(letter) == "Cs" for letter in cleaned):
         msg = f"{field} holds a character that cannot be stored, got {text!r}; retype it."
-        raise BookError(msg)
+        raise BookError(msg, field=field)
     return cleaned

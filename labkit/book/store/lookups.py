@@ -30,8 +30,22 @@ READ_FOR_SHEET: Final = "opened for the bench sheet"
 """What the lab book calls it when the preparer reads a sealed key."""
 
 
-def unknown(field: str, given: object, known: Iterable[str]) -> BookError:
-    """Say that a name is not in the book, and which one may have been meant."""
+def unknown(
+    what: str, given: object, known: Iterable[str], *, field: str | None = None
+) -> BookError:
+    """Say that a name is not in the book, and which one may have been meant.
+
+    Parameters
+    ----------
+    what : str
+        What was looked for, in words.
+    given : object
+        What was given.
+    known : iterable of str
+        What there is.
+    field : str, optional
+        Name of the argument, where it is not `what`.
+    """
     names = sorted(known)
     near = get_close_matches(str(given), names, n=1)
     if near:
@@ -40,7 +54,9 @@ def unknown(field: str, given: object, known: Iterable[str]) -> BookError:
         remedy = f"choose one of {', '.join(map(repr, names[:12]))}."
     else:
         remedy = "there is none yet; add it first."
-    return BookError(f"{field} must be in the lab book, got {given!r}: {remedy}")
+    return BookError(
+        f"{what} must be in the lab book, got {given!r}: {remedy}", field=field or what
+    )
 
 
 def as_kept(name: str, known: Iterable[str]) -> str:
@@ -89,7 +105,7 @@ def find_coffee(db: Session, name: str, client: str | None) -> CoffeeRow:
         msg = (
             f"coffee must be one coffee, got {name!r}, which {len(rows)} clients have; say client=."
         )
-        raise BookError(msg)
+        raise BookError(msg, field="coffee")
     return rows[0]
 
 
@@ -112,7 +128,7 @@ def find_flight(db: Session, session: str, number: int, *, lock: str | None = No
     flight = db.scalar(query)
     if flight is None:
         numbers = db.scalars(select(FlightRow.number).where(FlightRow.session_id == row.id))
-        raise unknown(f"flight of session {session!r}", number, map(str, numbers))
+        raise unknown(f"flight of session {session!r}", number, map(str, numbers), field="flight")
     return flight
 
 
@@ -131,7 +147,9 @@ def find_seat(db: Session, session: SessionRow, taster: str) -> SeatRow:
     )
     if row is None:
         names = select(TasterRow.name).join(SeatRow).where(SeatRow.session_id == session.id)
-        raise unknown(f"taster of session {session.name!r}", taster, db.scalars(names))
+        raise unknown(
+            f"taster of session {session.name!r}", taster, db.scalars(names), field="taster"
+        )
     return row
 
 
@@ -154,20 +172,23 @@ def find_serving(
         rows = db.scalars(query.where(ServingRow.position == position)).all()
     if len(rows) > 1:
         msg = f"code {blind_code} was served twice to {taster}; name the cup by its position."
-        raise BookError(msg)
+        raise BookError(msg, field="blind_code")
     if rows:
         return rows[0]
     served = db.scalars(query.order_by(ServingRow.position)).all()
     where = f"flight {flight.number} of session {flight.session.name!r}"
     if not served:
         names = select(TasterRow.name).join(ServingRow).where(ServingRow.flight_id == flight.id)
-        raise unknown(f"taster of {where}", taster, set(db.scalars(names)))
+        raise unknown(f"taster of {where}", taster, set(db.scalars(names)), field="taster")
     if blind_code is None:
         raise unknown(
-            f"position of {taster}'s cups in {where}", position, map(str, range(1, len(served) + 1))
+            f"position of {taster}'s cups in {where}",
+            position,
+            map(str, range(1, len(served) + 1)),
+            field="position",
         )
     codes = {row.cup.blind_code for row in served if row.cup is not None}
-    raise unknown(f"code of {taster}'s cups in {where}", blind_code, codes)
+    raise unknown(f"code of {taster}'s cups in {where}", blind_code, codes, field="blind_code")
 
 
 def find_attribute(db: Session, session_id: int, name: str) -> AttributeRow:

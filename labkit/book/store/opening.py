@@ -163,7 +163,7 @@ def take_as_it_is(where: str | os.PathLike[str], *, reason: str) -> None:
     path = Path(str(url.database))
     if not reason.strip():
         msg = "reason must say why the book is taken as it is, got nothing. A few words will do."
-        raise BookError(msg)
+        raise BookError(msg, field="reason")
     if url.get_backend_name() != "sqlite" or not path.is_file():
         msg = f"the lab book must be a file that is there, got {show(url)}; check its name."
         raise BookError(msg)

@@ -116,20 +116,20 @@ class Attribute:
         if self.kind not in get_args(AttributeKind):
             kinds = ", ".join(get_args(AttributeKind))
             msg = f"kind of attribute {self.name!r} must be one of {kinds}, got {self.kind!r}."
-            raise ScaleError(msg)
+            raise ScaleError(msg, field="kind")
         if (self.kind == "number") != (self.scale is not None):
             msg = (
                 f"attribute {self.name!r} must have a scale if it is a number and none otherwise, "
                 f"got kind {self.kind!r} and scale {self.scale and self.scale.name!r}; add or "
                 "drop the scale."
             )
-            raise ScaleError(msg)
+            raise ScaleError(msg, field="attribute")
         if (self.kind == "descriptors") != bool(self.choices):
             msg = (
                 f"attribute {self.name!r} must have choices if it is descriptors and none "
                 f"otherwise, got kind {self.kind!r} and {len(self.choices)} choices."
             )
-            raise ScaleError(msg)
+            raise ScaleError(msg, field="attribute")
 
     @property
     def scale_name(self) -> str:

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import ConcentrateError
+from labkit.shown import Shown
 from labkit.water.bottles.solubility import solubility_limit_g_l, solution_density_kg_l
-from labkit.water.cautions import CAUTIONS
+from labkit.water.figures import figure
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, folded, notes, table
 from labkit.water.salts.table import Salt
 from labkit.water.uncertainty import expanded
 
@@ -20,6 +20,9 @@ ASSAY_HALF_WIDTH_PERCENT = 1.0
 
 NOTABLE_DIFFERENCE_PERCENT = 5.0
 """Difference between weighed and measured strength that is worth a remark (%)."""
+
+SLOW_PERCENT = 50.0
+"""Share of saturation above which a salt dissolves slowly (%), common practice."""
 
 MOST_G_L = 1500.0
 """Strength that no bottle reaches, whatever the salt (g/L)."""
@@ -34,7 +37,8 @@ def check_purity(purity: float) -> None:
     if not (is_finite(purity) and low <= purity <= high):
         raise ConcentrateError(
             f"purity must be between {low} and {high}, where 1 is the pure salt as labelled, got "
-            f"{purity!r}: give 98 % as 0.98."
+            f"{purity!r}: give 98 % as 0.98.",
+            field="purity",
         )
 
 
@@ -56,11 +60,11 @@ class MeasuredStrength:
         for field in ("strength_mg_l_caco3_per_ml", "uncertainty_percent"):
             value = getattr(self, field)
             if not (is_finite(value) and value > 0):
-                raise ConcentrateError(f"{field} must be above 0, got {value!r}.")
+                raise ConcentrateError(f"{field} must be above 0, got {value!r}.", field=field)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Concentrate:
+class Concentrate(Shown):
     """One salt dissolved to a known strength, ready to dose."""
 
     salt: Salt
@@ -89,29 +93,34 @@ class Concentrate:
         ):
             raise ConcentrateError(
                 "weighing_uncertainty_percent must be at least 0, got "
-                f"{self.weighing_uncertainty_percent!r}."
+                f"{self.weighing_uncertainty_percent!r}.",
+                field="weighing_uncertainty_percent",
             )
         if not (is_finite(self.strength_g_l) and self.strength_g_l > 0):
             raise ConcentrateError(
                 f"strength_g_l must be above 0, got {self.strength_g_l!r}: give the grams of "
-                f"{self.salt.label} in a litre of finished solution."
+                f"{self.salt.label} in a litre of finished solution.",
+                field="strength_g_l",
             )
         if self.strength_g_l > MOST_G_L:
             raise ConcentrateError(
                 f"strength_g_l must be at most {MOST_G_L:.0f}, got {self.strength_g_l:g}: "
-                "no bottle holds more, so check the unit."
+                "no bottle holds more, so check the unit.",
+                field="strength_g_l",
             )
         limit = solubility_limit_g_l(self.salt)
         if limit is not None and self.strength_g_l * self.purity > limit:
             raise ConcentrateError(
                 f"strength_g_l must be above 0 and at most {figure(limit / self.purity)} for "
                 f"{self.salt.label} (its solubility at 20 °C), got {figure(self.strength_g_l, 4)}: "
-                "make a weaker bottle and dose more of it."
+                "make a weaker bottle and dose more of it.",
+                field="strength_g_l",
             )
         if self.measured is not None and not self.salt.strength_mg_caco3_per_g:
             raise ConcentrateError(
                 f"{self.salt.label} adds {self.salt.role}, so its strength cannot be measured as "
-                "CaCO3."
+                "CaCO3.",
+                field="measured",
             )
         if not self.name:
             object.__setattr__(self, "name", self.salt.label)
@@ -193,7 +202,9 @@ class Concentrate:
         check_volume(volume_ml)
         check_balance(balance_g)
         if not (is_finite(weighed_g) and weighed_g > 0):
-            raise ConcentrateError(f"weighed_g must be above 0, got {weighed_g!r}.")
+            raise ConcentrateError(
+                f"weighed_g must be above 0, got {weighed_g!r}.", field="weighed_g"
+            )
         digit_percent = 100 * balance_g / weighed_g
         return cls(
             salt=salt,
@@ -240,29 +251,19 @@ class Concentrate:
         return None if limit is None else 100 * self.strength_g_l * self.purity / limit
 
     @property
+    def differs_notably(self) -> bool:
+        """Whether the test found much more or less than was weighed."""
+        return abs(100 * (self.correction - 1)) > NOTABLE_DIFFERENCE_PERCENT
+
+    @property
+    def dissolves_slowly(self) -> bool:
+        """Whether the bottle is more than half way to saturation."""
+        return (self.saturation_percent or 0.0) > SLOW_PERCENT
+
+    @property
     def density_kg_l(self) -> float:
         """Density at 20 °C (kg/L), to turn a dose in mL into grams."""
         return solution_density_kg_l(self.vector)
-
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the user should know about this bottle."""
-        said = []
-        off = 100 * (self.correction - 1)
-        if abs(off) > NOTABLE_DIFFERENCE_PERCENT:
-            said.append(
-                f"The test found {abs(off):.0f} % {'more' if off > 0 else 'less'} than weighed: "
-                "check the hydrate on the label, water picked up, and whether all is dissolved."
-            )
-        share = self.saturation_percent
-        if share is None:
-            said.append("Its solubility is not known: dose it only when it is all dissolved.")
-        elif share > 50:
-            said.append(
-                f"At {share:.0f} % of saturation it dissolves slowly: stir until it is clear, and "
-                "shake before dosing."
-            )
-        return tuple(said)
 
     @property
     def strength_mmol_l(self) -> float:
@@ -292,48 +293,14 @@ class Concentrate:
         """What 1 mL in a litre adds (mg/L as CaCO3): hardness, or else alkalinity."""
         return self.hardness_mg_l_caco3_per_ml or self.alkalinity_mg_l_caco3_per_ml
 
-    def _repr_html_(self) -> str:
-        """A small table for a notebook, with the cautions folded below."""
-        rows = [
-            ("salt", f"{self.salt.label}, {self.salt.name}"),
-            ("purity", f"{100 * self.purity:.1f} %"),
-            ("strength, g/L as weighed", figure(self.strength_g_l, 4)),
-            ("strength, mmol/L", figure(self.strength_mmol_l, 4)),
-        ]
-        per_ml = "1 mL in 1 L adds, mg/L as CaCO3"
-        if self.measured is not None:
-            rows += [
-                (f"{per_ml}, by {self.measured.method}", self._strength_text),
-                (f"{per_ml}, as weighed", figure(self.weighed_strength_mg_l_caco3_per_ml, 4)),
-            ]
-        elif self.strength_mg_l_caco3_per_ml:
-            rows.append((per_ml, self._strength_text))
-        share = self.saturation_percent
-        if share is not None:
-            rows.append(("of saturation at 20 °C", f"{figure(share, 2)} %"))
-        rows += [
-            ("hazard", self.salt.hazard),
-            ("keep apart from", self.salt.keep_apart_from or "nothing known"),
-            ("keeping", self.salt.keeping),
-        ]
-        return (
-            table(f"Concentrate: {self.name}", ("", "value"), rows)
-            + notes(self.remarks)
-            + folded("Handle with care", notes(CAUTIONS["weighing"]))
-        )
-
-    @property
-    def _strength_text(self) -> str:
-        strength = self.strength_mg_l_caco3_per_ml
-        return f"{figure(strength, 4)} ± {figure(strength * self.uncertainty_percent / 100, 2)}"
-
 
 def check_balance(balance_g: float) -> None:
     """Raise :class:`ConcentrateError` unless this can be a balance's last digit."""
     if not (is_finite(balance_g) and balance_g > 0):
         raise ConcentrateError(
             f"balance_g must be above 0, got {balance_g!r}: give the last digit the balance shows, "
-            "as in 0.01."
+            "as in 0.01.",
+            field="balance_g",
         )
 
 
@@ -341,7 +308,9 @@ def check_volume(volume_ml: float) -> None:
     """Raise :class:`ConcentrateError` unless the volume can be made."""
     if not (is_finite(volume_ml) and volume_ml > 0):
         raise ConcentrateError(
-            f"volume_ml must be above 0, got {volume_ml!r}: give the volume of the finished bottle."
+            f"volume_ml must be above 0, got {volume_ml!r}: give the volume of the finished "
+            "bottle.",
+            field="volume_ml",
         )
 
 
@@ -374,12 +343,14 @@ def strength_needed_g_l(
         raise ConcentrateError(
             "strength_mg_l_caco3_per_ml must be above 0, got "
             f"{strength_mg_l_caco3_per_ml!r}: 1 is the usual strength, of which 1 mL in a litre "
-            "adds 1 mg/L as CaCO3."
+            "adds 1 mg/L as CaCO3.",
+            field="strength_mg_l_caco3_per_ml",
         )
     if not salt.strength_mg_caco3_per_g:
         raise ConcentrateError(
             f"{salt.label} adds {salt.role}, so its strength cannot be given as CaCO3: "
-            "give strength_g_l instead."
+            "give strength_g_l instead.",
+            field="strength_mg_l_caco3_per_ml",
         )
     return 1000 * strength_mg_l_caco3_per_ml / salt.strength_mg_caco3_per_g / purity
 

@@ -19,11 +19,14 @@ SINGLE_SALT_ACCURACY_PERCENT = 1.0
 
 def _dilution(concentrate_ml: float, diluted_to_ml: float) -> float:
     if not (is_finite(concentrate_ml) and concentrate_ml > 0):
-        raise ConcentrateError(f"concentrate_ml must be above 0, got {concentrate_ml!r}.")
+        raise ConcentrateError(
+            f"concentrate_ml must be above 0, got {concentrate_ml!r}.", field="concentrate_ml"
+        )
     if not (is_finite(diluted_to_ml) and diluted_to_ml >= concentrate_ml):
         raise ConcentrateError(
             f"diluted_to_ml must be at least the {concentrate_ml:g} mL taken from the bottle, got "
-            f"{diluted_to_ml!r}."
+            f"{diluted_to_ml!r}.",
+            field="diluted_to_ml",
         )
     return diluted_to_ml / concentrate_ml
 
@@ -64,7 +67,7 @@ def strength_by_titration(
         ("step_mg_l_caco3", step_mg_l_caco3),
     ):
         if not (is_finite(value) and value > 0):
-            raise ConcentrateError(f"{field} must be above 0, got {value!r}.")
+            raise ConcentrateError(f"{field} must be above 0, got {value!r}.", field=field)
     what = "hardness" if concentrate.salt.hardness_mg_caco3_per_g else "alkalinity"
     return concentrate.with_measured(
         MeasuredStrength(
@@ -105,7 +108,8 @@ def strength_by_conductivity(
     dilution = _dilution(concentrate_ml, diluted_to_ml)
     if not (is_finite(conductivity_25c_us_cm) and conductivity_25c_us_cm > 0):
         raise ConcentrateError(
-            f"conductivity_25c_us_cm must be above 0, got {conductivity_25c_us_cm!r}."
+            f"conductivity_25c_us_cm must be above 0, got {conductivity_25c_us_cm!r}.",
+            field="conductivity_25c_us_cm",
         )
     weighed = concentrate.strength_g_l * concentrate.purity / concentrate.salt.molar_mass_g_mol
     one_mmol_l = concentrate.salt.vector
@@ -120,7 +124,8 @@ def strength_by_conductivity(
         raise ConcentrateError(
             f"a conductivity of {conductivity_25c_us_cm:g} µS/cm is more than 20 times off what "
             f"was weighed (expected {math.exp(miss(expected)) * conductivity_25c_us_cm:.0f}): "
-            "check the dilution and the meter's unit."
+            "check the dilution and the meter's unit.",
+            field="conductivity_25c_us_cm",
         )
     found = math.exp(brentq(miss, expected - reach, expected + reach, xtol=1e-10))
     ratio = found * dilution / (1000 * weighed)

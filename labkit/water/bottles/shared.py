@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import ConcentrateError
+from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate
-from labkit.water.cautions import CAUTIONS
 from labkit.water.chemistry.equilibrium import (
     AIR_CO2_ATM,
     MINERALS,
@@ -19,7 +19,6 @@ from labkit.water.chemistry.equilibrium import (
     Totals,
     equilibrate,
 )
-from labkit.water.markup import notes, table
 from labkit.water.salts.ions import INDEX
 
 Verdict = Literal["may share", "borderline", "never"]
@@ -106,18 +105,15 @@ METASTABLE_INDEX = 0.3
 """Saturation index above which a mixed water should be used at once."""
 
 
-def standing_remarks(ions_mmol_l: NDArray[np.float64]) -> tuple[str, ...]:
-    """What a mixed water may drop in the jug, one sentence a mineral."""
+def clouding(ions_mmol_l: NDArray[np.float64]) -> tuple[BottleSaturation, ...]:
+    """The minerals that a mixed water may drop in the jug."""
     return tuple(
-        f"{found.mineral.capitalize()} is above saturation in this water (index "
-        f"{found.index_closed:+.1f} at 25 °C): it may cloud on standing, so mix it fresh."
-        for found in bottle_saturation(ions_mmol_l)
-        if found.index_closed > METASTABLE_INDEX
+        found for found in bottle_saturation(ions_mmol_l) if found.index_closed > METASTABLE_INDEX
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SharedBottle:
+class SharedBottle(Shown):
     """Several salts dissolved in one bottle, which stays clear by calculation."""
 
     parts: tuple[Concentrate, ...]
@@ -129,7 +125,7 @@ class SharedBottle:
     def __post_init__(self) -> None:
         """Refuse salts that fall out of the bottle."""
         if not self.parts:
-            raise ConcentrateError("parts must hold at least one salt, got none.")
+            raise ConcentrateError("parts must hold at least one salt, got none.", field="parts")
         if not self.name:
             object.__setattr__(self, "name", " + ".join(part.name for part in self.parts))
         for found in self.saturation:
@@ -138,14 +134,16 @@ class SharedBottle:
                     f"{self.name} cannot share a bottle at this strength: {found.mineral} has a "
                     f"saturation index of {found.index_closed:+.2f} closed and "
                     f"{found.index_open:+.2f} in air, and up to {found.lost_open_percent:.0f} % of "
-                    f"its {_GAINED[found.mineral]} can fall out. Keep them in two bottles."
+                    f"its {_GAINED[found.mineral]} can fall out. Keep them in two bottles.",
+                    field="parts",
                 )
         vector = self.vector
         if min(vector[INDEX["Ca"]], vector[INDEX["citrate"]]) > _CITRATE_MMOL_L:
             raise ConcentrateError(
                 f"{self.name} cannot share a bottle at this strength: calcium citrate is above "
                 "saturation (index about +0.8 at single strength, computed with minteq.v4.dat). "
-                "Keep them in two bottles."
+                "Keep them in two bottles.",
+                field="parts",
             )
 
     @property
@@ -165,35 +163,9 @@ class SharedBottle:
         return bottle_saturation(self.vector)
 
     @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the user should know about this bottle."""
-        return tuple(
-            f"{found.mineral.capitalize()} is near saturation (index {found.index_closed:+.2f} "
-            f"closed, {found.index_open:+.2f} in air): keep the bottle full, closed and cold, or "
-            "use two bottles."
-            for found in self.saturation
-            if found.verdict == "borderline"
-        )
-
-    def _repr_html_(self) -> str:
-        """The salts and how near they are to falling out."""
-        rows = [
-            (part.salt.label, f"{part.strength_g_l:.3f}", f"{part.strength_mmol_l:.2f}")
-            for part in self.parts
-        ]
-        near = [
-            (found.mineral, f"{found.index_closed:+.2f}", f"{found.index_open:+.2f}", found.verdict)
-            for found in self.saturation
-        ]
-        saturation = notes(["None of its ions form a mineral that could fall out."])
-        if near:
-            saturation = table(
-                "Saturation index at 25 °C (above 0 it can fall out)",
-                ("mineral", "closed", "in air", "verdict"),
-                near,
-            )
-        salts = table(f"Shared bottle: {self.name}", ("salt", "g/L as weighed", "mmol/L"), rows)
-        return salts + saturation + notes((*self.remarks, *CAUTIONS["mixing"][:1]))
+    def borderline(self) -> tuple[BottleSaturation, ...]:
+        """The minerals that are near to falling out."""
+        return tuple(found for found in self.saturation if found.verdict == "borderline")
 
 
 def shared_bottle(parts: Sequence[Concentrate], name: str = "") -> SharedBottle:

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 from labkit.errors import ConcentrateError
+from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate, check_balance, grams_to_weigh
-from labkit.water.cautions import CAUTIONS
-from labkit.water.markup import figure, notes, table
+from labkit.water.figures import figure
 from labkit.water.salts.table import Salt
 
 NOTABLE_ERROR_PERCENT = 1.0
@@ -42,7 +42,7 @@ def to_step(amount: float, step: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Weighing:
+class Weighing(Shown):
     """What to weigh for one bottle."""
 
     salt: Salt
@@ -79,18 +79,6 @@ class Weighing:
         return math.ceil(needed / _BATCH_STEP_ML - 1e-9) * _BATCH_STEP_ML
 
     @property
-    def remarks(self) -> tuple[str, ...]:
-        """The warning about the balance, if there is one."""
-        if self.mending_volume_ml is None:
-            return ()
-        digits = digits_of(self.balance_g)
-        return (
-            f"One digit of the balance ({self.balance_g:g} g) is {figure(self.error_percent, 2)} % "
-            f"of {self.exact_g:.{digits}f} g: make at least {self.mending_volume_ml:.0f} mL, or "
-            "weigh on a finer balance.",
-        )
-
-    @property
     def bottle(self) -> Concentrate:
         """The bottle that the rounded mass makes."""
         return Concentrate.from_weighing(
@@ -99,22 +87,6 @@ class Weighing:
             volume_ml=self.volume_ml,
             purity=self.purity,
             balance_g=self.balance_g,
-        )
-
-    def _repr_html_(self) -> str:
-        """The mass with its error, and the cautions beside it."""
-        digits = digits_of(self.balance_g)
-        rows = [
-            ("weigh", f"{self.mass_g:.{digits}f} g"),
-            ("make up to", f"{figure(self.volume_ml, 5)} mL, with pure water"),
-            ("purity counted", f"{100 * self.purity:.1f} %"),
-            ("one digit of the balance is", f"{figure(self.error_percent, 2)} %"),
-            ("hazard", self.salt.hazard),
-        ]
-        return (
-            table(f"Weigh {self.salt.label} ({self.salt.name})", ("", "value"), rows)
-            + notes(self.remarks)
-            + notes(CAUTIONS["weighing"])
         )
 
 
@@ -160,6 +132,7 @@ def plan_weighing(
         raise ConcentrateError(
             f"the mass must be at least one digit of the balance ({balance_g:g} g), got "
             f"{figure(exact, 2)} g of {salt.label} for {figure(volume_ml)} mL: make at least "
-            f"{planned.mending_volume_ml:.0f} mL, or weigh on a finer balance."
+            f"{planned.mending_volume_ml:.0f} mL, or weigh on a finer balance.",
+            field="volume_ml",
         )
     return planned

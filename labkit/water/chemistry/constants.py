@@ -117,7 +117,7 @@ def log_k(reaction: str, temperature_c: float, constants: ConstantSet = "1982") 
     if terms is None and reaction in species_table().names:
         return ABSENT_LOG_K
     if terms is None:
-        raise WaterError(f"no constant is known for {reaction!r}.")
+        raise WaterError(f"no constant is known for {reaction!r}.", field="reaction")
     kelvin = temperature_c + KELVIN
     a, b, c, d, e, f = terms
     return float(a + b * kelvin + c / kelvin + d * np.log10(kelvin) + e / kelvin**2 + f * kelvin**2)

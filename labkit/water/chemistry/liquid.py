@@ -19,7 +19,8 @@ def check_temperature(temperature_c: float) -> None:
     if not (is_finite(temperature_c) and LOWEST_C <= temperature_c <= HIGHEST_C):
         raise WaterError(
             f"temperature_c must be between {LOWEST_C:.0f} and {HIGHEST_C:.0f} °C, got "
-            f"{temperature_c!r}: the equilibrium constants say nothing beyond."
+            f"{temperature_c!r}: the equilibrium constants say nothing beyond.",
+            field="temperature_c",
         )
 
 

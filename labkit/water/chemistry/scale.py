@@ -48,20 +48,6 @@ class Range:
     high: float
     """Highest."""
 
-    def text(self, digits: int = 1, *, signed: bool = False) -> str:
-        """Both ends in one text, or one figure where they agree.
-
-        >>> Range(low=0.24, high=0.53).text(1, signed=True)
-        '+0.2 to +0.5'
-        >>> Range(low=-0.04, high=0.23).text(1, signed=True)
-        '+0.0 to +0.2'
-        """
-        if not np.isfinite(self.high):
-            return "none"
-        sign = "+" if signed else ""
-        ends = [f"{round(end, digits) + 0.0:{sign}.{digits}f}" for end in (self.low, self.high)]
-        return ends[0] if ends[0] == ends[1] else " to ".join(ends)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scaling:

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 from functools import cache
 
 from labkit.errors import WaterError
-from labkit.water.cautions import CAUTIONS
+from labkit.shown import Shown
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, notes
 from labkit.water.salts.formula import read_table
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters.water import Water
@@ -21,8 +20,6 @@ SOURCE = (
 
 CYCLES = (1.0, 2.0, 5.0)
 """Cycles of concentration: 2 is a boiler that gives half its feed as steam."""
-
-ATTACK_WORD = "titanium or a 6 % molybdenum steel"
 
 _CHLORIDE_G_MOL = 35.45
 _CHLORIDE_PER_HARDNESS = 2 * _CHLORIDE_G_MOL / CACO3_G_MOL
@@ -41,7 +38,7 @@ def _table() -> tuple[tuple[float, float | None, float | None], ...]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SteelGuidance:
+class SteelGuidance(Shown):
     """How hot common stainless steels may get with so much chloride, as one source has it."""
 
     chloride_mg_l: float
@@ -52,21 +49,6 @@ class SteelGuidance:
 
     steel_316_to_c: float | None
     """Highest temperature for 316 (°C); None where the source gives none."""
-
-    @property
-    def text(self) -> str:
-        """The guidance in one sentence."""
-        allowed = [
-            f"{name} to {limit:.0f} °C"
-            for name, limit in (("304", self.steel_304_to_c), ("316", self.steel_316_to_c))
-            if limit is not None
-        ]
-        steel = " and ".join(allowed) if allowed else f"only {ATTACK_WORD}"
-        return f"{figure(self.chloride_mg_l, 2)} mg/L chloride: {steel}."
-
-    def _repr_html_(self) -> str:
-        """The guidance with its source and the cautions."""
-        return notes([self.text, f"Source: {SOURCE}.", *CAUTIONS["machine"]])
 
     def allows(self, steel: str, temperature_c: float) -> bool:
         """Whether the source allows a steel at this temperature.
@@ -97,11 +79,15 @@ def steel_guidance(chloride_mg_l: float) -> SteelGuidance:
 
     Examples
     --------
-    >>> steel_guidance(57).text
-    '57 mg/L chloride: 316 to 120 °C.'
+    >>> found = steel_guidance(57)
+    >>> found.steel_304_to_c, found.steel_316_to_c
+    (None, 120.0)
     """
     if not (is_finite(chloride_mg_l) and chloride_mg_l >= 0):
-        raise WaterError(f"chloride_mg_l must be a number of at least 0, got {chloride_mg_l!r}.")
+        raise WaterError(
+            f"chloride_mg_l must be a number of at least 0, got {chloride_mg_l!r}.",
+            field="chloride_mg_l",
+        )
     hottest_316 = max(limit for _, _, limit in _table() if limit is not None)
     for chloride, limit_304, limit_316 in _table():
         if chloride_mg_l <= chloride:

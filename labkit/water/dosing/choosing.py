@@ -64,7 +64,9 @@ def choose(
         None if there is no way.
     """
     if prefer not in PREFERENCES:
-        raise DosingError(f"prefer must be one of {', '.join(PREFERENCES)}, got {prefer!r}.")
+        raise DosingError(
+            f"prefer must be one of {', '.join(PREFERENCES)}, got {prefer!r}.", field="prefer"
+        )
     size = np.abs(matrix).max(axis=0)
     if _met(matrix, np.zeros(len(size)), needed):  # the base is the water wanted
         return np.zeros(len(size))

@@ -9,16 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import DosingError
+from labkit.shown import Shown
 from labkit.water.bottles.concentrates import ASSAY_HALF_WIDTH_PERCENT, check_purity
-from labkit.water.bottles.shared import standing_remarks
+from labkit.water.bottles.shared import BottleSaturation, clouding
 from labkit.water.bottles.solubility import solubility_limit_g_l
-from labkit.water.bottles.weighing import NOTABLE_ERROR_PERCENT, digits_of, to_step
-from labkit.water.cautions import CAUTIONS
+from labkit.water.bottles.weighing import NOTABLE_ERROR_PERCENT, to_step
 from labkit.water.dosing.choosing import Preference, choose
-from labkit.water.dosing.mixing import COORDINATES, check_amounts, reached_table
+from labkit.water.dosing.mixing import COORDINATES, check_amounts
 from labkit.water.dosing.reach import refusal
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
-from labkit.water.markup import beware, figure, notes, table, up
+from labkit.water.figures import figure
 from labkit.water.salts.table import Salt
 from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.uncertainty import expanded
@@ -52,7 +52,7 @@ class Portion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TankMixing:
+class TankMixing(Shown):
     """Salts to weigh for a tank of one wanted water, and the water really reached."""
 
     target: Target
@@ -89,31 +89,15 @@ class TankMixing:
         return self.volume_l * worst / NOTABLE_ERROR_PERCENT
 
     @property
-    def remarks(self) -> tuple[str, ...]:
-        """The warning about the balance, if there is one."""
-        mend = self.mending_volume_l
-        standing = standing_remarks(self.reached.vector)
-        if mend is None:
-            return standing
-        worst = min((p for p in self.portions if p.exact_g), key=lambda p: p.exact_g)
-        return (
-            f"One digit of the balance is {100 * self.balance_g / worst.exact_g:.0f} % of the "
-            f"{worst.exact_g:.{digits_of(self.balance_g) + 1}f} g of {worst.salt.label}: make at "
-            f"least {figure(up(mend), 2)} L, weigh on a finer balance, or use a concentrate.",
-            *standing,
-        )
+    def smallest(self) -> Portion | None:
+        """The portion that the balance is coarsest for; None if nothing is weighed."""
+        weighed = (portion for portion in self.portions if portion.exact_g)
+        return min(weighed, key=lambda one: one.exact_g, default=None)
 
-    def _repr_html_(self) -> str:
-        """The masses, the water reached and the cautions."""
-        digits = digits_of(self.balance_g)
-        rows = [(p.salt.label, f"{p.mass_g:.{digits}f} g") for p in self.portions if p.exact_g]
-        rows.append(("water", f"to make {figure(self.volume_l, 4)} L"))
-        return (
-            table(f"Weigh into the tank: {self.target.text}", ("", "amount"), rows)
-            + reached_table(self.target, self.reached, self.uncertainty)
-            + notes(self.remarks)
-            + beware(CAUTIONS["tank"])
-        )
+    @property
+    def clouding(self) -> tuple[BottleSaturation, ...]:
+        """The minerals that may fall out of the tank on standing."""
+        return clouding(self.reached.vector)
 
 
 def weigh_out(
@@ -154,12 +138,15 @@ def weigh_out(
     check_amounts(volume_l=volume_l, balance_g=balance_g)
     if not salts:
         raise DosingError(
-            "salts must hold at least one salt, got none. Keep a bottle in notebook 1 first."
+            "salts must hold at least one salt, got none. Keep a bottle in notebook 1 first.",
+            field="salts",
         )
     given = purities or {}
     unknown = [label for label in given if label not in {one.label for one in salts}]
     if unknown:
-        raise DosingError(f"purities names {unknown[0]!r}, which is not among the salts.")
+        raise DosingError(
+            f"purities names {unknown[0]!r}, which is not among the salts.", field="purities"
+        )
     shares = np.array([given.get(one.label, 1.0) for one in salts])
     for share in shares:
         check_purity(float(share))
@@ -183,7 +170,8 @@ def weigh_out(
         if limit is not None and grams * share / volume_l > limit:
             raise DosingError(
                 f"{figure(grams / volume_l)} g/L of {one.label} is more than the "
-                f"{figure(limit)} g/L that dissolve at 20 °C: use another salt."
+                f"{figure(limit)} g/L that dissolve at 20 °C: use another salt.",
+                field="salts",
             )
     rounded = np.array([to_step(grams, balance_g) for grams in exact])
     reached = Water.of_vector(base.vector + rounded @ per_gram / volume_l)

@@ -11,16 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import DosingError
+from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate
-from labkit.water.bottles.shared import SharedBottle, standing_remarks
+from labkit.water.bottles.shared import BottleSaturation, SharedBottle, clouding
 from labkit.water.bottles.solubility import solution_density_kg_l
-from labkit.water.bottles.weighing import digits_of, to_step
-from labkit.water.cautions import CAUTIONS
+from labkit.water.bottles.weighing import to_step
 from labkit.water.dosing.choosing import Preference, choose
 from labkit.water.dosing.reach import largest_base_share, refusal
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
 from labkit.water.given import is_finite
-from labkit.water.markup import beware, figure, notes, table
 from labkit.water.salts.ions import ALKALINITY_EQ, INDEX, IONS
 from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.waters.targets import Target
@@ -38,9 +37,6 @@ COORDINATES[0, INDEX["Ca"]] = 1.0
 COORDINATES[1, INDEX["Mg"]] = 1.0
 COORDINATES[2] = ALKALINITY_EQ
 COORDINATES.flags.writeable = False
-
-_ORDER = "Pour most of the water first, then bottle after bottle, bicarbonate last; swirl each time"
-"""Calcium and bicarbonate meet only when both are thin."""
 
 _MOST_TIMES_AS_STRONG = 1000.0
 """Up to how many times as strong a bottle is thought of, where it is too weak."""
@@ -69,7 +65,7 @@ class Dose:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mixing:
+class Mixing(Shown):
     """What to pour together for one wanted water, and the water really reached."""
 
     target: Target
@@ -105,87 +101,34 @@ class Mixing:
     uncertainty: Spread
     """Expanded uncertainty (k = 2) of the water reached: strengths, pipette, base's analysis."""
 
-    @property
-    def remarks(self) -> tuple[str, ...]:
-        """What the user should know about this mixing."""
-        step = "balance" if self.balance_g is not None else "pipette"
-        said = []
-        for dose in self.doses:
-            name = dose.concentrate.name
-            if dose.exact_ml and not dose.volume_ml:
-                said.append(
-                    f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: mix "
-                    "a larger volume, or use a weaker bottle."
-                )
-            elif dose.volume_ml:
-                share = 100 * self._step_ml(dose) / dose.volume_ml
-                if share > NOTABLE_STEP_PERCENT:
-                    said.append(
-                        f"One step of the {step} is {share:.0f} % of the dose of {name}: mix a "
-                        "larger volume, use a weaker bottle, or a finer tool."
-                    )
-        return (*said, *standing_remarks(self.reached.vector))
-
-    def _step_ml(self, dose: Dose) -> float:
-        if self.balance_g is None:
-            return self.pipette_ml
-        return self.balance_g / solution_density_kg_l(dose.concentrate.vector)
-
-    def _dose_text(self, dose: Dose) -> str:
+    def step_percent(self, dose: Dose) -> float:
+        """What one step of the pipette or the balance is of a dose (%); infinite if it is lost."""
+        step_ml = self.pipette_ml
         if self.balance_g is not None:
-            return f"{dose.mass_g:.{digits_of(self.balance_g)}f} g"
-        return f"{dose.volume_ml:.{digits_of(self.pipette_ml)}f} mL"
+            step_ml = self.balance_g / solution_density_kg_l(dose.concentrate.vector)
+        return 100 * step_ml / dose.volume_ml if dose.volume_ml else math.inf
 
-    def _repr_html_(self) -> str:
-        """The doses and the water reached, with the cautions below."""
-        digits = digits_of(self.pipette_ml)
-        # In the order of pouring: what is alkaline comes last.
-        poured_in_order = sorted(
-            (dose for dose in self.doses if dose.volume_ml),
-            key=lambda dose: bool(ALKALINITY_EQ @ dose.concentrate.vector > 0),
-        )
-        rows = [(dose.concentrate.name, self._dose_text(dose)) for dose in poured_in_order]
-        poured = "base water" if self.base != PURE_WATER else "pure water"
-        rows.append((poured, f"{self.base_ml:.{digits}f} mL"))
-        total = "made up to" if self.filling == "made up to" else "gives"
-        rows.append((total, f"{figure(self.volume_ml, 6)} mL"))
-        return (
-            table(f"Mix: {self.target.text}", ("pour", "amount"), rows)
-            + reached_table(self.target, self.reached, self.uncertainty)
-            + notes((f"{_ORDER}.", *self.remarks))
-            + beware(CAUTIONS["mixing"])
+    @property
+    def coarse(self) -> tuple[Dose, ...]:
+        """The doses that the pipette or the balance is too coarse for, or loses altogether."""
+        return tuple(
+            dose
+            for dose in self.doses
+            if dose.exact_ml and self.step_percent(dose) > NOTABLE_STEP_PERCENT
         )
 
+    @property
+    def clouding(self) -> tuple[BottleSaturation, ...]:
+        """The minerals that may fall out of the jug on standing."""
+        return clouding(self.reached.vector)
 
-def reached_table(target: Target, reached: Water, uncertainty: Spread) -> str:
-    """The wanted and the reached water side by side, as HTML."""
-    rows: list[tuple[str, float, float, float, int]] = [
-        (
-            "hardness, mg/L as CaCO3",
-            target.hardness_mg_l_caco3,
-            reached.hardness_mg_l_caco3,
-            uncertainty.hardness_mg_l_caco3,
-            1,
-        ),
-        (
-            "alkalinity, mg/L as CaCO3",
-            target.alkalinity_mg_l_caco3,
-            reached.alkalinity_mg_l_caco3,
-            uncertainty.alkalinity_mg_l_caco3,
-            1,
-        ),
-    ]
-    if target.hardness_mg_l_caco3:
-        share = (100 * target.mg_share, 100 * reached.mg_share, 100 * uncertainty.mg_share)
-        rows.append(("Mg share, %", *share, 1))
-    return table(
-        "Water reached",
-        ("", "wanted", "reached", "± (95 %)"),
-        [
-            (name, f"{wanted:.{d}f}", f"{got:.{d}f}", f"{spread:.{d}f}")
-            for name, wanted, got, spread, d in rows
-        ],
-    )
+    @property
+    def in_order(self) -> tuple[Dose, ...]:
+        """The doses in the order of pouring: what is alkaline comes last."""
+        poured = (dose for dose in self.doses if dose.volume_ml)
+        return tuple(
+            sorted(poured, key=lambda one: bool(ALKALINITY_EQ @ one.concentrate.vector > 0))
+        )
 
 
 def mix(
@@ -235,11 +178,14 @@ def mix(
     if balance_g is not None:
         check_amounts(balance_g=balance_g)
     if filling not in get_args(Filling):
-        raise DosingError(f"filling must be 'made up to' or 'added to', got {filling!r}.")
+        raise DosingError(
+            f"filling must be 'made up to' or 'added to', got {filling!r}.", field="filling"
+        )
     if not concentrates:
         raise DosingError(
             "concentrates must hold at least one bottle, got none. "
-            "Keep one in the lab book first (notebook 1)."
+            "Keep one in the lab book first (notebook 1).",
+            field="concentrates",
         )
     bottles = np.array([bottle.vector for bottle in concentrates])
     wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
@@ -379,7 +325,7 @@ def check_amounts(**amounts: float) -> None:
     """Raise :class:`DosingError` unless every amount is above 0."""
     for field, value in amounts.items():
         if not (is_finite(value) and value > 0):
-            raise DosingError(f"{field} must be above 0, got {value!r}.")
+            raise DosingError(f"{field} must be above 0, got {value!r}.", field=field)
 
 
 def _rounded(bottle: Bottle, exact_ml: float, pipette_ml: float, balance_g: float | None) -> float:

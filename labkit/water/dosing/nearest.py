@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,8 +14,6 @@ from labkit.errors import DosingError
 from labkit.water.bottles.concentrates import Concentrate
 from labkit.water.dosing.mixing import COORDINATES
 from labkit.water.dosing.reach import largest_base_share
-from labkit.water.markup import figure, percent
-from labkit.water.salts.ions import ion_table
 from labkit.water.salts.table import Salt
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters.targets import Target
@@ -48,33 +46,6 @@ class Reach:
     def is_exact(self) -> bool:
         """Whether the wanted water itself is within reach."""
         return self.target == self.wanted
-
-    @property
-    def difference(self) -> str:
-        """How far the water to make lies from the wanted one; empty if it is the same."""
-        if self.is_exact:
-            return ""
-        parts = [
-            _step("hardness", self.target.hardness_mg_l_caco3, self.wanted.hardness_mg_l_caco3),
-            _step(
-                "alkalinity", self.target.alkalinity_mg_l_caco3, self.wanted.alkalinity_mg_l_caco3
-            ),
-        ]
-        had, got = self.wanted.mg_share, self.target.mg_share
-        if abs(got - had) >= 0.005 and self.target.hardness_mg_l_caco3 > 0:
-            parts.append(f"Mg share {percent(got)} instead of {percent(had)}")
-        said = "; ".join(part for part in parts if part)
-        return f"The wanted water is out of reach: the nearest within reach has {said}."
-
-
-def _step(name: str, got: float, wanted: float) -> str:
-    if abs(got - wanted) < 0.05:
-        return ""
-    side = "more" if got > wanted else "less"
-    return (
-        f"{name} {figure(got)} mg/L as CaCO3, {figure(abs(got - wanted), 2)} {side} than the "
-        f"{figure(wanted)} wanted"
-    )
 
 
 def within_reach(
@@ -124,7 +95,9 @@ def within_reach(
     from scipy.optimize import nnls  # loaded when first used: it is slow to load
 
     if not sources:
-        raise DosingError("sources must hold at least one salt or bottle, got none. Tick one.")
+        raise DosingError(
+            "sources must hold at least one salt or bottle, got none. Tick one.", field="sources"
+        )
     weight = np.array([CACO3_G_MOL, CACO3_G_MOL, MG_L_CACO3_PER_MEQ])
     wanted = weight * np.array(
         [target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l]
@@ -170,8 +143,25 @@ def _thinned(base: Water, share: float) -> Water:
     return base if share == 1 else blend([(base, share), (PURE_WATER, 1 - share)])
 
 
-def differences(tasted: Water, made: Water) -> tuple[str, ...]:
-    """What else differs between a water tasted and one made from other salts, in sentences.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IonChange:
+    """One ion of which there is more or less in another water."""
+
+    symbol: str
+    """Which ion."""
+
+    before_mg_l: float
+    """In the water tasted (mg/L)."""
+
+    after_mg_l: float
+    """In the water made (mg/L)."""
+
+    instead_of: IonChange | None = None
+    """The ion whose place it takes, of which there is less."""
+
+
+def differences(tasted: Water, made: Water) -> tuple[IonChange, ...]:
+    """What else differs between a water tasted and one made from other salts.
 
     Parameters
     ----------
@@ -182,39 +172,24 @@ def differences(tasted: Water, made: Water) -> tuple[str, ...]:
 
     Returns
     -------
-    sentences : tuple of str
-        Empty if no ion differs by :data:`NOTABLE_MG_L` or more; the last one says that the taste
-        may differ too.
+    changes : tuple of IonChange
+        Ions that differ by :data:`NOTABLE_MG_L` or more, first those that take another's place.
     """
     before, after = tasted.ions_mg_l, made.ions_mg_l
-    change = {
-        symbol: after.get(symbol, 0.0) - before.get(symbol, 0.0) for symbol in {*before, *after}
+    changes = {
+        symbol: IonChange(
+            symbol=symbol,
+            before_mg_l=before.get(symbol, 0.0),
+            after_mg_l=after.get(symbol, 0.0),
+        )
+        for symbol in sorted({*before, *after})
     }
-    change = {symbol: by for symbol, by in change.items() if abs(by) >= NOTABLE_MG_L}
-    if not change:
-        return ()
-
-    def name(symbol: str) -> str:
-        return ion_table()[symbol].name
-
-    def amounts(symbol: str) -> str:
-        return f"{before.get(symbol, 0.0):.0f} to {after.get(symbol, 0.0):.0f} mg/L"
-
-    said = []
+    by = {one.symbol: one.after_mg_l - one.before_mg_l for one in changes.values()}
+    by = {symbol: amount for symbol, amount in by.items() if abs(amount) >= NOTABLE_MG_L}
+    found = []
     for pair in _PARTNERS:
-        lost, won = sorted(pair, key=lambda symbol: change.get(symbol, 0.0))
-        if change.get(lost, 0.0) < 0 < change.get(won, 0.0):
-            said.append(
-                f"{name(won).capitalize()} instead of {name(lost)}: {name(won)} {amounts(won)}, "
-                f"{name(lost)} {amounts(lost)}."
-            )
-            del change[lost], change[won]
-    said += [
-        f"{name(symbol).capitalize()} {'more' if by > 0 else 'less'}: {amounts(symbol)}."
-        for symbol, by in sorted(change.items())
-    ]
-    said.append(
-        "Nobody has tasted this one against the other: the taste may differ too. A triangle test "
-        "of the two waters tells."
-    )
-    return tuple(said)
+        lost, won = sorted(pair, key=lambda symbol: by.get(symbol, 0.0))
+        if by.get(lost, 0.0) < 0 < by.get(won, 0.0):
+            found.append(replace(changes[won], instead_of=changes[lost]))
+            del by[lost], by[won]
+    return (*found, *(changes[symbol] for symbol in by))

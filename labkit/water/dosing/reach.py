@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from labkit.errors import DosingError
 from labkit.water.coordinates import COORDINATE
 from labkit.water.dosing.choosing import nearest
-from labkit.water.markup import figure
+from labkit.water.figures import figure
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters.targets import Target
 from labkit.water.waters.water import Water

@@ -9,37 +9,25 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import DosingError, WaterError
+from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import conductivity_of, conductivity_us_cm
 from labkit.water.chemistry.constants import SETS
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MIXED_AT_C, Totals, equilibrate
 from labkit.water.chemistry.scale import scale_columns
 from labkit.water.coordinates import COORDINATE
 from labkit.water.dosing.mixing import COORDINATES, Bottle, check_amounts
-from labkit.water.markup import figure, notes, table
 from labkit.water.salts.ions import IONS
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import composition
 from labkit.water.waters.targets import Target
 from labkit.water.waters.water import PURE_WATER, Water
 
-ROWS_SHOWN = 12
-"""Rows of a table that a notebook shows."""
-
-_TITLES = {
-    "mg_share": "Mg share",
-    "hardness_mg_l_caco3": "hardness, mg/L as CaCO3",
-    "alkalinity_mg_l_caco3": "alkalinity, mg/L as CaCO3",
-    "charge_balance_meq_l": "charge balance, meq/L",
-    "sum_of_ions_mg_l": "sum of ions, mg/L",
-    "dry_residue_180c_mg_l": "dry residue, mg/L",
-}
-
 SCALE_TEMPERATURES_C = (20.0, 93.0, 125.0)
 """Room, brewing and steam boiler (°C)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WaterTable:
+class WaterTable(Shown):
     """Many waters, one a row."""
 
     ions_mmol_l: NDArray[np.float64]
@@ -50,12 +38,15 @@ class WaterTable:
         ions = np.array(self.ions_mmol_l, dtype=np.float64)
         if ions.ndim != 2 or ions.shape[1] != len(IONS):
             raise WaterError(
-                f"ions_mmol_l must have shape (n, {len(IONS)}), one water a row, got {ions.shape}."
+                f"ions_mmol_l must have shape (n, {len(IONS)}), one water a row, got {ions.shape}.",
+                field="ions_mmol_l",
             )
         if not np.all(np.isfinite(ions)) or ions.min(initial=0.0) < 0:
             row = int(np.argmin(np.where(np.isfinite(ions), ions, -np.inf).min(axis=1)))
             raise WaterError(
-                f"ions_mmol_l must hold numbers of at least 0; row {row} holds {ions[row].min():g}."
+                f"ions_mmol_l must hold numbers of at least 0; row {row} holds "
+                f"{ions[row].min():g}.",
+                field="ions_mmol_l",
             )
         ions.flags.writeable = False
         object.__setattr__(self, "ions_mmol_l", ions)
@@ -75,10 +66,6 @@ class WaterTable:
     def __len__(self) -> int:
         """Number of waters."""
         return len(self.ions_mmol_l)
-
-    def _repr_html_(self) -> str:
-        """The first waters with what follows by arithmetic."""
-        return _columns_html(f"{len(self)} waters", self.composition())
 
     def water(self, row: int) -> Water:
         """One of the waters.
@@ -166,7 +153,7 @@ class WaterTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DoseTable:
+class DoseTable(Shown):
     """Doses for many wanted waters from the same bottles."""
 
     concentrates: tuple[Bottle, ...]
@@ -183,31 +170,6 @@ class DoseTable:
 
     reached: WaterTable
     """The waters got, the base water where a water is out of reach."""
-
-    def _repr_html_(self) -> str:
-        """The first mixings, one a row."""
-        columns = {
-            f"{bottle.name}, mL": self.doses_ml[:, n] for n, bottle in enumerate(self.concentrates)
-        }
-        columns["base, mL"] = self.base_ml
-        reached = self.reached.composition()
-        names = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
-        columns |= {name: reached[name] for name in names}
-        out = int((~self.reachable).sum())
-        said = [f"{out} of {len(self.reachable)} waters are out of reach."] if out else []
-        return _columns_html(f"{len(self.reachable)} mixings", columns) + notes(said)
-
-
-def _columns_html(caption: str, columns: dict[str, NDArray[np.float64]]) -> str:
-    length = len(next(iter(columns.values())))
-    shown = min(length, ROWS_SHOWN)
-    rows = [
-        (n, *("out of reach" if np.isnan(c[n]) else figure(float(c[n])) for c in columns.values()))
-        for n in range(shown)
-    ]
-    said = [f"{length - shown} more rows are not shown."] if length > shown else []
-    head = [_TITLES.get(name, name.replace("_", " ")) for name in columns]
-    return table(caption, ("", *head), rows) + notes(said)
 
 
 def targets_array(targets: Iterable[Target]) -> NDArray[np.float64]:
@@ -260,7 +222,8 @@ def dose_table(
     if rows.ndim != 2 or rows.shape[1] != 3:
         raise WaterError(
             "targets must have shape (n, 3): mg_share, hardness_mg_l_caco3, "
-            f"alkalinity_mg_l_caco3; got {rows.shape}."
+            f"alkalinity_mg_l_caco3; got {rows.shape}.",
+            field="targets",
         )
     low, high = np.zeros(3), np.array([one.highest for one in COORDINATE.values()])
     bad = ~((rows >= low) & (rows <= high)).all(axis=1)
@@ -268,12 +231,14 @@ def dose_table(
         row = int(np.argmax(bad))
         raise WaterError(
             f"targets must lie between {low.tolist()} and {high.tolist()}; row {row} is "
-            f"{rows[row].tolist()}."
+            f"{rows[row].tolist()}.",
+            field="targets",
         )
     if not concentrates:
         raise DosingError(
             "concentrates must hold at least one bottle, got none. "
-            "Keep one in the lab book first (notebook 1)."
+            "Keep one in the lab book first (notebook 1).",
+            field="concentrates",
         )
     bottles = np.array([bottle.vector for bottle in concentrates])
     matrix = COORDINATES @ (bottles - base.vector).T
@@ -281,7 +246,8 @@ def dose_table(
     if np.linalg.matrix_rank(matrix / size) < len(concentrates):
         raise DosingError(
             f"{', '.join(bottle.name for bottle in concentrates)} leave more than one way to a "
-            "water: give at most one bottle each for calcium, magnesium and alkalinity."
+            "water: give at most one bottle each for calcium, magnesium and alkalinity.",
+            field="concentrates",
         )
     share, hardness, alkalinity = rows.T
     wanted = np.stack(

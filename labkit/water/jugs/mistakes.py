@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from itertools import combinations
 from typing import Final
 
@@ -11,11 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.water.jugs.doses import Doses
-from labkit.water.markup import figure
 from labkit.water.start import PURE, StartWater
 from labkit.water.waters.water import PURE_WATER, Water
-
-AS_MEANT: Final = "as the recipe says"
 
 _TRIFLE: Final = 0.02
 """Doses that differ by less than this share may be exchanged: no reading and no tongue tells."""
@@ -23,19 +21,50 @@ _TRIFLE: Final = 0.02
 _SAME_MMOL_L: Final = 1e-6
 """Waters that differ by less (mmol/L of any ion) are the same way of making them."""
 
-_WRONG_VOLUME: Final = {
-    "all doses doubled, as for twice the volume": 2.0,
-    "all doses halved, as for half the volume": 0.5,
-}
-"""What comes of a jug of another size, and how many times the doses are then poured."""
+_WRONG_VOLUME: Final = (2.0, 0.5)
+"""How many times the doses are poured that were meant for a jug of another size."""
+
+
+class Kind(StrEnum):
+    """What may have been done wrong."""
+
+    DOUBLED = "doubled"
+    SKIPPED = "skipped"
+    OTHER_BOTTLE = "other bottle"
+    EXCHANGED = "exchanged"
+    OTHER_VOLUME = "other volume"
+    OTHER_BASE = "other base"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mistake:
+    """One slip at the bench."""
+
+    kind: Kind
+    """What was done."""
+
+    source: str = ""
+    """Bottle or salt whose dose it is."""
+
+    other: str = ""
+    """What it was taken from instead, exchanged with, or filled up with."""
+
+    amount: float = 0.0
+    """The dose as the recipe says, in :attr:`unit`."""
+
+    unit: str = ""
+    """Unit of the dose."""
+
+    times: float = 1.0
+    """How many times all doses were poured."""
+
+    volume_l: float | None = None
+    """The volume whose doses were taken (L), where they stand on the same card."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ways:
     """Ways of pouring, the right one first, then single slips, then two at once."""
-
-    names: tuple[str, ...]
-    """Each way in words."""
 
     vectors: NDArray[np.float64]
     """The waters they give (mmol/L), shape (n_ways, n_ions)."""
@@ -43,15 +72,15 @@ class Ways:
     shifts: NDArray[np.float64]
     """What is in doubt of each, as ``Doses.shifts`` has it."""
 
-    parts: tuple[tuple[str, ...], ...]
-    """The slips of each in words: none, one or two."""
+    parts: tuple[tuple[Mistake, ...], ...]
+    """The slips of each: none, one or two."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _One:
     """One slip: doses changed, or all of them multiplied, or another water filled up with."""
 
-    what: str
+    what: Mistake
     change: NDArray[np.float64] | None = None
     touched: frozenset[int] = frozenset()
     times: float = 1.0
@@ -98,7 +127,6 @@ def ways(doses: Doses, other_bases: Mapping[str, Water], other_volumes_l: Sequen
     simpler = {_key(vector) for vector, way in zip(vectors, made, strict=True) if len(way) < 2}
     kept = [n for n, way in enumerate(made) if len(way) < 2 or _key(vectors[n]) not in simpler]
     return Ways(
-        names=tuple(", and ".join(one.what for one in made[n]) or AS_MEANT for n in kept),
         vectors=vectors[kept],
         shifts=shifts[kept],
         parts=tuple(tuple(one.what for one in made[n]) for n in kept),
@@ -109,7 +137,7 @@ def _dose_slips(doses: Doses) -> Iterator[_One]:
     sources, amounts = doses.sources, doses.amounts
     used = [int(n) for n in np.flatnonzero(amounts > 0)]
 
-    def slip(what: str, touched: set[int], changes: Mapping[int, float]) -> _One:
+    def slip(what: Mistake, touched: set[int], changes: Mapping[int, float]) -> _One:
         change = np.zeros_like(amounts)
         for place, by in changes.items():
             change[place] = by
@@ -117,17 +145,17 @@ def _dose_slips(doses: Doses) -> Iterator[_One]:
 
     for one in used:
         own = float(amounts[one])
-        amount = f"{figure(own, 4)} {doses.unit}"
-        yield slip(f"{amount} of {sources[one]} doubled", {one}, {one: own})
-        yield slip(f"{amount} of {sources[one]} skipped", {one}, {one: -own})
+        doubled = Mistake(kind=Kind.DOUBLED, source=sources[one], amount=own, unit=doses.unit)
+        yield slip(doubled, {one}, {one: own})
+        yield slip(replace(doubled, kind=Kind.SKIPPED), {one}, {one: -own})
         for other in range(len(sources)):
             if other != one:
-                what = f"{amount} taken from {sources[other]} instead of {sources[one]}"
-                yield slip(what, {one}, {one: -own, other: own})
+                taken = replace(doubled, kind=Kind.OTHER_BOTTLE, other=sources[other])
+                yield slip(taken, {one}, {one: -own, other: own})
     for one, other in combinations(used, 2):
         more = float(amounts[other] - amounts[one])
         if abs(more) > _TRIFLE * max(amounts[one], amounts[other]):
-            what = f"the doses of {sources[one]} and {sources[other]} exchanged"
+            what = Mistake(kind=Kind.EXCHANGED, source=sources[one], other=sources[other])
             yield slip(what, {one, other}, {one: more, other: -more})
 
 
@@ -135,18 +163,20 @@ def _volume_slips(doses: Doses, other_volumes_l: Sequence[float]) -> Iterator[_O
     if not doses.amounts.any():
         return
     own_l = doses.finished / (1000 if doses.displaces else 1)
-    columns = {f"the doses for {litres:g} L taken": litres / own_l for litres in other_volumes_l}
-    known = {1.0, *_WRONG_VOLUME.values()}
-    columns = {what: times for what, times in columns.items() if times not in known}
-    for what, times in (_WRONG_VOLUME | columns).items():
-        yield _One(what=what, times=times)
+    for times in _WRONG_VOLUME:
+        yield _One(what=Mistake(kind=Kind.OTHER_VOLUME, times=times), times=times)
+    for litres in dict.fromkeys(other_volumes_l):
+        times = litres / own_l
+        if times not in (1.0, *_WRONG_VOLUME):
+            what = Mistake(kind=Kind.OTHER_VOLUME, times=times, volume_l=litres)
+            yield _One(what=what, times=times)
 
 
 def _base_slips(doses: Doses, other_bases: Mapping[str, Water]) -> Iterator[_One]:
     """Other waters to fill up with, and a blend whose two parts were exchanged."""
     for name, base in ({PURE: PURE_WATER} | dict(other_bases)).items():
         if base != doses.base:
-            yield _One(what=f"filled up with {name}", base=base)
+            yield _One(what=Mistake(kind=Kind.OTHER_BASE, other=name), base=base)
     for name, part in other_bases.items():
         share = float(part.vector @ doses.base.vector) / max(
             float(part.vector @ part.vector), 1e-30
@@ -154,7 +184,8 @@ def _base_slips(doses: Doses, other_bases: Mapping[str, Water]) -> Iterator[_One
         is_of_it = np.allclose(doses.base.vector, share * part.vector, rtol=1e-6, atol=1e-9)
         if is_of_it and _TRIFLE < share < 1 - _TRIFLE and abs(share - 0.5) > _TRIFLE / 2:
             turned = StartWater(name=name, base=part, share_percent=round(100 * (1 - share), 1))
-            yield _One(what=f"filled up with {turned.text}", base=turned.water)
+            what = Mistake(kind=Kind.OTHER_BASE, other=turned.text)
+            yield _One(what=what, base=turned.water)
 
 
 def _poured(doses: Doses, slips: Sequence[_One]) -> NDArray[np.float64]:

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
 from labkit.water.chemistry.equilibrium import MIXED_AT_C
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, notes, table
 from labkit.water.uncertainty import expanded
 from labkit.water.units import (
     MG_L_CACO3_PER_FRENCH_DEGREE,
@@ -33,7 +33,7 @@ DROP_DOUBT_PERCENT = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedMeter:
+class ExpectedMeter(Shown):
     """What a conductivity meter should show in a water."""
 
     temperature_c: float
@@ -76,49 +76,6 @@ class ExpectedMeter:
             What the meter showed, in ``unit``.
         """
         return self.low <= reading <= self.high
-
-    def verdict(self, reading: float) -> str:
-        """What a reading says about the mixing, in one sentence.
-
-        Parameters
-        ----------
-        reading : float
-            What the meter showed, in ``unit``, at least 0.
-
-        Raises
-        ------
-        WaterError
-            If the reading is no such number.
-        """
-        if not (is_finite(reading) and reading >= 0):
-            raise WaterError(f"reading must be a number of at least 0, got {reading!r}.")
-        if self.agrees(reading):
-            return f"{figure(reading)} {self.unit} agrees with the recipe."
-        off = 100 * (reading / self.shown - 1)
-        far = (
-            f"{abs(off):.0f} % {'above' if off > 0 else 'below'} the {figure(self.shown)} expected"
-        )
-        if self.shown <= self.slack:  # a share of next to nothing tells nothing
-            far = f"above the {figure(self.high)} that so pure a water shows at most"
-        else:
-            far += f", outside {figure(self.low)} to {figure(self.high)}"
-        return (
-            f"{figure(reading)} {self.unit} is {far}: check the doses, the bottles, the "
-            "temperature, and the meter on a standard."
-        )
-
-    def _repr_html_(self) -> str:
-        """The expected reading with its band."""
-        rows = [
-            (f"the meter should show, {self.unit}", figure(self.shown)),
-            ("readings that agree", f"{figure(self.low)} to {figure(self.high)}"),
-            ("water at", f"{self.temperature_c:.0f} °C"),
-            ("true conductivity there, µS/cm", figure(self.conductivity_us_cm)),
-            ("at 25 °C, µS/cm", figure(self.conductivity_25c_us_cm)),
-        ]
-        return table("Conductivity check", ("", "value"), rows) + notes(
-            ["A reading outside the band means a mixing mistake or a meter out of true."]
-        )
 
 
 def meter_band_percent(
@@ -171,14 +128,19 @@ def expected_meter(
     if tds_factor is not None and not (is_finite(tds_factor) and 0.3 <= tds_factor <= 1.0):
         raise WaterError(
             f"tds_factor must be between 0.3 and 1 mg/L per µS/cm, got {tds_factor!r}: it stands "
-            "in the meter's manual, often 0.5 or 0.7."
+            "in the meter's manual, often 0.5 or 0.7.",
+            field="tds_factor",
         )
     rate = compensation_percent_per_c
     if rate is not None and not (is_finite(rate) and 0 <= rate <= 5):
-        raise WaterError(f"compensation_percent_per_c must be between 0 and 5 %/°C, got {rate!r}.")
+        raise WaterError(
+            f"compensation_percent_per_c must be between 0 and 5 %/°C, got {rate!r}.",
+            field="compensation_percent_per_c",
+        )
     if not (is_finite(temperature_c) and 0 <= temperature_c <= 50):
         raise WaterError(
-            f"temperature_c of a meter reading must be between 0 and 50 °C, got {temperature_c!r}."
+            f"temperature_c of a meter reading must be between 0 and 50 °C, got {temperature_c!r}.",
+            field="temperature_c",
         )
     at_25 = float(conductivity_us_cm(water.vector)[0])
     there = float(conductivity_us_cm(water.vector, temperature_c)[0])
@@ -220,7 +182,7 @@ class DropKit:
         for field in ("mg_l_caco3_per_drop", "sample_ml"):
             value = getattr(self, field)
             if not (is_finite(value) and value > 0):
-                raise WaterError(f"{field} must be above 0, got {value!r}.")
+                raise WaterError(f"{field} must be above 0, got {value!r}.", field=field)
 
     def per_drop(self, sample_ml: float) -> float:
         """What one drop is worth in a sample of another size (mg/L as CaCO3).
@@ -236,7 +198,7 @@ class DropKit:
             If the sample is not above 0.
         """
         if not (is_finite(sample_ml) and sample_ml > 0):
-            raise WaterError(f"sample_ml must be above 0, got {sample_ml!r}.")
+            raise WaterError(f"sample_ml must be above 0, got {sample_ml!r}.", field="sample_ml")
         return self.mg_l_caco3_per_drop * self.sample_ml / sample_ml
 
 
@@ -256,7 +218,7 @@ DROP_KITS: dict[str, DropKit] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExpectedDrops:
+class ExpectedDrops(Shown):
     """How many drops should turn the colour."""
 
     quantity: str
@@ -312,25 +274,6 @@ class ExpectedDrops:
         """
         return self.low <= drops <= self.high
 
-    def _repr_html_(self) -> str:
-        """The expected drops with the band that agrees."""
-        band = f"{self.low}" if self.low == self.high else f"{self.low} to {self.high}"
-        per_drop = self.kit.per_drop(self.sample_ml)
-        rows = [
-            ("drops that agree", band),
-            ("one drop is, mg/L as CaCO3", figure(per_drop)),
-            ("expected, mg/L as CaCO3", figure(self.expected_mg_l_caco3)),
-            ("half a drop is", f"{figure(self.half_drop_percent, 2)} %"),
-        ]
-        hint = []
-        if self.half_drop_percent > 10:
-            hint = ["A sample of twice the size halves what a drop is worth."]
-        return table(
-            f"{self.quantity.capitalize()}: {self.kit.name}, sample {self.sample_ml:g} mL",
-            ("", "value"),
-            rows,
-        ) + notes(hint)
-
 
 def expected_drops(
     water: Water,
@@ -361,7 +304,9 @@ def expected_drops(
         If the quantity is unknown or the sample impossible.
     """
     if quantity not in ("hardness", "alkalinity"):
-        raise WaterError(f"quantity must be 'hardness' or 'alkalinity', got {quantity!r}.")
+        raise WaterError(
+            f"quantity must be 'hardness' or 'alkalinity', got {quantity!r}.", field="quantity"
+        )
     found = (
         water.hardness_mg_l_caco3
         if quantity == "hardness"

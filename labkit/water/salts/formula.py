@@ -68,7 +68,8 @@ def split_hydrate(formula: str) -> tuple[str, float]:
     if not found:
         raise SaltError(
             f"formula must end in its water, as in CaCl2·2H2O, got {formula!r}: "
-            "write the number and H2O after the dot."
+            "write the number and H2O after the dot.",
+            field="formula",
         )
     number = found.group(1)
     if number is None:
@@ -108,7 +109,8 @@ def count_elements(dry_formula: str) -> dict[str, int]:
                 if element not in atomic_weights():
                     raise SaltError(
                         f"formula {dry_formula!r} has the element {element!r}, which labkit does "
-                        f"not know: it may hold {', '.join(atomic_weights())}."
+                        f"not know: it may hold {', '.join(atomic_weights())}.",
+                        field="formula",
                     )
                 group = {element: 1}
             elif opening:
@@ -127,7 +129,8 @@ def count_elements(dry_formula: str) -> dict[str, int]:
 def _unreadable(formula: str, position: int) -> SaltError:
     return SaltError(
         f"formula {formula!r} cannot be read at character {position + 1}: write it as on the "
-        "label, with element symbols in their own capitals, as in CaCl2·2H2O."
+        "label, with element symbols in their own capitals, as in CaCl2·2H2O.",
+        field="formula",
     )
 
 
@@ -201,9 +204,11 @@ def split_ions(dry_formula: str, ions: dict[str, tuple[str, int]]) -> dict[str, 
         minus = sum(charges[s] * n for s, n in unbalanced.items() if charges[s] < 0)
         raise SaltError(
             f"the charges of {dry_formula!r} do not cancel (+{plus} against {minus}): "
-            "check the numbers in the formula."
+            "check the numbers in the formula.",
+            field="formula",
         )
     raise SaltError(
         f"{dry_formula!r} does not fall into ions that labkit knows ({', '.join(ions)}): "
-        "only salts of those ions can be added."
+        "only salts of those ions can be added.",
+        field="formula",
     )

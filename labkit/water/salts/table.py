@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import SaltError
-from labkit.water.markup import table
+from labkit.shown import Shown
 from labkit.water.salts.formula import (
     DOT,
     count_elements,
@@ -49,7 +49,7 @@ _HYDRATES_SOLD = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Salt:
+class Salt(Shown):
     """One salt as it stands on the label, water of crystallisation included."""
 
     label: str
@@ -100,9 +100,13 @@ class Salt:
     def __post_init__(self) -> None:
         """Refuse ions that labkit does not know and charges that do not cancel."""
         if not self.ions or any(symbol not in INDEX for symbol, _ in self.ions):
-            raise SaltError(f"ions of {self.label!r} must be among {', '.join(IONS)}.")
+            raise SaltError(
+                f"ions of {self.label!r} must be among {', '.join(IONS)}.", field="ions"
+            )
         if sum(CHARGES[INDEX[symbol]] * number for symbol, number in self.ions):
-            raise SaltError(f"the charges of {self.label!r} do not cancel: check its formula.")
+            raise SaltError(
+                f"the charges of {self.label!r} do not cancel: check its formula.", field="ions"
+            )
 
     @property
     def molar_mass_g_mol(self) -> float:
@@ -165,7 +169,9 @@ class Salt:
             If the assay is out of range.
         """
         if not 0 < percent <= 100:
-            raise SaltError(f"the assay must be above 0 and at most 100 %, got {percent:g} %.")
+            raise SaltError(
+                f"the assay must be above 0 and at most 100 %, got {percent:g} %.", field="percent"
+            )
         return percent / 100 * self.molar_mass_g_mol / self.anhydrous_molar_mass_g_mol
 
     def purity_after_uptake(self, percent: float, purity: float = 1.0) -> float:
@@ -186,27 +192,10 @@ class Salt:
         if not -100 < percent <= 200:
             raise SaltError(
                 f"water picked up must be above -100 and at most 200 % of the salt, got {percent:g}"
-                " %: weigh the salt before and after, and give the gain."
+                " %: weigh the salt before and after, and give the gain.",
+                field="water",
             )
         return purity / (1 + percent / 100)
-
-    def _repr_html_(self) -> str:
-        """What the label, the balance and the shelf need to know, each with its source."""
-        solubility = "not known"
-        if self.solubility_g_100g is not None:
-            solubility = f"{self.solubility_g_100g:g} g anhydrous in 100 g of water at 20 °C"
-        elif self.solubility_g_l is not None:
-            solubility = f"{self.solubility_g_l:g} g/L"
-        rows = [
-            ("molar mass, g/mol", f"{self.molar_mass_g_mol:.3f}", "IUPAC 2021 abridged weights"),
-            ("gives", self.role, ""),
-            ("solubility", solubility, self.solubility_source),
-            ("hazard", self.hazard, self.hazard_source),
-            ("takes up water", self.takes_up_water, self.handling_source),
-            ("keeping", self.keeping or "not known", self.handling_source),
-            ("keep apart from", self.keep_apart_from or "nothing known", ""),
-        ]
-        return table(f"{self.label}, {self.name}", ("", "", "source"), rows)
 
 
 def _from_row(row: dict[str, str]) -> Salt:
@@ -273,7 +262,8 @@ def _label_of(text: str) -> str:
         return dry + _ANHYDROUS
     raise SaltError(
         f"the hydrate of {dry} must be chosen, because each gives another strength: say "
-        f"{' or '.join(repr(label) for label in hydrates)}, whichever stands on the label."
+        f"{' or '.join(repr(label) for label in hydrates)}, whichever stands on the label.",
+        field="formula",
     )
 
 
@@ -298,7 +288,7 @@ def salt(text: str) -> Salt:
     """
     text = str(text)
     if not text.strip():
-        raise SaltError("salt must be a formula or a name, got nothing.")
+        raise SaltError("salt must be a formula or a name, got nothing.", field="text")
     name = " ".join(text.lower().replace(",", "").split())
     for known in SALTS.values():
         if name == known.name.replace(",", ""):
@@ -308,7 +298,8 @@ def salt(text: str) -> Salt:
     if named:
         raise SaltError(
             f"the hydrate of {name} must be chosen, because each gives another strength: say "
-            f"{' or '.join(repr(label) for label in named)}, whichever stands on the label."
+            f"{' or '.join(repr(label) for label in named)}, whichever stands on the label.",
+            field="text",
         )
     label, relatives = _known_label(text)
     if label in SALTS:
@@ -320,7 +311,8 @@ def salt(text: str) -> Salt:
     others = "" if relatives else " or another of SALTS"
     raise SaltError(
         f"salt {text!r} is not in the table: choose one of {choice}{others}, or add your own with "
-        "salt_by_formula, its hydrate included."
+        "salt_by_formula, its hydrate included.",
+        field="text",
     )
 
 
@@ -369,14 +361,16 @@ def salt_by_formula(
     """
     formula = str(formula)
     if not formula.strip():
-        raise SaltError("formula must be text such as 'MgCl2·2H2O', got nothing.")
+        raise SaltError("formula must be text such as 'MgCl2·2H2O', got nothing.", field="formula")
     label = _label_of(formula)
     if label in SALTS:
         return SALTS[label]
     dry, water = split_hydrate(label.removesuffix(_ANHYDROUS))
     count_elements(dry)
     if solubility_g_l is not None and not solubility_g_l > 0:
-        raise SaltError(f"solubility_g_l must be above 0, got {solubility_g_l:g}.")
+        raise SaltError(
+            f"solubility_g_l must be above 0, got {solubility_g_l:g}.", field="solubility_g_l"
+        )
     own = Salt(
         label=label,
         name=name or label,

@@ -11,7 +11,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.water.markup import figure
+from labkit.water.figures import figure
 from labkit.water.salts.ions import ALKALINITY_EQ, CHARGES, INDEX, MOLAR_MASSES, TITRATABLE_EQ
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 

@@ -5,16 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.coordinates import COORDINATE
+from labkit.water.figures import figure
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, percent, table
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters.composition import ca_mg_ratio_text
 from labkit.water.waters.water import Water
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
+class Target(Shown):
     """A wanted water."""
 
     mg_share: float
@@ -31,14 +32,16 @@ class Target:
         if not (is_finite(self.mg_share) and 0 <= self.mg_share <= 1):
             raise WaterError(
                 f"mg_share must be between 0 (all calcium) and 1 (all magnesium), got "
-                f"{self.mg_share!r}: give a percentage as its hundredth."
+                f"{self.mg_share!r}: divide a percentage by 100.",
+                field="mg_share",
             )
         for name in ("hardness_mg_l_caco3", "alkalinity_mg_l_caco3"):
             value = getattr(self, name)
             highest = COORDINATE[name].highest
             if not (is_finite(value) and 0 <= value <= highest):
                 raise WaterError(
-                    f"{name} must be between 0 and {highest:.0f} mg/L as CaCO3, got {value!r}."
+                    f"{name} must be between 0 and {highest:.0f} mg/L as CaCO3, got {value!r}.",
+                    field=name,
                 )
 
     @classmethod
@@ -82,21 +85,8 @@ class Target:
 
     @property
     def text(self) -> str:
-        """The target in one line."""
+        """Its name in one line, as sentences and lists call it."""
         return (
             f"Ca:Mg {self.ca_mg_ratio_text}, hardness {figure(self.hardness_mg_l_caco3)} and "
             f"alkalinity {figure(self.alkalinity_mg_l_caco3)} mg/L as CaCO3"
-        )
-
-    def _repr_html_(self) -> str:
-        """A small table for a notebook."""
-        return table(
-            "Wanted water",
-            ("", "value"),
-            [
-                ("Ca:Mg (by moles)", self.ca_mg_ratio_text),
-                ("Mg share of hardness", percent(self.mg_share)),
-                ("hardness, mg/L as CaCO3", figure(self.hardness_mg_l_caco3)),
-                ("alkalinity, mg/L as CaCO3", figure(self.alkalinity_mg_l_caco3)),
-            ],
         )

@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import WaterError
+from labkit.shown import Shown
 from labkit.water.given import is_finite
-from labkit.water.markup import figure, table
 from labkit.water.salts.ions import INDEX, IONS, ion_table
 from labkit.water.units import alkalinity_in, hardness_in
 from labkit.water.waters import composition
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Water:
+class Water(Shown):
     """What is dissolved in a water, in mmol per litre at 25 °C."""
 
     calcium_mmol_l: float = 0.0
@@ -66,7 +66,8 @@ class Water:
             if not is_finite(amount) or amount < 0:
                 raise WaterError(
                     f"{field.name} must be a number of at least 0, got {amount!r}: "
-                    "a water cannot hold less than none of an ion."
+                    "a water cannot hold less than none of an ion.",
+                    field=field.name,
                 )
             object.__setattr__(self, field.name, float(amount))
 
@@ -92,7 +93,8 @@ class Water:
         unknown = [symbol for symbol in ions_mmol_l if symbol not in INDEX]
         if unknown:
             raise WaterError(
-                f"ion {unknown[0]!r} is not known: a water may hold {', '.join(IONS)}."
+                f"ion {unknown[0]!r} is not known: a water may hold {', '.join(IONS)}.",
+                field="ions_mmol_l",
             )
         return cls(**{FIELDS[symbol]: float(amount) for symbol, amount in ions_mmol_l.items()})
 
@@ -115,7 +117,8 @@ class Water:
         amounts = np.asarray(vector, dtype=np.float64)
         if amounts.shape != (len(IONS),):
             raise WaterError(
-                f"an ion vector must have {len(IONS)} entries, got shape {amounts.shape}."
+                f"an ion vector must have {len(IONS)} entries, got shape {amounts.shape}.",
+                field="vector",
             )
         dust = 1e-12 * max(1.0, float(np.abs(amounts).max()))
         amounts = np.where((amounts < 0) & (amounts > -dust), 0.0, amounts)
@@ -221,26 +224,6 @@ class Water:
         """
         return alkalinity_in(self.alkalinity_mg_l_caco3, unit)
 
-    def _repr_html_(self) -> str:
-        """The coordinates and the ions, for a notebook."""
-        ions = [
-            (ion_table()[symbol].name, figure(mg), figure(mmol), figure(meq))
-            for (symbol, mg), mmol, meq in zip(
-                self.ions_mg_l.items(),
-                self.ions_mmol_l.values(),
-                self.ions_meq_l.values(),
-                strict=True,
-            )
-        ]
-        return table(
-            "Water",
-            ("", "mg/L as CaCO3"),
-            [
-                ("hardness", figure(self.hardness_mg_l_caco3)),
-                ("alkalinity", figure(self.alkalinity_mg_l_caco3)),
-            ],
-        ) + table("Ions", ("", "mg/L", "mmol/L", "meq/L"), ions)
-
 
 FIELDS: dict[str, str] = {
     symbol: field.name for symbol, field in zip(IONS, fields(Water), strict=True)
@@ -275,7 +258,8 @@ def blend(parts: Iterable[tuple[Water, float]]) -> Water:
     if not pairs or not np.all(np.isfinite(volumes)) or volumes.min() < 0 or volumes.sum() == 0:
         raise WaterError(
             f"volumes to blend must be at least 0 and not all 0, got {volumes.tolist()}: "
-            "give each water with its volume."
+            "give each water with its volume.",
+            field="parts",
         )
     vectors = np.array([water.vector for water, _ in pairs])
     return Water.of_vector(volumes @ vectors / volumes.sum())

@@ -232,16 +232,19 @@ class Form(widgets.VBox):
         try:
             return True, work()
         except LabkitError as error:
-            sentence = str(error)
-            named = next((n for n in self._notes if sentence.startswith(f"{n} ")), None)
-            if named is None:
-                self.message.value = said(sentence, wrong=True)
+            named = error.field
+            if named is None or named not in self._notes:
+                self.message.value = said(str(error), wrong=True)
             else:
-                label = (self.fields[named].description or named).rstrip("?")
-                self._notes[named].value = said(label + sentence[len(named) :], wrong=True)
+                self._notes[named].value = said(self._labelled(named, str(error)), wrong=True)
                 if self._fold is not None and named in self._folded:
                     self._fold.selected_index = 0  # a sentence nobody sees helps nobody
             return False, None
+
+    def _labelled(self, name: str, sentence: str) -> str:
+        """A sentence that calls a field as the screen does, where it begins with its name."""
+        label = (self.fields[name].description or name).rstrip("?")
+        return label + sentence[len(name) :] if sentence.startswith(f"{name} ") else sentence
 
     def press(self, work: Callable[[], Any]) -> tuple[bool, Any]:
         """Run what a button does; whatever comes of it, no secret stays in its field.

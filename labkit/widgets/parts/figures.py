@@ -6,7 +6,8 @@ import math
 
 import pandas as pd
 
-from labkit.water import figure, table
+from labkit.present import table
+from labkit.water import figure
 
 
 def frame_html(caption: str, frame: pd.DataFrame) -> str:

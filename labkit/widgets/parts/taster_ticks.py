@@ -22,7 +22,7 @@ def refuse_nobody(people: Sequence[str], known: Sequence[str]) -> None:
     """
     if not people:
         remedy = "Tick who tastes." if known else "Add tasters at the head of notebook 2 first."
-        raise PlanError(f"tasters must be one or more, got none. {remedy}")
+        raise PlanError(f"tasters must be one or more, got none. {remedy}", field="tasters")
 
 
 class TasterTicks(widgets.VBox):

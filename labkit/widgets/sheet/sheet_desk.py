@@ -131,7 +131,8 @@ class BookDesk:
         if taster not in plan.tasters:
             raise BookError(
                 f"taster must be one of {', '.join(plan.tasters)} in session {plan.name!r}, got "
-                f"{taster!r}. Pick one of these, or plan the session with them."
+                f"{taster!r}. Pick one of these, or plan the session with them.",
+                field="taster",
             )
         self._book = book
         self._device, self._copied_by = device, copied_by

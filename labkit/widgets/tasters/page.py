@@ -179,7 +179,8 @@ def _choose_session(book: LabBook, name: str | None) -> str:
             return session.name
     raise BookError(
         f"session must have a flight that is not locked, and {book.name} has no such session; "
-        "plan a tasting, or unlock a flight."
+        "plan a tasting, or unlock a flight.",
+        field="session",
     )
 
 
@@ -192,7 +193,8 @@ def _check_port(port: int) -> None:
         except OSError as error:
             raise SetUpError(
                 f"port {port} is in use, perhaps by a tasters' page that is open already: use that "
-                "one, stop it, or choose another port with --port"
+                "one, stop it, or choose another port with --port",
+                field="port",
             ) from error
 
 

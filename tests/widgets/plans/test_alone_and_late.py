@@ -99,7 +99,7 @@ def test_codes_typed_in_swapped_are_corrected_in_the_form_before_the_key_opens(b
     for n in (1, 2):
         again.fields[f"place_{n}"].value = labels[n - 1]
     opening.found._button.click()
-    assert "needs a reason" in again.message.value
+    assert "needs a reason" in again._notes["reason"].value
     again.fields["reason"].value = "swapped"
     opening.found._button.click()
 

@@ -94,7 +94,7 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
     fill_sheet(opening.lost.sheet, key)
 
     opening.lost._button.click()
-    assert "needs a reason" in opening.lost.form.message.value
+    assert "needs a reason" in opening.lost.form._notes["reason"].value
     assert book.flight(session, 1).state == "locked"
     opening.lost.form.fields["reason"].value = "forgotten"
     opening.lost._button.click()
@@ -135,7 +135,7 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
     early = opening.early
     early.fields["secret"].value = PASSPHRASE
     early._button.click()
-    assert "needs a reason" in early.message.value
+    assert "needs a reason" in early._notes["reason"].value
     assert early.fields["secret"].value == ""
     assert not book.flight(session, 1).is_unblinded
 

@@ -235,7 +235,9 @@ class OneWaterForm(NeedsBook, widgets.VBox):
             if (one.client, one.coffee) in coffees
         ]
         if not readings:
-            raise ReadingError("coffees must be at least one, got none. Choose those of the tank.")
+            raise ReadingError(
+                "coffees must be at least one, got none. Choose those of the tank.", field="coffees"
+            )
         self.water = one_water(readings, self._region(), sold=_sold(sold, coffees))
         return [self._picture(self.water), self.water]
 
@@ -254,7 +256,8 @@ def _sold(typed: str, coffees: Sequence[tuple[str, str]]) -> dict[tuple[str, str
             known = "; ".join(coffee for _, coffee in coffees)
             raise ReadingError(
                 "sold must name a coffee chosen above and how much of it, parted by semicolons, "
-                f"got {part!r}. Coffees: {known}."
+                f"got {part!r}. Coffees: {known}.",
+                field="sold",
             )
         amounts |= dict.fromkeys(named, amount)
     return amounts or None
@@ -349,7 +352,8 @@ class BalanceForm(NeedsBook, widgets.VBox):
         if coffee is None:
             raise ReadingError(
                 "coffee must be one whose acidity was asked for on a just-about-right scale, but "
-                "none of these was. Ask it in a session."
+                "none of these was. Ask it in a session.",
+                field="coffee",
             )
         client, name = coffee
         scores = keep_chosen(self._book, self._book.opened_scores(coffee=name, client=client))

@@ -12,13 +12,12 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.errors import ConcentrateError
+from labkit.present import CAUTIONS, beware, remarks
 from labkit.water import (
-    CAUTIONS,
     DROP_DOUBT_PERCENT,
     SALTS,
     Concentrate,
     Salt,
-    beware,
     plan_weighing,
     salt,
     salt_by_formula,
@@ -150,7 +149,7 @@ class ConcentrateForm(Form):
             purity=purity,
             balance_g=balance_g,
         )
-        warned = "".join(said(f"Mind: {sentence}") for sentence in weighing.remarks)
+        warned = "".join(said(f"Mind: {sentence}") for sentence in remarks(weighing))
         shown: list[Any] = [
             '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
             f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
@@ -291,10 +290,13 @@ class StrengthForm(NeedsBook, widgets.VBox):
         if now["bottle"] is None or not now["reading"]:
             return None
         if now["reading"] < 0:
-            raise ConcentrateError(f"reading must be above 0, got {now['reading']:g}.")
+            raise ConcentrateError(
+                f"reading must be above 0, got {now['reading']:g}.", field="reading"
+            )
         if now["method"] == _BY_DROPS and now["reading"] % 1:
             raise ConcentrateError(
-                f"reading must be whole drops, got {now['reading']:g}. Count the last one too."
+                f"reading must be whole drops, got {now['reading']:g}. Count the last one too.",
+                field="reading",
             )
         weighed = self._book.bottle(now["bottle"]).concentrate
         dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
@@ -318,7 +320,8 @@ class StrengthForm(NeedsBook, widgets.VBox):
             bottle = self._measured()
             if bottle is None or bottle.measured is None:
                 raise ConcentrateError(
-                    "reading must be above 0, got 0. Type what the kit or the meter showed."
+                    "reading must be above 0, got 0. Type what the kit or the meter showed.",
+                    field="reading",
                 )
             self._book.measure_bottle(
                 name,

@@ -82,7 +82,10 @@ class QuestionForm(widgets.VBox):
 
         def work() -> None:
             if now["counts"] is None:
-                raise BookError("counts must be one of the two strengths. Choose which is right.")
+                raise BookError(
+                    "counts must be one of the two strengths. Choose which is right.",
+                    field="counts",
+                )
             self._book.answer_strength(
                 now["bottle"],
                 counts=now["counts"],
@@ -206,7 +209,9 @@ class TakenForm(widgets.VBox):
 
         def work() -> None:
             if name is None:
-                raise BookError("bottle must be one on the shelf, but none stands there.")
+                raise BookError(
+                    "bottle must be one on the shelf, but none stands there.", field="bottle"
+                )
             self._book.empty_bottle(name)
 
         done, _ = self.empty_form.attempt(work)

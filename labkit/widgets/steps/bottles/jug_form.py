@@ -9,6 +9,7 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.errors import WaterError
+from labkit.present import remarks
 from labkit.water import (
     AIR_US_CM,
     DROP_KITS,
@@ -139,7 +140,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
                 f"Start from {start.text}: hardness {water.hardness_mg_l_caco3:.0f} and alkalinity "
                 f"{water.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3, {meter:.0f} µS/cm at 25 °C."
             ),
-            *(said(remark) for remark in supply.remarks),
+            *(said(remark) for remark in remarks(supply)),
             fold("Its analysis", as_html(supply)),
         ]
 
@@ -154,7 +155,9 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
                 analysis[what] = (float(typed), unit)
             except ValueError:
                 raise WaterError(
-                    f"{what} must be a number in {unit}, got {typed!r}. Write a point for decimals."
+                    f"{what} must be a number in {unit}, got {typed!r}. "
+                    "Write a point for decimals.",
+                    field=what,
                 ) from None
         return analysis
 

@@ -157,7 +157,9 @@ def _whole(name: str, typed: str) -> int:
     """
     value = _number(name, typed)
     if value != int(value):
-        raise WaterError(f"{name} must be whole drops, got {typed!r}. Count the last one too.")
+        raise WaterError(
+            f"{name} must be whole drops, got {typed!r}. Count the last one too.", field=name
+        )
     return int(value)
 
 
@@ -175,6 +177,6 @@ def _number(name: str, typed: str) -> float:
         value = -1.0
     if not 0 <= value < 1e9:
         raise WaterError(
-            f"{name} must be a number of at least 0, got {typed!r}. Write digits only."
+            f"{name} must be a number of at least 0, got {typed!r}. Write digits only.", field=name
         )
     return value

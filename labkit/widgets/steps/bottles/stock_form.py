@@ -10,7 +10,7 @@ import ipywidgets as widgets
 
 from labkit.book import JUG_ML, Bottle, LabBook, SessionNeed, session_needs
 from labkit.errors import BookError
-from labkit.water import table
+from labkit.present import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name
@@ -67,7 +67,8 @@ class StockForm(NeedsBook, widgets.VBox):
     def _show(self, *, keeps_days: int, jug_volume_ml: float) -> list[str]:
         if not jug_volume_ml > 0:
             raise BookError(
-                f"jug_volume_ml must be above 0, got {jug_volume_ml:g}. Say what a jug holds."
+                f"jug_volume_ml must be above 0, got {jug_volume_ml:g}. Say what a jug holds.",
+                field="jug_volume_ml",
             )
         needs = session_needs(self._book, jug_volume_ml=jug_volume_ml)
         bottles = self._book.bottles()

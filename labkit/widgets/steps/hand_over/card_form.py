@@ -14,6 +14,7 @@ import pandas as pd
 from labkit.analysis import Reading, answer_on, read_coffee
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, LabkitError, WaterError
+from labkit.present import remarks, taste_may_differ
 from labkit.water import (
     COORDINATES,
     DROP_KITS,
@@ -288,28 +289,28 @@ class CardForm(NeedsBook, widgets.VBox):
         try:
             tasted = mix(reach.wanted, self._book.concentrates(), pipette_ml=0.001).reached
         except DosingError:  # the lab's bottles have changed since: nothing to compare with
-            return (reach.difference,) if reach.difference else ()
-        return (*filter(None, [reach.difference]), *differences(tasted, made))
+            return remarks(reach)
+        return (*remarks(reach), *taste_may_differ(differences(tasted, made)))
 
     def _shelf_remarks(self) -> list[str]:
         """What the largest volume takes more of than there is, and bottles past their day."""
         last = self.recipes[-1]
         if not isinstance(last, Mixing):
             return []
-        remarks = []
+        noted = []
         shelf = {bottle.name: bottle for bottle in self._book.bottles()}
         for dose in last.doses:
             bottle = shelf.get(dose.concentrate.name)
             if bottle is None or not dose.volume_ml:
                 continue
             if bottle.is_too_old(date.today()):
-                remarks.append(too_old(bottle))
+                noted.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
-                remarks.append(
+                noted.append(
                     f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of «{bottle.name}», "
                     f"of which {bottle.left_ml:.0f} mL are left."
                 )
-        return remarks
+        return noted
 
     def _hand(self, what: str, ending: str) -> None:
         if self.files is None:
@@ -336,6 +337,7 @@ def _volumes(typed: str) -> tuple[float, ...]:
     if not found or len(found) > 6 or not all(0.05 <= litres <= 2000 for litres in found):
         raise WaterError(
             f"volumes_l must be one to six volumes from 0.05 to 2000 L, got {typed!r}. "
-            "Write them with commas, and half a litre as 0.5: 0.5, 1, 5, 20."
+            "Write them with commas, and half a litre as 0.5: 0.5, 1, 5, 20.",
+            field="volumes_l",
         )
     return tuple(found)

@@ -41,7 +41,9 @@ class ReportForm(NeedsBook, widgets.VBox):
 
         def work() -> None:
             if chosen is None:
-                raise ReadingError("coffee must be chosen, but the lab book has none. Add one.")
+                raise ReadingError(
+                    "coffee must be chosen, but the lab book has none. Add one.", field="coffee"
+                )
             client, coffee = chosen
             page = self._report(self._book, coffee, client=client)
             self._hands.hand(

@@ -60,13 +60,15 @@ def asked_attributes(now: Mapping[str, Any]) -> list[Attribute]:
             if name in {*asked, WORDS}:
                 raise PlanError(
                     f"{field} must name what is not asked yet, got {name!r} once more. "
-                    "Take it out of one list, or call it something else."
+                    "Take it out of one list, or call it something else.",
+                    field=field,
                 )
             asked[name] = Attribute(name=name, scale=SCALES[scale])
     words = tuple(dict.fromkeys(_listed(now["words"])))
     if len(words) == 1:
         raise PlanError(
-            f"words must be two or more to choose from, got only {words[0]!r}. Add one, or none."
+            f"words must be two or more to choose from, got only {words[0]!r}. Add one, or none.",
+            field="words",
         )
     if words:
         asked[WORDS] = Attribute(name=WORDS, kind="descriptors", choices=words)

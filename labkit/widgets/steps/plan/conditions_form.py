@@ -13,7 +13,8 @@ import ipywidgets as widgets
 
 from labkit.book import BrewMethod, Held, LabBook, Serving, TastingSession
 from labkit.errors import BookError
-from labkit.tasting import Change, compare_conditions
+from labkit.present import say
+from labkit.tasting import Change, ChangeKind, compare_conditions
 from labkit.water import StartWater
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
@@ -120,8 +121,8 @@ class ConditionsForm(Form):
 
 def _changes(changes: tuple[Change, ...], last: str) -> str:
     """What changed in sight; what one session did not record, folded."""
-    unseen = [c.text for c in changes if c.weight == "note" and "not recorded" in c.text]
-    seen = [c.text for c in changes if c.text not in unseen]
+    unseen = [say(change) for change in changes if change.kind is ChangeKind.UNRECORDED]
+    seen = [say(change) for change in changes if change.kind is not ChangeKind.UNRECORDED]
     shown = "".join(f"<li>{html.escape(text)}</li>" for text in seen)
     folded = "".join(f"<li>{html.escape(text)}</li>" for text in unseen)
     parts = [f"<b>Changed since the last session:</b><ul>{shown}</ul>"] if seen else []
@@ -145,6 +146,7 @@ def _number(name: str, typed: str) -> float | None:
         number = -1.0
     if not 0 < number < 1e5:
         raise BookError(
-            f"{name} must be a number above 0, got {typed!r}. Leave it empty if unknown."
+            f"{name} must be a number above 0, got {typed!r}. Leave it empty if unknown.",
+            field=name,
         )
     return number

@@ -109,7 +109,9 @@ class PaperForm(NeedsBook, widgets.VBox):
     def _plan(self) -> tuple[CupPlan, list[int]]:
         session, flight = (self.form.fields[name].value for name in ("session", "flight"))
         if session is None:
-            raise SealError("session must be a planned one, but none is. Plan and seal first.")
+            raise SealError(
+                "session must be a planned one, but none is. Plan and seal first.", field="session"
+            )
         plan = self._book.plan(session)
         return plan, list(plan.flights) if flight is None else [flight]
 
@@ -162,7 +164,10 @@ class PaperForm(NeedsBook, widgets.VBox):
         plan, flights = self._plan()
         now = self.bench_form.values()
         if not now["preparer"].strip():
-            raise SealError("preparer must have a name, got ''. It is recorded who had the sheet.")
+            raise SealError(
+                "preparer must have a name, got ''. It is recorded who had the sheet.",
+                field="preparer",
+            )
         opened = [
             self._book.open_for_bench_sheet(
                 plan.session, flight, now["bench_passphrase"], done_by=now["preparer"]

@@ -121,7 +121,9 @@ class PeopleForm(NeedsBook, widgets.VBox):
 
         def work() -> None:
             if chosen is None:
-                raise BookError("which must be chosen, got nothing. Choose the name first.")
+                raise BookError(
+                    "which must be chosen, got nothing. Choose the name first.", field="which"
+                )
             change(chosen)
 
         done, _ = self.mend_form.attempt(work)
@@ -134,7 +136,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         kind, client, name = chosen
         to = self.mend_form.fields["to"].value
         if not to.strip():
-            raise BookError("to must have a name, got ''. Type the right one.")
+            raise BookError("to must have a name, got ''. Type the right one.", field="to")
         if kind == "coffee":
             self._book.rename_coffee(name, to, client=client)
         else:
@@ -144,7 +146,9 @@ class PeopleForm(NeedsBook, widgets.VBox):
         kind, client, name = chosen
         into = self.mend_form.fields["into"].value
         if into is None:
-            raise BookError("into must be chosen, got nothing. Choose whose name is right.")
+            raise BookError(
+                "into must be chosen, got nothing. Choose whose name is right.", field="into"
+            )
         if kind == "coffee":
             self._book.merge_coffees(name, into, client=client)
         else:
@@ -164,7 +168,9 @@ class PeopleForm(NeedsBook, widgets.VBox):
 
         def work() -> None:
             if not client:
-                raise BookError("client must have a name, got ''. Type whose coffee it is.")
+                raise BookError(
+                    "client must have a name, got ''. Type whose coffee it is.", field="client"
+                )
             if name_key(client) not in {name_key(one.name) for one in self._book.clients()}:
                 self._book.add_client(client)
             self._book.add_coffee(now.pop("coffee"), client=client, **now)

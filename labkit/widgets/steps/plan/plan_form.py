@@ -314,11 +314,14 @@ class PlanForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         if now["passphrase"] != now["again"]:
             raise PlanError(
-                "again must be the same passphrase, but the two differ. Type both once more."
+                "again must be the same passphrase, but the two differ. Type both once more.",
+                field="again",
             )
         if self._source.coffee is None:
             raise PlanError(
-                "coffee must be chosen, but the lab book has none. Add a client and a coffee first."
+                "coffee must be chosen, but the lab book has none. "
+                "Add a client and a coffee first.",
+                field="coffee",
             )
         client, coffee = self._source.coffee
         people = self._people(now)
@@ -332,7 +335,8 @@ class PlanForm(NeedsBook, widgets.VBox):
             raise PlanError(
                 f"add_to must be a session that starts from {start.text}, but this one was mixed "
                 f"from {self._book.start_water(session.held).text}. Choose that water above, or a "
-                "new session."
+                "new session.",
+                field="add_to",
             )
         plan = plan_tasting(
             self._source.waters,

@@ -20,8 +20,8 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook
 from labkit.errors import ReadingError
+from labkit.present import table
 from labkit.tasting import Scale
-from labkit.water import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, said
@@ -109,7 +109,8 @@ class PlanningView(NeedsBook, widgets.VBox):
         if scores.empty:
             raise ReadingError(
                 "noise_of must be a coffee with opened scores, but this one has none yet. Take "
-                "the usual noise, or another coffee."
+                "the usual noise, or another coffee.",
+                field="noise_of",
             )
         return noise_of(scores), rising_scale(gather_scores(scores, "overall").scale)
 

@@ -11,6 +11,7 @@ import numpy as np
 from labkit.analysis import Surface, fit_surface, gather_scores
 from labkit.book import LabBook
 from labkit.errors import ReadingError
+from labkit.present import number_or_none, to_html
 from labkit.tasting import (
     BalanceTables,
     Design,
@@ -19,7 +20,6 @@ from labkit.tasting import (
     Sweep,
     TasterNoise,
     Vessels,
-    number_or_none,
     plan_notes,
     plan_power,
     practised_noise,
@@ -244,7 +244,7 @@ def _table(power: PlanPower) -> str:
 
 
 def _evenness(design: Design, balance: BalanceTables) -> str:
-    return design.to_frame().to_html(index=False) + balance._repr_html_()
+    return design.to_frame().to_html(index=False) + to_html(balance)
 
 
 def _folded(title: str, content: str) -> str:

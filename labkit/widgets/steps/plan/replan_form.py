@@ -110,10 +110,16 @@ class ReplanForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         session, first, secret = now["session"], now["first"], now["secret"]
         if session is None or first is None:
-            raise PlanError("session must have a flight not served yet. Add flights in notebook 2.")
+            raise PlanError(
+                "session must have a flight not served yet. Add flights in notebook 2.",
+                field="session",
+            )
         late = [name.strip() for name in now["late"].split(",") if name.strip()]
         if not late and not now["absent"]:
-            raise PlanError("late must name someone, or tick who stays away: else nothing changes.")
+            raise PlanError(
+                "late must name someone, or tick who stays away: else nothing changes.",
+                field="late",
+            )
         before = self._book.plan(session)
         each = before.serving == "a cup each"
         unserved = [number for number in self._unserved(session) if number >= first]

@@ -74,18 +74,21 @@ class BenchSheetForm(Form):
             if not codes or (shared and len(codes) > 1):
                 raise SealError(
                     f"codes_{jug} must be {'one code' if shared else 'the codes of its cups'}, "
-                    f"got {len(codes)}. Read them off the sheet's last table."
+                    f"got {len(codes)}. Read them off the sheet's last table.",
+                    field=f"codes_{jug}",
                 )
             if water is None:
                 raise SealError(
-                    f"water_{jug} must be chosen, got none. Read it off the sheet's last table."
+                    f"water_{jug} must be chosen, got none. Read it off the sheet's last table.",
+                    field=f"water_{jug}",
                 )
             for code in codes:
                 if code not in labels or code in rows:
                     what = "twice" if code in rows else "which is not of this flight"
                     raise SealError(
                         f"codes_{jug} must be codes of this flight, each once, got {code} {what}. "
-                        "Check the flight and the line on the sheet."
+                        "Check the flight and the line on the sheet.",
+                        field=f"codes_{jug}",
                     )
                 label, is_duplicate = water
                 bowl = jug if shared else len(rows) + 1
@@ -162,4 +165,6 @@ class LostPassphraseForm(widgets.VBox):
             self._on_open(f"Flight {number} of «{session}» is open, from its printed sheet.")
 
     def _refuse(self) -> None:
-        raise SealError("flight must be a locked one, but none is waiting. Lock one first.")
+        raise SealError(
+            "flight must be a locked one, but none is waiting. Lock one first.", field="flight"
+        )

@@ -56,7 +56,8 @@ def levels(name: str, typed: str) -> tuple[float, ...]:
     except ValueError:
         raise SweepError(
             f"{name} must be numbers with spaces between them, got {typed!r}. "
-            "Write a point for decimals, such as 0.25 0.5 0.75."
+            "Write a point for decimals, such as 0.25 0.5 0.75.",
+            field=name,
         ) from None
 
 
@@ -147,7 +148,8 @@ class SweepForm(NeedsBook, Form):
             if len(given[name]) != 1:
                 raise SweepError(
                     f"{name} must be one number where it is held, got {now[name]!r}. "
-                    "Choose another sweep to vary it."
+                    "Choose another sweep to vary it.",
+                    field=name,
                 )
             return given[name][0]
 

@@ -100,12 +100,14 @@ class FoundCodesForm(widgets.VBox):
             if code and code not in labels:
                 raise PlanError(
                     f"place_{place} must be one of {', '.join(labels)}, got {code!r}. "
-                    "Look under the cup again."
+                    "Look under the cup again.",
+                    field=f"place_{place}",
                 )
             if code and given.count(code) > 1:
                 raise PlanError(
                     f"place_{place} must be a code of its own, got {code} under two cups. "
-                    "Look under both again."
+                    "Look under both again.",
+                    field=f"place_{place}",
                 )
         left = [code for code in labels if code not in given]
         return said(f"Still to find: {', '.join(left)}." if left else "All codes are found.")

@@ -135,7 +135,7 @@ class FilesForm(widgets.VBox):
                 raise ImportFileError("the file must be chosen first; press 'Choose a file'.")
             if not self.form.fields["entered_by"].value.strip():
                 msg = "entered_by must have a name, got ''. It is recorded who typed the scores."
-                raise ImportFileError(msg)
+                raise ImportFileError(msg, field="entered_by")
             return self._book.import_scores(self.preview, take=take)
 
         done, taken = self.form.attempt(work)

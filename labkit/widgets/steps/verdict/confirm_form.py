@@ -159,7 +159,9 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         )
         refuse_nobody(tasters, self._book.tasters())
         if sets < 1:
-            raise PlanError(f"sets must be 1 or more, got {sets}. Serve each taster a set.")
+            raise PlanError(
+                f"sets must be 1 or more, got {sets}. Serve each taster a set.", field="sets"
+            )
         cups = METHODS[method].cups
         # In full: a chooser on a phone cuts them off.
         pair = (
@@ -195,10 +197,13 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         if now["passphrase"] != now["again"]:
             raise PlanError(
-                "again must be the same passphrase, but the two differ. Type both once more."
+                "again must be the same passphrase, but the two differ. Type both once more.",
+                field="again",
             )
         if self._reading.coffee is None or now["first"] is None:
-            raise ReadingError("first must be a water tasted, but none is read above. Taste first.")
+            raise ReadingError(
+                "first must be a water tasted, but none is read above. Taste first.", field="first"
+            )
         client, coffee = self._reading.coffee
         method, pair = METHODS[now["method"]], (now["first"], now["second"])
         question = method.ask(now["attribute"].strip())

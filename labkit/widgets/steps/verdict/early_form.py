@@ -65,7 +65,7 @@ class EarlyForm(Form):
     def _open(self) -> tuple[str, int]:
         now = self.values()
         if now["early"] is None:
-            raise SealError("early must be a flight not locked, but there is none.")
+            raise SealError("early must be a flight not locked, but there is none.", field="early")
         session, number = now["early"]
         self._book.open_flight(
             session,

@@ -30,8 +30,9 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, ReadingError
+from labkit.present import CAUTIONS, notes, remarks
 from labkit.tasting import Sweep
-from labkit.water import CAUTIONS, COORDINATES, PURE_WATER, Target, Water, as_coordinates, notes
+from labkit.water import COORDINATES, PURE_WATER, Target, Water, as_coordinates
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -241,7 +242,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         return [
             wrong,
             suggestion.to_html(pours),
-            notes(dict.fromkeys(remark for pour in pours for remark in pour.remarks)),
+            notes(dict.fromkeys(remark for pour in pours for remark in remarks(pour))),
             said(repeats),
             fold("Handle with care", notes(CAUTIONS["mixing"])),
             fold("Where they lie", self._picture(suggestion, reading)),
@@ -274,7 +275,8 @@ def _bounds(typed: dict[str, str]) -> tuple[dict[str, float], tuple[Excluded, ..
         if ends and len(ends) != 2:
             raise ReadingError(
                 f"{field} must be two numbers, from and to, got {typed[field]!r}. "
-                "Clear the field to leave nothing out."
+                "Clear the field to leave nothing out.",
+                field=field,
             )
         if ends:
             ranges[name] = (min(ends), max(ends))
@@ -289,7 +291,8 @@ def _waters_typed(typed: str) -> tuple[Target, ...]:
         if len(numbers) != len(COORDINATES):
             raise ReadingError(
                 f"include must be three numbers a water (Mg share, hardness, alkalinity), got "
-                f"{part.strip()!r}. Write 0.5 100 30; 0.2 60 10 for two waters."
+                f"{part.strip()!r}. Write 0.5 100 30; 0.2 60 10 for two waters.",
+                field="include",
             )
         waters.append(water_target(as_coordinates([numbers])[0]))
     return tuple(waters)

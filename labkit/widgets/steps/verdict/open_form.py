@@ -136,7 +136,8 @@ class OpenForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         if now["flight"] is None:
             raise SealError(
-                "flight must be a locked one, but none is waiting. Lock one in notebook 3 first."
+                "flight must be a locked one, but none is waiting. Lock one in notebook 3 first.",
+                field="flight",
             )
         session, number = now["flight"]
         flight = self._book.open_flight(session, number, now["passphrase"])

@@ -120,7 +120,9 @@ class ReadingView(NeedsBook, widgets.VBox):
 
     def _opened(self) -> pd.DataFrame:
         if self.coffee is None:
-            raise ReadingError("coffee must be chosen, but the lab book has none. Add one first.")
+            raise ReadingError(
+                "coffee must be chosen, but the lab book has none. Add one first.", field="coffee"
+            )
         client, coffee = self.coffee
         return self._book.opened_scores(coffee=coffee, client=client)
 

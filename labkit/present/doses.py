@@ -1,0 +1,237 @@
+"""What is said of doses: how a jug or a tank is made, and what another salt changes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from labkit.present.asked import remarks, say, to_html
+from labkit.present.bottles import may_cloud
+from labkit.present.cautions import CAUTIONS
+from labkit.present.html import beware, notes, table
+from labkit.water import (
+    PURE_WATER,
+    Dose,
+    DoseTable,
+    IonChange,
+    Mixing,
+    Reach,
+    Spread,
+    TankMixing,
+    Target,
+    Water,
+    WaterTable,
+    digits_of,
+    figure,
+    ion_table,
+    percent,
+    up,
+)
+
+_ORDER: Final = (
+    "Pour most of the water first, then bottle after bottle, bicarbonate last; swirl each time."
+)
+"""Calcium and bicarbonate meet only when both are thin."""
+
+ROWS_SHOWN: Final = 12
+"""Rows of a table that a notebook shows."""
+
+_TITLES: Final = {
+    "mg_share": "Mg share",
+    "hardness_mg_l_caco3": "hardness, mg/L as CaCO3",
+    "alkalinity_mg_l_caco3": "alkalinity, mg/L as CaCO3",
+    "charge_balance_meq_l": "charge balance, meq/L",
+    "sum_of_ions_mg_l": "sum of ions, mg/L",
+    "dry_residue_180c_mg_l": "dry residue, mg/L",
+}
+
+
+@remarks.register
+def _mixing_remarks(mixing: Mixing) -> tuple[str, ...]:
+    coarse = tuple(_coarse(mixing, dose) for dose in mixing.coarse)
+    return (*coarse, *map(may_cloud, mixing.clouding))
+
+
+def _coarse(mixing: Mixing, dose: Dose) -> str:
+    step, name = "balance" if mixing.balance_g is not None else "pipette", dose.concentrate.name
+    if not dose.volume_ml:
+        return (
+            f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: mix "
+            "a larger volume, or use a weaker bottle."
+        )
+    return (
+        f"One step of the {step} is {mixing.step_percent(dose):.0f} % of the dose of {name}: mix a "
+        "larger volume, use a weaker bottle, or a finer tool."
+    )
+
+
+@to_html.register
+def _mixing(mixing: Mixing) -> str:
+    rows = [(dose.concentrate.name, _amount(mixing, dose)) for dose in mixing.in_order]
+    poured = "base water" if mixing.base != PURE_WATER else "pure water"
+    rows.append((poured, f"{mixing.base_ml:.{digits_of(mixing.pipette_ml)}f} mL"))
+    total = "made up to" if mixing.filling == "made up to" else "gives"
+    rows.append((total, f"{figure(mixing.volume_ml, 6)} mL"))
+    return (
+        table(f"Mix: {say(mixing.target)}", ("pour", "amount"), rows)
+        + _reached(mixing.target, mixing.reached, mixing.uncertainty)
+        + notes((_ORDER, *remarks(mixing)))
+        + beware(CAUTIONS["mixing"])
+    )
+
+
+def _amount(mixing: Mixing, dose: Dose) -> str:
+    if mixing.balance_g is not None:
+        return f"{dose.mass_g:.{digits_of(mixing.balance_g)}f} g"
+    return f"{dose.volume_ml:.{digits_of(mixing.pipette_ml)}f} mL"
+
+
+def _reached(target: Target, reached: Water, uncertainty: Spread) -> str:
+    """The wanted and the reached water side by side."""
+    rows = [
+        (
+            "hardness, mg/L as CaCO3",
+            target.hardness_mg_l_caco3,
+            reached.hardness_mg_l_caco3,
+            uncertainty.hardness_mg_l_caco3,
+        ),
+        (
+            "alkalinity, mg/L as CaCO3",
+            target.alkalinity_mg_l_caco3,
+            reached.alkalinity_mg_l_caco3,
+            uncertainty.alkalinity_mg_l_caco3,
+        ),
+    ]
+    if target.hardness_mg_l_caco3:
+        share = (100 * target.mg_share, 100 * reached.mg_share, 100 * uncertainty.mg_share)
+        rows.append(("Mg share, %", *share))
+    return table(
+        "Water reached",
+        ("", "wanted", "reached", "± (95 %)"),
+        [
+            (name, f"{wanted:.1f}", f"{got:.1f}", f"{spread:.1f}")
+            for name, wanted, got, spread in rows
+        ],
+    )
+
+
+@remarks.register
+def _tank_remarks(tank: TankMixing) -> tuple[str, ...]:
+    standing = tuple(map(may_cloud, tank.clouding))
+    mend, worst = tank.mending_volume_l, tank.smallest
+    if mend is None or worst is None:
+        return standing
+    return (
+        f"One digit of the balance is {100 * tank.balance_g / worst.exact_g:.0f} % of the "
+        f"{worst.exact_g:.{digits_of(tank.balance_g) + 1}f} g of {worst.salt.label}: make at "
+        f"least {figure(up(mend), 2)} L, weigh on a finer balance, or use a concentrate.",
+        *standing,
+    )
+
+
+@to_html.register
+def _tank(tank: TankMixing) -> str:
+    digits = digits_of(tank.balance_g)
+    rows = [(p.salt.label, f"{p.mass_g:.{digits}f} g") for p in tank.portions if p.exact_g]
+    rows.append(("water", f"to make {figure(tank.volume_l, 4)} L"))
+    return (
+        table(f"Weigh into the tank: {say(tank.target)}", ("", "amount"), rows)
+        + _reached(tank.target, tank.reached, tank.uncertainty)
+        + notes(remarks(tank))
+        + beware(CAUTIONS["tank"])
+    )
+
+
+@to_html.register
+def _waters(waters: WaterTable) -> str:
+    return _columns(f"{len(waters)} waters", waters.composition())
+
+
+@to_html.register
+def _doses(doses: DoseTable) -> str:
+    columns = {
+        f"{bottle.name}, mL": doses.doses_ml[:, n] for n, bottle in enumerate(doses.concentrates)
+    }
+    columns["base, mL"] = doses.base_ml
+    reached = doses.reached.composition()
+    names = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+    columns |= {name: reached[name] for name in names}
+    out = int((~doses.reachable).sum())
+    said = [f"{out} of {len(doses.reachable)} waters are out of reach."] if out else []
+    return _columns(f"{len(doses.reachable)} mixings", columns) + notes(said)
+
+
+def _columns(caption: str, columns: dict[str, NDArray[np.float64]]) -> str:
+    length = len(next(iter(columns.values())))
+    shown = min(length, ROWS_SHOWN)
+    rows = [
+        (n, *("out of reach" if np.isnan(c[n]) else figure(float(c[n])) for c in columns.values()))
+        for n in range(shown)
+    ]
+    said = [f"{length - shown} more rows are not shown."] if length > shown else []
+    head = [_TITLES.get(name, name.replace("_", " ")) for name in columns]
+    return table(caption, ("", *head), rows) + notes(said)
+
+
+@remarks.register
+def _reach_remarks(reach: Reach) -> tuple[str, ...]:
+    """How far the water to make lies from the wanted one; nothing if it is the same."""
+    if reach.is_exact:
+        return ()
+    got, wanted = reach.target, reach.wanted
+    parts = [
+        _step("hardness", got.hardness_mg_l_caco3, wanted.hardness_mg_l_caco3),
+        _step("alkalinity", got.alkalinity_mg_l_caco3, wanted.alkalinity_mg_l_caco3),
+    ]
+    if abs(got.mg_share - wanted.mg_share) >= 0.005 and got.hardness_mg_l_caco3 > 0:
+        parts.append(f"Mg share {percent(got.mg_share)} instead of {percent(wanted.mg_share)}")
+    said = "; ".join(part for part in parts if part)
+    return (f"The wanted water is out of reach: the nearest within reach has {said}.",)
+
+
+def _step(name: str, got: float, wanted: float) -> str:
+    if abs(got - wanted) < 0.05:
+        return ""
+    side = "more" if got > wanted else "less"
+    return (
+        f"{name} {figure(got)} mg/L as CaCO3, {figure(abs(got - wanted), 2)} {side} than the "
+        f"{figure(wanted)} wanted"
+    )
+
+
+@say.register
+def _change(change: IonChange) -> str:
+    name = ion_table()[change.symbol].name
+    gone = change.instead_of
+    if gone is None:
+        more = "more" if change.after_mg_l > change.before_mg_l else "less"
+        return f"{name.capitalize()} {more}: {_amounts(change)}."
+    lost = ion_table()[gone.symbol].name
+    return (
+        f"{name.capitalize()} instead of {lost}: {name} {_amounts(change)}, "
+        f"{lost} {_amounts(gone)}."
+    )
+
+
+def _amounts(change: IonChange) -> str:
+    return f"{change.before_mg_l:.0f} to {change.after_mg_l:.0f} mg/L"
+
+
+def taste_may_differ(changes: Sequence[IonChange]) -> tuple[str, ...]:
+    """What another salt changes, a sentence each, and that the taste may differ; none if nothing.
+
+    Parameters
+    ----------
+    changes : sequence of IonChange
+        As :func:`labkit.water.differences` finds them.
+    """
+    if not changes:
+        return ()
+    return (
+        *map(say, changes),
+        "Nobody has tasted this one against the other: the taste may differ too. A triangle test "
+        "of the two waters tells.",
+    )

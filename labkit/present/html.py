@@ -1,0 +1,117 @@
+"""Small semantic HTML, readable on light and dark pages."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from html import escape
+
+_TABLE = (
+    "border-collapse:collapse;color:inherit;font:inherit;font-variant-numeric:tabular-nums;"
+    "margin:0.4em 0"
+)
+_CAPTION = "text-align:left;font-weight:bold;padding-bottom:0.2em"
+_CELL = "padding:0.15em clamp(0.25em,1vw,0.7em);vertical-align:top;text-align:"
+_RULE = ";border-bottom:1px solid color-mix(in srgb, currentColor 35%, transparent)"
+_NUMBER = re.compile(r"[+−-]?\d|none$|out of reach$|$")
+_LONGEST_LINE = 60
+
+
+def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]) -> str:
+    """A captioned table; columns of figures are set right, columns of words left.
+
+    Parameters
+    ----------
+    caption : str
+        What the table shows, plain text.
+    head : sequence
+        Names of the columns.
+    rows : iterable of sequence
+        Cells, as many in each row as there are columns.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    body = [[str(cell) for cell in row] for row in rows]
+    sides = [
+        "right" if n and all(_NUMBER.match(row[n]) for row in body) else "left"
+        for n in range(len(head))
+    ]
+    top = "".join(
+        f'<th scope="col" style="{_CELL}{side}{_RULE};font-size:.85em">{escape(str(text))}</th>'
+        for text, side in zip(head, sides, strict=True)
+    )
+    lines = "".join(f"<tr>{_line(row, sides)}</tr>" for row in body)
+    # As wide as its caption where there is room; on a phone no figure is pushed out of sight.
+    wide = f";min-width:min(100%,{0.55 * min(len(caption), _LONGEST_LINE):.0f}em)"
+    return (
+        f'<table style="{_TABLE}{wide}"><caption style="{_CAPTION}">{escape(caption)}</caption>'
+        f"<thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table>"
+    )
+
+
+def _line(row: Sequence[str], sides: Sequence[str]) -> str:
+    first = f'<th scope="row" style="{_CELL}left;font-weight:normal">{escape(row[0])}</th>'
+    rest = (
+        f'<td style="{_CELL}{side}{";white-space:nowrap" * (side == "right")}">{escape(text)}</td>'
+        for text, side in zip(row[1:], sides[1:], strict=True)
+    )
+    return first + "".join(rest)
+
+
+def notes(lines: Iterable[str]) -> str:
+    """Remarks below a table, one a line; empty if there are none.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        Plain text.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f'<ul style="margin:0.3em 0;padding-left:1.4em">{items}</ul>' if items else ""
+
+
+def beware(cautions: Iterable[str]) -> str:
+    """Cautions beside what is handled, never folded.
+
+    Parameters
+    ----------
+    cautions : iterable of str
+        Plain text, one sentence or two each.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    items = "".join(f"<li>{escape(sentence)}</li>" for sentence in cautions)
+    return (
+        '<div role="note" style="max-width:46rem;border-left:.3rem solid currentColor;'
+        'padding:.2rem 0 .2rem .8rem;margin:.6rem 0"><b>Before you handle it</b>'
+        f'<ul style="margin:.2rem 0 0 0;padding-left:1.1rem;line-height:1.4">{items}</ul></div>'
+    )
+
+
+def folded(summary: str, inner: str) -> str:
+    """What most readers skip, behind one line.
+
+    Parameters
+    ----------
+    summary : str
+        The line, plain text.
+    inner : str
+        HTML that opens below it.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    return f"<details><summary>{escape(summary)}</summary>{inner}</details>"
