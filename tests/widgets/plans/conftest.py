@@ -15,12 +15,6 @@ from labkit.widgets import BaseWaterForm, PlanForm, SweepForm, coffee_choices
 from tests.widgets.plans.helpers import TAP, catch, fill, paper_of, sealed, type_passphrase
 
 
-@pytest.fixture(autouse=True)
-def fast_keys(monkeypatch):
-    """Derive keys fast: tests of the seal hold the real cost."""
-    monkeypatch.setattr("labkit.tasting.seal._SCRYPT_LOG2_N", 8)
-
-
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
