@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import tempfile
 from collections.abc import Generator
 from pathlib import Path
@@ -16,6 +17,8 @@ from tests.project import PROJECT, copy_data
 
 MOST_PROCESSES = 9
 """The longest files take as long however many processes there are."""
+
+BYTECODE = PROJECT / ".pytest_cache" / "bytecode"
 
 IN_CI = os.environ.get("LABKIT_CI") == "1"
 
@@ -32,9 +35,24 @@ def pytest_configure(config: pytest.Config) -> None:
     folder = Path(tempfile.mkdtemp(prefix="labkit-tests-"))
     config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
     os.environ["LABKIT_DATA"] = str(copy_data(folder))
+    if sys.dont_write_bytecode:
+        keep_bytecode_apart()
     if not hasattr(config, "workerinput"):  # the run's first process; the others get its folder
         os.environ[RUN_VARIABLE] = str(folder)
         config.add_cleanup(lambda: stop_server_of_this_run(folder))
+
+
+def keep_bytecode_apart() -> None:
+    """Let all processes of this run and the next share compiled code, away from the sources.
+
+    Told to write none (PYTHONDONTWRITEBYTECODE, as in many containers), every kernel, server and
+    program that a test starts would compile pandas, SciPy and matplotlib anew: 6 s instead of 2.
+    """
+    temporary = Path(tempfile.gettempdir())
+    shutil.rmtree(BYTECODE / temporary.relative_to(temporary.anchor), ignore_errors=True)
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # none if it was the flag -B
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = str(BYTECODE)
+    sys.dont_write_bytecode = False
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -19,6 +19,7 @@ from typing import Any
 import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
+from labkit.tasting import seal
 from tests.postgresql import url_for_this_run
 from tests.project import PROJECT, copy_data, copy_workbook, free_port
 
@@ -44,6 +45,21 @@ def postgres_url() -> str:
     """
     url = os.environ.get("LABKIT_TEST_POSTGRES_URL") or url_for_this_run()
     return url.replace("postgresql://", "postgresql+psycopg://", 1)
+
+
+# ------------------------------------------------------------------------------ passphrases
+
+
+@pytest.fixture(scope="session", autouse=True)
+def shipped_log2_n() -> Iterator[int]:
+    """The cost of trying a passphrase as the user gets it; tests seal at the lowest there is.
+
+    Programs that tests start (servers, kernels) seal at the shipped cost.
+    """
+    shipped = seal.SCRYPT_LOG2_N
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(seal, "SCRYPT_LOG2_N", 1)
+        yield shipped
 
 
 # ---------------------------------------------------------------------------------- browser

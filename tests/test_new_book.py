@@ -2,7 +2,6 @@
 
 import json
 import os
-import shutil
 import subprocess
 import sys
 
@@ -13,6 +12,8 @@ from labkit.book.absent import AbsentBook
 from labkit.book.current import CHOICE_FILE
 from labkit.widgets.parts.needs_book import WithoutBook
 from tests.project import PROJECT, free_port
+
+pytestmark = pytest.mark.slow
 
 # The checks of notebook 5 ask nothing of a lab book.
 NOTEBOOKS = sorted(path.stem for path in (PROJECT / "workbook").glob("[!5]*.ipynb"))
@@ -110,40 +111,56 @@ def test_every_notebook_says_calmly_that_its_lab_book_is_not_there(notebook, abs
 UNREADABLE = """
 import os, sys
 from tests.test_new_book import NOTEBOOKS, shown
-os.chdir(os.path.join(sys.argv[1], "workbook"))
-if os.getuid() == 0:
-    data = os.environ["LABKIT_DATA"]
-    os.environ["LABKIT_DATA"] = sys.argv[2]  # no book there: only loads what root alone may read
-    for notebook in NOTEBOOKS:
-        shown(notebook)
-    os.environ["LABKIT_DATA"] = data
-    os.setuid(65534)  # root may read everything
+_, project, nothing, *closed = sys.argv
+os.chdir(os.path.join(project, "workbook"))
+os.environ["LABKIT_DATA"] = nothing  # no book there: only loads what root alone may read
 for notebook in NOTEBOOKS:
-    book, _ = shown(notebook)
-    print(type(book).__name__, book.why)
+    shown(notebook)
+for data in closed:
+    if os.fork() == 0:
+        if os.getuid() == 0:
+            os.setuid(65534)  # root may read everything
+        os.environ["LABKIT_DATA"] = data
+        for notebook in NOTEBOOKS:
+            book, _ = shown(notebook)
+            print(os.path.basename(data), type(book).__name__, book.why)
+        break
+    os.wait()
 """
+CLOSED = {"file": "lab/own.db", "folder": "lab", "data": "."}
+"""What may not be read, in the folder of the data."""
 
 
-@pytest.mark.skipif(os.name == "nt", reason="file modes are POSIX")
-@pytest.mark.parametrize("what", ["file", "folder", "data"])
-def test_every_notebook_says_calmly_that_its_lab_book_may_not_be_read(what, tmp_path):
-    for parent in (tmp_path, *tmp_path.parents[:2]):
+@pytest.fixture(scope="module")
+def said_of_closed(tmp_path_factory):
+    """What every notebook says of each, and how the program ended that loads labkit once."""
+    folder = tmp_path_factory.mktemp("closed")
+    for parent in (folder, *folder.parents[:2]):
         parent.chmod(0o755)
-    data = tmp_path / "data"
-    (data / "lab").mkdir(parents=True)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("LABKIT_DATA", str(data))
-        choose_book(data / "lab" / "own.db").close()
-    (data / CHOICE_FILE).chmod(0o644)
-    closed = {"file": data / "lab" / "own.db", "folder": data / "lab", "data": data}[what]
-    closed.chmod(0)
-    environment = {**os.environ, "LABKIT_DATA": str(data), "HOME": str(tmp_path)}
-    command = [sys.executable, "-W", "ignore", "-c", UNREADABLE, str(PROJECT), str(tmp_path)]
+    for what, closed in CLOSED.items():
+        data = folder / what
+        (data / "lab").mkdir(parents=True)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setenv("LABKIT_DATA", str(data))
+            choose_book(data / "lab" / "own.db").close()
+        (data / CHOICE_FILE).chmod(0o644)
+        (data / closed).chmod(0)
+    (folder / "nothing").mkdir()
+    command = [sys.executable, "-W", "ignore", "-c", UNREADABLE, str(PROJECT)]
+    command += [str(folder / what) for what in ("nothing", *CLOSED)]
+    environment = {**os.environ, "HOME": str(folder)}
     run = subprocess.run(
         command, env=environment, cwd=PROJECT, capture_output=True, text=True, check=False
     )
-    closed.chmod(0o755)
-    shutil.rmtree(data)
+    for what, closed in CLOSED.items():
+        (folder / what / closed).chmod(0o755)
+    return run
 
-    lines = run.stdout.splitlines()
-    assert [line.split()[0] for line in lines] == ["AbsentBook"] * len(NOTEBOOKS), run
+
+@pytest.mark.skipif(os.name == "nt", reason="file modes are POSIX")
+@pytest.mark.parametrize("what", CLOSED)
+def test_every_notebook_says_calmly_that_its_lab_book_may_not_be_read(what, said_of_closed):
+    said = [line.split() for line in said_of_closed.stdout.splitlines()]
+
+    books = [kind for of, kind, *_ in said if of == what]
+    assert books == ["AbsentBook"] * len(NOTEBOOKS), said_of_closed

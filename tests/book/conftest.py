@@ -13,22 +13,13 @@ from sqlalchemy import create_engine, text
 from labkit.book import LabBook
 from labkit.book.store.schema import Base
 from tests.book.samples import start_tasting
-
-
-@pytest.fixture(scope="session", autouse=True)
-def quick_keys():
-    """Make passphrases cheap to try: how dear they are is the tasting room's to test."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("labkit.tasting.seal._SCRYPT_LOG2_N", 8)
-        yield
+from tests.tasted import copy_book, nothing
 
 
 @pytest.fixture(scope="session")
 def new_book_file(tmp_path_factory):
     """An empty lab book, made once, because making one takes a third of a second."""
-    path = tmp_path_factory.mktemp("new") / "new.db"
-    LabBook(path).close()
-    return path
+    return copy_book(tmp_path_factory.mktemp("new") / "new.db", nothing)
 
 
 @pytest.fixture

@@ -9,14 +9,10 @@ import numpy as np
 
 from labkit.book import Attribute
 from labkit.tasting import SCALES, plan_tasting, session_waters
-from labkit.water import Target
+from tests.tasted import PASSPHRASE, at_shares
 
-PASSPHRASE = "seven small spoons"
 CLIENT, COFFEE, SESSION = "Quorrin & Velt", "Ysmeral washed", "2026-11-20 Ysmeral"
-TARGETS = tuple(
-    Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
-    for share in (0, 0.5, 1)
-)
+TARGETS = at_shares(0, 0.5, 1, hardness=80)
 OVERALL = Attribute(name="overall", scale=SCALES["quality 6-10"])
 ACIDITY = Attribute(name="acidity", scale=SCALES["intensity 0-15"])
 WORDS = Attribute(name="words", kind="descriptors", choices=("floral", "nutty", "papery"))

@@ -69,9 +69,9 @@ def test_a_plan_sealed_with_a_weak_passphrase_before_can_still_be_changed():
 
 
 def test_a_key_of_a_lower_cost_opens_at_that_cost(monkeypatch):
-    monkeypatch.setattr(seal, "_SCRYPT_LOG2_N", 3)
+    monkeypatch.setattr(seal, "SCRYPT_LOG2_N", 3)
     key = Sealer("spring", PASSPHRASE).seal(1, _rows())
-    monkeypatch.setattr(seal, "_SCRYPT_LOG2_N", 5)
+    monkeypatch.setattr(seal, "SCRYPT_LOG2_N", 5)
 
     assert key.token[5] == 3
     assert key.open(PASSPHRASE).rows == _rows()
@@ -178,7 +178,7 @@ def test_neither_token_nor_passphrase_is_in_a_printed_key():
 def test_a_guess_costs_time_and_memory(monkeypatch, shipped_log2_n):
     """128 MiB a guess: 128 * r * N bytes (RFC 7914, section 2)."""
     assert 128 * seal._SCRYPT_R * 2**shipped_log2_n == 128 * 2**20
-    monkeypatch.setattr(seal, "_SCRYPT_LOG2_N", shipped_log2_n)
+    monkeypatch.setattr(seal, "SCRYPT_LOG2_N", shipped_log2_n)
 
     start = time.process_time()
     key = Sealer("spring", PASSPHRASE).seal(1, _rows())

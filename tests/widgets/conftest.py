@@ -6,14 +6,18 @@ import pytest
 
 from labkit.book import LabBook
 from tests.book.samples import add_all_bottles
+from tests.tasted import copy_book
 
 
 @pytest.fixture
 def shelf_book(tmp_path):
     """A lab book with one coffee, three bottles and a hard tap water."""
-    with LabBook(tmp_path / "book.db") as book:
-        book.add_client("Client A")
-        book.add_coffee("Coffee A", client="Client A")
-        add_all_bottles(book)
-        book.add_base_water("tap", {"Ca": (80, "mg/L"), "alkalinity": (200, "mg/L CaCO3")})
+    with LabBook(copy_book(tmp_path / "book.db", stock_a_shelf)) as book:
         yield book
+
+
+def stock_a_shelf(book):
+    book.add_client("Client A")
+    book.add_coffee("Coffee A", client="Client A")
+    add_all_bottles(book)
+    book.add_base_water("tap", {"Ca": (80, "mg/L"), "alkalinity": (200, "mg/L CaCO3")})

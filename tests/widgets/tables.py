@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from datetime import date
-from functools import cache
+from pathlib import Path
 
 import nbformat
-import numpy as np
 
 from labkit.book import Attribute, LabBook
-from labkit.tasting import SCALES, Scale, plan_tasting, session_waters
-from labkit.water import Target
+from labkit.tasting import SCALES, Scale
+from tests.tasted import PASSPHRASE as PASSPHRASE
+from tests.tasted import at_shares, begin, copy_book
 
-PASSPHRASE = "seven small spoons"
 SESSION = "2026-11-21 Fennmark"
 TASTERS = ("Ines", "Jonas", "Mirela", "Tamsin")
-TARGETS = tuple(
-    Target(mg_share=share, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=30)
-    for share in (0, 0.5, 1)
-)
+TARGETS = at_shares(0, 0.5, 1)
 QUALITY = Scale(
     name="quality 6-10",
     lowest=6,
@@ -38,20 +34,6 @@ ATTRIBUTES = (
 )
 
 
-@cache
-def _plan(session, tasters, alone):
-    """Sealing takes a while, so each plan is made once."""
-    return plan_tasting(
-        TARGETS,
-        tasters,
-        session=session,
-        passphrase=PASSPHRASE,
-        repeats=2,
-        alone=alone,
-        rng=np.random.default_rng(11),
-    )
-
-
 def lay_table(
     where,
     *,
@@ -62,20 +44,27 @@ def lay_table(
     alone=False,
 ):
     """Make a lab book with one session, two flights planned; it is closed again."""
+    told = (session, tuple(tasters), tuple(attributes), tuple(stages), alone)
+    if isinstance(where, Path) and not where.exists():
+        copy_book(where, _lay, *told)
+        return
     with LabBook(where) as book:
-        if not book.clients():
-            book.add_client("Quillmoor Roastery")
-            book.add_coffee("Fennmark", client="Quillmoor Roastery")
-        book.start_session(
-            session,
-            coffee="Fennmark",
-            attributes=attributes,
-            tasters=tasters,
-            waters=session_waters(TARGETS),
-            stages=stages,
-            tasted_on=date(2026, 11, 21),
-        )
-        book.store_plan(_plan(session, tuple(tasters), alone))
+        _lay(book, *told)
+
+
+def _lay(book, session, tasters, attributes, stages, alone):
+    begin(
+        book,
+        session,
+        client="Quillmoor Roastery",
+        coffee="Fennmark",
+        targets=TARGETS,
+        tasters=tasters,
+        planning={"repeats": 2, "alone": alone},
+        attributes=attributes,
+        stages=stages,
+        tasted_on=date(2026, 11, 21),
+    )
 
 
 def write_notebook(path, *cells):

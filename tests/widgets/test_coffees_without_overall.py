@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import count
+
 import pytest
 
 from labkit.bench import bench_sheet
 from labkit.book import Attribute, LabBook
-from labkit.tasting import SCALES, plan_tasting, session_waters
-from labkit.water import Target
+from labkit.tasting import SCALES
 from labkit.widgets import ConfirmForm, NextFlightView, ReadingView
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.hand_over.card_form import CardForm
+from tests.tasted import at_shares, begin, lock_and_open, score
 
-PASSPHRASE = "seven small spoons"
 TASTERS = ["Ana", "Bo", "Cy"]
 OVERALL = Attribute(name="overall", scale=SCALES["liking 1-9"])
 RIGHT = Attribute(name="acidity for you", scale=SCALES["just about right"])
@@ -28,36 +29,35 @@ COFFEES = {
 
 
 def taste(book, name, attribute, n_waters, is_open):
-    book.add_coffee(name, client="Fennmark")
     if not n_waters:
+        book.add_coffee(name, client="Fennmark")
         return
-    targets = [
-        Target(mg_share=share, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=30)
-        for share in (0, 0.5, 1)[: max(2, n_waters)]
-    ]
-    book.start_session(name, coffee=name, attributes=[attribute], tasters=TASTERS)
-    plan = plan_tasting(
-        targets, TASTERS, session=name, passphrase=PASSPHRASE, control="none", duplicates=0
+    targets = at_shares(0, 0.5, 1)[: max(2, n_waters)]
+    plan = begin(
+        book,
+        name,
+        client="Fennmark",
+        coffee=name,
+        targets=targets,
+        tasters=TASTERS,
+        planning={"control": "none", "duplicates": 0},
+        attributes=[attribute],
     )
-    book.store_plan(plan, waters=session_waters(targets, control="none"))
-    first = {
-        row.blind_code
-        for key in (plan.keys if n_waters == 1 else ())
-        for row in key.open(PASSPHRASE).rows
-        if row.target == targets[0]
-    }
-    for number, cup in enumerate(plan.cups):
-        if n_waters == 1 and cup.blind_code not in first:
-            continue  # only one of the two waters was scored
-        given = {"overall": 4.0 + (7 * number + number // 4) % 5, "words": ("floral",)}
-        value = given.get(attribute.name, 3.0)
-        book.record_score(
-            name, cup.flight, cup.taster, attribute.name, value, blind_code=cup.blind_code
-        )
-    for flight in plan.flights:
-        book.lock_flight(name, flight)
-        if is_open:
-            book.open_flight(name, flight, PASSPHRASE)
+    number = count()
+
+    def give(_cup, water):
+        at = next(number)
+        if n_waters == 1 and water != targets[0]:
+            return {}  # only one of the two waters was scored
+        given = {"overall": 4.0 + (7 * at + at // 4) % 5, "words": ("floral",)}
+        return {attribute.name: given.get(attribute.name, 3.0)}
+
+    score(book, plan, give)
+    if is_open:
+        lock_and_open(book, plan)
+    else:
+        for flight in plan.flights:
+            book.lock_flight(name, flight)
 
 
 @pytest.fixture(scope="module")

@@ -23,6 +23,7 @@ from labkit.widgets import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.steps.plan.sweep_form import levels
+from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
 
 PASSPHRASE = "only the preparer"
@@ -31,8 +32,7 @@ PASSPHRASE = "only the preparer"
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
-    with LabBook(tmp_path / "book.db") as book:
-        fill(book)
+    with LabBook(copy_book(tmp_path / "book.db", fill)) as book:
         yield book
 
 

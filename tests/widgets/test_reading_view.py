@@ -7,60 +7,46 @@ import pytest
 
 from labkit.analysis.reading.special_scales import CheckedTerms
 from labkit.book import Attribute, LabBook
-from labkit.tasting import SCALES, plan_tasting, session_waters
-from labkit.water import Target
+from labkit.tasting import SCALES
 from labkit.widgets import ReadingView
 from labkit.widgets.steps.verdict.reading_view import SIDE_BY_SIDE
+from tests.tasted import at_shares, begin, lock_and_open, score
 
-PASSPHRASE = "seven small spoons"
 WORDS = ("floral", "papery")
 
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
     """Five tasters, three waters: more Mg is liked less, too sour and less floral."""
-    targets = [
-        Target(mg_share=share, hardness_mg_l_caco3=90, alkalinity_mg_l_caco3=30)
-        for share in (0, 0.5, 1)
-    ]
-    tasters = ["Ana", "Bo", "Cy", "Di", "Efe"]
+    rng = np.random.default_rng(2)
+
+    def give(_cup, water):
+        mg = water.mg_share
+        return {
+            "overall": float(rng.integers(6, 9) - round(4 * mg)),
+            "body": float(rng.integers(4, 9)),
+            "acidity for you": 3.0 + (mg == 1),
+            "words": ("floral",) if mg == 0 else ("papery",) * (mg == 1),
+        }
+
     with LabBook(tmp_path_factory.mktemp("book") / "book.db") as book:
-        book.add_client("Fennmark")
-        book.add_coffee("Ostrel", client="Fennmark")
-        book.start_session(
+        plan = begin(
+            book,
             "first",
+            client="Fennmark",
             coffee="Ostrel",
+            targets=at_shares(0, 0.5, 1),
+            tasters=["Ana", "Bo", "Cy", "Di", "Efe"],
+            planning={"flights": 2, "duplicates": 0},
             attributes=[
                 Attribute(name="overall", scale=SCALES["liking 1-9"]),
                 Attribute(name="body", scale=SCALES["intensity 0-15"]),
                 Attribute(name="acidity for you", scale=SCALES["just about right"]),
                 Attribute(name="words", kind="descriptors", choices=WORDS),
             ],
-            tasters=tasters,
         )
-        plan = plan_tasting(
-            targets, tasters, session="first", passphrase=PASSPHRASE, flights=2, duplicates=0
-        )
-        book.store_plan(plan, waters=session_waters(targets))
-        rng = np.random.default_rng(2)
-        for flight in plan.flights:
-            share = {
-                r.blind_code: r.target.mg_share for r in plan.sealed[flight].open(PASSPHRASE).rows
-            }
-            for cup in (cup for cup in plan.cups if cup.flight == flight):
-                mg = share[cup.blind_code]
-                given = {
-                    "overall": float(rng.integers(6, 9) - round(4 * mg)),
-                    "body": float(rng.integers(4, 9)),
-                    "acidity for you": 3.0 + (mg == 1),
-                    "words": ("floral",) if mg == 0 else ("papery",) * (mg == 1),
-                }
-                for name, value in given.items():
-                    book.record_score(
-                        "first", flight, cup.taster, name, value, blind_code=cup.blind_code
-                    )
-            book.lock_flight("first", flight)
-            book.open_flight("first", flight, PASSPHRASE)
+        score(book, plan, give)
+        lock_and_open(book, plan)
         yield book
 
 

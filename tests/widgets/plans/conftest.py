@@ -12,20 +12,14 @@ from labkit.bench import (
 )
 from labkit.book import LabBook
 from labkit.widgets import BaseWaterForm, PlanForm, SweepForm, coffee_choices
+from tests.tasted import copy_book
 from tests.widgets.plans.helpers import TAP, catch, fill, paper_of, sealed, type_passphrase
-
-
-@pytest.fixture(autouse=True)
-def fast_keys(monkeypatch):
-    """Derive keys fast: tests of the seal hold the real cost."""
-    monkeypatch.setattr("labkit.tasting.seal._SCRYPT_LOG2_N", 8)
 
 
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
-    with LabBook(tmp_path / "book.db") as book:
-        fill(book, roast_date=date(2026, 10, 1))
+    with LabBook(copy_book(tmp_path / "book.db", fill, date(2026, 10, 1))) as book:
         yield book
 
 

@@ -26,10 +26,10 @@ TAP = {"Ca": (32.0, "mg/L"), "alkalinity": (40.03, "mg/L CaCO3"), "Cl": (28.36, 
 """0.8 mmol/L each of calcium, bicarbonate and chloride: hardness 80 mg/L as CaCO3."""
 
 
-def fill(book, **about):
-    """A coffee, tasters and three bottles; ``about`` goes to the coffee."""
+def fill(book, roast_date=None):
+    """A coffee, tasters and three bottles."""
     book.add_client("Client A")
-    book.add_coffee("Coffee A", client="Client A", **about)
+    book.add_coffee("Coffee A", client="Client A", roast_date=roast_date)
     for taster in ("Ada", "Bo", "Cy", "Di"):
         book.add_taster(taster)
     for name, salt, grams in (
