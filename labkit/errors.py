@@ -10,6 +10,9 @@ from __future__ import annotations
 class LabkitError(Exception):
     """Root of all errors raised on purpose by labkit."""
 
+    place: int | None = None
+    """Which of several things given together it is about, from 0; None where there is one."""
+
 
 class SaltError(LabkitError, ValueError):
     """A salt is unknown, its hydrate is missing, or its formula cannot be read."""

@@ -40,5 +40,6 @@ from .store.records import ScoreEntry as ScoreEntry
 from .store.records import ServedCup as ServedCup
 from .store.records import Serving as Serving
 from .store.records import Sheet as Sheet
+from .store.records import Source as Source
 from .store.records import Stage as Stage
 from .store.records import TastingSession as TastingSession

@@ -16,6 +16,7 @@ from labkit.book.store.lookups import find_flight, find_session, kept_taster
 from labkit.book.store.records import Receipt, ScoreEntry, Source, Stage
 from labkit.book.store.schema import AttributeRow, FlightRow, ScoreRow, ServingRow, TasterRow
 from labkit.book.store.transactions import Transactions
+from labkit.errors import LabkitError
 
 
 class Scores(Transactions):
@@ -84,13 +85,22 @@ class Scores(Transactions):
         return self.record_scores([touch])[0]
 
     def record_scores(self, touches: Sequence[Touch]) -> tuple[Receipt, ...]:
-        """Take several scores together: all of them or, if one is refused, none."""
+        """Take several scores together: all of them or, if one is refused, none.
+
+        The error says by its ``place`` which one is refused.
+        """
         # Named before the first try, so that a repeated transaction finds its own entries.
         entry_ids = [clean_name("entry_id", t.entry_id or uuid.uuid4().hex) for t in touches]
 
         def work(db: Session) -> tuple[Receipt, ...]:
-            pairs = zip(touches, entry_ids, strict=True)
-            return tuple(take_touch(db, touch, entry_id) for touch, entry_id in pairs)
+            receipts = []
+            for place, (touch, entry_id) in enumerate(zip(touches, entry_ids, strict=True)):
+                try:
+                    receipts.append(take_touch(db, touch, entry_id))
+                except LabkitError as error:
+                    error.place = place
+                    raise
+            return tuple(receipts)
 
         return self._write(work, is_repeatable=True)
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -39,6 +38,9 @@ from labkit.errors import BookError, LockError, SealError
 if TYPE_CHECKING:
     from labkit.tasting import KeyRow, OpenedFlight, SealedKey
 
+_Opening: TypeAlias = "tuple[tuple[KeyRow, ...], Mapping[int, Mapping[str, float]]]"
+"""What was in the cups of a flight, and what was taken for it, by row number."""
+
 
 class Flights(Transactions):
     """The part of the lab book that guards what is locked and what is open."""
@@ -70,8 +72,20 @@ class Flights(Transactions):
         LockError
             If it is locked already.
         """
+        return self.lock_flights(session, [flight], done_by=done_by)[flight]
 
-        def work(db: Session) -> tuple[Missing, ...]:
+    def lock_flights(
+        self, session: str, flights: Sequence[int], *, done_by: str = ""
+    ) -> dict[int, tuple[Missing, ...]]:
+        """Close several flights for scores, all or none, and say which numbers each lacks.
+
+        Raises
+        ------
+        LockError
+            If one is locked already.
+        """
+
+        def lock(db: Session, flight: int) -> tuple[Missing, ...]:
             row = find_flight(db, session, flight, lock="alone")
             if row.state in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state} already."
@@ -80,7 +94,7 @@ class Flights(Transactions):
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
             return missing_numbers(db, row)
 
-        return self._write(work)
+        return self._write(lambda db: {flight: lock(db, flight) for flight in flights})
 
     def unlock_flight(self, session: str, flight: int, *, reason: str, done_by: str = "") -> Flight:
         """Let scores in again.
@@ -137,20 +151,42 @@ class Flights(Transactions):
         BookError
             If no key is stored.
         """
-        with self._reading() as db:
-            row = find_flight(db, session, flight)
-            _may_open(row, early_because)
-            _refuse_hidden_codes(db, row)
-        # Turning the key takes a while, so no lock on the book is held meanwhile.
-        key = self._key(session, flight)
-        opened = key.open(passphrase)
-        doses = {}
-        for number, token in self._sealed_doses(session, flight):
-            with suppress(SealError):  # sealed before the plan was made anew: the bound stays
-                doses[number] = key.open_doses(token, passphrase)
-        return self._store_opening(
-            session, flight, opened.rows, early_because, done_by, "opened", doses=doses
+        (opened,) = self.open_flights(
+            session, [flight], passphrase, early_because=early_because, done_by=done_by
         )
+        return opened
+
+    def open_flights(
+        self,
+        session: str,
+        flights: Sequence[int],
+        passphrase: str,
+        *,
+        early_because: str | None = None,
+        done_by: str = "",
+    ) -> tuple[Flight, ...]:
+        """Open the keys of several flights with one passphrase, all or none.
+
+        Parameters and errors are those of ``open_flight``.
+        """
+        # Imported here: the tasters' page never opens a key and should not load for it.
+        from labkit.tasting import open_keys
+
+        with self._reading() as db:
+            for flight in flights:
+                row = find_flight(db, session, flight)
+                _may_open(row, early_because)
+                _refuse_hidden_codes(db, row)
+        # Turning a key takes a while, so no lock on the book is held meanwhile.
+        keys = [self._key(session, flight) for flight in flights]
+        openings: dict[int, _Opening] = {}
+        for key, opened in zip(keys, open_keys(keys, passphrase), strict=True):
+            doses = {}
+            for number, token in self._sealed_doses(session, key.flight):
+                with suppress(SealError):  # sealed before the plan was made anew: the bound stays
+                    doses[number] = key.open_doses(token, passphrase)
+            openings[key.flight] = opened.rows, doses
+        return self._store_openings(session, openings, early_because, done_by, "opened")
 
     def open_for_bench_sheet(
         self, session: str, flight: int, passphrase: str, *, done_by: str = ""
@@ -217,25 +253,24 @@ class Flights(Transactions):
             If the codes are not those of the flight.
         """
         why = asked_reason("opening from the bench sheet", reason)
-        return self._store_opening(
-            session, flight, tuple(rows), early_because, done_by, "opened from sheet", why
+        openings: dict[int, _Opening] = {flight: (tuple(rows), {})}
+        (opened,) = self._store_openings(
+            session, openings, early_because, done_by, "opened from sheet", why
         )
+        return opened
 
-    def _store_opening(
+    def _store_openings(
         self,
         session: str,
-        flight: int,
-        rows: Iterable[KeyRow],
+        openings: Mapping[int, _Opening],
         early_because: str | None,
         done_by: str,
         kind: str,
         reason: str = "",
-        *,
-        doses: Mapping[int, Mapping[str, float]] = MappingProxyType({}),
-    ) -> Flight:
-        contents = {row.blind_code: row for row in rows}
-
-        def work(db: Session) -> Flight:
+    ) -> tuple[Flight, ...]:
+        def store(db: Session, flight: int) -> Flight:
+            rows, doses = openings[flight]
+            contents = {row.blind_code: row for row in rows}
             row = find_flight(db, session, flight, lock="alone")
             early = _may_open(row, early_because)
             _refuse_hidden_codes(db, row)
@@ -270,7 +305,7 @@ class Flights(Transactions):
             )
             return _flight(db, row)
 
-        return self._write(work)
+        return self._write(lambda db: tuple(store(db, flight) for flight in openings))
 
     def events(self, session: str) -> tuple[Event, ...]:
         """What happened in a session, oldest first."""
