@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Literal, Protocol, TypeAlias, TypeVar
+from typing import Any, Literal, Protocol, TypeAlias, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -301,7 +301,7 @@ def targets_of(waters: Waters) -> tuple[Target, ...]:
         return tuple(
             Target(**{str(name): float(level) for name, level in row.items()}) for row in rows
         )
-    given: Sequence[object] = getattr(waters, "targets", waters)
+    given: Any = getattr(waters, "targets", waters)
     targets = tuple(one for one in given if isinstance(one, Target))
     if len(targets) < len(given):
         odd = next(one for one in given if not isinstance(one, Target))

@@ -65,7 +65,7 @@ def replan(
     if not unserved:
         raise PlanError("session must have a flight not served yet. Add flights in notebook 2.")
     if not late and not absent:
-        raise PlanError("late must name someone, or tick who stays away: else nothing changes.")
+        raise PlanError("late must name someone, or absent must: else nothing changes.")
     before = book.plan(name)
     has_own_cups = before.serving == "a cup each"
     plan = plan_anew(

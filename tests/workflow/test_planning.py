@@ -186,7 +186,7 @@ def test_flights_are_added_to_a_session_of_the_same_coffee_and_water(book):
     assert min(more.plan.flights) == max(first.plan.flights) + 1
     assert not more.plan.all_codes & first.plan.all_codes
     book.add_coffee("Coffee B", client="Client A")
-    with pytest.raises(PlanError, match="^add_to must be a session of Coffee B"):
+    with pytest.raises(PlanError, match=r"^add_to must be a session of Coffee B"):
         plan_session(
             book,
             "Coffee B",
@@ -196,7 +196,7 @@ def test_flights_are_added_to_a_session_of_the_same_coffee_and_water(book):
             add_to=first.session.name,
         )
     book.add_base_water("tap, autumn", TAP)
-    with pytest.raises(PlanError, match="^add_to must be a session that starts from tap"):
+    with pytest.raises(PlanError, match=r"^add_to must be a session that starts from tap"):
         planned(book, add_to=first.session.name, start="tap, autumn")
 
 
@@ -210,7 +210,7 @@ def test_a_test_of_two_waters_asks_its_question_and_seals_which_should_win(book)
         (first, False),
         (second, True),
     ]
-    with pytest.raises(PlanError, match="^method must be one of 'triangle'"):
+    with pytest.raises(PlanError, match=r"^method must be one of 'triangle'"):
         plan_pair_test(
             book,
             "Coffee A",
@@ -244,14 +244,14 @@ def test_replanning_keeps_the_sheets_of_the_others(book):
     assert anew.plan.tasters == ("Ada", "Eve")
     kept = sheets["Ada"][sheets["Ada"]["flight"] == 2].reset_index(drop=True)
     pd.testing.assert_frame_equal(anew.plan.sheet("Ada"), kept)
-    with pytest.raises(PlanError, match="^late must name someone"):
+    with pytest.raises(PlanError, match=r"^late must name someone"):
         replan(book, made)
 
 
 def test_with_a_cup_each_replanning_needs_the_passphrase_and_gives_a_new_bench_sheet(book):
     made = planned(book, serving="a cup each")
 
-    with pytest.raises(PlanError, match="^passphrase must be given"):
+    with pytest.raises(PlanError, match=r"^passphrase must be given"):
         replan(book, made, late=["Eve"])
     with pytest.raises(SealError):
         replan(book, made, late=["Eve"], passphrase="another altogether")

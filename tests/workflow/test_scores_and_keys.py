@@ -164,7 +164,7 @@ def test_lock_is_all_or_none(book, planned):
     record_scores(book, planned, tidy(planned))
     lock_flights(book, planned, [2])
 
-    with pytest.raises(LockError, match="flight 2 .* is locked already"):
+    with pytest.raises(LockError, match=r"flight 2 .* is locked already"):
         lock_flights(book, planned, [1, 2])
 
     assert [one.state for one in book.flights(planned.session.name)] == ["being tasted", "locked"]

@@ -31,6 +31,7 @@ from labkit.widgets import (
 )
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
 from labkit.widgets.steps.plan.power_view import panel_noise
+from labkit.workflow import usual_of
 from tests.book.faults import failing_to_store
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
@@ -246,7 +247,7 @@ def test_what_was_held_is_remembered_and_recorded(book, form):
     assert book.session(session).held.roast_date == date(2026, 10, 1)  # the coffee's own
 
     again = ConditionsForm(book, lambda: "shared bowls")
-    again.begin_from(("Client A", "Coffee A"))
+    again.begin_from(usual_of(book, "Coffee A"))
 
     assert again.held == book.session(session).held
     assert "Changed since the last session" not in again.result.value
@@ -254,7 +255,7 @@ def test_what_was_held_is_remembered_and_recorded(book, form):
 
 def test_a_change_within_a_coffees_series_raises_a_visible_note(book, form):
     sealed(form)
-    form.conditions.begin_from(("Client A", "Coffee A"))
+    form.conditions.begin_from(usual_of(book, "Coffee A"))
 
     form.conditions.fields["dose_g"].value = "12"
     form.conditions.fields["brew_method"].value = "espresso"
