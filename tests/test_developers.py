@@ -48,7 +48,8 @@ def test_backing_up_and_moving_work_as_the_readme_says(tmp_path, monkeypatch):
     (tmp_path / "workbook").mkdir()
     monkeypatch.chdir(tmp_path / "workbook")
 
-    for code in re.findall(r"```python\n(.*?)```", README, re.DOTALL):
+    section = README[README.index("## Where your data lives\n") :].split("\n## ", 1)[0]
+    for code in re.findall(r"```python\n(.*?)```", section, re.DOTALL):
         exec(compile(code, "README.md", "exec"), {})
 
     books = (open_book(), LabBook("../data/our-lab-copy.db"), LabBook("../data/moved.db"))

@@ -128,7 +128,7 @@ def _touch(
 ) -> Touch:
     """One row as the lab book takes it."""
     taster = str(row["taster"])
-    code = None if _is_empty(row.get("blind_code")) else _whole_text(row["blind_code"])
+    code = None if _is_empty(row.get("blind_code")) else _code_of(row["blind_code"])
     position = None if _is_empty(row.get("position")) else int(row["position"])
     flight = None if _is_empty(row.get("flight")) else int(row["flight"])
     if flight is None:
@@ -193,9 +193,9 @@ def _check_place(plan: CupPlan, flight: int, taster: str, code: str, position: i
         )
 
 
-def _whole_text(code: object) -> str:
-    """A code as it stands on the cup, whatever a table made of it."""
-    return str(code).removesuffix(".0")
+def _code_of(code: object) -> str:
+    """A code as it stands on the cup: a table may have made a number of it."""
+    return str(code).strip().removesuffix(".0")
 
 
 def _moment(given: object) -> datetime | None:
