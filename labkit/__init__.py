@@ -32,6 +32,8 @@ _ROOM_OF = {
     "open_flights": "workflow",
     "plan_pair_test": "workflow",
     "plan_session": "workflow",
+    "prepare_flights": "workflow",
+    "record_doses": "workflow",
     "record_scores": "workflow",
     "replan": "workflow",
 }

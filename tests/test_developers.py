@@ -16,7 +16,7 @@ from tests.project import PROJECT, copy_data
 GUIDE = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
 README = (PROJECT / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"\*\*(A [a-z]+)\*\*(?:(?!\n\*\*).)*?```python\n(.*?)```", GUIDE, re.DOTALL)
-ROOMS = ("water", "tasting", "book", "analysis", "bench", "widgets")
+ROOMS = ("water", "tasting", "book", "analysis", "workflow", "bench", "widgets")
 MOST_LINES = 400
 
 

@@ -41,10 +41,10 @@ from labkit.book.store.schema import (
 )
 from labkit.book.store.transactions import Transactions
 from labkit.errors import BookError
-from labkit.tasting import CupPlan, Scale
+from labkit.tasting import Scale
 
 if TYPE_CHECKING:
-    from labkit.tasting import SessionWater
+    from labkit.tasting import CupPlan, SessionWater
     from labkit.water import Target
 
 
