@@ -16,23 +16,21 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from labkit.analysis import PlantedPeak, SimulatedPanel, read_coffee
-from labkit.book import Attribute, Held, LabBook, Touch
+from labkit.book import Attribute, Held, LabBook
 from labkit.tasting import (
     SCALES,
     alkalinity_dial,
     hardness_dial,
-    plan_tasting,
     ratio_hardness_grid,
     ratio_sweep,
-    session_waters,
 )
 from labkit.water import Target
+from labkit.workflow import lock_flights, open_flights, plan_session, record_scores
 
 HERE = Path(__file__).parent
 PASSPHRASE = "quillmoor demo"
@@ -190,15 +188,17 @@ class Tasting:
         scored_by: Sequence[str] = TASTERS,
     ) -> None:
         """Plan, serve and score a session; lock and open it if everybody has scored."""
-        name = f"{self.coffee}, {day}"  # as the form has it: tasters see it, so nothing of waters
-        waters = session_waters(targets)
-        self.book.start_session(
-            name,
-            coffee=self.coffee,
+        planned = plan_session(
+            self.book,
+            self.coffee,
+            targets,
             client=self.client,
-            attributes=self.attributes,
             tasters=TASTERS,
-            waters=waters,
+            passphrase=PASSPHRASE,
+            attributes=self.attributes,
+            control="middle",
+            cups_per_flight=cups_per_flight,
+            flights=flights,
             tasted_on=day,
             held=Held(
                 roast_date=day - dt.timedelta(days=9),
@@ -211,47 +211,26 @@ class Tasting:
                 lead=LEAD,
                 preparer=PREPARER,
             ),
-        )
-        plan = plan_tasting(
-            targets,
-            TASTERS,
-            session=name,
-            passphrase=PASSPHRASE,
-            cups_per_flight=cups_per_flight,
-            flights=flights,
-            served_on=day,
+            recent_codes={},  # the demo's draw must not depend on what was tasted before
             rng=self.rng,
         )
-        self.book.store_plan(plan, waters=waters)
-        contents = pd.concat([key.open(PASSPHRASE).to_frame() for key in plan.keys])
-        served = plan.servings.merge(contents, on=["flight", "blind_code"], how="left")
-        began = dt.datetime.combine(day, dt.time(9, 30), dt.UTC)
-
-        def touch(row: Any, attribute: str, value: float | list[str]) -> Touch:
-            minutes = 20 * int(row.flight) + 2 * int(row.position)
-            return Touch(
-                session=name,
-                flight=int(row.flight),
-                taster=str(row.taster),
-                attribute=attribute,
-                value=value,
-                blind_code=str(row.blind_code),
-                given_at=began + dt.timedelta(minutes=minutes),
-                device="simulated",
-            )
-
-        for panel in self.panels:
-            frame = panel.taste(served, rng=self.rng)
-            frame = frame[frame["taster"].isin(scored_by)]
-            self.book.record_scores(
-                [touch(row, str(row.attribute), float(row.score)) for row in frame.itertuples()]
-            )
-        checked = zip(served.itertuples(), self.words_on(served), strict=False)
-        self.book.record_scores([touch(row, "words", words) for row, words in checked])
+        contents = pd.concat([opened.to_frame() for opened in planned.preparation.opened])
+        served = planned.servings.merge(contents, on=["flight", "blind_code"], how="left")
+        began = pd.Timestamp.combine(day, dt.time(9, 30)).tz_localize("UTC")
+        minutes = 20 * served["flight"] + 2 * served["position"]
+        cups = ["flight", "taster", "blind_code"]
+        served["given_at"] = began + pd.to_timedelta(minutes, unit="min")
+        scores = [panel.taste(served, rng=self.rng) for panel in self.panels]
+        taken = [one[[*cups, "attribute", "score"]] for one in scores]
+        taken = [one[one["taster"].isin(scored_by)] for one in taken]
+        words = self.words_on(served)
+        if words:
+            taken.append(served[cups].assign(attribute="words", score=words))
+        frame = pd.concat(taken).merge(served[[*cups, "given_at"]], on=cups, how="left")
+        record_scores(self.book, planned, frame.assign(device="simulated"), source="sheet")
         if set(scored_by) == set(TASTERS):
-            for flight in plan.flights:
-                self.book.lock_flight(name, flight, done_by=LEAD)
-                self.book.open_flight(name, flight, PASSPHRASE, done_by=LEAD)
+            lock_flights(self.book, planned)
+            open_flights(self.book, planned, PASSPHRASE, done_by=LEAD)
 
     def best(self) -> Mapping[str, float]:
         """The coordinates that the fit so far calls best."""
@@ -336,6 +315,7 @@ def build(
     truths = dict(PLANTED) | dict(planted or {})
     rng = np.random.default_rng(seed)
     book.add_client(CLIENT)
+    book.add_tasters(TASTERS)
     for name, salt_label, grams, purity in BOTTLES:
         book.add_bottle(
             name,

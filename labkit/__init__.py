@@ -28,6 +28,14 @@ _ROOM_OF = {
     "read_coffee": "analysis",
     "stop_or_taste": "analysis",
     "suggest_flight": "analysis",
+    "lock_flights": "workflow",
+    "open_flights": "workflow",
+    "plan_pair_test": "workflow",
+    "plan_session": "workflow",
+    "prepare_flights": "workflow",
+    "record_doses": "workflow",
+    "record_scores": "workflow",
+    "replan": "workflow",
 }
 
 __all__ = ["__version__", *_ROOM_OF]

@@ -23,6 +23,9 @@ class LabkitError(Exception):
         super().__init__(*args)
         self.field = field
 
+    place: int | None = None
+    """Which of several things given together it is about, from 0; None where there is one."""
+
 
 class SaltError(LabkitError, ValueError):
     """A salt is unknown, its hydrate is missing, or its formula cannot be read."""

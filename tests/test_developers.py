@@ -16,7 +16,7 @@ from tests.project import PROJECT, copy_data
 GUIDE = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
 README = (PROJECT / "README.md").read_text(encoding="utf-8")
 BLOCKS = re.findall(r"\*\*(A [a-z]+)\*\*(?:(?!\n\*\*).)*?```python\n(.*?)```", GUIDE, re.DOTALL)
-ROOMS = ("water", "tasting", "book", "analysis", "bench", "widgets")
+ROOMS = ("water", "tasting", "book", "analysis", "workflow", "present", "bench", "widgets")
 
 
 def listed(heading):
@@ -47,7 +47,8 @@ def test_backing_up_and_moving_work_as_the_readme_says(tmp_path, monkeypatch):
     (tmp_path / "workbook").mkdir()
     monkeypatch.chdir(tmp_path / "workbook")
 
-    for code in re.findall(r"```python\n(.*?)```", README, re.DOTALL):
+    section = README[README.index("## Where your data lives\n") :].split("\n## ", 1)[0]
+    for code in re.findall(r"```python\n(.*?)```", section, re.DOTALL):
         exec(compile(code, "README.md", "exec"), {})
 
     books = (open_book(), LabBook("../data/our-lab-copy.db"), LabBook("../data/moved.db"))

@@ -40,6 +40,7 @@ from .store.records import Missing as Missing
 from .store.records import ServedCup as ServedCup
 from .store.records import Serving as Serving
 from .store.records import Sheet as Sheet
+from .store.records import Source as Source
 from .store.records import Stage as Stage
 from .store.records import TastingSession as TastingSession
 from .transition import Touch as Touch

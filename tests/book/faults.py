@@ -23,12 +23,13 @@ from tests.book.samples import SESSION, start_tasting
 
 
 @contextmanager
-def failing_to_store(book, table):
-    """Let the database refuse every new row of a table, as a failing disk would."""
+def failing_to_store(book, table, after=0):
+    """Let the database refuse new rows of a table that holds some, as a failing disk would."""
     with book._store.write_engine.begin() as connection:
         connection.execute(
             text(
                 f"CREATE TRIGGER failing BEFORE INSERT ON {table} "
+                f"WHEN (SELECT COUNT(*) FROM {table}) >= {after} "
                 "BEGIN SELECT RAISE(ABORT, 'disk I/O error'); END"
             )
         )

@@ -16,6 +16,7 @@ from labkit.book.store.lookups import find_flight, find_session, kept_taster
 from labkit.book.store.records import Source, Stage
 from labkit.book.store.schema import AttributeRow, FlightRow, ScoreRow, ServingRow, TasterRow
 from labkit.book.store.transactions import Part
+from labkit.errors import LabkitError
 
 
 class Scores(Part):
@@ -108,9 +109,11 @@ class Scores(Part):
     def record_scores(self, scores: Sequence[Score]) -> tuple[KeptScore, ...]:
         """Take several scores together: all of them or, if one is refused, none.
 
+        The error says by its ``place`` which one is refused.
+
         Parameters
         ----------
-        touches : sequence of Touch
+        scores : sequence of Score
             Each with what :meth:`record_score` takes.
 
         Raises
@@ -122,8 +125,14 @@ class Scores(Part):
         entry_ids = [clean_name("entry_id", one.entry_id or uuid.uuid4().hex) for one in scores]
 
         def work(db: Session) -> tuple[KeptScore, ...]:
-            pairs = zip(scores, entry_ids, strict=True)
-            return tuple(take_score(db, score, entry_id) for score, entry_id in pairs)
+            kept = []
+            for place, (score, entry_id) in enumerate(zip(scores, entry_ids, strict=True)):
+                try:
+                    kept.append(take_score(db, score, entry_id))
+                except LabkitError as error:
+                    error.place = place
+                    raise
+            return tuple(kept)
 
         return self._store.write(work, is_repeatable=True)
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -38,6 +37,9 @@ from labkit.errors import BookError, LockError, SealError
 
 if TYPE_CHECKING:
     from labkit.tasting import KeyRow, OpenedFlight, SealedKey
+
+_Opening: TypeAlias = "tuple[tuple[KeyRow, ...], Mapping[int, Mapping[str, float]]]"
+"""What was in the cups of a flight, and what was taken for it, by row number."""
 
 
 class Flights(Part):
@@ -106,8 +108,20 @@ class Flights(Part):
         LockError
             If it is locked already.
         """
+        return self.lock_flights(session, [flight], done_by=done_by)[flight]
 
-        def work(db: Session) -> tuple[Missing, ...]:
+    def lock_flights(
+        self, session: str, flights: Sequence[int], *, done_by: str = ""
+    ) -> dict[int, tuple[Missing, ...]]:
+        """Close several flights for scores, all or none, and say which numbers each lacks.
+
+        Raises
+        ------
+        LockError
+            If one is locked already.
+        """
+
+        def lock(db: Session, flight: int) -> tuple[Missing, ...]:
             row = find_flight(db, session, flight, lock="alone")
             if row.state in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state} already."
@@ -116,7 +130,7 @@ class Flights(Part):
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
             return missing_numbers(db, row)
 
-        return self._store.write(work)
+        return self._store.write(lambda db: {flight: lock(db, flight) for flight in flights})
 
     def unlock_flight(self, session: str, flight: int, *, reason: str, done_by: str = "") -> Flight:
         """Let scores in again.
@@ -190,20 +204,42 @@ class Flights(Part):
         BookError
             If no key is stored.
         """
-        with self._store.reading() as db:
-            row = find_flight(db, session, flight)
-            _may_open(row, early_because)
-            _refuse_hidden_codes(db, row)
-        # Turning the key takes a while, so no lock on the book is held meanwhile.
-        key = self._key(session, flight)
-        opened = key.open(passphrase)
-        doses = {}
-        for number, token in self._sealed_doses(session, flight):
-            with suppress(SealError):  # sealed before the plan was made anew: the bound stays
-                doses[number] = key.open_doses(token, passphrase)
-        return self._store_opening(
-            session, flight, opened.rows, early_because, done_by, "opened", doses=doses
+        (opened,) = self.open_flights(
+            session, [flight], passphrase, early_because=early_because, done_by=done_by
         )
+        return opened
+
+    def open_flights(
+        self,
+        session: str,
+        flights: Sequence[int],
+        passphrase: str,
+        *,
+        early_because: str | None = None,
+        done_by: str = "",
+    ) -> tuple[Flight, ...]:
+        """Open the keys of several flights with one passphrase, all or none.
+
+        Parameters and errors are those of ``open_flight``.
+        """
+        # Imported here: the tasters' page never opens a key and should not load for it.
+        from labkit.tasting import open_keys
+
+        with self._store.reading() as db:
+            for flight in flights:
+                row = find_flight(db, session, flight)
+                _may_open(row, early_because)
+                _refuse_hidden_codes(db, row)
+        # Turning a key takes a while, so no lock on the book is held meanwhile.
+        keys = [self._key(session, flight) for flight in flights]
+        openings: dict[int, _Opening] = {}
+        for key, opened in zip(keys, open_keys(keys, passphrase), strict=True):
+            doses = {}
+            for number, token in self._sealed_doses(session, key.flight):
+                with suppress(SealError):  # sealed before the plan was made anew: the bound stays
+                    doses[number] = key.open_doses(token, passphrase)
+            openings[key.flight] = opened.rows, doses
+        return self._store_openings(session, openings, early_because, done_by, "opened")
 
     def open_for_bench_sheet(
         self, session: str, flight: int, passphrase: str, *, done_by: str = ""
@@ -236,14 +272,25 @@ class Flights(Part):
         BookError
             If no key is stored.
         """
-        opened = self._key(session, flight).open(passphrase)
+        (opened,) = self.open_for_bench_sheets(session, [flight], passphrase, done_by=done_by)
+        return opened
+
+    def open_for_bench_sheets(
+        self, session: str, flights: Sequence[int], passphrase: str, *, done_by: str = ""
+    ) -> tuple[OpenedFlight, ...]:
+        """Let the preparer read several flights, all or none, as ``open_for_bench_sheet`` does."""
+        # Imported here: the tasters' page never opens a key and should not load for it.
+        from labkit.tasting import open_keys
+
+        opened = open_keys([self._key(session, flight) for flight in flights], passphrase)
 
         def work(db: Session) -> None:
-            row = find_flight(db, session, flight)
-            add_event(db, row.session_id, READ_FOR_SHEET, flight_id=row.id, done_by=done_by)
+            for flight in flights:
+                row = find_flight(db, session, flight)
+                add_event(db, row.session_id, READ_FOR_SHEET, flight_id=row.id, done_by=done_by)
 
         self._store.write(work)
-        return opened
+        return tuple(opened)
 
     def _key(self, session: str, flight: int) -> SealedKey:
         """The sealed key of a flight."""
@@ -301,25 +348,24 @@ class Flights(Part):
             If the codes are not those of the flight.
         """
         why = asked_reason("opening from the bench sheet", reason)
-        return self._store_opening(
-            session, flight, tuple(rows), early_because, done_by, "opened from sheet", why
+        openings: dict[int, _Opening] = {flight: (tuple(rows), {})}
+        (opened,) = self._store_openings(
+            session, openings, early_because, done_by, "opened from sheet", why
         )
+        return opened
 
-    def _store_opening(
+    def _store_openings(
         self,
         session: str,
-        flight: int,
-        rows: Iterable[KeyRow],
+        openings: Mapping[int, _Opening],
         early_because: str | None,
         done_by: str,
         kind: str,
         reason: str = "",
-        *,
-        doses: Mapping[int, Mapping[str, float]] = MappingProxyType({}),
-    ) -> Flight:
-        contents = {row.blind_code: row for row in rows}
-
-        def work(db: Session) -> Flight:
+    ) -> tuple[Flight, ...]:
+        def store(db: Session, flight: int) -> Flight:
+            rows, doses = openings[flight]
+            contents = {row.blind_code: row for row in rows}
             row = find_flight(db, session, flight, lock="alone")
             early = _may_open(row, early_because)
             _refuse_hidden_codes(db, row)
@@ -354,7 +400,7 @@ class Flights(Part):
             )
             return _flight(db, row)
 
-        return self._store.write(work)
+        return self._store.write(lambda db: tuple(store(db, flight) for flight in openings))
 
     def events(self, session: str) -> tuple[Event, ...]:
         """What happened in a session, oldest first.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Final, cast, get_args
 
@@ -339,30 +340,52 @@ class Stock(Part):
             key is closed: its doses would tell its waters, so that they are sealed
             (``labkit.book.take_doses``).
         """
+        (bottle,) = self.use_bottles(
+            {name: volume_ml}, session=session, flight=flight, used_on=used_on, note=note
+        )
+        return bottle
+
+    def use_bottles(
+        self,
+        doses: Mapping[str, float],
+        *,
+        session: str | None = None,
+        flight: int | None = None,
+        used_on: date | None = None,
+        note: str = "",
+    ) -> tuple[Bottle, ...]:
+        """Write down what was taken from several bottles (mL): all of it, or nothing.
+
+        Parameters and errors are those of ``use_bottle``.
+        """
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
             raise BookError(msg, field="flight")
-        volume_ml = clean_number("volume_ml", volume_ml, most=MOST_ML)
+        taken = {
+            name: clean_number("volume_ml", volume_ml, most=MOST_ML)
+            for name, volume_ml in doses.items()
+        }
 
-        def work(db: Session) -> Bottle:
-            row = find_bottle(db, name)
+        def work(db: Session) -> tuple[Bottle, ...]:
             if session is not None:
                 refuse_closed(db, session, flight)
                 if flight is not None:
                     forget_bounds(db, find_flight(db, session, flight))
-            db.add(
-                BottleUseRow(
-                    bottle_id=row.id,
-                    session_id=None if session is None else find_session(db, session).id,
-                    flight=flight,
-                    used_on=used_on or today(),
-                    volume_ml=volume_ml,
-                    note=clean_text("note", note),
-                    is_bound=False,
+            rows = [find_bottle(db, name) for name in taken]
+            for row, volume_ml in zip(rows, taken.values(), strict=True):
+                db.add(
+                    BottleUseRow(
+                        bottle_id=row.id,
+                        session_id=None if session is None else find_session(db, session).id,
+                        flight=flight,
+                        used_on=used_on or today(),
+                        volume_ml=volume_ml,
+                        note=clean_text("note", note),
+                        is_bound=False,
+                    )
                 )
-            )
             db.flush()
-            return _bottle(db, row)
+            return tuple(_bottle(db, row) for row in rows)
 
         return self._store.write(work)
 

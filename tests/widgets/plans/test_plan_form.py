@@ -31,6 +31,7 @@ from labkit.widgets import (
 )
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
 from labkit.widgets.steps.plan.power_view import panel_noise
+from labkit.workflow import usual_of
 from tests.book.faults import failing_to_store
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
@@ -246,7 +247,7 @@ def test_what_was_held_is_remembered_and_recorded(book, form):
     assert book.session(session).held.roast_date == date(2026, 10, 1)  # the coffee's own
 
     again = ConditionsForm(book, lambda: "shared bowls")
-    again.begin_from(("Client A", "Coffee A"))
+    again.begin_from(usual_of(book, "Coffee A"))
 
     assert again.held == book.session(session).held
     assert "Changed since the last session" not in again.result.value
@@ -254,7 +255,7 @@ def test_what_was_held_is_remembered_and_recorded(book, form):
 
 def test_a_change_within_a_coffees_series_raises_a_visible_note(book, form):
     sealed(form)
-    form.conditions.begin_from(("Client A", "Coffee A"))
+    form.conditions.begin_from(usual_of(book, "Coffee A"))
 
     form.conditions.fields["dose_g"].value = "12"
     form.conditions.fields["brew_method"].value = "espresso"
@@ -359,5 +360,6 @@ def test_a_disk_that_fails_half_way_leaves_no_session_and_the_second_try_keeps_t
     assert "could not be written to (disk I/O error)" in form.form.message.value
     assert book.sessions() == ()
 
+    type_passphrase(form)  # whatever comes of a press, no secret stays in its field
     assert not re.search(r"session \d", sealed(form))  # the usual name, not that of a second one
     assert len(book.sessions()) == 1

@@ -7,10 +7,11 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import JUG_ML, Bottle, DosesKept, LabBook, session_needs, take_doses
+from labkit.book import JUG_ML, Bottle, LabBook, session_needs
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
+from labkit.workflow import record_doses
 
 _FOR_NOTHING = ("spilt, or other use", None)
 
@@ -174,28 +175,17 @@ class TakenForm(widgets.VBox):
             for place, name in enumerate(self._bottles)
         }
 
-        def work() -> DosesKept:
-            off = next((name for name, volume_ml in doses.items() if volume_ml < 0), None)
-            if off is not None:
-                raise BookError(
-                    f"what was taken of «{off}» must be at least 0 mL, got {doses[off]:g}. Write 0 "
-                    "where nothing was taken."
-                )
-            if not any(doses.values()):
-                raise BookError(
-                    "one dose must be above 0 mL, got none. Type what the bench sheet's last row "
-                    "says."
-                )
-            given = {name: volume_ml for name, volume_ml in doses.items() if volume_ml}
-            if taken:
-                jug_volume_ml = self._jug_volume_ml()
-                session, flight = taken
-                return take_doses(self._book, session, flight, given, jug_volume_ml=jug_volume_ml)
-            for name, volume_ml in given.items():
-                self._book.use_bottle(name, volume_ml)
-            return "exact"
+        session, flight = taken or (None, None)
 
-        done, kept = self.form.attempt(work)
+        done, kept = self.form.attempt(
+            lambda: record_doses(
+                self._book,
+                doses,
+                session=session,
+                flight=flight,
+                jug_volume_ml=self._jug_volume_ml(),
+            )
+        )
         if done:
             for place in range(len(self._bottles)):
                 self.form.fields[f"dose_{place}"].value = 0.0  # a second press writes nothing

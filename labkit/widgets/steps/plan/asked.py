@@ -11,6 +11,7 @@ from labkit.book import Attribute
 from labkit.errors import PlanError
 from labkit.tasting import SCALES
 from labkit.widgets.parts import fields
+from labkit.workflow import USUAL_SHEET, attributes_of
 
 WORDS: Final = "words that fit"
 """What the list of words is called on the sheet and in the lab book."""
@@ -21,11 +22,12 @@ _LISTS: Final = {"intensities": "intensity 0-15", "just_right": "just about righ
 
 def asked_fields() -> dict[str, widgets.Widget]:
     """The fields, with what is usually asked in them."""
+    usual = as_asked(attributes_of(USUAL_SHEET))
     return {
         "overall_scale": fields.choice(
-            "Overall score", ["liking 1-9", "quality 6-10"], "liking 1-9"
+            "Overall score", ["liking 1-9", "quality 6-10"], usual["overall_scale"]
         ),
-        "intensities": fields.text("Attributes, 0 to 15", "acidity, sweetness, body"),
+        "intensities": fields.text("Attributes, 0 to 15", usual["intensities"]),
         "just_right": fields.text(
             "Too little, right or too much?", placeholder="such as bitterness"
         ),
@@ -46,15 +48,15 @@ def as_asked(attributes: Sequence[Attribute]) -> dict[str, str]:
     return {**said, "words": ", ".join(lists[0]) if lists else ""}
 
 
-def asked_attributes(now: Mapping[str, Any]) -> list[Attribute]:
-    """The attributes of a session, from what stands in the fields.
+def asked_attributes(now: Mapping[str, Any]) -> dict[str, str | list[str]]:
+    """What a session asks, as planning takes it: name -> scale, or the words to check.
 
     Raises
     ------
     PlanError
-        If one is asked twice, or the words to check are just one.
+        If one is asked twice.
     """
-    asked = {"overall": Attribute(name="overall", scale=SCALES[now["overall_scale"]])}
+    asked: dict[str, str | list[str]] = {"overall": now["overall_scale"]}
     for field, scale in _LISTS.items():
         for name in _listed(now[field]):
             if name in {*asked, WORDS}:
@@ -63,16 +65,9 @@ def asked_attributes(now: Mapping[str, Any]) -> list[Attribute]:
                     "Take it out of one list, or call it something else.",
                     field=field,
                 )
-            asked[name] = Attribute(name=name, scale=SCALES[scale])
-    words = tuple(dict.fromkeys(_listed(now["words"])))
-    if len(words) == 1:
-        raise PlanError(
-            f"words must be two or more to choose from, got only {words[0]!r}. Add one, or none.",
-            field="words",
-        )
-    if words:
-        asked[WORDS] = Attribute(name=WORDS, kind="descriptors", choices=words)
-    return list(asked.values())
+            asked[name] = scale
+    words = _listed(now["words"])
+    return asked | ({WORDS: words} if words else {})
 
 
 def _listed(text: str) -> list[str]:

@@ -18,6 +18,7 @@ from labkit.tasting import Change, ChangeKind, compare_conditions
 from labkit.water import StartWater
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
+from labkit.workflow import Usual
 
 _LABELS = {
     "roast_date": "Roast date",
@@ -64,17 +65,11 @@ class ConditionsForm(Form):
         super().__init__({}, folded=made, fold_title="What is held constant")
         self.compute_with(self._notes_of_change)
 
-    def begin_from(self, coffee: tuple[str, str] | None) -> TastingSession | None:
-        """Start from the coffee's last session, which comes back; from its roast if none."""
-        self._last = None
-        held = Held()
-        if coffee is not None:
-            client, name = coffee
-            before = self._book.sessions(client=client, coffee=name)
-            self._last = before[-1] if before else None
-            roasted = self._book.coffee(name, client=client).roast_date
-            held = self._last.held if self._last else Held(roast_date=roasted)
-        self.fields["brew_method"].value = self._last.brew_method if self._last else "cupping"
+    def begin_from(self, usual: Usual | None) -> None:
+        """Start from what is usual for a coffee: its last session, or else its roast."""
+        self._last = usual.last if usual else None
+        held = usual.held if usual else Held()
+        self.fields["brew_method"].value = usual.brew_method if usual else "cupping"
         for name in _LABELS:
             kept = getattr(held, name)
             if name == "roast_date":
@@ -82,7 +77,6 @@ class ConditionsForm(Form):
             else:
                 self.fields[name].value = f"{kept:g}" if isinstance(kept, float) else kept or ""
         self.refresh()
-        return self._last
 
     @property
     def held(self) -> Held:

@@ -15,6 +15,7 @@ from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.workflow import prepare_flights
 
 
 class PaperForm(NeedsBook, widgets.VBox):
@@ -163,21 +164,12 @@ class PaperForm(NeedsBook, widgets.VBox):
     def _open_for_preparer(self) -> Any:
         plan, flights = self._plan()
         now = self.bench_form.values()
-        if not now["preparer"].strip():
-            raise SealError(
-                "preparer must have a name, got ''. It is recorded who had the sheet.",
-                field="preparer",
-            )
-        opened = [
-            self._book.open_for_bench_sheet(
-                plan.session, flight, now["bench_passphrase"], done_by=now["preparer"]
-            )
-            for flight in flights
-        ]
-        return self._bench_sheet(
-            opened,
-            self._book.concentrates(),
-            start=self._book.start_water(self._book.session(plan.session).held),
+        prepared = prepare_flights(
+            self._book,
+            plan.session,
+            now["bench_passphrase"],
+            flights,
+            preparer=now["preparer"],
             jug_volume_ml=now["jug_volume_ml"],
-            lab_book=self._book.name,
         )
+        return prepared.sheet(self._bench_sheet)

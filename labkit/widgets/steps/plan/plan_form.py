@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, timedelta
 from typing import Any, Protocol
 
 import ipywidgets as widgets
@@ -17,15 +16,14 @@ from labkit.tasting import (
     Sweep,
     TasterNoise,
     Vessels,
-    open_keys,
-    plan_tasting,
     session_waters,
 )
 from labkit.water import StartWater, Target, find_water, water_numbers
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.dials import LARGE, dial, numbers
 from labkit.widgets.parts.fields import Form, as_html, fold
-from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.handover import HandOver
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
@@ -33,9 +31,7 @@ from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.asked import as_asked, asked_attributes, asked_fields
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
 from labkit.widgets.steps.plan.power_view import panel_noise, view_plan
-
-_CODES_REST = timedelta(days=60)
-"""How far back codes are looked up; planning itself lets them rest for a fortnight."""
+from labkit.workflow import PlannedSession, Usual, plan_session, usual_of
 
 _STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
 
@@ -191,45 +187,32 @@ class PlanForm(NeedsBook, widgets.VBox):
             kept = chooser.value if chooser.value in names else None
             chooser.options = options
             chooser.index = [value for _, value in options].index(kept)
-        self._offer_control()
+        usual = usual_of(self._book, coffee[1], coffee[0]) if coffee else None
+        self._offer_control(usual)
         if coffee != self._coffee:
             self._coffee = coffee
-            self._begin_from(self.conditions.begin_from(coffee))
+            self.conditions.begin_from(usual)
+            self._begin_from(usual)
         self.form.refresh()
 
-    def _offer_control(self) -> None:
+    def _offer_control(self, usual: Usual | None) -> None:
         """Take the coffee's own control first, so that its days stay comparable."""
         chooser = self.form.fields["control"]
-        so_far = self._source.control or self._last_control()
+        so_far = self._source.control or (usual.control if usual else None)
         offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
         if list(chooser.options) != options:
             chooser.options = options
             chooser.index = 0
 
-    def _last_control(self) -> Target | None:
-        """The control of the coffee's latest session that had one."""
-        if self._source.coffee is None:
-            return None
-        client, coffee = self._source.coffee
-        sessions = self._book.sessions(client=client, coffee=coffee)
-        controls = (
-            water.target
-            for session in reversed(sessions)
-            if not session.is_pair_test
-            for water in session.waters
-            if water.is_control
-        )
-        return next(controls, None)
-
-    def _begin_from(self, last: TastingSession | None) -> None:
-        """Score and serve as in the coffee's last session, if that was one to score."""
-        if last is None or last.is_pair_test:
+    def _begin_from(self, usual: Usual | None) -> None:
+        """Score and serve as in the coffee's last session with scores, if it had one."""
+        if usual is None or usual.scored is None:
             return
-        self.form.fields["serving"].value = last.serving
-        if self._base is not None and last.held.base_water:
-            self._base.choose(self._book.start_water(last.held))
-        for name, value in as_asked(last.attributes).items():
+        self.form.fields["serving"].value = usual.serving
+        if self._base is not None and usual.held.base_water:
+            self._base.choose(self._book.start_water(usual.held))
+        for name, value in as_asked(usual.attributes).items():
             self.form.fields[name].value = value
 
     def _serving(self) -> Vessels:
@@ -239,9 +222,8 @@ class PlanForm(NeedsBook, widgets.VBox):
     def _start(self) -> StartWater:
         return StartWater() if self._base is None else self._base.start
 
-    def _people(self, now: dict[str, Any]) -> list[str]:
-        more = [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
-        return [*now["tasters"], *more]
+    def _new(self, now: dict[str, Any]) -> list[str]:
+        return [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
 
     def _session(self, now: dict[str, Any]) -> TastingSession | None:
         return None if now["add_to"] is None else self._book.session(now["add_to"])
@@ -254,7 +236,7 @@ class PlanForm(NeedsBook, widgets.VBox):
 
     def _view(self, **now: Any) -> str:
         brew_method = self.conditions.fields["brew_method"].value
-        people, targets = self._people(now), self._source.waters
+        people, targets = [*now["tasters"], *self._new(now)], self._source.waters
         asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
         if self._viewed[0] == asked:
             return self._viewed[1]
@@ -288,10 +270,10 @@ class PlanForm(NeedsBook, widgets.VBox):
         return shown
 
     def _press(self) -> None:
-        done, plan = self.form.press(self._plan)
+        done, planned = self.form.press(self._plan)
         if not done:
             return
-        self.plan = plan
+        self.plan = plan = planned.plan
         self.offer.clear()
         self._follow()
         self._sealed.value = fold("Codes in each taster's order", as_html(plan))
@@ -304,13 +286,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         if self._on_sealed is not None:
             self._on_sealed()
 
-    def _usual_name(self, coffee: str) -> str:
-        """Coffee and day: it stands on what tasters see, so nothing of the waters is in it."""
-        usual = f"{coffee}, {date.today():%Y-%m-%d}"
-        taken = sum(session.name.startswith(usual) for session in self._book.sessions())
-        return f"{usual}, session {taken + 1}" if taken else usual
-
-    def _plan(self) -> CupPlan:
+    def _plan(self) -> PlannedSession:
         now = self.form.values()
         if now["passphrase"] != now["again"]:
             raise PlanError(
@@ -324,63 +300,28 @@ class PlanForm(NeedsBook, widgets.VBox):
                 field="coffee",
             )
         client, coffee = self._source.coffee
-        people = self._people(now)
-        session = self._session(now)
-        attributes = asked_attributes(now)
-        name = session.name if session else now["session"].strip() or self._usual_name(coffee)
-        waters = self._waters(now, session)
-        after = self._book.plan(name) if session else None
-        held, start = self.conditions.held, self._start()
-        if session is not None and self._book.start_water(session.held).text != start.text:
-            raise PlanError(
-                f"add_to must be a session that starts from {start.text}, but this one was mixed "
-                f"from {self._book.start_water(session.held).text}. Choose that water above, or a "
-                "new session.",
-                field="add_to",
-            )
-        plan = plan_tasting(
+        planned = plan_session(
+            self._book,
+            coffee,
             self._source.waters,
-            people,
-            session=name,
+            client=client,
+            tasters=now["tasters"],
+            new_tasters=self._new(now),
             passphrase=now["passphrase"],
-            cups_per_flight=now["cups_per_flight"],
-            flights=now["flights"] or None,
+            name=now["session"],
+            add_to=now["add_to"],
+            attributes=asked_attributes(now),
+            stages=now["stages"],
             control=now["control"],
             duplicates=now["duplicates"],
-            serving=session.serving if session else now["serving"],
-            alone=after.alone if after else now["alone"],
-            known=session.waters if session else (),
-            after=after,
-            recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
-        )
-        sheet = self._bench_sheet(
-            open_keys(plan.keys, now["passphrase"]),
-            self._book.concentrates(),
-            start=start,
+            flights=now["flights"] or None,
+            cups_per_flight=now["cups_per_flight"],
+            serving=now["serving"],
+            alone=now["alone"],
+            brew_method=self.conditions.fields["brew_method"].value,
+            held=self.conditions.held,
+            start=self._start(),
             jug_volume_ml=now["jug_volume_ml"],
-            lab_book=self._book.name,
         )
-        # Session, cups and the record of the sheet together: a disk that fails leaves none of them.
-        if session is None:
-            self._book.start_session(
-                name,
-                coffee=coffee,
-                client=client,
-                attributes=attributes,
-                tasters=people,
-                waters=waters,
-                plan=plan,
-                sheet_read_by=held.preparer,
-                serving=now["serving"],
-                brew_method=self.conditions.fields["brew_method"].value,
-                stages=now["stages"],
-                held=held,
-            )
-        else:
-            self._book.store_plan(plan, waters=waters, sheet_read_by=session.held.preparer)
-        self._handover.hand(
-            sheet.html,
-            name=file_name(name, "bench-sheet"),
-            note="Preparer only: it names the waters. Print it now.",
-        )
-        return plan
+        hand_bench_sheet(self._handover, planned, self._bench_sheet)
+        return planned

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, timedelta
 from typing import Any
 
 import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.errors import PlanError
-from labkit.tasting import CupPlan, open_keys, replan
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, said
-from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.handover import HandOver
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
-
-_CODES_REST = timedelta(days=60)
+from labkit.workflow import replan, unserved_flights
 
 
 class ReplanForm(NeedsBook, widgets.VBox):
@@ -60,15 +58,13 @@ class ReplanForm(NeedsBook, widgets.VBox):
         fold.observe(lambda _change: self.fill(), "selected_index")
         super().__init__([fold, self._handover])
 
-    def _unserved(self, session: str) -> list[int]:
-        return [f.number for f in self._book.flights(session) if f.state == "planned"]
-
     def fill(self) -> None:
         """Look up the sessions with a flight that nobody has begun; alone there is nobody else."""
         names = [
             session.name
             for session in reversed(self._book.sessions())
-            if self._unserved(session.name) and not self._book.plan(session.name).alone
+            if unserved_flights(self._book, session.name)
+            and not self._book.plan(session.name).alone
         ]
         chooser = self.form.fields["session"]
         kept = chooser.value
@@ -79,7 +75,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
     def _show(self) -> None:
         session = self.form.fields["session"].value
         plan = self._book.plan(session) if session else None
-        flights = self._unserved(session) if session else []
+        flights = unserved_flights(self._book, session) if session else ()
         first = self.form.fields["first"]
         first.options = [(f"flight {number}", number) for number in flights]
         first.value = next(iter(flights), None)
@@ -108,56 +104,36 @@ class ReplanForm(NeedsBook, widgets.VBox):
 
     def _replan(self) -> str:
         now = self.form.values()
-        session, first, secret = now["session"], now["first"], now["secret"]
-        if session is None or first is None:
+        if now["session"] is None:
             raise PlanError(
                 "session must have a flight not served yet. Add flights in notebook 2.",
                 field="session",
             )
         late = [name.strip() for name in now["late"].split(",") if name.strip()]
-        if not late and not now["absent"]:
-            raise PlanError(
-                "late must name someone, or tick who stays away: else nothing changes.",
-                field="late",
-            )
-        before = self._book.plan(session)
-        each = before.serving == "a cup each"
-        unserved = [number for number in self._unserved(session) if number >= first]
-        plan = replan(
-            before,
-            served=[number for number in before.flights if number not in unserved],
-            absent=list(now["absent"]),
+        planned = replan(
+            self._book,
+            now["session"],
+            absent=now["absent"],
             late=late,
-            passphrase=secret if each else None,
-            recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
+            first=now["first"],
+            passphrase=now["secret"],
+            jug_volume_ml=now["jug_volume_ml"],
         )
-        sheet = self._sheet(plan, secret, now["jug_volume_ml"]) if each else None
-        preparer = self._book.session(session).held.preparer
-        self._book.store_plan(plan, sheet_read_by=None if sheet is None else preparer)
         who = "; ".join(
             f"{word} {', '.join(names)}"
             for word, names in (("without", now["absent"]), ("with", late))
             if names
         )
-        if sheet is None:
-            paper = "Codes and bowls stay: only the newcomers need a score sheet."
-        else:
-            self._handover.hand(
-                sheet.html,
-                name=file_name(session, "bench-sheet"),
-                note="Preparer only: cups and codes changed. Print it, and the cup labels, anew.",
-            )
-            paper = (
-                "Cups changed: the bench sheet is handed over anew, print labels and sheets too."
-            )
-        numbers = ", ".join(map(str, plan.flights))
-        return f"Planned anew, {who}: flight {numbers} of «{session}». {paper}"
-
-    def _sheet(self, plan: CupPlan, secret: str, jug_volume_ml: float) -> Any:
-        return self._bench_sheet(
-            open_keys(plan.keys, secret),
-            self._book.concentrates(),
-            start=self._book.start_water(self._book.session(plan.session).held),
-            jug_volume_ml=jug_volume_ml,
-            lab_book=self._book.name,
+        is_new = hand_bench_sheet(
+            self._handover,
+            planned,
+            self._bench_sheet,
+            note="Preparer only: cups and codes changed. Print it, and the cup labels, anew.",
         )
+        paper = (
+            "Cups changed: the bench sheet is handed over anew, print labels and sheets too."
+            if is_new
+            else "Codes and bowls stay: only the newcomers need a score sheet."
+        )
+        numbers = ", ".join(map(str, planned.plan.flights))
+        return f"Planned anew, {who}: flight {numbers} of «{planned.session.name}». {paper}"

@@ -18,6 +18,7 @@ from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
 from labkit.widgets.parts.flight_names import NOT_BLIND, cost_of_unlocking
+from labkit.workflow import lock_flights
 
 LOOK_EVERY_S = 3.0
 """How often the view looks into the lab book."""
@@ -126,7 +127,7 @@ class LeadView(widgets.VBox):
             self._ask(lacking)
             return _question(self._book, self._session, *lacking)
         self._ask(None)
-        missing = self._book.lock_flight(self._session, number, done_by=self._lead)
+        missing = lock_flights(self._book, self._session, [number]).missing[number]
         self.refresh()
         waiting = [
             f"flight {flight.number}"

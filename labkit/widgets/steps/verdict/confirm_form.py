@@ -3,29 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
-from datetime import date, timedelta
 from html import escape
 from typing import Any, Final
 
 import ipywidgets as widgets
 
 from labkit.analysis import foresee, plan_discrimination
-from labkit.book import Attribute, Held, LabBook
+from labkit.book import LabBook
 from labkit.errors import PlanError, ReadingError
-from labkit.tasting import CONFIRMING, METHODS, CupPlan, open_keys, pair_waters
-from labkit.tasting import plan_discrimination as plan_sets
+from labkit.tasting import CONFIRMING, METHODS, CupPlan
 from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, as_html, fold
-from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.handover import HandOver
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.verdict.reading_view import ReadingView
+from labkit.workflow import plan_pair_test
 
-_CODES_REST: Final = timedelta(days=60)
 _METHODS: Final = [
     ("Is the first one better than the second: confirming preference", CONFIRMING),
     ("Which one is preferred: paired preference", "paired preference"),
@@ -205,53 +203,24 @@ class ConfirmForm(NeedsBook, widgets.VBox):
                 "first must be a water tasted, but none is read above. Taste first.", field="first"
             )
         client, coffee = self._reading.coffee
-        method, pair = METHODS[now["method"]], (now["first"], now["second"])
-        question = method.ask(now["attribute"].strip())
-        stronger = now["first"] if method.names_first else None
-        name = now["session"].strip() or f"{coffee}, {method.name}, {date.today():%Y-%m-%d}"
-        plan = plan_sets(
-            method.name,
-            pair,
-            now["tasters"],
-            session=name,
-            passphrase=now["passphrase"],
-            trials=now["sets"],
-            stronger=stronger,
-            recent_codes=self._book.codes_served(since=date.today() - _CODES_REST),
-        )
-        start = StartWater() if self._base is None else self._base.start
-        sheet = self._bench_sheet(
-            open_keys(plan.keys, now["passphrase"]),
-            self._book.concentrates(),
-            start=start,
-            jug_volume_ml=now["jug_volume_ml"],
-            lab_book=self._book.name,
-        )
-        before = self._book.sessions(client=client, coffee=coffee)
-        held = replace(
-            before[-1].held if before else Held(),
-            base_water=start.name,
-            base_share_percent=start.share_percent,
-        )
-        self._book.start_session(
-            name,
-            coffee=coffee,
+        planned = plan_pair_test(
+            self._book,
+            coffee,
+            now["first"],
+            now["second"],
             client=client,
-            attributes=[Attribute(name=question, scale=method.scale)],
+            method=now["method"],
+            attribute=now["attribute"],
+            sets=now["sets"],
             tasters=now["tasters"],
-            waters=pair_waters(method.name, pair, stronger=stronger),
-            plan=plan,
-            sheet_read_by=held.preparer,  # the sheet is out: that is on record
-            serving="a cup each",
+            passphrase=now["passphrase"],
+            name=now["session"],
             brew_method=self._reading.brew_method,
-            held=held,
+            start=StartWater() if self._base is None else self._base.start,
+            jug_volume_ml=now["jug_volume_ml"],
         )
-        self._handover.hand(
-            sheet.html,
-            name=file_name(name, "bench-sheet"),
-            note="Preparer only: it names the waters. Print it now.",
-        )
-        return plan
+        hand_bench_sheet(self._handover, planned, self._bench_sheet)
+        return planned.plan
 
 
 def _short(target: Target) -> str:

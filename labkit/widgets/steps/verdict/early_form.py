@@ -10,6 +10,7 @@ from labkit.errors import SealError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name
+from labkit.workflow import open_flights
 
 
 class EarlyForm(Form):
@@ -67,10 +68,11 @@ class EarlyForm(Form):
         if now["early"] is None:
             raise SealError("early must be a flight not locked, but there is none.", field="early")
         session, number = now["early"]
-        self._book.open_flight(
+        open_flights(
+            self._book,
             session,
-            number,
             now["secret"],
+            [number],
             early_because=now["reason"],
             done_by=now["done_by"],
         )

@@ -17,6 +17,7 @@ from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.plan.sheet_form import LostPassphraseForm
 from labkit.widgets.steps.taste.alone_form import FoundCodesForm
 from labkit.widgets.steps.verdict.early_form import EarlyForm
+from labkit.workflow import open_flights
 
 
 class OpenForm(NeedsBook, widgets.VBox):
@@ -140,7 +141,7 @@ class OpenForm(NeedsBook, widgets.VBox):
                 field="flight",
             )
         session, number = now["flight"]
-        flight = self._book.open_flight(session, number, now["passphrase"])
+        (flight,) = open_flights(self._book, session, now["passphrase"], [number])
         if flight.is_unblinded:
             return f"Flight {number} of «{session}» is open, not blind: readings leave it out."
         where = "the answer stands under" if self._book.session(session).is_pair_test else "see"

@@ -1,0 +1,93 @@
+"""What a coffee's next session starts from: what was held, asked and served last time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Final
+
+from labkit.book import Attribute, BrewMethod, Held, LabBook, Serving, TastingSession
+from labkit.tasting import CupPlan
+from labkit.water import Target
+from labkit.workflow.names import USUAL_SHEET, attributes_of
+
+_CODES_REST: Final = timedelta(days=60)
+"""How far back codes are looked up; planning itself lets them rest for a fortnight."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usual:
+    """What holds for a coffee's next session unless something else is said."""
+
+    last: TastingSession | None
+    """Its last session, a test of two waters or not."""
+
+    scored: TastingSession | None
+    """Its last session with scores to give."""
+
+    attributes: tuple[Attribute, ...]
+    """What is scored."""
+
+    serving: Serving
+    """Shared bowls, or a cup for each taster."""
+
+    brew_method: BrewMethod
+    """How it is brewed."""
+
+    held: Held
+    """What is held constant, the water that the doses go into among it."""
+
+    control: Target | None
+    """The control that its days have in common; None before there was one."""
+
+
+def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
+    """What a coffee's next session starts from.
+
+    Raises
+    ------
+    BookError
+        If the coffee is unknown, or two clients have one of that name and none is said.
+    """
+    about = book.coffee(coffee, client=client)
+    sessions = book.sessions(client=about.client, coffee=about.name)
+    to_score = [one for one in sessions if not one.is_pair_test]
+    last = sessions[-1] if sessions else None
+    scored = to_score[-1] if to_score else None
+    controls = [w.target for one in to_score for w in one.waters if w.is_control]
+    return Usual(
+        last=last,
+        scored=scored,
+        attributes=scored.attributes if scored else attributes_of(USUAL_SHEET),
+        serving=scored.serving if scored else "shared bowls",
+        brew_method=last.brew_method if last else "cupping",
+        held=last.held if last else Held(roast_date=about.roast_date),
+        control=controls[-1] if controls else None,
+    )
+
+
+def usual_name(book: LabBook, about: str, on: date) -> str:
+    """What a session is called: what it is about, and the day.
+
+    It stands on what tasters see, so nothing of the waters is in it.
+    """
+    name = f"{about}, {on:%Y-%m-%d}"
+    names = {session.name for session in book.sessions()}
+    taken = sum(one.startswith(name) for one in names)
+    if not taken:
+        return name
+    return next(
+        numbered
+        for number in range(taken + 1, 2 * taken + 2)
+        if (numbered := f"{name}, session {number}") not in names
+    )
+
+
+def resting_codes(book: LabBook, on: date) -> dict[str, date]:
+    """The codes that were served lately, and when."""
+    return book.codes_served(since=on - _CODES_REST)
+
+
+def stored_plan(book: LabBook, session: TastingSession) -> CupPlan | None:
+    """The plan of a session; None while it has none."""
+    return book.plan(session.name) if book.flights(session.name) else None
