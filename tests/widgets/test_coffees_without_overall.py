@@ -75,7 +75,7 @@ def test_every_form_takes_every_coffee(book, before, coffee):
     view = ReadingView(book, lambda _found, **_more: "")
     flight = NextFlightView(book, view, lambda _suggestion, _reading: "")
     confirm = ConfirmForm(book, view, bench_sheet)
-    card = CardForm(book, lambda *_a, **_k: (), lambda *_a, **_k: None, BaseWaterForm(book))
+    card = CardForm(book, lambda *_a, **_k: None, BaseWaterForm(book))
 
     view.form.fields["coffee"].value = ("Fennmark", before)
     view.form.fields["coffee"].value = ("Fennmark", coffee)
