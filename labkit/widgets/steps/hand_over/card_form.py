@@ -163,6 +163,7 @@ class CardForm(NeedsBook, widgets.VBox):
             return
         reading = found.reading
         if reading is None:
+            self._said = f"{coffee}: no overall score of it is open, only tests of two waters."
             return
         self._said = f"{coffee}: {reading.verdict.text}"
         if reading.best is None or found.water is None:
