@@ -28,6 +28,13 @@ _ROOM_OF = {
     "read_coffee": "analysis",
     "stop_or_taste": "analysis",
     "suggest_flight": "analysis",
+    "confirm": "workflow",
+    "make_card": "workflow",
+    "make_report": "workflow",
+    "next_flight": "workflow",
+    "one_water": "workflow",
+    "read": "workflow",
+    "read_all": "workflow",
 }
 
 __all__ = ["__version__", *_ROOM_OF]

@@ -1,4 +1,4 @@
-"""One answer: whatever states a coffee's best water, a chance, an interval or a dose states the same.
+"""One answer: what states a coffee's best water, a chance, an interval or a dose states the same.
 
 A lab book is played whole: a coffee whose hardness and alkalinity were never varied and whose
 water went through a confirming test, one to which water is all one, one tasted alone, one with
@@ -16,7 +16,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from labkit.analysis import PlantedPeak, SimulatedPanel
+from labkit.analysis import PlantedPeak, SimulatedPanel, water_target
 from labkit.bench import bench_sheet, card_files, coffee_report
 from labkit.book import Attribute, LabBook, Touch, import_folder
 from labkit.tasting import (
@@ -28,7 +28,7 @@ from labkit.tasting import (
     plan_tasting,
     session_waters,
 )
-from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, describe
+from labkit.water import COORDINATE, COORDINATES, as_coordinates, describe
 from labkit.widgets import (
     AcrossForm,
     BaseWaterForm,
@@ -72,14 +72,14 @@ NAMES = [one.name for one in COFFEES]
 
 def serve(book, one, rng):
     """Plan, score, lock and open a session of the coffee."""
-    targets = [Target(**dict(zip(COORDINATES, water, strict=True))) for water in one.waters]
+    targets = [water_target(np.array(water)) for water in one.waters]
     session = f"{one.name}, first day"
     plan = plan_tasting(
         targets,
         one.tasters,
         session=session,
         passphrase=PASSPHRASE,
-        control=Target(**dict(zip(COORDINATES, CONTROL, strict=True))),
+        control=water_target(np.array(CONTROL)),
         duplicates=0,
         flights=one.flights,
         alone=one.alone,
@@ -91,7 +91,7 @@ def serve(book, one, rng):
         client=CLIENT,
         attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
         tasters=one.tasters,
-        waters=session_waters(targets, control=Target(**dict(zip(COORDINATES, CONTROL, strict=True)))),
+        waters=session_waters(targets, control=water_target(np.array(CONTROL))),
         plan=plan,
     )
     panel = SimulatedPanel.draw(list(one.tasters), one.peak, rng=rng)
@@ -121,9 +121,9 @@ def serve(book, one, rng):
         book.open_flight(session, flight, PASSPHRASE)
 
 
-def test_two(book, one):
+def pair_of(book, one):
     """The recommended water against the control: everybody prefers it."""
-    session, pair = f"{one.name}, confirmed", None
+    session = f"{one.name}, confirmed"
     recommended = read(book, one.name).reading.recommended
     pair = (recommended.water, recommended.control)
     method = METHODS[CONFIRMING]
@@ -167,9 +167,6 @@ def test_two(book, one):
         book.open_flight(session, flight, PASSPHRASE)
 
 
-test_two.__test__ = False
-
-
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
     """The lab book, played."""
@@ -182,7 +179,7 @@ def book(tmp_path_factory):
             book.add_coffee(one.name, client=CLIENT)
             serve(book, one, rng)
             if one.is_tested:
-                test_two(book, one)
+                pair_of(book, one)
         yield book
 
 
