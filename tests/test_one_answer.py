@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import dataclass
+from functools import cache
 from html import unescape
 from types import SimpleNamespace
 
@@ -184,25 +185,45 @@ def book(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def forms(book):
-    """The forms of the pages, and what they hold for each coffee."""
-    view = ReadingView(book, lambda *_a, **_k: "")
-    base = BaseWaterForm(book)
-    following = NextFlightView(book, view, lambda *_a: "", base=base)
-    confirming = ConfirmForm(book, view, bench_sheet, base=base)
-    card = CardForm(book, card_files, base)
-    across = AcrossForm(book, lambda _across: "")
-    tank = OneWaterForm(book, across, lambda _one: "")
+def card_form(book):
+    """The form of the recipe card."""
+    return CardForm(book, card_files, BaseWaterForm(book))
 
-    def show(name):
+
+@pytest.fixture(scope="module")
+def told(book, card_form):
+    """What every verb, form and page says of each coffee, asked once."""
+    view = ReadingView(book, lambda *_a, **_k: "")
+    view.form.fields["coffee"].value = (CLIENT, NAMES[0])
+    following = NextFlightView(book, view, lambda *_a: "", base=BaseWaterForm(book))
+    confirming = ConfirmForm(book, view, bench_sheet)
+    across = read_all(book)
+    tank = OneWaterForm(book, AcrossForm(book, lambda _across: ""), lambda _one: "")
+
+    def ask(name):
         view.form.fields["coffee"].value = (CLIENT, name)
-        card.form.fields["coffee"].value = (CLIENT, name)
+        card_form.form.fields["coffee"].value = (CLIENT, name)
         tank.form.fields["coffees"].value = ((CLIENT, name),)
+        found = read(book, name)
         return SimpleNamespace(
-            view=view, next=following, confirm=confirming, card=card, across=across, tank=tank
+            found=found,
+            one=found.reading.recommended,
+            step=next_flight(book, name, include=[found.water]),
+            confirming=confirm(book, name),
+            card=make_card(book, name),
+            reported=make_report(book, name).card,
+            report=coffee_report(book, name, client=CLIENT).html,
+            across=next(each for each in across.readings if each.coffee == name),
+            row=across.table.set_index("coffee").loc[name],
+            view=view.reading,
+            following=following.found,
+            following_html=words_of(following.form.result.value),
+            offered=confirming.form.fields["first"].options[0][1],
+            files=card_form.files,
+            tank=tank.water,
         )
 
-    return show
+    return cache(ask)
 
 
 def words_of(html):
@@ -217,131 +238,116 @@ def poured(report):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_place_names_the_same_best_water(book, forms, name):
-    found = read(book, name)
-    water = found.reading.recommended.water
-    shown, step = forms(name), next_flight(book, name)
-    row = read_all(book).table.set_index("coffee").loc[name]
+def test_every_place_names_the_same_best_water(book, told, name):
+    all_of = told(name)
+    water, best = all_of.one.water, all_of.found.reading.best
 
-    assert found.water == found.reading.best.target == water
-    assert shown.view.reading.recommended.water == water
-    assert step.recommended.water == step.suggestion.leader == step.advice.leader == water
-    assert shown.next.suggestion.leader == water
-    assert confirm(book, name).recommended.water == water
-    assert make_card(book, name).wanted == make_report(book, name).card.wanted == water
-    wanted = json.loads(shown.card.files.json)["wanted"]
-    assert [wanted[one] for one in COORDINATES] == as_coordinates(water)[0].tolist()
-    assert shown.tank.water.target == water
-    assert one_water(book, [one for one in read_all(book).readings if one.coffee == name])
-    for one in found.reading.best.factor_ranges:
-        if one.is_told and not np.isnan(row[f"best_{one.factor}"]):
-            assert row[f"best_{one.factor}"] == getattr(water, one.factor)
-    if not found.reading.recommended.is_control:
-        assert shown.confirm.form.fields["first"].options[0][1] == water
-    assert f"Today's best by its own cups: {water.text}" in words_of(
-        shown.next.form.result.value
-    ) or f"Today's best: {water.text}" in words_of(shown.next.form.result.value)
-    told = [one.factor for one in found.reading.best.factor_ranges if one.is_told]
-    if told:
-        text = describe(as_coordinates(water)[0], [t for t in told if t != "mg_share"])
-        report = words_of(coffee_report(book, name, client=CLIENT).html)
-        assert text in report
-        assert f"{COORDINATE['mg_share'].words} {water.mg_share:.2f}" in report
+    assert all_of.found.water == best.target == all_of.view.recommended.water == water
+    for step in (all_of.step, all_of.following):
+        assert step.recommended.water == step.suggestion.leader == step.advice.leader == water
+    assert all_of.confirming.recommended.water == water
+    assert all_of.card.wanted == all_of.reported.wanted == water
+    wanted = json.loads(all_of.files.json)["wanted"]
+    assert [wanted[each] for each in COORDINATES] == as_coordinates(water)[0].tolist()
+    assert all_of.tank.target == one_water(book, [all_of.across]).target == water
+    for each in best.factor_ranges:
+        if each.is_told and all_of.across.is_found:
+            assert all_of.row[f"best_{each.factor}"] == getattr(water, each.factor)
+    if not all_of.one.is_control:
+        assert all_of.offered == water
+    assert re.search(
+        rf"Today's best( by its own cups)?: {re.escape(water.text)}", all_of.following_html
+    )
+    levels = [each.factor for each in best.factor_ranges if each.is_told]
+    for factor in levels:
+        assert describe(as_coordinates(water)[0], [factor]) in words_of(all_of.report)
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_place_states_the_same_score_interval_and_chance(book, forms, name):
-    found = read(book, name)
-    one, best = found.reading.recommended, found.reading.best
-    step, shown = next_flight(book, name), forms(name)
-    across = next(each for each in read_all(book).readings if each.coffee == name)
+def test_every_place_states_the_same_score_interval_and_chance(told, name):
+    all_of = told(name)
+    one, best = all_of.one, all_of.found.reading.best
 
     expected = (one.expected, one.low, one.high)
     assert (best.mean, best.lo, best.hi) == expected
-    assert (across.best.mean, across.best.lo, across.best.hi) == expected
-    for suggestion in (step.suggestion, shown.next.suggestion):
-        said = (suggestion.leader_expected, suggestion.leader_low, suggestion.leader_high)
-        assert said == expected
-        for cup in suggestion.cups:
+    assert (all_of.across.best.mean, all_of.across.best.lo, all_of.across.best.hi) == expected
+    for step in (all_of.step, all_of.following):
+        led = step.suggestion
+        assert (led.leader_expected, led.leader_low, led.leader_high) == expected
+        for cup in led.cups:
             if cup.target == one.water:
                 assert (cup.expected, cup.low, cup.high) == expected
-    for advice in (step.advice, shown.next.advice):
-        assert advice.chance_above_control == one.chance_above_control
-        assert advice.gain_over_control == one.over_control
-    verdict = found.reading.verdict.text
-    assert shown.view.reading.verdict.text == across.verdict.text == verdict
+        assert step.advice.chance_above_control == one.chance_above_control
+        assert step.advice.gain_over_control == one.over_control
+    verdict = all_of.found.reading.verdict.text
+    assert all_of.view.verdict.text == all_of.across.verdict.text == verdict
     above = re.search(r"([\d.]+) points \(([\d.]+) to ([\d.]+)\) above the control", verdict)
     if above:
         assert list(above.groups()) == [f"{points:.1f}" for points in one.over_control]
-    report = words_of(coffee_report(book, name, client=CLIENT).html)
-    assert " ".join(verdict.split()) in report
+    assert " ".join(verdict.split()) in words_of(all_of.report)
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_card_report_next_flight_and_bench_pour_the_same(book, forms, name):
-    card, shown = make_card(book, name), forms(name)
-    litre = {d.concentrate.name: d.volume_ml for d in card.recipes[0].doses}
+def test_card_report_next_flight_and_bench_pour_the_same(told, name):
+    all_of = told(name)
+    litre = {d.concentrate.name: d.volume_ml for d in all_of.card.recipes[0].doses}
 
-    table = shown.card.files.table
+    table = all_of.files.table
     made = table[(table["part"] == "make") & (table["volume_l"] == 1)].set_index("item")["value"]
-    for bottle, dose in litre.items():
-        if dose:
-            assert made[bottle] == dose
-    report = poured(coffee_report(book, name, client=CLIENT).html)
-    for at, recipe in enumerate(card.recipes):
+    assert {item: made.get(item, 0.0) for item in litre} == litre
+    report = poured(all_of.report)
+    for at, recipe in enumerate(all_of.card.recipes):
         for dose in recipe.doses:
             if dose.volume_ml:
                 assert report[dose.concentrate.name][at] == f"{dose.volume_ml:.1f}"
-    repeated = next_flight(book, name, include=[card.wanted])
-    for cup, pour in zip(repeated.suggestion.cups, repeated.pours, strict=True):
-        if cup.target == card.wanted:
-            assert {d.concentrate.name: d.volume_ml for d in pour.doses} == litre
+    served = dict(zip(all_of.step.suggestion.targets, all_of.step.pours, strict=True))
+    poured_next = served[all_of.one.water].doses
+    assert {d.concentrate.name: d.volume_ml for d in poured_next} == litre
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(book, forms, name):
-    found, shown = read(book, name), forms(name)
-    report = words_of(coffee_report(book, name, client=CLIENT).html)
-    known = json.loads(shown.card.files.json)["known"]
+def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(told, name):
+    all_of = told(name)
+    found, known = all_of.found, json.loads(all_of.files.json)["known"]
 
     assert tuple(known) == found.known
     for sentence in found.known:
-        for place in (report, words_of(shown.card.files.a4.html)):
-            assert " ".join(sentence.split()) in place
+        for place in (all_of.report, all_of.files.a4.html):
+            assert " ".join(sentence.split()) in words_of(place)
     if name == "Swept":
         assert found.answer.outcome == "confirmed"
         assert found.answer.sentence in known
-        assert found.answer.sentence in words_of(shown.next.form.result.value)
-        assert next_flight(book, name).advice.answer == confirm(book, name).answer == found.answer
-        assert [one.factor for one in found.reading.recommended.untold] == list(COORDINATES[1:])
+        assert found.answer.sentence in all_of.following_html
+        assert all_of.step.advice.answer == all_of.confirming.answer == found.answer
+        assert [one.factor for one in all_of.one.untold] == list(COORDINATES[1:])
 
 
 def test_a_field_left_as_filled_in_keeps_the_exact_level_and_a_touched_one_counts_as_typed(
-    book, forms
+    book, told, card_form
 ):
     """Seen: a card of 2, 0 and 0 digits beside a report of the unrounded water."""
-    card = forms("Swept").card
-    fields = card.form.fields
-    exact = read(book, "Swept").water
+    exact, fields = told("Swept").one.water, card_form.form.fields
+    fields["coffee"].value = (CLIENT, "Swept")
+    card_form.refresh()
     filled = {name: fields[name].value for name in COORDINATES}
     assert filled == {
         one: round(getattr(exact, one), COORDINATE[one].digits) for one in COORDINATES
     }
 
     fields["alkalinity_mg_l_caco3"].value = 41.0
-    typed = json.loads(card.files.json)
+    typed = json.loads(card_form.files.json)
     assert typed["wanted"]["alkalinity_mg_l_caco3"] == 41.0
     assert typed["wanted"]["mg_share"] == exact.mg_share
     assert typed["known"] == []  # the scores speak of another water
     fields["alkalinity_mg_l_caco3"].value = filled["alkalinity_mg_l_caco3"]
-    assert json.loads(card.files.json)["known"]
+    assert json.loads(card_form.files.json)["known"]
 
 
-def test_a_book_that_went_through_its_export_says_the_same(book, tmp_path):
+def test_a_book_that_went_through_its_export_says_the_same(book, told, tmp_path):
     book.export_folder(tmp_path / "export")
     import_folder(tmp_path / "export", tmp_path / "again.db")
     with LabBook(tmp_path / "again.db") as again:
         for name in NAMES:
-            here, there = read(book, name), read(again, name)
-            assert there.reading.recommended == here.reading.recommended
-            assert there.answer == here.answer
+            here, there = told(name), read(again, name)
+            assert there.reading.recommended == here.one
+            assert there.answer == here.found.answer
