@@ -36,6 +36,13 @@ _ROOM_OF = {
     "record_doses": "workflow",
     "record_scores": "workflow",
     "replan": "workflow",
+    "confirm": "workflow",
+    "make_card": "workflow",
+    "make_report": "workflow",
+    "next_flight": "workflow",
+    "one_water": "workflow",
+    "read": "workflow",
+    "read_all": "workflow",
 }
 
 __all__ = ["__version__", *_ROOM_OF]

@@ -19,6 +19,7 @@ from .model.scores import gather_scores as gather_scores
 from .model.scores import most_used as most_used
 from .model.surface import Surface as Surface
 from .model.surface import fit_surface as fit_surface
+from .pair_tests.answers import Answer as Answer
 from .pair_tests.answers import PairReading as PairReading
 from .pair_tests.answers import answer_on as answer_on
 from .pair_tests.answers import read_tests as read_tests
@@ -90,11 +91,14 @@ from .search.planning import PATHS as PATHS
 from .search.planning import PlanCurves as PlanCurves
 from .search.planning import noise_of as noise_of
 from .search.planning import plan_curves as plan_curves
+from .search.recommendation import Recommendation as Recommendation
 from .search.simulate import LIKING as LIKING
 from .search.simulate import PanelNoise as PanelNoise
 from .search.simulate import PlantedPeak as PlantedPeak
 from .search.simulate import SimulatedPanel as SimulatedPanel
+from .search.stopping import ConfirmingTest as ConfirmingTest
 from .search.stopping import StopAdvice as StopAdvice
+from .search.stopping import confirming_test as confirming_test
 from .search.stopping import stop_or_taste as stop_or_taste
 from .search.walk import WalkStep as WalkStep
 from .search.walk import classical_walk as classical_walk

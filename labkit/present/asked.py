@@ -13,6 +13,7 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "water": ("water", "supplies", "bottles", "doses", "jugs"),
         "tasting": ("plans",),
         "analysis": (),
+        "workflow": ("cards",),
     }
 )
 """Room -> modules of this room that speak for its results, loaded when one is first asked about."""

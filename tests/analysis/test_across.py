@@ -8,10 +8,11 @@ import pytest
 
 from labkit.analysis.across.coffees import NOT_OPEN, read_across
 from labkit.analysis.across.shared_tank import KNOWN, OTHER_SCALE, UNREACHED, UNTOLD, one_water
-from labkit.analysis.reading.coffee import SEED, read_coffee
+from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.region import Region
+from labkit.analysis.search.estimate import estimate
 from labkit.errors import ReadingError
-from labkit.water import COORDINATES
+from labkit.water import COORDINATES, as_coordinates
 
 ABOUT = pd.DataFrame(
     [
@@ -141,21 +142,20 @@ def test_one_water_for_opposite_coffees_lies_between_and_follows_what_is_sold(ac
 def test_a_coffee_alone_loses_only_what_its_own_best_is_not_known_by(across):
     alone = one_water([named(across, "one", "low")], REGION)
     row = alone.losses.iloc[0]
-    assert row["loss"] == pytest.approx(row["loss_with_own"], abs=1e-9)
+    assert alone.target == named(across, "one", "low").recommended.water
+    assert row["loss"] == pytest.approx(row["loss_with_own"], abs=1e-6)
     assert row["lo"] <= row["loss"] <= row["hi"]
 
 
-def test_losses_are_those_of_the_drawn_curves_worked_out_anew(across):
-    """Independent path: numpy's polynomials through the same draws, level by level."""
+def test_losses_are_those_of_drawn_truths_worked_out_anew(across):
+    """Level by level from other draws of the one estimate: equal but for chance."""
     one = named(across, "one", "high")
     found = one_water([one], REGION)
-    rng = np.random.default_rng(SEED)
-    drawn = one.surface.draws(500, rng=rng)
-    shares = REGION.grid[:, 0]
-    coded = 2 * shares - 1
-    heights = np.array([np.polynomial.polynomial.polyval(coded, c) for c in drawn])
-    loss = (heights.max(axis=1, keepdims=True) - heights).mean(axis=0)
-    assert found.candidates["loss"].to_numpy() == pytest.approx(loss, abs=1e-9)
+    shares = found.candidates["mg_share"].to_numpy()
+    waters = [(share, 80, 20) for share in shares]
+    drawn = estimate(one.scores).draws(as_coordinates(waters), rng=np.random.default_rng(1))
+    loss = (drawn.max(axis=1, keepdims=True) - drawn).mean(axis=0)
+    assert found.candidates["loss"].to_numpy() == pytest.approx(loss, abs=0.03)
     assert found.target.mg_share == pytest.approx(shares[np.argmin(loss)])
 
 
@@ -199,6 +199,10 @@ def test_a_coordinate_that_a_coffee_does_not_tell_is_said_beside_its_loss(taste)
     assert across.table["best_alkalinity_mg_l_caco3"].isna().all()
     found = one_water(across.readings, Region(locked={"hardness_mg_l_caco3": 80}))
     assert "do not tell which alkalinity is best" in found.losses["sentence"].item()
+    # Neither end of the shelf is taken: what is not told stays with the coffee's own water.
+    assert found.target == one.recommended.water
+    by_share = found.candidates.dropna().groupby("mg_share")["loss"]
+    assert (by_share.max() - by_share.min()).max() < 1e-9
 
 
 def test_points_of_two_scales_are_never_added(frame):

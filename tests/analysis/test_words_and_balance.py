@@ -194,6 +194,28 @@ def test_sayings_are_supported_contradicted_or_unknown_on_these_cups(frame):
     assert "was on the list" in found.loc["salt from hardness", "sentence"]
 
 
+def test_words_that_support_a_saying_only_together_are_not_said_to_go_with_nothing(frame):
+    """Seen: "supported: more magnesium, more fruit" beside "none of 4 words can be tied"."""
+    rng = np.random.default_rng(3)
+    names = [f"fruit {n}" for n in range(12)]
+    # Each check of 'fruity' is given to one of twelve words: singly too few to tell.
+    fruity = frame[frame["word"] == "fruity"]
+    given = rng.integers(12, size=len(fruity))
+    some = fruity.assign(is_checked=fruity["is_checked"] & (rng.random(len(fruity)) < 0.5))
+    parts = [
+        some.assign(word=name, is_checked=some["is_checked"] & (given == n))
+        for n, name in enumerate(names)
+    ]
+    saying = ("fruit from magnesium", "mg_share", "more", "; ".join(names))
+    found = read_words(pd.concat(parts), pd.DataFrame([saying], columns=SAYINGS.columns))
+
+    assert found.sayings["verdict"].tolist() == [SUPPORTED]
+    assert not (found.words["p_adjusted"] < 0.05).any()
+    assert len(found.linked) == 1
+    assert "can be tied to a mineral" not in found._repr_html_()
+    assert read_words(frame, SAYINGS).linked == read_words(frame).linked  # said once, not twice
+
+
 def test_planted_links_are_found_and_no_other(frame):
     table = read_words(frame).words
     seen = table[table["p_adjusted"] < 0.05]

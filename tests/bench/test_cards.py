@@ -10,11 +10,12 @@ from html import unescape
 import pandas as pd
 import pytest
 
-from labkit.bench import make_recipes, recipe_card, recipe_frame
+from labkit.bench import recipe_card, recipe_frame
 from labkit.bench.paper.card_table import right_if
 from labkit.errors import DosingError, SheetError
 from labkit.present import CAUTIONS, remarks
 from labkit.water import DROP_KITS, Target, Water, salt
+from labkit.workflow import make_recipes
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 HARD_BASE = Water(calcium_mmol_l=0.3, bicarbonate_mmol_l=0.5, chloride_mmol_l=0.1)

@@ -10,10 +10,11 @@ from html import unescape
 import pandas as pd
 import pytest
 
-from labkit.bench import card_files, make_recipes, read_card_json
+from labkit.bench import card_files, read_card_json
 from labkit.errors import ImportFileError
 from labkit.water import DROP_KITS, Concentrate, Target, Water, salt
 from labkit.water.jugs.slips import MeterReading, check_jug
+from labkit.workflow import make_recipes
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 KITS = list(DROP_KITS.values())[:1]

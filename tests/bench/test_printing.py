@@ -21,7 +21,6 @@ from labkit.bench import (
     bench_sheet,
     bottle_labels,
     cup_labels,
-    make_recipes,
     recipe_card,
     score_sheets,
     tray_map,
@@ -31,6 +30,7 @@ from labkit.book.store.records import Attribute
 from labkit.tasting import SCALES
 from labkit.tasting.plan import Serving
 from labkit.water import DROP_KITS, plan_weighing
+from labkit.workflow import make_recipes
 
 from .conftest import TARGETS
 

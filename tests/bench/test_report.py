@@ -160,9 +160,10 @@ def test_a_mixed_model_of_ones_own_finds_the_printed_coefficients(reported):
         low + (high - low) * (coded[top] + 1) / 2
         for coded, (low, high) in zip((m, h), ends.values(), strict=True)
     )
-    assert f"Mg share {share:.2f}" in html
-    assert f"hardness {hardness:.0f} mg/L" in html
-    assert f"Expected score {mean.max():.1f}" in html
+    said = re.search(r"Highest point of this surface[^<]*", unescape(html))[0]
+    assert f"Mg share {share:.2f}" in said
+    assert f"hardness {hardness:.0f} mg/L" in said
+    assert f"it expects {mean.max():.1f} there" in said
 
 
 def test_it_holds_recipe_conditions_scales_and_checks(reported):

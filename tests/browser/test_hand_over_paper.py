@@ -7,9 +7,10 @@ import subprocess
 
 import pytest
 
-from labkit.bench import bottle_labels, card_files, make_recipes
+from labkit.bench import bottle_labels, card_files
 from labkit.book.stock.bottles import Bottle
 from labkit.water import DROP_KITS, Concentrate, Target, Water, salt
+from labkit.workflow import make_recipes
 from tests.project import PROJECT
 
 pytestmark = pytest.mark.browser

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from labkit.bench import bottle_labels, card_files, make_recipes
+from labkit.bench import bottle_labels, card_files
 from labkit.book import LabBook
 from labkit.water import Water, expected_meter, mix
 from labkit.water.jugs.doses import meter_of
@@ -34,7 +34,7 @@ def book(shelf_book):
 @pytest.fixture
 def card(book):
     """A card for 3:1, 80 hard, 40 alkaline."""
-    card = CardForm(book, make_recipes, card_files, BaseWaterForm(book))
+    card = CardForm(book, card_files, BaseWaterForm(book))
     card.form.fields["mg_share"].value = 0.25
     return card
 
@@ -231,7 +231,7 @@ def test_a_meter_check_without_a_card_says_so(book, card):
 
 def test_an_empty_shelf_says_where_bottles_come_from(tmp_path):
     with LabBook(tmp_path / "new.db") as new:
-        card = CardForm(new, make_recipes, card_files, BaseWaterForm(new))
+        card = CardForm(new, card_files, BaseWaterForm(new))
         assert "keep one in notebook 1, or let the card say" in card.form.message.value
         assert "keep one in notebook 1" in StockForm(new, bottle_labels).form.result.value
         strength = StrengthForm(new)
@@ -249,7 +249,7 @@ def test_a_bottle_past_its_day_says_how_to_be_rid_of_it_and_then_no_recipe_uses_
     book.add_bottle(old, salt="KHCO3", weighed_g=4.0, volume_ml=1000, made_on=date(2026, 5, 1))
     book.empty_bottle(fresh)
     base = BaseWaterForm(book)
-    card = CardForm(book, make_recipes, card_files, base)
+    card = CardForm(book, card_files, base)
     jug = JugForm(book, base)
     for form in (card.form, jug):
         assert f"«{old}» was good until 2026-05-05: make it fresh" in form.result.value

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from labkit.analysis import suggest_flight
+from labkit.analysis import Region, makeable, suggest_flight
 from labkit.analysis.search.belief import believe
 from labkit.bench import bench_sheet
 from labkit.book import LabBook
@@ -96,7 +96,8 @@ def test_earlier_coffees_help_visibly_and_can_be_switched_off(view):
     view.form.fields["earlier"].value = False
 
     assert "Veltara" not in told(view)
-    alone = believe(view._reading.scores, view._within_reach({}, ()), brew_method="cupping")
+    region = Region(allowed=makeable(view._book.concentrates()))
+    alone = believe(view._reading.scores, region, brew_method="cupping")
     assert view.suggestion.targets == suggest_flight(alone, k=5).targets
 
 

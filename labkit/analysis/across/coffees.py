@@ -314,7 +314,7 @@ def _read(
         surface=surface,
         best=best,
         recommended=recommended,
-        verdict=judge(surface, best),
+        verdict=judge(surface, best, recommended),
     )
 
 

@@ -1,7 +1,8 @@
 """One water for several coffees: the one that costs them least, and what each of them loses by it.
 
-A coffee's surface speaks only of waters within what was tasted of it. Where it says nothing, its
-loss is unknown, is said to be, and is never guessed by drawing the curve on.
+It reads the estimate that recommends each coffee's own water, and only within what was tasted of
+it. Where that says nothing, the loss is unknown, is said to be, and is never guessed. Along a
+coordinate that a coffee does not tell no water counts as better or worse for it.
 """
 
 from __future__ import annotations
@@ -13,18 +14,25 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from labkit.analysis.across.coffees import CoffeeReading
-from labkit.analysis.model.coding import Bools, Floats, term_matrix, to_frame
+from labkit.analysis.model.coding import Bools, Floats, to_frame
 from labkit.analysis.model.surface import Surface
-from labkit.analysis.reading.best import search_grid
+from labkit.analysis.reading.best import Best, search_grid
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.verdict import FOUND
+from labkit.analysis.search.estimate import Estimate, estimate
 from labkit.errors import ReadingError
-from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, describe
-
-DRAWS: Final = 500
-"""Surfaces drawn for each coffee."""
+from labkit.water import (
+    COORDINATE,
+    COORDINATES,
+    STANDARD_SPAN,
+    Target,
+    as_coordinates,
+    describe,
+    find_water,
+)
 
 AS_GOOD: Final = 0.1
 """Points within which another water counts as good a compromise."""
@@ -74,25 +82,31 @@ class _Known:
 
     surface: Surface
     """The coffee's."""
+    best: Best
+    """Its own water, and what is told of it."""
+    now: Estimate
+    """What its scores say of any water."""
+    seed: int
+    """Of its draws: the same again at other waters."""
     knows: Bools
     """Which candidates lie within what was tasted, shape (n,)."""
     loss: Floats
     """Expected loss at each candidate, points, NaN where not known, shape (n,)."""
-    draws: Floats
-    """Coefficients drawn, shape (DRAWS, n_coefficients)."""
     top: Floats
-    """Height of the own best water in each draw, shape (DRAWS,)."""
+    """Height of the best water in each draw, shape (n_draws,)."""
     with_own: float
-    """Expected loss at the own best water so far."""
+    """Expected loss at the own recommended water."""
 
     @property
     def untold(self) -> tuple[str, ...]:
-        """Coordinates that varied and of which the surface says nothing, in words."""
-        told = {place for term in self.surface.terms for place in term}
-        names = self.surface.coding.names
-        return tuple(
-            COORDINATE[name].words for place, name in enumerate(names) if place not in told
-        )
+        """Coordinates that varied and are not told, in words."""
+        untold = (one.factor for one in self.best.factor_ranges if not one.is_told)
+        return tuple(COORDINATE[name].words for name in untold)
+
+    def drawn(self, waters: Floats) -> Floats:
+        """Possible scores of some waters, jointly with every other call, shape (n_draws, n)."""
+        waters = as_told(self.best, waters)
+        return self.now.draws(waters, rng=np.random.default_rng(self.seed))
 
 
 def one_water(
@@ -117,10 +131,11 @@ def one_water(
 
     Notes
     -----
-    The loss of a coffee at a water is how far its surface lies there below its own highest point
-    within what was tasted and can be made; its expectation is over draws of the surface, in each of
-    which the highest point is found anew. Among the waters, those known to the largest share of the
-    cups sold come first, and of these the one with the least expected loss.
+    The loss of a coffee at a water is how far its estimate lies there below its own best water
+    within what was tasted and can be made; its expectation is over draws of the estimate, in each
+    of which the best is found anew. Among the waters, those known to the largest share of the cups
+    sold come first, of these the one with the least expected loss, and of equals the one nearest to
+    the waters recommended for the coffees.
 
     Raises
     ------
@@ -129,13 +144,19 @@ def one_water(
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
     shares = _shares(readings, sold)
-    waters = np.array(as_coordinates(getattr(region, "grid", region)), dtype=np.float64)
     scale = _main_scale(readings, shares)
-    known = {
-        place: _losses(one.surface, waters, region, rng)
+    told = {
+        place: (one.surface, one.best)
         for place, one in enumerate(readings)
-        if one.surface is not None and one.surface.scores.scale == scale
+        if one.surface and one.best and one.recommended and _scale(one) == scale
     }
+    own = np.array([as_coordinates(best.target)[0] for _, best in told.values()])
+    waters = _candidates(region, own.reshape(-1, 3))
+    seeds = rng.integers(2**32, size=len(readings))
+    with threadpool_limits(1):
+        known = {
+            place: _losses(*both, waters, region, int(seeds[place])) for place, both in told.items()
+        }
     if not known:
         raise ReadingError(
             "coffees must have at least one whose scores can be read, got "
@@ -151,7 +172,9 @@ def one_water(
     total = np.sum([shares[i] * np.nan_to_num(one.loss) for i, one in known.items()], axis=0)
     mean = np.divide(total, reach, out=np.full(len(reach), np.inf), where=reach > 0)
     most = reach >= reach.max() - 1e-9
-    at = int(np.flatnonzero(most)[np.argmin(mean[most])])
+    middle = np.average(own, axis=0, weights=[max(shares[place], 1e-9) for place in told])
+    away = (((waters - middle) / STANDARD_SPAN) ** 2).sum(axis=1)
+    at = int(np.lexsort((away.round(9), mean.round(6), ~most))[0])
     target = Target(**dict(zip(COORDINATES, map(float, waters[at]), strict=True)))
     drawn = {place: _at(one, waters[at]) for place, one in known.items() if one.knows[at]}
     average = np.sum([shares[place] * values for place, values in drawn.items()], axis=0)
@@ -198,44 +221,62 @@ def _main_scale(readings: Sequence[CoffeeReading], shares: Floats) -> str:
     """The scale behind most cups sold: points of two scales cannot be added."""
     counts: dict[str, float] = {}
     for one, share in zip(readings, shares, strict=True):
-        if one.surface is not None:
-            name = one.surface.scores.scale
-            counts[name] = counts.get(name, 0.0) + float(share)
+        if one.recommended is not None:
+            counts[_scale(one)] = counts.get(_scale(one), 0.0) + float(share)
     return max(counts, key=lambda name: counts[name]) if counts else ""
 
 
-def _design(surface: Surface, waters: Floats) -> Floats:
-    coded = surface.coding.code(waters)
-    return np.column_stack([np.ones(len(coded)), term_matrix(coded, surface.terms)])
+def _scale(one: CoffeeReading) -> str:
+    return "" if one.scores is None else one.scores.scale
 
 
-def _losses(surface: Surface, waters: Floats, region: Any, rng: np.random.Generator) -> _Known:
+def _candidates(region: Any, own: Floats) -> Floats:
+    """Waters that can be made; among them the coffees' own, where they can."""
+    waters = np.array(as_coordinates(getattr(region, "grid", region)), dtype=np.float64)
+    if not hasattr(region, "contains") or not len(own):
+        return waters
+    own = own[region.contains(own)]
+    more = [water for water in own if find_water(water, list(waters)) is None]
+    return np.unique(np.vstack([waters, *more]), axis=0)
+
+
+def as_told(best: Best, waters: Floats) -> Floats:
+    """The waters with every coordinate that a coffee does not tell where it is kept."""
+    told = [one.factor for one in best.factor_ranges if one.is_told]
+    kept = [place for place, name in enumerate(COORDINATES) if name not in told]
+    waters = np.array(waters, dtype=np.float64)
+    waters[:, kept] = as_coordinates(best.target)[0, kept]
+    return waters
+
+
+def _losses(surface: Surface, best: Best, waters: Floats, region: Any, seed: int) -> _Known:
+    now = estimate(surface.scores)
     knows = surface.within_tasted(waters)
     own = search_grid(surface, region)
     own = own if len(own) else search_grid(surface)
-    design = _design(surface, own)
-    draws = surface.draws(DRAWS, rng=rng)
-    heights = draws @ design.T
-    top = heights.max(axis=1)
-    best = int(np.argmax(design @ surface.coefficients))
+    served = as_coordinates(best.target)
+    own = np.unique(np.vstack([served, as_told(best, own)]).round(9), axis=0)
+    draws = now.draws(np.vstack([served, own]), rng=np.random.default_rng(seed))
+    top = draws.max(axis=1)
     loss = np.full(len(waters), np.nan)
     if knows.any():
-        there = draws.mean(axis=0) @ _design(surface, waters[knows]).T
-        loss[knows] = top.mean() - there
+        distinct, at = np.unique(as_told(best, waters[knows]), axis=0, return_inverse=True)
+        loss[knows] = top.mean() - now.told.expected(distinct)[at]
     return _Known(
         surface=surface,
+        best=best,
+        now=now,
+        seed=seed,
         knows=knows,
         loss=loss,
-        draws=draws,
         top=top,
-        with_own=float(top.mean() - heights[:, best].mean()),
+        with_own=float((top - draws[:, 0]).mean()),
     )
 
 
 def _at(known: _Known, water: Floats) -> Floats:
-    """Loss at one water in each draw, shape (DRAWS,)."""
-    loss: Floats = known.top - known.draws @ _design(known.surface, water[None])[0]
-    return np.maximum(loss, 0.0)
+    """The coffee's loss at one water in each draw, shape (n_draws,)."""
+    return np.maximum(known.top - known.drawn(water[None])[:, 0], 0.0)
 
 
 def _row(

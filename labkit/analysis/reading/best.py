@@ -125,10 +125,10 @@ class Best:
     """Where the fitted surface is highest."""
 
     mean: float
-    """Expected score there."""
+    """Expected score of the water to serve."""
 
     lo: float
-    """Lower end of its 95 % interval."""
+    """Lower end of its interval: 90 % of what was recommended, 95 % of the surface alone."""
 
     hi: float
     """Upper end."""
@@ -302,8 +302,9 @@ def best_to_serve(
 
 
 def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
-    """The same with the recommended water as the one to serve; its level stays the surface's.
+    """The same with the recommended water as the one to serve, and the score expected of that.
 
+    A coordinate is told if both say so: what moved with another one the surface cannot tell apart.
     Ranges are widened to hold it; a coordinate that is not told may be best anywhere.
     """
     told = {one.factor: one for one in recommended.coordinates}
@@ -314,17 +315,16 @@ def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
             lo, hi = min(one.lo, now.level), max(one.hi, now.level)
         else:
             lo, hi = one.tasted_lo, one.tasted_hi
-        ranges.append(replace(one, best=now.level, lo=lo, hi=hi, is_told=now.is_told))
-    place = as_coordinates(recommended.water)[0]
-    at = surface.level_at(place)
-    lo, hi = at.interval()
+        ranges.append(
+            replace(one, best=now.level, lo=lo, hi=hi, is_told=one.is_told and now.is_told)
+        )
     said = _sentence(surface, recommended.water, tuple(ranges), best.stationary, makeable=True)
     return replace(
         best,
         target=recommended.water,
-        mean=at.estimate,
-        lo=lo,
-        hi=hi,
+        mean=recommended.expected,
+        lo=recommended.low,
+        hi=recommended.high,
         factor_ranges=tuple(ranges),
         sentence=" ".join(filter(None, [f"{said}.", recommended.not_told])),
     )

@@ -205,7 +205,7 @@ def _read(
                 f"Fitted by {REML_ENGINE}: statsmodels' MixedLM would take long here, or did not "
                 "settle."
             )
-        verdict = judge(surface, best)
+        verdict = judge(surface, best, recommended)
         return Reading(
             scores=scores,
             surface=surface,

@@ -11,8 +11,9 @@ from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import Contrast, FTest
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import Best
+from labkit.analysis.search.recommendation import Recommendation
 from labkit.tasting import ALPHA, SCALES, detectable_difference
-from labkit.water import describe
+from labkit.water import as_coordinates, describe
 
 FOUND: Final = "best found"
 NOTHING: Final = "no difference seen"
@@ -46,7 +47,7 @@ class Verdict:
         return self.text
 
 
-def judge(surface: Surface, best: Best) -> Verdict:
+def judge(surface: Surface, best: Best, recommended: Recommendation | None = None) -> Verdict:
     """Whether the waters matter, and if so which is best by how much.
 
     A winner takes both: an F test that the surface does anything, and a highest point that differs
@@ -70,7 +71,9 @@ def judge(surface: Surface, best: Best) -> Verdict:
     found = test.p_value < ALPHA and gap.p_value < ALPHA
     return Verdict(
         kind=FOUND if found else NOTHING,
-        text=_found(surface, best, worst) if found else _nothing(surface, detectable, widest, test),
+        text=_found(surface, best, worst, recommended)
+        if found
+        else _nothing(surface, detectable, widest, test),
         p_value=test.p_value,
         detectable_points=detectable,
     )
@@ -126,7 +129,7 @@ def _what_would(people: int, widest: Contrast, test: FTest, span: float) -> str:
     return "Taste with more tasters, and serve each water more often."
 
 
-def _found(surface: Surface, best: Best, worst: Floats) -> str:
+def _found(surface: Surface, best: Best, worst: Floats, recommended: Recommendation | None) -> str:
     names = surface.coding.names
     gap = surface.difference(best.target, worst)
     low, high = gap.interval()
@@ -136,12 +139,22 @@ def _found(surface: Surface, best: Best, worst: Floats) -> str:
     )
     recipes = surface.scores.recipes
     control = surface.scores.recipe_waters[recipes["is_control"].to_numpy(dtype=bool)]
-    if len(control) == 1 and not np.allclose(control[0], worst):
-        over = surface.difference(best.target, control[0])
-        low, high = over.interval()
-        if low > 0 and over.estimate >= 0.05:
-            text += f", {over.estimate:.1f} points ({low:.1f} to {high:.1f}) above the control"
+    served = as_coordinates(best.target)[0]
+    if len(control) == 1 and not any(np.allclose(control[0], one) for one in (worst, served)):
+        points, low, high = _over_control(surface, best, control[0], recommended)
+        if low > 0 and points >= 0.05:
+            text += f", {points:.1f} points ({low:.1f} to {high:.1f}) above the control"
         else:
             text += f"; the control may be as good (at most {max(high, 0.1):.1f} points below)"
     ranges = " and ".join(one.words for one in best.factor_ranges)
     return f"{text}. The best could be anywhere in {ranges}."
+
+
+def _over_control(
+    surface: Surface, best: Best, control: Floats, recommended: Recommendation | None
+) -> tuple[float, float, float]:
+    """Points above the control with their interval: as stop and confirming test state them."""
+    if recommended is not None and recommended.over_control is not None:
+        return recommended.over_control
+    gap = surface.difference(best.target, control)
+    return gap.estimate, *gap.interval()

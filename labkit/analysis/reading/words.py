@@ -76,14 +76,30 @@ class WordReadings:
     notes: tuple[str, ...]
     """What was left out and what to mind, one sentence each."""
 
+    @property
+    def linked(self) -> tuple[str, ...]:
+        """Everything that goes with a mineral, one sentence each.
+
+        Single words first, then words that tell only when taken together, as a saying groups them:
+        nothing is called linked in one place and not in another.
+        """
+        words = self.words[self.words["p_adjusted"] < ALPHA]
+        groups = self.sayings[self.sayings["verdict"] != UNKNOWN]
+        singly = set(zip(words["word"], words["factor"], strict=True))
+        together = [
+            f"Taken together, {row['sentence']}"
+            for row in groups.to_dict("records")
+            if not any((word, row["factor"]) in singly for word in row["words"].split("; "))
+        ]
+        return (*words["sentence"], *together)
+
     def _repr_html_(self) -> str:
         rows = [
             f"<li><b>{html.escape(row['verdict'])}</b>: {html.escape(row['saying'])}. "
             f"{html.escape(row['sentence'])}</li>"
             for row in self.sayings.to_dict("records")
         ]
-        linked = self.words[self.words["p_adjusted"] < ALPHA]
-        found = [f"<li>{html.escape(one)}</li>" for one in linked["sentence"]]
+        found = [f"<li>{html.escape(one)}</li>" for one in self.linked]
         none = f"<li>None of {self.words['word'].nunique()} words can be tied to a mineral.</li>"
         mind = [f"<li>{html.escape(one)}</li>" for one in self.notes]
         said = f"<p>What the trade says, on these cups:</p><ul>{''.join(rows)}</ul>" if rows else ""

@@ -299,25 +299,29 @@ def suggest_flight(
     )
     chosen = []
     for step, (place, gain) in enumerate(zip(batch.places, batch.gains, strict=True)):
-        low, high = posterior.interval(place)
+        expected, low, high = (
+            belief.leader_expected
+            if place == leader
+            else (float(posterior.mean[place]), *posterior.interval(place))
+        )
         chosen.append(
             SuggestedCup(
                 target=water_target(posterior.recipes[place]),
                 reason=reason_for(
                     belief, place, batch.places[:step], asked_for=step < len(included)
                 ),
-                expected=float(posterior.mean[place]),
+                expected=expected,
                 low=low,
                 high=high,
                 chance_above_leader=posterior.chance_above(place, leader),
                 gain=gain,
             )
         )
-    low, high = posterior.interval(leader)
+    expected, low, high = belief.leader_expected
     return Suggestion(
         cups=tuple(chosen),
         leader=water_target(posterior.recipes[leader]),
-        leader_expected=float(posterior.mean[leader]),
+        leader_expected=expected,
         leader_low=low,
         leader_high=high,
         engine=belief.engine,

@@ -197,10 +197,7 @@ def stop_or_taste(
     loss = posterior.loss_of(leader)
     chance, over, confirm = None, None, None
     if belief.control is not None and belief.control != leader:
-        chance = posterior.chance_above(leader, belief.control)
-        more = posterior.draws[:, leader] - posterior.draws[:, belief.control]
-        low, high = np.quantile(more, [0.05, 0.95])
-        over = (float(more.mean()), float(low), float(high))
+        chance, over = belief.over_control
     settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
     enough = cups.n_flights >= FEWEST_FLIGHTS
     answer = None

@@ -42,7 +42,7 @@ def recipe_frame(
     Parameters
     ----------
     recipes : sequence of Recipe
-        One water in one volume or several, as from :func:`labkit.bench.make_recipes`.
+        One water in one volume or several, as from :func:`labkit.workflow.make_recipes`.
     kits : sequence of DropKit
         The drop kits at that place.
     tds_factor : float, optional

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Literal
 
 import pandas as pd
@@ -28,25 +28,15 @@ from labkit.water import (
     DROP_KITS,
     PURE_WATER,
     SOURCE,
-    Concentrate,
     DropKit,
     Portrait,
-    Preference,
     Recipe,
-    Salt,
     TankMixing,
-    Target,
-    Water,
     digits_of,
     figure,
-    mix,
     portray,
     up,
-    weigh_out,
 )
-
-VOLUMES_L = (1.0, 5.0, 10.0, 20.0)
-"""Volumes on a card unless others are asked for (L)."""
 
 CALCITE_SOURCE = (
     "calcite by Plummer & Busenberg 1982 and by phreeqc.dat 2024, above 90 °C extrapolated"
@@ -56,83 +46,6 @@ CALCITE_SOURCE = (
 
 _READINGS_ABREAST = 4
 """Readings side by side that a phone's page holds."""
-
-
-def make_recipes(
-    target: Target,
-    *,
-    concentrates: Sequence[Concentrate] = (),
-    salts: Sequence[Salt] = (),
-    volumes_l: Sequence[float] = VOLUMES_L,
-    base: Water = PURE_WATER,
-    pipette_ml: float = 0.1,
-    balance_g: float = 0.01,
-    purities: Mapping[str, float] | None = None,
-    prefer: Preference = "few bottles",
-) -> tuple[Recipe, ...]:
-    """The same water in several volumes, from bottles or from salts, never both.
-
-    Parameters
-    ----------
-    target : Target
-        The water wanted.
-    concentrates : sequence of Concentrate
-        Bottles at hand, dosed to the pipette.
-    salts : sequence of Salt
-        Salts at hand, weighed to the balance straight into the tank.
-    volumes_l : sequence of float
-        Finished volumes (L).
-    base : Water
-        What they go into.
-    pipette_ml, balance_g : float
-        Steps of the pipette (mL) and the balance (g).
-    purities : mapping, optional
-        Salt label -> share of the weighed mass that is the salt as labelled.
-    prefer : Preference
-        What to keep small where there is more than one way.
-
-    Raises
-    ------
-    SheetError
-        If neither or both ways are given, or no volume.
-    DosingError
-        If that water cannot be made.
-    """
-    if bool(concentrates) == bool(salts):
-        raise SheetError(
-            "concentrates or salts must be given, one of the two, got "
-            f"{'both' if salts else 'neither'}. Make a card for each way.",
-            field="concentrates",
-        )
-    if not volumes_l:
-        raise SheetError(
-            "volumes_l must hold at least one volume, got none. Ask for 1 L, say.",
-            field="volumes_l",
-        )
-    if concentrates:
-        return tuple(
-            mix(
-                target,
-                concentrates,
-                volume_ml=1000 * litres,
-                base=base,
-                pipette_ml=pipette_ml,
-                prefer=prefer,
-            )
-            for litres in volumes_l
-        )
-    return tuple(
-        weigh_out(
-            target,
-            salts,
-            volume_l=litres,
-            base=base,
-            balance_g=balance_g,
-            purities=purities,
-            prefer=prefer,
-        )
-        for litres in volumes_l
-    )
 
 
 def recipe_card(
@@ -153,7 +66,7 @@ def recipe_card(
     Parameters
     ----------
     recipes : sequence of Recipe
-        One water in one volume or several, as from :func:`make_recipes`.
+        One water in one volume or several, as from :func:`labkit.workflow.make_recipes`.
     name : str
         What to call the water.
     made_for : str

@@ -9,6 +9,7 @@ import numpy as np
 
 from labkit.analysis import STEPS, Reading, Surface
 from labkit.present import table
+from labkit.water import as_coordinates, describe
 
 _PLAIN: Final = """\
 from itertools import product
@@ -93,10 +94,30 @@ def redo_html(reading: Reading, file: str) -> str:
         "between tasters, flights and bowls, by restricted maximum likelihood.</p>"
         + _fitted_html(surface)
         + "<p>Without labkit, by generalised least squares: save the raw scores beside this code. "
-        "It prints the coefficients above and the best water. It takes the variances from the "
-        "table; a mixed model of your own should find about the same.</p>"
-        f"<pre>{escape(plain_code(surface, file))}</pre>"
+        "It prints the coefficients above and the highest point of the surface. It takes the "
+        "variances from the table; a mixed model of your own should find about the same.</p>"
+        + _highest_html(reading, surface)
+        + f"<pre>{escape(plain_code(surface, file))}</pre>"
     )
+
+
+def _highest_html(reading: Reading, surface: Surface) -> str:
+    """Where the surface is highest, which anyone finds, beside what is recommended, and why."""
+    if reading.best is None:
+        return ""
+    at = as_coordinates(reading.best.highest)
+    said = (
+        f"Highest point of this surface within what was tasted: "
+        f"{describe(at[0], surface.coding.names)}; it expects {float(surface.mean(at)[0]):.1f} "
+        "there."
+    )
+    if reading.recommended is not None:
+        said += (
+            " The water recommended above is not this point by rule: it comes from an average over "
+            "many shapes that liking may take, of which this surface is one, and keeps what the "
+            "cups do not tell. To redo that takes the code with labkit."
+        )
+    return f"<p>{escape(said)}</p>"
 
 
 def plain_code(surface: Surface, file: str) -> str:

@@ -15,24 +15,15 @@ from typing import Final
 import pandas as pd
 
 from labkit import __version__
-from labkit.analysis import (
-    PairReading,
-    Reading,
-    answer_on,
-    in_words,
-    leaving_out,
-    read_coffee,
-    read_tests,
-)
+from labkit.analysis import PairReading, in_words
 from labkit.bench.paper.card_table import BASE, amounts, litres, recipe_frame, right_if
-from labkit.bench.paper.cards import make_recipes
 from labkit.bench.paper.redo import redo_html
 from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
-from labkit.book import Attribute, LabBook, LeftOut, TastingSession, frame_csv, left_out
-from labkit.errors import LabkitError
-from labkit.present import CAUTIONS, folded, notes, table, to_html
+from labkit.book import Attribute, LabBook, frame_csv
+from labkit.present import CAUTIONS, folded, notes, remarks, table, to_html
 from labkit.water import DROP_KITS, Recipe, percent, portray
+from labkit.workflow import Findings, Report, SessionRecord, make_report
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
 
@@ -93,13 +84,9 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
     ReadingError
         If nothing of it was opened yet.
     """
-    about = book.coffee(coffee, client=client)
-    scores = book.opened_scores(coffee=coffee, client=client, include_unblinded=True)
-    blind = book.opened_scores(coffee=coffee, client=client)
-    choice = left_out(book, coffee, client=client)
-    read = choice.keep(blind)
-    reading = read_coffee(read, "overall")
-    sessions = book.sessions(client=client, coffee=coffee)
+    report = make_report(book, coffee, client=client)
+    about, scores, blind, found = report.coffee, report.scores, report.blind, report.found
+    read, reading = found.scores, report.reading
     keys = ["session", "flight"]
     is_blind = scores.set_index(keys).index.isin(blind.set_index(keys).index)
     facts = [
@@ -123,16 +110,16 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         f"<h1>Report: {escape(about.name)}</h1>",
         table("Coffee", ("", ""), facts),
         "<h2>What was tasted, and how blind</h2>",
-        _blind_html(book, sessions),
-        *(_session_html(book, session, scores) for session in sessions),
+        _blind_html(report.sessions),
+        *(_session_html(one, scores) for one in report.sessions),
         "<h2>What was found, and how sure it is</h2>",
         "<p>Overall score; scores of unblinded flights are left out here and attached apart.</p>",
-        _left_out_html(choice, blind),
+        _left_out_html(found),
         str(reading._repr_html_()),
         reading_pictures(reading),
-        *(_test_html(test) for test in read_tests(blind)),
+        *(_test_html(test) for test in found.tests),
         "<h2>The recipe</h2>",
-        _recipe_html(book, reading, sessions, blind),
+        _recipe_html(report),
         "<h2>Redo the analysis</h2>",
         redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
         table("Versions", ("", ""), _versions()),
@@ -161,23 +148,22 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
     )
 
 
-def _blind_html(book: LabBook, sessions: Sequence[TastingSession]) -> str:
+def _blind_html(sessions: Sequence[SessionRecord]) -> str:
     """How blind the cups were, in sentences; every flight that was not is named with its story."""
     said = []
-    for session in sessions:
-        events = book.events(session.name)
-        for flight in book.flights(session.name):
+    for one in sessions:
+        for flight in one.flights:
             if not flight.is_unblinded:
                 continue
             story = "; ".join(
                 f"{e.kind} {e.happened_at:%Y-%m-%d %H:%M} UTC"
                 + (f" by {e.done_by}" if e.done_by else "")
                 + (f", because {e.reason}" if e.reason else "")
-                for e in events
+                for e in one.events
                 if e.flight == flight.number and "plan" not in e.kind and "first" not in e.kind
             )
             said.append(
-                f"Flight {flight.number} of «{session.name}» was not blind: its key was opened "
+                f"Flight {flight.number} of «{one.session.name}» was not blind: its key was opened "
                 "early, or it was unlocked after the key was open or the codes under its cups were "
                 f"read ({story}). Its scores are not read and are attached apart."
             )
@@ -189,32 +175,28 @@ def _blind_html(book: LabBook, sessions: Sequence[TastingSession]) -> str:
     return f"<p>{escape(lead)}</p>" + notes(said)
 
 
-def _left_out_html(choice: LeftOut, blind: pd.DataFrame) -> str:
+def _left_out_html(found: Findings) -> str:
     """Who was left out by choice, why, and what was found with and without them."""
-    overall = blind[blind["attribute"] == "overall"]
-    tasters = [one for one in choice.tasters if one in set(overall["taster"])]
-    sessions = [one for one in choice.sessions if one in set(overall["session"])]
-    if not tasters and not sessions:
+    if found.effect is None and not found.no_effect:
         return ""
-    said = [choice.sentence]
-    try:
-        both = leaving_out(blind, tasters, "overall", sessions=sessions)
-        found = [in_words(row) for row in both.to_dict("records")]
-        said += [f"{one[0].upper()}{one[1:]}." for one in found]
-    except LabkitError as error:
-        said.append(f"The two readings cannot be compared: {error}")
+    said = [found.left_out.sentence]
+    if found.effect is not None:
+        rows = [in_words(row) for row in found.effect.to_dict("records")]
+        said += [f"{one[0].upper()}{one[1:]}." for one in rows]
+    else:
+        said.append(f"The two readings cannot be compared: {found.no_effect}")
     return notes(said)
 
 
-def _session_html(book: LabBook, session: TastingSession, scores: pd.DataFrame) -> str:
-    held = session.held
+def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
+    session, held = one.session, one.session.held
     facts: list[Sequence[object]] = [
         ("day", session.tasted_on),
         ("tasters", ", ".join(session.tasters)),
         ("brew method", session.brew_method),
         ("served as", session.serving),
         ("scored", ", ".join(session.stages) or "once"),
-        ("water the doses went into", book.start_water(held).text),
+        ("water the doses went into", one.start.text),
     ]
     for field in fields(held):
         value = getattr(held, field.name)
@@ -235,7 +217,7 @@ def _session_html(book: LabBook, session: TastingSession, scores: pd.DataFrame) 
     ]
     own = scores[scores["session"] == session.name]
     flights = []
-    for flight in book.flights(session.name):
+    for flight in one.flights:
         some = own[own["flight"] == flight.number]
         flights.append(
             (
@@ -248,12 +230,12 @@ def _session_html(book: LabBook, session: TastingSession, scores: pd.DataFrame) 
             )
         )
     scales = [
-        (one.name, one.kind, one.scale_name or ", ".join(one.choices), _ends(one))
-        for one in session.attributes
+        (each.name, each.kind, each.scale_name or ", ".join(each.choices), _ends(each))
+        for each in session.attributes
     ]
     events = [
         (f"{e.happened_at:%Y-%m-%d %H:%M}", e.flight or "", e.kind, e.reason, e.done_by)
-        for e in book.events(session.name)
+        for e in one.events
     ]
     return f"<h3>{escape(session.name)}</h3><div class='wide'>" + "".join(
         (
@@ -288,9 +270,8 @@ def _test_html(test: PairReading) -> str:
     return head + str(test._repr_html_()) + reading_pictures(test)
 
 
-def _recipe_html(
-    book: LabBook, reading: Reading, sessions: Sequence[TastingSession], blind: pd.DataFrame
-) -> str:
+def _recipe_html(report: Report) -> str:
+    reading, card = report.reading, report.card
     if reading.best is None:
         return notes([f"No recipe follows from these scores: {reading.verdict.text}"])
     lines: list[str] = []
@@ -298,16 +279,14 @@ def _recipe_html(
         lines.append(
             "The scores name no best water; what follows is a choice rather than a finding."
         )
-    if reading.recommended is not None:
-        lines.append(reading.recommended.source)
-        answer = answer_on(blind, reading.recommended)
-        lines += [] if answer is None else [answer.sentence]
-    start, target, shown = book.start_water(sessions[-1].held), reading.best.target, ""
-    try:
-        recipes = make_recipes(target, concentrates=book.concentrates(), base=start.water)
-        shown = _doses_html(recipes, start.text) + to_html(portray(recipes[-1].reached))
-    except LabkitError as error:
-        lines.append(f"{target.text}. {error}")
+    lines += [one for one in report.found.known if one not in reading.best.sentence]
+    shown = ""
+    if card is not None:
+        shown = _doses_html(card.recipes, card.base_name)
+        shown += to_html(portray(card.recipes[-1].reached))
+        lines += remarks(card)
+    else:
+        lines.append(f"{reading.best.target.text}. {report.no_card}")
     return notes([reading.best.sentence, *lines]) + f"<div class='wide'>{shown}</div>"
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from labkit.analysis import read_coffee
-from labkit.book import LabBook, keep_chosen
-from labkit.errors import ReadingError
+from labkit.book import LabBook
+from labkit.workflow import best_levels as levels_of
 
 
 def coffee_choices(book: LabBook) -> list[tuple[str, tuple[str, str]]]:
@@ -40,17 +39,4 @@ def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
     callable
         Takes client and coffee, gives coordinate -> level.
     """
-
-    def best_of(client: str, coffee: str) -> dict[str, float]:
-        try:
-            scores = book.opened_scores(coffee=coffee, client=client)
-            reading = read_coffee(keep_chosen(book, scores), "overall")
-        except ReadingError:
-            return {}
-        if reading.best is None or reading.verdict.kind != "best found":
-            return {}
-        ranges = reading.best.ranges
-        best = zip(ranges["factor"], ranges["best"].astype(float), strict=True)
-        return {str(factor): round(level, 3) for factor, level in best}
-
-    return best_of
+    return lambda client, coffee: levels_of(book, coffee, client=client)

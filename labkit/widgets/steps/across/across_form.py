@@ -9,21 +9,8 @@ from typing import Any, Final
 import ipywidgets as widgets
 import pandas as pd
 
-from labkit.analysis import (
-    ABOUT,
-    Across,
-    Balance,
-    OneWater,
-    Region,
-    WordReadings,
-    balance_acidity,
-    makeable,
-    one_water,
-    read_across,
-    read_words,
-    right_questions,
-)
-from labkit.book import LabBook, frame_csv, keep_chosen
+from labkit.analysis import ABOUT, Across, Balance, OneWater, Region, WordReadings
+from labkit.book import LabBook, frame_csv
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE
 from labkit.widgets.parts import fields
@@ -31,6 +18,7 @@ from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.workflow import acidity_of, asked_for_acidity, one_water, read_all, words_of
 
 _ALL: Final = ""
 """What a chooser holds that does not filter."""
@@ -88,17 +76,6 @@ class AcrossForm(NeedsBook, widgets.VBox):
         shown = self.across.readings if self.across is not None else ()
         return [(one.client, one.coffee) for one in shown]
 
-    def of_shown(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """The rows of a frame with ``client, coffee`` that belong to the coffees shown.
-
-        Parameters
-        ----------
-        frame : DataFrame
-            With ``client, coffee``, such as the scores frame.
-        """
-        rows = frame.set_index(["client", "coffee"]).index.isin(self.coffees)
-        return frame[rows]
-
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
         self.form.on_change(follow)
@@ -113,14 +90,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
             return []
         if self._whole is None or self._of != client:
             named = client or None
-            facts = [
-                {"client": c.client, "coffee": c.name, **{name: getattr(c, name) for name in ABOUT}}
-                for c in self._book.coffees(client=named)
-            ]
-            self._whole = read_across(
-                keep_chosen(self._book, self._book.opened_scores(client=named)),
-                pd.DataFrame(facts, columns=["client", "coffee", *ABOUT]),
-            )
+            self._whole = read_all(self._book, client=named)
             self._of = client
             about = self._offer(self._whole.table, about)
         if self._whole.table.empty and not client:
@@ -193,10 +163,10 @@ class OneWaterForm(NeedsBook, widgets.VBox):
         book: LabBook,
         across: AcrossForm,
         picture: Callable[[OneWater], str],
-        region: Callable[[], Region] | None = None,
+        region: Callable[[], Region | None] | None = None,
     ) -> None:
-        self._across, self._picture = across, picture
-        self._region = region or (lambda: Region(allowed=makeable(book.concentrates())))
+        self._book, self._across, self._picture = book, across, picture
+        self._region = region or (lambda: None)
         self._offered: list[tuple[str, str]] = []
         self._filling = False
         self.water: OneWater | None = None
@@ -234,11 +204,9 @@ class OneWaterForm(NeedsBook, widgets.VBox):
             for one in (whole.readings if whole is not None else ())
             if (one.client, one.coffee) in coffees
         ]
-        if not readings:
-            raise ReadingError(
-                "coffees must be at least one, got none. Choose those of the tank.", field="coffees"
-            )
-        self.water = one_water(readings, self._region(), sold=_sold(sold, coffees))
+        self.water = one_water(
+            self._book, readings, sold=_sold(sold, coffees), region=self._region()
+        )
         return [self._picture(self.water), self.water]
 
 
@@ -300,8 +268,8 @@ class WordsForm(NeedsBook, widgets.VBox):
     def _read(self) -> list[Any]:
         self.words = None
         self._of = sorted(self._across.coffees)
-        frame = self._across.of_shown(self._book.opened_words(client=self._across.client))
-        self.words = read_words(keep_chosen(self._book, frame), self._sayings)
+        shown = self._across
+        self.words = words_of(self._book, shown.coffees, self._sayings, client=shown.client)
         return [self.words, self._picture(self.words)]
 
 
@@ -331,9 +299,8 @@ class BalanceForm(NeedsBook, widgets.VBox):
         super().__init__([self.form])
 
     def _offer(self) -> None:
-        scores = self._across.of_shown(self._book.opened_scores(client=self._across.client))
-        asked = scores[scores["attribute"].isin(right_questions(scores))]
-        keys = sorted(set(zip(asked["client"], asked["coffee"], strict=True)))
+        shown = self._across
+        keys = asked_for_acidity(self._book, shown.coffees, client=shown.client)
         chooser = self.form.fields["coffee"]
         options = [(f"{coffee} ({client})", (client, coffee)) for client, coffee in keys]
         if list(chooser.options) == options:
@@ -356,6 +323,5 @@ class BalanceForm(NeedsBook, widgets.VBox):
                 field="coffee",
             )
         client, name = coffee
-        scores = keep_chosen(self._book, self._book.opened_scores(coffee=name, client=client))
-        self.balance = balance_acidity(scores)
+        self.balance = acidity_of(self._book, name, client=client)
         return [self.balance, self._picture(self.balance)]

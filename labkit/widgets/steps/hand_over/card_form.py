@@ -3,34 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import date
-from functools import partial
 from typing import Any, Final
 
 import ipywidgets as widgets
-import pandas as pd
 
-from labkit.analysis import Reading, answer_on, read_coffee
-from labkit.book import LabBook, keep_chosen
+from labkit.book import LabBook
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import remarks, taste_may_differ
+from labkit.present import remarks
 from labkit.water import (
+    COORDINATE,
     COORDINATES,
     DROP_KITS,
     PREFERENCES,
-    PURE,
     SALTS,
     Mixing,
-    Reach,
     TankMixing,
     Target,
-    Water,
-    differences,
-    mix,
+    as_coordinates,
     portray,
-    salt,
-    within_reach,
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
@@ -44,6 +35,7 @@ from labkit.widgets.steps.bottles.bottle_log import too_old
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.bottles.meter_form import factor_field, read_factor
 from labkit.widgets.steps.plan.sweep_form import levels
+from labkit.workflow import Card, Findings, make_card, read
 
 _USUAL_SALTS: Final = (
     "CaCl2·2H2O",
@@ -68,8 +60,6 @@ class CardForm(NeedsBook, widgets.VBox):
     ----------
     book : LabBook
         Where coffees, scores and bottles are.
-    make_recipes : callable
-        ``labkit.bench.make_recipes``.
     card_files : callable
         ``labkit.bench.card_files``.
     base : BaseWaterForm
@@ -79,15 +69,13 @@ class CardForm(NeedsBook, widgets.VBox):
     def __init__(
         self,
         book: LabBook,
-        make_recipes: Callable[..., tuple[Mixing | TankMixing, ...]],
         card_files: Callable[..., Any],
         base: BaseWaterForm,
     ) -> None:
-        self._book, self._make_recipes, self._card_files = book, make_recipes, card_files
-        self._base, self._found, self._hands = base, "", HandOver()
-        self._coffee: tuple[str, str] | None = None
-        self._known: tuple[str, ...] = ()
-        self._best: Target | None = None
+        self._book, self._card_files = book, card_files
+        self._base, self._said, self._hands = base, "", HandOver()
+        self._found: Findings | None = None
+        self._filled: dict[str, tuple[float, float]] = {}
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
@@ -160,43 +148,48 @@ class CardForm(NeedsBook, widgets.VBox):
         self.form.refresh()
 
     def _take_best(self) -> None:
-        """Fill in the water that the coffee's scores call best, and say how sure that is."""
+        """Fill in the water that the coffee's scores recommend, and say how sure that is.
+
+        The fields show it rounded; a level that is left as it was filled in stays exact.
+        """
         chosen = self.form.fields["coffee"].value
-        self._coffee, self._found = (None if chosen == _FIGURES else chosen), ""
-        self._known, self._best = (), None
-        if self._coffee is None:
+        self._said, self._found, self._filled = "", None, {}
+        if chosen == _FIGURES:
             return
-        client, coffee = self._coffee
+        client, coffee = chosen
         try:
-            scores = self._book.opened_scores(coffee=coffee, client=client)
-            scores = keep_chosen(self._book, scores)
-            reading = read_coffee(scores, "overall")
+            found = read(self._book, coffee, client=client)
         except LabkitError as error:
-            self._found = f"{coffee}: {error}"
+            self._said = f"{coffee}: {error}"
             return
-        self._found = f"{coffee}: {reading.verdict.text}"
-        self._known = self._told_of(reading, scores)
-        if reading.best is None:
+        reading = found.reading
+        if reading is None:
+            self._said = f"{coffee}: no overall score of it is open, only tests of two waters."
+            return
+        self._said = f"{coffee}: {reading.verdict.text}"
+        if reading.best is None or found.water is None:
             return
         if reading.verdict.kind != "best found":
-            self._found += (
-                f" The figures above are a choice, not a finding. {reading.best.sentence}"
-            )
-        self._found = " ".join([self._found, *self._known])
-        best = reading.best.target
-        for name, digits in zip(COORDINATES, (2, 0, 0), strict=True):
-            self.form.fields[name].value = round(float(getattr(best, name)), digits) + 0.0
-        now = self.form.values()
-        self._best = Target(**{name: now[name] for name in COORDINATES})
-        not_told = "" if reading.recommended is None else reading.recommended.not_told
-        self._known = tuple(filter(None, [not_told, *self._known]))
+            self._said += f" The figures above are a choice, not a finding. {reading.best.sentence}"
+        more = [one for one in found.known if one not in self._said]
+        self._found, self._said = found, " ".join([self._said, *more])
+        for name, level in zip(COORDINATES, as_coordinates(found.water)[0], strict=True):
+            shown = round(float(level), COORDINATE[name].digits) + 0.0
+            self._filled[name] = (shown, float(level))
+            self.form.fields[name].value = shown
 
-    def _told_of(self, reading: Reading, scores: pd.DataFrame) -> tuple[str, ...]:
-        """Where the water comes from, and what a confirming test of it said, in sentences."""
-        if reading.recommended is None:
-            return ()
-        answer = answer_on(scores, reading.recommended)
-        return (reading.recommended.source, *([] if answer is None else [answer.sentence]))
+    def _wanted(self, typed: dict[str, float]) -> Target | Findings:
+        """The coffee's own water where no field was touched; else the water as typed."""
+        exact = {
+            name: self._filled[name][1]
+            if name in self._filled and level == self._filled[name][0]
+            else level
+            for name, level in typed.items()
+        }
+        target = Target(**exact)
+        if self._found is not None and target == self._found.water:
+            return self._found
+        return target
 
     def _show(
         self,
@@ -219,78 +212,47 @@ class CardForm(NeedsBook, widgets.VBox):
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"
-        target, bottles = Target(**coordinates), self._book.concentrates()
-        labels = (*salts, *more_salts)
-        sources: Sequence[Any] = [salt(label) for label in labels] if from_salts else bottles
-        if not sources:
-            raise DosingError(
-                "no salt is ticked: tick those that the shop has."
-                if from_salts
-                else "no bottle stands on the shelf yet: keep one in notebook 1, or let the card "
-                f"say «{_SALTS}»."
-            )
-        reach = within_reach(target, sources, base=self._base.water, blend_with_pure=thin)
-        purities = {b.salt.label: b.purity for b in bottles if b.salt.label in labels}
-        made_from = partial(
-            self._make_recipes,
-            reach.target,
+        labels = (*salts, *more_salts) if from_salts else ()
+        if from_salts and not labels:
+            raise DosingError("no salt is ticked: tick those that the shop has.")
+        card = make_card(
+            self._book,
+            self._wanted(coordinates),
             volumes_l=_volumes(volumes_l),
-            base=reach.base,
+            salts=labels,
+            start=self._base.start,
+            pipette_ml=pipette_ml,
+            balance_g=balance_g,
             prefer=prefer,
-            **(
-                {"salts": sources, "purities": purities}
-                if from_salts
-                else {"concentrates": bottles}
-            ),
+            thin=thin,
         )
-        self.recipes = made_from(pipette_ml=pipette_ml, balance_g=balance_g)
-        largest = self.recipes[-1].reached
-        # Without rounding, which the card tells apart: what is left comes from other salts.
-        differs = self._differs(reach, made_from(pipette_ml=0.001, balance_g=1e-5)[-1].reached)
+        self.recipes = card.recipes
         self.files = self._card_files(
-            self.recipes,
-            name=name.strip() or self._usual_name(reach.target),
+            card.recipes,
+            name=name.strip() or _usual_name(card),
             made_for=" · ".join(filter(None, [coffee[1], made_for.strip()])),
-            base_name=self._base_name(reach),
+            base_name=card.base_name,
             kits=[DROP_KITS[kit]],
             tds_factor=read_factor(tds_factor),
-            differs=differs,
-            known=self._known if target == self._best else (),
+            differs=remarks(card),
+            known=card.known,
             lab_book=self._book.name,
         )
         return [
-            said(self._found),
-            *(said(f"Mind: {sentence}") for sentence in (*differs, *self._shelf_remarks())),
+            said(self._said),
+            *(said(f"Mind: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
             cautions_html("tank" if from_salts else "mixing"),
             fold(
                 "The same figures as a table",
                 frame_html("As in the CSV and JSON files", self.files.table),
             ),
-            fold("What this water is: ions, pH, scale, steel", as_html(portray(largest))),
+            fold(
+                "What this water is: ions, pH, scale, steel",
+                as_html(portray(card.recipes[-1].reached)),
+            ),
             fold("Before it goes into a machine", cautions_html("machine")),
         ]
-
-    def _usual_name(self, target: Target) -> str:
-        return (
-            f"Ca:Mg {target.ca_mg_ratio_text}, {target.hardness_mg_l_caco3:.0f} hard, "
-            f"{target.alkalinity_mg_l_caco3:.0f} alkaline"
-        )
-
-    def _base_name(self, reach: Reach) -> str:
-        start = self._base.start
-        if reach.base_share == 0:
-            return PURE
-        share = max(1, round(start.share_percent * reach.base_share))
-        return replace(start, share_percent=share).text
-
-    def _differs(self, reach: Reach, made: Water) -> tuple[str, ...]:
-        """How the card's water differs from the one that the lab's own bottles made."""
-        try:
-            tasted = mix(reach.wanted, self._book.concentrates(), pipette_ml=0.001).reached
-        except DosingError:  # the lab's bottles have changed since: nothing to compare with
-            return remarks(reach)
-        return (*remarks(reach), *taste_may_differ(differences(tasted, made)))
 
     def _shelf_remarks(self) -> list[str]:
         """What the largest volume takes more of than there is, and bottles past their day."""
@@ -323,6 +285,14 @@ class CardForm(NeedsBook, widgets.VBox):
             note="Open it and print, or send it on." if ending == "html" else "",
             media_type={"json": "application/json"}.get(ending, f"text/{ending}"),
         )
+
+
+def _usual_name(card: Card) -> str:
+    target = card.reach.target
+    return (
+        f"Ca:Mg {target.ca_mg_ratio_text}, {target.hardness_mg_l_caco3:.0f} hard, "
+        f"{target.alkalinity_mg_l_caco3:.0f} alkaline"
+    )
 
 
 def _volumes(typed: str) -> tuple[float, ...]:

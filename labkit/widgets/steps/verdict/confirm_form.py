@@ -22,7 +22,7 @@ from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.verdict.reading_view import ReadingView
-from labkit.workflow import plan_pair_test
+from labkit.workflow import Candidate, plan_pair_test, waters_to_test
 
 _METHODS: Final = [
     ("Is the first one better than the second: confirming preference", CONFIRMING),
@@ -117,24 +117,8 @@ class ConfirmForm(NeedsBook, widgets.VBox):
 
     def _waters(self) -> list[tuple[str, Target]]:
         """What to choose from: the best, the control, then the others tasted."""
-        reading = self._reading.reading
-        if reading is None:
-            return []
-        offered: list[tuple[str, Target]] = []
-        recommended = reading.recommended
-        if recommended is not None and not recommended.is_control:
-            offered.append((f"recommended: {_short(recommended.water)}", recommended.water))
-        recipes = reading.scores.recipes.sort_values("is_control", ascending=False, kind="stable")
-        for row in recipes.to_dict("records"):
-            target = Target(
-                mg_share=float(row["mg_share"]),
-                hardness_mg_l_caco3=float(row["hardness_mg_l_caco3"]),
-                alkalinity_mg_l_caco3=float(row["alkalinity_mg_l_caco3"]),
-            )
-            word = f"{row['recipe']}, control" if row["is_control"] else str(row["recipe"])
-            if target not in [known for _, known in offered]:
-                offered.append((f"{word}: {_short(target)}", target))
-        return offered
+        offered = waters_to_test(self._reading.reading)
+        return [(f"{_word(one)}: {_short(one.target)}", one.target) for one in offered]
 
     def _foresee(
         self,
@@ -221,6 +205,10 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         )
         hand_bench_sheet(self._handover, planned, self._bench_sheet)
         return planned.plan
+
+
+def _word(one: Candidate) -> str:
+    return f"{one.name}, control" if one.is_control else one.name
 
 
 def _short(target: Target) -> str:

@@ -7,10 +7,8 @@ from functools import lru_cache
 from typing import Any
 
 import ipywidgets as widgets
-import pandas as pd
 
 from labkit.analysis import (
-    Belief,
     Excluded,
     HeadStart,
     Reading,
@@ -18,27 +16,20 @@ from labkit.analysis import (
     StopAdvice,
     Suggestion,
     WalkStep,
-    believe,
-    classical_walk,
-    flight_history,
-    gather_scores,
-    head_start,
-    makeable,
-    stop_or_taste,
-    suggest_flight,
     water_target,
 )
-from labkit.book import LabBook, keep_chosen
-from labkit.errors import DosingError, ReadingError
+from labkit.book import LabBook
+from labkit.errors import ReadingError
 from labkit.present import CAUTIONS, notes, remarks
 from labkit.tasting import Sweep
-from labkit.water import COORDINATES, PURE_WATER, Target, Water, as_coordinates
+from labkit.water import COORDINATES, PURE_WATER, Target, as_coordinates
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.sweep_form import levels
 from labkit.widgets.steps.verdict.reading_view import ReadingView
+from labkit.workflow import NextFlight, ask_earlier_coffees, next_flight
 
 _HOLD = {
     "mg_share": "Hold Mg share at",
@@ -54,6 +45,10 @@ _NOTHING_LENT = "No other coffee has scores yet: nothing is lent."
 _HELPED = (
     "Earlier coffees count for the water to serve meanwhile. Which cups to taste, and whether to "
     "stop, rest on this coffee's own cups."
+)
+_CLOSED = (
+    "This coffee has a flight whose key is closed: score and lock it in notebook 3, and open it "
+    "above, before you plan another."
 )
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
@@ -88,12 +83,9 @@ class NextFlightView(NeedsBook, widgets.VBox):
         base: BaseWaterForm | None = None,
     ) -> None:
         self._book, self._reading, self._picture = book, reading, picture
-        self._region, self._base = region or self._within_reach, base
-        self.advice: StopAdvice | None = None
+        self._region, self._base = region, base
         self._lent = lru_cache(maxsize=1)(self._ask_earlier_coffees)
-        self.suggestion: Suggestion | None = None
-        self.step: WalkStep | None = None
-        self.control: Target | None = None
+        self.found: NextFlight | None = None
         self.form = Form(
             {
                 "path": fields.choice("Taste next", _PATHS, "search"),
@@ -134,24 +126,37 @@ class NextFlightView(NeedsBook, widgets.VBox):
         ReadingError
             If nothing is proposed.
         """
-        if self.step is not None and self.step.sweep is not None:
-            return self.step.sweep.targets
-        if self.step is not None:
-            raise ReadingError(
-                "the next flight must be a dial, but the walk is at its end. Taste next "
-                f"«{_PATHS[0][0]}» instead, or stop."
-            )
-        if self.suggestion is None:
+        if self.found is None:
             raise ReadingError(
                 "the next flight must come from overall scores, but none are read above. "
                 "Choose the score 'overall' of a coffee."
             )
-        return tuple(dict.fromkeys(self.suggestion.targets))
+        return self.found.waters
 
     @property
     def sweep(self) -> Sweep | None:
         """The dial of a walk; None for waters that fill gaps between earlier ones."""
-        return None if self.step is None else self.step.sweep
+        return None if self.found is None else self.found.sweep
+
+    @property
+    def advice(self) -> StopAdvice | None:
+        """Stop, or taste on; None before the first flight."""
+        return None if self.found is None else self.found.advice
+
+    @property
+    def suggestion(self) -> Suggestion | None:
+        """The flight that teaches most; None on a walk."""
+        return None if self.found is None else self.found.suggestion
+
+    @property
+    def step(self) -> WalkStep | None:
+        """The next dial of a walk; None on the other path."""
+        return None if self.found is None else self.found.step
+
+    @property
+    def control(self) -> Target | None:
+        """The coffee's control so far, which links its days; None before the first."""
+        return None if self.found is None else self.found.control
 
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
@@ -160,7 +165,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
     def _show(
         self, *, path: str, cups: int, earlier: bool, include: str, n_tasters: int, **typed: str
     ) -> list[Any]:
-        self.advice = self.suggestion = self.step = self.control = None
+        self.found = None
         if self._reading.attribute != "overall":
             raise ReadingError(
                 "the next flight rests on overall scores. "
@@ -170,69 +175,53 @@ class NextFlightView(NeedsBook, widgets.VBox):
                     else "This coffee has none: let its next session ask for 'overall'."
                 )
             )
-        region = self._region(*_bounds(typed))
-        scores, brew_method = self._reading.scores, self._reading.brew_method
-        asked = _waters_typed(include)
-        start = self._lent(brew_method) if earlier else None
+        held, excluded = _bounds(typed)
+        brew_method = self._reading.brew_method
+        client, coffee = self.coffee or ("", "")
+        self.found = next_flight(
+            self._book,
+            coffee,
+            client=client,
+            path="walk" if path == "walk" else "search",
+            cups=cups,
+            held=held,
+            excluded=excluded,
+            include=_waters_typed(include),
+            n_tasters=n_tasters or None,
+            brew_method=brew_method,
+            base=PURE_WATER if self._base is None else self._base.water,
+            region=None if self._region is None else self._region(held, excluded),
+            scores=self._reading.scores,
+            earlier=self._lent(brew_method) if earlier else None,
+        )
+        return self._told(self.found, earlier=earlier)
+
+    def _told(self, found: NextFlight, *, earlier: bool) -> list[Any]:
+        """What was found, in words and pictures."""
         shown: list[Any] = []
-        belief: Belief | None = None
-        if scores.empty:
-            belief = believe(None, region, n_tasters=n_tasters or 4, also=asked, head_start=start)
-            shown.append(said(f"{self._why_none()} The first flight spreads out."))
+        if found.advice is None:
+            why = _CLOSED if found.is_waiting else "Nobody has tasted this coffee yet."
+            shown.append(said(f"{why} The first flight spreads out."))
         else:
-            belief = believe(scores, region, brew_method=brew_method, also=asked, head_start=start)
-            self.advice = stop_or_taste(belief, k=cups, served_as=brew_method, tests=scores)
-            if belief.control is not None:
-                self.control = water_target(belief.posterior.recipes[belief.control])
-            shown += ["<h3>Stop, or taste on?</h3>", as_html(self.advice)]
-            shown.append(fold("The flights so far", self._so_far(scores, brew_method)))
+            shown += ["<h3>Stop, or taste on?</h3>", as_html(found.advice)]
+            shown.append(fold("The flights so far", _so_far(found)))
         shown.append("<h3>What to taste next</h3>")
         if earlier:
-            shown.append(said(_NOTHING_LENT if start is None else _HELPED))
-        if path == "walk":
-            return shown + self._walk(scores, region, cups, brew_method)
-        self.suggestion = suggest_flight(belief, k=cups, include=asked, n_tasters=n_tasters or None)
-        return shown + self._search(self.suggestion)
+            shown.append(said(_NOTHING_LENT if found.earlier is None else _HELPED))
+        if found.step is not None:
+            return shown + _walk(found.step)
+        return shown + self._search(found)
 
     def _ask_earlier_coffees(self, brew_method: str) -> HeadStart | None:
         if self.coffee is None:
             return None
-        about = [
-            (c.client, c.name, c.origin, c.process, c.roast_level) for c in self._book.coffees()
-        ]
-        return head_start(
-            keep_chosen(self._book, self._book.opened_scores()),
-            self.coffee,
-            pd.DataFrame(about, columns=["client", "coffee", "origin", "process", "roast_level"]),
-            brew_method=brew_method,
-        )
+        client, coffee = self.coffee
+        return ask_earlier_coffees(self._book, coffee, client=client, brew_method=brew_method)
 
-    def _why_none(self) -> str:
-        """Why there are no scores: nobody tasted, or the keys are closed."""
-        client, coffee = self.coffee or ("", "")
-        sessions = self._book.sessions(client=client, coffee=coffee)
-        if not any(self._book.flights(session.name) for session in sessions):
-            return "Nobody has tasted this coffee yet."
-        return (
-            "This coffee has a flight whose key is closed: score and lock it in notebook 3, and "
-            "open it above, before you plan another."
-        )
-
-    def _so_far(self, scores: pd.DataFrame, brew_method: str) -> str:
-        history = flight_history(gather_scores(scores, "overall", brew_method=brew_method))
-        return notes(
-            f"{row.session}, flight {row.flight}: {row.cups} cups, {row.tasters} tasters, mean "
-            f"score {row.mean:.1f}; best {row.best_mean:.1f}, {row.best_water}"
-            for row in history.itertuples()
-        )
-
-    def _search(self, suggestion: Suggestion) -> list[Any]:
-        reading = self._reading.reading
-        try:
-            pours = suggestion.mixings(self._book.concentrates(), base=self._base_water())
-            wrong = ""
-        except DosingError as error:
-            pours, wrong = (), said(str(error), wrong=True)
+    def _search(self, found: NextFlight) -> list[Any]:
+        suggestion = found.suggestion
+        if suggestion is None:
+            return []
         twice = len(suggestion.targets) - len(set(suggestion.targets))
         repeats = (
             "A water is wanted twice: ask for hidden duplicates when you plan the flight."
@@ -240,30 +229,28 @@ class NextFlightView(NeedsBook, widgets.VBox):
             else ""
         )
         return [
-            wrong,
-            suggestion.to_html(pours),
-            notes(dict.fromkeys(remark for pour in pours for remark in remarks(pour))),
+            said(str(found.unmixable), wrong=True) if found.unmixable else "",
+            suggestion.to_html(found.pours),
+            notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
             said(repeats),
             fold("Handle with care", notes(CAUTIONS["mixing"])),
-            fold("Where they lie", self._picture(suggestion, reading)),
+            fold("Where they lie", self._picture(suggestion, self._reading.reading)),
         ]
 
-    def _walk(self, scores: pd.DataFrame, region: Region, cups: int, brew_method: str) -> list[Any]:
-        frame = None if scores.empty else scores
-        self.step = classical_walk(frame, region, cups, brew_method=brew_method)
-        kept = f"Kept so far: {self.step.kept.text}."
-        next_waters = () if self.step.sweep is None else self.step.sweep.targets
-        return [
-            said(self.step.text),
-            notes([kept, *(f"taste {water.text}" for water in next_waters)]),
-        ]
 
-    def _base_water(self) -> Water:
-        return PURE_WATER if self._base is None else self._base.water
+def _so_far(found: NextFlight) -> str:
+    rows = [] if found.history is None else found.history.itertuples()
+    return notes(
+        f"{row.session}, flight {row.flight}: {row.cups} cups, {row.tasters} tasters, mean "
+        f"score {row.mean:.1f}; best {row.best_mean:.1f}, {row.best_water}"
+        for row in rows
+    )
 
-    def _within_reach(self, held: dict[str, float], excluded: tuple[Excluded, ...]) -> Region:
-        allowed = makeable(self._book.concentrates(), base=self._base_water())
-        return Region(locked=held, excluded=excluded, allowed=allowed)
+
+def _walk(step: WalkStep) -> list[Any]:
+    kept = f"Kept so far: {step.kept.text}."
+    next_waters = () if step.sweep is None else step.sweep.targets
+    return [said(step.text), notes([kept, *(f"taste {water.text}" for water in next_waters)])]
 
 
 def _bounds(typed: dict[str, str]) -> tuple[dict[str, float], tuple[Excluded, ...]]:

@@ -14,27 +14,21 @@ from labkit.analysis import (
     ENOUGH_SHARE,
     SEED,
     Reading,
-    check_all_that_apply,
     in_words,
     just_about_right,
-    leaving_out,
-    most_used,
     ordinal_check,
     p_text,
-    read_attributes,
-    read_coffee,
-    read_tests,
-    scored_only,
     with_liking,
 )
 from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, leave_out, left_out
-from labkit.errors import LabkitError, ReadingError
+from labkit.errors import ReadingError
 from labkit.tasting import SCALES
 from labkit.water import percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.workflow import Findings, Opened, opened
 
 _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
 """A picture that scrolls sideways on a phone must not make the words beside it as wide."""
@@ -96,7 +90,7 @@ class ReadingView(NeedsBook, widgets.VBox):
 
         Of the attribute that is read only those on the scale chosen.
         """
-        frame, scale = self._chosen().keep(self._opened()), self.form.fields["scale"].value
+        frame, scale = self._chosen().keep(self._opened().scores), self.form.fields["scale"].value
         return frame if scale is None else _on_scale(frame, self.attribute, scale)
 
     @property
@@ -118,13 +112,13 @@ class ReadingView(NeedsBook, widgets.VBox):
         """Read again, after a key was opened or scores came in."""
         self.form.refresh()
 
-    def _opened(self) -> pd.DataFrame:
+    def _opened(self) -> Opened:
         if self.coffee is None:
             raise ReadingError(
                 "coffee must be chosen, but the lab book has none. Add one first.", field="coffee"
             )
         client, coffee = self.coffee
-        return self._book.opened_scores(coffee=coffee, client=client)
+        return opened(self._book, coffee, client=client)
 
     def _read(
         self,
@@ -138,35 +132,33 @@ class ReadingView(NeedsBook, widgets.VBox):
         reason: str,
     ) -> list[Any]:
         del scale, without_tasters, without_sessions, reason  # they may change with the coffee
-        frame = self._opened()
-        client, name = coffee or ("", "")
+        there = self._opened()
         if self._recorded[0] != coffee:
-            self._take_up(frame, name, client)
+            self._take_up(there)
         chosen, recorded = self._chosen(), self._recorded[1]
         is_new = set(chosen.names) != set(recorded.names)
         self._button.layout.display = "" if is_new else "none"
-        words = self._book.opened_words(coffee=name, client=client)
-        attribute = self._offer(scored_only(frame), words, attribute)
-        on_scale = self._offer_scales(scored_only(frame), attribute, brew_method)
+        attribute = self._offer(there, attribute)
+        on_scale = self._offer_scales(there.scales(attribute, brew_method))
         read = (attribute, on_scale, brew_method, chosen)
-        asked = (coffee, *read, _mark(frame), _mark(words))
+        asked = (coffee, *read, _mark(there.scores), _mark(there.words))
         if self._shown[0] != asked:
             self.reading = None
             self._shown = (None, [])
             self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
             self._shown = (
                 asked,
-                self._look(frame, words, attribute, on_scale, brew_method, chosen),
+                self._look(there, attribute, on_scale, brew_method, chosen),
             )
         said_choice = said("" if is_new else recorded.sentence)
         return [said_choice, *self._shown[1], self._records()]
 
-    def _take_up(self, frame: pd.DataFrame, coffee: str, client: str) -> None:
+    def _take_up(self, there: Opened) -> None:
         """Leave out what the lab book says is left out of this coffee."""
-        recorded = left_out(self._book, coffee, client=client)
-        self._recorded = ((client, coffee), recorded)
+        recorded = there.left_out
+        self._recorded = ((there.client, there.coffee), recorded)
         for column, names in (("taster", recorded.tasters), ("session", recorded.sessions)):
-            known = list(dict.fromkeys(map(str, frame[column])))
+            known = list(dict.fromkeys(map(str, there.scores[column])))
             chooser = self.form.fields[f"without_{column}s"]
             chooser.options = sorted(known) if column == "taster" else known
             chooser.value = tuple(name for name in names if name in known)
@@ -181,57 +173,42 @@ class ReadingView(NeedsBook, widgets.VBox):
 
     def _look(
         self,
-        frame: pd.DataFrame,
-        words: pd.DataFrame,
+        there: Opened,
         attribute: str,
         scale: str | None,
         brew_method: str,
         chosen: LeftOut,
     ) -> list[Any]:
         """Words and pictures of what is chosen, then of the coffee's tests of two waters."""
-        tests = read_tests(frame)
-        frame = scored_only(frame)
-        here = frame[(frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)]
-        out: dict[str, Any] = {
-            "without_tasters": [one for one in chosen.tasters if one in set(here["taster"])],
-            "without_sessions": [one for one in chosen.sessions if one in set(here["session"])],
-        }
-        name = "" if self.coffee is None else self.coffee[1]
         shown: list[Any] = []
-        if attribute in set(words["attribute"]):
-            shown += self._words(chosen.keep(words[words["attribute"] == attribute]), name)
-        elif attribute == SIDE_BY_SIDE:
-            side = read_attributes(chosen.keep(frame), brew_method=brew_method)
+        if attribute == SIDE_BY_SIDE:
+            side = there.read_each(brew_method=brew_method, left_out=chosen)
             shown += [side, self._picture(side)]
-        elif not len(frame) and not tests:
-            raise ReadingError(
-                "no blind flight of this coffee is open. Lock one in notebook 3 and open its key "
-                "above."
-            )
-        elif len(frame):
-            self.reading = read_coffee(
-                frame, attribute, brew_method=brew_method, scale=scale, **out
-            )
-            shown += [self.reading, self._effect(frame, attribute, scale, brew_method, out)]
-            shown += [_just_about_right(frame, self.reading), self._picture(self.reading)]
-            shown.append(_trust(self.reading))
+            tests = there.tests
+        else:
+            found = there.read(attribute, brew_method=brew_method, scale=scale, left_out=chosen)
+            self.reading, tests = found.reading, found.tests
+            if found.words is not None:
+                shown += [found.words, self._picture(found.words, title=there.coffee)]
+            elif found.reading is not None:
+                shown += [found.reading, _effect(found)]
+                shown.append(_just_about_right(there.scored, found.reading))
+                shown += [self._picture(found.reading), _trust(found.reading)]
         for test in tests:
             shown += [f"<h3>Test of two waters, {escape(test.session)}</h3>", test]
             shown.append(self._picture(test))
         return shown
 
-    def _offer(self, frame: pd.DataFrame, words: pd.DataFrame, attribute: str) -> str:
+    def _offer(self, there: Opened, attribute: str) -> str:
         """Offer what this coffee has: scores and lists of words, tasters, sessions."""
-        names = sorted(frame["attribute"].unique(), key=lambda one: (one != "overall", one))
+        names = there.attributes
         more = [SIDE_BY_SIDE] if len(names) > 1 else []
-        self._fill("without_tasters", sorted(map(str, frame["taster"].unique())))
-        self._fill("without_sessions", list(map(str, frame["session"].unique())))
-        return str(self._fill("attribute", [*names, *sorted(words["attribute"].unique()), *more]))
+        self._fill("without_tasters", sorted(map(str, there.scored["taster"].unique())))
+        self._fill("without_sessions", list(map(str, there.scored["session"].unique())))
+        return str(self._fill("attribute", [*names, *there.lists_of_words, *more]))
 
-    def _offer_scales(self, frame: pd.DataFrame, attribute: str, brew_method: str) -> str | None:
+    def _offer_scales(self, names: tuple[str, ...]) -> str | None:
         """Offer the scales of a score where it has several, the one read by itself first."""
-        here = (frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)
-        names = list(most_used(frame[here], "scale").index)
         chooser = self.form.fields["scale"]
         chooser.layout.display = "none" if len(names) < 2 else ""
         if set(chooser.options) != set(names):  # else what was chosen stays
@@ -254,37 +231,6 @@ class ReadingView(NeedsBook, widgets.VBox):
                     else before
                 )
         return chooser.value
-
-    def _words(self, words: pd.DataFrame, coffee: str) -> list[Any]:
-        """A list of words to check: which tell the waters apart."""
-        ticks = words.rename(columns={"word": "term", "is_checked": "ticked"})
-        found = check_all_that_apply(ticks, rng=np.random.default_rng(SEED))
-        return [found, self._picture(found, title=coffee)]
-
-    def _effect(
-        self,
-        frame: pd.DataFrame,
-        attribute: str,
-        scale: str | None,
-        brew_method: str,
-        out: dict[str, Any],
-    ) -> str:
-        """What leaving tasters or sessions out changes, in words."""
-        if not any(out.values()):
-            return ""
-        try:
-            both = leaving_out(
-                frame,
-                out["without_tasters"],
-                attribute,
-                sessions=out["without_sessions"],
-                brew_method=brew_method,
-                scale=scale,
-            )
-        except LabkitError as error:
-            return said(str(error), wrong=True)
-        rows = "".join(f"<li>{escape(in_words(row))}</li>" for row in both.to_dict("records"))
-        return f"<p>What leaving out changes:</p><ul>{rows}</ul>"
 
     def _record(self) -> None:
         """Write down what is left out of this coffee's reading, and why."""
@@ -319,6 +265,15 @@ class ReadingView(NeedsBook, widgets.VBox):
             if event.kind == "remark" and event.reason.startswith(HEAD)
         )
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
+
+
+def _effect(found: Findings) -> str:
+    """What leaving tasters or sessions out changes, in words."""
+    if found.effect is None:
+        return said(found.no_effect, wrong=True)
+    both = found.effect.to_dict("records")
+    rows = "".join(f"<li>{escape(in_words(row))}</li>" for row in both)
+    return f"<p>What leaving out changes:</p><ul>{rows}</ul>"
 
 
 def _on_scale(frame: pd.DataFrame, attribute: str, scale: str) -> pd.DataFrame:

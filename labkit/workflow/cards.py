@@ -1,0 +1,172 @@
+"""The recipe of a water, from what is at hand: the same doses on card, report and page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, Final
+
+from labkit.book import LabBook
+from labkit.errors import DosingError, ReadingError
+from labkit.water import (
+    PURE,
+    IonChange,
+    Preference,
+    Reach,
+    Recipe,
+    StartWater,
+    Target,
+    Water,
+    differences,
+    mix,
+    salt,
+    within_reach,
+)
+from labkit.workflow.readings import Findings, read
+from labkit.workflow.recipes import VOLUMES_L, make_recipes
+
+FINE_ML: Final = 0.001
+"""Of a pipette that hardly rounds: what still differs comes from other salts."""
+
+FINE_G: Final = 1e-5
+"""The same of a balance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """One water as it is handed over: what to pour or weigh for it, and how sure it is."""
+
+    wanted: Target
+    """The water asked for: of a coffee the recommended one, not rounded."""
+
+    recipes: tuple[Recipe, ...]
+    """What to pour or weigh, a recipe a volume, smallest volume first."""
+
+    reach: Reach
+    """What is made instead where that is out of reach, and what it starts from."""
+
+    start: StartWater
+    """The water given to start from."""
+
+    changes: tuple[IonChange, ...]
+    """How its ions differ from those that the lab's own bottles made; none if nothing does."""
+
+    found: Findings | None
+    """What the scores say of it; None for a water that is not a coffee's recommended one."""
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """What the scores tell of this water and what they do not, in sentences."""
+        return () if self.found is None else self.found.known
+
+    @property
+    def base_name(self) -> str:
+        """What the doses go into is called."""
+        return base_name(self.start, self.reach)
+
+
+def make_card(
+    book: LabBook,
+    water: Target | str | Findings,
+    *,
+    client: str | None = None,
+    volumes_l: Sequence[float] = VOLUMES_L,
+    salts: Sequence[str] = (),
+    start: StartWater | None = None,
+    pipette_ml: float = 0.1,
+    balance_g: float = 0.01,
+    prefer: Preference = "few bottles",
+    thin: bool = True,
+) -> Card:
+    """What to pour for a water, or for a coffee's recommended one.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where coffees, scores and bottles are.
+    water : Target, str or Findings
+        A water; or a coffee by name; or what was read of it.
+    client : str, optional
+        Whose coffee, where two clients have one of that name.
+    volumes_l : sequence of float
+        Finished volumes (L).
+    salts : sequence of str
+        Salts to weigh straight into the tank, by label; the bottles on the shelf unless given.
+    start : StartWater, optional
+        What the doses go into; what the coffee's last session started from, or pure water, unless
+        given.
+    pipette_ml, balance_g : float
+        Steps of the pipette (mL) and the balance (g).
+    prefer : Preference
+        What to keep small where there is more than one way.
+    thin : bool
+        Whether a base that holds too much is thinned with pure water.
+
+    Raises
+    ------
+    ReadingError
+        If the scores of the coffee recommend no water.
+    DosingError
+        If there is nothing to make it from, or that water cannot be made.
+    """
+    found = read(book, water, client=client) if isinstance(water, str) else None
+    found = water if isinstance(water, Findings) else found
+    wanted = water if isinstance(water, Target) else found.water if found is not None else None
+    if wanted is None:
+        why = "" if found is None or found.reading is None else found.reading.verdict.text
+        raise ReadingError(f"no recipe follows from these scores: {why}".rstrip(": "))
+    start = start or _start_of(book, found)
+    bottles = book.concentrates()
+    sources: Sequence[Any] = [salt(label) for label in salts] if salts else bottles
+    if not sources:
+        raise DosingError(
+            "no bottle stands on the shelf yet: keep one in notebook 1, or let the card say «g "
+            "straight from salts»."
+        )
+    reach = within_reach(wanted, sources, base=start.water, blend_with_pure=thin)
+    purities = {b.salt.label: b.purity for b in bottles if b.salt.label in salts}
+    made_from = partial(
+        make_recipes,
+        reach.target,
+        volumes_l=volumes_l,
+        base=reach.base,
+        prefer=prefer,
+        concentrates=() if salts else bottles,
+        salts=sources if salts else (),
+        purities=purities if salts else None,
+    )
+    recipes = made_from(pipette_ml=pipette_ml, balance_g=balance_g)
+    exact = made_from(pipette_ml=FINE_ML, balance_g=FINE_G)[-1].reached
+    return Card(
+        wanted=wanted,
+        recipes=recipes,
+        reach=reach,
+        start=start,
+        changes=_changes(book, reach, exact),
+        found=found,
+    )
+
+
+def base_name(start: StartWater, reach: Reach) -> str:
+    """What a start is called once it is thinned as far as a water needs."""
+    if reach.base_share == 0:
+        return PURE
+    share = max(1, round(start.share_percent * reach.base_share))
+    return replace(start, share_percent=share).text
+
+
+def _start_of(book: LabBook, found: Findings | None) -> StartWater:
+    if found is None:
+        return StartWater()
+    sessions = book.sessions(client=found.client, coffee=found.coffee)
+    return book.start_water(sessions[-1].held) if sessions else StartWater()
+
+
+def _changes(book: LabBook, reach: Reach, made: Water) -> tuple[IonChange, ...]:
+    """How the card's water differs from the one that the lab's own bottles made."""
+    try:
+        tasted = mix(reach.wanted, book.concentrates(), pipette_ml=FINE_ML).reached
+    except DosingError:  # the lab's bottles have changed since: nothing to compare with
+        return ()
+    return tuple(differences(tasted, made))

@@ -1,0 +1,243 @@
+"""What to taste next, whether to stop, and from what: one belief behind all of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+from labkit.analysis import (
+    Belief,
+    Excluded,
+    HeadStart,
+    Recommendation,
+    Region,
+    StopAdvice,
+    Suggestion,
+    WalkStep,
+    believe,
+    classical_walk,
+    flight_history,
+    gather_scores,
+    head_start,
+    makeable,
+    stop_or_taste,
+    suggest_flight,
+    water_target,
+)
+from labkit.book import LabBook, keep_chosen
+from labkit.errors import DosingError, ReadingError
+from labkit.tasting import Sweep
+from labkit.water import PURE_WATER, Mixing, Target, Water
+from labkit.workflow.readings import opened
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Path: TypeAlias = Literal["search", "walk"]
+"""Whatever teaches most, or one dial after the other."""
+
+USUAL_PANEL = 4
+"""Tasters who are expected while nobody has tasted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextFlight:
+    """Whether to taste on, which waters, and what both rest on."""
+
+    client: str
+    """Whose coffee."""
+
+    coffee: str
+    """Its name."""
+
+    advice: StopAdvice | None
+    """Stop, or taste on; None before the first flight."""
+
+    suggestion: Suggestion | None
+    """The flight that teaches most; None on a walk."""
+
+    step: WalkStep | None
+    """The next dial of a walk; None unless that is the path."""
+
+    recommended: Recommendation | None
+    """The water to serve after the cups so far; None before the first flight."""
+
+    control: Target | None
+    """The coffee's control so far, which links its days; None before the first."""
+
+    history: pd.DataFrame | None
+    """The flights so far, a row each; None before the first."""
+
+    is_waiting: bool
+    """Whether nothing is open though a flight was planned."""
+
+    earlier: HeadStart | None
+    """What other coffees lend; None if nothing does."""
+
+    pours: tuple[Mixing, ...]
+    """What to pour for each cup of the suggestion; empty if it cannot be mixed, or on a walk."""
+
+    unmixable: DosingError | None
+    """Why it cannot be mixed."""
+
+    @property
+    def waters(self) -> tuple[Target, ...]:
+        """The distinct waters of the next flight; a cup plan repeats by hidden duplicates.
+
+        Raises
+        ------
+        ReadingError
+            If the walk is at its end.
+        """
+        if self.step is not None and self.step.sweep is not None:
+            return self.step.sweep.targets
+        if self.suggestion is None:
+            raise ReadingError(
+                "the next flight must be a dial, but the walk is at its end. Taste next "
+                "«whatever teaches most» instead, or stop."
+            )
+        return tuple(dict.fromkeys(self.suggestion.targets))
+
+    @property
+    def sweep(self) -> Sweep | None:
+        """The dial of a walk; None for waters that fill gaps between earlier ones."""
+        return None if self.step is None else self.step.sweep
+
+
+def next_flight(
+    book: LabBook,
+    coffee: str,
+    *,
+    client: str | None = None,
+    path: Path = "search",
+    cups: int = 5,
+    held: Mapping[str, float] | None = None,
+    excluded: Sequence[Excluded] = (),
+    include: Sequence[Target] = (),
+    n_tasters: int | None = None,
+    brew_method: str | None = None,
+    base: Water = PURE_WATER,
+    region: Region | None = None,
+    scores: pd.DataFrame | None = None,
+    earlier: HeadStart | Literal[True] | None = True,
+) -> NextFlight:
+    """What to taste next of a coffee, and whether to.
+
+    Parameters
+    ----------
+    book : LabBook
+        Whose bottles say what can be mixed.
+    coffee, client : str
+        Which coffee; whose it is only where two clients have one of that name.
+    path : str
+        ``"search"`` for whatever teaches most, ``"walk"`` for one dial after the other.
+    cups : int
+        Waters in the flight.
+    held : mapping, optional
+        Coordinates that are not varied, with their levels.
+    excluded : sequence of Excluded
+        Blocks of waters that are not proposed.
+    include : sequence of Target
+        Waters that shall be in it in any case.
+    n_tasters : int, optional
+        Who will come; as many as so far unless given.
+    brew_method : str, optional
+        The most scored unless given.
+    base : Water
+        What the doses go into.
+    region : Region, optional
+        Where to search; what the bottles on the shelf can make, less what is held and excluded,
+        unless given.
+    scores : DataFrame, optional
+        What to rest on; the coffee's opened scores without what is left out unless given.
+    earlier : HeadStart, True or None
+        What other coffees lend; True to ask them all, None for nothing.
+
+    Raises
+    ------
+    BookError
+        If there is no such coffee.
+    ReadingError, RegionError
+        If the scores cannot be read, or nothing can be proposed.
+    """
+    there = opened(book, coffee, client=client)
+    given = there.left_out.keep(there.scores) if scores is None else scores
+    frame = None if given.empty else given
+    gathered = None if frame is None else gather_scores(frame, brew_method=brew_method)
+    method = brew_method or (gathered.brew_method if gathered is not None else "cupping")
+    if earlier is True:
+        earlier = ask_earlier_coffees(book, there.coffee, client=there.client, brew_method=method)
+    if region is None:
+        allowed = makeable(book.concentrates(), base=base)
+        region = Region(locked=dict(held or {}), excluded=tuple(excluded), allowed=allowed)
+    belief = believe(
+        frame,
+        region,
+        brew_method=method,
+        n_tasters=n_tasters or USUAL_PANEL if frame is None else None,
+        also=include,
+        head_start=earlier,
+    )
+    step, suggestion = None, None
+    if path == "walk":
+        step = classical_walk(frame, region, cups, brew_method=method)
+    else:
+        suggestion = suggest_flight(belief, k=cups, include=include, n_tasters=n_tasters)
+    pours, unmixable = _pours(book, suggestion, base)
+    advice = None
+    if frame is not None:
+        advice = stop_or_taste(belief, k=cups, served_as=method, tests=frame)
+    return NextFlight(
+        client=there.client,
+        coffee=there.coffee,
+        advice=advice,
+        suggestion=suggestion,
+        step=step,
+        recommended=belief.recommended,
+        control=_control(belief) if frame is not None else None,
+        history=None if gathered is None else flight_history(gathered),
+        is_waiting=frame is None and _was_planned(book, there.client, there.coffee),
+        earlier=earlier,
+        pours=pours,
+        unmixable=unmixable,
+    )
+
+
+def ask_earlier_coffees(
+    book: LabBook, coffee: str, *, client: str | None = None, brew_method: str = "cupping"
+) -> HeadStart | None:
+    """What the other coffees of a lab book lend to this one; None if nothing does."""
+    import pandas as pd
+
+    about = book.coffee(coffee, client=client)
+    columns = ["client", "coffee", "origin", "process", "roast_level"]
+    known = [(c.client, c.name, c.origin, c.process, c.roast_level) for c in book.coffees()]
+    return head_start(
+        keep_chosen(book, book.opened_scores()),
+        (about.client, about.name),
+        pd.DataFrame(known, columns=columns),
+        brew_method=brew_method,
+    )
+
+
+def _pours(
+    book: LabBook, suggestion: Suggestion | None, base: Water
+) -> tuple[tuple[Mixing, ...], DosingError | None]:
+    if suggestion is None:
+        return (), None
+    try:
+        return suggestion.mixings(book.concentrates(), base=base), None
+    except DosingError as error:
+        return (), error
+
+
+def _control(belief: Belief) -> Target | None:
+    if belief.control is None:
+        return None
+    return water_target(belief.posterior.recipes[belief.control])
+
+
+def _was_planned(book: LabBook, client: str, coffee: str) -> bool:
+    sessions = book.sessions(client=client, coffee=coffee)
+    return any(book.flights(session.name) for session in sessions)

@@ -1,0 +1,277 @@
+"""What a coffee's scores say, as every page, card and report reads them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from labkit.analysis import (
+    SEED,
+    Answer,
+    AttributeReadings,
+    CheckedTerms,
+    PairReading,
+    Reading,
+    answer_on,
+    check_all_that_apply,
+    leaving_out,
+    most_used,
+    read_attributes,
+    read_coffee,
+    read_tests,
+    scored_only,
+)
+from labkit.book import LabBook, LeftOut, left_out
+from labkit.errors import LabkitError, ReadingError
+from labkit.water import Target
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Findings:
+    """What the scores of one coffee say, and what was left out on the way."""
+
+    client: str
+    """Whose coffee."""
+
+    coffee: str
+    """Its name."""
+
+    attribute: str
+    """The score, or the list of words, that was read."""
+
+    left_out: LeftOut
+    """Tasters and sessions whose scores were not read."""
+
+    scores: pd.DataFrame
+    """The opened scores that were read from, tests of two waters among them."""
+
+    reading: Reading | None
+    """What the score says; None for a list of words, or if nothing but tests was opened."""
+
+    words: CheckedTerms | None
+    """What a list of words says; None for a score."""
+
+    tests: tuple[PairReading, ...]
+    """Every test of two waters, in the order of sessions."""
+
+    answer: Answer | None
+    """What the latest test of the recommended water against the control said; None without."""
+
+    effect: pd.DataFrame | None
+    """What leaving out changes: two rows, as `leaving_out` gives them; None if nothing is."""
+
+    no_effect: str
+    """Why that cannot be told, in a sentence; else empty."""
+
+    @property
+    def water(self) -> Target | None:
+        """The recommended water; None if none can be recommended."""
+        return (
+            None if self.reading is None or self.reading.best is None else self.reading.best.target
+        )
+
+    @property
+    def known(self) -> tuple[str, ...]:
+        """What is known of the recommended water and what is not, in sentences, as a card has it.
+
+        What is not told, where the water comes from, what a confirming test of it said.
+        """
+        if self.reading is None or self.reading.recommended is None:
+            return ()
+        one = self.reading.recommended
+        said = "" if self.answer is None else self.answer.sentence
+        return tuple(filter(None, [one.not_told, one.source, said]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """What was opened of one coffee, blind flights only: what there is to read."""
+
+    client: str
+    """Whose coffee."""
+
+    coffee: str
+    """Its name."""
+
+    scores: pd.DataFrame
+    """The scores frame, tests of two waters among the scores."""
+
+    words: pd.DataFrame
+    """The words frame."""
+
+    left_out: LeftOut
+    """What the lab book says is left out."""
+
+    @property
+    def scored(self) -> pd.DataFrame:
+        """The scores without the marks of tests of two waters."""
+        return scored_only(self.scores)
+
+    @property
+    def tests(self) -> tuple[PairReading, ...]:
+        """Every test of two waters, in the order of sessions."""
+        return read_tests(self.scores)
+
+    @property
+    def attributes(self) -> tuple[str, ...]:
+        """What was scored, the overall score first."""
+        names = self.scored["attribute"].unique()
+        return tuple(sorted(map(str, names), key=lambda one: (one != "overall", one)))
+
+    @property
+    def lists_of_words(self) -> tuple[str, ...]:
+        """The lists from which words were checked."""
+        return tuple(sorted(map(str, self.words["attribute"].unique())))
+
+    def scales(self, attribute: str, brew_method: str) -> tuple[str, ...]:
+        """The scales on which a score was given, the one that is read by itself first."""
+        frame = self.scored
+        here = (frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)
+        return tuple(map(str, most_used(frame[here], "scale").index))
+
+    def read(
+        self,
+        attribute: str = "overall",
+        *,
+        brew_method: str | None = None,
+        scale: str | None = None,
+        left_out: LeftOut | None = None,
+    ) -> Findings:
+        """What one score or list of words says; arguments as for :func:`read`."""
+        chosen = self.left_out if left_out is None else left_out
+        tests, scored = self.tests, self.scored
+        kept = chosen.keep(self.scores)
+        reading, words, effect, no_effect = None, None, None, ""
+        if attribute in self.lists_of_words:
+            words = self._checked(attribute, chosen)
+        elif scored.empty and not tests:
+            raise ReadingError(
+                "no blind flight of this coffee is open. Lock one in notebook 3 and open its key "
+                "above."
+            )
+        elif not scored.empty:
+            here = scored[scored["attribute"] == attribute]
+            here = here if brew_method is None else here[here["brew_method"] == brew_method]
+            tasters = [one for one in chosen.tasters if one in set(here["taster"])]
+            sessions = [one for one in chosen.sessions if one in set(here["session"])]
+            reading = read_coffee(
+                scored,
+                attribute,
+                brew_method=brew_method,
+                scale=scale,
+                without_tasters=tasters,
+                without_sessions=sessions,
+            )
+            if tasters or sessions:
+                try:
+                    effect = leaving_out(
+                        scored,
+                        tasters,
+                        attribute,
+                        sessions=sessions,
+                        brew_method=brew_method,
+                        scale=scale,
+                    )
+                except LabkitError as error:
+                    no_effect = str(error)
+        recommended = None if reading is None else reading.recommended
+        return Findings(
+            client=self.client,
+            coffee=self.coffee,
+            attribute=attribute,
+            left_out=chosen,
+            scores=kept,
+            reading=reading,
+            words=words,
+            tests=tests,
+            answer=None if recommended is None else answer_on(kept, recommended),
+            effect=effect,
+            no_effect=no_effect,
+        )
+
+    def read_each(
+        self, *, brew_method: str | None = None, left_out: LeftOut | None = None
+    ) -> AttributeReadings:
+        """Every score that was given, side by side."""
+        chosen = self.left_out if left_out is None else left_out
+        return read_attributes(chosen.keep(self.scored), brew_method=brew_method)
+
+    def _checked(self, attribute: str, chosen: LeftOut) -> CheckedTerms:
+        import numpy as np
+
+        words = chosen.keep(self.words[self.words["attribute"] == attribute])
+        ticks = words.rename(columns={"word": "term", "is_checked": "ticked"})
+        return check_all_that_apply(ticks, rng=np.random.default_rng(SEED))
+
+
+def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:
+    """What was opened of a coffee: what there is to read.
+
+    Raises
+    ------
+    BookError
+        If there is no such coffee, or two clients have one of that name and none is said.
+    """
+    about = book.coffee(coffee, client=client)
+    return Opened(
+        client=about.client,
+        coffee=about.name,
+        scores=book.opened_scores(coffee=about.name, client=about.client),
+        words=book.opened_words(coffee=about.name, client=about.client),
+        left_out=left_out(book, about.name, client=about.client),
+    )
+
+
+def read(
+    book: LabBook,
+    coffee: str,
+    *,
+    client: str | None = None,
+    attribute: str = "overall",
+    brew_method: str | None = None,
+    scale: str | None = None,
+    left_out: LeftOut | None = None,
+) -> Findings:
+    """What the opened scores of one coffee say.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the coffee is.
+    coffee, client : str
+        Which coffee; whose it is only where two clients have one of that name.
+    attribute : str
+        Which score, or which list of words.
+    brew_method, scale : str, optional
+        The most used unless given; they are never pooled.
+    left_out : LeftOut, optional
+        Whose scores are not read; what the lab book has recorded unless given.
+
+    Raises
+    ------
+    BookError
+        If there is no such coffee.
+    ReadingError
+        If nothing is open, or nothing can be read.
+    """
+    return opened(book, coffee, client=client).read(
+        attribute, brew_method=brew_method, scale=scale, left_out=left_out
+    )
+
+
+def best_levels(book: LabBook, coffee: str, *, client: str | None = None) -> Mapping[str, float]:
+    """The levels that a coffee's scores call best, by coordinate.
+
+    Empty while nothing was tasted or this panel could see no difference.
+    """
+    try:
+        reading = read(book, coffee, client=client).reading
+    except ReadingError:
+        return {}
+    if reading is None or reading.best is None or reading.verdict.kind != "best found":
+        return {}
+    return {one.factor: round(one.best, 3) for one in reading.best.factor_ranges}

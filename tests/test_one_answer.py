@@ -1,0 +1,353 @@
+"""One answer: what states a coffee's best water, a chance, an interval or a dose states the same.
+
+A lab book is played whole: a coffee whose hardness and alkalinity were never varied and whose
+water went through a confirming test, one to which water is all one, one tasted alone, one with
+three coordinates varied. Then every verb, form, card, report and export is asked.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass
+from functools import cache
+from html import unescape
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from labkit.analysis import PlantedPeak, SimulatedPanel, water_target
+from labkit.bench import bench_sheet, card_files, coffee_report
+from labkit.book import Attribute, LabBook, Touch, import_folder
+from labkit.tasting import (
+    CONFIRMING,
+    METHODS,
+    SCALES,
+    pair_waters,
+    plan_discrimination,
+    plan_tasting,
+    session_waters,
+)
+from labkit.water import COORDINATE, COORDINATES, as_coordinates, describe
+from labkit.widgets import (
+    AcrossForm,
+    BaseWaterForm,
+    CardForm,
+    ConfirmForm,
+    NextFlightView,
+    OneWaterForm,
+    ReadingView,
+)
+from labkit.workflow import confirm, make_card, make_report, next_flight, one_water, read, read_all
+from tests.book.samples import add_all_bottles
+
+CLIENT, PASSPHRASE = "Client A", "only the preparer knows"
+PANEL = ("Ada", "Ben", "Cleo", "Dov", "Eve", "Fay")
+CONTROL = (0.5, 80.0, 30.0)
+SWEPT = tuple((share, 80.0, 30.0) for share in (0.5, 0.0, 0.25, 0.75, 1.0))
+SPREAD = (CONTROL, (0.2, 60.0, 15.0), (0.8, 60.0, 45.0), (0.2, 120.0, 45.0), (0.8, 120.0, 15.0))
+
+
+@dataclass(frozen=True)
+class Played:
+    """One coffee of the book."""
+
+    name: str
+    waters: tuple[tuple[float, float, float], ...]
+    peak: PlantedPeak
+    tasters: tuple[str, ...] = PANEL
+    flights: int = 1
+    alone: bool = False
+    is_tested: bool = False
+
+
+COFFEES = (
+    Played("Swept", SWEPT, PlantedPeak(best=(0.13, 80, 30), effect_points=3), is_tested=True),
+    Played("Flat", SWEPT, PlantedPeak(best=(0.5, 80, 30), effect_points=0)),
+    Played("Alone", SWEPT, PlantedPeak(best=(0.9, 80, 30)), ("Ada",), flights=2, alone=True),
+    Played("Spread", SPREAD, PlantedPeak(best=(0.3, 70, 40), effect_points=3)),
+)
+NAMES = [one.name for one in COFFEES]
+
+
+def serve(book, one, rng):
+    """Plan, score, lock and open a session of the coffee."""
+    targets = [water_target(np.array(water)) for water in one.waters]
+    session = f"{one.name}, first day"
+    plan = plan_tasting(
+        targets,
+        one.tasters,
+        session=session,
+        passphrase=PASSPHRASE,
+        control=water_target(np.array(CONTROL)),
+        duplicates=0,
+        flights=one.flights,
+        alone=one.alone,
+        rng=rng,
+    )
+    book.start_session(
+        session,
+        coffee=one.name,
+        client=CLIENT,
+        attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+        tasters=one.tasters,
+        waters=session_waters(targets, control=water_target(np.array(CONTROL))),
+        plan=plan,
+    )
+    panel = SimulatedPanel.draw(list(one.tasters), one.peak, rng=rng)
+    for flight in plan.flights:
+        key = plan.sealed[flight].open(PASSPHRASE).to_frame()
+        served = plan.servings[plan.servings["flight"] == flight]
+        found = dict(enumerate(rng.permutation(plan.codes(flight)), start=1))
+        if one.alone:
+            served = served.assign(blind_code=[str(found[at]) for at in served["position"]])
+        cups = served.merge(key, on=["flight", "blind_code"], how="left")
+        book.record_scores(
+            [
+                Touch(
+                    session=session,
+                    flight=flight,
+                    taster=row.taster,
+                    attribute="overall",
+                    value=float(row.score),
+                    position=int(row.position),
+                )
+                for row in panel.taste(cups, rng=rng).itertuples()
+            ]
+        )
+        book.lock_flight(session, flight)
+        if one.alone:
+            book.enter_found_codes(session, flight, "Ada", {at: str(c) for at, c in found.items()})
+        book.open_flight(session, flight, PASSPHRASE)
+
+
+def pair_of(book, one):
+    """The recommended water against the control: everybody prefers it."""
+    session = f"{one.name}, confirmed"
+    recommended = read(book, one.name).reading.recommended
+    pair = (recommended.water, recommended.control)
+    method = METHODS[CONFIRMING]
+    plan = plan_discrimination(
+        CONFIRMING,
+        pair,
+        one.tasters,
+        session=session,
+        passphrase=PASSPHRASE,
+        stronger=pair[0],
+        rng=np.random.default_rng(8),
+    )
+    question = method.ask("")
+    book.start_session(
+        session,
+        coffee=one.name,
+        client=CLIENT,
+        attributes=[Attribute(name=question, scale=method.scale)],
+        tasters=one.tasters,
+        waters=pair_waters(CONFIRMING, pair, stronger=pair[0]),
+        plan=plan,
+        serving="a cup each",
+    )
+    for flight in plan.flights:
+        rows = {row.blind_code: row for row in plan.sealed[flight].open(PASSPHRASE).rows}
+        book.record_scores(
+            [
+                Touch(
+                    session=session,
+                    flight=flight,
+                    taster=cup.taster,
+                    attribute=question,
+                    value=0.0 if rows[cup.blind_code].is_control else 1.0,
+                    blind_code=cup.blind_code,
+                )
+                for cup in plan.cups
+                if cup.flight == flight
+            ]
+        )
+        book.lock_flight(session, flight)
+        book.open_flight(session, flight, PASSPHRASE)
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    """The lab book, played."""
+    with LabBook(tmp_path_factory.mktemp("book") / "book.db") as book:
+        book.add_client(CLIENT)
+        book.add_tasters(PANEL)
+        add_all_bottles(book)
+        rng = np.random.default_rng(21)
+        for one in COFFEES:
+            book.add_coffee(one.name, client=CLIENT)
+            serve(book, one, rng)
+            if one.is_tested:
+                pair_of(book, one)
+        yield book
+
+
+@pytest.fixture(scope="module")
+def card_form(book):
+    """The form of the recipe card."""
+    return CardForm(book, card_files, BaseWaterForm(book))
+
+
+@pytest.fixture(scope="module")
+def told(book, card_form):
+    """What every verb, form and page says of each coffee, asked once."""
+    view = ReadingView(book, lambda *_a, **_k: "")
+    view.form.fields["coffee"].value = (CLIENT, NAMES[0])
+    following = NextFlightView(book, view, lambda *_a: "", base=BaseWaterForm(book))
+    confirming = ConfirmForm(book, view, bench_sheet)
+    across = read_all(book)
+    tank = OneWaterForm(book, AcrossForm(book, lambda _across: ""), lambda _one: "")
+
+    def ask(name):
+        view.form.fields["coffee"].value = (CLIENT, name)
+        card_form.form.fields["coffee"].value = (CLIENT, name)
+        tank.form.fields["coffees"].value = ((CLIENT, name),)
+        found = read(book, name)
+        return SimpleNamespace(
+            found=found,
+            one=found.reading.recommended,
+            step=next_flight(book, name, include=[found.water]),
+            confirming=confirm(book, name),
+            card=make_card(book, name),
+            reported=make_report(book, name).card,
+            report=coffee_report(book, name, client=CLIENT).html,
+            across=next(each for each in across.readings if each.coffee == name),
+            row=across.table.set_index("coffee").loc[name],
+            view=view.reading,
+            following=following.found,
+            following_html=words_of(following.form.result.value),
+            offered=confirming.form.fields["first"].options[0][1],
+            files=card_form.files,
+            tank=tank.water,
+        )
+
+    return cache(ask)
+
+
+def words_of(html):
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", html))).replace(" .", ".")
+
+
+def poured(report):
+    """What the report pours, from its page: item -> the doses of each volume, as printed."""
+    rows = re.search(r"<caption[^>]*>Pour, mL.*?</table>", report, re.DOTALL)[0].split("<tr")[1:]
+    cells = [[unescape(c) for c in re.findall(r"<t[dh][^>]*>([^<]*)<", row)] for row in rows]
+    return {item: doses for item, *doses in cells[1:]}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_place_names_the_same_best_water(book, told, name):
+    all_of = told(name)
+    water, best = all_of.one.water, all_of.found.reading.best
+
+    assert all_of.found.water == best.target == all_of.view.recommended.water == water
+    for step in (all_of.step, all_of.following):
+        assert step.recommended.water == step.suggestion.leader == step.advice.leader == water
+    assert all_of.confirming.recommended.water == water
+    assert all_of.card.wanted == all_of.reported.wanted == water
+    wanted = json.loads(all_of.files.json)["wanted"]
+    assert [wanted[each] for each in COORDINATES] == as_coordinates(water)[0].tolist()
+    assert all_of.tank.target == one_water(book, [all_of.across]).target == water
+    for each in best.factor_ranges:
+        if each.is_told and all_of.across.is_found:
+            assert all_of.row[f"best_{each.factor}"] == getattr(water, each.factor)
+    if not all_of.one.is_control:
+        assert all_of.offered == water
+    assert re.search(
+        rf"Today's best( by its own cups)?: {re.escape(water.text)}", all_of.following_html
+    )
+    levels = [each.factor for each in best.factor_ranges if each.is_told]
+    for factor in levels:
+        assert describe(as_coordinates(water)[0], [factor]) in words_of(all_of.report)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_place_states_the_same_score_interval_and_chance(told, name):
+    all_of = told(name)
+    one, best = all_of.one, all_of.found.reading.best
+
+    expected = (one.expected, one.low, one.high)
+    assert (best.mean, best.lo, best.hi) == expected
+    assert (all_of.across.best.mean, all_of.across.best.lo, all_of.across.best.hi) == expected
+    for step in (all_of.step, all_of.following):
+        led = step.suggestion
+        assert (led.leader_expected, led.leader_low, led.leader_high) == expected
+        for cup in led.cups:
+            if cup.target == one.water:
+                assert (cup.expected, cup.low, cup.high) == expected
+        assert step.advice.chance_above_control == one.chance_above_control
+        assert step.advice.gain_over_control == one.over_control
+    verdict = all_of.found.reading.verdict.text
+    assert all_of.view.verdict.text == all_of.across.verdict.text == verdict
+    above = re.search(r"([\d.]+) points \(([\d.]+) to ([\d.]+)\) above the control", verdict)
+    if above:
+        assert list(above.groups()) == [f"{points:.1f}" for points in one.over_control]
+    assert " ".join(verdict.split()) in words_of(all_of.report)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_card_report_next_flight_and_bench_pour_the_same(told, name):
+    all_of = told(name)
+    litre = {d.concentrate.name: d.volume_ml for d in all_of.card.recipes[0].doses}
+
+    table = all_of.files.table
+    made = table[(table["part"] == "make") & (table["volume_l"] == 1)].set_index("item")["value"]
+    assert {item: made.get(item, 0.0) for item in litre} == litre
+    report = poured(all_of.report)
+    for at, recipe in enumerate(all_of.card.recipes):
+        for dose in recipe.doses:
+            if dose.volume_ml:
+                assert report[dose.concentrate.name][at] == f"{dose.volume_ml:.1f}"
+    served = dict(zip(all_of.step.suggestion.targets, all_of.step.pours, strict=True))
+    poured_next = served[all_of.one.water].doses
+    assert {d.concentrate.name: d.volume_ml for d in poured_next} == litre
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(told, name):
+    all_of = told(name)
+    found, known = all_of.found, json.loads(all_of.files.json)["known"]
+
+    assert tuple(known) == found.known
+    for sentence in found.known:
+        for place in (all_of.report, all_of.files.a4.html):
+            assert " ".join(sentence.split()) in words_of(place)
+    if name == "Swept":
+        assert found.answer.outcome == "confirmed"
+        assert found.answer.sentence in known
+        assert found.answer.sentence in all_of.following_html
+        assert all_of.step.advice.answer == all_of.confirming.answer == found.answer
+        assert [one.factor for one in all_of.one.untold] == list(COORDINATES[1:])
+
+
+def test_a_field_left_as_filled_in_keeps_the_exact_level_and_a_touched_one_counts_as_typed(
+    book, told, card_form
+):
+    """Seen: a card of 2, 0 and 0 digits beside a report of the unrounded water."""
+    exact, fields = told("Swept").one.water, card_form.form.fields
+    fields["coffee"].value = (CLIENT, "Swept")
+    card_form.refresh()
+    filled = {name: fields[name].value for name in COORDINATES}
+    assert filled == {
+        one: round(getattr(exact, one), COORDINATE[one].digits) for one in COORDINATES
+    }
+
+    fields["alkalinity_mg_l_caco3"].value = 41.0
+    typed = json.loads(card_form.files.json)
+    assert typed["wanted"]["alkalinity_mg_l_caco3"] == 41.0
+    assert typed["wanted"]["mg_share"] == exact.mg_share
+    assert typed["known"] == []  # the scores speak of another water
+    fields["alkalinity_mg_l_caco3"].value = filled["alkalinity_mg_l_caco3"]
+    assert json.loads(card_form.files.json)["known"]
+
+
+def test_a_book_that_went_through_its_export_says_the_same(book, told, tmp_path):
+    book.export_folder(tmp_path / "export")
+    import_folder(tmp_path / "export", tmp_path / "again.db")
+    with LabBook(tmp_path / "again.db") as again:
+        for name in NAMES:
+            here, there = told(name), read(again, name)
+            assert there.reading.recommended == here.one
+            assert there.answer == here.found.answer
