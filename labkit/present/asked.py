@@ -12,7 +12,17 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
         "water": (),
         "tasting": (),
-        "analysis": (),
+        "analysis": (
+            "curve",
+            "pair_tests",
+            "panel",
+            "reading",
+            "recommended",
+            "search",
+            "tank",
+            "verdict",
+            "words",
+        ),
     }
 )
 """Room -> modules of this room that speak for its results, loaded when one is first asked about."""

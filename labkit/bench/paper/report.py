@@ -18,8 +18,8 @@ from labkit import __version__
 from labkit.analysis import (
     PairReading,
     Reading,
+    VerdictKind,
     answer_on,
-    in_words,
     leaving_out,
     read_coffee,
     read_tests,
@@ -31,6 +31,7 @@ from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
 from labkit.book import Attribute, LabBook, LeftOut, TastingSession, frame_csv, left_out
 from labkit.errors import LabkitError
+from labkit.present import best_of, in_words, say, source_of
 from labkit.water import CAUTIONS, DROP_KITS, Recipe, folded, notes, percent, portray, table
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
@@ -291,23 +292,23 @@ def _recipe_html(
     book: LabBook, reading: Reading, sessions: Sequence[TastingSession], blind: pd.DataFrame
 ) -> str:
     if reading.best is None:
-        return notes([f"No recipe follows from these scores: {reading.verdict.text}"])
+        return notes([f"No recipe follows from these scores: {say(reading)}"])
     lines: list[str] = []
-    if reading.verdict.kind != "best found":
+    if reading.verdict.kind is not VerdictKind.FOUND:
         lines.append(
             "The scores name no best water; what follows is a choice rather than a finding."
         )
     if reading.recommended is not None:
-        lines.append(reading.recommended.source)
+        lines.append(source_of(reading.recommended))
         answer = answer_on(blind, reading.recommended)
-        lines += [] if answer is None else [answer.sentence]
+        lines += [] if answer is None else [say(answer)]
     start, target, shown = book.start_water(sessions[-1].held), reading.best.target, ""
     try:
         recipes = make_recipes(target, concentrates=book.concentrates(), base=start.water)
         shown = _doses_html(recipes, start.text) + str(portray(recipes[-1].reached)._repr_html_())
     except LabkitError as error:
         lines.append(f"{target.text}. {error}")
-    return notes([reading.best.sentence, *lines]) + f"<div class='wide'>{shown}</div>"
+    return notes([best_of(reading), *lines]) + f"<div class='wide'>{shown}</div>"
 
 
 def _doses_html(recipes: Sequence[Recipe], start: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from labkit.analysis import read_coffee
+from labkit.analysis import VerdictKind, read_coffee
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import ReadingError
 
@@ -26,7 +26,7 @@ def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
             reading = read_coffee(keep_chosen(book, scores), "overall")
         except ReadingError:
             return {}
-        if reading.best is None or reading.verdict.kind != "best found":
+        if reading.best is None or reading.verdict.kind is not VerdictKind.FOUND:
             return {}
         ranges = reading.best.ranges
         best = zip(ranges["factor"], ranges["best"].astype(float), strict=True)

@@ -11,9 +11,10 @@ from typing import Any, Final
 import ipywidgets as widgets
 import pandas as pd
 
-from labkit.analysis import Reading, answer_on, read_coffee
+from labkit.analysis import Reading, VerdictKind, answer_on, read_coffee
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, LabkitError, WaterError
+from labkit.present import best_of, not_told, say, source_of
 from labkit.water import (
     COORDINATES,
     DROP_KITS,
@@ -173,29 +174,27 @@ class CardForm(NeedsBook, widgets.VBox):
         except LabkitError as error:
             self._found = f"{coffee}: {error}"
             return
-        self._found = f"{coffee}: {reading.verdict.text}"
+        self._found = f"{coffee}: {say(reading)}"
         self._known = self._told_of(reading, scores)
         if reading.best is None:
             return
-        if reading.verdict.kind != "best found":
-            self._found += (
-                f" The figures above are a choice, not a finding. {reading.best.sentence}"
-            )
+        if reading.verdict.kind is not VerdictKind.FOUND:
+            self._found += f" The figures above are a choice, not a finding. {best_of(reading)}"
         self._found = " ".join([self._found, *self._known])
         best = reading.best.target
         for name, digits in zip(COORDINATES, (2, 0, 0), strict=True):
             self.form.fields[name].value = round(float(getattr(best, name)), digits) + 0.0
         now = self.form.values()
         self._best = Target(**{name: now[name] for name in COORDINATES})
-        not_told = "" if reading.recommended is None else reading.recommended.not_told
-        self._known = tuple(filter(None, [not_told, *self._known]))
+        untold = "" if reading.recommended is None else not_told(reading.recommended)
+        self._known = tuple(filter(None, [untold, *self._known]))
 
     def _told_of(self, reading: Reading, scores: pd.DataFrame) -> tuple[str, ...]:
         """Where the water comes from, and what a confirming test of it said, in sentences."""
         if reading.recommended is None:
             return ()
         answer = answer_on(scores, reading.recommended)
-        return (reading.recommended.source, *([] if answer is None else [answer.sentence]))
+        return (source_of(reading.recommended), *([] if answer is None else [say(answer)]))
 
     def _show(
         self,

@@ -30,6 +30,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook, keep_chosen
 from labkit.errors import DosingError, ReadingError
+from labkit.present import flight_html, say
 from labkit.tasting import Sweep
 from labkit.water import CAUTIONS, COORDINATES, PURE_WATER, Target, Water, as_coordinates, notes
 from labkit.widgets.parts import fields
@@ -240,7 +241,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         )
         return [
             wrong,
-            suggestion.to_html(pours),
+            flight_html(suggestion, pours),
             notes(dict.fromkeys(remark for pour in pours for remark in pour.remarks)),
             said(repeats),
             fold("Handle with care", notes(CAUTIONS["mixing"])),
@@ -253,7 +254,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         kept = f"Kept so far: {self.step.kept.text}."
         next_waters = () if self.step.sweep is None else self.step.sweep.targets
         return [
-            said(self.step.text),
+            said(say(self.step)),
             notes([kept, *(f"taste {water.text}" for water in next_waters)]),
         ]
 

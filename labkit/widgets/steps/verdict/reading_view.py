@@ -15,12 +15,9 @@ from labkit.analysis import (
     SEED,
     Reading,
     check_all_that_apply,
-    in_words,
     just_about_right,
     leaving_out,
     most_used,
-    ordinal_check,
-    p_text,
     read_attributes,
     read_coffee,
     read_tests,
@@ -29,8 +26,8 @@ from labkit.analysis import (
 )
 from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, leave_out, left_out
 from labkit.errors import LabkitError, ReadingError
+from labkit.present import in_words, side_of_right, trust_in
 from labkit.tasting import SCALES
-from labkit.water import percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
@@ -333,22 +330,7 @@ def _trust(reading: Reading) -> str:
     """Checks of the curve in sentences, behind a line to open."""
     if reading.surface is None or reading.diagnostics is None:
         return ""
-    fit = reading.diagnostics.lack_of_fit
-    sentences = [
-        "No water is to spare for a check of the curve's shape."
-        if fit is None
-        else f"Single waters against the curve (lack of fit): {p_text(fit.p_value)}; below 0.05 "
-        "the curve misses something."
-    ]
-    scale = SCALES.get(reading.scores.scale)
-    if scale is not None and scale.step >= 1:
-        sentences.append(ordinal_check(reading.surface).sentence)
-    own = reading.diagnostics.leverage.sort_values("own_share").iloc[-1]
-    sentences.append(
-        f"The curve rests most on {own['recipe']}: its own cups decide "
-        f"{percent(own['own_share'])} of it there."
-    )
-    rows = "".join(f"<li>{escape(one)}</li>" for one in sentences)
+    rows = "".join(f"<li>{escape(one)}</li>" for one in trust_in(reading))
     return fold("How far to trust the curve", f"<ul>{rows}</ul>")
 
 
@@ -364,7 +346,7 @@ def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
     table = just_about_right(answers, rng=np.random.default_rng(SEED))
     told = table[(table["side"] != "just right") & (table["share"] >= ENOUGH_SHARE)]
     rows = "".join(
-        f"<li>{escape(row['water'])}: {escape(row['sentence'])}</li>"
+        f"<li>{escape(row['water'])}: {escape(side_of_right(row))}</li>"
         for row in told.to_dict("records")
     )
     return (
