@@ -133,7 +133,7 @@ def test_right_and_wrong_marks_come_out_as_counted(book, view, method, question)
         assert f"5 of {n_tasters - 1} right" in html
     else:
         assert f"5 of {n_tasters} right in a {method} test" in html
-    assert f"«{question}»" in html
+    assert f'"{question}"' in html
     assert f"Answers, {method}" in html
 
 
