@@ -13,11 +13,19 @@ import matplotlib.pyplot as plt
 import numpy as np
 import pytest
 
-from labkit.analysis import PlantedPeak, read_coffee, stop_or_taste, suggest_flight
+from labkit.analysis import (
+    PlantedPeak,
+    StopKind,
+    VerdictKind,
+    read_coffee,
+    stop_or_taste,
+    suggest_flight,
+)
 from labkit.analysis.region import Region, makeable
 from labkit.bench import plot_score, reading_pictures
 from labkit.book import LabBook
 from labkit.book.current import open_book
+from labkit.present import say
 from labkit.water import COORDINATES
 from labkit.widgets import best_levels
 
@@ -92,7 +100,7 @@ def test_the_verdict_follows_the_planted_optimum(moved):
     ratio = read_coffee(moved.opened_scores(coffee=RATIO))
     grid = read_coffee(moved.opened_scores(coffee=GRID))
 
-    assert ratio.verdict.kind == grid.verdict.kind == "best found"
+    assert ratio.verdict.kind is grid.verdict.kind is VerdictKind.FOUND
     assert best(ratio)["mg_share"] < 0.45
     assert best(ratio)["hardness_mg_l_caco3"] < 100
     assert best(grid)["mg_share"] > 0.6
@@ -151,8 +159,8 @@ def test_a_flat_coffee_is_one_of_which_nothing_can_be_told(flat):
     for coffee in (RATIO, GRID):
         reading = read_coffee(flat.opened_scores(coffee=coffee))
 
-        assert reading.verdict.kind == "no difference seen"
-        assert "no difference that this panel can see" in reading.verdict.text.lower()
+        assert reading.verdict.kind is VerdictKind.NOTHING
+        assert "no difference that this panel can see" in say(reading).lower()
         assert best_levels(flat)("Quillmoor Roastery", coffee) == {}
 
 
@@ -167,8 +175,8 @@ def test_permuting_the_scores_takes_the_verdict_away(as_shipped):
 
     mixed_up = read_coffee(shuffled)
 
-    assert told.verdict.kind == "best found"
-    assert mixed_up.verdict.kind != "best found"
+    assert told.verdict.kind is VerdictKind.FOUND
+    assert mixed_up.verdict.kind is not VerdictKind.FOUND
     assert mixed_up.verdict.p_value > told.verdict.p_value
 
 
@@ -195,9 +203,9 @@ def test_a_ratio_sweep_alone_says_that_it_knows_nothing_of_hardness(as_shipped):
 def test_the_advice_to_stop_or_taste_on_is_one_of_three_and_has_its_number(as_shipped):
     advice = stop_or_taste(as_shipped.opened_scores(coffee=GRID))
 
-    assert advice.verdict in ("stop: settled", "stop: nobody can tell", "taste on")
+    assert advice.verdict in StopKind
     assert advice.expected_loss >= 0
-    assert f"{advice.expected_loss:.2f}" in advice.text
+    assert f"{advice.expected_loss:.2f}" in say(advice)
 
 
 def test_the_pictures_of_a_reading_are_in_the_page_and_named(as_shipped):

@@ -423,7 +423,7 @@ def _worked_answers(_folder: Path, facts: pd.DataFrame) -> Values:
             "se_dprime": found.dprime_se,
             "dprime_lo": found.dprime_lo,
             "dprime_hi": found.dprime_hi,
-            "p_similarity_pd30": similarity_test(method, correct, n)[0],
+            "p_similarity_pd30": similarity_test(method, correct, n).p_value,
         }
         values |= {(str(item), name): value for name, value in numbers.items()}
     return values

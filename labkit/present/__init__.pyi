@@ -1,14 +1,35 @@
 """The door of this room: every name that others may use, and where it lives."""
 
+from .across import table_in_words as table_in_words
 from .asked import remarks as remarks
 from .asked import say as say
 from .asked import to_html as to_html
+from .cards import known_of as known_of
 from .cautions import CAUTIONS as CAUTIONS
+from .curve import trust_in as trust_in
+from .curve import warnings_of as warnings_of
+from .curve import water_by_water as water_by_water
 from .doses import taste_may_differ as taste_may_differ
 from .html import beware as beware
 from .html import folded as folded
 from .html import notes as notes
 from .html import table as table
+from .pair_tests import pair_of as pair_of
+from .pair_tests import preference_between as preference_between
+from .panel import order_effects as order_effects
+from .panel import said_of_taster as said_of_taster
 from .plans import number_or_none as number_or_none
+from .reading import how_read as how_read
+from .reading import in_short as in_short
+from .reading import in_words as in_words
+from .recommended import not_told as not_told
+from .recommended import source_of as source_of
+from .search import flight_html as flight_html
+from .verdict import best_of as best_of
+from .verdict import best_range as best_range
+from .verdict import best_sentence as best_sentence
+from .verdict import ranges_of as ranges_of
+from .verdict import tasted_range as tasted_range
 from .water import from_to as from_to
 from .water import ph_range as ph_range
+from .words import side_of_right as side_of_right

@@ -12,7 +12,17 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
         "water": ("water", "supplies", "bottles", "doses", "jugs"),
         "tasting": ("plans",),
-        "analysis": (),
+        "analysis": (
+            "curve",
+            "pair_tests",
+            "panel",
+            "reading",
+            "recommended",
+            "search",
+            "tank",
+            "verdict",
+            "words",
+        ),
         "workflow": ("cards",),
     }
 )

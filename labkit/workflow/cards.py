@@ -56,11 +56,6 @@ class Card:
     """What the scores say of it; None for a water that is not a coffee's recommended one."""
 
     @property
-    def known(self) -> tuple[str, ...]:
-        """What the scores tell of this water and what they do not, in sentences."""
-        return () if self.found is None else self.found.known
-
-    @property
     def base_name(self) -> str:
         """What the doses go into is called."""
         return base_name(self.start, self.reach)
@@ -114,7 +109,7 @@ def make_card(
     found = water if isinstance(water, Findings) else found
     wanted = water if isinstance(water, Target) else found.water if found is not None else None
     if wanted is None:
-        why = "" if found is None or found.reading is None else found.reading.verdict.text
+        why = "" if found is None or found.reading is None else str(found.reading.verdict.kind)
         raise ReadingError(f"no recipe follows from these scores: {why}".rstrip(": "))
     start = start or _start_of(book, found)
     bottles = book.concentrates()

@@ -13,6 +13,7 @@ from labkit.analysis import (
     CheckedTerms,
     PairReading,
     Reading,
+    VerdictKind,
     answer_on,
     check_all_that_apply,
     leaving_out,
@@ -73,18 +74,6 @@ class Findings:
         return (
             None if self.reading is None or self.reading.best is None else self.reading.best.target
         )
-
-    @property
-    def known(self) -> tuple[str, ...]:
-        """What is known of the recommended water and what is not, in sentences, as a card has it.
-
-        What is not told, where the water comes from, what a confirming test of it said.
-        """
-        if self.reading is None or self.reading.recommended is None:
-            return ()
-        one = self.reading.recommended
-        said = "" if self.answer is None else self.answer.sentence
-        return tuple(filter(None, [one.not_told, one.source, said]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,6 +261,6 @@ def best_levels(book: LabBook, coffee: str, *, client: str | None = None) -> Map
         reading = read(book, coffee, client=client).reading
     except ReadingError:
         return {}
-    if reading is None or reading.best is None or reading.verdict.kind != "best found":
+    if reading is None or reading.best is None or reading.verdict.kind is not VerdictKind.FOUND:
         return {}
     return {one.factor: round(one.best, 3) for one in reading.best.factor_ranges}

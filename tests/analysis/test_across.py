@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.across.coffees import NOT_OPEN, read_across
-from labkit.analysis.across.shared_tank import KNOWN, OTHER_SCALE, UNREACHED, UNTOLD, one_water
+from labkit.analysis.across.coffees import Untold, read_across
+from labkit.analysis.across.shared_tank import LossStatus, Tasted, one_water
 from labkit.analysis.reading.coffee import read_coffee
+from labkit.analysis.reading.unread import WhyUnread
 from labkit.analysis.region import Region
 from labkit.analysis.search.estimate import estimate
 from labkit.errors import ReadingError
@@ -58,7 +59,7 @@ def test_a_coffee_says_the_same_in_company_as_alone(frame, across):
             continue
         part = frame[(frame["client"] == one.client) & (frame["coffee"] == one.coffee)]
         alone = read_coffee(part)
-        assert one.verdict.text == alone.verdict.text
+        assert one.verdict == alone.verdict
         pd.testing.assert_frame_equal(one.best.ranges, alone.best.ranges)
 
 
@@ -87,18 +88,21 @@ def test_coffees_of_one_name_and_two_clients_stay_apart(across):
     assert rows.loc["one", "cups"] == 4 * 18
 
 
-def test_what_the_scores_do_not_tell_is_missing_and_has_its_sentence(across):
+def test_what_the_scores_do_not_tell_is_missing_and_has_its_reason(across):
     table = across.table.set_index(["client", "coffee"])
     assert table.loc[("one", "low"), "best_mg_share"] < 0.4
     assert np.isnan(table.loc[("one", "low"), "best_alkalinity_mg_l_caco3"])
-    assert "Every cup had alkalinity 20" in table.loc[("one", "low"), "cannot_tell"]
+    assert any(
+        "alkalinity 20" in one for one in named(across, "one", "low").surface.model.cannot_tell
+    )
     flat = table.loc[("two", "high")]
     assert flat[["best_mg_share", "lo_mg_share", "best_mean"]].isna().all()
     waiting = table.loc[("two", "waiting")]
-    assert (waiting["says"], waiting["cups"], waiting["tasters"]) == (NOT_OPEN, 0, 0)
-    assert named(across, "two", "waiting").why_not("mg_share") == "not tasted"
-    assert named(across, "two", "high").why_not("mg_share") == "no difference seen"
-    assert named(across, "one", "low").why_not("alkalinity_mg_l_caco3") == "not varied"
+    assert (waiting["cups"], waiting["tasters"]) == (0, 0)
+    assert named(across, "two", "waiting").verdict.unread.why is WhyUnread.NOT_OPEN
+    assert named(across, "two", "waiting").why_not("mg_share") is Untold.NOT_TASTED
+    assert named(across, "two", "high").why_not("mg_share") is Untold.NOTHING
+    assert named(across, "one", "low").why_not("alkalinity_mg_l_caco3") is Untold.NOT_VARIED
 
 
 def test_planted_bests_lie_within_their_intervals(across):
@@ -130,7 +134,7 @@ def test_one_water_for_opposite_coffees_lies_between_and_follows_what_is_sold(ac
     two = [named(across, "one", "low"), named(across, "one", "high")]
     even = one_water(two, REGION)
     assert 0.3 <= even.target.mg_share <= 0.7
-    assert set(even.losses["status"]) == {KNOWN}
+    assert set(even.losses["status"]) == {LossStatus.KNOWN}
     towards = [
         one_water(two, REGION, sold={("one", "low"): low, ("one", "high"): 1}).target.mg_share
         for low in (0, 0.5, 2, 20)
@@ -163,16 +167,16 @@ def test_a_water_that_was_not_tasted_near_is_said_and_not_guessed(across):
     four = [r for r in across.readings if r.coffee != "high" or r.client == "one"]
     found = one_water(four, REGION)
     rows = found.losses.set_index("coffee")
-    assert rows.loc["held", "status"] == UNREACHED
+    assert rows.loc["held", "status"] == LossStatus.UNREACHED
     assert np.isnan(rows.loc["held", "loss"])
-    assert "hardness 140 mg/L and alkalinity 50 mg/L" in rows.loc["held", "sentence"]
-    assert rows.loc["waiting", "status"] == UNTOLD
-    assert "2 of 4 coffees" in found.sentence
+    held = next(one for one in found.coffees if one.reading.coffee == "held")
+    assert [(one.low, one.high) for one in held.only_at] == [(140, 140), (50, 50)]
+    assert rows.loc["waiting", "status"] == LossStatus.UNTOLD
     assert (found.candidates["share_known"] <= 0.5 + 1e-9).all()
 
 
 def test_a_water_just_past_what_was_tasted_is_told_by_what_it_passes(taste):
-    """119 was tasted and 120 asked for: within rounding, and the sentence ended in nothing."""
+    """119 was tasted and 120 asked for: within rounding, and nothing was named."""
     low = [(0.5, hardness, 20) for hardness in (40, 60, 80, 100, 119)]
     high = [(0.5, hardness, 20) for hardness in (120, 140, 160)]
     cups = [
@@ -180,11 +184,10 @@ def test_a_water_just_past_what_was_tasted_is_told_by_what_it_passes(taste):
         for name, hard, waters in (("soft", 80, low), ("hard", 140, high))
     ]
     readings = read_across(pd.concat(cups, ignore_index=True)).readings
-    found = one_water(readings, [(0.5, 120, 20)]).losses.set_index("coffee")
-    assert found["status"].to_dict() == {"hard": KNOWN, "soft": UNREACHED}
-    assert found["sentence"]["soft"] == (
-        "soft: loss unknown; it was tasted only at hardness 40 to 119 mg/L."
-    )
+    found = one_water(readings, [(0.5, 120, 20)])
+    hard, soft = found.coffees
+    assert (hard.status, soft.status) == (LossStatus.KNOWN, LossStatus.UNREACHED)
+    assert soft.only_at == (Tasted(factor="hardness_mg_l_caco3", low=40, high=119),)
 
 
 def test_a_coordinate_that_a_coffee_does_not_tell_is_said_beside_its_loss(taste):
@@ -195,10 +198,10 @@ def test_a_coordinate_that_a_coffee_does_not_tell_is_said_beside_its_loss(taste)
     (one,) = across.readings
     assert one.is_found
     assert one.range_of("alkalinity_mg_l_caco3") is None
-    assert one.why_not("alkalinity_mg_l_caco3") == "cannot tell"
+    assert one.why_not("alkalinity_mg_l_caco3") is Untold.UNKNOWN
     assert across.table["best_alkalinity_mg_l_caco3"].isna().all()
     found = one_water(across.readings, Region(locked={"hardness_mg_l_caco3": 80}))
-    assert "do not tell which alkalinity is best" in found.losses["sentence"].item()
+    assert found.coffees[0].untold == ("alkalinity_mg_l_caco3",)
     # Neither end of the shelf is taken: what is not told stays with the coffee's own water.
     assert found.target == one.recommended.water
     by_share = found.candidates.dropna().groupby("mg_share")["loss"]
@@ -209,7 +212,7 @@ def test_points_of_two_scales_are_never_added(frame):
     other = frame.assign(scale=frame["scale"].where(frame["coffee"] != "low", "quality 6-10"))
     readings = read_across(other).readings
     rows = one_water(readings, REGION).losses.set_index(["client", "coffee"])
-    assert rows.loc[("one", "low"), "status"] == OTHER_SCALE
+    assert rows.loc[("one", "low"), "status"] == LossStatus.OTHER_SCALE
 
 
 def test_one_water_refuses_what_it_cannot_answer(across):

@@ -8,8 +8,8 @@ import pytest
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading.coffee import read_coffee
-from labkit.analysis.reading.diagnostics import end_shares
-from labkit.analysis.reading.ordinal import ordinal_check
+from labkit.analysis.reading.diagnostics import PILED, end_shares
+from labkit.analysis.reading.ordinal import Ordinal, ordinal_check
 
 from .conftest import RATIOS, tasted
 
@@ -21,7 +21,7 @@ def test_a_kink_is_a_lack_of_fit():
     checks = read_coffee(frame).diagnostics
 
     assert checks.lack_of_fit.p_value < 0.01
-    assert "The curve misses something" in checks.warnings[0]
+    assert checks.misfits
 
 
 def test_a_true_curve_has_none(ratio_scores):
@@ -29,7 +29,9 @@ def test_a_true_curve_has_none(ratio_scores):
 
     assert checks.lack_of_fit.p_value > 0.05
     assert checks.lack_of_fit.df_top == 3
-    assert not checks.warnings
+    assert not checks.misfits
+    assert not checks.alone
+    assert max(checks.at_lowest, checks.at_highest) <= PILED
 
 
 def test_a_saturated_curve_cannot_be_checked():
@@ -42,7 +44,7 @@ def test_scores_piled_at_the_end_of_the_scale_are_warned_of(ratio_scores):
     checks = read_coffee(piled).diagnostics
 
     assert checks.at_highest > 0.25
-    assert any("are the highest of the scale" in one for one in checks.warnings)
+    assert checks.at_highest > PILED
 
 
 def test_an_unknown_scale_has_no_known_ends(ratio_scores):
@@ -77,9 +79,9 @@ def test_leverage_is_the_hat_matrix_gathered_by_water():
 def test_a_curve_that_rests_on_one_water_is_warned_of():
     waters = [(0.4, 80, 20), (0.4, 80, 20), (0.5, 80, 20), (1, 80, 20)]
 
-    warnings = read_coffee(tasted(waters=waters)).diagnostics.warnings
+    checks = read_coffee(tasted(waters=waters)).diagnostics
 
-    assert any("rests on that water's cups alone" in one for one in warnings)
+    assert checks.alone
 
 
 def test_residuals_come_with_what_a_plot_needs(ratio_scores):
@@ -96,7 +98,7 @@ def test_counting_scores_by_order_alone_leaves_the_best_water_in_place(ratio_sco
     check = ordinal_check(fit_surface(gather_scores(ratio_scores)))
 
     assert check.moved < 0.15
-    assert "stays where it is" in check.sentence
+    assert check.outcome is Ordinal.STAYS
 
 
 def test_two_different_scores_make_no_ordinal_check(ratio_scores):
@@ -105,4 +107,4 @@ def test_two_different_scores_make_no_ordinal_check(ratio_scores):
     check = ordinal_check(fit_surface(gather_scores(halves)))
 
     assert check.best is None
-    assert "no ordinal check" in check.sentence
+    assert check.outcome is Ordinal.NOT_MADE

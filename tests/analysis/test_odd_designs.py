@@ -9,8 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.analysis.reading.coffee import read_attributes, read_coffee
-from labkit.analysis.reading.verdict import FOUND, NOTHING, UNKNOWN
+from labkit.analysis.reading.unread import WhyUnread
+from labkit.analysis.reading.verdict import VerdictKind
 from labkit.errors import ReadingError
+from labkit.present import say
 from labkit.water import COORDINATES
 
 LEVELS = {
@@ -88,9 +90,8 @@ def test_any_design_gets_a_sentence(**design):
     if refusal:
         assert refusal.endswith(".")
         return
-    assert reading.verdict.kind in (FOUND, NOTHING, UNKNOWN)
-    assert reading.verdict.text.endswith(".")
-    assert "nan" not in reading.verdict.text
+    assert say(reading).endswith(".")
+    assert "nan" not in say(reading)
     assert len(reading.panel.tasters) >= 1
     if reading.best is not None:
         assert reading.best.lo <= reading.best.mean <= reading.best.hi
@@ -107,8 +108,8 @@ def test_waters_closer_than_the_pipette_are_one_to_the_curve(ratio_scores):
 
     reading = read_coffee(ratio_scores.assign(mg_share=near))
 
-    assert reading.verdict.kind == UNKNOWN
-    assert "cannot tell one water from another" in reading.verdict.text
+    assert reading.verdict.kind is VerdictKind.UNKNOWN
+    assert reading.verdict.unread.why is WhyUnread.NOT_TESTED
 
 
 def test_unknown_columns_are_left_alone(ratio_scores):
@@ -127,8 +128,8 @@ def test_scores_that_are_no_numbers_are_named_and_left_out(ratio_scores):
     reading = read_coffee(odd)
 
     assert len(reading.scores.score) == len(odd) - 3
-    assert any("2 scores are left out" in note for note in reading.notes)
-    assert any("1 cups without a score" in note for note in reading.notes)
+    assert any("2 scores are left out" in note for note in reading.scores.notes)
+    assert any("1 cups without a score" in note for note in reading.scores.notes)
 
 
 def test_a_column_that_is_missing_is_named(ratio_scores):
@@ -140,7 +141,7 @@ def test_a_score_given_twice_counts_once(ratio_scores):
     reading = read_coffee(pd.concat([ratio_scores, ratio_scores.head(10)]))
 
     assert len(reading.scores.score) == len(ratio_scores)
-    assert any("10 scores were given twice" in note for note in reading.notes)
+    assert any("10 scores were given twice" in note for note in reading.scores.notes)
 
 
 def test_an_attribute_that_nobody_used_is_told_beside_those_that_were(ratio_scores):

@@ -11,7 +11,7 @@ from statsmodels.stats.multitest import multipletests
 
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.agreement import intraclass_correlations, kendall_w
-from labkit.analysis.reading.panel import DISAGREES, SEES, UNKNOWN, check_panel, for_all
+from labkit.analysis.reading.panel import PanelKind, TasterKind, check_panel, for_all
 from labkit.analysis.reading.serving_order import order_effects
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel, SimulatedTaster
 from labkit.errors import ReadingError
@@ -40,19 +40,22 @@ def check():
 
 
 @pytest.mark.parametrize(
-    ("taster", "verdict"),
-    [("good", SEES), ("keen", SEES), ("turned", DISAGREES), ("blank", UNKNOWN)],
+    ("taster", "kind"),
+    [
+        ("good", TasterKind.SEES),
+        ("keen", TasterKind.SEES),
+        ("turned", TasterKind.DISAGREES),
+        ("blank", TasterKind.UNKNOWN),
+    ],
 )
-def test_each_planted_taster_is_recognised(check, taster, verdict):
+def test_each_planted_taster_is_recognised(check, taster, kind):
     found = {one.taster: one for one in check.tasters}[taster]
 
-    assert found.verdict == verdict
-    assert found.sentence.startswith(taster)
+    assert found.kind is kind
 
 
 def test_the_reversed_taster_is_named_and_kept(check):
-    assert "turned" in check.verdict
-    assert "Leaving a taster out is your choice." in check.verdict
+    assert check.kind is PanelKind.DISAGREES
     assert len(check.tasters) == 4
 
 
@@ -77,7 +80,7 @@ def test_a_taster_is_compared_with_the_others_only(check):
 def test_a_panel_that_agrees_sees_differences():
     check = check_panel(gather_scores(tasted(effect=5, tasters="ABCDE")))
 
-    assert check.verdict.startswith(f"The panel {SEES}")
+    assert check.kind is PanelKind.SEES
     assert check.correlations.agreement_mean > 0.5
     assert check.concordance.w > 0.5
     assert check.variance.p_water < 0.01
@@ -86,14 +89,14 @@ def test_a_panel_that_agrees_sees_differences():
 def test_a_flat_coffee_leaves_the_panel_open():
     check = check_panel(gather_scores(tasted(effect=0, seed=4)))
 
-    assert check.verdict == "Whether the panel sees differences: cannot tell yet."
+    assert check.kind is PanelKind.UNKNOWN
 
 
 def test_without_repeats_nobody_is_judged():
     check = check_panel(gather_scores(tasted(flights=1)))
 
-    assert {one.verdict for one in check.tasters} == {UNKNOWN}
-    assert "Serve a hidden duplicate." in check.notes[0]
+    assert {one.kind for one in check.tasters} == {TasterKind.UNKNOWN}
+    assert not any(one.n_repeats for one in check.tasters)
 
 
 def test_agreement_is_taken_over_waters_that_everyone_scored():
@@ -102,7 +105,7 @@ def test_agreement_is_taken_over_waters_that_everyone_scored():
         gather_scores(frame[~((frame["taster"] == "A") & (frame["mg_share"] > 0.7))])
     )
 
-    assert check.notes[0] == "Agreement is taken over the 4 of 6 waters that everyone scored."
+    assert (check.n_shared, check.n_waters) == (4, 6)
     assert check.variance is None
 
 
@@ -166,12 +169,11 @@ def test_levels_alone_leave_an_interval_where_nothing_else_differs():
 
 @pytest.mark.parametrize("effect", [0, 5])
 def test_whether_waters_differ_is_said_by_the_reading_alone(effect):
-    """Whatever the panel's own test says, its sentence follows what the reading found."""
+    """Whatever the panel's own test says, what is said follows what the reading found."""
     scores = gather_scores(tasted(effect=effect, tasters="ABCDE"))
-    found, nothing = (check_panel(scores, found=one).verdict for one in (True, False))
+    found, nothing = (check_panel(scores, found=one).kind for one in (True, False))
 
-    assert found.startswith(f"The panel {SEES}")
-    assert SEES not in nothing
+    assert (found, nothing) == (PanelKind.SEES, PanelKind.NOT_FOUND)
 
 
 def test_the_number_of_tasters_is_allowed_for_as_statsmodels_does():
@@ -249,8 +251,8 @@ class TestOrder:
         ]
 
 
-def test_a_frame_of_one_taster_has_a_sentence():
+def test_a_frame_of_one_taster_is_no_panel():
     check = check_panel(gather_scores(tasted(tasters="A")))
 
-    assert check.verdict == "One taster: there is no panel to judge."
+    assert check.kind is PanelKind.ALONE
     assert isinstance(check.table, pd.DataFrame)

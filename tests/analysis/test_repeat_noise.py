@@ -8,7 +8,7 @@ from scipy import stats
 
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.agreement import Cells
-from labkit.analysis.reading.panel import DISAGREES, SEES, check_panel
+from labkit.analysis.reading.panel import TasterKind, check_panel
 from labkit.analysis.reading.repeat_noise import RepeatNoise, rounding
 from tests.benchmarks.panel_alarms import SCALES, judged, tasted
 
@@ -118,13 +118,13 @@ def test_tasters_who_tell_waters_apart_are_still_found():
     """Three flights, a duplicate in each; the first answers 2.5 times as strongly, or back."""
     rng = np.random.default_rng(5)
     keen = [
-        check_panel(gather_scores(tasted(rng, points=2, flights=3, odd=2.5))).tasters[0].verdict
+        check_panel(gather_scores(tasted(rng, points=2, flights=3, odd=2.5))).tasters[0].kind
         for _ in range(12)
     ]
     turned = [
-        check_panel(gather_scores(tasted(rng, points=2, flights=3, odd=-2.5))).tasters[0].verdict
+        check_panel(gather_scores(tasted(rng, points=2, flights=3, odd=-2.5))).tasters[0].kind
         for _ in range(12)
     ]
 
-    assert keen.count(SEES) >= 9
-    assert turned.count(DISAGREES) >= 9
+    assert keen.count(TasterKind.SEES) >= 9
+    assert turned.count(TasterKind.DISAGREES) >= 9

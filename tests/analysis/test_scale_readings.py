@@ -11,6 +11,7 @@ from scipy import stats
 from statsmodels.stats.contingency_tables import cochrans_q
 
 from labkit.analysis.reading.special_scales import (
+    ENOUGH_TASTERS,
     check_all_that_apply,
     cochran_q,
     just_about_right,
@@ -55,9 +56,10 @@ class TestJustAboutRight:
         assert table.loc[table["side"] == "too much", "drop"].isna().all()
 
     def test_few_tasters_are_not_enough(self, rng):
-        sentences = just_about_right(self.answers(), rng=rng)["sentence"]
+        table = just_about_right(self.answers(), rng=rng)
 
-        assert sentences.str.contains("with 6 tasters that is not enough").any()
+        assert set(table["n_tasters"]) == {6}
+        assert table["n_tasters"].max() < ENOUGH_TASTERS
 
     def test_no_mean_of_the_answers_is_given(self, rng):
         assert "mean" not in just_about_right(self.answers(), rng=rng).columns

@@ -10,6 +10,7 @@ from scipy import stats
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.differences import compare_waters, simultaneous
 from labkit.errors import ReadingError
+from labkit.present import say
 
 from .conftest import RATIOS, tasted
 
@@ -163,13 +164,14 @@ def test_the_clearest_pair_is_told_in_words(rng):
     found = compare_waters(gather_scores(tasted(effect=5)), rng=rng)
 
     first = found.pairs.sort_values("p").iloc[0]
-    assert f"{first['recipe']} (Mg share " in found.sentence  # what was varied, and only that
-    assert f" scores above {first['other']} (Mg share " in found.sentence
-    assert "hardness" not in found.sentence
+    said = say(found)
+    assert f"{first['recipe']} (Mg share " in said  # what was varied, and only that
+    assert f" scores above {first['other']} (Mg share " in said
+    assert "hardness" not in said
     assert len(found.pairs) == 15
     assert set(found.against_control["control"]) == {"W 0.4 80 20"}
     flat = compare_waters(gather_scores(tasted(effect=0, seed=2)), rng=rng)
-    assert flat.sentence == "No two waters can be told apart when all are compared at once."
+    assert say(flat) == "No two waters can be told apart when all are compared at once."
 
 
 def test_flights_without_a_common_water_are_named(rng):

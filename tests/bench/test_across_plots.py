@@ -9,7 +9,7 @@ import pytest
 
 from labkit.analysis.across.coffees import read_across
 from labkit.analysis.across.shared_tank import one_water
-from labkit.analysis.reading.acidity_balance import Balance
+from labkit.analysis.reading.acidity_balance import Balance, BalanceKind
 from labkit.analysis.reading.words import WordReadings
 from labkit.analysis.region import Region
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
@@ -77,13 +77,17 @@ def test_losses_are_drawn_and_unknown_ones_named(across):
 def test_words_told_apart_from_chance_are_black_and_others_grey():
     rows = [("fruity", 0.1, 0.6, 0.001), ("clean", 0.3, 0.4, 0.6)]
     table = pd.DataFrame(rows, columns=["word", "share_low", "share_high", "p_adjusted"])
-    found = WordReadings(words=table.assign(factor="mg_share"), sayings=table, notes=())
+    found = WordReadings(
+        words=table.assign(factor="mg_share"), sayings=table, n_tasters=4, n_cups=9
+    )
     ax = plot_words(found)[0]
     ends = [line for line in ax.lines if len(line.get_xdata()) == 2]
     wide = {tuple(line.get_xdata()): line.get_linewidth() for line in ends}
     assert wide[(0.1, 0.6)] > wide[(0.3, 0.4)]
     with pytest.raises(ReadingError, match="words must hold at least one"):
-        plot_words(WordReadings(words=table.assign(factor=""), sayings=table, notes=()))
+        plot_words(
+            WordReadings(words=table.assign(factor=""), sayings=table, n_tasters=4, n_cups=9)
+        )
 
 
 def test_the_balance_is_marked_where_it_is_known_and_not_where_it_is_not():
@@ -93,9 +97,11 @@ def test_the_balance_is_marked_where_it_is_known_and_not_where_it_is_not():
         for side, n in zip(("too flat", "just right", "too sharp"), counts, strict=True)
     ]
     columns = ["alkalinity_mg_l_caco3", "n_answers", "side", "n", "share", "lo", "hi"]
-    about = {"coffee": "Osmeni", "attribute": "acidity", "sentence": "", "notes": ()}
+    about = {"coffee": "Osmeni", "attribute": "acidity", "cannot_tell": ()}
+    about |= {"kind": BalanceKind.TOLD, "crossing": 32.0, "n_tasters": 4}
+    about |= {"share_sharp": 0.3, "share_flat": 0.3}
     about |= {"shares": pd.DataFrame(rows, columns=columns)}
-    about |= {"penalties": pd.DataFrame({"sentence": []}), "curve": pd.DataFrame()}
+    about |= {"penalties": pd.DataFrame(), "curve": pd.DataFrame()}
     known = Balance(alkalinity_mg_l_caco3=32.0, lo=25.0, hi=float("nan"), **about)
     assert "balance at 32" in words_in(plot_balance(known))
     unknown = Balance(alkalinity_mg_l_caco3=float("nan"), lo=0.0, hi=0.0, **about)

@@ -86,5 +86,5 @@ def test_words_are_dots_as_large_as_their_share():
     sizes = [float(dots.get_sizes()[0]) for dots in ax.collections]
     assert sizes == sorted(sizes, reverse=True)
     assert "100 50 0" in words(ax)
-    assert "floral" in found.sentence
+    assert found.apart == ["floral"]
     assert "Words checked" in reading_pictures(found, title="Osmeni")

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.analysis import TasterKind, VerdictKind
 from labkit.analysis.reading.coffee import read_coffee
-from labkit.analysis.reading.panel import SEES
 from labkit.analysis.region import Region
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
@@ -26,6 +26,7 @@ from labkit.bench import (
 from labkit.bench.plots.data import cup_means, distance_outside, ratio_ticks, ratio_words
 from labkit.bench.plots.style import INK, spread
 from labkit.errors import ReadingError
+from labkit.present import say
 from labkit.water import Target
 
 TASTERS = ["Ana", "Bo", "Cy", "Di", "Efe", "Fia"]
@@ -86,7 +87,7 @@ def test_points_are_the_scores_and_the_curve_is_the_fit(ratio):
 @pytest.mark.parametrize("share", [0.1, 0.9])
 def test_the_best_on_the_picture_follows_the_planted_optimum(share):
     reading = tasted((share, 80, 30), [waters(SHARES)] * 3)
-    assert reading.verdict.kind == "best found"
+    assert reading.verdict.kind is VerdictKind.FOUND
     ax = plot_score(reading)
     diamond = next(line for line in ax.lines if line.get_marker() == "D")
     assert abs(diamond.get_xdata()[0] - share) < 0.25
@@ -94,7 +95,7 @@ def test_the_best_on_the_picture_follows_the_planted_optimum(share):
 
 
 def test_a_picture_of_a_flat_coffee_marks_no_best_and_says_so(flat):
-    assert flat.verdict.kind == "no difference seen"
+    assert flat.verdict.kind is VerdictKind.NOTHING
     ax = plot_score(flat)
     assert not any(line.get_marker() == "D" for line in ax.lines)
     assert "No difference" in texts(ax)
@@ -185,13 +186,13 @@ def test_panel_picture_marks_verdicts_by_shape_and_fill(ratio):
     check = ratio.panel
     ax = plot_panel(ratio)
     labels = [label.get_text() for label in ax.get_yticklabels()]
-    assert labels == [f"{one.taster}\n{one.verdict}" for one in check.tasters]
+    assert labels == [f"{one.taster}\n{one.kind}" for one in check.tasters]
     told = [one for one in check.tasters if np.isfinite(one.agreement)]
     dots = [line for line in ax.lines if line.get_marker() in ("o", "X")]
     assert [dot.get_xdata()[0] for dot in dots] == pytest.approx([one.agreement for one in told])
     for dot, one in zip(dots, told, strict=True):
-        assert (dot.get_markerfacecolor() == INK) == (one.verdict == SEES)
-    assert check.verdict in texts(ax)
+        assert (dot.get_markerfacecolor() == INK) == (one.kind is TasterKind.SEES)
+    assert say(check) in texts(ax)
 
 
 def test_a_lone_taster_is_drawn_without_an_agreement():
@@ -235,7 +236,7 @@ def test_next_waters_are_numbered_where_they_lie(grid):
         assert numbers(ax)[i] == pytest.approx(spot)
         assert ax.get_xlim()[0] <= spot[0] <= ax.get_xlim()[1]
         assert ax.get_ylim()[0] <= spot[1] <= ax.get_ylim()[1]
-        assert " ".join(cup.reason.text.split()) in texts(ax)
+        assert " ".join(say(cup.reason).split()) in texts(ax)
 
 
 def test_next_waters_stand_on_the_curve_where_one_factor_moves(ratio):

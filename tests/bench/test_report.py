@@ -19,6 +19,7 @@ from labkit.bench.paper.report import coffee_report
 from labkit.book import Attribute, LabBook
 from labkit.book.demo import ensure_demo_book
 from labkit.book.store.records import Held
+from labkit.present import say
 from labkit.tasting import SCALES, plan_tasting, session_waters
 from tests.bench.conftest import PASSPHRASE, TARGETS
 
@@ -58,7 +59,7 @@ def test_a_stranger_redoes_the_analysis_from_the_scores_in_the_page(book, report
     assert hashlib.sha256(raw).hexdigest() in html
     scores = pd.read_csv(io.BytesIO(raw), dtype={"blind_code": str})
     ours = read_coffee(book.opened_scores(coffee=coffee.name, client=coffee.client), "overall")
-    assert read_coffee(scores, "overall").verdict.text == ours.verdict.text
+    assert read_coffee(scores, "overall").verdict == ours.verdict
 
 
 def test_nothing_of_another_coffee_or_client_is_in_it(book, reported):
@@ -101,8 +102,8 @@ def test_the_code_in_the_page_run_on_the_attached_scores_gives_the_same_answer(
     exec("\n".join([*before, f"answer = {last}"]), names)
     ours = read_coffee(book.opened_scores(coffee=coffee.name, client=coffee.client), "overall")
     theirs = names["answer"]
-    assert theirs.verdict.text == ours.verdict.text
-    assert theirs.verdict.text in unescape(re.sub(r"<[^>]+>", "", html))
+    assert theirs.verdict == ours.verdict
+    assert say(theirs) in unescape(re.sub(r"<[^>]+>", "", html))
     assert theirs.best.target == ours.best.target
     target = [ours.best.target]
     pd.testing.assert_frame_equal(theirs.predict(target), ours.predict(target))

@@ -24,7 +24,7 @@ from scipy import stats
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.reading.coffee import read_coffee
-from labkit.analysis.reading.verdict import FOUND
+from labkit.analysis.reading.verdict import VerdictKind
 from labkit.water import COORDINATES
 
 CENTRE = np.array([0.5, 90.0, 30.0])
@@ -174,7 +174,7 @@ def one_panel(plan: Plan, kind: Kind, n_tasters: int, rng) -> dict[str, float]:
     reading = read_coffee(frame, rng=rng)
     surface, found = reading.surface, {}
     planted = true_covariance(frame, plan, kind)
-    found["a winner is claimed"] = float(reading.verdict.kind == FOUND)
+    found["a winner is claimed"] = float(reading.verdict.kind is VerdictKind.FOUND)
     control = np.array(plan.control)
     others = [w for w in sorted({w for f in plan.flights for w in f}) if w != plan.control]
     low, high = np.zeros(3), np.zeros(3)
@@ -232,7 +232,10 @@ def seen_when_planted(plan: Plan, n_tasters: int, panels: int, rng) -> tuple[flo
         def slope(coded, size=told[-1]):
             return 6.8 + size / 2 * np.atleast_2d(coded)[:, plan.factors[0]]
 
-        seen += read_coffee(taste(plan, slope, kind, n_tasters, rng), rng=rng).verdict.kind == FOUND
+        seen += (
+            read_coffee(taste(plan, slope, kind, n_tasters, rng), rng=rng).verdict.kind
+            is VerdictKind.FOUND
+        )
     return float(np.median(told)), seen / panels
 
 

@@ -20,8 +20,8 @@ import pandas as pd
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.agreement import intraclass_correlations
 from labkit.analysis.reading.coffee import read_coffee
-from labkit.analysis.reading.panel import DISAGREES, SEES, PanelCheck, check_panel
-from labkit.analysis.reading.verdict import FOUND
+from labkit.analysis.reading.panel import PanelCheck, PanelKind, TasterKind, check_panel
+from labkit.analysis.reading.verdict import VerdictKind
 from labkit.analysis.search.simulate import PanelNoise, SimulatedPanel
 from labkit.tasting.scales import Scale
 
@@ -67,13 +67,13 @@ def tasted(
 def judged(check: PanelCheck) -> dict[str, float]:
     """What was claimed of one panel."""
     raw = np.array([one.discrimination_p for one in check.tasters])
-    verdicts = [one.verdict for one in check.tasters]
+    verdicts = [one.kind for one in check.tasters]
     return {
         "tasters with p < .05": float(np.mean(raw < 0.05)),
-        "a taster is said to see": float(any(one in (SEES, DISAGREES) for one in verdicts)),
-        "a taster is said to disagree": float(DISAGREES in verdicts),
-        "the panel disagrees": float(DISAGREES in check.verdict),
-        "the panel sees": float(check.verdict.startswith(f"The panel {SEES}")),
+        "a taster is said to see": float(any(one is not TasterKind.UNKNOWN for one in verdicts)),
+        "a taster is said to disagree": float(TasterKind.DISAGREES in verdicts),
+        "the panel disagrees": float(check.kind is PanelKind.DISAGREES),
+        "the panel sees": float(check.kind is PanelKind.SEES),
     }
 
 
@@ -136,8 +136,8 @@ def main() -> None:
                 for _ in range(chosen.coffees // 2):
                     frame = tasted(rng, points=2, n_tasters=n_tasters, flights=flights, odd=odd)
                     verdicts.append(check_panel(gather_scores(frame)).tasters[0])
-                sees = 100 * np.mean([one.verdict == SEES for one in verdicts])
-                against = 100 * np.mean([one.verdict == DISAGREES for one in verdicts])
+                sees = 100 * np.mean([one.kind is TasterKind.SEES for one in verdicts])
+                against = 100 * np.mean([one.kind is TasterKind.DISAGREES for one in verdicts])
                 alone = 100 * np.mean([one.discrimination_p < 0.05 for one in verdicts])
                 out(
                     f"{odd:g} times, {n_tasters} tasters, {flights} flights: p < .05 {alone:.0f}, "
@@ -157,8 +157,8 @@ def main() -> None:
             rows = []
             for _ in range(chosen.readings):
                 reading = read_coffee(tasted(rng, n_tasters=n_tasters))
-                sees = reading.panel.verdict.startswith(f"The panel {SEES}")
-                found = reading.verdict.kind == FOUND
+                sees = reading.panel.kind is PanelKind.SEES
+                found = reading.verdict.kind is VerdictKind.FOUND
                 rows.append({"best found": found, "panel sees": sees, "they differ": sees != found})
             out(line(f"{n_tasters} tasters", rows))
 

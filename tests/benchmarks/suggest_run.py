@@ -21,7 +21,7 @@ from joblib import Parallel, delayed
 from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
-from labkit.analysis.search.stopping import stop_or_taste
+from labkit.analysis.search.stopping import StopKind, stop_or_taste
 from labkit.tasting.scales import SCALES
 from tests.benchmarks.suggest_peers import STRATEGIES, Ours
 from tests.benchmarks.suggest_worlds import CONTROL, KINDS, STRANGE, draw_coffee
@@ -159,12 +159,12 @@ def stops(played: pd.DataFrame) -> str:
     lines = []
     for strategy, mine in played.dropna(subset=["verdict"]).groupby("strategy", sort=False):
         last = mine["flight"] == mine["flight"].max()
-        over = mine[(mine["verdict"] != "taste on") | last]
+        over = mine[(mine["verdict"] != StopKind.TASTE_ON) | last]
         ends = over.groupby(["kind", "number"]).first()
         flat = ends.index.get_level_values("kind") == "flat"
         strange = ends.index.get_level_values("kind").isin(STRANGE)
         usual = ends[~flat & ~strange]
-        winner = (ends["verdict"] == "stop: settled") & ends["chance"].notna()  # not the control
+        winner = (ends["verdict"] == StopKind.SETTLED) & ends["chance"].notna()  # not the control
         said = (
             f"{strategy}: stops after {usual['flight'].mean():.1f} flights with regret "
             f"{usual['regret'].mean():.3f} (strange {ends[strange]['flight'].mean():.1f} and "

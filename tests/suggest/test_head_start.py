@@ -73,7 +73,7 @@ def test_cups_and_verdict_rest_on_the_coffees_own_cups(related):
         assert with_it.leader == without.leader
         assert with_it.helped.expected != pytest.approx(with_it.leader_expected)
         assert without.helped is None
-    assert stop_or_taste(frame).text == stop_or_taste(believe(frame, head_start=related)).text
+    assert stop_or_taste(frame) == stop_or_taste(believe(frame, head_start=related))
 
 
 def test_a_head_start_that_says_nothing_changes_no_water_to_serve(related):
@@ -186,16 +186,8 @@ def test_a_coffee_of_another_kind_soon_stops_listening(related):
     assert same.helped.followed.alike > before
 
 
-def test_the_words_say_who_lends_how_much(related):
-    first = related.lenders[0]
-    suggestion = suggest_flight(None, n_tasters=4, head_start=related)
-    shown = suggestion._repr_html_()
-
+def test_all_that_is_lent_is_lent_by_somebody(related):
     assert sum(one.share for one in related.lenders) == pytest.approx(1)
-    assert f"{first.coffee} (Hillside) {100 * first.share:.0f} %" in related.text
-    assert f"moved {100 * related.moved:.0f} % of the belief" in related.text
-    assert related.text in shown
-    assert f"earlier coffees counted in: {suggestion.helped.leader.text}; expected" in shown
 
 
 def test_a_coffee_brewed_otherwise_lends_nothing_and_is_named():
@@ -204,7 +196,7 @@ def test_a_coffee_brewed_otherwise_lends_nothing_and_is_named():
     start = head_start(pd.concat([shelf(CENTRE, 2), filtered]), NEW, brew_method="cupping")
 
     assert {one.coffee for one in start.lenders} == {"coffee 0", "coffee 1"}
-    assert any("filter only" in note for note in start.notes)
+    assert [one.coffee for one in start.silent] == ["filter only"]
 
 
 def test_the_surface_alone_takes_no_head_start(related):

@@ -14,6 +14,7 @@ from labkit.bench import bench_sheet, coffee_report, score_sheets
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
 from labkit.book.sessions.exclusions import leave_out, left_out
+from labkit.present import say
 from labkit.tasting import METHODS
 from labkit.tasting.discrimination import right_place
 from labkit.widgets import ConfirmForm, ReadingView
@@ -132,7 +133,7 @@ def test_right_and_wrong_marks_come_out_as_counted(book, view, method, question)
         assert f"5 of {n_tasters - 1} right" in html
     else:
         assert f"5 of {n_tasters} right in a {method} test" in html
-    assert f"«{question}»" in html
+    assert f'"{question}"' in html
     assert f"Answers, {method}" in html
 
 
@@ -244,7 +245,7 @@ def test_a_recorded_choice_is_taken_up_again_and_stands_in_the_report(book, view
     assert "Ines. Why: a cold" in report
     assert "Everyone (96 scores): best found" in report
     assert "Without Ines (80 scores): best found" in report
-    assert str(again.reading.verdict.text.partition(". ")[0]) in unescape(report)
+    assert say(again.reading).partition(". ")[0] in unescape(report)
     read, apart = [
         pd.read_csv(io.BytesIO(base64.b64decode(data)))
         for data in re.findall(r'href="data:text/csv;base64,([^"]+)"', report)

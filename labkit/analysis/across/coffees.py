@@ -10,6 +10,7 @@ import hashlib
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -20,8 +21,9 @@ from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, FactorRange, best_to_serve
-from labkit.analysis.reading.coffee import SEED, nothing_to_fit
-from labkit.analysis.reading.verdict import FOUND, UNKNOWN, Verdict, judge
+from labkit.analysis.reading.coffee import SEED
+from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
+from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
 from labkit.water import COORDINATES
@@ -29,7 +31,14 @@ from labkit.water import COORDINATES
 ABOUT: Final = ("origin", "process", "roast_level")
 """What may be known of a coffee and is filtered by, beside its client."""
 
-NOT_OPEN: Final = "No flight of this coffee has been scored and opened yet."
+
+class Untold(StrEnum):
+    """Why the best level of a factor of one coffee is not told."""
+
+    NOT_TASTED = "not tasted"
+    NOT_VARIED = "not varied"
+    NOTHING = "no difference seen"
+    UNKNOWN = "cannot tell"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +69,7 @@ class CoffeeReading:
     @property
     def is_found(self) -> bool:
         """Whether these scores name a best water."""
-        return self.best is not None and self.verdict.kind == FOUND
+        return self.best is not None and self.verdict.kind is VerdictKind.FOUND
 
     def range_of(self, factor: str) -> FactorRange | None:
         """Where the best level of a factor lies.
@@ -80,8 +89,8 @@ class CoffeeReading:
         told = (one for one in self.best.factor_ranges if one.factor == factor and one.is_told)
         return next(told, None)
 
-    def why_not(self, factor: str) -> str:
-        """Two or three words for a factor whose best level is not told; empty where it is.
+    def why_not(self, factor: str) -> Untold | None:
+        """Why the best level of a factor is not told; None where it is.
 
         Parameters
         ----------
@@ -89,12 +98,13 @@ class CoffeeReading:
             One of ``labkit.water.COORDINATES``.
         """
         if self.range_of(factor) is not None:
-            return ""
+            return None
         if self.scores is None:
-            return "not tasted"
+            return Untold.NOT_TASTED
         if self.surface is not None and factor not in self.surface.coding.names:
-            return "not varied"
-        return UNKNOWN if self.is_found else self.verdict.kind
+            return Untold.NOT_VARIED
+        nothing = self.verdict.kind is VerdictKind.NOTHING
+        return Untold.NOTHING if nothing else Untold.UNKNOWN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +117,7 @@ class Across:
     table: pd.DataFrame
     """One row a coffee: ``client, coffee, origin, process, roast_level, brew_method, scale,
     verdict``, then ``best_``, ``lo_`` and ``hi_`` of each coordinate (missing where the scores do
-    not tell), ``best_mean``, ``cups, tasters, sessions``, and in words ``says, cannot_tell``."""
+    not tell), ``best_mean``, ``cups, tasters, sessions``."""
 
     sorted_by: str
     """The coordinate whose best level orders the coffees."""
@@ -279,8 +289,7 @@ def _read(
     attribute: str,
     brew_method: str | None,
 ) -> CoffeeReading:
-    def untold(why: str, scores: Scores | None = None) -> CoffeeReading:
-        verdict = Verdict(kind=UNKNOWN, text=why, p_value=None, detectable_points=None)
+    def nothing(why: Unread, scores: Scores | None = None) -> CoffeeReading:
         return CoffeeReading(
             client=client,
             coffee=coffee,
@@ -288,24 +297,24 @@ def _read(
             surface=None,
             best=None,
             recommended=None,
-            verdict=verdict,
+            verdict=untold(why),
         )
 
     if frame is None:
-        return untold(NOT_OPEN)
+        return nothing(Unread(why=WhyUnread.NOT_OPEN))
     try:
         scores = gather_scores(frame, attribute, brew_method=brew_method)
     except ReadingError as error:
-        return untold(str(error))
+        return nothing(Unread(why=WhyUnread.REFUSED, error=str(error)))
     refusal = nothing_to_fit(scores)
-    if refusal:
-        return untold(refusal, scores)
+    if refusal is not None:
+        return nothing(refusal, scores)
     try:
         surface = fit_surface(scores)
     except ReadingError as error:
-        return untold(str(error), scores)
+        return nothing(Unread(why=WhyUnread.REFUSED, error=str(error)), scores)
     except np.linalg.LinAlgError:
-        return untold("No curve could be fitted to these cups: read the single waters.", scores)
+        return nothing(Unread(why=WhyUnread.NO_CURVE), scores)
     best, recommended = best_to_serve(surface, rng=np.random.default_rng(SEED))
     return CoffeeReading(
         client=client,
@@ -323,7 +332,7 @@ def _columns() -> list[str]:
     return [
         *("client", "coffee", *ABOUT, "brew_method", "scale", "verdict"),
         *levels,
-        *("best_mean", "cups", "tasters", "sessions", "says", "cannot_tell"),
+        *("best_mean", "cups", "tasters", "sessions"),
     ]
 
 
@@ -339,8 +348,6 @@ def _row(one: CoffeeReading, known: dict[str, str]) -> dict[str, object]:
         "cups": len(one.scores.frame) if one.scores else 0,
         "tasters": len(np.unique(one.scores.tasters)) if one.scores else 0,
         "sessions": one.scores.frame["session"].nunique() if one.scores else 0,
-        "says": one.verdict.text,
-        "cannot_tell": " ".join(one.surface.model.cannot_tell) if one.surface else "",
     }
     for name in COORDINATES:
         found = one.range_of(name)

@@ -7,9 +7,9 @@ coordinate that a coffee does not tell no water counts as better or worse for it
 
 from __future__ import annotations
 
-import html
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Any, Final
 
 import numpy as np
@@ -21,30 +21,82 @@ from labkit.analysis.model.coding import Bools, Floats, to_frame
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import Best, search_grid
 from labkit.analysis.reading.coffee import SEED
-from labkit.analysis.reading.verdict import FOUND
 from labkit.analysis.search.estimate import Estimate, estimate
 from labkit.errors import ReadingError
+from labkit.shown import Shown
 from labkit.water import (
     COORDINATE,
     COORDINATES,
     STANDARD_SPAN,
     Target,
     as_coordinates,
-    describe,
     find_water,
 )
 
 AS_GOOD: Final = 0.1
 """Points within which another water counts as good a compromise."""
 
-KNOWN: Final = "known"
-UNREACHED: Final = "not tasted near"
-UNTOLD: Final = "cannot tell"
-OTHER_SCALE: Final = "another scale"
+
+class LossStatus(StrEnum):
+    """Whether it is known what a coffee loses."""
+
+    KNOWN = "known"
+    UNREACHED = "not tasted near"
+    UNTOLD = "cannot tell"
+    OTHER_SCALE = "another scale"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OneWater:
+class Tasted:
+    """Levels of one coordinate that were tasted of a coffee."""
+
+    factor: str
+    """Name of the coordinate."""
+
+    low: float
+    """Lowest level."""
+
+    high: float
+    """Highest; the same where it never varied."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoffeeLoss:
+    """What one coffee loses by the shared water; NaN where that is not known."""
+
+    reading: CoffeeReading
+    """The coffee."""
+
+    share: float
+    """Of the cups sold."""
+
+    status: LossStatus
+    """Whether the loss is known."""
+
+    scale: str
+    """The scale on which losses are counted."""
+
+    loss: float = float("nan")
+    """Expected points below its own best water."""
+
+    lo: float = float("nan")
+    """Lower end of the 95 % interval."""
+
+    hi: float = float("nan")
+    """Upper end."""
+
+    loss_with_own: float = float("nan")
+    """What is lost even with the coffee's own best water so far, because it is not known better."""
+
+    untold: tuple[str, ...] = ()
+    """Names of the coordinates that the loss leaves out, as the coffee's cups do not tell them."""
+
+    only_at: tuple[Tasted, ...] = ()
+    """Coordinates at which the water lies outside what was tasted of the coffee."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneWater(Shown):
     """The water that costs the chosen coffees least, and what each loses by it."""
 
     target: Target
@@ -60,20 +112,33 @@ class OneWater:
     hi: float
     """Upper end."""
 
-    losses: pd.DataFrame
-    """One row a coffee: ``client, coffee, share`` (of the cups sold), ``status``, ``loss, lo, hi``
-    (points), ``loss_with_own`` (what is lost even with the coffee's own best water so far, because
-    it is not known better), ``sentence``; the dearest first."""
+    coffees: tuple[CoffeeLoss, ...]
+    """What each coffee loses, the dearest first."""
 
     candidates: pd.DataFrame
     """Every water compared: coordinates, ``loss``, ``share_known`` (of the cups sold)."""
 
-    sentence: str
-    """All of this in a sentence or two."""
+    as_good: Floats
+    """Waters that lose at most ``AS_GOOD`` points more, the target among them, shape (n, 3)."""
 
-    def _repr_html_(self) -> str:
-        rows = "".join(f"<li>{html.escape(one)}</li>" for one in self.losses["sentence"])
-        return f"<p><strong>{html.escape(self.sentence)}</strong></p><ul>{rows}</ul>"
+    @property
+    def losses(self) -> pd.DataFrame:
+        """As a frame: ``client, coffee, share, status, loss, lo, hi, loss_with_own``."""
+        return pd.DataFrame(
+            [
+                {
+                    "client": one.reading.client,
+                    "coffee": one.reading.coffee,
+                    "share": one.share,
+                    "status": one.status,
+                    "loss": one.loss,
+                    "lo": one.lo,
+                    "hi": one.hi,
+                    "loss_with_own": one.loss_with_own,
+                }
+                for one in self.coffees
+            ]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,9 +164,8 @@ class _Known:
 
     @property
     def untold(self) -> tuple[str, ...]:
-        """Coordinates that varied and are not told, in words."""
-        untold = (one.factor for one in self.best.factor_ranges if not one.is_told)
-        return tuple(COORDINATE[name].words for name in untold)
+        """Coordinates that varied and are not told."""
+        return tuple(one.factor for one in self.best.factor_ranges if not one.is_told)
 
     def drawn(self, waters: Floats) -> Floats:
         """Possible scores of some waters, jointly with every other call, shape (n_draws, n)."""
@@ -180,24 +244,22 @@ def one_water(
     average = np.sum([shares[place] * values for place, values in drawn.items()], axis=0)
     average = average / sum(shares[place] for place in drawn)
     lo, hi = np.quantile(average, [0.025, 0.975])
-    losses = pd.DataFrame(
-        [
-            _row(one, shares[place], known.get(place), drawn.get(place), waters[at], scale)
-            for place, one in enumerate(readings)
-        ]
-    ).sort_values("loss", ascending=False, kind="stable", ignore_index=True)
+    coffees = [
+        _loss(one, shares[place], known.get(place), drawn.get(place), waters[at], scale)
+        for place, one in enumerate(readings)
+    ]
+    coffees.sort(key=lambda one: -np.inf if np.isnan(one.loss) else one.loss, reverse=True)
     candidates = to_frame(waters).assign(
         loss=np.where(np.isfinite(mean), mean, np.nan), share_known=reach
     )
-    as_good = waters[most & (mean <= mean[at] + AS_GOOD)]
     return OneWater(
         target=target,
         loss=float(average.mean()),
         lo=float(lo),
         hi=float(hi),
-        losses=losses,
+        coffees=tuple(coffees),
         candidates=candidates,
-        sentence=_sentence(target, average, (lo, hi), losses, as_good),
+        as_good=waters[most & (mean <= mean[at] + AS_GOOD)],
     )
 
 
@@ -279,96 +341,45 @@ def _at(known: _Known, water: Floats) -> Floats:
     return np.maximum(known.top - known.drawn(water[None])[:, 0], 0.0)
 
 
-def _row(
+def _loss(
     one: CoffeeReading,
     share: float,
     known: _Known | None,
     drawn: Floats | None,
     water: Floats,
     scale: str,
-) -> dict[str, object]:
-    row: dict[str, object] = {"client": one.client, "coffee": one.coffee, "share": float(share)}
-    nothing = dict.fromkeys(("loss", "lo", "hi", "loss_with_own"), np.nan)
+) -> CoffeeLoss:
+    nothing = CoffeeLoss(reading=one, share=float(share), status=LossStatus.UNTOLD, scale=scale)
     if known is None:
         other = one.surface is not None
-        status = OTHER_SCALE if other else UNTOLD
-        why = (
-            f"Scored on another scale than '{scale}', so its points cannot be added."
-            if other
-            else one.verdict.text
-        )
-        return row | {"status": status, **nothing, "sentence": f"{one.coffee}: not told. {why}"}
+        return replace(nothing, status=LossStatus.OTHER_SCALE) if other else nothing
     if drawn is None:
-        return row | {
-            "status": UNREACHED,
-            **nothing,
-            "loss_with_own": known.with_own,
-            "sentence": f"{one.coffee}: loss unknown; {_why_unreached(known.surface, water)}.",
-        }
-    loss = float(drawn.mean())
-    lo, hi = np.quantile(drawn, [0.025, 0.975])
-    text = f"{one.coffee}: loses {loss:.1f} points ({lo:.1f} to {hi:.1f})"
-    if known.with_own >= 0.05:
-        text += f", {known.with_own:.1f} of them also with its own best water so far"
-    untold = known.untold
-    if untold:
-        text += (
-            f"; its cups do not tell which {' or '.join(untold)} is best, so this leaves that out"
+        return replace(
+            nothing,
+            status=LossStatus.UNREACHED,
+            loss_with_own=known.with_own,
+            only_at=_only_at(known.surface, water),
         )
-    if one.verdict.kind != FOUND:
-        text += "; its scores show no difference between waters, so this is mostly chance"
-    return row | {
-        "status": KNOWN,
-        "loss": loss,
-        "lo": float(lo),
-        "hi": float(hi),
-        "loss_with_own": known.with_own,
-        "sentence": f"{text}.",
-    }
+    lo, hi = np.quantile(drawn, [0.025, 0.975])
+    return replace(
+        nothing,
+        status=LossStatus.KNOWN,
+        loss=float(drawn.mean()),
+        lo=float(lo),
+        hi=float(hi),
+        loss_with_own=known.with_own,
+        untold=known.untold,
+    )
 
 
-def _why_unreached(surface: Surface, water: Floats) -> str:
-    """Which coordinates of the water lie outside what was tasted of the coffee."""
+def _only_at(surface: Surface, water: Floats) -> tuple[Tasted, ...]:
+    """What was tasted of the coordinates in which the water lies outside of it."""
     tasted, held = surface.scores.waters, surface.model.held
     outside = []
     for place, name in enumerate(COORDINATES):
         low, high = float(tasted[:, place].min()), float(tasted[:, place].max())
-        digits, unit = (2, "") if name == "mg_share" else (0, " mg/L")
         varied = name in surface.coding.names
         near = abs(water[place] - held[place]) <= COORDINATE[name].settled
         if not (low - 1e-6 <= water[place] <= high + 1e-6 if varied else near):
-            ends = f"{low:.{digits}f}"
-            ends += f" to {high:.{digits}f}" if varied else ""
-            outside.append(f"{COORDINATE[name].words} {ends}{unit}")
-    return f"it was tasted only at {' and '.join(outside)}"
-
-
-def _sentence(
-    target: Target,
-    average: Floats,
-    interval: tuple[float, float],
-    losses: pd.DataFrame,
-    as_good: Floats,
-) -> str:
-    known = losses[losses["status"] == KNOWN]
-    text = (
-        f"Least loss: {target.text}. The average cup loses {average.mean():.1f} points "
-        f"({interval[0]:.1f} to {interval[1]:.1f})"
-    )
-    if len(known) > 1:
-        dearest = known.iloc[0]
-        text += f"; {dearest['coffee']} loses most ({dearest['loss']:.1f})"
-    text += "."
-    missing = len(losses) - len(known)
-    if missing:
-        text += (
-            f" This speaks for {len(known)} of {len(losses)} coffees: "
-            f"{', '.join(losses.loc[losses['status'] != KNOWN, 'coffee'])} cannot be told here."
-        )
-    if len(as_good) > 1:
-        low, high = as_good.min(axis=0), as_good.max(axis=0)
-        text += (
-            f" {len(as_good)} waters lose at most {AS_GOOD:.1f} points more; they lie between "
-            f"{describe(low)} and {describe(high)}."
-        )
-    return text
+            outside.append(Tasted(factor=name, low=low, high=high if varied else low))
+    return tuple(outside)

@@ -1,15 +1,15 @@
 """The answers of served discrimination tests, read from the opened scores: one test a session.
 
-On every cup of a set the sheet asks the method's question, and the taster marks «no» (0) or «this
-one» (1); the scale's name is the method. Only a set with exactly one marked cup is an answer.
+On every cup of a set the sheet asks the method's question, and the taster marks 'no' (0) or 'this
+one' (1); the scale's name is the method. Only a set with exactly one marked cup is an answer.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
-from typing import Final, Literal, TypeAlias
+from enum import StrEnum
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -23,10 +23,10 @@ from labkit.analysis.model.cleaning import (
     numbers,
     yes_or_no,
 )
-from labkit.analysis.model.coding import p_text
 from labkit.analysis.pair_tests.difference import METHODS as WITH_RIGHT_ANSWER
 from labkit.analysis.pair_tests.difference import (
     Discrimination,
+    Similarity,
     read_discrimination,
     similarity_test,
 )
@@ -35,8 +35,9 @@ from labkit.analysis.pair_tests.preference import Preference, fewest_preferring,
 from labkit.analysis.region import water_target
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import PlanError, ReadingError
+from labkit.shown import Shown
 from labkit.tasting import CONFIRMING, METHODS, right_place
-from labkit.water import COORDINATES, Target, describe, percent
+from labkit.water import COORDINATES, Target
 
 ALPHA: Final = 0.05
 """Level at which a test of two waters shows something."""
@@ -44,7 +45,23 @@ ALPHA: Final = 0.05
 _NOTHING_CHOSEN = "no preference"
 
 
-Outcome: TypeAlias = Literal["confirmed", "not confirmed", "not settled"]
+class Outcome(StrEnum):
+    """What a confirming test came to."""
+
+    CONFIRMED = "confirmed"
+    NOT_CONFIRMED = "not confirmed"
+    NOT_SETTLED = "not settled"
+
+
+class WhyNoAnswer(StrEnum):
+    """Why what came back from one set is no answer."""
+
+    OTHER_MARK = "a mark was neither 'no' (0) nor 'this one' (1)"
+    PART_MARKED = "not every cup of the set was marked 'no' or 'this one'"
+    TWO_MARKED = "more than one cup was marked"
+    NONE_MARKED = "no cup was marked; the question wants one even as a guess"
+    REFERENCE_MARKED = "the reference itself was marked"
+    NO_SET = "the cups served make no set of this test"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,12 +77,15 @@ class Answer:
     n: int
     """Answers that counted."""
 
-    sentence: str
-    """In words with numbers."""
+    p_value: float
+    """Of 'the leader is not preferred to the control'."""
+
+    leader: Target
+    """The water that was to be shown better."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PairReading:
+class PairReading(Shown):
     """What the answers of one session's discrimination test say."""
 
     session: str
@@ -77,11 +97,8 @@ class PairReading:
     question: str
     """What the tasters were asked."""
 
-    waters: tuple[str, str]
-    """The two waters in words; for a named attribute, the one expected to have more first."""
-
     targets: tuple[Target, Target]
-    """The same two waters, in the same order."""
+    """The two waters; for a named attribute, the one expected to have more first."""
 
     sets: pd.DataFrame
     """One row a set: ``flight, taster, answer`` (the water or ``no preference``; None if there is
@@ -90,11 +107,21 @@ class PairReading:
     result: Discrimination | Preference | None
     """The exact test; None without an answer, or when nobody preferred either."""
 
-    verdict: str
-    """The plain answer, one or two sentences."""
+    n_answers: int
+    """Answers given."""
 
-    notes: tuple[str, ...]
-    """What was left out or must be minded, one sentence each."""
+    n_counted: int
+    """What was counted of them: tasters, or answers where each counts; both with neither."""
+
+    needed: int | None = None
+    """Of a preference: how many for the same water would show it; None if not even all."""
+
+    detectable_share: float | None = None
+    """Of a test with a right answer: the share of right ones that would have been seen with 80 %
+    chance; None if not even all right would show anything."""
+
+    similarity: Similarity | None = None
+    """Of such a test that showed no difference: whether the waters are as good as alike."""
 
     def answer_on(self, leader: Target, control: Target) -> Answer | None:
         """What this test says of whether the leader is preferred to the control.
@@ -119,27 +146,14 @@ class PairReading:
         mine, theirs = self.result.first, self.result.second
         mine, theirs = (mine, theirs) if first else (theirs, mine)
         n = mine + theirs
-        outcome: Outcome = "not settled"
+        outcome = Outcome.NOT_SETTLED
         if mine > theirs and self.result.p_value <= ALPHA:
             # Named beforehand, the control's victory would be no finding of this test.
-            outcome = "confirmed" if first or self.method != CONFIRMING else outcome
+            outcome = Outcome.CONFIRMED if first or self.method != CONFIRMING else outcome
         elif mine <= theirs:
-            outcome = "not confirmed"
-        said = f"{mine} of {n} answers for {leader.text}, against the control"
-        words = {
-            "confirmed": f"Confirmed in blind pairs: {said} ({p_text(self.result.p_value)}).",
-            "not confirmed": f"Not confirmed in blind pairs: only {said}.",
-            "not settled": f"Not settled in blind pairs: {said} ({p_text(self.result.p_value)}).",
-        }
-        return Answer(outcome=outcome, preferred=mine, n=n, sentence=words[outcome])
-
-    def _repr_html_(self) -> str:
-        notes = "".join(f"<li>{escape(note)}</li>" for note in self.notes)
-        method = f"{self.method[0].upper()}{self.method[1:]}"
-        return (
-            f"<p><strong>{escape(self.verdict)}</strong></p>"
-            f"<p>{escape(method)}: {escape(self.waters[0])} against "
-            f"{escape(self.waters[1])}. Asked: «{escape(self.question)}»</p><ul>{notes}</ul>"
+            outcome = Outcome.NOT_CONFIRMED
+        return Answer(
+            outcome=outcome, preferred=mine, n=n, p_value=self.result.p_value, leader=leader
         )
 
 
@@ -238,10 +252,6 @@ def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> Pair
     # The water expected to have more, or simply the one that is no control, comes first.
     recipes = recipes.sort_values("is_control", kind="stable")
     levels = recipes[list(COORDINATES)].to_numpy(dtype=np.float64)
-    apart = [name for name, one, two in zip(COORDINATES, *levels, strict=True) if one != two]
-    words = {
-        str(label): describe(row, apart) for label, row in zip(recipes.index, levels, strict=True)
-    }
     first, second = map(str, recipes.index)
     sets = pd.DataFrame(
         [
@@ -249,51 +259,44 @@ def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> Pair
             for (flight, taster), rows in marks.groupby(["flight", "taster"], sort=True)
         ]
     )
-    result, verdict, notes = (_preference if method not in WITH_RIGHT_ANSWER else _discrimination)(
-        method, sets, (first, second), words
-    )
-    left_out = sets.dropna(subset=["why_not"]).groupby("why_not").size()
-    notes += [f"{count} of {len(sets)} sets left out: {why}." for why, count in left_out.items()]
+    read = _discrimination if method in WITH_RIGHT_ANSWER else _preference
     return PairReading(
         session=session,
         method=method,
         question=question,
-        waters=(words[first], words[second]),
         targets=(water_target(levels[0]), water_target(levels[1])),
         sets=sets,
-        result=result,
-        verdict=verdict,
-        notes=tuple(notes),
+        **read(method, sets, (first, second)),
     )
 
 
 def _answer(method: str, rows: pd.DataFrame, stronger: str) -> dict[str, object]:
     """What one taster answered to one set, or why that is no answer."""
 
-    def nothing(why: str) -> dict[str, object]:
+    def nothing(why: WhyNoAnswer) -> dict[str, object]:
         return {"answer": None, "correct": None, "why_not": why}
 
     rows = rows.sort_values("position")
     waters = rows["water"].astype(str).tolist()
     given = numbers(rows["score"])
     if not np.isin(given, [0, 1]).all():
-        return nothing("a mark was neither «no» (0) nor «this one» (1)")
+        return nothing(WhyNoAnswer.OTHER_MARK)
     marked = np.flatnonzero(given)
     if len(rows) != METHODS[method].cups:
-        return nothing("not every cup of the set was marked «no» or «this one»")
+        return nothing(WhyNoAnswer.PART_MARKED)
     if len(marked) > 1:
-        return nothing("more than one cup was marked")
+        return nothing(WhyNoAnswer.TWO_MARKED)
     if method not in WITH_RIGHT_ANSWER:
         chosen = waters[marked[0]] if len(marked) else _NOTHING_CHOSEN
         return {"answer": chosen, "correct": None, "why_not": None}
     if not len(marked):
-        return nothing("no cup was marked; the question wants one even as a guess")
+        return nothing(WhyNoAnswer.NONE_MARKED)
     if method in ("duo-trio", "tetrad") and marked[0] == 0:
-        return nothing("the reference itself was marked")
+        return nothing(WhyNoAnswer.REFERENCE_MARKED)
     try:
         right = right_place(method, waters, stronger)
     except (PlanError, ValueError):
-        return nothing(f"the cups served make no {method} set")
+        return nothing(WhyNoAnswer.NO_SET)
     return {
         "answer": waters[marked[0]],
         "correct": bool(marked[0] == right),
@@ -301,44 +304,19 @@ def _answer(method: str, rows: pd.DataFrame, stronger: str) -> dict[str, object]
     }
 
 
-def _discrimination(
-    method: str, sets: pd.DataFrame, pair: tuple[str, str], words: dict[str, str]
-) -> tuple[Discrimination | None, str, list[str]]:
-    del pair, words  # right is right, whichever water it was
-    if not sets["correct"].notna().any():
-        return None, "No answer was given: this test says nothing.", []
+def _discrimination(method: str, sets: pd.DataFrame, pair: tuple[str, str]) -> dict[str, Any]:
+    del pair  # right is right, whichever water it was
+    n = int(sets["correct"].notna().sum())
+    if not n:
+        return {"result": None, "n_answers": 0, "n_counted": 0}
     found = read_discrimination(sets, method)
-    notes = [_size(found)]
-    if found.p_value < 0.05:
-        return found, found.sentence, notes
-    smallest = detectable_share(method, found.n)
-    if smallest is None:
-        verdict = (
-            f"{found.sentence} So few answers cannot show any difference: not even all right would "
-            "beat guessing."
-        )
-    else:
-        verdict = (
-            f"{found.sentence} A difference that {percent(smallest)} of answers get right "
-            f"(guessing gives {percent(WITH_RIGHT_ANSWER[method].chance)}) would have been seen "
-            "with 80 % chance; smaller ones may be there."
-        )
-    return found, verdict, [*notes, similarity_test(method, found.correct, found.n)[1]]
-
-
-def _size(found: Discrimination) -> str:
-    """How large the difference is, with its interval where one can be given."""
-    share = f"{percent(found.share)} right"
-    if np.isnan(found.share_lo):
-        return f"{share}; no interval can be given."
-    shares = f"{share} (95 %: {100 * found.share_lo:.0f} to {percent(found.share_hi)})"
-    if np.isinf(found.dprime):
-        return f"{shares}; at least {found.dprime_lo:.1f} times one cup's noise apart (d')."
-    high = "no upper end" if np.isinf(found.dprime_hi) else f"{found.dprime_hi:.1f}"
-    return (
-        f"{shares}; the waters lie {found.dprime:.1f} times one cup's noise apart (d', 95 %: "
-        f"{found.dprime_lo:.1f} to {high})."
-    )
+    read: dict[str, Any] = {"result": found, "n_answers": n, "n_counted": n}
+    if found.p_value < ALPHA:
+        return read
+    return read | {
+        "detectable_share": detectable_share(method, found.n),
+        "similarity": similarity_test(method, found.correct, found.n),
+    }
 
 
 def detectable_share(method: str, n: int, *, chance: float = ENOUGH) -> float | None:
@@ -352,46 +330,24 @@ def detectable_share(method: str, n: int, *, chance: float = ENOUGH) -> float | 
     )
 
 
-def _preference(
-    method: str, sets: pd.DataFrame, pair: tuple[str, str], words: dict[str, str]
-) -> tuple[Preference | None, str, list[str]]:
+def _preference(method: str, sets: pd.DataFrame, pair: tuple[str, str]) -> dict[str, Any]:
     given = sets.dropna(subset=["answer"])
-    if given.empty:
-        return None, "No answer was given: this test says nothing.", []
-    notes = ["«No preference» is left out of the count, as declared before the test."]
     named = method == CONFIRMING
     if named:
         # With each taster's own taste fixed, the sum over a panel that is of two minds varies less
         # than a binomial one: counting every pair never claims too much of this very panel.
         people = given["answer"]
-        notes.append(
-            "The water that should win was named before, so the test is one-sided; every pair "
-            "counts, and what it shows it shows for this panel."
-        )
     else:
         people = given.groupby("taster")["answer"].agg(lambda said: _leaning(list(said), pair))
-        if len(people) < len(given):
-            notes.append(
-                f"{len(people)} tasters gave {len(given)} answers: each counts once, for the water "
-                "that they preferred more often."
-            )
     counts = [int((people == water).sum()) for water in pair]
-    neither = len(people) - sum(counts)
+    read: dict[str, Any] = {"result": None, "n_answers": len(given), "n_counted": len(people)}
     if not sum(counts):
-        return None, f"No preference: in all {neither} answers both were liked alike.", notes
-    names = (words[pair[0]], words[pair[1]])
+        return read
     found = paired_preference(
-        counts[0], counts[1], neither, rule="left out", names=names, first_named=named
+        counts[0], counts[1], len(people) - sum(counts), rule="left out", first_named=named
     )
     needed = fewest_preferring(sum(counts), ALPHA, first_named=named)
-    who = "answers" if named else "tasters"
-    if found.p_value >= 0.05:
-        notes.append(
-            f"{sum(counts)} {who} with a preference cannot show one, even if all agree."
-            if needed is None
-            else f"It would take {needed} of {sum(counts)} for the same water to show a preference."
-        )
-    return found, found.sentence, notes
+    return read | {"result": found, "needed": needed}
 
 
 def _leaning(said: Sequence[str], pair: tuple[str, str]) -> str:

@@ -18,9 +18,8 @@ from scipy import integrate, optimize, stats
 from scipy.special import ndtr
 
 from labkit.analysis.model.cleaning import must_be_filled, yes_or_no
-from labkit.analysis.model.coding import p_text
 from labkit.errors import ReadingError
-from labkit.water import is_finite, is_whole, percent
+from labkit.water import is_finite, is_whole
 
 MOST_ANSWERS: Final = 100_000
 """Answers beyond which a count is a slip."""
@@ -220,8 +219,8 @@ class Discrimination:
     dprime_hi: float
     """Upper end."""
 
-    sentence: str
-    """In plain words."""
+    n_tasters: int
+    """Who gave the answers."""
 
     @property
     def discriminators(self) -> float:
@@ -329,11 +328,11 @@ def difference_test(method: str, correct: int, n: int) -> Discrimination:
     """
     chance = method_named(method).chance
     _checked(n, correct)
-    return _result(method, correct, n, chance, n_effective=float(n), note="")
+    return _result(method, correct, n, chance, n_effective=float(n), n_tasters=n)
 
 
 def _result(
-    method: str, correct: int, n: int, chance: float, *, n_effective: float, note: str
+    method: str, correct: int, n: int, chance: float, *, n_effective: float, n_tasters: int
 ) -> Discrimination:
     p = float(stats.binom.sf(correct - 1, n, chance))
     share = correct / n
@@ -342,11 +341,6 @@ def _result(
     else:
         lo, hi = exact_interval(share * n_effective, n_effective)
     dprime = dprime_of(method, share)
-    found = f"{correct} of {n} right in a {method} test: " + (
-        f"the cups can be told apart ({p_text(p)})."
-        if p < 0.05
-        else f"no more than guessing would give ({p_text(p)})."
-    )
     return Discrimination(
         method=method,
         n=n,
@@ -358,7 +352,7 @@ def _result(
         dprime=dprime,
         dprime_lo=float("nan") if np.isnan(lo) else dprime_of(method, lo),
         dprime_hi=float("nan") if np.isnan(hi) else dprime_of(method, hi),
-        sentence=f"{found} {note}".strip(),
+        n_tasters=n_tasters,
     )
 
 
@@ -406,26 +400,35 @@ def read_discrimination(answers: pd.DataFrame, method: str) -> Discrimination:
     n, correct = int(per_taster["size"].sum()), int(per_taster["sum"].sum())
     people = len(per_taster)
     if per_taster["size"].max() == 1:
-        return _result(method, correct, n, chance, n_effective=float(n), note="")
+        return _result(method, correct, n, chance, n_effective=float(n), n_tasters=n)
     if people < FEWEST_REPEATING:
-        note = (
-            f"{people} tasters answered more than once: the test holds for them, but an interval "
-            f"for others would need at least {FEWEST_REPEATING} tasters."
-        )
-        return _result(method, correct, n, chance, n_effective=float("nan"), note=note)
+        return _result(method, correct, n, chance, n_effective=float("nan"), n_tasters=people)
     share = correct / n
     spread = 1.0
     if 0 < share < 1:
         expected = per_taster["size"] * share
         pearson = ((per_taster["sum"] - expected) ** 2 / (expected * (1 - share))).sum()
         spread = max(1.0, float(pearson) / (people - 1))
-    note = f"{people} tasters gave {n / people:.1f} answers each; the interval allows for that."
-    return _result(method, correct, n, chance, n_effective=n / spread, note=note)
+    return _result(method, correct, n, chance, n_effective=n / spread, n_tasters=people)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Similarity:
+    """An exact test that fewer than a share of tasters tell the cups apart."""
+
+    discriminators: float
+    """The share."""
+
+    n: int
+    """Answers."""
+
+    p_value: float
+    """Chance of so few right answers if the share were just reached."""
 
 
 def similarity_test(
     method: str, correct: int, n: int, *, discriminators: float = 0.3
-) -> tuple[float, str]:
+) -> Similarity:
     """Exact test that fewer than this share of tasters tell the cups apart.
 
     Parameters
@@ -437,13 +440,6 @@ def similarity_test(
     discriminators : float
         Share of tasters, between 0 and 1, that would be too many.
 
-    Returns
-    -------
-    p_value : float
-        Chance of so few right answers if the share were just reached.
-    sentence : str
-        What that means.
-
     Raises
     ------
     ReadingError
@@ -454,10 +450,4 @@ def similarity_test(
     check_share("discriminators", discriminators, "0.3")
     limit = chance + discriminators * (1 - chance)
     p = float(stats.binom.cdf(correct, n, limit))
-    share = percent(discriminators)
-    if p < 0.05:
-        return p, f"Fewer than {share} of such tasters tell the cups apart ({p_text(p)})."
-    return p, (
-        f"It cannot be ruled out that {share} or more of such tasters tell the cups apart "
-        f"({p_text(p)}); {n} answers may be too few."
-    )
+    return Similarity(discriminators=discriminators, n=n, p_value=p)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,7 @@ from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.errors import ReadingError
 from labkit.tasting import CONFIRMING
 from labkit.tasting import METHODS as PLANNED
-from labkit.water import is_finite, percent
+from labkit.water import is_finite
 
 MOST_LOOKED_AT: Final = 5000
 """Answers beyond which no sample size is looked for."""
@@ -30,6 +31,9 @@ ENOUGH: Final = 0.8
 
 SMALL: Final = 0.5
 """Below this chance a test is more likely to miss the difference than to find it."""
+
+PREFERRING: Final = 0.75
+"""Share of answers for the same water that a preference is foreseen for (common practice)."""
 
 
 def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
@@ -190,8 +194,8 @@ def plan_discrimination(
     Returns
     -------
     DataFrame
-        ``method, answers, cups, right_needed, chance_to_see, answers_for_80, sentence``, the most
-        promising first. ``right_needed`` is missing if not even all right answers would do.
+        ``method, answers, cups, right_needed, chance_to_see, answers_for_80``, the most promising
+        first. ``right_needed`` is missing if not even all right answers would do.
 
     Raises
     ------
@@ -215,15 +219,37 @@ def plan_discrimination(
                 "right_needed": needed,
                 "chance_to_see": seen,
                 "answers_for_80": None if enough is None else enough[0],
-                "sentence": _warning(method.name, n, needed, seen, enough),
             }
         )
     table = pd.DataFrame(rows).sort_values("chance_to_see", ascending=False, kind="stable")
     return table.reset_index(drop=True)
 
 
-def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float = 1.0) -> str:
-    """What a test would likely tell with this panel, in words, for any method that is served.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Foreseen:
+    """What a test of two waters would likely tell with a panel."""
+
+    method: str
+    """How the cups are served."""
+
+    counted: int
+    """What would be counted: answers, pairs, or tasters in a paired preference."""
+
+    needed: int | None
+    """How many of them show something; None if not even all do."""
+
+    chance: float
+    """Chance that they do, if what is foreseen is there."""
+
+    enough: int | None
+    """How many have a chance of 80 %; None where that is not looked for, or above 5000."""
+
+    share: float
+    """What is foreseen: the share of right answers, or of those who prefer the same water."""
+
+
+def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float = 1.0) -> Foreseen:
+    """What a test would likely tell with this panel, for any method that is served.
 
     A paired preference counts each taster once, a confirming one each pair; both are foreseen for
     three in four preferring the same water, the others for a difference of ``dprime``.
@@ -250,47 +276,41 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
         If the method is unknown or a count is impossible.
     """
     if method in METHODS:
-        table = plan_discrimination(tasters, dprime=dprime, answers_each=answers_each)
-        said = str(table.set_index("method").loc[method, "sentence"])
-        share = share_right(method, dprime)
-        return f"{said} (Taken: a difference that {percent(share)} of answers get right.)"
+        check_count("tasters", tasters)
+        check_count("answers_each", answers_each)
+        n = tasters * answers_each
+        check_count("answers", n)
+        wanted = answers_needed(method, dprime=dprime)
+        return Foreseen(
+            method=method,
+            counted=n,
+            needed=minimum_correct(method, n),
+            chance=power(method, n, dprime=dprime),
+            enough=None if wanted is None else wanted[0],
+            share=share_right(method, dprime),
+        )
     if method == CONFIRMING:
-        return _foresee_confirming(tasters * answers_each)
+        n = tasters * answers_each
+        needed = fewest_preferring(n, first_named=True)
+        seen = 0.0 if needed is None else float(stats.binom.sf(needed - 1, n, PREFERRING))
+        return Foreseen(
+            method=method, counted=n, needed=needed, chance=seen, enough=None, share=PREFERRING
+        )
     if method not in PLANNED:
         raise ReadingError(
             f"method must be one of {', '.join(PLANNED)}, got {method!r}. Choose one of them.",
             field="method",
         )
-    needed = fewest_preferring(tasters)
-    if needed is None:
-        return (
-            f"{tasters} tasters in a paired preference can show nothing: not even all for the same "
-            "water would beat chance. It takes 6, and each counts once however often they answer."
-        )
-    seen = preference_power(tasters)
-    said = f"{needed} of {tasters} for the same water show a preference."
-    chance = f"if three in four prefer it, the chance to see that is {percent(seen)}"
-    if seen >= ENOUGH:
-        return f"{said} {chance[0].upper()}{chance[1:]}."
-    enough = next(n for n in range(tasters, MOST_LOOKED_AT) if preference_power(n) >= ENOUGH)
-    lead = "Too few tasters to count on" if seen < SMALL else "Not to be counted on"
-    return f"{said} {lead}: {chance}; {enough} tasters would have 80 %."
-
-
-def _foresee_confirming(pairs: int) -> str:
-    """Of so many pairs with the winner named before, if three in four prefer it."""
-    needed = fewest_preferring(pairs, first_named=True)
-    if needed is None:
-        return f"{pairs} pairs can confirm nothing, not even all for the leader: it takes 5."
-    seen = float(stats.binom.sf(needed - 1, pairs, 0.75))
-    lead = "" if seen >= ENOUGH else "too few pairs to count on: "
-    return (
-        f"{needed} of {pairs} pairs for the leader confirm it; {lead}if it is preferred in three "
-        f"of four, the chance of that is {percent(seen)}."
+    needed, seen = fewest_preferring(tasters), preference_power(tasters)
+    enough = None
+    if needed is not None and seen < ENOUGH:
+        enough = next(n for n in range(tasters, MOST_LOOKED_AT) if preference_power(n) >= ENOUGH)
+    return Foreseen(
+        method=method, counted=tasters, needed=needed, chance=seen, enough=enough, share=PREFERRING
     )
 
 
-def preference_power(tasters: int, *, preferring: float = 0.75, alpha: float = 0.05) -> float:
+def preference_power(tasters: int, *, preferring: float = PREFERRING, alpha: float = 0.05) -> float:
     """Chance that so many tasters show a preference that this share of them has (two-sided)."""
     if not (is_finite(preferring) and 0 <= preferring <= 1):
         raise ReadingError(
@@ -302,21 +322,3 @@ def preference_power(tasters: int, *, preferring: float = 0.75, alpha: float = 0
         return 0.0
     right, wrong = stats.binom.sf(needed - 1, tasters, [preferring, 1 - preferring])
     return float(right + wrong)
-
-
-def _warning(
-    method: str, n: int, needed: int | None, seen: float, enough: tuple[int, int] | None
-) -> str:
-    wanted = "more than 5000" if enough is None else str(enough[0])
-    if needed is None:
-        return (
-            f"{n} answers in a {method} test can show nothing: not even all right would beat "
-            f"guessing. It takes {wanted} answers."
-        )
-    if seen < SMALL:
-        other = "" if method.endswith("AFC") else ", or name the attribute and use 2-AFC"
-        return (
-            f"{n} answers in a {method} test have little chance ({percent(seen)}) of showing "
-            f"this difference; {wanted} would have 80 %. Let tasters answer several times{other}."
-        )
-    return f"{needed} of {n} right show a difference; chance to see this one {percent(seen)}."

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from scipy import stats
 
-from labkit.analysis.model.coding import p_text
 from labkit.analysis.pair_tests.difference import check_count, check_share, exact_interval
 from labkit.errors import ReadingError
 
@@ -40,8 +39,11 @@ class Preference:
     share_hi: float
     """Upper end."""
 
-    sentence: str
-    """In plain words."""
+    @property
+    def counted(self) -> tuple[int, int]:
+        """Answers that counted for each water, with their half of 'no preference' if split."""
+        half = self.neither // 2 if self.rule == "split" else 0
+        return self.first + half, self.second + half
 
 
 def paired_preference(
@@ -50,7 +52,6 @@ def paired_preference(
     neither: int = 0,
     *,
     rule: str,
-    names: tuple[str, str] = ("the first water", "the second water"),
     first_named: bool = False,
 ) -> Preference:
     """Exact test of a preference (ISO 5495).
@@ -62,8 +63,6 @@ def paired_preference(
     rule : str
         What happens to 'no preference', declared before the test: ``'left out'`` or ``'split'``
         evenly (an odd one is left out).
-    names : tuple of two str
-        What the sentence calls the waters.
     first_named : bool
         Whether it was fixed before the test that the first water should win: the test is then
         one-sided, and never speaks for the second.
@@ -95,12 +94,6 @@ def paired_preference(
     side = "greater" if first_named else "two-sided"
     p = float(stats.binomtest(one, n, 0.5, alternative=side).pvalue)
     lo, hi = exact_interval(one, n)
-    without = f" {neither} had no preference ({rule})." if neither else ""
-    if p < 0.05:
-        favoured, count = (names[0], one) if one > two else (names[1], two)
-        words = f"Preferred: {favoured}, by {count} of {n} ({p_text(p)})."
-    else:
-        words = f"No preference shown: {one} for {names[0]}, {two} for {names[1]} ({p_text(p)})."
     return Preference(
         first=first,
         second=second,
@@ -110,7 +103,6 @@ def paired_preference(
         share_first=one / n,
         share_lo=lo,
         share_hi=hi,
-        sentence=words + without,
     )
 
 

@@ -6,30 +6,26 @@ says too sharp less the share that says too flat: where it crosses zero, the two
 
 from __future__ import annotations
 
-import html
-from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import Any, Final
+from enum import StrEnum
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading import views
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.special_scales import (
-    ENOUGH_SHARE,
-    ENOUGH_TASTERS,
     SIDES,
     just_about_right,
 )
 from labkit.errors import ReadingError
+from labkit.shown import Shown
 from labkit.tasting import SCALES
-from labkit.water import percent
 
 FACTOR: Final = "alkalinity_mg_l_caco3"
 FLAT: Final = "too flat"
@@ -44,8 +40,19 @@ POINTS: Final = 241
 CUP: Final = ["session", "flight", "taster", "jug", "position", "blind_code"]
 
 
+class BalanceKind(StrEnum):
+    """What the answers tell of the alkalinity that balances acidity."""
+
+    TOLD = "told"
+    ANY_LEVEL = "any level tasted may be it"
+    LIES_ABOVE = "above what was tasted"
+    LIES_BELOW = "below what was tasted"
+    NOT_TOLD = "not told"
+    NO_CURVE = "no curve"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Balance:
+class Balance(Shown):
     """How sharp and how flat one coffee tasted, and the alkalinity that balances the two."""
 
     coffee: str
@@ -59,7 +66,7 @@ class Balance:
     lo, hi`` (Wilson; tasters' own levels not allowed for)."""
 
     penalties: pd.DataFrame
-    """One row a side: ``side, n, share, drop, drop_lo, drop_hi, net_effect, sentence``. ``drop`` is
+    """One row a side: ``side, n, share, drop, drop_lo, drop_hi, net_effect``. ``drop`` is
     the mean liking of 'just right' less that of the side; missing below 20 % of the answers, and
     its interval with a single taster."""
 
@@ -77,16 +84,23 @@ class Balance:
     hi: float
     """Upper end, likewise."""
 
-    sentence: str
-    """The balance in words."""
+    kind: BalanceKind
+    """What the answers tell."""
 
-    notes: tuple[str, ...]
-    """What to mind, one sentence each."""
+    crossing: float
+    """Where the curve crosses zero, told or not; NaN where it does not."""
 
-    def _repr_html_(self) -> str:
-        rows = [*self.penalties["sentence"], *self.notes]
-        listed = "".join(f"<li>{html.escape(one)}</li>" for one in rows)
-        return f"<p><strong>{html.escape(self.sentence)}</strong></p><ul>{listed}</ul>"
+    share_sharp: float
+    """Share of all answers that are too sharp."""
+
+    share_flat: float
+    """Share that is too flat."""
+
+    n_tasters: int
+    """Who answered."""
+
+    cannot_tell: tuple[str, ...]
+    """What kept a curve from being drawn, one sentence each."""
 
 
 def right_questions(frame: pd.DataFrame) -> list[str]:
@@ -150,11 +164,8 @@ def balance_acidity(
         )
     answers = gather_scores(frame, name)
     side = np.sign(answers.score - 3)
-    curve, notes = _curve(frame, name)
-    people = len(np.unique(answers.tasters))
-    who = "One taster speaks" if people == 1 else f"{people} tasters speak"
-    speaks = f"{who} for tasters like them, not for guests."
-    at, lo, hi, sentence = _crossing(curve, side)
+    curve, cannot_tell = _curve(frame, name)
+    kind, at, lo, hi, crossing = _crossing(curve)
     return Balance(
         coffee=str(answers.frame["coffee"].iloc[0]),
         attribute=name,
@@ -164,8 +175,12 @@ def balance_acidity(
         alkalinity_mg_l_caco3=at,
         lo=lo,
         hi=hi,
-        sentence=sentence,
-        notes=tuple(dict.fromkeys((*notes, speaks))),
+        kind=kind,
+        crossing=crossing,
+        share_sharp=float(np.mean(side > 0)),
+        share_flat=float(np.mean(side < 0)),
+        n_tasters=len(np.unique(answers.tasters)),
+        cannot_tell=tuple(dict.fromkeys(cannot_tell)),
     )
 
 
@@ -192,7 +207,7 @@ def _shares(frame: pd.DataFrame) -> pd.DataFrame:
 def _penalties(
     answered: pd.DataFrame, frame: pd.DataFrame, liking: str, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """Penalties over all cups, in words of acidity."""
+    """Penalties over all cups, by the sides of acidity."""
     # The mean of a cup that was asked about at several stages may lie between two answers.
     answers = answered[CUP].assign(water="every water", score=np.sign(answered["score"] - 3) + 3)
     try:
@@ -204,39 +219,7 @@ def _penalties(
         answers = answers.merge(liked, on=CUP, how="left")
     table = just_about_right(answers, rng=rng)
     table["side"] = table["side"].map(OF_ACIDITY)
-    people = int(answered["taster"].nunique())
-    table["sentence"] = [_penalty_words(row, people) for row in table.to_dict("records")]
-    return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect", "sentence"]]
-
-
-def _penalty_words(row: dict[Hashable, Any], people: int) -> str:
-    """What one side of the scale costs, in words."""
-    text = f"{percent(row['share'])} say {row['side']}"
-    if row["side"] == RIGHT:
-        return f"{text}."
-    if row["share"] < ENOUGH_SHARE:
-        just = f" ({100 * row['share']:.1f} %)" if text.startswith(percent(ENOUGH_SHARE)) else ""
-        return (
-            f"{text}{just}: fewer than {percent(ENOUGH_SHARE)}, so what it costs is not counted "
-            "(common practice)."
-        )
-    if np.isnan(row["drop"]):
-        return f"{text}; what it costs is not known without liking of these cups."
-    way = "below" if row["drop"] >= 0 else "above"
-    few = ""
-    if people < ENOUGH_TASTERS:
-        few = (
-            f" {'One taster is' if people == 1 else f'{people} tasters are'} too few to rely on it."
-        )
-    span = (
-        ""
-        if np.isnan(row["drop_lo"])
-        else f" (penalty {row['drop_lo']:.1f} to {row['drop_hi']:.1f})"
-    )
-    return (
-        f"{text}; their liking is {abs(row['drop']):.1f} points {way} that of 'just right'{span}. "
-        f"The two go together; one need not cause the other.{few}"
-    )
+    return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect"]]
 
 
 def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -258,26 +241,23 @@ def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[str, ...
     return drawn[[FACTOR, "mean", "lo", "hi"]], ()
 
 
-def _crossing(curve: pd.DataFrame, side: Floats) -> tuple[float, float, float, str]:
-    """Where the curve falls through zero, the levels at which its band holds zero, and words."""
+def _crossing(curve: pd.DataFrame) -> tuple[BalanceKind, float, float, float, float]:
+    """What the curve tells, where it balances with the ends of the interval, where it crosses.
+
+    It balances where it falls through zero; the interval are the levels at which its band holds
+    zero.
+    """
     nan = float("nan")
     if curve.empty:
-        text = "These cups do not tell which alkalinity balances the acidity."
-        if np.ptp(side) == 0:
-            text = f"Every answer is {(FLAT, RIGHT, SHARP)[int(side[0]) + 1]}."
-        return nan, nan, nan, text
+        return BalanceKind.NO_CURVE, nan, nan, nan, nan
     level, mean, lo, hi = curve.to_numpy(dtype=np.float64).T
-    low, high = level[0], level[-1]
-    tasted = f"between {low:.0f} and {high:.0f} mg/L"
     apart = (lo > 0) | (hi < 0)
     falls = np.flatnonzero((mean[:-1] > 0) & (mean[1:] <= 0))
     if not len(falls):
-        text = f"These cups do not tell which alkalinity {tasted} balances the acidity."
-        if (lo > 0).all():
-            text = f"Mostly too sharp {tasted}: a balance, if there is one, lies above."
-        if (hi < 0).all():
-            text = f"Mostly too flat {tasted}: a balance, if there is one, lies below."
-        return nan, nan, nan, text
+        kind = BalanceKind.NOT_TOLD
+        kind = BalanceKind.LIES_ABOVE if (lo > 0).all() else kind
+        kind = BalanceKind.LIES_BELOW if (hi < 0).all() else kind
+        return kind, nan, nan, nan, nan
     first = int(falls[0])
     part = mean[first] / (mean[first] - mean[first + 1])
     at = float(level[first] + part * (level[first + 1] - level[first]))
@@ -286,20 +266,5 @@ def _crossing(curve: pd.DataFrame, side: Floats) -> tuple[float, float, float, s
     start = float(level[below[-1]]) if len(below) else nan
     stop = float(level[above[0]]) if len(above) else nan
     if np.isnan(start) and np.isnan(stop):
-        text = (
-            f"These cups do not tell which alkalinity balances the acidity: any {tasted} could "
-            f"(the curve crosses at {at:.0f})."
-        )
-        return nan, nan, nan, text
-    if np.isnan(start):
-        ends = f"up to {stop:.0f}; how low it may lie is not told"
-    elif np.isnan(stop):
-        ends = f"from {start:.0f} on; how high it may lie is not told"
-    else:
-        ends = f"{start:.0f} to {stop:.0f}"
-    text = (
-        f"Too sharp and too flat balance at alkalinity {at:.0f} mg/L ({ends}). Of all answers "
-        f"{percent(float(np.mean(side > 0)))} say too sharp, "
-        f"{percent(float(np.mean(side < 0)))} too flat."
-    )
-    return at, start, stop, text
+        return BalanceKind.ANY_LEVEL, nan, nan, nan, at
+    return BalanceKind.TOLD, at, start, stop, at

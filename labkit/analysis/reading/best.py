@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
 from typing import Any, Final
 
 import numpy as np
@@ -14,7 +15,7 @@ from labkit.analysis.model.coding import Bools, Floats, Term, term_matrix, to_fr
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.recommendation import Recommendation, recommend
 from labkit.errors import ReadingError
-from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, describe
+from labkit.water import COORDINATES, Target, as_coordinates
 
 DRAWS: Final = 1000
 """Surfaces drawn from the estimate."""
@@ -32,12 +33,29 @@ FLAT: Final = 1e-9
 """A surface whose coefficients are all below this has no shape."""
 
 
+class Shape(StrEnum):
+    """What a second-order surface is about its level point."""
+
+    PEAK = "peak"
+    SADDLE = "saddle"
+    RIDGE = "ridge"
+    TROUGH = "trough"
+    SLOPE = "slope"
+
+
+class End(StrEnum):
+    """An end of the range tasted."""
+
+    LOW = "low"
+    HIGH = "high"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stationary:
     """The point where the fitted surface is level, and what it is."""
 
-    kind: str
-    """``'peak'``, ``'saddle'``, ``'ridge'``, ``'trough'``, ``'slope'`` (no such point)."""
+    kind: Shape
+    """What the surface is there; a slope has no such point."""
 
     eigenvalues: Floats
     """Of the matrix of bends, coded units, largest first."""
@@ -79,39 +97,21 @@ class FactorRange:
     and ``best`` is one near which cups were tasted."""
 
     @property
-    def edge(self) -> str:
-        """Which end of the range tasted the best level is at: ``'low'``, ``'high'`` or ``''``."""
+    def edge(self) -> End | None:
+        """Which end of the range tasted the best level is at; None if at none."""
         if not self.is_told:
-            return ""
+            return None
         near = 0.02 * (self.tasted_hi - self.tasted_lo)
         if self.best - self.tasted_lo < near:
-            return "low"
-        return "high" if self.tasted_hi - self.best < near else ""
+            return End.LOW
+        return End.HIGH if self.tasted_hi - self.best < near else None
 
     @property
     def open_end(self) -> bool:
         """Whether a still better level may lie beyond the range tasted."""
-        lowest = self.edge == "low" and self.tasted_lo <= 0
-        highest = self.edge == "high" and self.factor == "mg_share" and self.tasted_hi >= 1
-        return bool(self.edge) and not (lowest or highest)
-
-    @property
-    def words(self) -> str:
-        """``'Mg share from 0.10 to 0.40'``, or ``'Mg share of 0.10'`` where both ends read so."""
-        low, high, unit = self._said(self.lo, self.hi)
-        span = f"of {low}" if low == high else f"from {low} to {high}"
-        return f"{COORDINATE[self.factor].words} {span}{unit}"
-
-    @property
-    def tasted_words(self) -> str:
-        """``'alkalinity (0 to 60 mg/L)'``: the range that was tasted, of the scores read."""
-        low, high, unit = self._said(self.tasted_lo, self.tasted_hi)
-        return f"{COORDINATE[self.factor].words} ({low} to {high}{unit})"
-
-    def _said(self, low: float, high: float) -> tuple[str, str, str]:
-        digits = 2 if self.factor == "mg_share" else 0
-        unit = "" if self.factor == "mg_share" else " mg/L"
-        return f"{low:.{digits}f}", f"{high:.{digits}f}", unit
+        lowest = self.edge is End.LOW and self.tasted_lo <= 0
+        highest = self.edge is End.HIGH and self.factor == "mg_share" and self.tasted_hi >= 1
+        return self.edge is not None and not (lowest or highest)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,8 +143,11 @@ class Best:
     stationary: Stationary
     """The surface's own level point."""
 
-    sentence: str
-    """All of this in one sentence."""
+    is_makeable: bool
+    """Whether any water that can be made lies within what was tasted."""
+
+    was_tasted_near: bool
+    """Whether a cup was tasted near the water to serve."""
 
     @property
     def ranges(self) -> pd.DataFrame:
@@ -198,18 +201,18 @@ def stationary_point(surface: Surface) -> Stationary:
     strongest = float(np.abs(eigenvalues).max()) if k else 0.0
     if point is None:
         return Stationary(
-            kind="slope" if strongest < FLAT else "ridge",
+            kind=Shape.SLOPE if strongest < FLAT else Shape.RIDGE,
             eigenvalues=eigenvalues,
             coded=np.full(k, np.nan),
             coordinates=np.full(3, np.nan),
             inside=False,
         )
     if np.abs(eigenvalues).min() < 0.1 * strongest:
-        kind = "ridge"
+        kind = Shape.RIDGE
     elif (eigenvalues < 0).all():
-        kind = "peak"
+        kind = Shape.PEAK
     else:
-        kind = "trough" if (eigenvalues > 0).all() else "saddle"
+        kind = Shape.TROUGH if (eigenvalues > 0).all() else Shape.SADDLE
     return Stationary(
         kind=kind,
         eigenvalues=eigenvalues,
@@ -282,7 +285,8 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
         factor_ranges=ranges,
         region=table,
         stationary=point,
-        sentence=f"{_sentence(surface, target, ranges, point, makeable)}{_untold(ranges)}.",
+        is_makeable=makeable,
+        was_tasted_near=_was_tasted_near(surface, target),
     )
 
 
@@ -318,7 +322,6 @@ def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
         ranges.append(
             replace(one, best=now.level, lo=lo, hi=hi, is_told=one.is_told and now.is_told)
         )
-    said = _sentence(surface, recommended.water, tuple(ranges), best.stationary, makeable=True)
     return replace(
         best,
         target=recommended.water,
@@ -326,7 +329,7 @@ def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
         lo=recommended.low,
         hi=recommended.high,
         factor_ranges=tuple(ranges),
-        sentence=" ".join(filter(None, [f"{said}.", recommended.not_told])),
+        was_tasted_near=_was_tasted_near(surface, recommended.water),
     )
 
 
@@ -382,41 +385,8 @@ def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange
     return tuple(found)
 
 
-def _sentence(
-    surface: Surface,
-    target: Target,
-    ranges: tuple[FactorRange, ...],
-    point: Stationary,
-    makeable: bool,
-) -> str:
-    coding, place = surface.coding, as_coordinates(target)
-    told = [one.factor for one in ranges if one.is_told]
-    if not told:
-        return "These cups do not tell which water is best"
-    said = describe(place, told)
-    if "mg_share" in told:
-        said = said.replace(
-            f"Mg share {target.mg_share:.2f}",
-            f"Mg share {target.mg_share:.2f} (Ca:Mg {target.ca_mg_ratio_text})",
-        )
-    text = f"Best within what was tasted: {said}"
-    if not makeable:
-        text += " (none of the waters that can be made lies within what was tasted)"
-    beyond = [one.tasted_words for one in ranges if one.open_end]
-    away = np.abs(coding.code(surface.scores.recipe_waters) - coding.code(place))
-    if away.shape[1] and float(away.max(axis=1).min()) > NEAR:
-        text += ", though no cup was tasted near it"
-    if beyond:
-        text += f"; that is the end of the range tasted for {' and '.join(beyond)}, so better "
-        text += "may lie beyond"
-    elif point.kind == "ridge" and len(told) == len(ranges):
-        text += ", on a ridge: along it waters score alike"
-    return text
-
-
-def _untold(ranges: tuple[FactorRange, ...]) -> str:
-    """What the surface says nothing of, to end its sentence with; empty where nothing is."""
-    untold = [COORDINATE[one.factor].words for one in ranges if not one.is_told]
-    if not untold or len(untold) == len(ranges):
-        return ""
-    return f"; these cups do not tell which {' or '.join(untold)} is best"
+def _was_tasted_near(surface: Surface, target: Target) -> bool:
+    coding = surface.coding
+    place = coding.code(as_coordinates(target))
+    away = np.abs(coding.code(surface.scores.recipe_waters) - place)
+    return not (away.shape[1] and float(away.max(axis=1).min()) > NEAR)

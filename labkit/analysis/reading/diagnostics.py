@@ -9,16 +9,17 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from labkit.analysis.model.coding import p_text
 from labkit.analysis.model.kenward_roger import FTest
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.differences import WaterDifferences
 from labkit.tasting import SCALES
-from labkit.water import percent
 
 PILED: Final = 0.25
 """Share of scores at one end of the scale above which they are piled up there."""
+
+MISFIT: Final = 0.05
+"""Level at which single waters lie off the surface."""
 
 ALONE: Final = 0.9
 """Share of the surface at a water that comes from that water's own cups, to be warned of."""
@@ -44,8 +45,16 @@ class Diagnostics:
     at_highest: float
     """Share of scores at the upper end."""
 
-    warnings: tuple[str, ...]
-    """What to mind, one sentence each."""
+    @property
+    def misfits(self) -> bool:
+        """Whether single waters lie off the curve by more than chance."""
+        return self.lack_of_fit is not None and self.lack_of_fit.p_value < MISFIT
+
+    @property
+    def alone(self) -> tuple[str, ...]:
+        """Labels of the waters at which the curve rests on that water's own cups alone."""
+        labels = self.leverage.loc[self.leverage["own_share"] >= ALONE, "recipe"].tolist()
+        return tuple(sorted(labels, key=lambda label: (len(label), label)))  # W9 before W10
 
 
 def diagnose(surface: Surface, waters: WaterDifferences | None) -> Diagnostics:
@@ -54,32 +63,12 @@ def diagnose(surface: Surface, waters: WaterDifferences | None) -> Diagnostics:
     test = lack_of_fit(surface, waters)
     leverage = _leverage(surface)
     low, high = end_shares(scores)
-    warnings = []
-    if test is not None and test.p_value < 0.05:
-        warnings.append(
-            f"The curve misses something: single waters lie off it by more than chance "
-            f"({p_text(test.p_value)}). Trust the means of the waters more than the curve."
-        )
-    for share, end in ((low, "lowest"), (high, "highest")):
-        if share > PILED:
-            warnings.append(
-                f"{percent(share)} of the scores are the {end} of the scale: differences "
-                "there could not be put on paper, and the curve is flattened."
-            )
-    alone = leverage.loc[leverage["own_share"] >= ALONE, "recipe"].tolist()
-    alone.sort(key=lambda label: (len(label), label))  # W9 before W10
-    if alone and surface.terms:
-        warnings.append(
-            f"At {', '.join(alone)} the curve rests on that water's cups alone: a slip in mixing "
-            "it would move the answer."
-        )
     return Diagnostics(
         lack_of_fit=test,
         residuals=_residuals(surface),
         leverage=leverage,
         at_lowest=low,
         at_highest=high,
-        warnings=tuple(warnings),
     )
 
 

@@ -17,7 +17,6 @@ from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.structure import affordable, block_effects, taster_components
 from labkit.errors import ReadingError
-from labkit.water import COORDINATES, describe
 
 DIRECTIONS: Final = 2**13
 """Quasi-random directions behind a simultaneous interval; its level is then within about 0.05 %
@@ -58,24 +57,9 @@ class WaterDifferences:
     """What could not be separated, one sentence each."""
 
     @property
-    def sentence(self) -> str:
-        """Which waters differ, in one sentence."""
-        apart = self.pairs[self.pairs["p"] < 0.05] if len(self.pairs) else self.pairs
-        if not len(apart):
-            return "No two waters can be told apart when all are compared at once."
-        first = apart.sort_values("p").iloc[0]
-        more = f" and {len(apart) - 1} more pairs" if len(apart) > 1 else ""
-        return (
-            f"{self._named(first['recipe'])} scores above {self._named(first['other'])} by "
-            f"{first['difference']:.1f} points ({first['lo']:.1f} to {first['hi']:.1f}){more}."
-        )
-
-    def _named(self, recipe: str) -> str:
-        """A water's label with its levels of what was varied."""
-        places = self.means.set_index("recipe")[list(COORDINATES)]
-        varied = [name for name in COORDINATES if places[name].nunique() > 1]
-        levels = describe(places.loc[recipe], varied)
-        return f"{recipe} ({levels})" if levels else recipe
+    def apart(self) -> pd.DataFrame:
+        """The pairs that are told apart when all are compared at once, the surest first."""
+        return self.pairs[self.pairs["p"] < 0.05].sort_values("p")
 
 
 def simultaneous(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -14,13 +15,21 @@ from labkit.analysis.model.coding import Floats, term_matrix
 from labkit.analysis.model.structure import centred_contrasts
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import search_grid
-from labkit.water import describe
 
 FAR: Final = 0.25
 """Coded units by which the best water may move before it is worth a warning."""
 
 MOST_LEVELS: Final = 25
 """Different scores above which a scale is as good as continuous."""
+
+
+class Ordinal(StrEnum):
+    """What the check came to."""
+
+    STAYS = "the best water stays"
+    MOVES = "the best water moves"
+    NOT_MADE = "not made"
+    NOT_SETTLED = "did not settle"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,8 +42,14 @@ class OrdinalCheck:
     moved: float
     """Largest distance from the surface's best water along a factor, coded units; NaN if none."""
 
-    sentence: str
-    """In plain words."""
+    outcome: Ordinal
+    """What it came to."""
+
+    n_levels: int
+    """Different scores."""
+
+    factors: tuple[str, ...]
+    """Names of the coordinates that varied."""
 
 
 def ordinal_check(surface: Surface) -> OrdinalCheck:
@@ -53,12 +68,19 @@ def ordinal_check(surface: Surface) -> OrdinalCheck:
     """
     scores = surface.scores
     levels, codes = np.unique(scores.score, return_inverse=True)
-    if not surface.terms or not 2 < len(levels) <= MOST_LEVELS:
+    factors = tuple(surface.coding.names)
+
+    def without(outcome: Ordinal) -> OrdinalCheck:
         return OrdinalCheck(
             best=None,
             moved=float("nan"),
-            sentence=f"{len(levels)} different scores: no ordinal check is made.",
+            outcome=outcome,
+            n_levels=len(levels),
+            factors=factors,
         )
+
+    if not surface.terms or not 2 < len(levels) <= MOST_LEVELS:
+        return without(Ordinal.NOT_MADE)
     coded = surface.coding.code(scores.waters)
     columns = [term_matrix(coded, surface.terms), centred_contrasts(list(scores.tasters))]
     if len(np.unique(scores.column("block"))) <= MOST_LEVELS:
@@ -81,21 +103,16 @@ def ordinal_check(surface: Surface) -> OrdinalCheck:
     except (np.linalg.LinAlgError, ValueError):
         usable = False
     if not usable:
-        return OrdinalCheck(
-            best=None,
-            moved=float("nan"),
-            sentence="The ordinal check did not settle: too few scores per step of the scale.",
-        )
+        return without(Ordinal.NOT_SETTLED)
     grid = search_grid(surface)
     there = term_matrix(surface.coding.code(grid), surface.terms)
     ours = grid[int(np.argmax(there @ surface.coefficients[1:]))]
     theirs = grid[int(np.argmax(there @ slopes))]
     moved = float(np.abs(surface.coding.code(theirs[None]) - surface.coding.code(ours[None])).max())
-    if moved > FAR:
-        sentence = (
-            "When only the order of scores counts, the best water moves to "
-            f"{describe(theirs, surface.coding.names)}: mind how the scale was used."
-        )
-    else:
-        sentence = "The best water stays where it is when only the order of scores counts."
-    return OrdinalCheck(best=theirs, moved=moved, sentence=sentence)
+    return OrdinalCheck(
+        best=theirs,
+        moved=moved,
+        outcome=Ordinal.MOVES if moved > FAR else Ordinal.STAYS,
+        n_levels=len(levels),
+        factors=factors,
+    )

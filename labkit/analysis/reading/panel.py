@@ -1,13 +1,14 @@
 """Is the panel seeing anything: each taster's repeatability, discrimination and agreement.
 
-A verdict is a description, never an exclusion: leaving a taster out is a choice that the reading
-records (``without_tasters``) and whose effect ``leaving_out`` shows. Whether the waters differ is
-the reading's to say; the panel's own test answers only where it is asked alone.
+What is said of a taster is a description, never an exclusion: leaving a taster out is a choice that
+the reading records (``without_tasters``) and whose effect ``leaving_out`` shows. Whether the waters
+differ is the reading's to say; the panel's own test answers only where it is asked alone.
 """
 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -15,7 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from labkit.analysis.model.coding import Floats, p_text
+from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.reading.agreement import (
     Cells,
@@ -29,16 +30,6 @@ from labkit.analysis.reading.agreement import (
 from labkit.analysis.reading.repeat_noise import RepeatNoise, rounding
 from labkit.analysis.reading.serving_order import order_effects
 
-SEES: Final = "sees differences"
-DISAGREES: Final = "repeats but disagrees"
-UNKNOWN: Final = "cannot tell yet"
-
-_ORDER: Final = {
-    "first cup": "the first cup of a flight",
-    "each later place": "each later place",
-    "cup before": "each point of the cup before",
-}
-
 AGREES: Final = 0.3
 """Correlation with the rest of the panel from which a taster goes with it (common practice)."""
 
@@ -47,6 +38,24 @@ FEWEST_WATERS: Final = 3
 
 ALPHA: Final = 0.05
 """Chance that any taster of a panel is said to tell alike waters apart, or to go another way."""
+
+
+class TasterKind(StrEnum):
+    """What the scores say of one taster."""
+
+    SEES = "sees differences"
+    DISAGREES = "repeats but disagrees"
+    UNKNOWN = "cannot tell yet"
+
+
+class PanelKind(StrEnum):
+    """What they say of all tasters together."""
+
+    ALONE = "one taster"
+    SEES = "sees differences"
+    DISAGREES = "repeats but disagrees"
+    UNKNOWN = "cannot tell yet"
+    NOT_FOUND = "no difference was found"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,11 +110,8 @@ class TasterCheck:
     mandel_h: float
     """How far out this taster's level is at worst, in spreads between tasters (ISO 5725-2)."""
 
-    verdict: str
-    """``SEES``, ``DISAGREES`` or ``UNKNOWN``."""
-
-    sentence: str
-    """The verdict in plain words."""
+    kind: TasterKind
+    """What all of this comes to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,25 +136,14 @@ class PanelCheck:
     variance: WatersAgainstInteraction | None
     """Waters against taster by water; None if a taster missed a water."""
 
-    verdict: str
-    """The panel in one sentence."""
+    kind: PanelKind
+    """What all of this comes to."""
 
-    notes: tuple[str, ...]
-    """What could not be told, one sentence each."""
+    n_waters: int
+    """Waters scored."""
 
-    @property
-    def order_sentence(self) -> str:
-        """Whether a cup's place or the cup before it changed its score; empty if it is not told."""
-        if not len(self.order):
-            return ""
-        seen = self.order[self.order["p"] < 0.05]
-        if not len(seen):
-            return "Neither a cup's place in the flight nor the cup before it moved the scores."
-        parts = [
-            f"{_ORDER[row['effect']]} ({row['estimate']:+.1f} points, {p_text(row['p'])})"
-            for row in seen.to_dict("records")
-        ]
-        return f"The order of cups moved the scores: {' and '.join(parts)}. Orders even that out."
+    n_shared: int
+    """Waters that everyone scored."""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -164,23 +159,15 @@ def check_panel(scores: Scores, *, found: bool | None = None) -> PanelCheck:
     scores : Scores
         Of one coffee.
     found : bool, optional
-        Whether the reading of these scores found a best water; then the panel's sentence does
-        not ask again. Unless given, waters are tested against what tasters disagree on.
+        Whether the reading of these scores found a best water; then the panel is not asked
+        again. Unless given, waters are tested against what tasters disagree on.
     """
     cells = Cells.of(scores.tasters, scores.column("recipe"), scores.score)
-    notes: list[str] = []
     whole = np.asarray(np.isfinite(cells.mean).all(axis=0))
     correlations = concordance = None
     if whole.sum() >= 2 and len(cells.tasters) >= 2:
         correlations = intraclass_correlations(cells.mean[:, whole].T)
         concordance = kendall_w(cells.mean[:, whole].T)
-        if not whole.all():
-            notes.append(
-                f"Agreement is taken over the {whole.sum()} of {len(whole)} waters that everyone "
-                "scored."
-            )
-    elif len(cells.tasters) >= 2:
-        notes.append("Fewer than two waters were scored by everyone: agreement cannot be told.")
     variance = waters_against_interaction(cells)
     noise = RepeatNoise.of(cells, least=rounding(scores.score))
     rows = range(len(cells.tasters))
@@ -190,11 +177,6 @@ def check_panel(scores: Scores, *, found: bool | None = None) -> PanelCheck:
     checks = tuple(
         _one_taster(row, cells, variance, (*tests[row], apart[row], departs[row])) for row in rows
     )
-    if not any(one.n_repeats for one in checks):
-        notes.append(
-            "Nobody scored the same water twice: repeatability cannot be told. Serve a hidden "
-            "duplicate."
-        )
     return PanelCheck(
         tasters=checks,
         traces=_traces(cells),
@@ -202,8 +184,9 @@ def check_panel(scores: Scores, *, found: bool | None = None) -> PanelCheck:
         correlations=correlations,
         concordance=concordance,
         variance=variance,
-        verdict=_panel_sentence(checks, found, _sees(correlations, variance)),
-        notes=tuple(notes),
+        kind=_panel_kind(checks, found, _sees(correlations, variance)),
+        n_waters=len(whole),
+        n_shared=int(whole.sum()),
     )
 
 
@@ -255,7 +238,6 @@ def _one_taster(
     n_repeats = int((sizes - 1).sum())
     agreement = _correlation(x, y, varied)
     x_rank, y_rank = stats.rankdata([x, y], axis=1)
-    verdict = _verdict(p_adjusted, departure, agreement)
     return TasterCheck(
         taster=taster,
         n_scores=int(sizes.sum()),
@@ -273,8 +255,7 @@ def _one_taster(
         spread=float(np.std(mine[scored], ddof=1)) if scored.sum() > 1 else float("nan"),
         interaction_share=float("nan") if variance is None else float(variance.shares[row]),
         mandel_h=_mandel_h(row, table),
-        verdict=verdict,
-        sentence=_sentence(taster, verdict, agreement, np.isfinite(p), len(table)),
+        kind=_kind(p_adjusted, departure, agreement),
     )
 
 
@@ -295,28 +276,11 @@ def _mandel_h(me: int, table: Floats) -> float:
     return float((h / spread[spread > 0]).max()) if len(h) else float("nan")
 
 
-def _verdict(p: float, departure: float, agreement: float) -> str:
+def _kind(p: float, departure: float, agreement: float) -> TasterKind:
     if np.isnan(p) or np.isnan(agreement) or p >= ALPHA:
-        return UNKNOWN
-    return DISAGREES if agreement < AGREES and departure < ALPHA else SEES
-
-
-def _sentence(name: str, verdict: str, agreement: float, tested: bool, n_tasters: int) -> str:
-    if verdict == SEES:
-        if agreement < AGREES:
-            return f"{name} tells the waters apart; whether as the others do: cannot tell yet."
-        return f"{name} tells the waters apart and goes with the panel."
-    if verdict == DISAGREES:
-        if agreement < 0:
-            return f"{name} tells the waters apart but scores up what the others score down."
-        return f"{name} tells the waters apart but goes another way than the others."
-    if n_tasters == 1:
-        return f"{name} is the only taster: there is no panel to compare with."
-    if not tested:
-        return f"Nobody scored a water twice, or {name} scored only one: cannot tell yet."
-    if np.isnan(agreement):
-        return f"{name} scored too few waters, or all the same: cannot tell yet."
-    return f"{name} has not shown to tell these waters apart: cannot tell yet."
+        return TasterKind.UNKNOWN
+    is_other = agreement < AGREES and departure < ALPHA
+    return TasterKind.DISAGREES if is_other else TasterKind.SEES
 
 
 def _sees(
@@ -328,23 +292,11 @@ def _sees(
     return correlations is not None and correlations.agreement_mean_lo > 0
 
 
-def _panel_sentence(checks: tuple[TasterCheck, ...], found: bool | None, own_test: bool) -> str:
+def _panel_kind(checks: tuple[TasterCheck, ...], found: bool | None, own_test: bool) -> PanelKind:
     if len(checks) == 1:
-        return "One taster: there is no panel to judge."
-    against = [one.taster for one in checks if one.verdict == DISAGREES]
-    seeing = sum(one.verdict == SEES for one in checks)
-    if against:
-        return (
-            f"The panel {DISAGREES}: {seeing} of {len(checks)} tasters are seen to go together, "
-            f"{' and '.join(against)} another way. Leaving a taster out is your choice."
-        )
-    alone = (
-        f"{seeing} of {len(checks)} tasters tell the waters apart also alone."
-        if seeing
-        else "no taster is sure to tell the waters apart alone."
-    )
+        return PanelKind.ALONE
+    if any(one.kind is TasterKind.DISAGREES for one in checks):
+        return PanelKind.DISAGREES
     if own_test if found is None else found:
-        return f"The panel {SEES}: {alone}"
-    if found is None:
-        return "Whether the panel sees differences: cannot tell yet."
-    return f"Taster by taster: {alone}"
+        return PanelKind.SEES
+    return PanelKind.UNKNOWN if found is None else PanelKind.NOT_FOUND

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,7 +16,7 @@ from labkit.analysis.model.cleaning import blanks, must_be_filled, numbers, yes_
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.agreement import kendall_w
 from labkit.errors import ReadingError
-from labkit.water import percent
+from labkit.shown import Shown
 
 ENOUGH_SHARE: Final = 0.2
 """Share of answers on one side from which its penalty is looked at (common practice)."""
@@ -58,7 +57,7 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
     Returns
     -------
     DataFrame
-        ``water, side, n, share, lo, hi, drop, drop_lo, drop_hi, net_effect, sentence``. Intervals
+        ``water, side, n, share, lo, hi, drop, drop_lo, drop_hi, net_effect, n_tasters``. Intervals
         of shares are Wilson's. ``drop`` is the mean liking of 'just right' minus that of the
         side, over all waters, given only where a side holds 20 % or more, its interval only with
         two tasters or more; ``net_effect`` is the drop times the share. No mean of the answers is
@@ -103,7 +102,7 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
                     "drop_lo": drop_lo,
                     "drop_hi": drop_hi,
                     "net_effect": drop * share,
-                    "sentence": _jar_sentence(side, share, drop, n_tasters),
+                    "n_tasters": n_tasters,
                 }
             )
     return pd.DataFrame(rows)
@@ -158,19 +157,8 @@ def _drop(answers: pd.DataFrame, side: str, rng: np.random.Generator) -> tuple[f
     return drop, float(low), float(high)
 
 
-def _jar_sentence(side: str, share: float, drop: float, n_tasters: int) -> str:
-    text = f"{percent(share)} say {side}"
-    if side == "just right" or np.isnan(drop):
-        return f"{text}."
-    few = f"; with {n_tasters} taster{'s' if n_tasters > 1 else ''} that is not enough to rely on"
-    return (
-        f"{text}; those score liking {drop:.1f} points lower than 'just right' on average (they "
-        f"go together, one need not cause the other){few if n_tasters < ENOUGH_TASTERS else ''}."
-    )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CheckedTerms:
+class CheckedTerms(Shown):
     """Check-all-that-apply: which terms were ticked for which water."""
 
     shares: pd.DataFrame
@@ -184,18 +172,9 @@ class CheckedTerms:
     """``term, water, other, p, p_adjusted``: exact McNemar tests, Holm within a term."""
 
     @property
-    def sentence(self) -> str:
-        """Which words tell the waters apart."""
-        told = self.terms[self.terms["p_adjusted"] < 0.05]
-        if not len(told):
-            return (
-                f"None of {len(self.terms)} words is checked for one water more than for another "
-                "by more than chance."
-            )
-        return f"The waters differ in {', '.join(map(str, told['term']))} by more than chance."
-
-    def _repr_html_(self) -> str:
-        return f"<p><strong>{html.escape(self.sentence)}</strong></p>"
+    def apart(self) -> list[str]:
+        """The terms that tell the waters apart."""
+        return self.terms.loc[self.terms["p_adjusted"] < 0.05, "term"].astype(str).tolist()
 
 
 def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> CheckedTerms:

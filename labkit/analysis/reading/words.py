@@ -9,10 +9,10 @@ four to twelve tasters this called 0 to 3 % of words linked where none was. A mi
 
 from __future__ import annotations
 
-import html
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any, Final
 
 import numpy as np
@@ -35,7 +35,8 @@ from labkit.analysis.model.cleaning import (
 )
 from labkit.analysis.model.coding import Bools, Floats
 from labkit.errors import ReadingError
-from labkit.water import COORDINATE, COORDINATES, amount, percent
+from labkit.shown import Shown
+from labkit.water import COORDINATE, COORDINATES
 
 NEEDED: Final = ("coffee", "session", "flight", "taster", "jug", "word", "is_checked", *COORDINATES)
 
@@ -51,62 +52,65 @@ FEWEST_CHECKS: Final = 8
 SEPARATED: Final = 12.0
 """Log odds per coded unit beyond which a word is split by the coordinate without a mistake."""
 
-SUPPORTED: Final = "supported"
-CONTRADICTED: Final = "contradicted"
-UNKNOWN: Final = "unknown"
 ALPHA: Final = 0.05
 
 
+class SayingVerdict(StrEnum):
+    """What the cups make of a saying."""
+
+    SUPPORTED = "supported"
+    CONTRADICTED = "contradicted"
+    UNKNOWN = "unknown"
+
+
+class WhyUnlinked(StrEnum):
+    """Why a word is not set against the minerals."""
+
+    FEW_CUPS = "too few cups with or without it"
+    FEW_TASTERS = "too few tasters"
+    NOT_VARIED = "no coordinate varied"
+    TOGETHER = "coordinates moved together"
+    SPLIT = "split without an exception"
+    NOT_OFFERED = "none of its words was offered"
+    FACTOR_NOT_VARIED = "its coordinate did not vary"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WordReadings:
+class Unlinked:
+    """Why an answer cannot be set against the coordinates."""
+
+    why: WhyUnlinked
+    """The reason."""
+
+    n: int = 0
+    """How few cups or tasters there are."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WordReadings(Shown):
     """Which words go with which mineral, and what that makes of the trade's sayings."""
 
     words: pd.DataFrame
     """One row a word and coordinate: ``word, factor, cups, checked, tasters, odds_ratio, lo, hi``
     (per step of ``STEPS``), ``p, p_adjusted`` (Benjamini-Hochberg over all rows), ``low, high``
     (levels of the coffees that tell), ``share_low, share_high`` (of cups expected to be checked
-    there),
-    ``sentence``."""
+    there), and where there is no link ``why`` (a `WhyUnlinked`) and ``few``: how few."""
 
     sayings: pd.DataFrame
-    """One row a saying: ``saying, factor, direction, words`` (those that were offered),
-    ``verdict`` (``'supported'``, ``'contradicted'`` or ``'unknown'``), then as in ``words``;
-    ``p_adjusted`` is Holm's over all sayings."""
+    """One row a saying: ``saying, factor, direction, words`` (those that were offered), ``named``
+    (all of them), ``verdict`` (a `SayingVerdict`), then as in ``words``; ``p_adjusted`` is Holm's
+    over all sayings."""
 
-    notes: tuple[str, ...]
-    """What was left out and what to mind, one sentence each."""
+    n_tasters: int
+    """Who checked words."""
+
+    n_cups: int
+    """Cups and tasters on which words were checked."""
 
     @property
-    def linked(self) -> tuple[str, ...]:
-        """Everything that goes with a mineral, one sentence each.
-
-        Single words first, then words that tell only when taken together, as a saying groups them:
-        nothing is called linked in one place and not in another.
-        """
-        words = self.words[self.words["p_adjusted"] < ALPHA]
-        groups = self.sayings[self.sayings["verdict"] != UNKNOWN]
-        singly = set(zip(words["word"], words["factor"], strict=True))
-        together = [
-            f"Taken together, {row['sentence']}"
-            for row in groups.to_dict("records")
-            if not any((word, row["factor"]) in singly for word in row["words"].split("; "))
-        ]
-        return (*words["sentence"], *together)
-
-    def _repr_html_(self) -> str:
-        rows = [
-            f"<li><b>{html.escape(row['verdict'])}</b>: {html.escape(row['saying'])}. "
-            f"{html.escape(row['sentence'])}</li>"
-            for row in self.sayings.to_dict("records")
-        ]
-        found = [f"<li>{html.escape(one)}</li>" for one in self.linked]
-        none = f"<li>None of {self.words['word'].nunique()} words can be tied to a mineral.</li>"
-        mind = [f"<li>{html.escape(one)}</li>" for one in self.notes]
-        said = f"<p>What the trade says, on these cups:</p><ul>{''.join(rows)}</ul>" if rows else ""
-        return (
-            f"{said}<p>Words that go with a mineral:</p><ul>{''.join(found) or none}</ul>"
-            f"<p>Mind:</p><ul>{''.join(mind)}</ul>"
-        )
+    def linked(self) -> pd.DataFrame:
+        """The rows of ``words`` that go together by more than chance."""
+        return self.words[self.words["p_adjusted"] < ALPHA]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +151,7 @@ class Link:
         return float(one), float(lo), float(hi)
 
 
-def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | str:
+def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | Unlinked:
     """Fit one answer against the coordinates that varied within a coffee.
 
     Parameters
@@ -159,8 +163,8 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | str:
 
     Returns
     -------
-    dict of str to Link, or str
-        One link per coordinate that varied; a sentence if nothing can be fitted.
+    dict of str to Link, or Unlinked
+        One link per coordinate that varied; why not if nothing can be fitted.
 
     References
     ----------
@@ -174,11 +178,10 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | str:
     y, cups, coffee = checked[told].astype(np.float64), cups[told], coffee[told]
     fewest = min(int(y.sum()), int(len(y) - y.sum()))
     if fewest < FEWEST_CHECKS:
-        return f"{fewest} cups with or without it are too few to tell"
+        return Unlinked(why=WhyUnlinked.FEW_CUPS, n=fewest)
     people = cups["taster"].nunique()
     if people < FEWEST_TASTERS:
-        who = "one taster is" if people == 1 else f"{people} tasters are"
-        return f"{who} too few to tell their differences from the water's"
+        return Unlinked(why=WhyUnlinked.FEW_TASTERS, n=people)
     natural = cups[list(COORDINATES)].to_numpy(dtype=np.float64)
     middles = cups[list(COORDINATES)].groupby(coffee).transform("mean").to_numpy()
     varied = [
@@ -187,20 +190,18 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | str:
         if np.ptp(natural[:, i] - middles[:, i]) > COORDINATE[name].settled
     ]
     if not varied:
-        return "no coordinate of the water varied"
+        return Unlinked(why=WhyUnlinked.NOT_VARIED)
     spans = np.ptp(natural[:, varied], axis=0) / 2
     coded = (natural[:, varied] - natural[:, varied].mean(axis=0)) / spans
     levels = pd.get_dummies(coffee).to_numpy(dtype=np.float64)
     design = np.column_stack([levels, coded])
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        return "coordinates moved together, so that their parts cannot be told"
+        return Unlinked(why=WhyUnlinked.TOGETHER)
     jugs = cups["session"].astype(str) + " / " + cups["jug"].astype(str)
     by_taster = _fit(y, design, cups["taster"].astype(str).to_numpy())
     by_jug = _fit(y, design, jugs.to_numpy())
     if by_taster is None or np.abs(by_taster[0][-len(varied) :]).max() > SEPARATED:
-        return (
-            "its cups are split without a single exception, which this model cannot put a size to"
-        )
+        return Unlinked(why=WhyUnlinked.SPLIT)
     beta, covariance = by_taster
     links = {}
     for place, column in enumerate(varied):
@@ -303,15 +304,12 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
             "fdr_bh",
         )
         told = _sayings(frame, sayings)
-    people = frame["taster"].nunique()
-    who = "One taster" if people == 1 else f"{people} tasters"
-    notes = (
-        f"{who} checked words on {len(_cups(frame))} cups. A link says that words and "
-        "water went together on these cups, not that guests would find the same.",
-        "Many tests are made at once: chances are corrected for that (Benjamini-Hochberg over "
-        "words, Holm over sayings). 'Unknown' means not told apart from chance, not false.",
+    return WordReadings(
+        words=words,
+        sayings=told,
+        n_tasters=frame["taster"].nunique(),
+        n_cups=len(_cups(frame)),
     )
-    return WordReadings(words=words, sayings=told, notes=notes)
 
 
 def _cups(frame: pd.DataFrame) -> pd.DataFrame:
@@ -332,12 +330,9 @@ def _rows(word: str, part: pd.DataFrame) -> list[dict[str, object]]:
         "checked": int(checked.sum()),
         "tasters": cups["taster"].nunique(),
     }
-    if isinstance(links, str):
-        return [about | {"factor": "", **_nothing(), "sentence": f"'{word}': {links}."}]
-    return [
-        about | {"factor": factor, **_numbers(factor, link, f"'{word}'")}
-        for factor, link in links.items()
-    ]
+    if isinstance(links, Unlinked):
+        return [about | {"factor": "", **_nothing(links)}]
+    return [about | {"factor": factor, **_numbers(factor, link)} for factor, link in links.items()]
 
 
 _NUMBERS: Final = (
@@ -345,11 +340,11 @@ _NUMBERS: Final = (
 )
 
 
-def _nothing() -> dict[str, float]:
-    return dict.fromkeys(_NUMBERS, float("nan"))
+def _nothing(links: Unlinked) -> dict[str, object]:
+    return {**dict.fromkeys(_NUMBERS, float("nan")), "why": links.why, "few": links.n}
 
 
-def _numbers(factor: str, link: Link, what: str) -> dict[str, object]:
+def _numbers(factor: str, link: Link) -> dict[str, object]:
     ratio, lo, hi = link.odds_ratio(STEPS[factor])
     return {
         "odds_ratio": ratio,
@@ -361,16 +356,14 @@ def _numbers(factor: str, link: Link, what: str) -> dict[str, object]:
         "high": link.high,
         "share_low": link.share_low,
         "share_high": link.share_high,
-        "sentence": (
-            f"{what} on {percent(link.share_low)} of cups at {amount(factor, link.low)}, on "
-            f"{percent(link.share_high)} at {amount(factor, link.high)}."
-        ),
+        "why": "",
+        "few": 0,
     }
 
 
 def _corrected(rows: Sequence[dict[str, object]], method: str) -> pd.DataFrame:
     table = pd.DataFrame(
-        rows, columns=["word", "factor", "cups", "checked", "tasters", *_NUMBERS, "sentence"]
+        rows, columns=["word", "factor", "cups", "checked", "tasters", *_NUMBERS, "why", "few"]
     )
     known = table["p"].notna()
     if known.any():
@@ -379,7 +372,8 @@ def _corrected(rows: Sequence[dict[str, object]], method: str) -> pd.DataFrame:
 
 
 def _sayings(frame: pd.DataFrame, sayings: pd.DataFrame | None) -> pd.DataFrame:
-    columns = ["saying", "factor", "direction", "words", "verdict", *_NUMBERS, "sentence"]
+    columns = ["saying", "factor", "direction", "words", "named", "verdict", *_NUMBERS]
+    columns += ["why", "few"]
     if sayings is None or sayings.empty:
         return pd.DataFrame(columns=columns)
     offered = set(frame["word"])
@@ -395,7 +389,8 @@ def _sayings(frame: pd.DataFrame, sayings: pd.DataFrame | None) -> pd.DataFrame:
         named = [w for w in (w.strip().lower() for w in str(one["words"]).split(";")) if w]
         used = [word for word in named if word in offered]
         row = {"saying": one["saying"], "factor": factor, "direction": direction}
-        rows.append(row | {"words": "; ".join(used), **_saying(frame, factor, used, named)})
+        row |= {"words": "; ".join(used), "named": "; ".join(named)}
+        rows.append(row | _saying(frame, factor, used))
     table = pd.DataFrame(rows, columns=[c for c in columns if c != "verdict"])
     known = table["p"].notna()
     if known.any():
@@ -403,22 +398,18 @@ def _sayings(frame: pd.DataFrame, sayings: pd.DataFrame | None) -> pd.DataFrame:
     rises = table["odds_ratio"] > 1
     agrees = rises == (table["direction"] == "more")
     seen = table["p_adjusted"] < ALPHA
-    verdict = np.where(seen & agrees, SUPPORTED, np.where(seen, CONTRADICTED, UNKNOWN))
-    table.insert(4, "verdict", verdict)
+    shown = np.where(agrees, SayingVerdict.SUPPORTED, SayingVerdict.CONTRADICTED)
+    table.insert(5, "verdict", np.where(seen, shown, SayingVerdict.UNKNOWN))
     return table
 
 
-def _saying(
-    frame: pd.DataFrame, factor: str, used: Sequence[str], named: Sequence[str]
-) -> dict[str, object]:
+def _saying(frame: pd.DataFrame, factor: str, used: Sequence[str]) -> dict[str, object]:
     if not used:
-        why = f"None of its words ({', '.join(named)}) was on the list."
-        return {**_nothing(), "sentence": why}
+        return _nothing(Unlinked(why=WhyUnlinked.NOT_OFFERED))
     cups = _cups(frame[frame["word"].isin(used)])
     links = link_factors(cups["is_checked"].to_numpy(dtype=bool), cups)
-    what = " or ".join(f"'{word}'" for word in used)
-    if isinstance(links, str):
-        return {**_nothing(), "sentence": f"{what}: {links}."}
+    if isinstance(links, Unlinked):
+        return _nothing(links)
     if factor not in links:
-        return {**_nothing(), "sentence": f"{COORDINATE[factor].words.capitalize()} did not vary."}
-    return _numbers(factor, links[factor], what)
+        return _nothing(Unlinked(why=WhyUnlinked.FACTOR_NOT_VARIED))
+    return _numbers(factor, links[factor])

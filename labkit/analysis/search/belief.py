@@ -227,7 +227,7 @@ def believe(
         engine=ENGINES[engine],
         second=second,
         helped=helped,
-        notes=notes if helped is None else (*helped.followed.notes, *notes),
+        notes=notes,
         recommended=recommended,
     )
 

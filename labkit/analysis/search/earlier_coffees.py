@@ -31,13 +31,9 @@ from labkit.analysis.search.shape_average import weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.shapes import Singles
 from labkit.errors import ReadingError
-from labkit.water import percent
 
 GROUPED_BY: Final = ("origin", "process", "roast_level")
 """What coffees may have in common."""
-
-MOST_NAMED: Final = 6
-"""Lenders that are named; of more, the others are counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +51,20 @@ class Lender:
 
     share: float
     """Of all that is lent: how much the prior would change without this coffee."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silent:
+    """An earlier coffee that lends nothing."""
+
+    client: str
+    """Whose coffee."""
+
+    coffee: str
+    """Its name."""
+
+    error: str
+    """What its scores were refused with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,28 +86,8 @@ class HeadStart:
     groups: Mapping[str, float]
     """Chance, after the data, that coffees of one origin, process or roast level lie closer."""
 
-    notes: tuple[str, ...] = ()
-    """Which coffees lend nothing, and why."""
-
-    @property
-    def text(self) -> str:
-        """Which coffees lend how much, in words."""
-        lent = ", ".join(
-            f"{one.coffee} ({one.client}) {percent(one.share)}" for one in self.lenders[:MOST_NAMED]
-        )
-        more = len(self.lenders) - MOST_NAMED
-        others = f" and {more} more" if more > 0 else ""
-        name, chance = max(self.groups.items(), key=lambda one: one[1], default=("", 0.0))
-        closer = (
-            f" Coffees of the same {name.replace('_', ' ')} count more: they lie closer, with a "
-            f"chance of {percent(chance)}."
-            if chance > 0.5
-            else ""
-        )
-        return (
-            f"Earlier coffees moved {percent(self.moved)} of the belief about where the best water "
-            f"lies; of that, {lent}{others}.{closer}"
-        )
+    silent: tuple[Silent, ...] = ()
+    """The coffees that lend nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,16 +99,6 @@ class Followed:
 
     alike: float
     """Chance that the new coffee is like the earlier ones."""
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """In sentences: who lends how much, who nothing."""
-        before = 1 - self.head_start.like_any
-        was = (
-            f" ({percent(before)} before its first cup)" if abs(self.alike - before) > 0.005 else ""
-        )
-        alike = f"This coffee is like them with a chance of {percent(self.alike)}{was}."
-        return f"{self.head_start.text} {alike}", *self.head_start.notes
 
 
 def follow(head_start: HeadStart, weights: Singles) -> Followed:
@@ -180,7 +160,7 @@ def head_start(
        with historical control information. Biometrics, 70, 1023-1032.
     """
     frame = frame.assign(client=name_blanks(frame["client"]), coffee=name_blanks(frame["coffee"]))
-    names, told, cups, notes = [], [], [], []
+    names, told, cups, silent = [], [], [], []
     with threadpool_limits(1):
         for (client, name), part in frame.groupby(["client", "coffee"], sort=True):
             if (client, name) == coffee:
@@ -188,7 +168,7 @@ def head_start(
             try:
                 best, n_cups = best_of(part, attribute, brew_method)
             except ReadingError as error:
-                notes.append(f"{name} ({client}) lends nothing: {error}")
+                silent.append(Silent(client=str(client), coffee=str(name), error=str(error)))
                 continue
             names.append((str(client), str(name)))
             told.append(log_likelihood(best))
@@ -212,7 +192,7 @@ def head_start(
         moved=moved(prior.odds),
         lenders=tuple(sorted(lenders, key=lambda one: -one.share)),
         groups=prior.groups,
-        notes=tuple(notes),
+        silent=tuple(silent),
     )
 
 

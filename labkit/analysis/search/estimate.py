@@ -24,7 +24,7 @@ from labkit.analysis.search.simulate import LIKING
 from labkit.analysis.search.surface_belief import SurfaceBelief, surface_belief
 from labkit.errors import ReadingError
 from labkit.tasting import Scale
-from labkit.water import COORDINATES, Target, as_coordinates, percent
+from labkit.water import COORDINATES, Target, as_coordinates
 
 SEED: Final = 20_250_302
 """Draws use this unless a generator is given, so that the same scores suggest the same twice."""
@@ -85,8 +85,14 @@ class SecondOpinion:
     disagrees: bool
     """Whether each engine is 95 % sure that its own best recipe beats the other's."""
 
-    text: str
-    """In words."""
+    is_same: bool
+    """Whether that is the recipe chosen anyway."""
+
+    ours: float
+    """Chance that the recipe chosen is truly better, as the average over shapes sees it."""
+
+    theirs: float
+    """Chance that the surface's is truly better, as the surface sees it."""
 
 
 def estimate(
@@ -157,26 +163,17 @@ def second_opinion(
     draws = surface.draws(np.vstack([other, ours]), N_DRAWS, rng=rng)
     low, high = np.quantile(draws[:, 0], [0.05, 0.95])
     theirs = float(np.mean(draws[:, 0] > draws[:, 1]))
-    target = water_target(other[0])
     same = bool(np.allclose(other, ours))
     sure = not same and mine >= SURE and theirs >= SURE
-    if same:
-        text = "The second-order surface alone chooses the same recipe."
-    else:
-        text = f"The second-order surface alone would choose {target.text} ({expected:.2f})"
-        text += (
-            f", and the two ways of reading the scores disagree: this one is {percent(mine)} sure "
-            f"of its own, the surface {percent(theirs)}. Taste both side by side."
-            if sure
-            else f"; neither is sure of its own ({percent(mine)} and {percent(theirs)})."
-        )
     return SecondOpinion(
-        leader=target,
+        leader=water_target(other[0]),
         expected=expected,
         low=float(low),
         high=float(high),
         disagrees=sure,
-        text=text,
+        is_same=same,
+        ours=mine,
+        theirs=theirs,
     )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ from labkit.analysis.search.earlier_coffees import HeadStart
 from labkit.analysis.search.estimate import SEED, SecondOpinion
 from labkit.analysis.search.reasons import Reason, reason_for
 from labkit.errors import RegionError
+from labkit.shown import Shown
 from labkit.tasting import Scale
 from labkit.water import (
     COORDINATES,
@@ -25,20 +25,11 @@ from labkit.water import (
     Target,
     Water,
     as_coordinates,
-    digits_of,
-    figure,
     is_whole,
     mix,
-    notes,
-    percent,
 )
 
 MOST_CUPS = 12
-
-_ELSEWHERE = (
-    "Today's best lies outside what may be proposed here: what is held, left out, or beyond the "
-    "bottles."
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +59,7 @@ class SuggestedCup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Suggestion:
+class Suggestion(Shown):
     """A flight to taste next."""
 
     cups: tuple[SuggestedCup, ...]
@@ -95,6 +86,9 @@ class Suggestion:
     notes: tuple[str, ...]
     """What was left out or put together on the way, one sentence each."""
 
+    is_elsewhere: bool
+    """Whether today's best lies outside what may be proposed: held, left out, out of reach."""
+
     helped: Helped | None = None
     """Today's best once earlier coffees are counted in; None without a head start."""
 
@@ -114,7 +108,7 @@ class Suggestion:
             [
                 {
                     **{name: getattr(cup.target, name) for name in COORDINATES},
-                    "reason": cup.reason.text,
+                    "reason": str(cup.reason.kind),
                     "expected": cup.expected,
                     "low": cup.low,
                     "high": cup.high,
@@ -161,61 +155,6 @@ class Suggestion:
             for cup in self.cups
         )
 
-    def to_html(self, pours: Sequence[Mixing] = ()) -> str:
-        """The flight as a numbered list, which a phone shows whole.
-
-        Parameters
-        ----------
-        pours : sequence of Mixing
-            Of :meth:`mixings`, to say under each water what to pour for it.
-        """
-        items = "".join(
-            f'<li style="margin:.5em 0"><b>{escape(cup.target.text)}</b>'
-            f"<br>{escape(cup.reason.text)}"
-            f"<br>expected {cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f}); "
-            f"{_chance_words(cup, self.leader)}{_pour_words(pours[at]) if pours else ''}</li>"
-            for at, cup in enumerate(self.cups)
-        )
-        own = " by its own cups" if self.helped is not None and self.second is not None else ""
-        lead = (
-            f"Today's best{own}: {self.leader.text}; "
-            f"expected {self.leader_expected:.2f} "
-            f"({self.leader_low:.2f} to {self.leader_high:.2f})."
-        )
-        lent = []
-        if self.helped is not None:
-            one = self.helped
-            same = "the same water" if one.leader == self.leader else one.leader.text
-            lent = [
-                f"To serve meanwhile, earlier coffees counted in: {same}; expected "
-                f"{one.expected:.2f} ({one.low:.2f} to {one.high:.2f})."
-            ]
-        second = [] if self.second is None else [self.second.text]
-        ends = "Intervals hold the score with a chance of 90 %."
-        return (
-            f'<div style="max-width:46rem;line-height:1.4"><ol style="padding-left:1.6em">{items}'
-            f"</ol>{notes([lead, *lent, *second, ends, *self.notes])}</div>"
-        )
-
-    def _repr_html_(self) -> str:
-        return self.to_html()
-
-
-def _chance_words(cup: SuggestedCup, leader: Target) -> str:
-    if cup.target == leader:
-        return "today's best itself"
-    return f"a chance of {percent(cup.chance_above_leader)} to beat today's best"
-
-
-def _pour_words(pour: Mixing) -> str:
-    digits = digits_of(pour.pipette_ml)
-    doses = [
-        f"{dose.volume_ml:.{digits}f} mL of {dose.concentrate.name}"
-        for dose in pour.doses
-        if dose.volume_ml
-    ]
-    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape('; '.join(doses) or 'no drops')}"
-
 
 def suggest_flight(
     frame: pd.DataFrame | Belief | None,
@@ -260,7 +199,7 @@ def suggest_flight(
     The first flight, before anybody has tasted anything:
 
     >>> suggestion = suggest_flight(None, k=4, n_tasters=3)
-    >>> len(suggestion.targets), suggestion.cups[0].reason.kind
+    >>> len(suggestion.targets), str(suggestion.cups[0].reason.kind)
     (4, 'open ground')
     """
     rng = np.random.default_rng(SEED) if rng is None else rng
@@ -326,6 +265,7 @@ def suggest_flight(
         leader_high=high,
         engine=belief.engine,
         second=belief.second,
-        notes=belief.notes if leader < posterior.n_allowed else (*belief.notes, _ELSEWHERE),
+        notes=belief.notes,
+        is_elsewhere=leader >= posterior.n_allowed,
         helped=belief.helped,
     )

@@ -21,6 +21,7 @@ from labkit.analysis.search.cups import WIDTH, cups_of, rising_scale
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
+from labkit.shown import Shown
 from labkit.tasting import Scale
 from labkit.water import STANDARD_LOW, STANDARD_SPAN, as_coordinates
 
@@ -33,7 +34,7 @@ EFFECT_POINTS: Final = (0.5, 2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanCurves:
+class PlanCurves(Shown):
     """Expected loss against flights, for each path, panel size and number of cups."""
 
     frame: pd.DataFrame
@@ -63,23 +64,6 @@ class PlanCurves:
         reached = self.frame[self.frame["loss"] <= loss].groupby(keys)["n_cups"].min()
         settings = self.frame[keys].drop_duplicates()
         return settings.merge(reached.reset_index(), on=keys, how="left").reset_index(drop=True)
-
-    @property
-    def text(self) -> str:
-        """What the longest flight of each curve is expected to give away, one sentence each."""
-        last = self.frame.groupby(["path", "n_tasters", "cups"], sort=False).tail(1)
-        return " ".join(
-            f"The {row.path} with {row.n_tasters} tasters and {row.cups} cups a flight is expected "
-            f"to give away {row.loss:.2f} points after {row.flight} flights ({row.n_cups} cups)."
-            for row in last.itertuples()
-        )
-
-    def _repr_html_(self) -> str:
-        """Losses as a table, flights across."""
-        wide = self.frame.pivot_table(
-            index=["path", "n_tasters", "cups"], columns="flight", values="loss", sort=False
-        )
-        return f"<p>Points expected to be given away</p>{wide.round(2).to_html()}"
 
 
 def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:

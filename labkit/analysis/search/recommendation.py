@@ -30,7 +30,7 @@ from labkit.analysis.search.estimate import (
 from labkit.analysis.search.posterior import N_BEST, around, every_other_level
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, Scale
-from labkit.water import COORDINATE, COORDINATES, STANDARD_SPAN, Target, amount, as_coordinates
+from labkit.water import COORDINATE, COORDINATES, STANDARD_SPAN, Target, as_coordinates
 
 TOLD: Final = 0.6
 """Chance that moving a coordinate from where it was held betters the cup, from which the cups tell
@@ -69,17 +69,6 @@ class Told:
     may_cost: float | None
     """Points that keeping it is expected to give away; None if told, or never varied."""
 
-    @property
-    def text(self) -> str:
-        """``'alkalinity is not told; kept at 15 mg/L'``; empty if it is told."""
-        if self.is_told:
-            return ""
-        kept = amount(self.factor, self.level).removeprefix(f"{COORDINATE[self.factor].words} ")
-        text = f"{COORDINATE[self.factor].words} is not told; kept at {kept}"
-        if not self.was_varied:
-            return f"{text}, where all cups had it"
-        return f"{text}, which may cost {self.may_cost:.1f} points"
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recommendation:
@@ -116,18 +105,10 @@ class Recommendation:
     """What the second-order surface alone would choose within what was tasted, and whether each
     way of reading is sure of its own."""
 
-    source: str
-    """Where the water comes from, in one sentence."""
-
     @property
     def untold(self) -> tuple[Told, ...]:
         """The coordinates that are not told."""
         return tuple(one for one in self.coordinates if not one.is_told)
-
-    @property
-    def not_told(self) -> str:
-        """A sentence for each coordinate that is not told; empty if all are."""
-        return " ".join(f"{one.text[0].upper()}{one.text[1:]}." for one in self.untold)
 
     @property
     def is_control(self) -> bool:
@@ -228,7 +209,6 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         coordinates=told,
         was_tasted=was_tasted,
         plain=second,
-        source=_source(told, was_tasted=was_tasted),
     )
 
 
@@ -323,13 +303,3 @@ def _of_coordinates(
             )
         )
     return tuple(told)
-
-
-def _source(told: tuple[Told, ...], *, was_tasted: bool) -> str:
-    if not any(one.is_told for one in told):
-        return "No move from the water that was held is likely enough to better the cup: it stays."
-    text = (
-        "The water is the one of which most is expected within what was tasted, averaged over many "
-        "shapes that liking may take; the next flight is chosen by the same estimate"
-    )
-    return f"{text}." if was_tasted else f"{text}. No cup of just this water was poured yet."

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cache
-from typing import Final, Literal, TypeAlias
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import binom, norm
 
-from labkit.analysis.pair_tests.answers import ALPHA, Answer, last_answer
+from labkit.analysis.pair_tests.answers import ALPHA, Answer, Outcome, last_answer
 from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.estimate import SEED
 from labkit.analysis.search.next_flight import suggest_flight
+from labkit.shown import Shown
 from labkit.tasting import Scale
-from labkit.water import Target, notes, percent, table
-
-VerdictKind: TypeAlias = Literal["stop: settled", "stop: nobody can tell", "taste on"]
+from labkit.water import Target
 
 FEWEST_FLIGHTS: Final = 3
 """Before that many flights a low loss is mostly the engine's own opinion."""
@@ -43,6 +43,28 @@ POWER: Final = 0.8
 MOST_PAIRS: Final = 200
 
 
+class StopKind(StrEnum):
+    """Whether to taste on."""
+
+    SETTLED = "stop: settled"
+    NOBODY_CAN_TELL = "stop: nobody can tell"
+    TASTE_ON = "taste on"
+
+
+class StopReason(StrEnum):
+    """What that rests on."""
+
+    GAIN = "one more flight is worth its cups"
+    FEW_FLIGHTS = "so few flights cannot be trusted to be settled"
+    NO_CONTROL = "little is given away, and there is no control to beat"
+    CONTROL_LEADS = "little is given away, and the control leads"
+    CONFIRMED = "the confirming test bore the leader out"
+    NOT_CONFIRMED = "the confirming test did not bear the leader out"
+    SURE = "the leader surely beats the control"
+    LIKELY = "the leader likely beats the control"
+    UNLIKELY = "this panel can tell no water that is better than the control"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfirmingTest:
     """Leader against control, side by side, asked only which is better (ISO 5495)."""
@@ -62,38 +84,24 @@ class ConfirmingTest:
     fewest_preferred: int | None
     """How often the leader must be preferred in them."""
 
-    brewing: str
-    """How to brew for it, in words."""
+    served_as: str
+    """How to brew for it: "cupping", or as the coffee is served."""
 
     @property
     def n_cups(self) -> int | None:
         """Cups to pour: two a pair."""
         return None if self.n_pairs is None else 2 * self.n_pairs
 
-    @property
-    def text(self) -> str:
-        """The test in words."""
-        if self.n_pairs is None:
-            return (
-                "Confirming is out of reach: the leader would be preferred in only "
-                f"{percent(self.chance_per_pair)} of pairs, which takes more than {MOST_PAIRS}."
-            )
-        return (
-            f"Confirm with {self.n_pairs} blind pairs ({self.n_cups} cups), leader against "
-            f"control, {self.brewing}, shared out among the tasters: it holds if the leader is "
-            f"preferred at least {self.fewest_preferred} times, one-sided, as it is named before."
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StopAdvice:
+class StopAdvice(Shown):
     """Whether to taste on, with the numbers it rests on."""
 
-    verdict: VerdictKind
+    verdict: StopKind
     """One of the three."""
 
-    text: str
-    """Why, in words with numbers."""
+    reason: StopReason
+    """Why."""
 
     leader: Target
     """Today's best recipe."""
@@ -118,22 +126,6 @@ class StopAdvice:
 
     answer: Answer | None = None
     """What the latest test of this leader against the control said; None if none was opened."""
-
-    def _repr_html_(self) -> str:
-        rows = [
-            ("expected loss of stopping now, points", f"{self.expected_loss:.2f}"),
-            ("one more flight is expected to win, points", f"{self.next_flight_gain:.2f}"),
-        ]
-        if self.chance_above_control is not None:
-            rows.append(
-                (
-                    "chance that the leader beats the control",
-                    f"{percent(self.chance_above_control)}",
-                )
-            )
-        lines = [self.text] if self.answer is None else [self.answer.sentence, self.text]
-        lines += [] if self.confirm is None else [self.confirm.text]
-        return table(self.verdict, ("", "value"), rows) + notes(lines)
 
 
 def stop_or_taste(
@@ -204,13 +196,12 @@ def stop_or_taste(
     if tests is not None and belief.control is not None:
         control_water = water_target(posterior.recipes[belief.control])
         answer = last_answer(tests, flight.leader, control_water)
-    verdict, text = _words(
-        belief, loss, flight.gain, chance, settled=settled, enough=enough, answer=answer
-    )
-    is_open = answer is None or answer.outcome == "not settled"
+    reason = _reason(belief, chance, settled=settled, enough=enough, answer=answer)
+    verdict = _VERDICTS[reason]
+    is_open = answer is None or answer.outcome is Outcome.NOT_SETTLED
     if (
         is_open
-        and verdict != "taste on"
+        and verdict is not StopKind.TASTE_ON
         and over is not None
         and chance is not None
         and chance >= LIKELY
@@ -218,7 +209,7 @@ def stop_or_taste(
         confirm = confirming_test(belief, gain=over[0], served_as=served_as, leader=flight.leader)
     return StopAdvice(
         verdict=verdict,
-        text=text,
+        reason=reason,
         leader=flight.leader,
         expected_loss=loss,
         next_flight_gain=flight.gain,
@@ -230,53 +221,36 @@ def stop_or_taste(
     )
 
 
-def _words(
-    belief: Belief,
-    loss: float,
-    gain: float,
-    chance: float | None,
-    *,
-    settled: bool,
-    enough: bool,
-    answer: Answer | None,
-) -> tuple[VerdictKind, str]:
-    n = belief.cups.n_flights
-    costs = f"settling now is expected to give away {loss:.2f} points"
+_VERDICTS: Final = {
+    StopReason.GAIN: StopKind.TASTE_ON,
+    StopReason.FEW_FLIGHTS: StopKind.TASTE_ON,
+    StopReason.NO_CONTROL: StopKind.SETTLED,
+    StopReason.CONTROL_LEADS: StopKind.SETTLED,
+    StopReason.CONFIRMED: StopKind.SETTLED,
+    StopReason.NOT_CONFIRMED: StopKind.NOBODY_CAN_TELL,
+    StopReason.SURE: StopKind.SETTLED,
+    StopReason.LIKELY: StopKind.NOBODY_CAN_TELL,
+    StopReason.UNLIKELY: StopKind.NOBODY_CAN_TELL,
+}
+"""What each reason speaks for."""
+
+
+def _reason(
+    belief: Belief, chance: float | None, *, settled: bool, enough: bool, answer: Answer | None
+) -> StopReason:
     if not settled:
-        return "taste on", (
-            f"After {n} flights {costs}; one more flight is expected to win back {gain:.2f}."
-        )
+        return StopReason.GAIN
     if not enough:
-        return "taste on", (
-            f"{costs.capitalize()}, but {n} flights are too few to trust that: taste at least "
-            f"{FEWEST_FLIGHTS}."
-        )
+        return StopReason.FEW_FLIGHTS
     if chance is None:
-        keep = "" if belief.control is None else " The control itself leads: keep it."
-        return "stop: settled", f"After {n} flights {costs}: nobody would miss that.{keep}"
-    if answer is not None and answer.outcome == "confirmed":
-        return "stop: settled", f"After {n} flights {costs}; the leader is confirmed: serve it."
-    if answer is not None and answer.outcome == "not confirmed":
-        return "stop: nobody can tell", (
-            f"After {n} flights {costs}, and the confirming test did not bear the leader out: keep "
-            "the control."
-        )
+        return StopReason.NO_CONTROL if belief.control is None else StopReason.CONTROL_LEADS
+    if answer is not None and answer.outcome is Outcome.CONFIRMED:
+        return StopReason.CONFIRMED
+    if answer is not None and answer.outcome is Outcome.NOT_CONFIRMED:
+        return StopReason.NOT_CONFIRMED
     if chance >= SURE:
-        return "stop: settled", (
-            f"After {n} flights {costs}, and the leader beats the control with a chance of "
-            f"{percent(chance)}."
-        )
-    only = f"{int(100 * chance)} %"  # 96.9 is not yet 97
-    if chance >= LIKELY:
-        return "stop: nobody can tell", (
-            f"After {n} flights {costs}. The leader beats the control with a chance of {only}, "
-            f"not the {percent(SURE)} that looking after every flight asks for: confirm it before "
-            "you call it better."
-        )
-    return "stop: nobody can tell", (
-        f"After {n} flights {costs}, and the leader beats the control with a chance of only "
-        f"{only}: this panel can tell no water that is better than the control."
-    )
+        return StopReason.SURE
+    return StopReason.LIKELY if chance >= LIKELY else StopReason.UNLIKELY
 
 
 @cache
@@ -312,5 +286,5 @@ def confirming_test(
         chance_per_pair=share,
         n_pairs=None if found is None else int(pairs[found]),
         fewest_preferred=None if found is None else int(fewest[found]),
-        brewing="by cupping" if served_as == "cupping" else f"brewed as served, as {served_as}",
+        served_as=served_as,
     )

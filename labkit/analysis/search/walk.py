@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -39,6 +40,15 @@ MOST_REPEATS: Final = 2
 """A dial is tasted that often before the walk goes on whatever it told."""
 
 
+class WalkState(StrEnum):
+    """Where the walk stands."""
+
+    BEGINS = "begins"
+    NEXT = "goes on to the next dial"
+    AGAIN = "tastes the last dial again"
+    END = "is at its end"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WalkStep:
     """Where the walk stands, and what to taste next."""
@@ -55,8 +65,11 @@ class WalkStep:
     expected_loss: float | None
     """Points that the level kept is expected to give away on the last dial; None before it."""
 
-    text: str
-    """What was found, what comes next, and what the walk cannot know, in words."""
+    state: WalkState
+    """Where it stands."""
+
+    is_told: bool = True
+    """Whether the last dial tells the level kept."""
 
 
 def classical_walk(
@@ -106,9 +119,12 @@ def classical_walk(
     begin = region.nearest(EVEN_AND_MODERATE if start is None else start)[0]
     if frame is None or frame.empty:
         sweep = _dial(region, begin, order[0], k)
-        text = f"The walk begins with a {sweep.kind} of {len(sweep.targets)} levels."
         return WalkStep(
-            sweep=sweep, kept=water_target(begin), dialled=(), expected_loss=None, text=text
+            sweep=sweep,
+            kept=water_target(begin),
+            dialled=(),
+            expected_loss=None,
+            state=WalkState.BEGINS,
         )
     dials: list[tuple[str, int]] = []
     for name in order:
@@ -146,35 +162,18 @@ def _next_step(
     unsettled: bool,
     is_told: bool,
 ) -> WalkStep:
-    sweep: Sweep | None = None
-    if loss is None:
-        found = "No dial was tasted yet"
-    else:
-        last = done[-1]
-        level = amount(last, float(kept[COORDINATES.index(last)]))
-        found = (
-            f"Of the {COORDINATE[last].words} dial, {level} "
-            f"{'is kept' if is_told else 'stays, not told'}; it is expected to give away "
-            f"{loss:.2f} points against the best level of this dial"
-        )
+    sweep, state = None, WalkState.END
     if unsettled:
-        sweep = _dial(region, kept, done[-1], k)
-        text = f"{found}, which is not settled: taste the same dial again."
+        sweep, state = _dial(region, kept, done[-1], k), WalkState.AGAIN
     elif len(done) < len(order):
-        sweep = _dial(region, kept, order[len(done)], k)
-        text = f"{found}. Next comes the {sweep.kind}, from there."
-    else:
-        text = (
-            f"{found}. The walk is at its end. It never moved two coordinates at once: whether "
-            "the best level of one moves with another, and whether there is a better water away "
-            "from these lines, it cannot tell."
-        )
+        sweep, state = _dial(region, kept, order[len(done)], k), WalkState.NEXT
     return WalkStep(
         sweep=sweep,
         kept=water_target(kept),
         dialled=tuple(done),
         expected_loss=loss,
-        text=text,
+        state=state,
+        is_told=is_told,
     )
 
 

@@ -15,13 +15,24 @@ from typing import Final
 import pandas as pd
 
 from labkit import __version__
-from labkit.analysis import PairReading, in_words
+from labkit.analysis import PairReading, VerdictKind
 from labkit.bench.paper.card_table import BASE, amounts, litres, recipe_frame, right_if
 from labkit.bench.paper.redo import redo_html
 from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
 from labkit.book import Attribute, LabBook, frame_csv
-from labkit.present import CAUTIONS, folded, notes, remarks, table, to_html
+from labkit.present import (
+    CAUTIONS,
+    best_of,
+    folded,
+    in_words,
+    known_of,
+    notes,
+    remarks,
+    say,
+    table,
+    to_html,
+)
 from labkit.water import DROP_KITS, Recipe, percent, portray
 from labkit.workflow import Findings, Report, SessionRecord, make_report
 
@@ -273,13 +284,13 @@ def _test_html(test: PairReading) -> str:
 def _recipe_html(report: Report) -> str:
     reading, card = report.reading, report.card
     if reading.best is None:
-        return notes([f"No recipe follows from these scores: {reading.verdict.text}"])
+        return notes([f"No recipe follows from these scores: {say(reading)}"])
     lines: list[str] = []
-    if reading.verdict.kind != "best found":
+    if reading.verdict.kind is not VerdictKind.FOUND:
         lines.append(
             "The scores name no best water; what follows is a choice rather than a finding."
         )
-    lines += [one for one in report.found.known if one not in reading.best.sentence]
+    lines += known_of(report.found)
     shown = ""
     if card is not None:
         shown = _doses_html(card.recipes, card.base_name)
@@ -287,7 +298,7 @@ def _recipe_html(report: Report) -> str:
         lines += remarks(card)
     else:
         lines.append(f"{reading.best.target.text}. {report.no_card}")
-    return notes([reading.best.sentence, *lines]) + f"<div class='wide'>{shown}</div>"
+    return notes([best_of(reading), *lines]) + f"<div class='wide'>{shown}</div>"
 
 
 def _doses_html(recipes: Sequence[Recipe], start: str) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from labkit.analysis import KNOWN, Across, CoffeeReading, Floats, OneWater
+from labkit.analysis import Across, CoffeeReading, Floats, LossStatus, OneWater
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import (
     HAIR,
@@ -119,7 +119,7 @@ def _panel(ax: Axes, across: Across, factor: str, rows: Floats) -> None:
             diamonds.append((found.best, place))
             continue
         ax.text(
-            *(0.5, place, one.why_not(factor)),
+            *(0.5, place, str(one.why_not(factor))),
             transform=ax.get_yaxis_transform(),
             ha="center",
             va="center",
@@ -165,24 +165,24 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
     ax : Axes, optional
         Where to draw.
     """
-    table = one.losses
     with styled():
-        ax = axes_for(ax, height=1.3 + 0.5 * len(table))
+        ax = axes_for(ax, height=1.3 + 0.5 * len(one.coffees))
         names = []
-        rows = np.arange(len(table))[::-1]
-        for row, loss in zip(rows, table.to_dict("records"), strict=True):
-            text = f"{loss['coffee']}  ({percent(loss['share'])} of the cups)"
-            if loss["status"] == KNOWN:
-                ax.plot([loss["lo"], loss["hi"]], [row - 0.12] * 2, color=INK, linewidth=2.2)
-                ax.plot(loss["loss"], row - 0.12, "D", color=INK, markersize=6.5)
-                own = loss["loss_with_own"]
+        rows = np.arange(len(one.coffees))[::-1]
+        for row, coffee in zip(rows, one.coffees, strict=True):
+            text = f"{coffee.reading.coffee}  ({percent(coffee.share)} of the cups)"
+            if coffee.status is LossStatus.KNOWN:
+                ax.plot([coffee.lo, coffee.hi], [row - 0.12] * 2, color=INK, linewidth=2.2)
+                ax.plot(coffee.loss, row - 0.12, "D", color=INK, markersize=6.5)
+                own = coffee.loss_with_own
                 ax.plot(own, row - 0.12, "|", color=PALE, markersize=13, markeredgewidth=1.8)
             else:
-                text += f": {loss['status']}"
+                text += f": {coffee.status}"
             names.append(text)
         named_rows(ax, names, list(rows + 0.28))
-        bare_rows(ax, len(table))
-        ax.set_xlim(left=0, right=max(0.5, 1.05 * float(np.nanmax(table["hi"]))))
+        bare_rows(ax, len(one.coffees))
+        widest = float(np.nanmax([coffee.hi for coffee in one.coffees]))
+        ax.set_xlim(left=0, right=max(0.5, 1.05 * widest))
         ax.set_xlabel("points below the coffee's own best")
         at = one.target
         put_title(

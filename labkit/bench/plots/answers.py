@@ -35,6 +35,7 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
+from labkit.present import pair_of, say
 from labkit.tasting import CONFIRMING, SCALES
 from labkit.water import COORDINATE
 
@@ -62,7 +63,7 @@ def plot_answers(test: PairReading, *, ax: Axes | None = None) -> Axes:
         If the test holds no answer that counts.
     """
     if test.result is None:
-        raise ReadingError(f"there is nothing to draw of this test: {test.verdict}")
+        raise ReadingError(f"there is nothing to draw of this test: {say(test)}")
     found = test.result
     if isinstance(found, Discrimination):
         n, seen, what = found.n, found.correct, "right answers"
@@ -108,7 +109,7 @@ def plot_answers(test: PairReading, *, ax: Axes | None = None) -> Axes:
         ax.set_ylabel("chance by guessing (%)")
         put_title(
             ax,
-            f"{test.method[0].upper()}{test.method[1:]}: {test.waters[0]} against {test.waters[1]}",
+            f"{test.method[0].upper()}{test.method[1:]}: {' against '.join(pair_of(test))}",
         )
         line = (
             "The dashed line: from there on, guessing gives so many in fewer than 5 of 100 tests."

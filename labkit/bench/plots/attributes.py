@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 
-from labkit.analysis import Reading, curve
+from labkit.analysis import Reading, VerdictKind, curve
 from labkit.bench.plots import data
 from labkit.bench.plots.scores import label_factor
 from labkit.bench.plots.style import (
@@ -86,7 +86,7 @@ def _draw_attribute(ax: Axes, reading: Reading, factor: str) -> None:
         at = reading.best.target if reading.best is not None else None
         line = curve(reading.surface, factor, at=at)
         ax.fill_between(line[factor], line["lo"], line["hi"], color=BAND, linewidth=0)
-        seen = reading.verdict.kind == "best found"
+        seen = reading.verdict.kind is VerdictKind.FOUND
         dashes = (None, None) if seen else (5, 3)
         ax.plot(line[factor], line["mean"], color=ACCENT, linewidth=2.2, dashes=dashes)
     ax.set_ylabel(reading.scores.attribute)

@@ -12,6 +12,7 @@ from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.scores import draw_score, label_factor
 from labkit.bench.plots.style import INK, axes_for, put_caption, put_title, styled
 from labkit.bench.plots.surface import draw_contours, draw_tasted
+from labkit.present import say
 from labkit.water import COORDINATE, COORDINATES
 
 
@@ -137,6 +138,6 @@ def _title(reading: Reading | None) -> str:
 
 def _listed(suggestion: Suggestion) -> str:
     return "\n".join(
-        f"{i}  {cup.target.text}: {cup.reason.text}"
+        f"{i}  {cup.target.text}: {say(cup.reason)}"
         for i, cup in enumerate(suggestion.cups, start=1)
     )

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from matplotlib.axes import Axes
 
-from labkit.analysis import AGREES, DISAGREES, SEES, UNKNOWN, Reading
+from labkit.analysis import AGREES, Reading, TasterKind
 from labkit.bench.plots import data
 from labkit.bench.plots.style import (
     HAIR,
@@ -20,8 +20,13 @@ from labkit.bench.plots.style import (
     trace_style,
 )
 from labkit.errors import ReadingError
+from labkit.present import say, warnings_of
 
-_MARKS: Final = {SEES: ("o", INK), DISAGREES: ("X", "white"), UNKNOWN: ("o", "white")}
+_MARKS: Final = {
+    TasterKind.SEES: ("o", INK),
+    TasterKind.DISAGREES: ("X", "white"),
+    TasterKind.UNKNOWN: ("o", "white"),
+}
 
 
 def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
@@ -42,7 +47,7 @@ def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
         ax.axvline(0, color=PALE, linewidth=0.8)
         for row, one in zip(rows, tasters, strict=True):
             ax.axhline(row, color=HAIR, linewidth=0.6, zorder=0.5)
-            mark, face = _MARKS[one.verdict]
+            mark, face = _MARKS[one.kind]
             if np.isfinite(one.agreement):
                 ax.plot(
                     one.agreement,
@@ -60,7 +65,7 @@ def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
             ax.text(1.09, row, text, va="center", fontsize=11)
         # Below the column: above it, a long title would lie over it.
         ax.text(1.09, -0.68, "repeats\nwithin", va="top", fontsize=10, color=PALE)
-        ax.set_yticks(rows, [f"{one.taster}\n{one.verdict}" for one in tasters])
+        ax.set_yticks(rows, [f"{one.taster}\n{one.kind}" for one in tasters])
         ax.tick_params(axis="y", length=0)
         ax.set_ylim(-0.6, len(tasters) - 0.4)
         ax.set_xlim(-1.05, 1.05)
@@ -70,8 +75,9 @@ def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
         put_title(ax, data.title_of(reading, "as the panel scores it"))
         put_caption(
             ax,
-            f"{check.verdict} Filled: {SEES}; cross: {DISAGREES}; ring: {UNKNOWN}. Shaded: goes "
-            "with the panel. Repeats within: spread between scores of the same water, in points.",
+            f"{say(check)} Filled: {TasterKind.SEES}; cross: {TasterKind.DISAGREES}; ring: "
+            f"{TasterKind.UNKNOWN}. Shaded: goes with the panel. Repeats within: spread between "
+            "scores of the same water, in points.",
             share=0.62,
         )
     return ax
@@ -93,7 +99,7 @@ def plot_residuals(reading: Reading, *, ax: Axes | None = None) -> Axes:
         If no surface could be fitted.
     """
     if reading.diagnostics is None:
-        raise ReadingError(f"there is no surface to check: {reading.verdict.text}")
+        raise ReadingError(f"there is no surface to check: {say(reading)}")
     table = reading.diagnostics.residuals
     with styled():
         ax = axes_for(ax)
@@ -118,7 +124,7 @@ def plot_residuals(reading: Reading, *, ax: Axes | None = None) -> Axes:
         ax.set_ylabel("left over (standard errors)")
         ax.legend(loc="upper left", bbox_to_anchor=(1, 1), handletextpad=0.2, borderaxespad=0.2)
         put_title(ax, data.title_of(reading, "left over by the surface"))
-        found = " ".join(reading.diagnostics.warnings)
+        found = " ".join(warnings_of(reading))
         put_caption(
             ax,
             "Each mark is a cup. About 19 of 20 should lie between the dashed lines, without a "

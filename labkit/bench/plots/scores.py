@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from labkit.analysis import Reading, curve
+from labkit.analysis import Reading, VerdictKind, curve
 from labkit.bench.plots import data
 from labkit.bench.plots.style import (
     ACCENT,
@@ -22,6 +22,7 @@ from labkit.bench.plots.style import (
     styled,
     trace_style,
 )
+from labkit.present import say
 from labkit.water import COORDINATE
 
 
@@ -97,7 +98,7 @@ def _draw_curve(ax: Axes, reading: Reading, factor: str) -> None:
 
 def _draw_best_range(ax: Axes, reading: Reading, factor: str) -> None:
     """A bracket along the bottom, only where the verdict found a best water."""
-    if reading.best is None or reading.verdict.kind != "best found":
+    if reading.best is None or reading.verdict.kind is not VerdictKind.FOUND:
         return
     found = next(one for one in reading.best.factor_ranges if one.factor == factor)
     if not found.is_told:
@@ -158,8 +159,8 @@ def _score_caption(reading: Reading, factor: str) -> str:
             f"{COORDINATE[n].words} {COORDINATE[n].state(x)}" for n, x in others.items()
         )
         parts.append(f"Drawn at {levels}; scores at other levels are moved there.")
-    if reading.verdict.kind != "best found":
-        parts.append(reading.verdict.text)
+    if reading.verdict.kind is not VerdictKind.FOUND:
+        parts.append(say(reading))
     return " ".join(parts)
 
 

@@ -6,11 +6,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
-from labkit.analysis import Floats, Reading
+from labkit.analysis import Floats, Reading, VerdictKind
 from labkit.bench.plots import data
 from labkit.bench.plots.scores import label_factor
 from labkit.bench.plots.style import ACCENT, HALO, INK, axes_for, put_caption, put_title, styled
 from labkit.errors import ReadingError
+from labkit.present import say
 from labkit.water import COORDINATE
 
 _SHADES = LinearSegmentedColormap.from_list("score", ["#ffffff", "#dfe7ea", "#a9bdc7", "#7f9aa8"])
@@ -73,7 +74,7 @@ def draw_contours(ax: Axes, reading: Reading, across: str, up: str) -> Floats:
 def _two_factors(reading: Reading, across: str | None, up: str | None) -> tuple[str, str]:
     names = data.varied(reading)
     if reading.surface is None:
-        raise ReadingError(f"there is no surface to draw: {reading.verdict.text}")
+        raise ReadingError(f"there is no surface to draw: {say(reading)}")
     for one in filter(None, (across, up)):
         data.check_factor(reading, one)
     free = [name for name in names if name not in (across, up)]
@@ -108,7 +109,7 @@ def _hatch_unknown(ax: Axes, reading: Reading, across: str, up: str) -> None:
 
 def _outline_best(ax: Axes, reading: Reading, across: str, up: str) -> None:
     """The region of the best, only where the verdict found one."""
-    if reading.best is None or reading.verdict.kind != "best found":
+    if reading.best is None or reading.verdict.kind is not VerdictKind.FOUND:
         return
     region = reading.best.region
     inside = region.pivot_table(index=up, columns=across, values="in_region", aggfunc="any")
@@ -152,10 +153,10 @@ def _surface_caption(reading: Reading, across: str, up: str, error: Floats) -> s
         f"Lines: expected score ({reading.scores.scale or 'points'}). Rings: the waters tasted"
         f"{control}; {len(frame)} cups, {n_tasters} taster{'s' if n_tasters > 1 else ''}."
     ]
-    if reading.verdict.kind == "best found":
+    if reading.verdict.kind is VerdictKind.FOUND:
         parts.append("Star: the best; heavy outline: where the best may well lie (95 %).")
     else:
-        parts.append(reading.verdict.text)
+        parts.append(say(reading))
     parts.append(
         "Hatched: not between waters tasted, a guess. Standard error "
         f"{np.nanmin(error):.2f} to {np.nanmax(error):.2f} points."

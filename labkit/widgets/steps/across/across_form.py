@@ -12,6 +12,7 @@ import pandas as pd
 from labkit.analysis import ABOUT, Across, Balance, OneWater, Region, WordReadings
 from labkit.book import LabBook, frame_csv
 from labkit.errors import ReadingError
+from labkit.present import table_in_words
 from labkit.water import COORDINATE
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
@@ -118,9 +119,9 @@ class AcrossForm(NeedsBook, widgets.VBox):
         return kept
 
     def _words(self) -> list[str]:
-        table = self.across.table if self.across is not None else pd.DataFrame()
-        if table.empty:
+        if self.across is None or self.across.table.empty:
             return []
+        table = table_in_words(self.across)
         told = table.assign(coffee=table["coffee"] + " (" + table["client"] + ")")
         lines = [
             f"<li><b>{escape(one['coffee'])}</b>: {escape(one['says'])}</li>"
@@ -136,7 +137,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
         if self.across is None or self.across.table.empty:
             raise ReadingError("there must be a coffee to save, got none. Choose others.")
         self._hands.hand(
-            frame_csv(self.across.table),
+            frame_csv(table_in_words(self.across)),
             name=file_name(self.client or "all", "coffees", "csv"),
             note="One row a coffee.",
             media_type="text/csv",

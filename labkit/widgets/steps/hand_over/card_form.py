@@ -8,9 +8,10 @@ from typing import Any, Final
 
 import ipywidgets as widgets
 
+from labkit.analysis import VerdictKind
 from labkit.book import LabBook
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import remarks
+from labkit.present import best_of, known_of, remarks, say
 from labkit.water import (
     COORDINATE,
     COORDINATES,
@@ -166,13 +167,12 @@ class CardForm(NeedsBook, widgets.VBox):
         if reading is None:
             self._said = f"{coffee}: no overall score of it is open, only tests of two waters."
             return
-        self._said = f"{coffee}: {reading.verdict.text}"
+        self._said = f"{coffee}: {say(reading)}"
         if reading.best is None or found.water is None:
             return
-        if reading.verdict.kind != "best found":
-            self._said += f" The figures above are a choice, not a finding. {reading.best.sentence}"
-        more = [one for one in found.known if one not in self._said]
-        self._found, self._said = found, " ".join([self._said, *more])
+        if reading.verdict.kind is not VerdictKind.FOUND:
+            self._said += f" The figures above are a choice, not a finding. {best_of(reading)}"
+        self._found, self._said = found, " ".join([self._said, *known_of(found)])
         for name, level in zip(COORDINATES, as_coordinates(found.water)[0], strict=True):
             shown = round(float(level), COORDINATE[name].digits) + 0.0
             self._filled[name] = (shown, float(level))
@@ -235,7 +235,7 @@ class CardForm(NeedsBook, widgets.VBox):
             kits=[DROP_KITS[kit]],
             tds_factor=read_factor(tds_factor),
             differs=remarks(card),
-            known=card.known,
+            known=known_of(card.found),
             lab_book=self._book.name,
         )
         return [

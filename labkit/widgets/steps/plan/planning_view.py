@@ -20,7 +20,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook
 from labkit.errors import ReadingError
-from labkit.present import table
+from labkit.present import say, table
 from labkit.tasting import Scale
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
@@ -77,7 +77,7 @@ class PlanningView(NeedsBook, widgets.VBox):
             '<div style="display:grid;grid-template-columns:minmax(0,1fr)">'  # shrinks on a phone
             f"{self._picture(curves)}</div>"
         )
-        return said(curves.text) + picture + self._costs()
+        return said(say(curves)) + picture + self._costs()
 
     def _press(self) -> None:
         done, _ = self.form.attempt(self._simulate)

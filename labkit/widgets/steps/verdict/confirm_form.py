@@ -11,6 +11,7 @@ import ipywidgets as widgets
 from labkit.analysis import foresee, plan_discrimination
 from labkit.book import LabBook
 from labkit.errors import PlanError, ReadingError
+from labkit.present import say
 from labkit.tasting import CONFIRMING, METHODS, CupPlan
 from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
@@ -157,7 +158,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             f"{len(tasters)} tasters, {sets} set{'s' * (sets > 1)} of {cups} cups each: "
             f"{len(tasters) * sets * cups} cups, {2 * sets} jugs."
         )
-        said = foresee(method, len(tasters), answers_each=sets)
+        said = say(foresee(method, len(tasters), answers_each=sets))
         return (
             f'<div role="status" style="max-width:46rem;line-height:1.45"><p>{escape(pair)}</p>'
             f"<p>{escape(cost)} <b>{escape(said)}</b></p></div>{_others(len(tasters), sets)}"

@@ -20,7 +20,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook
 from labkit.errors import ReadingError
-from labkit.present import CAUTIONS, notes, remarks
+from labkit.present import CAUTIONS, flight_html, notes, remarks, say
 from labkit.tasting import Sweep
 from labkit.water import COORDINATES, PURE_WATER, Target, as_coordinates
 from labkit.widgets.parts import fields
@@ -230,7 +230,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         )
         return [
             said(str(found.unmixable), wrong=True) if found.unmixable else "",
-            suggestion.to_html(found.pours),
+            flight_html(suggestion, found.pours),
             notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
             said(repeats),
             fold("Handle with care", notes(CAUTIONS["mixing"])),
@@ -250,7 +250,7 @@ def _so_far(found: NextFlight) -> str:
 def _walk(step: WalkStep) -> list[Any]:
     kept = f"Kept so far: {step.kept.text}."
     next_waters = () if step.sweep is None else step.sweep.targets
-    return [said(step.text), notes([kept, *(f"taste {water.text}" for water in next_waters)])]
+    return [said(say(step)), notes([kept, *(f"taste {water.text}" for water in next_waters)])]
 
 
 def _bounds(typed: dict[str, str]) -> tuple[dict[str, float], tuple[Excluded, ...]]:

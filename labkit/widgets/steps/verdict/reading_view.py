@@ -14,16 +14,13 @@ from labkit.analysis import (
     ENOUGH_SHARE,
     SEED,
     Reading,
-    in_words,
     just_about_right,
-    ordinal_check,
-    p_text,
     with_liking,
 )
 from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, leave_out, left_out
 from labkit.errors import ReadingError
+from labkit.present import in_words, side_of_right, trust_in
 from labkit.tasting import SCALES
-from labkit.water import percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
@@ -290,22 +287,7 @@ def _trust(reading: Reading) -> str:
     """Checks of the curve in sentences, behind a line to open."""
     if reading.surface is None or reading.diagnostics is None:
         return ""
-    fit = reading.diagnostics.lack_of_fit
-    sentences = [
-        "No water is to spare for a check of the curve's shape."
-        if fit is None
-        else f"Single waters against the curve (lack of fit): {p_text(fit.p_value)}; below 0.05 "
-        "the curve misses something."
-    ]
-    scale = SCALES.get(reading.scores.scale)
-    if scale is not None and scale.step >= 1:
-        sentences.append(ordinal_check(reading.surface).sentence)
-    own = reading.diagnostics.leverage.sort_values("own_share").iloc[-1]
-    sentences.append(
-        f"The curve rests most on {own['recipe']}: its own cups decide "
-        f"{percent(own['own_share'])} of it there."
-    )
-    rows = "".join(f"<li>{escape(one)}</li>" for one in sentences)
+    rows = "".join(f"<li>{escape(one)}</li>" for one in trust_in(reading))
     return fold("How far to trust the curve", f"<ul>{rows}</ul>")
 
 
@@ -321,7 +303,7 @@ def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
     table = just_about_right(answers, rng=np.random.default_rng(SEED))
     told = table[(table["side"] != "just right") & (table["share"] >= ENOUGH_SHARE)]
     rows = "".join(
-        f"<li>{escape(row['water'])}: {escape(row['sentence'])}</li>"
+        f"<li>{escape(row['water'])}: {escape(side_of_right(row))}</li>"
         for row in told.to_dict("records")
     )
     return (

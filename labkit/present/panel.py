@@ -1,0 +1,93 @@
+"""How it is said what the scores tell of those who gave them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from labkit.analysis import AGREES, PanelCheck, PanelKind, TasterCheck, TasterKind, p_text
+from labkit.present.asked import remarks, say
+
+_ORDER: Final = {
+    "first cup": "the first cup of a flight",
+    "each later place": "each later place",
+    "cup before": "each point of the cup before",
+}
+
+
+@say.register
+def _panel(check: PanelCheck) -> str:
+    tasters = check.tasters
+    seeing = sum(one.kind is TasterKind.SEES for one in tasters)
+    alone = (
+        f"{seeing} of {len(tasters)} tasters tell the waters apart also alone."
+        if seeing
+        else "no taster is sure to tell the waters apart alone."
+    )
+    if check.kind is PanelKind.ALONE:
+        return "One taster: there is no panel to judge."
+    if check.kind is PanelKind.DISAGREES:
+        against = [one.taster for one in tasters if one.kind is TasterKind.DISAGREES]
+        return (
+            f"The panel {check.kind}: {seeing} of {len(tasters)} tasters are seen to go together, "
+            f"{' and '.join(against)} another way. Leaving a taster out is your choice."
+        )
+    if check.kind is PanelKind.SEES:
+        return f"The panel {check.kind}: {alone}"
+    if check.kind is PanelKind.UNKNOWN:
+        return f"Whether the panel sees differences: {check.kind}."
+    return f"Taster by taster: {alone}"
+
+
+def said_of_taster(check: TasterCheck, *, is_alone: bool = False) -> str:
+    """What the scores tell of one taster, in a sentence."""
+    name, low = check.taster, check.agreement < AGREES
+    if check.kind is TasterKind.SEES:
+        if low:
+            return f"{name} tells the waters apart; whether as the others do: cannot tell yet."
+        return f"{name} tells the waters apart and goes with the panel."
+    if check.kind is TasterKind.DISAGREES:
+        if check.agreement < 0:
+            return f"{name} tells the waters apart but scores up what the others score down."
+        return f"{name} tells the waters apart but goes another way than the others."
+    if is_alone:
+        return f"{name} is the only taster: there is no panel to compare with."
+    if not np.isfinite(check.discrimination_p):
+        return f"Nobody scored a water twice, or {name} scored only one: cannot tell yet."
+    if np.isnan(check.agreement):
+        return f"{name} scored too few waters, or all the same: cannot tell yet."
+    return f"{name} has not shown to tell these waters apart: cannot tell yet."
+
+
+def order_effects(check: PanelCheck) -> str:
+    """Whether a cup's place or the cup before it changed its score; empty if it is not told."""
+    if not len(check.order):
+        return ""
+    seen = check.order[check.order["p"] < 0.05]
+    if not len(seen):
+        return "Neither a cup's place in the flight nor the cup before it moved the scores."
+    parts = [
+        f"{_ORDER[row['effect']]} ({row['estimate']:+.1f} points, {p_text(row['p'])})"
+        for row in seen.to_dict("records")
+    ]
+    return f"The order of cups moved the scores: {' and '.join(parts)}. Orders even that out."
+
+
+@remarks.register
+def _of_panel(check: PanelCheck) -> tuple[str, ...]:
+    """What could not be told of the panel."""
+    said = []
+    if len(check.tasters) >= 2 and check.n_shared < 2:
+        said.append("Fewer than two waters were scored by everyone: agreement cannot be told.")
+    elif len(check.tasters) >= 2 and check.n_shared < check.n_waters:
+        said.append(
+            f"Agreement is taken over the {check.n_shared} of {check.n_waters} waters that "
+            "everyone scored."
+        )
+    if not any(one.n_repeats for one in check.tasters):
+        said.append(
+            "Nobody scored the same water twice: repeatability cannot be told. Serve a hidden "
+            "duplicate."
+        )
+    return tuple(said)

@@ -1,0 +1,349 @@
+"""How the search is said: whether to stop, what to taste next and why, the walk, a head start."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from typing import Final
+
+from labkit.analysis import (
+    FEWEST_FLIGHTS,
+    MOST_PAIRS,
+    SURE,
+    Answer,
+    Band,
+    ConfirmingTest,
+    Followed,
+    HeadStart,
+    Outcome,
+    PlanCurves,
+    Reason,
+    ReasonKind,
+    StopAdvice,
+    StopReason,
+    SuggestedCup,
+    Suggestion,
+    WalkState,
+    WalkStep,
+    p_text,
+)
+from labkit.present.asked import remarks, say, to_html
+from labkit.present.html import notes, table
+from labkit.water import (
+    COORDINATE,
+    COORDINATES,
+    Mixing,
+    Target,
+    amount,
+    digits_of,
+    figure,
+    levels_of,
+    percent,
+)
+
+BANDS: Final = {
+    "mg_share": {Band.LOWER: "rich in calcium", Band.UPPER: "rich in magnesium"},
+    "hardness_mg_l_caco3": {Band.LOWER: "soft", Band.UPPER: "hard"},
+    "alkalinity_mg_l_caco3": {Band.LOWER: "low in alkalinity", Band.UPPER: "alkaline"},
+}
+"""Words for the lower and upper third of a coordinate's range in the region."""
+
+MOST_NAMED: Final = 6
+"""Lenders that are named; of more, the others are counted."""
+
+
+@to_html.register
+def _advice(advice: StopAdvice) -> str:
+    rows = [
+        ("expected loss of stopping now, points", f"{advice.expected_loss:.2f}"),
+        ("one more flight is expected to win, points", f"{advice.next_flight_gain:.2f}"),
+    ]
+    if advice.chance_above_control is not None:
+        chance = percent(advice.chance_above_control)
+        rows.append(("chance that the leader beats the control", chance))
+    lines = [say(one) for one in (advice.answer, advice, advice.confirm) if one is not None]
+    return table(advice.verdict, ("", "value"), rows) + notes(lines)
+
+
+@say.register
+def _why(advice: StopAdvice) -> str:
+    """Why to stop or to taste on, with numbers."""
+    n, costs = (
+        advice.n_flights,
+        f"settling now is expected to give away {advice.expected_loss:.2f} points",
+    )
+    after = f"After {n} flights {costs}"
+    chance = advice.chance_above_control or 0.0
+    only = f"{int(100 * chance)} %"  # 96.9 is not yet 97
+    sentences = {
+        StopReason.GAIN: (
+            f"{after}; one more flight is expected to win back {advice.next_flight_gain:.2f}."
+        ),
+        StopReason.FEW_FLIGHTS: (
+            f"{costs.capitalize()}, but {n} flights are too few to trust that: taste at least "
+            f"{FEWEST_FLIGHTS}."
+        ),
+        StopReason.NO_CONTROL: f"{after}: nobody would miss that.",
+        StopReason.CONTROL_LEADS: (
+            f"{after}: nobody would miss that. The control itself leads: keep it."
+        ),
+        StopReason.CONFIRMED: f"{after}; the leader is confirmed: serve it.",
+        StopReason.NOT_CONFIRMED: (
+            f"{after}, and the confirming test did not bear the leader out: keep the control."
+        ),
+        StopReason.SURE: (
+            f"{after}, and the leader beats the control with a chance of {percent(chance)}."
+        ),
+        StopReason.LIKELY: (
+            f"{after}. The leader beats the control with a chance of {only}, not the "
+            f"{percent(SURE)} that looking after every flight asks for: confirm it before you "
+            "call it better."
+        ),
+        StopReason.UNLIKELY: (
+            f"{after}, and the leader beats the control with a chance of only {only}: this panel "
+            "can tell no water that is better than the control."
+        ),
+    }
+    return sentences[advice.reason]
+
+
+@say.register
+def _answer(answer: Answer) -> str:
+    said = f"{answer.preferred} of {answer.n} answers for {answer.leader.text}, against the control"
+    if answer.outcome is Outcome.CONFIRMED:
+        return f"Confirmed in blind pairs: {said} ({p_text(answer.p_value)})."
+    if answer.outcome is Outcome.NOT_CONFIRMED:
+        return f"Not confirmed in blind pairs: only {said}."
+    return f"Not settled in blind pairs: {said} ({p_text(answer.p_value)})."
+
+
+@say.register
+def _confirm(test: ConfirmingTest) -> str:
+    if test.n_pairs is None:
+        return (
+            "Confirming is out of reach: the leader would be preferred in only "
+            f"{percent(test.chance_per_pair)} of pairs, which takes more than {MOST_PAIRS}."
+        )
+    by_cupping = test.served_as == "cupping"
+    brewed = "by cupping" if by_cupping else f"brewed as served, as {test.served_as}"
+    return (
+        f"Confirm with {test.n_pairs} blind pairs ({test.n_cups} cups), leader against control, "
+        f"{brewed}, shared out among the tasters: it holds if the leader is preferred at least "
+        f"{test.fewest_preferred} times, one-sided, as it is named before."
+    )
+
+
+@to_html.register
+def _flight(suggestion: Suggestion) -> str:
+    return flight_html(suggestion)
+
+
+def flight_html(suggestion: Suggestion, pours: Sequence[Mixing] = ()) -> str:
+    """The next flight as a numbered list, which a phone shows whole.
+
+    Parameters
+    ----------
+    suggestion : Suggestion
+        What to taste next.
+    pours : sequence of Mixing
+        Of ``suggestion.mixings``, to say under each water what to pour for it.
+    """
+    items = "".join(
+        f'<li style="margin:.5em 0"><b>{escape(cup.target.text)}</b>'
+        f"<br>{escape(say(cup.reason))}"
+        f"<br>expected {cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f}); "
+        f"{_chance(cup, suggestion.leader)}{_pour(pours[at]) if pours else ''}</li>"
+        for at, cup in enumerate(suggestion.cups)
+    )
+    return (
+        f'<div style="max-width:46rem;line-height:1.4"><ol style="padding-left:1.6em">{items}'
+        f"</ol>{notes(remarks(suggestion))}</div>"
+    )
+
+
+@remarks.register
+def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
+    helped, second = suggestion.helped, suggestion.second
+    own = " by its own cups" if helped is not None and second is not None else ""
+    said = [
+        f"Today's best{own}: {suggestion.leader.text}; expected {suggestion.leader_expected:.2f} "
+        f"({suggestion.leader_low:.2f} to {suggestion.leader_high:.2f})."
+    ]
+    if helped is not None:
+        same = helped.leader == suggestion.leader
+        said.append(
+            "To serve meanwhile, earlier coffees counted in: "
+            f"{'the same water' if same else helped.leader.text}; expected "
+            f"{helped.expected:.2f} ({helped.low:.2f} to {helped.high:.2f})."
+        )
+    said += [] if second is None else [say(second)]
+    said.append("Intervals hold the score with a chance of 90 %.")
+    if helped is not None:
+        said += [say(helped.followed), *remarks(helped.followed.head_start)]
+    said += suggestion.notes
+    if suggestion.is_elsewhere:
+        said.append(
+            "Today's best lies outside what may be proposed here: what is held, left out, or "
+            "beyond the bottles."
+        )
+    return tuple(said)
+
+
+def _chance(cup: SuggestedCup, leader: Target) -> str:
+    if cup.target == leader:
+        return "today's best itself"
+    return f"a chance of {percent(cup.chance_above_leader)} to beat today's best"
+
+
+def _pour(pour: Mixing) -> str:
+    digits = digits_of(pour.pipette_ml)
+    doses = [
+        f"{dose.volume_ml:.{digits}f} mL of {dose.concentrate.name}"
+        for dose in pour.doses
+        if dose.volume_ml
+    ]
+    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape('; '.join(doses) or 'no drops')}"
+
+
+@say.register
+def _reason(reason: Reason) -> str:
+    """Why a cup is proposed, to stand after its water."""
+    if reason.kind in (ReasonKind.REPEAT_OF_LEADER, ReasonKind.REPEAT_OF_RIVAL):
+        return _repeat(reason)
+    if reason.kind is ReasonKind.OPEN_GROUND:
+        return _open_ground(reason)
+    if reason.kind is ReasonKind.NEXT_TO_LEADER:
+        changed = ", ".join(
+            f"{amount(one.factor, one.level)} instead of "
+            f"{COORDINATE[one.factor].state(one.instead_of)}"
+            for one in reason.changed
+        )
+        return (
+            f"next to the leader ({changed}), with a chance of {percent(reason.number)} to be "
+            "better"
+        )
+    if reason.kind is ReasonKind.LEAST_SURE:
+        far = (
+            ""
+            if reason.distance is None
+            else f", {percent(reason.distance)} of the usual range from the nearest cup"
+        )
+        return f"its score is only known to lie in {reason.low:.2f} to {reason.high:.2f}{far}"
+    if reason.kind is ReasonKind.NEW_LEADER:
+        return f"predicted best of all at {reason.number:.2f}, and nobody has tasted it"
+    if reason.kind is ReasonKind.BETWEEN_THE_BEST:
+        return f"between the two best so far, {percent(reason.number)} of the way from the best"
+    return "you asked for it"
+
+
+def _repeat(reason: Reason) -> str:
+    n = reason.n_cups
+    known = (
+        f"tasted in {n} cup{'s' if n > 1 else ''} so far"
+        if n
+        else "new, and served twice in this flight"
+    )
+    again = ", and again in this flight" if reason.is_again and n else ""
+    if reason.kind is ReasonKind.REPEAT_OF_LEADER:
+        return (
+            f"repeat of the leader, {known}{again}: {reason.expected:.2f} is only known to lie in "
+            f"{reason.low:.2f} to {reason.high:.2f}"
+        )
+    return (
+        f"repeat of a rival, {known}{again}: {reason.behind:.2f} behind the leader, with a chance "
+        f"of {percent(reason.number)} to be better"
+    )
+
+
+def _open_ground(reason: Reason) -> str:
+    words = " and ".join(BANDS[name][band] for name, band in reason.bands)
+    if reason.is_first:
+        return f"no other cup of this flight is {words}"
+    far = (
+        ""
+        if reason.distance is None
+        else f" (the nearest cup is {percent(reason.distance)} of the usual range away)"
+    )
+    return f"nobody has tasted a water yet that is {words}{far}"
+
+
+@say.register
+def _walk(step: WalkStep) -> str:
+    """What was found, what comes next, and what the walk cannot know."""
+    sweep = step.sweep
+    if step.state is WalkState.BEGINS and sweep is not None:
+        return f"The walk begins with a {sweep.kind} of {len(sweep.targets)} levels."
+    if step.expected_loss is None:
+        found = "No dial was tasted yet"
+    else:
+        last = step.dialled[-1]
+        level = amount(last, levels_of(step.kept)[COORDINATES.index(last)])
+        found = (
+            f"Of the {COORDINATE[last].words} dial, {level} "
+            f"{'is kept' if step.is_told else 'stays, not told'}; it is expected to give away "
+            f"{step.expected_loss:.2f} points against the best level of this dial"
+        )
+    if step.state is WalkState.AGAIN:
+        return f"{found}, which is not settled: taste the same dial again."
+    if sweep is not None:
+        return f"{found}. Next comes the {sweep.kind}, from there."
+    return (
+        f"{found}. The walk is at its end. It never moved two coordinates at once: whether the "
+        "best level of one moves with another, and whether there is a better water away from "
+        "these lines, it cannot tell."
+    )
+
+
+@say.register
+def _head_start(start: HeadStart) -> str:
+    """Which coffees lend how much."""
+    lent = ", ".join(
+        f"{one.coffee} ({one.client}) {percent(one.share)}" for one in start.lenders[:MOST_NAMED]
+    )
+    more = len(start.lenders) - MOST_NAMED
+    others = f" and {more} more" if more > 0 else ""
+    name, chance = max(start.groups.items(), key=lambda one: one[1], default=("", 0.0))
+    closer = (
+        f" Coffees of the same {name.replace('_', ' ')} count more: they lie closer, with a "
+        f"chance of {percent(chance)}."
+        if chance > 0.5
+        else ""
+    )
+    return (
+        f"Earlier coffees moved {percent(start.moved)} of the belief about where the best water "
+        f"lies; of that, {lent}{others}.{closer}"
+    )
+
+
+@remarks.register
+def _of_head_start(start: HeadStart) -> tuple[str, ...]:
+    return tuple(f"{one.coffee} ({one.client}) lends nothing: {one.error}" for one in start.silent)
+
+
+@say.register
+def _followed(followed: Followed) -> str:
+    before = 1 - followed.head_start.like_any
+    was = (
+        f" ({percent(before)} before its first cup)" if abs(followed.alike - before) > 0.005 else ""
+    )
+    alike = f"This coffee is like them with a chance of {percent(followed.alike)}{was}."
+    return f"{say(followed.head_start)} {alike}"
+
+
+@say.register
+def _curves(curves: PlanCurves) -> str:
+    """What the longest flight of each curve is expected to give away, one sentence each."""
+    last = curves.frame.groupby(["path", "n_tasters", "cups"], sort=False).tail(1)
+    return " ".join(
+        f"The {row.path} with {row.n_tasters} tasters and {row.cups} cups a flight is expected "
+        f"to give away {row.loss:.2f} points after {row.flight} flights ({row.n_cups} cups)."
+        for row in last.itertuples()
+    )
+
+
+@to_html.register
+def _curves_table(curves: PlanCurves) -> str:
+    wide = curves.frame.pivot_table(
+        index=["path", "n_tasters", "cups"], columns="flight", values="loss", sort=False
+    )
+    return f"<p>Points expected to be given away</p>{wide.round(2).to_html()}"

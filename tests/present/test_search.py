@@ -1,0 +1,231 @@
+"""What is said of the search: when to stop, why a cup is worth tasting, walk and head start."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from labkit.analysis import (
+    Answer,
+    Band,
+    Changed,
+    ConfirmingTest,
+    Followed,
+    HeadStart,
+    Outcome,
+    Reason,
+    ReasonKind,
+    Silent,
+    StopAdvice,
+    StopKind,
+    StopReason,
+    WalkState,
+    WalkStep,
+    classical_walk,
+)
+from labkit.analysis.search.earlier_coffees import Lender
+from labkit.present import remarks, say, to_html
+from labkit.water import Target
+
+LEADER = Target(mg_share=0.5, hardness_mg_l_caco3=100, alkalinity_mg_l_caco3=30)
+CONTROL = Target(mg_share=0.2, hardness_mg_l_caco3=60, alkalinity_mg_l_caco3=10)
+
+
+def advice(reason, chance=None, **more):
+    return StopAdvice(
+        verdict=StopKind.TASTE_ON,
+        reason=reason,
+        leader=LEADER,
+        expected_loss=0.123,
+        next_flight_gain=0.045,
+        chance_above_control=chance,
+        gain_over_control=None,
+        n_flights=4,
+        confirm=None,
+        **more,
+    )
+
+
+@pytest.mark.parametrize(
+    ("reason", "chance", "ending"),
+    [
+        (StopReason.GAIN, None, "; one more flight is expected to win back 0.04."),
+        (StopReason.NO_CONTROL, None, ": nobody would miss that."),
+        (StopReason.CONTROL_LEADS, None, "The control itself leads: keep it."),
+        (StopReason.CONFIRMED, 0.99, "; the leader is confirmed: serve it."),
+        (StopReason.NOT_CONFIRMED, 0.99, "keep the control."),
+        (StopReason.SURE, 0.98, "the leader beats the control with a chance of 98 %."),
+        (StopReason.LIKELY, 0.969, "confirm it before you call it better."),
+        (StopReason.UNLIKELY, 0.6, "this panel can tell no water that is better than the control."),
+    ],
+)
+def test_every_reason_to_stop_or_go_on_has_its_sentence(reason, chance, ending):
+    said = say(advice(reason, chance))
+
+    assert said.startswith("After 4 flights settling now is expected to give away 0.12 points")
+    assert said.endswith(ending)
+
+
+def test_few_flights_are_not_trusted():
+    assert say(advice(StopReason.FEW_FLIGHTS)) == (
+        "Settling now is expected to give away 0.12 points, but 4 flights are too few to trust "
+        "that: taste at least 3."
+    )
+
+
+def test_a_chance_just_below_what_is_asked_for_is_not_rounded_up_to_it():
+    said = say(advice(StopReason.LIKELY, 0.969))
+
+    assert "with a chance of 96 %, not the 97 %" in said
+
+
+@pytest.mark.parametrize(
+    ("outcome", "said"),
+    [
+        (Outcome.CONFIRMED, "Confirmed in blind pairs: 7 of 8 answers"),
+        (Outcome.NOT_CONFIRMED, "Not confirmed in blind pairs: only 7 of 8 answers"),
+        (Outcome.NOT_SETTLED, "Not settled in blind pairs: 7 of 8 answers"),
+    ],
+)
+def test_the_answer_of_a_confirming_test_stands_before_the_advice(outcome, said):
+    answer = Answer(outcome=outcome, preferred=7, n=8, p_value=0.035, leader=LEADER)
+    page = to_html(advice(StopReason.SURE, 0.98, answer=answer))
+
+    assert say(answer).startswith(said)
+    assert page.index(said) < page.index("After 4 flights")
+
+
+def confirming(**change):
+    test = ConfirmingTest(
+        leader=LEADER,
+        control=CONTROL,
+        chance_per_pair=0.75,
+        n_pairs=20,
+        fewest_preferred=15,
+        served_as="cupping",
+    )
+    return replace(test, **change)
+
+
+def test_the_confirming_test_says_its_cups_its_rule_and_how_to_brew():
+    assert say(confirming()) == (
+        "Confirm with 20 blind pairs (40 cups), leader against control, by cupping, shared out "
+        "among the tasters: it holds if the leader is preferred at least 15 times, one-sided, as "
+        "it is named before."
+    )
+    assert "brewed as served, as espresso" in say(confirming(served_as="espresso"))
+    assert "out of reach" in say(confirming(n_pairs=None, fewest_preferred=None))
+
+
+GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UPPER))
+
+
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [
+        (Reason(kind=ReasonKind.ASKED_FOR, number=1), "you asked for it"),
+        (
+            Reason(kind=ReasonKind.NEW_LEADER, number=7.125, expected=7.125),
+            "predicted best of all at 7.12, and nobody has tasted it",
+        ),
+        (
+            Reason(kind=ReasonKind.BETWEEN_THE_BEST, number=0.5),
+            "between the two best so far, 50 % of the way from the best",
+        ),
+        (
+            Reason(kind=ReasonKind.OPEN_GROUND, number=0.83, distance=0.83, bands=GROUND),
+            "nobody has tasted a water yet that is soft and alkaline (the nearest cup is 83 % of "
+            "the usual range away)",
+        ),
+        (
+            Reason(kind=ReasonKind.OPEN_GROUND, number=1, is_first=True, bands=GROUND),
+            "no other cup of this flight is soft and alkaline",
+        ),
+        (
+            Reason(
+                kind=ReasonKind.NEXT_TO_LEADER,
+                number=0.3,
+                changed=(Changed(factor="hardness_mg_l_caco3", level=120, instead_of=110),),
+            ),
+            "next to the leader (hardness 120 mg/L instead of 110 mg/L), with a chance of 30 % to "
+            "be better",
+        ),
+        (
+            Reason(kind=ReasonKind.LEAST_SURE, number=2, low=5, high=7, distance=0.4),
+            "its score is only known to lie in 5.00 to 7.00, 40 % of the usual range from the "
+            "nearest cup",
+        ),
+        (
+            Reason(
+                kind=ReasonKind.REPEAT_OF_LEADER, number=3, n_cups=3, expected=7, low=6.5, high=7.5
+            ),
+            "repeat of the leader, tasted in 3 cups so far: 7.00 is only known to lie in 6.50 to "
+            "7.50",
+        ),
+        (
+            Reason(
+                kind=ReasonKind.REPEAT_OF_RIVAL, number=0.2, n_cups=1, is_again=True, behind=0.4
+            ),
+            "repeat of a rival, tasted in 1 cup so far, and again in this flight: 0.40 behind the "
+            "leader, with a chance of 20 % to be better",
+        ),
+        (
+            Reason(kind=ReasonKind.REPEAT_OF_RIVAL, number=0.2, is_again=True, behind=0.4),
+            "repeat of a rival, new, and served twice in this flight: 0.40 behind the leader, with "
+            "a chance of 20 % to be better",
+        ),
+    ],
+)
+def test_every_reason_for_a_cup_has_its_words(reason, said):
+    assert say(reason) == said
+
+
+def step(state, **change):
+    return WalkStep(
+        sweep=change.pop("sweep", None),
+        kept=LEADER,
+        dialled=("mg_share",),
+        expected_loss=0.2,
+        state=state,
+        **change,
+    )
+
+
+def test_the_walk_says_what_was_kept_and_what_it_cannot_know():
+    sweep = classical_walk(None, k=3).sweep
+    found = (
+        "Of the Mg share dial, Mg share 0.50 is kept; it is expected to give away 0.20 points "
+        "against the best level of this dial"
+    )
+
+    assert say(classical_walk(None, k=3)) == "The walk begins with a ratio sweep of 3 levels."
+    assert say(step(WalkState.AGAIN, sweep=sweep)) == (
+        f"{found}, which is not settled: taste the same dial again."
+    )
+    assert say(step(WalkState.NEXT, sweep=sweep)) == (
+        f"{found}. Next comes the ratio sweep, from there."
+    )
+    assert "never moved two coordinates at once" in say(step(WalkState.END))
+    assert "Mg share 0.50 stays, not told" in say(step(WalkState.END, is_told=False))
+
+
+def test_a_head_start_says_who_lends_how_much_and_who_nothing():
+    lenders = [Lender(client="Hillside", coffee=f"C{i}", cups=9, share=0.125) for i in range(8)]
+    start = HeadStart(
+        odds=None,
+        like_any=0.4,
+        moved=0.3,
+        lenders=tuple(lenders),
+        groups={"roast_level": 0.7},
+        silent=(Silent(client="Hillside", coffee="filter only", error="Nobody scored it."),),
+    )
+    followed = Followed(head_start=start, alike=0.5)
+
+    assert say(followed) == (
+        "Earlier coffees moved 30 % of the belief about where the best water lies; of that, "
+        f"{', '.join(f'C{i} (Hillside) 12 %' for i in range(6))} and 2 more. Coffees of the same "
+        "roast level count more: they lie closer, with a chance of 70 %. This coffee is like them "
+        "with a chance of 50 % (60 % before its first cup)."
+    )
+    assert remarks(start) == ("filter only (Hillside) lends nothing: Nobody scored it.",)
