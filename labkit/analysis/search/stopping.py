@@ -17,27 +17,21 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.estimate import SEED
 from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.recommendation import (
+    FEWEST_FLIGHTS,
+    LIKELY,
+    SMALL_LOSS,
+    SURE,
+    Level,
+    level_of,
+)
 from labkit.tasting import Scale
 from labkit.water import Target, notes, percent, table
 
 VerdictKind: TypeAlias = Literal["stop: settled", "stop: nobody can tell", "taste on"]
 
-FEWEST_FLIGHTS: Final = 3
-"""Before that many flights a low loss is mostly the engine's own opinion."""
-
-SMALL_LOSS: Final = 0.15
-"""Points of a 1-9 scale that nobody would miss."""
-
 LITTLE_GAIN: Final = 0.03
 """Points of a 1-9 scale that are not worth one more flight."""
-
-SURE: Final = 0.97
-"""Chance of beating the control from which the leader is called better: it is asked after every
-flight and of the best of many waters, so that .95 named a winner on 6 of 140 flat coffees, .97 on
-one of them."""
-
-LIKELY: Final = 0.9
-"""Chance of beating the control from which a confirming test is worth its cups."""
 
 POWER: Final = 0.8
 MOST_PAIRS: Final = 200
@@ -109,6 +103,12 @@ class StopAdvice:
 
     gain_over_control: tuple[float, float, float] | None
     """Points above the control: expected, and the ends of the 90 % interval."""
+
+    level: Level
+    """How sure it is that the leader is better than the control, a confirming test counted in."""
+
+    was_tasted: bool
+    """Whether a cup of the leader was poured."""
 
     n_flights: int
     """Flights tasted so far."""
@@ -195,20 +195,24 @@ def stop_or_taste(
     flight = suggest_flight(belief, k=k, rng=rng)
     leader = belief.leader
     loss = posterior.loss_of(leader)
-    chance, over, confirm = None, None, None
-    if belief.control is not None and belief.control != leader:
-        chance = posterior.chance_above(leader, belief.control)
-        more = posterior.draws[:, leader] - posterior.draws[:, belief.control]
-        low, high = np.quantile(more, [0.05, 0.95])
-        over = (float(more.mean()), float(low), float(high))
+    chance, over, level = _above_control(belief, loss)
+    was_tasted = bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any())
     settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
     enough = cups.n_flights >= FEWEST_FLIGHTS
-    answer = None
+    answer, confirm = None, None
     if tests is not None and belief.control is not None:
         control_water = water_target(posterior.recipes[belief.control])
         answer = last_answer(tests, flight.leader, control_water)
+    level = level if answer is None else _ANSWERED.get(answer.outcome, level)
     verdict, text = _words(
-        belief, loss, flight.gain, chance, settled=settled, enough=enough, answer=answer
+        belief,
+        loss,
+        flight.gain,
+        chance,
+        settled=settled,
+        enough=enough,
+        was_tasted=was_tasted,
+        answer=answer,
     )
     is_open = answer is None or answer.outcome == "not settled"
     if (
@@ -227,10 +231,43 @@ def stop_or_taste(
         next_flight_gain=flight.gain,
         chance_above_control=chance,
         gain_over_control=over,
+        level=level,
+        was_tasted=was_tasted,
         n_flights=cups.n_flights,
         confirm=confirm,
         answer=answer,
     )
+
+
+_ANSWERED: Final = {"confirmed": Level.SETTLED, "not confirmed": Level.OPEN}
+"""What a confirming test makes of the level."""
+
+
+def _above_control(
+    belief: Belief, loss: float
+) -> tuple[float | None, tuple[float, float, float] | None, Level]:
+    """Chance that the leader beats the control, points above it, and how sure that is."""
+    if belief.recommended is not None:
+        one = belief.recommended
+        return one.chance_above_control, one.over_control, one.level
+    posterior, cups, leader = belief.posterior, belief.cups, belief.leader
+    chance, over, most = None, None, None
+    if belief.control is not None:
+        control = posterior.draws[:, belief.control]
+        most = float(np.quantile(posterior.draws.max(axis=1) - control, 0.9)) / cups.points
+        if belief.control != leader:
+            chance = posterior.chance_above(leader, belief.control)
+            more = posterior.draws[:, leader] - control
+            low, high = np.quantile(more, [0.05, 0.95])
+            over = (float(more.mean()), float(low), float(high))
+    level = level_of(
+        chance,
+        was_tasted=bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any()),
+        n_flights=cups.n_flights,
+        most_to_gain=most,
+        expected_loss=loss / cups.points,
+    )
+    return chance, over, level
 
 
 def _words(
@@ -241,6 +278,7 @@ def _words(
     *,
     settled: bool,
     enough: bool,
+    was_tasted: bool,
     answer: Answer | None,
 ) -> tuple[VerdictKind, str]:
     n = belief.cups.n_flights
@@ -253,6 +291,12 @@ def _words(
         return "taste on", (
             f"{costs.capitalize()}, but {n} flights are too few to trust that: taste at least "
             f"{FEWEST_FLIGHTS}."
+        )
+    unsettled = answer is None or answer.outcome == "not settled"
+    if not was_tasted and unsettled and (chance is None or chance >= SURE):
+        return "taste on", (
+            f"After {n} flights {costs}, but no cup of the leader was poured yet: the next flight "
+            "has it."
         )
     if chance is None:
         keep = "" if belief.control is None else " The control itself leads: keep it."
