@@ -117,12 +117,16 @@ def _play(
         }
         if isinstance(player, Ours):
             posterior = player.belief.posterior
-            low, high = posterior.interval(posterior.leader)
+            told = player.belief.recommended
+            low, high = (
+                posterior.interval(player.belief.leader) if told is None else (told.low, told.high)
+            )
             expected = float(coffee.panel.expected(chosen)[0])
             advice = stop_or_taste(player.belief, rng=np.random.default_rng(0))
             row |= {
                 "covered": low <= expected <= high,
                 "verdict": advice.verdict,
+                "level": str(advice.level),
                 "chance": advice.chance_above_control,
                 "gain": coffee.regret(np.array(CONTROL)) - coffee.regret(chosen),
             }

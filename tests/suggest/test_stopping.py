@@ -12,7 +12,8 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief
 from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.posterior import Posterior
-from labkit.analysis.search.stopping import SMALL_LOSS, SURE, confirming_test, stop_or_taste
+from labkit.analysis.search.recommendation import SMALL_LOSS, SURE, Level
+from labkit.analysis.search.stopping import confirming_test, stop_or_taste
 from labkit.tasting.scales import SCALES
 
 RECIPES = np.array([(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)], dtype=float)
@@ -91,6 +92,20 @@ def test_a_small_loss_after_too_few_flights_is_not_trusted():
 
     assert advice.verdict == "taste on"
     assert "2 flights are too few" in advice.text
+
+
+@pytest.mark.parametrize("control", [CONTROL, 0, None])
+def test_nothing_is_settled_before_it_was_poured(control):
+    told = belief([7.5, 6.2, 6.0], 0.1, control=control)
+    elsewhere = replace(told.cups, waters=np.tile(RECIPES[[1, 2, 1]], (4, 1)))
+
+    advice = stop_or_taste(replace(told, cups=elsewhere))
+
+    assert stop_or_taste(told).verdict == "stop: settled"
+    assert stop_or_taste(told).level is Level.SETTLED
+    assert advice.verdict == "taste on"
+    assert not advice.was_tasted
+    assert advice.level is not Level.SETTLED
 
 
 def test_the_expected_loss_is_the_mean_of_best_less_leader():
@@ -177,6 +192,7 @@ def test_the_answer_of_the_confirming_test_changes_the_advice(preferred, outcome
     advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1), tests=tests)
 
     assert advice.answer.outcome == outcome
+    assert advice.level == {"not confirmed": Level.OPEN}.get(outcome, Level.SETTLED)
     assert (advice.answer.preferred, advice.answer.n) == (preferred, 8)
     assert advice.verdict == verdict
     assert (advice.confirm is not None) == is_open

@@ -71,12 +71,18 @@ MOST_KEPT: Final = 200
 
 
 class Level(StrEnum):
-    """How sure it is that the recommended water is better than the control."""
+    """How sure it is that the recommended water is the one to serve, rather than the control."""
 
     SETTLED = "settled"
+    """Better than the control; or the control itself, and little is given away."""
+
     LIKELY = "likely"
+    """Worth a confirming test."""
+
     OPEN = "open"
+
     NO_WATER_MATTERS = "no water matters"
+    """None lies above the control by more than ``most_to_gain``."""
 
 
 _KEPT: Final[OrderedDict[tuple[object, ...], Recommendation]] = OrderedDict()
@@ -349,10 +355,10 @@ def level_of(
         return Level.SETTLED
     if chance is not None and chance >= LIKELY:
         return Level.LIKELY
-    if most_to_gain is not None and most_to_gain <= MATTERS and enough:
-        return Level.NO_WATER_MATTERS
     if chance is None and was_tasted and enough and expected_loss <= SMALL_LOSS:
         return Level.SETTLED
+    if most_to_gain is not None and most_to_gain <= MATTERS and enough:
+        return Level.NO_WATER_MATTERS
     return Level.OPEN
 
 
