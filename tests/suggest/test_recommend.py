@@ -220,7 +220,7 @@ def settled(**changed):
     [
         ({}, Level.SETTLED),
         ({"was_tasted": False}, Level.LIKELY),
-        ({"n_flights": 2}, Level.LIKELY),
+        ({"n_flights": 2}, Level.OPEN),
         ({"chance": SURE - 0.001}, Level.LIKELY),
         ({"chance": LIKELY - 0.001}, Level.OPEN),
         ({"chance": LIKELY - 0.001, "most_to_gain": MATTERS}, Level.NO_WATER_MATTERS),

@@ -52,7 +52,8 @@ LIKELY: Final = 0.8
 """Chance of beating the control from which a confirming test is worth its cups."""
 
 FEWEST_FLIGHTS: Final = 3
-"""Before that many flights what is thought sure is mostly the engine's own opinion."""
+"""Before that many flights what is thought sure is mostly the engine's own opinion: of searches
+after one flight or two, stated chances of .8 to .9 came true in .6 (34 cases)."""
 
 SMALL_LOSS: Final = 0.15
 """Points of a 1-9 scale that nobody would miss."""
@@ -353,7 +354,7 @@ def level_of(
     enough = n_flights >= FEWEST_FLIGHTS
     if chance is not None and chance >= SURE and was_tasted and enough:
         return Level.SETTLED
-    if chance is not None and chance >= LIKELY:
+    if chance is not None and chance >= LIKELY and enough:
         return Level.LIKELY
     if chance is None and was_tasted and enough and expected_loss <= SMALL_LOSS:
         return Level.SETTLED
