@@ -34,7 +34,7 @@ from labkit.errors import ReadingError
 from labkit.tasting import SCALES, Scale
 from labkit.water import COORDINATE, COORDINATES, STANDARD_SPAN, Target, amount, as_coordinates
 
-NEAR_EQUAL: Final = 0.01
+NEAR_EQUAL: Final = 0.005
 """Points of a 1-9 scale below which waters count as equal, and sense decides between them."""
 
 TOLD: Final = 0.55
