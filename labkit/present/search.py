@@ -83,6 +83,9 @@ def _why(advice: StopAdvice) -> str:
             f"{costs.capitalize()}, but {n} flights are too few to trust that: taste at least "
             f"{FEWEST_FLIGHTS}."
         ),
+        StopReason.NOT_POURED: (
+            f"{after}, but no cup of the leader was poured yet: the next flight has it."
+        ),
         StopReason.NO_CONTROL: f"{after}: nobody would miss that.",
         StopReason.CONTROL_LEADS: (
             f"{after}: nobody would miss that. The control itself leads: keep it."

@@ -60,7 +60,9 @@ class Ours(Strategy):
 
     def choose(self, scores: pd.DataFrame) -> Floats:
         self.belief = self.believe(scores)
-        return self.belief.posterior.recipes[self.belief.posterior.leader]
+        if self.belief.recommended is None:
+            return self.belief.posterior.recipes[self.belief.leader]
+        return as_coordinates(self.belief.recommended.water)[0]
 
 
 class OursSurface(Ours):

@@ -21,12 +21,14 @@ from joblib import Parallel, delayed
 from threadpoolctl import threadpool_limits
 from tqdm import tqdm
 
+from labkit.analysis.search.recommendation import SMALL_LOSS
 from labkit.analysis.search.stopping import StopKind, stop_or_taste
 from labkit.tasting.scales import SCALES
 from tests.benchmarks.suggest_peers import STRATEGIES, Ours
 from tests.benchmarks.suggest_worlds import CONTROL, KINDS, STRANGE, draw_coffee
 
 SHOWN = (1, 2, 3, 5, 8, 10)
+CHANCES = (0, 0.6, 0.7, 0.8, 0.9, 0.97, 1.01)
 
 
 def wrong_level(scores: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
@@ -117,12 +119,18 @@ def _play(
         }
         if isinstance(player, Ours):
             posterior = player.belief.posterior
-            low, high = posterior.interval(posterior.leader)
+            told = player.belief.recommended
+            low, high = (
+                posterior.interval(player.belief.leader) if told is None else (told.low, told.high)
+            )
             expected = float(coffee.panel.expected(chosen)[0])
             advice = stop_or_taste(player.belief, rng=np.random.default_rng(0))
             row |= {
                 "covered": low <= expected <= high,
                 "verdict": advice.verdict,
+                "level": str(advice.level),
+                "most": None if told is None else told.most_to_gain,
+                "to_gain": coffee.regret(np.array(CONTROL)),
                 "chance": advice.chance_above_control,
                 "gain": coffee.regret(np.array(CONTROL)) - coffee.regret(chosen),
             }
@@ -177,6 +185,28 @@ def stops(played: pd.DataFrame) -> str:
     return "\n".join(lines)
 
 
+def levels(played: pd.DataFrame) -> str:
+    """How often each level was true after three flights and more, as text; and the chances."""
+    mine = played[(played["flight"] >= 3) & played["most"].notna()]
+    is_true = mine["gain"].gt(0)
+    is_true = is_true.mask(mine["level"] == "no water matters", mine["to_gain"] <= mine["most"])
+    kept = (mine["level"] == "settled") & mine["chance"].isna()
+    is_true = is_true.mask(kept, mine["to_gain"] <= SMALL_LOSS)
+    lines = []
+    for flat, some in mine.assign(is_true=is_true.astype(float)).groupby(mine["kind"] == "flat"):
+        where = "flat coffees" if flat else "coffees"
+        for level, rows in some.groupby("level"):
+            lines.append(f"{where}, {level}: true in {rows['is_true'].mean():.2f} of {len(rows)}")
+    rising = mine[(mine["kind"] != "flat") & mine["chance"].notna()]
+    cut = pd.cut(rising["chance"].astype(float), CHANCES, right=False)
+    for between, rows in rising.groupby(cut, observed=True):
+        lines.append(
+            f"chance in {between}: stated {rows['chance'].mean():.2f}, true "
+            f"{rows['gain'].gt(0).mean():.2f} of {len(rows)}"
+        )
+    return "\n".join(lines)
+
+
 def main() -> None:
     """Play and print."""
     parser = argparse.ArgumentParser(
@@ -208,6 +238,7 @@ def main() -> None:
     sys.stdout.write(table(frame) + "\n")
     if "verdict" in frame:
         sys.stdout.write(stops(frame) + "\n")
+        sys.stdout.write(levels(frame) + "\n")
     for strategy, mine in frame[frame["flight"] > 1].groupby("strategy", sort=False):
         seconds = mine["seconds"].median()
         sys.stdout.write(f"{strategy}: {seconds:.3f} s of computing a flight\n")

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
 from labkit.analysis.across.coffees import read_across
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.coffee import read_coffee
+from labkit.analysis.search import next_flight as module_of_flight
 from labkit.analysis.search import recommendation as module
 from labkit.analysis.search.belief import believe
 from labkit.analysis.search.next_flight import suggest_flight
-from labkit.analysis.search.recommendation import recommend
+from labkit.analysis.search.recommendation import (
+    DEAREST,
+    LIKELY,
+    MATTERS,
+    NEAR_EQUAL,
+    SURE,
+    Level,
+    level_of,
+    recommend,
+)
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
 
@@ -96,3 +109,139 @@ def test_no_water_lies_beyond_what_was_tasted():
 
     assert water.mg_share <= 0.5
     assert (water.hardness_mg_l_caco3, water.alkalinity_mg_l_caco3) == (100, 30)
+
+
+HELD = np.array(CONTROL)
+
+
+def sensible(waters, mean, poured=(CONTROL,)):
+    """What sense decides among waters, none of them kept back."""
+    looked, mean = np.array(waters, dtype=float), np.array(mean, dtype=float)
+    best = int(np.argmax(mean))
+    place = module._by_sense(looked, mean, HELD, np.array(poured), 1.0, best, [])
+    return waters[place]
+
+
+@pytest.mark.parametrize(
+    ("sensible_one", "other", "poured"),
+    [
+        ((0.2, 100, 30), (0.4, 110, 30), (0.4, 110, 30)),  # fewer coordinates moved
+        ((0.2, 110, 30), (0.4, 110, 30), (0.2, 110, 30)),  # poured
+        ((0.4, 110, 30), (0.2, 110, 30), CONTROL),  # nearer to the control
+        ((0.5, 110, 29), (0.5, 90, 31), CONTROL),  # as near, and less scale
+        ((0.0, 100, 30), (0.96, 100, 30), CONTROL),  # as near, and a bottle less
+    ],
+)
+def test_among_waters_as_good_the_more_sensible_is_recommended(sensible_one, other, poured):
+    within = 0.9 * NEAR_EQUAL
+
+    assert sensible([sensible_one, other], [7, 7 + within], [poured]) == sensible_one
+    assert sensible([other, sensible_one], [7 + within, 7], [poured]) == sensible_one
+
+
+def test_sense_never_takes_a_water_that_gives_anything_away():
+    assert sensible([CONTROL, (0.2, 60, 10)], [7 - 1.1 * NEAR_EQUAL, 7]) == (0.2, 60, 10)
+
+
+def stub(sd):
+    """An estimate whose draws lie around the mean of waters of two moved coordinates."""
+    means = {(0.5, 100.0, 30.0): 6.0, (0.2, 100.0, 30.0): 6.9, (0.2, 60.0, 30.0): 7.0}
+
+    def draws(waters, *, rng):
+        centre = np.array([means[tuple(water)] for water in waters])
+        return centre + rng.normal(0, sd, (4000, len(waters)))
+
+    looked = np.array(list(means))
+    return SimpleNamespace(draws=draws, cups=SimpleNamespace(points=1.0)), looked, means
+
+
+@pytest.mark.parametrize(
+    ("gain", "sd", "kept"),
+    [
+        (0.5 * DEAREST, 2.0, [1]),  # a toss-up that costs little goes back
+        (0.5 * DEAREST, 0.01, []),  # little, and sure
+        (2 * DEAREST, 20.0, []),  # a toss-up, but it would give away too much
+    ],
+)
+def test_a_coordinate_goes_back_where_its_move_is_a_toss_up_and_costs_little(gain, sd, kept):
+    now, looked, means = stub(sd)
+    means[(0.2, 60.0, 30.0)] = 6.9 + gain
+    means[(0.5, 100.0, 30.0)] = 6.9 - 3 * DEAREST
+    mean = np.array(list(means.values()))
+
+    best, found = module._untold(now, looked, mean, HELD, np.random.default_rng(3))
+
+    assert found == kept
+    assert tuple(looked[best]) == ((0.2, 100.0, 30.0) if kept else (0.2, 60.0, 30.0))
+
+
+@pytest.fixture(scope="module")
+def unpoured():
+    """The recommended water lies between what was tasted."""
+    waters = [CONTROL, (0.2, 60, 10), (0.8, 60, 40), (0.2, 140, 50), (0.8, 140, 10)]
+    return believe(tasted(waters, best=(0.3, 80.0, 20.0)))
+
+
+def test_a_recommended_water_that_was_never_poured_says_so_and_is_in_the_next_flight(unpoured):
+    found = unpoured.recommended
+
+    assert not found.was_tasted
+    assert found.level is not Level.SETTLED
+    for k in (1, 4):
+        flight = suggest_flight(unpoured, k=k)
+        assert found.water in flight.targets
+        assert "asked for" not in {cup.reason.kind for cup in flight.cups}
+
+
+def test_a_stop_states_the_numbers_of_the_recommendation(unpoured):
+    found, advice = unpoured.recommended, stop_or_taste(unpoured)
+
+    assert advice.chance_above_control == found.chance_above_control
+    assert advice.gain_over_control == found.over_control
+    assert (advice.level, advice.was_tasted) == (found.level, False)
+
+
+def test_a_poured_water_needs_no_place_in_the_next_flight(sweep):
+    belief = believe(sweep)
+    poured = replace(belief, recommended=replace(belief.recommended, was_tasted=True))
+    unpoured = replace(belief, recommended=replace(belief.recommended, was_tasted=False))
+
+    assert not module_of_flight._must_be_poured(poured)
+    assert module_of_flight._must_be_poured(unpoured)
+
+
+def settled(**changed):
+    said = {"was_tasted": True, "n_flights": 4, "most_to_gain": 2.0, "expected_loss": 0.05}
+    return level_of(**({"chance": SURE} | said | changed))
+
+
+@pytest.mark.parametrize(
+    ("changed", "level"),
+    [
+        ({}, Level.SETTLED),
+        ({"was_tasted": False}, Level.LIKELY),
+        ({"n_flights": 2}, Level.OPEN),
+        ({"chance": SURE - 0.001}, Level.LIKELY),
+        ({"chance": LIKELY - 0.001}, Level.OPEN),
+        ({"chance": LIKELY - 0.001, "most_to_gain": MATTERS}, Level.NO_WATER_MATTERS),
+        ({"chance": 0.6, "most_to_gain": MATTERS, "n_flights": 2}, Level.OPEN),
+        ({"chance": 0.6, "most_to_gain": None}, Level.OPEN),
+        ({"chance": None}, Level.SETTLED),  # the control itself, or no control
+        ({"chance": None, "most_to_gain": MATTERS}, Level.SETTLED),
+        (
+            {"chance": None, "most_to_gain": MATTERS, "expected_loss": 0.3},
+            Level.NO_WATER_MATTERS,
+        ),
+        ({"chance": None, "was_tasted": False}, Level.OPEN),
+        ({"chance": None, "expected_loss": 0.3}, Level.OPEN),
+    ],
+)
+def test_levels_follow_from_the_chance_and_from_what_was_poured(changed, level):
+    assert settled(**changed) is level
+
+
+def test_what_any_water_may_win_is_at_least_what_is_expected_of_the_recommended(unpoured):
+    found = unpoured.recommended
+
+    assert found.most_to_gain >= found.over_control[0]
+    assert found.expected_loss >= 0

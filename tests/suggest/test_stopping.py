@@ -12,14 +12,8 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief
 from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.posterior import Posterior
-from labkit.analysis.search.stopping import (
-    SMALL_LOSS,
-    SURE,
-    StopKind,
-    StopReason,
-    confirming_test,
-    stop_or_taste,
-)
+from labkit.analysis.search.recommendation import SMALL_LOSS, SURE, Level
+from labkit.analysis.search.stopping import StopKind, StopReason, confirming_test, stop_or_taste
 from labkit.tasting.scales import SCALES
 
 RECIPES = np.array([(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)], dtype=float)
@@ -97,6 +91,20 @@ def test_a_small_loss_after_too_few_flights_is_not_trusted():
 
     assert advice.verdict is StopKind.TASTE_ON
     assert advice.reason is StopReason.FEW_FLIGHTS
+
+
+@pytest.mark.parametrize("control", [CONTROL, 0, None])
+def test_nothing_is_settled_before_it_was_poured(control):
+    told = belief([7.5, 6.2, 6.0], 0.1, control=control)
+    elsewhere = replace(told.cups, waters=np.tile(RECIPES[[1, 2, 1]], (4, 1)))
+
+    advice = stop_or_taste(replace(told, cups=elsewhere))
+
+    assert stop_or_taste(told).verdict == "stop: settled"
+    assert stop_or_taste(told).level is Level.SETTLED
+    assert advice.verdict == "taste on"
+    assert not advice.was_tasted
+    assert advice.level is not Level.SETTLED
 
 
 def test_the_expected_loss_is_the_mean_of_best_less_leader():
@@ -183,6 +191,7 @@ def test_the_answer_of_the_confirming_test_changes_the_advice(preferred, outcome
     advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1), tests=tests)
 
     assert advice.answer.outcome is outcome
+    assert advice.level == {Outcome.NOT_CONFIRMED: Level.OPEN}.get(outcome, Level.SETTLED)
     assert (advice.answer.preferred, advice.answer.n) == (preferred, 8)
     assert advice.verdict is verdict
     assert (advice.confirm is not None) == is_open

@@ -109,21 +109,6 @@ class Belief:
         return float(self.posterior.mean[self.leader]), *self.posterior.interval(self.leader)
 
     @property
-    def over_control(self) -> tuple[float | None, tuple[float, float, float] | None]:
-        """Chance that the leader truly beats the control, and its points above it.
-
-        With the ends of their 90 % interval; None without a control, or if it leads.
-        """
-        if self.control is None or self.control == self.leader:
-            return None, None
-        if self.recommended is not None:
-            return self.recommended.chance_above_control, self.recommended.over_control
-        more = self.posterior.draws[:, self.leader] - self.posterior.draws[:, self.control]
-        low, high = np.quantile(more, [0.05, 0.95])
-        chance = self.posterior.chance_above(self.leader, self.control)
-        return chance, (float(more.mean()), float(low), float(high))
-
-    @property
     def n_tasters(self) -> int:
         """Size of the panel."""
         return len(self.cups.tasters)

@@ -227,6 +227,9 @@ def suggest_flight(
         )
     posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     included = tuple(int(place) for place in posterior.places(asked))
+    n_asked = len(included)
+    if _must_be_poured(belief) and leader not in included and n_asked < k:
+        included = (*included, leader)
     batch = knowledge_gradient(
         posterior,
         k,
@@ -246,9 +249,7 @@ def suggest_flight(
         chosen.append(
             SuggestedCup(
                 target=water_target(posterior.recipes[place]),
-                reason=reason_for(
-                    belief, place, batch.places[:step], asked_for=step < len(included)
-                ),
+                reason=reason_for(belief, place, batch.places[:step], asked_for=step < n_asked),
                 expected=expected,
                 low=low,
                 high=high,
@@ -268,4 +269,13 @@ def suggest_flight(
         notes=belief.notes,
         is_elsewhere=leader >= posterior.n_allowed,
         helped=belief.helped,
+    )
+
+
+def _must_be_poured(belief: Belief) -> bool:
+    """Whether the recommended water was never poured, and may be proposed here."""
+    return (
+        belief.recommended is not None
+        and not belief.recommended.was_tasted
+        and belief.leader < belief.posterior.n_allowed
     )

@@ -10,10 +10,12 @@ import hashlib
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
@@ -32,11 +34,33 @@ from labkit.errors import ReadingError
 from labkit.tasting import SCALES, Scale
 from labkit.water import COORDINATE, COORDINATES, STANDARD_SPAN, Target, as_coordinates
 
-TOLD: Final = 0.6
+NEAR_EQUAL: Final = 0.005
+"""Points of a 1-9 scale below which waters count as equal, and sense decides between them."""
+
+TOLD: Final = 0.55
 """Chance that moving a coordinate from where it was held betters the cup, from which the cups tell
-it. On planted coffees, points given away after three and five flights against no such bar: of cups
-dialled one factor after the other .26 and .24 against .25 and .23 (24 coffees; a bar of .75 gave
-.38 and .29 against .23 and .23 on 32), of the search's cups .31 and .19 against .32 and .21 (8)."""
+it."""
+
+DEAREST: Final = 0.05
+"""Points of a 1-9 scale that coordinates which are not told may give away at most together."""
+
+SURE: Final = 0.97
+"""Chance of beating the control from which a water is called better: it is asked after every flight
+and of the best of many waters, so that .95 named a winner on 6 of 140 flat coffees, .97 on one."""
+
+LIKELY: Final = 0.8
+"""Chance of beating the control from which a confirming test is worth its cups."""
+
+FEWEST_FLIGHTS: Final = 3
+"""Before that many flights what is thought sure is mostly the engine's own opinion: of searches
+after one flight or two, stated chances of .8 to .9 came true in two thirds (65 cases)."""
+
+SMALL_LOSS: Final = 0.17
+"""Points of a 1-9 scale that nobody would miss, as expected; truly it is a quarter less (.124 where
+.160 was expected, 312 states of simulated coffees after three to six flights)."""
+
+MATTERS: Final = 0.5
+"""Points of a 1-9 scale from which a water matters: a step of the score sheet."""
 
 FEWEST_LEVELS: Final = 4
 """Steps that even a narrow range tasted is cut into."""
@@ -46,6 +70,22 @@ MOST_LEVELS: Final = 20
 
 MOST_KEPT: Final = 200
 """Recommendations that are kept."""
+
+
+class Level(StrEnum):
+    """How sure it is that the recommended water is the one to serve, rather than the control."""
+
+    SETTLED = "settled"
+    """Better than the control; or the control itself, and little is given away."""
+
+    LIKELY = "likely"
+    """Worth a confirming test."""
+
+    OPEN = "open"
+
+    NO_WATER_MATTERS = "no water matters"
+    """None lies above the control by more than ``most_to_gain``."""
+
 
 _KEPT: Final[OrderedDict[tuple[object, ...], Recommendation]] = OrderedDict()
 
@@ -64,7 +104,8 @@ class Told:
     """Whether cups differ in it at all."""
 
     is_told: bool
-    """Whether they tell that moving it from where it was held betters the cup."""
+    """Whether they tell that moving it from where it was held betters the cup, or that it is well
+    where it was."""
 
     may_cost: float | None
     """Points that keeping it is expected to give away; None if told, or never varied."""
@@ -94,6 +135,16 @@ class Recommendation:
 
     over_control: tuple[float, float, float] | None
     """Points above the control: expected, and the ends of the 90 % interval."""
+
+    most_to_gain: float | None
+    """Points by which any water within what was tasted lies above the control at most, with a
+    chance of 90 %; None without a control."""
+
+    expected_loss: float
+    """Points that it is expected to give away against the best water within what was tasted."""
+
+    level: Level
+    """How sure it is that it is better than the control."""
 
     coordinates: tuple[Told, ...]
     """What is told, one a coordinate, in the order of ``COORDINATES``."""
@@ -133,9 +184,11 @@ def recommend(scores: Scores, *, feasible: Any = None) -> Recommendation:
 
     Notes
     -----
-    Of the waters within what was tasted the one with the highest expected score is taken. Then the
-    coordinate is looked for whose move from the held level is least sure to better the cup; if that
-    chance is below ``TOLD`` it goes back, the others are chosen anew, and so on.
+    Of the waters within what was tasted the one with the highest expected score is taken. A
+    coordinate whose move from the held level betters the cup with a chance below ``TOLD`` goes
+    back, the cheapest first, the others being chosen anew, unless they would give away
+    ``DEAREST``. Among waters that are then less than ``NEAR_EQUAL`` apart sense decides
+    (`_by_sense`).
     """
     if feasible is not None:
         return _recommended(estimate(scores), scores, feasible)
@@ -179,25 +232,31 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         some = np.unique(some.round(9), axis=0)
         within = (some >= grid.min(axis=0) - 1e-6) & (some <= grid.max(axis=0) + 1e-6)
         grid = some[within.all(axis=1)] if within.all(axis=1).any() else grid
+    points = now.cups.points
     rng = np.random.default_rng(SEED)
     with threadpool_limits(1):
-        best = _kept_where_untold(now, grid, held, rng)
+        looked, mean, n_rough = _looked_at(now, grid, waters, held)
+        top, kept = _untold(now, looked, mean, held, rng)
+        best = looked[_by_sense(looked, mean, held, waters, points, top, kept)]
         told = _of_coordinates(now, grid, best, held, rng)
         plain = grid[[int(np.argmax(now.plain.expected(grid)))]]
-        draws = now.draws(np.vstack([best, held, plain]), rng=rng)
+        draws = now.draws(np.vstack([best, held, plain, looked[:n_rough]]), rng=rng)
         mine = float(np.mean(draws[:, 0] > draws[:, 2]))
         second = second_opinion(now.plain, plain, best[None], mine, rng=rng)
     low, high = np.quantile(draws[:, 0], [0.05, 0.95])
     water = water_target(best)
-    control, chance, over = None, None, None
+    highest = draws.max(axis=1)
+    loss = float((highest - draws[:, 0]).mean())
+    control, chance, over, most_to_gain = None, None, None, None
     if len(now.control):
         control = water_target(held)
+        most_to_gain = float(np.quantile(highest - draws[:, 1], 0.9))
         if control != water:
             more = draws[:, 0] - draws[:, 1]
             chance = float(np.mean(more > 0))
             least, most = np.quantile(more, [0.05, 0.95])
             over = (float(more.mean()), float(least), float(most))
-    was_tasted = bool((np.abs(waters - best) < 1e-6).all(axis=1).any())
+    was_tasted = bool(_among(best[None], waters)[0])
     return Recommendation(
         water=water,
         expected=float(draws[:, 0].mean()),
@@ -206,6 +265,15 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         control=control,
         chance_above_control=chance,
         over_control=over,
+        most_to_gain=most_to_gain,
+        expected_loss=loss,
+        level=level_of(
+            chance,
+            was_tasted=was_tasted,
+            n_flights=now.cups.n_flights,
+            most_to_gain=None if most_to_gain is None else most_to_gain / points,
+            expected_loss=loss / points,
+        ),
         coordinates=told,
         was_tasted=was_tasted,
         plain=second,
@@ -241,39 +309,128 @@ def _most_central(waters: Floats) -> Floats:
     return np.asarray(waters[int(np.argmin(off.sum(axis=1).round(9)))])
 
 
-def _highest(now: Estimate, grid: Floats) -> Floats:
-    """The water with the highest expected score: rough levels first, then all around the best."""
+def level_of(
+    chance: float | None,
+    *,
+    was_tasted: bool,
+    n_flights: int,
+    most_to_gain: float | None,
+    expected_loss: float,
+) -> Level:
+    """How sure it is that a water is better than the control.
+
+    Parameters
+    ----------
+    chance : float or None
+        That it is; None for the control itself, and without one.
+    was_tasted : bool
+        Whether it was poured: what was not is never settled.
+    n_flights : int
+        Tasted so far.
+    most_to_gain : float or None
+        Points of a 1-9 scale by which any water lies above the control at most; None without one.
+    expected_loss : float
+        Points of a 1-9 scale that serving it is expected to give away.
+    """
+    enough = n_flights >= FEWEST_FLIGHTS
+    if chance is not None and chance >= SURE and was_tasted and enough:
+        return Level.SETTLED
+    if chance is not None and chance >= LIKELY and enough:
+        return Level.LIKELY
+    if chance is None and was_tasted and enough and expected_loss <= SMALL_LOSS:
+        return Level.SETTLED
+    if most_to_gain is not None and most_to_gain <= MATTERS and enough:
+        return Level.NO_WATER_MATTERS
+    return Level.OPEN
+
+
+def _looked_at(
+    now: Estimate, grid: Floats, waters: Floats, held: Floats
+) -> tuple[Floats, Floats, int]:
+    """Waters worth looking at, what is expected of them, and how many rough ones come first.
+
+    After the rough levels of the grid: all levels around the best of those, what was tasted, and
+    every water with a coordinate where it was held.
+    """
     rough = every_other_level(grid)
     mean = now.told.expected(grid[rough])
     near = around(grid, rough[np.argsort(-mean, kind="stable")[:N_BEST]])
-    near = np.union1d(near, rough)
-    return np.asarray(grid[near[int(np.argmax(now.told.expected(grid[near])))]])
+    stayed = np.flatnonzero((np.abs(grid - held) < 1e-6).any(axis=1))
+    poured = np.flatnonzero(_among(grid, waters))
+    more = np.setdiff1d(np.concatenate([near, stayed, poured]), rough)
+    mean = np.concatenate([mean, now.told.expected(grid[more])])
+    return grid[np.concatenate([rough, more])], mean, len(rough)
 
 
-def _kept_where_untold(
-    now: Estimate, grid: Floats, held: Floats, rng: np.random.Generator
-) -> Floats:
-    """The best water once every coordinate that is not told is back where it was held."""
+def _untold(
+    now: Estimate, looked: Floats, mean: Floats, held: Floats, rng: np.random.Generator
+) -> tuple[int, list[int]]:
+    """The best water once every coordinate that is not told is back where it was held, and these.
+
+    A coordinate of which no water can be made at the level held is not put back.
+    """
     kept: list[int] = []
-    best = _highest(now, grid)
+    top = best = int(np.argmax(mean))
     while True:
-        moved = [i for i in range(3) if i not in kept and abs(best[i] - held[i]) > 1e-6]
-        if not moved:
-            return best
-        others = []
-        for place in moved:
-            back = [*kept, place]
-            there = (np.abs(grid[:, back] - held[back]) < 1e-6).all(axis=1)
-            # Among waters that can be made there may be none at the level held.
-            others.append(_highest(now, grid[there]) if there.any() else best)
-        draws = now.draws(np.vstack([best, *others]), rng=rng)
+        back, others = [], []
+        for place in range(3):
+            there = np.flatnonzero(_stays(looked, held, [*kept, place]))
+            if place not in kept and abs(looked[best, place] - held[place]) > 1e-6 and len(there):
+                back.append(place)
+                others.append(int(there[np.argmax(mean[there])]))
+        if not back:
+            return best, kept
+        draws = now.draws(looked[[best, *others]], rng=rng)
         chances = np.mean(draws[:, :1] > draws[:, 1:], axis=0)
-        chances[[other is best for other in others]] = 1.0
-        least = int(np.argmin(chances))
-        if chances[least] >= TOLD:
-            return best
-        kept.append(moved[least])
+        loss = mean[top] - mean[others]
+        loss[chances >= TOLD] = np.inf
+        least = int(np.argmin(loss))
+        if loss[least] >= DEAREST * now.cups.points:
+            return best, kept
+        kept.append(back[least])
         best = others[least]
+
+
+def _among(waters: Floats, others: Floats) -> NDArray[np.bool_]:
+    """Which of the waters are one of the others."""
+    apart = np.abs(waters[:, None, :] - others).max(axis=2)
+    return np.asarray((apart < 1e-6).any(axis=1))
+
+
+def _stays(waters: Floats, held: Floats, places: list[int]) -> NDArray[np.bool_]:
+    return np.asarray((np.abs(waters[:, places] - held[places]) < 1e-6).all(axis=1))
+
+
+def _by_sense(
+    looked: Floats,
+    mean: Floats,
+    held: Floats,
+    poured: Floats,
+    points: float,
+    best: int,
+    kept: list[int],
+) -> int:
+    """Of the waters that are as good as `best`, the most sensible.
+
+    In this order: the fewest coordinates away from where they were held; a water that was poured;
+    the nearest to the one held, by tenths of the usual ranges; the least scale (hardness that
+    alkalinity can throw out of the water); the fewest salts; and the most points.
+    """
+    equal = np.flatnonzero(_stays(looked, held, kept) & (mean >= mean[best] - NEAR_EQUAL * points))
+    waters = looked[equal]
+    share, hardness, alkalinity = waters.T
+    away = np.abs(waters - held)
+    tasted = _among(waters, poured)
+    salts = (share > 0).astype(int) + (share < 1) + (alkalinity > 0)
+    keys = (
+        -mean[equal],
+        salts,
+        np.minimum(hardness, alkalinity),
+        np.sqrt(((away / STANDARD_SPAN) ** 2).sum(axis=1)).round(1),
+        ~tasted,
+        (away > 1e-6).sum(axis=1),
+    )
+    return int(equal[np.lexsort(keys)[0]])
 
 
 def _of_coordinates(
@@ -291,7 +448,7 @@ def _of_coordinates(
             draws = now.draws(np.vstack([best, line]), rng=rng)
             ends = [at for at in (0, -1) if abs(levels[at] - best[place]) > 1e-9]
             worse = np.mean(draws[:, :1] > draws[:, 1:][:, ends], axis=0)
-            is_told = bool(worse.min() >= TOLD)
+            is_told = bool(worse.min() >= LIKELY)
             may_cost = None if is_told else float((draws.max(axis=1) - draws[:, 0]).mean())
         told.append(
             Told(

@@ -18,26 +18,20 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.estimate import SEED
 from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.recommendation import (
+    FEWEST_FLIGHTS,
+    LIKELY,
+    SMALL_LOSS,
+    SURE,
+    Level,
+    level_of,
+)
 from labkit.shown import Shown
 from labkit.tasting import Scale
 from labkit.water import Target
 
-FEWEST_FLIGHTS: Final = 3
-"""Before that many flights a low loss is mostly the engine's own opinion."""
-
-SMALL_LOSS: Final = 0.15
-"""Points of a 1-9 scale that nobody would miss."""
-
 LITTLE_GAIN: Final = 0.03
 """Points of a 1-9 scale that are not worth one more flight."""
-
-SURE: Final = 0.97
-"""Chance of beating the control from which the leader is called better: it is asked after every
-flight and of the best of many waters, so that .95 named a winner on 6 of 140 flat coffees, .97 on
-one of them."""
-
-LIKELY: Final = 0.9
-"""Chance of beating the control from which a confirming test is worth its cups."""
 
 POWER: Final = 0.8
 MOST_PAIRS: Final = 200
@@ -56,6 +50,7 @@ class StopReason(StrEnum):
 
     GAIN = "one more flight is worth its cups"
     FEW_FLIGHTS = "so few flights cannot be trusted to be settled"
+    NOT_POURED = "no cup of the leader was poured yet"
     NO_CONTROL = "little is given away, and there is no control to beat"
     CONTROL_LEADS = "little is given away, and the control leads"
     CONFIRMED = "the confirming test bore the leader out"
@@ -117,6 +112,12 @@ class StopAdvice(Shown):
 
     gain_over_control: tuple[float, float, float] | None
     """Points above the control: expected, and the ends of the 90 % interval."""
+
+    level: Level
+    """How sure it is that the leader is better than the control, a confirming test counted in."""
+
+    was_tasted: bool
+    """Whether a cup of the leader was poured."""
 
     n_flights: int
     """Flights tasted so far."""
@@ -187,16 +188,18 @@ def stop_or_taste(
     flight = suggest_flight(belief, k=k, rng=rng)
     leader = belief.leader
     loss = posterior.loss_of(leader)
-    chance, over, confirm = None, None, None
-    if belief.control is not None and belief.control != leader:
-        chance, over = belief.over_control
+    chance, over, level = _above_control(belief, loss)
+    was_tasted = bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any())
     settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
     enough = cups.n_flights >= FEWEST_FLIGHTS
-    answer = None
+    answer, confirm = None, None
     if tests is not None and belief.control is not None:
         control_water = water_target(posterior.recipes[belief.control])
         answer = last_answer(tests, flight.leader, control_water)
-    reason = _reason(belief, chance, settled=settled, enough=enough, answer=answer)
+    level = level if answer is None else _ANSWERED.get(answer.outcome, level)
+    reason = _reason(
+        belief, chance, settled=settled, enough=enough, was_tasted=was_tasted, answer=answer
+    )
     verdict = _VERDICTS[reason]
     is_open = answer is None or answer.outcome is Outcome.NOT_SETTLED
     if (
@@ -215,6 +218,8 @@ def stop_or_taste(
         next_flight_gain=flight.gain,
         chance_above_control=chance,
         gain_over_control=over,
+        level=level,
+        was_tasted=was_tasted,
         n_flights=cups.n_flights,
         confirm=confirm,
         answer=answer,
@@ -224,6 +229,7 @@ def stop_or_taste(
 _VERDICTS: Final = {
     StopReason.GAIN: StopKind.TASTE_ON,
     StopReason.FEW_FLIGHTS: StopKind.TASTE_ON,
+    StopReason.NOT_POURED: StopKind.TASTE_ON,
     StopReason.NO_CONTROL: StopKind.SETTLED,
     StopReason.CONTROL_LEADS: StopKind.SETTLED,
     StopReason.CONFIRMED: StopKind.SETTLED,
@@ -234,14 +240,53 @@ _VERDICTS: Final = {
 }
 """What each reason speaks for."""
 
+_ANSWERED: Final = {Outcome.CONFIRMED: Level.SETTLED, Outcome.NOT_CONFIRMED: Level.OPEN}
+"""What a confirming test makes of the level."""
+
+
+def _above_control(
+    belief: Belief, loss: float
+) -> tuple[float | None, tuple[float, float, float] | None, Level]:
+    """Chance that the leader beats the control, points above it, and how sure that is."""
+    if belief.recommended is not None:
+        one = belief.recommended
+        return one.chance_above_control, one.over_control, one.level
+    posterior, cups, leader = belief.posterior, belief.cups, belief.leader
+    chance, over, most = None, None, None
+    if belief.control is not None:
+        control = posterior.draws[:, belief.control]
+        most = float(np.quantile(posterior.draws.max(axis=1) - control, 0.9)) / cups.points
+        if belief.control != leader:
+            chance = posterior.chance_above(leader, belief.control)
+            more = posterior.draws[:, leader] - control
+            low, high = np.quantile(more, [0.05, 0.95])
+            over = (float(more.mean()), float(low), float(high))
+    level = level_of(
+        chance,
+        was_tasted=bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any()),
+        n_flights=cups.n_flights,
+        most_to_gain=most,
+        expected_loss=loss / cups.points,
+    )
+    return chance, over, level
+
 
 def _reason(
-    belief: Belief, chance: float | None, *, settled: bool, enough: bool, answer: Answer | None
+    belief: Belief,
+    chance: float | None,
+    *,
+    settled: bool,
+    enough: bool,
+    was_tasted: bool,
+    answer: Answer | None,
 ) -> StopReason:
     if not settled:
         return StopReason.GAIN
     if not enough:
         return StopReason.FEW_FLIGHTS
+    unsettled = answer is None or answer.outcome is Outcome.NOT_SETTLED
+    if not was_tasted and unsettled and (chance is None or chance >= SURE):
+        return StopReason.NOT_POURED
     if chance is None:
         return StopReason.NO_CONTROL if belief.control is None else StopReason.CONTROL_LEADS
     if answer is not None and answer.outcome is Outcome.CONFIRMED:
