@@ -234,7 +234,7 @@ class Tasting:
 
     def best(self) -> Mapping[str, float]:
         """The coordinates that the fit so far calls best."""
-        reading = read_coffee(self.book.opened_scores(coffee=self.coffee))
+        reading = read_coffee(self.book.scores.opened_scores(coffee=self.coffee))
         target = reading.best.target
         return {
             "mg_share": round(target.mg_share / 0.05) * 0.05,
@@ -289,9 +289,9 @@ def add_histories(book: LabBook, *, seed: int = 20260210) -> None:
         for alkalinity in ((15.0, 35.0, 55.0)[(i + j) % 3],)
     ]
     for client in (SANDFIRTH, WENDLOW):
-        book.add_client(client)
+        book.people.add_client(client)
     for coffee in HISTORIES:
-        book.add_coffee(coffee.name, client=coffee.client, **coffee.about)
+        book.people.add_coffee(coffee.name, client=coffee.client, **coffee.about)
         panel = EarlierTasting(book, coffee, rng=rng)
         for varied, day in coffee.sessions.items():
             targets: Sequence[Target] = nine
@@ -314,10 +314,10 @@ def build(
     """Fill a new lab book with the scenario; `planted` moves or flattens the truths."""
     truths = dict(PLANTED) | dict(planted or {})
     rng = np.random.default_rng(seed)
-    book.add_client(CLIENT)
-    book.add_tasters(TASTERS)
+    book.people.add_client(CLIENT)
+    book.people.add_tasters(TASTERS)
     for name, salt_label, grams, purity in BOTTLES:
-        book.add_bottle(
+        book.stock.add_bottle(
             name,
             salt=salt_label,
             purity=purity,
@@ -327,8 +327,8 @@ def build(
             keeper=PREPARER,
         )
     ratio, grid = truths
-    book.add_coffee(ratio, client=CLIENT, lot="lot 7", process="washed", roast_level="light")
-    book.add_coffee(grid, client=CLIENT, lot="lot 3", process="natural", roast_level="light")
+    book.people.add_coffee(ratio, client=CLIENT, lot="lot 7", process="washed", roast_level="light")
+    book.people.add_coffee(grid, client=CLIENT, lot="lot 3", process="natural", roast_level="light")
 
     first = Tasting(book, ratio, truths[ratio], rng=rng)
     sweep = ratio_sweep(hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)

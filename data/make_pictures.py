@@ -22,8 +22,8 @@ def main() -> None:
         path = Path(folder) / "demo.db"
         import_folder(HERE / "demo", path)
         with LabBook(path) as book:
-            ratio = read_coffee(book.opened_scores(coffee="Veltara, washed"))
-            grid = read_coffee(book.opened_scores(coffee="Osmeni, natural"))
+            ratio = read_coffee(book.scores.opened_scores(coffee="Veltara, washed"))
+            grid = read_coffee(book.scores.opened_scores(coffee="Osmeni, natural"))
     os.makedirs(HERE / "pictures", exist_ok=True)
     for name, axes in (
         ("ratio", plot_score(ratio, "mg_share")),

@@ -80,10 +80,10 @@ def begin(
     of_session
         More for ``start_session``; attributes are needed.
     """
-    if client not in {one.name for one in book.clients()}:
-        book.add_client(client)
-    if (client, coffee) not in {(one.client, one.name) for one in book.coffees()}:
-        book.add_coffee(coffee, client=client, **about)
+    if client not in {one.name for one in book.people.clients()}:
+        book.people.add_client(client)
+    if (client, coffee) not in {(one.client, one.name) for one in book.people.coffees()}:
+        book.people.add_coffee(coffee, client=client, **about)
     targets, tasters = tuple(targets), tuple(tasters)
     control = {name: planning[name] for name in ("control",) if name in planning}
     plan = plan_tasting(
@@ -93,7 +93,7 @@ def begin(
         rng=np.random.default_rng(seed),
         **{"passphrase": PASSPHRASE, **planning},
     )
-    book.start_session(
+    book.sessions.start_session(
         session,
         coffee=coffee,
         client=client,
@@ -119,7 +119,7 @@ def score(
     }
     for cup in plan.cups:
         for attribute, value in give(cup, water[cup.flight, cup.blind_code]).items():
-            book.record_score(
+            book.scores.record_score(
                 plan.session,
                 cup.flight,
                 cup.taster,
@@ -132,5 +132,5 @@ def score(
 def lock_and_open(book: LabBook, plan: CupPlan, passphrase: str = PASSPHRASE) -> None:
     """Lock every flight of a session and open its key."""
     for flight in plan.flights:
-        book.lock_flight(plan.session, flight)
-        book.open_flight(plan.session, flight, passphrase)
+        book.sessions.lock_flight(plan.session, flight)
+        book.sessions.open_flight(plan.session, flight, passphrase)

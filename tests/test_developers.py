@@ -52,7 +52,9 @@ def test_backing_up_and_moving_work_as_the_readme_says(tmp_path, monkeypatch):
         exec(compile(code, "README.md", "exec"), {})
 
     books = (open_book(), LabBook("../data/our-lab-copy.db"), LabBook("../data/moved.db"))
-    scores = [book.opened_scores(coffee="Osmeni, natural")["score"].tolist() for book in books]
+    scores = [
+        book.scores.opened_scores(coffee="Osmeni, natural")["score"].tolist() for book in books
+    ]
     for book in books:
         book.close()
     assert scores[0] == scores[1] == scores[2] != []

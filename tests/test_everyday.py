@@ -55,8 +55,8 @@ def test_the_day_in_the_readme_runs_and_finds_what_the_panel_likes(folder):
     run(after, names)
 
     book = names["book"]
-    (session,) = book.sessions()
-    assert [one.state for one in book.flights(session.name)] == ["opened", "opened"]
+    (session,) = book.sessions.all()
+    assert [one.state for one in book.sessions.flights(session.name)] == ["opened", "opened"]
     assert names["reading"].recommended.water.mg_share == pytest.approx(BEST, abs=0.25)
     assert len(names["suggestion"].targets) > 1
     assert names["card"].reached.hardness_mg_l_caco3 == pytest.approx(

@@ -114,7 +114,7 @@ from labkit.tasting import SCALES
 from labkit.widgets.sheet.score_sheet import script
 
 with labkit.LabBook("new.db") as book:  # through every migration
-    assert book.coffees() == ()
+    assert book.people.coffees() == ()
 assert len(SCALES) > 3
 assert labkit.salt("magnesium sulfate heptahydrate").e_number == "INS 518"
 assert "export default" in script("sheet.js") and (TEMPLATES / "bench.html").is_file()

@@ -97,8 +97,8 @@ def best(reading):
 
 def test_the_verdict_follows_the_planted_optimum(moved):
     """Planted at Mg share 0.10 and hardness 60, then 0.85 and 70."""
-    ratio = read_coffee(moved.opened_scores(coffee=RATIO))
-    grid = read_coffee(moved.opened_scores(coffee=GRID))
+    ratio = read_coffee(moved.scores.opened_scores(coffee=RATIO))
+    grid = read_coffee(moved.scores.opened_scores(coffee=GRID))
 
     assert ratio.verdict.kind is grid.verdict.kind is VerdictKind.FOUND
     assert best(ratio)["mg_share"] < 0.45
@@ -110,7 +110,7 @@ def test_the_verdict_follows_the_planted_optimum(moved):
 def test_the_demo_finds_its_planted_optimum_within_the_interval_it_states(as_shipped, make_demo):
     """The truths written in data/make_demo.py and data/README.md."""
     for coffee, peak in make_demo.PLANTED.items():
-        ranges = read_coffee(as_shipped.opened_scores(coffee=coffee)).best.ranges
+        ranges = read_coffee(as_shipped.scores.opened_scores(coffee=coffee)).best.ranges
         ranges = ranges.set_index("factor")
         for factor, truth in zip(COORDINATES, peak.best, strict=True):
             if factor in ranges.index:
@@ -118,7 +118,7 @@ def test_the_demo_finds_its_planted_optimum_within_the_interval_it_states(as_shi
 
 
 def test_the_hardness_dial_starts_from_the_ratio_that_the_fit_of_the_sweep_chose(moved):
-    scores = moved.opened_scores(coffee=RATIO)
+    scores = moved.scores.opened_scores(coffee=RATIO)
     sweep = scores[scores["session"] == "Veltara, washed, 2026-09-15"]
     dial = scores[scores["session"] == "Veltara, washed, 2026-09-22"]
 
@@ -133,7 +133,7 @@ def test_the_picture_follows_the_planted_optimum(moved, as_shipped):
     """The curve drawn has its top where the truth was planted."""
     tops = []
     for book in (as_shipped, moved):
-        reading = read_coffee(book.opened_scores(coffee=GRID))
+        reading = read_coffee(book.scores.opened_scores(coffee=GRID))
         axes = plot_score(reading, "mg_share")
         curve = max(axes.get_lines(), key=lambda line: len(line.get_xdata()))
         tops.append(curve.get_xdata()[np.argmax(curve.get_ydata())])
@@ -146,8 +146,10 @@ def test_the_next_recipe_follows_the_planted_optimum(moved, as_shipped):
     """The leader, and where the proposed waters lie, move with the truth."""
     leaders, proposed = [], []
     for book in (as_shipped, moved):
-        region = Region(locked={"alkalinity_mg_l_caco3": 40}, allowed=makeable(book.concentrates()))
-        suggestion = suggest_flight(book.opened_scores(coffee=GRID), region, k=5)
+        region = Region(
+            locked={"alkalinity_mg_l_caco3": 40}, allowed=makeable(book.stock.concentrates())
+        )
+        suggestion = suggest_flight(book.scores.opened_scores(coffee=GRID), region, k=5)
         leaders.append(suggestion.leader.mg_share)
         proposed.append(np.mean([target.mg_share for target in suggestion.targets]))
 
@@ -157,7 +159,7 @@ def test_the_next_recipe_follows_the_planted_optimum(moved, as_shipped):
 
 def test_a_flat_coffee_is_one_of_which_nothing_can_be_told(flat):
     for coffee in (RATIO, GRID):
-        reading = read_coffee(flat.opened_scores(coffee=coffee))
+        reading = read_coffee(flat.scores.opened_scores(coffee=coffee))
 
         assert reading.verdict.kind is VerdictKind.NOTHING
         assert "no difference that this panel can see" in say(reading).lower()
@@ -166,7 +168,7 @@ def test_a_flat_coffee_is_one_of_which_nothing_can_be_told(flat):
 
 def test_permuting_the_scores_takes_the_verdict_away(as_shipped):
     """Scores shuffled within each taster keep their levels and lose their waters."""
-    scores = as_shipped.opened_scores(coffee=GRID)
+    scores = as_shipped.scores.opened_scores(coffee=GRID)
     scores = scores[scores["attribute"] == "overall"].reset_index(drop=True)
     told = read_coffee(scores)
     rng = np.random.default_rng(5)
@@ -182,16 +184,16 @@ def test_permuting_the_scores_takes_the_verdict_away(as_shipped):
 
 def test_a_water_that_the_bottles_cannot_make_is_never_proposed(as_shipped):
     """Without the magnesium bottle only waters of calcium can be made."""
-    bottles = [b for b in as_shipped.concentrates() if b.name != "magnesium"]
+    bottles = [b for b in as_shipped.stock.concentrates() if b.name != "magnesium"]
     region = Region(allowed=makeable(bottles))
 
-    suggestion = suggest_flight(as_shipped.opened_scores(coffee=GRID), region, k=5)
+    suggestion = suggest_flight(as_shipped.scores.opened_scores(coffee=GRID), region, k=5)
 
     assert {target.mg_share for target in suggestion.targets} == {0.0}
 
 
 def test_a_ratio_sweep_alone_says_that_it_knows_nothing_of_hardness(as_shipped):
-    scores = as_shipped.opened_scores(coffee=RATIO)
+    scores = as_shipped.scores.opened_scores(coffee=RATIO)
     sweep = scores[scores["session"] == "Veltara, washed, 2026-09-15"]
 
     sentences = " ".join(read_coffee(sweep).cannot_tell)
@@ -201,7 +203,7 @@ def test_a_ratio_sweep_alone_says_that_it_knows_nothing_of_hardness(as_shipped):
 
 
 def test_the_advice_to_stop_or_taste_on_is_one_of_three_and_has_its_number(as_shipped):
-    advice = stop_or_taste(as_shipped.opened_scores(coffee=GRID))
+    advice = stop_or_taste(as_shipped.scores.opened_scores(coffee=GRID))
 
     assert advice.verdict in StopKind
     assert advice.expected_loss >= 0
@@ -209,7 +211,7 @@ def test_the_advice_to_stop_or_taste_on_is_one_of_three_and_has_its_number(as_sh
 
 
 def test_the_pictures_of_a_reading_are_in_the_page_and_named(as_shipped):
-    reading = read_coffee(as_shipped.opened_scores(coffee=GRID))
+    reading = read_coffee(as_shipped.scores.opened_scores(coffee=GRID))
 
     page = reading_pictures(reading)
 

@@ -26,9 +26,9 @@ def own_book(request, tmp_path, monkeypatch):
     monkeypatch.chdir(PROJECT / "workbook")  # as Jupyter does
     with choose_book(tmp_path / "own.db") as book:
         if request.param != "new":
-            book.add_client("a client")
-            book.add_coffee("a coffee", client="a client")
-            book.add_bottle("calcium", salt="CaCl2·2H2O", weighed_g=1.47, volume_ml=1000.0)
+            book.people.add_client("a client")
+            book.people.add_coffee("a coffee", client="a client")
+            book.stock.add_bottle("calcium", salt="CaCl2·2H2O", weighed_g=1.47, volume_ml=1000.0)
         yield book
 
 
@@ -54,7 +54,7 @@ def test_a_form_says_where_the_first_bottle_comes_from(own_book):
     said = form.message.value + "".join(note.value for note in form._notes.values())
     names["book"].close()
 
-    assert ("notebook 1" in said) == (not own_book.concentrates())
+    assert ("notebook 1" in said) == (not own_book.stock.concentrates())
 
 
 def shown(notebook):

@@ -19,7 +19,7 @@ import pytest
 
 from labkit.analysis import PlantedPeak, SimulatedPanel, water_target
 from labkit.bench import bench_sheet, card_files, coffee_report
-from labkit.book import Attribute, LabBook, Touch, import_folder
+from labkit.book import Attribute, LabBook, Score, import_folder
 from labkit.tasting import (
     CONFIRMING,
     METHODS,
@@ -86,7 +86,7 @@ def serve(book, one, rng):
         alone=one.alone,
         rng=rng,
     )
-    book.start_session(
+    book.sessions.start_session(
         session,
         coffee=one.name,
         client=CLIENT,
@@ -103,9 +103,9 @@ def serve(book, one, rng):
         if one.alone:
             served = served.assign(blind_code=[str(found[at]) for at in served["position"]])
         cups = served.merge(key, on=["flight", "blind_code"], how="left")
-        book.record_scores(
+        book.scores.record_scores(
             [
-                Touch(
+                Score(
                     session=session,
                     flight=flight,
                     taster=row.taster,
@@ -116,10 +116,12 @@ def serve(book, one, rng):
                 for row in panel.taste(cups, rng=rng).itertuples()
             ]
         )
-        book.lock_flight(session, flight)
+        book.sessions.lock_flight(session, flight)
         if one.alone:
-            book.enter_found_codes(session, flight, "Ada", {at: str(c) for at, c in found.items()})
-        book.open_flight(session, flight, PASSPHRASE)
+            book.sessions.enter_found_codes(
+                session, flight, "Ada", {at: str(c) for at, c in found.items()}
+            )
+        book.sessions.open_flight(session, flight, PASSPHRASE)
 
 
 def pair_of(book, one):
@@ -138,7 +140,7 @@ def pair_of(book, one):
         rng=np.random.default_rng(8),
     )
     question = method.ask("")
-    book.start_session(
+    book.sessions.start_session(
         session,
         coffee=one.name,
         client=CLIENT,
@@ -150,9 +152,9 @@ def pair_of(book, one):
     )
     for flight in plan.flights:
         rows = {row.blind_code: row for row in plan.sealed[flight].open(PASSPHRASE).rows}
-        book.record_scores(
+        book.scores.record_scores(
             [
-                Touch(
+                Score(
                     session=session,
                     flight=flight,
                     taster=cup.taster,
@@ -164,20 +166,20 @@ def pair_of(book, one):
                 if cup.flight == flight
             ]
         )
-        book.lock_flight(session, flight)
-        book.open_flight(session, flight, PASSPHRASE)
+        book.sessions.lock_flight(session, flight)
+        book.sessions.open_flight(session, flight, PASSPHRASE)
 
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
     """The lab book, played."""
     with LabBook(tmp_path_factory.mktemp("book") / "book.db") as book:
-        book.add_client(CLIENT)
-        book.add_tasters(PANEL)
+        book.people.add_client(CLIENT)
+        book.people.add_tasters(PANEL)
         add_all_bottles(book)
         rng = np.random.default_rng(21)
         for one in COFFEES:
-            book.add_coffee(one.name, client=CLIENT)
+            book.people.add_coffee(one.name, client=CLIENT)
             serve(book, one, rng)
             if one.is_tested:
                 pair_of(book, one)

@@ -13,9 +13,6 @@ from .scores.score import KeptScore as KeptScore
 from .scores.score import Score as Score
 from .sessions.decisions import HEAD as HEAD
 from .sessions.decisions import LeftOut as LeftOut
-from .sessions.exclusions import keep_chosen as keep_chosen
-from .sessions.exclusions import leave_out as leave_out
-from .sessions.exclusions import left_out as left_out
 from .stock.base_waters import BaseWater as BaseWater
 from .stock.bottles import Bottle as Bottle
 from .stock.bottles import BottleUse as BottleUse
@@ -43,4 +40,3 @@ from .store.records import Sheet as Sheet
 from .store.records import Source as Source
 from .store.records import Stage as Stage
 from .store.records import TastingSession as TastingSession
-from .transition import Touch as Touch

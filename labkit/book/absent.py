@@ -53,12 +53,8 @@ class _AbsentSessions(_Absent):
         """None: there is no lab book."""
         return ()
 
-    def __call__(self, **_chosen: object) -> tuple[()]:
-        """None: there is no lab book."""
-        return ()
 
-
-class AbsentBook(_AbsentPeople):
+class AbsentBook(_Absent):
     """Holds nobody and nothing; anything else that is asked of it says why it is not there.
 
     Parameters

@@ -7,12 +7,11 @@ from pathlib import Path
 from typing import Self
 
 from labkit.book.files.folders import write_folder
-from labkit.book.parts import People, ScorePart, StockPart
+from labkit.book.parts import People, ScorePart, SessionPart, StockPart
 from labkit.book.store.transactions import Store
-from labkit.book.transition import CallableSessions, OldNames
 
 
-class LabBook(OldNames):
+class LabBook:
     """A lab book, opened; made first if the file does not exist.
 
     Parameters
@@ -63,7 +62,7 @@ class LabBook(OldNames):
     ) -> None:
         self._store = Store(where, must_exist=must_exist, patience_s=patience_s)
         self.people = People(self._store)
-        self.sessions = CallableSessions(self._store)
+        self.sessions = SessionPart(self._store)
         self.scores = ScorePart(self._store)
         self.stock = StockPart(self._store)
 

@@ -20,7 +20,7 @@ from labkit.analysis import (
     right_questions,
 )
 from labkit.analysis import one_water as least_loss
-from labkit.book import LabBook, keep_chosen
+from labkit.book import LabBook
 from labkit.errors import ReadingError
 
 if TYPE_CHECKING:
@@ -39,10 +39,10 @@ def read_all(book: LabBook, *, client: str | None = None) -> Across:
 
     facts = [
         {"client": one.client, "coffee": one.name, **{name: getattr(one, name) for name in ABOUT}}
-        for one in book.coffees(client=client)
+        for one in book.people.coffees(client=client)
     ]
     about = pd.DataFrame(facts, columns=["client", "coffee", *ABOUT])
-    return read_across(keep_chosen(book, book.opened_scores(client=client)), about)
+    return read_across(book.sessions.keep_chosen(book.scores.opened_scores(client=client)), about)
 
 
 def one_water(
@@ -78,7 +78,7 @@ def one_water(
     if not coffees:
         raise ReadingError("coffees must be at least one, got none. Choose those of the tank.")
     if region is None:
-        region = Region(allowed=makeable(book.concentrates()))
+        region = Region(allowed=makeable(book.stock.concentrates()))
     return least_loss(coffees, region, sold=sold)
 
 
@@ -86,24 +86,24 @@ def words_of(
     book: LabBook, coffees: Iterable[Key], sayings: pd.DataFrame, *, client: str | None = None
 ) -> WordReadings:
     """What the words checked on some coffees have to do with the minerals."""
-    frame = _of(book.opened_words(client=client), coffees)
-    return read_words(keep_chosen(book, frame), sayings)
+    frame = _of(book.scores.opened_words(client=client), coffees)
+    return read_words(book.sessions.keep_chosen(frame), sayings)
 
 
 def asked_for_acidity(
     book: LabBook, coffees: Iterable[Key], *, client: str | None = None
 ) -> tuple[Key, ...]:
     """Those of some coffees whose acidity was asked for on a just-about-right scale."""
-    scores = _of(book.opened_scores(client=client), coffees)
+    scores = _of(book.scores.opened_scores(client=client), coffees)
     asked = scores[scores["attribute"].isin(right_questions(scores))]
     return tuple(sorted(set(zip(asked["client"], asked["coffee"], strict=True))))
 
 
 def acidity_of(book: LabBook, coffee: str, *, client: str | None = None) -> Balance:
     """At which alkalinity a coffee's acidity is neither too sharp nor too flat."""
-    about = book.coffee(coffee, client=client)
-    scores = book.opened_scores(coffee=about.name, client=about.client)
-    return balance_acidity(keep_chosen(book, scores))
+    about = book.people.coffee(coffee, client=client)
+    scores = book.scores.opened_scores(coffee=about.name, client=about.client)
+    return balance_acidity(book.sessions.keep_chosen(scores))
 
 
 def _of(frame: pd.DataFrame, coffees: Iterable[Key]) -> pd.DataFrame:

@@ -112,7 +112,7 @@ def make_card(
         why = "" if found is None or found.reading is None else str(found.reading.verdict.kind)
         raise ReadingError(f"no recipe follows from these scores: {why}".rstrip(": "))
     start = start or _start_of(book, found)
-    bottles = book.concentrates()
+    bottles = book.stock.concentrates()
     sources: Sequence[Any] = [salt(label) for label in salts] if salts else bottles
     if not sources:
         raise DosingError(
@@ -154,14 +154,14 @@ def base_name(start: StartWater, reach: Reach) -> str:
 def _start_of(book: LabBook, found: Findings | None) -> StartWater:
     if found is None:
         return StartWater()
-    sessions = book.sessions(client=found.client, coffee=found.coffee)
-    return book.start_water(sessions[-1].held) if sessions else StartWater()
+    sessions = book.sessions.all(client=found.client, coffee=found.coffee)
+    return book.stock.start_water(sessions[-1].held) if sessions else StartWater()
 
 
 def _changes(book: LabBook, reach: Reach, made: Water) -> tuple[IonChange, ...]:
     """How the card's water differs from the one that the lab's own bottles made."""
     try:
-        tasted = mix(reach.wanted, book.concentrates(), pipette_ml=FINE_ML).reached
+        tasted = mix(reach.wanted, book.stock.concentrates(), pipette_ml=FINE_ML).reached
     except DosingError:  # the lab's bottles have changed since: nothing to compare with
         return ()
     return tuple(differences(tasted, made))

@@ -55,6 +55,6 @@ def record_doses(
     if (session is None) != (flight is None):
         raise BookError("flight must be given with its session, got one of the two. Name both.")
     if session is None or flight is None:
-        book.use_bottles(given)
+        book.stock.use_bottles(given)
         return "exact"
     return take_doses(book, session_name(session), flight, given, jug_volume_ml=jug_volume_ml)

@@ -65,16 +65,16 @@ def lock_flights(
     """
     name = session_name(session)
     if flights is None:
-        begun = [one.number for one in book.flights(name) if one.state == "being tasted"]
+        begun = [one.number for one in book.sessions.flights(name) if one.state == "being tasted"]
         if not begun:
             raise LockError(
                 f"flights must be being tasted to be locked, but {_states(book, name)}. Score "
                 "first, or name the flight to lock it all the same."
             )
         flights = begun
-    lead = book.session(name).held.lead if done_by is None else done_by
+    lead = book.sessions.session(name).held.lead if done_by is None else done_by
     return LockedFlights(
-        session=name, missing=book.lock_flights(name, numbers_of(flights), done_by=lead)
+        session=name, missing=book.sessions.lock_flights(name, numbers_of(flights), done_by=lead)
     )
 
 
@@ -111,7 +111,7 @@ def open_flights(
     """
     name = session_name(session)
     if flights is None:
-        waiting = [one.number for one in book.flights(name) if one.state == "locked"]
+        waiting = [one.number for one in book.sessions.flights(name) if one.state == "locked"]
         if not waiting:
             raise LockError(
                 f"flights must be locked before their keys open, but {_states(book, name)}. Lock "
@@ -120,7 +120,7 @@ def open_flights(
         flights = waiting
     numbers = numbers_of(flights)
     try:
-        return book.open_flights(
+        return book.sessions.open_flights(
             name, numbers, passphrase, early_because=early_because, done_by=done_by
         )
     except SealError as error:
@@ -149,7 +149,7 @@ def numbers_of(flights: Sequence[int]) -> list[int]:
 
 def _opened_by(book: LabBook, session: str, numbers: Sequence[int], passphrase: str) -> list[int]:
     """Those of the flights that a passphrase opens."""
-    sealed = book.plan(session).sealed
+    sealed = book.sessions.plan(session).sealed
     fits = []
     for number in numbers:
         try:
@@ -162,7 +162,7 @@ def _opened_by(book: LabBook, session: str, numbers: Sequence[int], passphrase: 
 
 def _states(book: LabBook, session: str) -> str:
     """How the flights of a session stand, in words."""
-    states = [f"flight {one.number} is {one.state}" for one in book.flights(session)]
+    states = [f"flight {one.number} is {one.state}" for one in book.sessions.flights(session)]
     return ", ".join(states) or f"session {session!r} has none"
 
 

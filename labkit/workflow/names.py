@@ -80,7 +80,7 @@ def people_of(book: LabBook, tasters: Iterable[str], new: Iterable[str] = ()) ->
     PlanError
         If somebody is not in the lab book; those who are are listed.
     """
-    kept = {name_key(name): name for name in book.tasters()}
+    kept = {name_key(name): name for name in book.people.tasters()}
     given = [tasters] if isinstance(tasters, str) else list(tasters)
     for name in given:
         if name_key(name) not in kept:

@@ -25,7 +25,7 @@ from labkit.analysis import (
     suggest_flight,
     water_target,
 )
-from labkit.book import LabBook, keep_chosen
+from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
 from labkit.tasting import Sweep
 from labkit.water import PURE_WATER, Mixing, Target, Water
@@ -169,7 +169,7 @@ def next_flight(
     if earlier is True:
         earlier = ask_earlier_coffees(book, there.coffee, client=there.client, brew_method=method)
     if region is None:
-        allowed = makeable(book.concentrates(), base=base)
+        allowed = makeable(book.stock.concentrates(), base=base)
         region = Region(locked=dict(held or {}), excluded=tuple(excluded), allowed=allowed)
     belief = believe(
         frame,
@@ -210,11 +210,11 @@ def ask_earlier_coffees(
     """What the other coffees of a lab book lend to this one; None if nothing does."""
     import pandas as pd
 
-    about = book.coffee(coffee, client=client)
+    about = book.people.coffee(coffee, client=client)
     columns = ["client", "coffee", "origin", "process", "roast_level"]
-    known = [(c.client, c.name, c.origin, c.process, c.roast_level) for c in book.coffees()]
+    known = [(c.client, c.name, c.origin, c.process, c.roast_level) for c in book.people.coffees()]
     return head_start(
-        keep_chosen(book, book.opened_scores()),
+        book.sessions.keep_chosen(book.scores.opened_scores()),
         (about.client, about.name),
         pd.DataFrame(known, columns=columns),
         brew_method=brew_method,
@@ -227,7 +227,7 @@ def _pours(
     if suggestion is None:
         return (), None
     try:
-        return suggestion.mixings(book.concentrates(), base=base), None
+        return suggestion.mixings(book.stock.concentrates(), base=base), None
     except DosingError as error:
         return (), error
 
@@ -239,5 +239,5 @@ def _control(belief: Belief) -> Target | None:
 
 
 def _was_planned(book: LabBook, client: str, coffee: str) -> bool:
-    sessions = book.sessions(client=client, coffee=coffee)
-    return any(book.flights(session.name) for session in sessions)
+    sessions = book.sessions.all(client=client, coffee=coffee)
+    return any(book.sessions.flights(session.name) for session in sessions)

@@ -85,8 +85,8 @@ def plan_pair_test(
         served_on=day,
         rng=rng,
     )
-    prepared = prepare(book, plan, passphrase, book.start_water(keeps), jug_volume_ml)
-    session = book.start_session(
+    prepared = prepare(book, plan, passphrase, book.stock.start_water(keeps), jug_volume_ml)
+    session = book.sessions.start_session(
         title,
         coffee=coffee,
         client=client,

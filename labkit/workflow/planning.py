@@ -204,7 +204,7 @@ def plan_session(
     asked = usual.attributes if attributes is None else attributes_of(attributes)
     chosen = control or usual.control or "middle"
     keeps = held_with(book, held or usual.held, start) if session is None else session.held
-    begin = book.start_water(keeps)
+    begin = book.stock.start_water(keeps)
     if session is not None and start is not None:
         _check_start(book, begin, start)
     title = session.name if session else name.strip() or usual_name(book, coffee, day)
@@ -231,7 +231,7 @@ def plan_session(
     prepared = prepare(book, plan, passphrase, begin, jug_volume_ml)
     # Session, cups and the record of the sheet together: a disk that fails leaves none of them.
     if session is None:
-        kept = book.start_session(
+        kept = book.sessions.start_session(
             title,
             coffee=coffee,
             client=client,
@@ -247,8 +247,8 @@ def plan_session(
             held=keeps,
         )
     else:
-        book.store_plan(plan, waters=listed, sheet_read_by=keeps.preparer)
-        kept = book.session(session.name)
+        book.sessions.store_plan(plan, waters=listed, sheet_read_by=keeps.preparer)
+        kept = book.sessions.session(session.name)
     return PlannedSession(session=kept, plan=plan, preparation=prepared)
 
 
@@ -264,7 +264,7 @@ def prepare(
     """
     prepared = Preparation(
         opened=tuple(open_keys(plan.keys, passphrase)),
-        bottles=book.concentrates(),
+        bottles=book.stock.concentrates(),
         start=start,
         jug_volume_ml=jug_volume_ml,
         lab_book=book.name,
@@ -278,7 +278,7 @@ def held_with(book: LabBook, held: Held, start: StartWater | str | None) -> Held
     if start is None:
         return held
     if isinstance(start, str):
-        start = book.start_water(Held(base_water=start))
+        start = book.stock.start_water(Held(base_water=start))
     return replace(held, base_water=start.name, base_share_percent=start.share_percent)
 
 
@@ -314,8 +314,8 @@ def targets_of(waters: Waters) -> tuple[Target, ...]:
 
 def _session_of(book: LabBook, name: str, coffee: str, client: str | None) -> TastingSession:
     """A session to add flights to; one of another coffee is refused."""
-    session = book.session(name)
-    about = book.coffee(coffee, client=client)
+    session = book.sessions.session(name)
+    about = book.people.coffee(coffee, client=client)
     if (session.client, session.coffee) != (about.client, about.name):
         raise PlanError(
             f"add_to must be a session of {about.name} ({about.client}), but {session.name!r} is "
@@ -326,7 +326,7 @@ def _session_of(book: LabBook, name: str, coffee: str, client: str | None) -> Ta
 
 def _check_start(book: LabBook, recorded: StartWater, start: StartWater | str) -> None:
     """Refuse to go on with a session from another water than it was mixed from."""
-    wanted = book.start_water(Held(base_water=start)) if isinstance(start, str) else start
+    wanted = book.stock.start_water(Held(base_water=start)) if isinstance(start, str) else start
     if recorded.text != wanted.text:
         raise PlanError(
             f"add_to must be a session that starts from {wanted.text}, but this one was mixed "

@@ -45,12 +45,12 @@ def prepare_flights(
     if not preparer.strip():
         raise SealError("preparer must have a name, got ''. It is recorded who had the sheet.")
     name = session_name(session)
-    numbers = book.plan(name).flights if flights is None else numbers_of(flights)
-    start = book.start_water(book.session(name).held)
-    opened = book.open_for_bench_sheets(name, numbers, passphrase, done_by=preparer)
+    numbers = book.sessions.plan(name).flights if flights is None else numbers_of(flights)
+    start = book.stock.start_water(book.sessions.session(name).held)
+    opened = book.sessions.open_for_bench_sheets(name, numbers, passphrase, done_by=preparer)
     return Preparation(
         opened=opened,
-        bottles=book.concentrates(),
+        bottles=book.stock.concentrates(),
         start=start,
         jug_volume_ml=jug_volume_ml,
         lab_book=book.name,

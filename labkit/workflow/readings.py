@@ -23,7 +23,7 @@ from labkit.analysis import (
     read_tests,
     scored_only,
 )
-from labkit.book import LabBook, LeftOut, left_out
+from labkit.book import LabBook, LeftOut
 from labkit.errors import LabkitError, ReadingError
 from labkit.water import Target
 
@@ -205,13 +205,13 @@ def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:
     BookError
         If there is no such coffee, or two clients have one of that name and none is said.
     """
-    about = book.coffee(coffee, client=client)
+    about = book.people.coffee(coffee, client=client)
     return Opened(
         client=about.client,
         coffee=about.name,
-        scores=book.opened_scores(coffee=about.name, client=about.client),
-        words=book.opened_words(coffee=about.name, client=about.client),
-        left_out=left_out(book, about.name, client=about.client),
+        scores=book.scores.opened_scores(coffee=about.name, client=about.client),
+        words=book.scores.opened_words(coffee=about.name, client=about.client),
+        left_out=book.sessions.left_out(about.name, client=about.client),
     )
 
 

@@ -17,7 +17,7 @@ from labkit.workflow.usual import resting_codes
 
 def unserved_flights(book: LabBook, session: str) -> tuple[int, ...]:
     """The flights that nobody has begun."""
-    return tuple(one.number for one in book.flights(session) if one.state == "planned")
+    return tuple(one.number for one in book.sessions.flights(session) if one.state == "planned")
 
 
 def replan(
@@ -66,7 +66,7 @@ def replan(
         raise PlanError("session must have a flight not served yet. Add flights in notebook 2.")
     if not late and not absent:
         raise PlanError("late must name someone, or absent must: else nothing changes.")
-    before = book.plan(name)
+    before = book.sessions.plan(name)
     has_own_cups = before.serving == "a cup each"
     plan = plan_anew(
         before,
@@ -77,9 +77,9 @@ def replan(
         recent_codes=resting_codes(book, date.today()),
         rng=rng,
     )
-    held = book.session(name).held
+    held = book.sessions.session(name).held
     prepared = None
     if has_own_cups and passphrase is not None:
-        prepared = prepare(book, plan, passphrase, book.start_water(held), jug_volume_ml)
-    book.store_plan(plan, sheet_read_by=None if prepared is None else held.preparer)
-    return PlannedSession(session=book.session(name), plan=plan, preparation=prepared)
+        prepared = prepare(book, plan, passphrase, book.stock.start_water(held), jug_volume_ml)
+    book.sessions.store_plan(plan, sheet_read_by=None if prepared is None else held.preparer)
+    return PlannedSession(session=book.sessions.session(name), plan=plan, preparation=prepared)

@@ -72,7 +72,7 @@ def make_report(book: LabBook, coffee: str, *, client: str | None = None) -> Rep
     ReadingError
         If nothing of it was opened yet.
     """
-    about = book.coffee(coffee, client=client)
+    about = book.people.coffee(coffee, client=client)
     found = read(book, about.name, client=about.client)
     if found.reading is None:
         raise ReadingError(
@@ -87,10 +87,12 @@ def make_report(book: LabBook, coffee: str, *, client: str | None = None) -> Rep
     return Report(
         coffee=about,
         sessions=tuple(
-            _record(book, one) for one in book.sessions(client=about.client, coffee=about.name)
+            _record(book, one) for one in book.sessions.all(client=about.client, coffee=about.name)
         ),
-        scores=book.opened_scores(coffee=about.name, client=about.client, include_unblinded=True),
-        blind=book.opened_scores(coffee=about.name, client=about.client),
+        scores=book.scores.opened_scores(
+            coffee=about.name, client=about.client, include_unblinded=True
+        ),
+        blind=book.scores.opened_scores(coffee=about.name, client=about.client),
         found=found,
         reading=found.reading,
         card=card,
@@ -101,7 +103,7 @@ def make_report(book: LabBook, coffee: str, *, client: str | None = None) -> Rep
 def _record(book: LabBook, session: TastingSession) -> SessionRecord:
     return SessionRecord(
         session=session,
-        flights=tuple(book.flights(session.name)),
-        events=tuple(book.events(session.name)),
-        start=book.start_water(session.held),
+        flights=tuple(book.sessions.flights(session.name)),
+        events=tuple(book.sessions.events(session.name)),
+        start=book.stock.start_water(session.held),
     )

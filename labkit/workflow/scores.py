@@ -53,13 +53,13 @@ def record_scores(
     PlanError
         If columns are missing or unknown.
     LabkitError
-        As for a single score (:meth:`labkit.book.LabBook.record_score`), with the row named.
+        As for a single score (:meth:`labkit.book.LabBook.scores.record_score`), with the row named.
     """
     name = session_name(session)
-    sheet = book.session(name)
+    sheet = book.sessions.session(name)
     attributes = {one.name: one for one in sheet.attributes}
     tidy = _tidy(scores, tuple(attributes))
-    plan = book.plan(name)
+    plan = book.sessions.plan(name)
     touches = []
     rows = []
     for row in tidy.to_dict("records"):
@@ -73,7 +73,7 @@ def record_scores(
     if not touches:
         raise PlanError("scores must hold a score at least, got none. Fill in the table first.")
     try:
-        return book.record_scores(touches)
+        return book.scores.record_scores(touches)
     except BookAwayError:
         raise
     except LabkitError as error:

@@ -49,8 +49,8 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     BookError
         If the coffee is unknown, or two clients have one of that name and none is said.
     """
-    about = book.coffee(coffee, client=client)
-    sessions = book.sessions(client=about.client, coffee=about.name)
+    about = book.people.coffee(coffee, client=client)
+    sessions = book.sessions.all(client=about.client, coffee=about.name)
     to_score = [one for one in sessions if not one.is_pair_test]
     last = sessions[-1] if sessions else None
     scored = to_score[-1] if to_score else None
@@ -72,7 +72,7 @@ def usual_name(book: LabBook, about: str, on: date) -> str:
     It stands on what tasters see, so nothing of the waters is in it.
     """
     name = f"{about}, {on:%Y-%m-%d}"
-    names = {session.name for session in book.sessions()}
+    names = {session.name for session in book.sessions.all()}
     taken = sum(one.startswith(name) for one in names)
     if not taken:
         return name
@@ -85,9 +85,9 @@ def usual_name(book: LabBook, about: str, on: date) -> str:
 
 def resting_codes(book: LabBook, on: date) -> dict[str, date]:
     """The codes that were served lately, and when."""
-    return book.codes_served(since=on - _CODES_REST)
+    return book.sessions.codes_served(since=on - _CODES_REST)
 
 
 def stored_plan(book: LabBook, session: TastingSession) -> CupPlan | None:
     """The plan of a session; None while it has none."""
-    return book.plan(session.name) if book.flights(session.name) else None
+    return book.sessions.plan(session.name) if book.sessions.flights(session.name) else None

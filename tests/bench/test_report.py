@@ -33,15 +33,17 @@ def book():
 @pytest.fixture(scope="module")
 def reported(book):
     coffee = next(
-        c for c in book.coffees() if len(book.opened_scores(coffee=c.name, client=c.client))
+        c
+        for c in book.people.coffees()
+        if len(book.scores.opened_scores(coffee=c.name, client=c.client))
     )
     return coffee, coffee_report(book, coffee.name, client=coffee.client).html
 
 
 def report_of(book, factors):
     """The report of the first coffee in which so many factors were varied."""
-    for coffee in book.coffees():
-        scores = book.opened_scores(coffee=coffee.name, client=coffee.client)
+    for coffee in book.people.coffees():
+        scores = book.scores.opened_scores(coffee=coffee.name, client=coffee.client)
         surface = read_coffee(scores, "overall").surface if len(scores) else None
         if surface is not None and len(surface.coding.names) == factors:
             return coffee_report(book, coffee.name, client=coffee.client).html
@@ -58,7 +60,9 @@ def test_a_stranger_redoes_the_analysis_from_the_scores_in_the_page(book, report
     raw = attached(html)
     assert hashlib.sha256(raw).hexdigest() in html
     scores = pd.read_csv(io.BytesIO(raw), dtype={"blind_code": str})
-    ours = read_coffee(book.opened_scores(coffee=coffee.name, client=coffee.client), "overall")
+    ours = read_coffee(
+        book.scores.opened_scores(coffee=coffee.name, client=coffee.client), "overall"
+    )
     assert read_coffee(scores, "overall").verdict == ours.verdict
 
 
@@ -67,7 +71,7 @@ def test_nothing_of_another_coffee_or_client_is_in_it(book, reported):
     scores = pd.read_csv(io.BytesIO(attached(html)))
     assert set(scores["coffee"]) == {coffee.name}
     assert set(scores["client"]) == {coffee.client}
-    for other in book.coffees():
+    for other in book.people.coffees():
         if other.name != coffee.name:
             assert other.name not in html
         if other.client != coffee.client:
@@ -100,7 +104,9 @@ def test_the_code_in_the_page_run_on_the_attached_scores_gives_the_same_answer(
     monkeypatch.chdir(tmp_path)
     names: dict[str, object] = {}
     exec("\n".join([*before, f"answer = {last}"]), names)
-    ours = read_coffee(book.opened_scores(coffee=coffee.name, client=coffee.client), "overall")
+    ours = read_coffee(
+        book.scores.opened_scores(coffee=coffee.name, client=coffee.client), "overall"
+    )
     theirs = names["answer"]
     assert theirs.verdict == ours.verdict
     assert say(theirs) in unescape(re.sub(r"<[^>]+>", "", html))
@@ -128,7 +134,7 @@ def test_plain_libraries_give_the_printed_coefficients_and_best_water(
     exec(code, names)
     assert names["found"] == pytest.approx(list(printed_coefficients(html).values()), abs=6e-5)
     best = read_coffee(
-        book.opened_scores(coffee=coffee.name, client=coffee.client), "overall"
+        book.scores.opened_scores(coffee=coffee.name, client=coffee.client), "overall"
     ).best.highest
     for factor, level in names["best"].items():
         assert level == pytest.approx(getattr(best, factor))
@@ -194,16 +200,20 @@ def two_clients(tmp_path):
             ("magnesium", "MgCl2·6H2O", 2.031),
             ("bicarbonate", "KHCO3", 2.001),
         ):
-            book.add_bottle(name, salt=label, weighed_g=grams, volume_ml=1000, note=f"for {mark}")
+            book.stock.add_bottle(
+                name, salt=label, weighed_g=grams, volume_ml=1000, note=f"for {mark}"
+            )
         for client, coffee, extra in (("Ours", "Ormel", ""), (f"{mark} client", mark, mark)):
-            book.add_client(client)
-            book.add_coffee(
+            book.people.add_client(client)
+            book.people.add_coffee(
                 coffee, client=client, lot=f"{extra}1", origin=extra, note=extra, process=extra
             )
-            book.add_base_water(f"{extra}tap", {"Ca": (10, "mg/L")}, fill_gap=True, client=client)
+            book.stock.add_base_water(
+                f"{extra}tap", {"Ca": (10, "mg/L")}, fill_gap=True, client=client
+            )
             for day in (1, 2):
                 session = f"{coffee} {day}"
-                book.start_session(
+                book.sessions.start_session(
                     session,
                     coffee=coffee,
                     client=client,
@@ -219,15 +229,15 @@ def two_clients(tmp_path):
                     passphrase=PASSPHRASE,
                     rng=np.random.default_rng(day),
                 )
-                book.store_plan(plan, waters=session_waters(TARGETS[:3]))
+                book.sessions.store_plan(plan, waters=session_waters(TARGETS[:3]))
                 if day == 2:
-                    book.open_flight(
+                    book.sessions.open_flight(
                         session, 1, PASSPHRASE, early_because="a spilt bowl", done_by="Lea"
                     )
                 for flight in plan.flights:
                     for taster in ("Ada", f"Bo{extra}"):
-                        for cup in book.served_cups(session, flight, taster):
-                            book.record_score(
+                        for cup in book.sessions.served_cups(session, flight, taster):
+                            book.scores.record_score(
                                 session,
                                 flight,
                                 taster,
@@ -235,9 +245,9 @@ def two_clients(tmp_path):
                                 4 + cup.position,
                                 position=cup.position,
                             )
-                    book.lock_flight(session, flight)
+                    book.sessions.lock_flight(session, flight)
                     if day == 1:
-                        book.open_flight(session, flight, PASSPHRASE)
+                        book.sessions.open_flight(session, flight, PASSPHRASE)
         yield book, mark
 
 

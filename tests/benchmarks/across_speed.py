@@ -22,7 +22,7 @@ from labkit.analysis.across.shared_tank import one_water
 from labkit.analysis.region import Region
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.bench import across_picture
-from labkit.book import Attribute, LabBook, Touch
+from labkit.book import Attribute, LabBook, Score
 from labkit.tasting import SCALES, plan_tasting, session_waters
 from labkit.water import Target
 
@@ -46,9 +46,9 @@ def build(book: LabBook) -> None:
     for number in range(COFFEES):
         client, coffee, session = f"client {number % 4}", f"coffee {number}", f"session {number}"
         if number < 4:
-            book.add_client(client)
-        book.add_coffee(coffee, client=client)
-        book.start_session(
+            book.people.add_client(client)
+        book.people.add_coffee(coffee, client=client)
+        book.sessions.start_session(
             session,
             coffee=coffee,
             client=client,
@@ -67,14 +67,14 @@ def build(book: LabBook) -> None:
             served_on=DAY,
             rng=rng,
         )
-        book.store_plan(plan, waters=waters)
+        book.sessions.store_plan(plan, waters=waters)
         contents = pd.concat([key.open("a long passphrase").to_frame() for key in plan.keys])
         served = plan.servings.merge(contents, on=["flight", "blind_code"], how="left")
         peak = PlantedPeak(best=tuple(rng.uniform((0.1, 60, 15), (0.9, 160, 55))))
         scores = SimulatedPanel.draw(TASTERS, peak, rng=rng).taste(served, rng=rng)
-        book.record_scores(
+        book.scores.record_scores(
             [
-                Touch(
+                Score(
                     session=session,
                     flight=int(row.flight),
                     taster=str(row.taster),
@@ -86,22 +86,22 @@ def build(book: LabBook) -> None:
             ]
         )
         for flight in plan.flights:
-            book.lock_flight(session, flight)
-            book.open_flight(session, flight, "a long passphrase")
+            book.sessions.lock_flight(session, flight)
+            book.sessions.open_flight(session, flight, "a long passphrase")
 
 
 def main() -> None:
     """Build, then time."""
     with tempfile.TemporaryDirectory() as folder, LabBook(Path(folder) / "book.db") as book:
         build(book)
-        read_across(book.opened_scores(coffee="coffee 0"))
-        across_picture(read_across(book.opened_scores(coffee="coffee 0")))
+        read_across(book.scores.opened_scores(coffee="coffee 0"))
+        across_picture(read_across(book.scores.opened_scores(coffee="coffee 0")))
         clock = [(time.perf_counter(), time.process_time())]
 
         def lap() -> None:
             clock.append((time.perf_counter(), time.process_time()))
 
-        frame = book.opened_scores()
+        frame = book.scores.opened_scores()
         lap()
         across = read_across(frame)
         lap()
@@ -109,7 +109,7 @@ def main() -> None:
         lap()
         one_water(across.readings, Region())
         lap()
-        read_across(book.opened_scores())
+        read_across(book.scores.opened_scores())
         lap()
     steps = ("scores from the lab book", "reading", "picture", "one water for all", "read again")
     lines = [f"{len(frame)} scores of {len(across.readings)} coffees; seconds (of processor)"]

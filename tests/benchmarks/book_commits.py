@@ -22,7 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
-from labkit.book import LabBook, Touch
+from labkit.book import LabBook, Score
 from tests.book.samples import CLIENT, PASSPHRASE, SESSION, start_tasting
 
 N_TASTERS, N_SCORES = 12, 200
@@ -46,7 +46,7 @@ def main(where):
                 for run, pause_s in (("at people's pace", 0.43), ("as fast as they can", 0)):
                     tasks = [(url, taster, run, pause_s) for taster in TASTERS]
                     times = np.concatenate(pool.starmap(write, tasks, chunksize=1))
-                    kept = [e.entry_id for e in book.history(SESSION) if run in e.entry_id]
+                    kept = [e.entry_id for e in book.scores.history(SESSION) if run in e.entry_id]
                     lost = N_TASTERS * N_SCORES - len(set(kept))
                     doubled = len(kept) - len(set(kept))
                     say(f"twelve {run}: {figures(times)}, {lost} lost, {doubled} doubled")
@@ -56,7 +56,7 @@ def main(where):
 def warm_up(url, taster):
     """Write one score, so that importing and compiling statements stay out of the table."""
     with LabBook(url) as book:
-        book.record_score(SESSION, 1, taster, "overall", 7, position=1)
+        book.scores.record_score(SESSION, 1, taster, "overall", 7, position=1)
     time.sleep(0.5)  # leaves every process of the pool one task
 
 
@@ -64,11 +64,11 @@ def write(url, taster, run, pause_s=0.0):
     """Wall time of each score of one taster (s)."""
     times = []
     with LabBook(url) as book:
-        book.record_score(SESSION, 1, taster, "overall", 7, position=1)
+        book.scores.record_score(SESSION, 1, taster, "overall", 7, position=1)
         for number in range(N_SCORES):
             time.sleep(random.uniform(0, pause_s))
             began = time.perf_counter()
-            book.record_score(
+            book.scores.record_score(
                 SESSION,
                 1,
                 taster,
@@ -87,10 +87,10 @@ def twenty_coffees(url):
     with LabBook(url) as book:
         for number in range(20):
             name = f"session {number}"
-            book.add_coffee(f"coffee {number}", client=CLIENT)
+            book.people.add_coffee(f"coffee {number}", client=CLIENT)
             plan = start_tasting(book, name=name, tasters=TASTERS, coffee=f"coffee {number}")
             touches = [
-                Touch(
+                Score(
                     session=name,
                     flight=cup.flight,
                     taster=cup.taster,
@@ -102,18 +102,20 @@ def twenty_coffees(url):
                 for attribute in ("overall", "acidity")
                 if attribute == "overall" or cup.position % 2
             ]
-            n_scores += len(book.record_scores(touches))
+            n_scores += len(book.scores.record_scores(touches))
             for flight in plan.flights:
-                book.lock_flight(name, flight)
-                book.open_flight(name, flight, PASSPHRASE)
+                book.sessions.lock_flight(name, flight)
+                book.sessions.open_flight(name, flight, PASSPHRASE)
         say(f"{n_scores} scores of 20 coffees written: {time.perf_counter() - began:.1f} s")
         for words, call in {
-            "opened_scores of all": book.opened_scores,
-            "opened_scores of one coffee": lambda: book.opened_scores(coffee="coffee 7"),
-            "wide_scores of all": book.wide_scores,
-            "history of one session": lambda: book.history("session 7"),
-            "current_scores of one taster": lambda: book.current_scores("session 7", 1, TASTERS[0]),
-            "progress of one session": lambda: book.progress("session 7"),
+            "opened_scores of all": book.scores.opened_scores,
+            "opened_scores of one coffee": lambda: book.scores.opened_scores(coffee="coffee 7"),
+            "wide_scores of all": book.scores.wide_scores,
+            "history of one session": lambda: book.scores.history("session 7"),
+            "current_scores of one taster": lambda: book.scores.current_scores(
+                "session 7", 1, TASTERS[0]
+            ),
+            "progress of one session": lambda: book.sessions.progress("session 7"),
         }.items():
             call()
             began = time.perf_counter()

@@ -38,7 +38,7 @@ from tests.widgets.tables import SESSION, lay_table
 def rows(place):
     """How often each touch is in the lab book."""
     with LabBook(place.book_path) as book:
-        return Counter(entry.entry_id for entry in book.history(SESSION))
+        return Counter(entry.entry_id for entry in book.scores.history(SESSION))
 
 
 def main(repetitions=100):

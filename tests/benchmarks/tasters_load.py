@@ -117,7 +117,7 @@ def idle_commits_ms(folder):
     with LabBook(folder / "idle.db") as book:
         for n in range(200):
             begun = time.perf_counter()
-            book.record_score(SESSION, 1, "Ines", "liking", n % 9 + 1, position=1)
+            book.scores.record_score(SESSION, 1, "Ines", "liking", n % 9 + 1, position=1)
             taken.append(1000 * (time.perf_counter() - begun))
     return taken
 
@@ -163,7 +163,7 @@ def main(n_tasters=12):
         opened = [opened_s for opened_s, _ in results]
         waits = [wait for _, waits in results for wait in waits]
         with LabBook(folder / "book.db") as book:
-            history = book.history(SESSION)
+            history = book.scores.history(SESSION)
         once = Counter(Counter(entry.entry_id for entry in history).values())
         reached = [1000 * (e.received_at - e.given_at).total_seconds() for e in history]
         say(f"opening {n_tasters} links at once (s): {min(opened):.1f} to {max(opened):.1f}")

@@ -63,7 +63,7 @@ def kill_writers(where, repetitions):
             # A last line that was cut off was not acknowledged to anyone.
             acknowledged.update(line.strip() for line in told if line.endswith("\n"))
     with LabBook(where) as book:
-        kept = Counter(entry.entry_id for entry in book.history(SESSION))
+        kept = Counter(entry.entry_id for entry in book.scores.history(SESSION))
     lost = sum(kept[entry_id] == 0 for entry_id in acknowledged)
     doubled = sum(count > 1 for count in kept.values())
     return len(acknowledged), lost, doubled
@@ -72,7 +72,7 @@ def kill_writers(where, repetitions):
 def _write_until_killed(where, tell, repetition):
     book = LabBook(where)
     for number in range(100_000):
-        receipt = book.record_score(
+        receipt = book.scores.record_score(
             SESSION,
             1,
             "Ada",
@@ -100,13 +100,13 @@ def fill_the_disk(where):
     before = 0
     try:
         while True:
-            book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+            book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
             before += 1
     except BookError as error:
         say(error)
     resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     for _ in range(5):
-        book.record_score(SESSION, 1, "Ada", "overall", 8, position=2)
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 8, position=2)
     say(before, 5)
 
 

@@ -39,14 +39,14 @@ def add_all_bottles(book):
         ("magnesium", "MgCl2·6H2O", 2.031),
         ("bicarbonate", "KHCO3", 2.001),
     ):
-        book.add_bottle(name, salt=label, weighed_g=grams, volume_ml=1000)
+        book.stock.add_bottle(name, salt=label, weighed_g=grams, volume_ml=1000)
 
 
 def start_tasting(book, **changes):
     """Add a client, a coffee, a session of three tasters, and the plan of two flights."""
-    if CLIENT not in {client.name for client in book.clients()}:
-        book.add_client(CLIENT)
-        book.add_coffee(COFFEE, client=CLIENT, lot="L7", roast_date=date(2026, 11, 10))
+    if CLIENT not in {client.name for client in book.people.clients()}:
+        book.people.add_client(CLIENT)
+        book.people.add_coffee(COFFEE, client=CLIENT, lot="L7", roast_date=date(2026, 11, 10))
     waters = session_waters(TARGETS)
     options = {
         "coffee": COFFEE,
@@ -56,14 +56,16 @@ def start_tasting(book, **changes):
         "tasted_on": date(2026, 11, 20),
     } | changes
     name = options.pop("name", SESSION)
-    session = book.start_session(name, **options)
+    session = book.sessions.start_session(name, **options)
     plan = sample_plan(session.name, session.tasters)
-    book.store_plan(plan)
+    book.sessions.store_plan(plan)
     return plan
 
 
 def score_all(book, session=SESSION, flight=1, attribute="overall", value=7.5):
     """Give every cup of a flight the same score."""
-    for taster in book.session(session).tasters:
-        for cup in book.served_cups(session, flight, taster):
-            book.record_score(session, flight, taster, attribute, value, blind_code=cup.blind_code)
+    for taster in book.sessions.session(session).tasters:
+        for cup in book.sessions.served_cups(session, flight, taster):
+            book.scores.record_score(
+                session, flight, taster, attribute, value, blind_code=cup.blind_code
+            )

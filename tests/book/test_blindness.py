@@ -40,8 +40,8 @@ def every_row(book):
 def test_no_row_holds_a_code_and_a_water_before_the_opening(tasting):
     book, plan = tasting
     score_all(book)
-    book.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
-    book.lock_flight(SESSION, 1)
+    book.sessions.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flight(SESSION, 1)
     rows = every_row(book)
 
     assert rows["opened_cups"] == []
@@ -56,9 +56,9 @@ def test_opening_one_flight_tells_nothing_of_the_next(tasting):
     book, plan = tasting
     for flight in (1, 2):
         score_all(book, flight=flight)
-    book.lock_flight(SESSION, 1)
-    book.open_flight(SESSION, 1, PASSPHRASE)
-    frame = book.tidy_scores()
+    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    frame = book.scores.tidy_scores()
     assert frame.loc[frame["flight"] == 1, "water"].notna().all()
     assert frame.loc[frame["flight"] == 2, "water"].isna().all()
     assert len(every_row(book)["opened_cups"]) == len(plan.codes(1))
@@ -67,10 +67,10 @@ def test_opening_one_flight_tells_nothing_of_the_next(tasting):
 def test_the_passphrase_and_the_key_are_not_in_the_file_or_its_journal(book_path):
     with LabBook(book_path) as book:
         plan = start_tasting(book)
-        book.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
+        book.sessions.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
         score_all(book)
-        book.lock_flight(SESSION, 1)
-        book.open_flight(SESSION, 1, PASSPHRASE)
+        book.sessions.lock_flight(SESSION, 1)
+        book.sessions.open_flight(SESSION, 1, PASSPHRASE)
         content = b"".join(file.read_bytes() for file in book_path.parent.iterdir())
     assert PASSPHRASE.encode() not in content
     # Flight 1 is open; of flight 2 no jug is named anywhere.
@@ -96,7 +96,7 @@ def test_rows_stand_in_the_order_of_codes_whatever_the_draw(sqlite_book):
             passphrase=PASSPHRASE,
             rng=np.random.default_rng(draw),
         )
-        sqlite_book.store_plan(plan)
+        sqlite_book.sessions.store_plan(plan)
         with sqlite_book._store.engine.connect() as connection:
             stored = (
                 connection.execute(
@@ -127,11 +127,11 @@ def test_rows_stand_in_the_order_of_codes_whatever_the_draw(sqlite_book):
 
 def test_a_taster_is_given_codes_and_places_only(tasting):
     book, _ = tasting
-    cups = book.served_cups(SESSION, 1, "Ada")
+    cups = book.sessions.served_cups(SESSION, 1, "Ada")
     assert {tuple(cup.__slots__) for cup in cups} == {("position", "blind_code")}
-    sheet = book.sheet(SESSION)
+    sheet = book.sessions.sheet(SESSION)
     assert set(sheet.__slots__) == {"name", "tasters", "attributes", "stages"}
-    session = book.session(SESSION)
+    session = book.sessions.session(SESSION)
     assert (sheet.attributes, sheet.tasters) == (session.attributes, session.tasters)
 
 
@@ -139,10 +139,10 @@ LIGHT = """
 import sys
 from labkit.book import LabBook
 book = LabBook(sys.argv[1])
-book.sheet(sys.argv[2])
-book.served_cups(sys.argv[2], 1, "Ada")
-book.record_score(sys.argv[2], 1, "Ada", "overall", 7, position=1)
-book.current_scores(sys.argv[2], 1, "Ada")
+book.sessions.sheet(sys.argv[2])
+book.sessions.served_cups(sys.argv[2], 1, "Ada")
+book.scores.record_score(sys.argv[2], 1, "Ada", "overall", 7, position=1)
+book.scores.current_scores(sys.argv[2], 1, "Ada")
 heavy = {"pandas", "numpy", "alembic", "cryptography", "openpyxl", "matplotlib", "statsmodels"}
 print(sorted(heavy & set(sys.modules)))
 """
@@ -161,23 +161,23 @@ def test_a_tasters_page_loads_no_heavy_library(book_path):
 def test_a_flight_opened_early_is_read_only_once_locked(tasting, include_unblinded):
     book, _ = tasting
     score_all(book)
-    book.open_flight(SESSION, 1, PASSPHRASE, early_because="spilt")
-    assert book.opened_scores(include_unblinded=include_unblinded).empty
-    book.lock_flight(SESSION, 1)
-    assert book.opened_scores(include_unblinded=include_unblinded).empty != include_unblinded
+    book.sessions.open_flight(SESSION, 1, PASSPHRASE, early_because="spilt")
+    assert book.scores.opened_scores(include_unblinded=include_unblinded).empty
+    book.sessions.lock_flight(SESSION, 1)
+    assert book.scores.opened_scores(include_unblinded=include_unblinded).empty != include_unblinded
 
 
 def test_the_bench_sheet_is_read_on_record_and_blindness_stays(tasting):
     book, plan = tasting
-    opened = book.open_for_bench_sheet(SESSION, 1, PASSPHRASE, done_by="Dora")
+    opened = book.sessions.open_for_bench_sheet(SESSION, 1, PASSPHRASE, done_by="Dora")
     assert {row.blind_code for row in opened.rows} == set(plan.codes(1))
-    assert not book.flight(SESSION, 1).is_unblinded
-    event = book.events(SESSION)[-1]
+    assert not book.sessions.flight(SESSION, 1).is_unblinded
+    event = book.sessions.events(SESSION)[-1]
     assert (event.kind, event.done_by) == ("opened for the bench sheet", "Dora")
     with pytest.raises(SealError):
-        book.open_for_bench_sheet(SESSION, 1, "another phrase")
+        book.sessions.open_for_bench_sheet(SESSION, 1, "another phrase")
     score_all(book)
-    assert book.tidy_scores()["water"].isna().all()
+    assert book.scores.tidy_scores()["water"].isna().all()
 
 
 def test_a_lost_passphrase_is_helped_by_the_printed_sheet(tasting):
@@ -185,13 +185,13 @@ def test_a_lost_passphrase_is_helped_by_the_printed_sheet(tasting):
     rows = plan.keys[0].open(PASSPHRASE).rows
     score_all(book)
     with pytest.raises(LockError, match="must be locked"):
-        book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
-    book.lock_flight(SESSION, 1)
+        book.sessions.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
+    book.sessions.lock_flight(SESSION, 1)
     with pytest.raises(SealError, match="must name the codes of the flight"):
-        book.open_flight_from_sheet(SESSION, 1, rows[:-1], reason="passphrase lost")
-    book.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
-    assert len(book.opened_scores()) == len(rows) * 3
-    assert book.events(SESSION)[-1].reason == "passphrase lost"
+        book.sessions.open_flight_from_sheet(SESSION, 1, rows[:-1], reason="passphrase lost")
+    book.sessions.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
+    assert len(book.scores.opened_scores()) == len(rows) * 3
+    assert book.sessions.events(SESSION)[-1].reason == "passphrase lost"
 
 
 def test_a_key_of_another_flight_does_not_open(tasting):
@@ -203,73 +203,75 @@ def test_a_key_of_another_flight_does_not_open(tasting):
                 text("UPDATE sealed_keys SET token = :token WHERE flight_id = :flight"),
                 {"token": other, "flight": flight_id},
             )
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
     with pytest.raises(SealError, match="belongs to another flight"):
-        book.open_flight(SESSION, 1, PASSPHRASE)
+        book.sessions.open_flight(SESSION, 1, PASSPHRASE)
 
 
 @pytest.fixture
 def alone(book):
     """One who tasted alone, scored and locked; the labels under the cups, by position."""
-    book.add_client(CLIENT)
-    book.add_coffee(COFFEE, client=CLIENT)
-    book.start_session("alone", coffee=COFFEE, attributes=[OVERALL], tasters=["Ada"])
+    book.people.add_client(CLIENT)
+    book.people.add_coffee(COFFEE, client=CLIENT)
+    book.sessions.start_session("alone", coffee=COFFEE, attributes=[OVERALL], tasters=["Ada"])
     plan = plan_tasting(
         TARGETS, ["Ada"], session="alone", passphrase=PASSPHRASE, flights=1, alone=True
     )
-    book.store_plan(plan)
-    for cup in book.served_cups("alone", 1, "Ada"):
-        book.record_score("alone", 1, "Ada", "overall", 7, position=cup.position)
-    book.lock_flight("alone", 1)
+    book.sessions.store_plan(plan)
+    for cup in book.sessions.served_cups("alone", 1, "Ada"):
+        book.scores.record_score("alone", 1, "Ada", "overall", 7, position=cup.position)
+    book.sessions.lock_flight("alone", 1)
     return book, dict(enumerate(plan.codes(1), start=1))
 
 
 def test_scores_given_after_the_codes_were_read_are_not_blind(alone):
     """Who is alone mixed the cups: with the code in sight the water is known."""
     book, codes = alone
-    assert not book.unlock_flight("alone", 1, reason="mistyped").is_unblinded
-    book.lock_flight("alone", 1)
-    book.enter_found_codes("alone", 1, "Ada", codes)
-    assert not book.flight("alone", 1).is_unblinded
+    assert not book.sessions.unlock_flight("alone", 1, reason="mistyped").is_unblinded
+    book.sessions.lock_flight("alone", 1)
+    book.sessions.enter_found_codes("alone", 1, "Ada", codes)
+    assert not book.sessions.flight("alone", 1).is_unblinded
 
-    assert book.unlock_flight("alone", 1, reason="another look").is_unblinded
-    book.record_score("alone", 1, "Ada", "overall", 9, position=1)
-    book.lock_flight("alone", 1)
-    assert book.open_flight("alone", 1, PASSPHRASE).is_unblinded
+    assert book.sessions.unlock_flight("alone", 1, reason="another look").is_unblinded
+    book.scores.record_score("alone", 1, "Ada", "overall", 9, position=1)
+    book.sessions.lock_flight("alone", 1)
+    assert book.sessions.open_flight("alone", 1, PASSPHRASE).is_unblinded
 
-    assert book.opened_scores().empty
-    assert len(book.opened_scores(include_unblinded=True)) == len(codes)
+    assert book.scores.opened_scores().empty
+    assert len(book.scores.opened_scores(include_unblinded=True)) == len(codes)
 
 
 def test_codes_typed_in_swapped_are_corrected_while_the_key_is_closed(alone):
     book, codes = alone
     swapped = codes | {1: codes[2], 2: codes[1]}
-    book.enter_found_codes("alone", 1, "Ada", swapped)
+    book.sessions.enter_found_codes("alone", 1, "Ada", swapped)
     with pytest.raises(BookError, match="to correct them, say why"):
-        book.enter_found_codes("alone", 1, "Ada", codes)
+        book.sessions.enter_found_codes("alone", 1, "Ada", codes)
     with pytest.raises(LockError, match="needs a reason"):
-        book.enter_found_codes("alone", 1, "Ada", codes, correct_because=" ")
+        book.sessions.enter_found_codes("alone", 1, "Ada", codes, correct_because=" ")
     with pytest.raises(BookError, match="just so"):
-        book.enter_found_codes("alone", 1, "Ada", swapped, correct_because="to be sure")
+        book.sessions.enter_found_codes("alone", 1, "Ada", swapped, correct_because="to be sure")
 
-    book.enter_found_codes("alone", 1, "Ada", codes, correct_because="read upside down")
+    book.sessions.enter_found_codes("alone", 1, "Ada", codes, correct_because="read upside down")
 
-    served = {cup.position: cup.blind_code for cup in book.served_cups("alone", 1, "Ada")}
+    served = {cup.position: cup.blind_code for cup in book.sessions.served_cups("alone", 1, "Ada")}
     assert served == codes
-    event = book.events("alone")[-1]
+    event = book.sessions.events("alone")[-1]
     assert event.kind == "codes corrected"
     for kept in ("read upside down", f"cup 1: {codes[2]}", f"cup 2: {codes[1]}"):
         assert kept in event.reason
-    assert not book.open_flight("alone", 1, PASSPHRASE).is_unblinded
+    assert not book.sessions.open_flight("alone", 1, PASSPHRASE).is_unblinded
     with pytest.raises(LockError, match="but it is opened"):
-        book.enter_found_codes("alone", 1, "Ada", swapped, correct_because="they please more")
-    assert len(book.opened_scores()) == len(codes)
+        book.sessions.enter_found_codes(
+            "alone", 1, "Ada", swapped, correct_because="they please more"
+        )
+    assert len(book.scores.opened_scores()) == len(codes)
 
 
 def test_codes_of_cups_that_were_never_hidden_are_not_corrected(tasting):
     book, _ = tasting
-    book.lock_flight(SESSION, 1)
-    served = {cup.position: cup.blind_code for cup in book.served_cups(SESSION, 1, "Ada")}
+    book.sessions.lock_flight(SESSION, 1)
+    served = {cup.position: cup.blind_code for cup in book.sessions.served_cups(SESSION, 1, "Ada")}
     swapped = served | {1: served[2], 2: served[1]}
     with pytest.raises(BookError, match="are in the lab book already"):
-        book.enter_found_codes(SESSION, 1, "Ada", swapped, correct_because="a trick")
+        book.sessions.enter_found_codes(SESSION, 1, "Ada", swapped, correct_because="a trick")

@@ -98,8 +98,8 @@ def test_every_write_moves_the_sums_along(book_path):
     with LabBook(book_path) as book:
         fill(book)
         with LabBook(book_path) as again:
-            assert again.history(SESSION) == book.history(SESSION)
-            again.add_remark(SESSION, "seen twice")
+            assert again.scores.history(SESSION) == book.scores.history(SESSION)
+            again.sessions.add_remark(SESSION, "seen twice")
     with LabBook(book_path) as book:
         assert book.doubt == ""
         assert not any(name.startswith("sum") for name in book.facts())
@@ -114,10 +114,10 @@ def test_a_file_copied_without_its_log_says_that_rows_may_be_missing(book_path, 
         shutil.copy(book_path, both)
         shutil.copy(f"{book_path}-wal", f"{both}-wal")
         backup = book.back_up(quick_folder / "backup.db")
-        n_scores = len(book.history(SESSION))
+        n_scores = len(book.scores.history(SESSION))
     for path in (both, backup, book_path):
         with LabBook(path) as whole:
-            assert len(whole.history(SESSION)) == n_scores
+            assert len(whole.scores.history(SESSION)) == n_scores
             assert whole.doubt == ""
     for _ in range(2):  # it stays said
         with LabBook(alone) as partial:
@@ -132,7 +132,7 @@ def test_a_notebook_that_never_closes_its_book_leaves_it_whole(book_path):
     other = LabBook(book_path)
     start_tasting(book)
     del book  # as at the end of a kernel
-    assert [one.name for one in other.sessions()] == [SESSION]
+    assert [one.name for one in other.sessions.all()] == [SESSION]
     del other
     with closing(sqlite3.connect(book_path)) as db:
         assert db.execute("PRAGMA journal_mode").fetchone() == ("delete",)

@@ -51,7 +51,7 @@ def test_a_full_disk_is_one_sentence_and_the_book_goes_on(book_path):
     assert "the disk is full or failing; make room and try again" in sentence
     assert before > 0
     with LabBook(book_path) as book:
-        values = Counter(entry.value for entry in book.history(SESSION))
+        values = Counter(entry.value for entry in book.scores.history(SESSION))
     assert values == {7: before, 8: after}
 
 
@@ -77,12 +77,12 @@ def test_a_score_waits_for_ten_seconds_of_another_writer(sqlite_book):
     start_tasting(sqlite_book)
     holder = hold_the_lock(sqlite_book.name, 10)
     began = time.monotonic()
-    sqlite_book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+    sqlite_book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
     waited = time.monotonic() - began
     holder.join()
 
     assert waited > 9
-    assert [entry.value for entry in sqlite_book.history(SESSION)] == [7]
+    assert [entry.value for entry in sqlite_book.scores.history(SESSION)] == [7]
 
 
 def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_path, monkeypatch):
@@ -91,11 +91,11 @@ def test_a_lock_that_lasts_too_long_is_one_sentence_and_nothing_is_written(book_
         start_tasting(book)
         holder = hold_the_lock(book_path, 1.5)
         with pytest.raises(BookError, match="another program has kept it locked"):
-            book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
-        assert book.history(SESSION) == ()  # reading goes on meanwhile
+            book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        assert book.scores.history(SESSION) == ()  # reading goes on meanwhile
         holder.join()
-        book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
-        assert [entry.value for entry in book.history(SESSION)] == [8]
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+        assert [entry.value for entry in book.scores.history(SESSION)] == [8]
 
 
 def test_opening_waits_for_no_writer(book_path, monkeypatch):
@@ -106,7 +106,7 @@ def test_opening_waits_for_no_writer(book_path, monkeypatch):
     with closing(sqlite3.connect(book_path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         with LabBook(book_path) as book:
-            assert book.sheet(SESSION).name == SESSION
+            assert book.sessions.sheet(SESSION).name == SESSION
         other.execute("ROLLBACK")
 
 
@@ -119,10 +119,10 @@ def test_a_book_with_little_patience_says_soon_that_it_cannot_write(book_path):
     ):
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(BookAwayError, match="locked"):
-            book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+            book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
         other.execute("ROLLBACK")
-        book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
-        assert [entry.value for entry in book.history(SESSION)] == [8]
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+        assert [entry.value for entry in book.scores.history(SESSION)] == [8]
 
 
 @on_posix
@@ -130,16 +130,16 @@ def test_no_score_goes_into_a_file_that_was_deleted_or_moved(book_path):
     moved = book_path.with_name("moved.db")
     with LabBook(book_path) as book:
         start_tasting(book)
-        book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
         book_path.rename(moved)
         with pytest.raises(BookAwayError, match="not there"):
-            book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+            book.scores.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
         with pytest.raises(BookAwayError, match="not there"):
-            book.history(SESSION)
+            book.scores.history(SESSION)
         assert not book_path.exists(), "no empty one was made"
         moved.rename(book_path)
-        book.record_score(SESSION, 1, "Ada", "overall", 9, position=1)
-        assert [entry.value for entry in book.history(SESSION)] == [7, 9]
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 9, position=1)
+        assert [entry.value for entry in book.scores.history(SESSION)] == [7, 9]
 
 
 def test_a_book_that_must_exist_is_not_made(book_path, tmp_path):
@@ -165,18 +165,18 @@ def test_twelve_writers_at_once_lose_and_double_nothing(book):
             for number in range(20):
                 touch = (SESSION, 1, taster, "overall", 6 + number % 16 / 4)
                 entry_id = f"{taster}-{number}"
-                own.record_score(*touch, position=1 + number % 4, entry_id=entry_id)
-                assert not own.record_score(
+                own.scores.record_score(*touch, position=1 + number % 4, entry_id=entry_id)
+                assert not own.scores.record_score(
                     *touch, position=1 + number % 4, entry_id=entry_id
                 ).is_new
 
     with ThreadPoolExecutor(12) as pool:
         list(pool.map(write, tasters))
-    kept = Counter(entry.entry_id for entry in book.history(SESSION))
+    kept = Counter(entry.entry_id for entry in book.scores.history(SESSION))
     assert len(kept) == 240
     assert set(kept.values()) == {1}
     # The one event of the first score was written once too.
-    assert [event.kind for event in book.events(SESSION)].count("first score") == 1
+    assert [event.kind for event in book.sessions.events(SESSION)].count("first score") == 1
 
 
 def test_two_devices_sending_one_entry_at_the_same_time_keep_one(book):
@@ -186,14 +186,14 @@ def test_two_devices_sending_one_entry_at_the_same_time_keep_one(book):
     def send(_):
         with LabBook(book.url) as own:
             together.wait()
-            return own.record_score(
+            return own.scores.record_score(
                 SESSION, 1, "Ada", "overall", 7, position=1, entry_id="one"
             ).is_new
 
     with ThreadPoolExecutor(4) as pool:
         answers = list(pool.map(send, range(4)))
     assert sorted(answers) == [False, False, False, True]
-    assert len(book.history(SESSION)) == 1
+    assert len(book.scores.history(SESSION)) == 1
 
 
 def test_no_score_passes_the_lock(book):
@@ -206,7 +206,9 @@ def test_no_score_passes_the_lock(book):
         with LabBook(book.url) as own:
             for number in range(1000):
                 try:
-                    own.record_score(SESSION, 1, taster, "overall", 7, position=1 + number % 4)
+                    own.scores.record_score(
+                        SESSION, 1, taster, "overall", 7, position=1 + number % 4
+                    )
                 except LockError:
                     return acknowledged
                 acknowledged += 1
@@ -216,10 +218,10 @@ def test_no_score_passes_the_lock(book):
     with ThreadPoolExecutor(3) as pool:
         writers = [pool.submit(write, taster) for taster in plan.tasters]
         first.wait(30)
-        book.lock_flight(SESSION, 1)
-        at_lock = len(book.history(SESSION))
+        book.sessions.lock_flight(SESSION, 1)
+        at_lock = len(book.scores.history(SESSION))
         acknowledged = sum(writer.result() for writer in writers)
-    assert len(book.history(SESSION)) == at_lock == acknowledged
+    assert len(book.scores.history(SESSION)) == at_lock == acknowledged
 
 
 def test_the_database_itself_refuses_to_change_or_drop_a_score(book):
@@ -237,7 +239,7 @@ def test_the_database_itself_refuses_to_change_or_drop_a_score(book):
             book._store.engine.begin() as connection,
         ):
             connection.execute(text(statement))
-    assert {entry.value for entry in book.history(SESSION)} == {7.5}
+    assert {entry.value for entry in book.scores.history(SESSION)} == {7.5}
 
 
 # ------------------------------------------------------------------------- PostgreSQL's own
@@ -259,7 +261,7 @@ def test_a_server_that_is_restarted_loses_and_doubles_nothing(own_server):
 
         def write():
             for number in range(60):
-                receipt = book.record_score(
+                receipt = book.scores.record_score(
                     SESSION, 1, "Ada", "overall", 6 + number % 16 / 4, position=1 + number % 4
                 )
                 acknowledged.append(receipt.entry_id)
@@ -273,7 +275,7 @@ def test_a_server_that_is_restarted_loses_and_doubles_nothing(own_server):
             time.sleep(1)
             own_server.start()
             writing.result()
-        kept = [entry.entry_id for entry in book.history(SESSION)]
+        kept = [entry.entry_id for entry in book.scores.history(SESSION)]
     assert kept == acknowledged
     assert len(set(kept)) == 60
 
@@ -286,8 +288,8 @@ def test_a_server_that_stays_away_is_one_sentence(own_server, monkeypatch):
         start_tasting(book)
         own_server.stop()
         with pytest.raises(BookError, match="could not be written to") as caught:
-            book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+            book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
         assert "\n" not in str(caught.value)
         own_server.start()
-        book.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
-        assert [entry.value for entry in book.history(SESSION)] == [8]
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 8, position=1)
+        assert [entry.value for entry in book.scores.history(SESSION)] == [8]

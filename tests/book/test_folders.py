@@ -31,34 +31,44 @@ NASTY = '=HYPERLINK("http://x"); \'DROP TABLE scores\'; ＝1 \u202e\U0001f375 é
 
 def fill(book):
     """Use every table."""
-    book.add_client("'=Second & Sons")
-    book.add_coffee("+Ridge", client="'=Second & Sons", note=NASTY)
+    book.people.add_client("'=Second & Sons")
+    book.people.add_coffee("+Ridge", client="'=Second & Sons", note=NASTY)
     start_tasting(book)
     start_tasting(
         book, name="Ridge 1", coffee="+Ridge", tasters=["-Dee", "Ada"], stages=["hot", "cool"]
     )
-    book.add_bottle("KHCO3 a", salt="KHCO3", weighed_g=2.001, volume_ml=1000, note="for +Ridge")
-    book.measure_bottle("KHCO3 a", method="titration", strength_mg_l_caco3_per_ml=1.02)
-    book.answer_strength("KHCO3 a", counts="measured", answered_by="-Dee", reason="for +Ridge")
-    book.set_bicarbonate_keeps_days(3)
+    book.stock.add_bottle(
+        "KHCO3 a", salt="KHCO3", weighed_g=2.001, volume_ml=1000, note="for +Ridge"
+    )
+    book.stock.measure_bottle("KHCO3 a", method="titration", strength_mg_l_caco3_per_ml=1.02)
+    book.stock.answer_strength(
+        "KHCO3 a", counts="measured", answered_by="-Dee", reason="for +Ridge"
+    )
+    book.stock.set_bicarbonate_keeps_days(3)
     take_doses(book, SESSION, 1, {"KHCO3 a": 31.5})
     take_doses(book, "Ridge 1", 1, {"KHCO3 a": 20})
-    book.add_base_water("-tap", {"Ca": (60, "mg/L")}, client="'=Second & Sons", fill_gap=True)
+    book.stock.add_base_water("-tap", {"Ca": (60, "mg/L")}, client="'=Second & Sons", fill_gap=True)
     score_all(book)
-    book.record_score(SESSION, 1, "Ada", "overall", 9, position=1, source="lead", device="-1")
-    book.record_score(SESSION, 1, "Ada", "note", NASTY, position=1)
-    book.record_score(SESSION, 1, "Ada", "words", ["nutty"], position=2)
-    book.record_score(SESSION, 1, "Ada", "overall", None, position=3)
-    book.record_score("Ridge 1", 1, "-Dee", "overall", 6.25, position=1, stage="cool")
-    book.lock_flight(SESSION, 1)
-    book.open_flight(SESSION, 1, PASSPHRASE)
-    book.issue_link(SESSION, "Ada")
+    book.scores.record_score(
+        SESSION, 1, "Ada", "overall", 9, position=1, source="lead", device="-1"
+    )
+    book.scores.record_score(SESSION, 1, "Ada", "note", NASTY, position=1)
+    book.scores.record_score(SESSION, 1, "Ada", "words", ["nutty"], position=2)
+    book.scores.record_score(SESSION, 1, "Ada", "overall", None, position=3)
+    book.scores.record_score("Ridge 1", 1, "-Dee", "overall", 6.25, position=1, stage="cool")
+    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.issue_link(SESSION, "Ada")
     ridge = {"client": "'=Second & Sons", "done_by": "-Dee"}
-    book.leave_out("+Ridge", **ridge, tasters=["-Dee"], seen="overall", reason=NASTY)
-    book.leave_out("+Ridge", **ridge, sessions=["Ridge 1"], seen="overall", reason="for +Ridge")
-    book.leave_out(COFFEE, client=CLIENT, tasters=["Ada", "Chen"], seen="acidity", reason="colds")
+    book.sessions.leave_out("+Ridge", **ridge, tasters=["-Dee"], seen="overall", reason=NASTY)
+    book.sessions.leave_out(
+        "+Ridge", **ridge, sessions=["Ridge 1"], seen="overall", reason="for +Ridge"
+    )
+    book.sessions.leave_out(
+        COFFEE, client=CLIENT, tasters=["Ada", "Chen"], seen="acidity", reason="colds"
+    )
     scale = {"attribute": "overall", "scale": OVERALL.scale_name}
-    book.choose_scale(COFFEE, client=CLIENT, **scale)
+    book.sessions.choose_scale(COFFEE, client=CLIENT, **scale)
 
 
 def files(folder):
@@ -72,13 +82,13 @@ def test_a_folder_round_trips_on_each_database(book, tmp_path):
 
     with LabBook(tmp_path / "again.db") as again:
         assert files(again.export_folder(tmp_path / "out2")) == files(out)
-        assert again.history(SESSION) == book.history(SESSION)
-        assert again.opened_scores().equals(book.opened_scores())
-        assert again.decisions(COFFEE) == book.decisions(COFFEE)
+        assert again.scores.history(SESSION) == book.scores.history(SESSION)
+        assert again.scores.opened_scores().equals(book.scores.opened_scores())
+        assert again.sessions.decisions(COFFEE) == book.sessions.decisions(COFFEE)
         # The sealed keys came along, and new rows go on after the old ones.
-        again.lock_flight(SESSION, 2)
-        assert again.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
-        again.add_client("Third")
+        again.sessions.lock_flight(SESSION, 2)
+        assert again.sessions.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
+        again.people.add_client("Third")
 
 
 @pytest.mark.postgres
@@ -89,8 +99,8 @@ def test_a_folder_goes_to_postgresql_and_goes_on_there(sqlite_book, postgres_sch
 
     with LabBook(postgres_schema_url) as again:
         assert files(again.export_folder(tmp_path / "out2")) == files(out)
-        assert again.record_score(SESSION, 2, "Ada", "overall", 7, position=1).is_new
-        again.add_client("Third")
+        assert again.scores.record_score(SESSION, 2, "Ada", "overall", 7, position=1).is_new
+        again.people.add_client("Third")
     with pytest.raises(BookError, match="must be empty"):
         import_folder(out, postgres_schema_url)
 
@@ -105,9 +115,9 @@ def test_a_clients_folder_shows_nothing_of_another(book, tmp_path):
         assert foreign not in everything
     import_folder(out, tmp_path / "theirs.db")
     with LabBook(tmp_path / "theirs.db") as theirs:
-        assert [coffee.name for coffee in theirs.coffees()] == ["+Ridge"]
-        assert [entry.value for entry in theirs.history("Ridge 1")] == [6.25]
-        decided = [(d.taster, d.session, d.holds) for d in theirs.decisions("+Ridge")]
+        assert [coffee.name for coffee in theirs.people.coffees()] == ["+Ridge"]
+        assert [entry.value for entry in theirs.scores.history("Ridge 1")] == [6.25]
+        decided = [(d.taster, d.session, d.holds) for d in theirs.sessions.decisions("+Ridge")]
         assert decided == [("-Dee", None, False), (None, "Ridge 1", True)]
     # Numbers start at 1: a gap would tell that there is more.
     with open(out / "sessions.csv", encoding="utf-8", newline="") as stream:
@@ -117,27 +127,27 @@ def test_a_clients_folder_shows_nothing_of_another(book, tmp_path):
 def test_the_labs_water_that_a_clients_session_started_from_goes_with_it(book, tmp_path):
     """Without it the handed-over book could not say what its waters were made from."""
     tap = {"Ca": (40, "mg/L"), "HCO3": (122, "mg/L")}
-    book.add_base_water("lab tap", tap, note="as for Second & Sons")
-    book.add_base_water("another tap", tap)
-    book.add_client("Second & Sons")
-    book.add_base_water("their tap", tap, client="Second & Sons")
+    book.stock.add_base_water("lab tap", tap, note="as for Second & Sons")
+    book.stock.add_base_water("another tap", tap)
+    book.people.add_client("Second & Sons")
+    book.stock.add_base_water("their tap", tap, client="Second & Sons")
     start_tasting(book, held=Held(base_water="lab tap"))
-    book.add_base_water("own tap", tap, client=CLIENT, note="by the door")
+    book.stock.add_base_water("own tap", tap, client=CLIENT, note="by the door")
     import_folder(book.export_folder(tmp_path / "out", client=CLIENT), tmp_path / "theirs.db")
     with LabBook(tmp_path / "theirs.db") as theirs:
-        held = theirs.session(SESSION).held
-        assert theirs.start_water(held).water == book.start_water(held).water
-        notes = {water.name: water.note for water in theirs.base_waters()}
+        held = theirs.sessions.session(SESSION).held
+        assert theirs.stock.start_water(held).water == book.stock.start_water(held).water
+        notes = {water.name: water.note for water in theirs.stock.base_waters()}
         assert notes == {"lab tap": "", "own tap": "by the door"}
 
 
 def test_links_do_not_travel(book, tmp_path):
     start_tasting(book)
-    secret = book.issue_link(SESSION, "Ada")
+    secret = book.sessions.issue_link(SESSION, "Ada")
     out = book.export_folder(tmp_path / "out")
     import_folder(out, tmp_path / "again.db")
     with LabBook(tmp_path / "again.db") as again, pytest.raises(BookError, match="link"):
-        again.guest_of_link(secret)
+        again.sessions.guest_of_link(secret)
 
 
 @pytest.mark.parametrize(
@@ -204,26 +214,26 @@ def data_dir(sqlite_book, tmp_path, monkeypatch):
 def test_the_demo_is_built_once_and_again_when_its_files_change(data_dir):
     url = ensure_demo_book(data_dir)
     with LabBook(url) as book:
-        book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
     assert ensure_demo_book(data_dir) == url
     with LabBook(url) as book:
-        assert len(book.history(SESSION)) == 1
+        assert len(book.scores.history(SESSION)) == 1
 
     clients = data_dir / "demo" / "clients.csv"
     clients.write_text(clients.read_text().replace(CLIENT, "Thessaloup"))
     ensure_demo_book(data_dir)
     with LabBook(url) as book:
-        assert [client.name for client in book.clients()] == ["Thessaloup"]
-        assert book.history(SESSION) == ()
+        assert [client.name for client in book.people.clients()] == ["Thessaloup"]
+        assert book.scores.history(SESSION) == ()
     (aside,) = data_dir.glob("demo-until-*.db")
     with LabBook(aside) as old:
-        assert len(old.history(SESSION)) == 1
+        assert len(old.scores.history(SESSION)) == 1
 
 
 def test_a_broken_demo_book_is_set_aside_and_built_anew(data_dir):
     (data_dir / "demo.db").write_bytes(b"no lab book")
     with LabBook(ensure_demo_book(data_dir)) as book:
-        assert [client.name for client in book.clients()] == [CLIENT]
+        assert [client.name for client in book.people.clients()] == [CLIENT]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="there, what is open elsewhere is refused so too")

@@ -26,34 +26,36 @@ def test_a_late_phone_does_not_hide_what_it_replaces(tasting):
     book, _ = tasting
     noon = datetime(2026, 11, 20, 12, tzinfo=UTC)
     place = (SESSION, 1, "Ada", "overall")
-    lead = book.record_score(*place, 8, position=1, source="lead", entered_by="Dora")
-    phone = book.record_score(*place, 7, position=1, given_at=noon, device="phone", entry_id="p1")
+    lead = book.scores.record_score(*place, 8, position=1, source="lead", entered_by="Dora")
+    phone = book.scores.record_score(
+        *place, 7, position=1, given_at=noon, device="phone", entry_id="p1"
+    )
 
     # What was taken last is current, and the answer names what it took the place of.
     assert phone.replaced == lead
     assert phone.replaced.source == "lead"
-    (current,) = book.current_scores(SESSION, 1, "Ada")
+    (current,) = book.scores.current_scores(SESSION, 1, "Ada")
     assert (current.value, current.given_at) == (7, noon)
-    assert [e.value for e in book.history(SESSION)] == [8, 7]
+    assert [e.value for e in book.scores.history(SESSION)] == [8, 7]
     # Sent again, it changes nothing: the lead's next correction stays.
-    book.record_score(*place, 8, position=1, source="lead", entered_by="Dora")
-    assert not book.record_score(*place, 7, position=1, device="phone", entry_id="p1").is_new
-    assert [e.value for e in book.current_scores(SESSION, 1, "Ada")] == [8]
+    book.scores.record_score(*place, 8, position=1, source="lead", entered_by="Dora")
+    assert not book.scores.record_score(*place, 7, position=1, device="phone", entry_id="p1").is_new
+    assert [e.value for e in book.scores.current_scores(SESSION, 1, "Ada")] == [8]
 
 
 def test_an_entry_id_of_another_score_is_refused(tasting):
     book, _ = tasting
-    book.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="one")
+    book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="one")
     for taster, attribute in (("Béla", "overall"), ("Ada", "acidity")):
         with pytest.raises(BookError, match="'one' is another score's"):
-            book.record_score(SESSION, 1, taster, attribute, 7, position=1, entry_id="one")
-    assert len(book.history(SESSION)) == 1
+            book.scores.record_score(SESSION, 1, taster, attribute, 7, position=1, entry_id="one")
+    assert len(book.scores.history(SESSION)) == 1
 
 
 def test_an_entry_id_sent_again_with_other_content_is_refused(tasting):
     """Acknowledging it would call something saved that is not."""
     book, _ = tasting
-    first, second = book.served_cups(SESSION, 1, "Ada")[:2]
+    first, second = book.sessions.served_cups(SESSION, 1, "Ada")[:2]
     sent = {
         "overall": (7, "7", 7.25, None),
         "note": ("tea", " tea\0 ", "teas", None),
@@ -62,21 +64,21 @@ def test_an_entry_id_sent_again_with_other_content_is_refused(tasting):
     }
     for attribute, (value, same, *others) in sent.items():
         place = (SESSION, 1, "Ada", attribute)
-        book.record_score(*place, value, blind_code=first.blind_code, entry_id=attribute)
-        again = book.record_score(*place, same, position=first.position, entry_id=attribute)
+        book.scores.record_score(*place, value, blind_code=first.blind_code, entry_id=attribute)
+        again = book.scores.record_score(*place, same, position=first.position, entry_id=attribute)
         assert not again.is_new
         for other in others:
             with pytest.raises(BookError, match="another score's"):
-                book.record_score(*place, other, position=first.position, entry_id=attribute)
+                book.scores.record_score(*place, other, position=first.position, entry_id=attribute)
         for cup in ({"position": second.position}, {"blind_code": second.blind_code}):
             with pytest.raises(BookError, match="another score's"):
-                book.record_score(*place, value, **cup, entry_id=attribute)
-    assert len(book.history(SESSION)) == len(sent)
-    book.lock_flight(SESSION, 1)
+                book.scores.record_score(*place, value, **cup, entry_id=attribute)
+    assert len(book.scores.history(SESSION)) == len(sent)
+    book.sessions.lock_flight(SESSION, 1)
     for value, is_kept in ((7, True), (8, False)):
         touch = (SESSION, 1, "Ada", "overall", value)
         with nullcontext() if is_kept else pytest.raises(BookError, match="another score's"):
-            receipt = book.record_score(*touch, position=first.position, entry_id="overall")
+            receipt = book.scores.record_score(*touch, position=first.position, entry_id="overall")
             assert not receipt.is_new
 
 
@@ -85,15 +87,15 @@ def test_a_note_is_kept_without_what_no_database_can_store(tasting):
     notes = {"nul": "te\0a", "half a smiley": "tea \ud83d!", "whole": "tea 🍵\tgreen\nblack"}
     for name, note in notes.items():
         place = (SESSION, 1, "Ada", "note", note)
-        assert book.record_score(*place, position=1, entry_id=name).is_new
-        assert not book.record_score(*place, position=1, entry_id=name).is_new
-    assert [e.value for e in book.history(SESSION)] == [
+        assert book.scores.record_score(*place, position=1, entry_id=name).is_new
+        assert not book.scores.record_score(*place, position=1, entry_id=name).is_new
+    assert [e.value for e in book.scores.history(SESSION)] == [
         "tea",
         "tea \N{REPLACEMENT CHARACTER}!",
         "tea 🍵\tgreen\nblack",
     ]
     with pytest.raises(BookError, match="at most 4000 characters"):
-        book.record_score(SESSION, 1, "Ada", "note", "x" * 4001, position=1)
+        book.scores.record_score(SESSION, 1, "Ada", "note", "x" * 4001, position=1)
 
 
 def test_a_device_that_was_away_gives_way_to_what_was_given_later(tasting):
@@ -101,7 +103,7 @@ def test_a_device_that_was_away_gives_way_to_what_was_given_later(tasting):
     noon = datetime(2026, 11, 20, 12, tzinfo=UTC)
 
     def give(value, minute, device, entry_id=None):
-        return book.record_score(
+        return book.scores.record_score(
             *(SESSION, 1, "Ada", "overall", value),
             position=1,
             given_at=noon + timedelta(minutes=minute),
@@ -119,17 +121,17 @@ def test_a_device_that_was_away_gives_way_to_what_was_given_later(tasting):
     give(None, 7, "phone")
     with pytest.raises(StaleError, match="taken back later"):
         give(8, 6, "tablet")
-    assert [e.value for e in book.history(SESSION)] == [7, 9, 8, None]
+    assert [e.value for e in book.scores.history(SESSION)] == [7, 9, 8, None]
 
 
 def test_stages_of_cooling_are_scores_of_their_own(book):
     start_tasting(book, stages=["hot", "cool"])
     for stage, value in (("hot", 7), ("cool", 8), ("hot", 7.5)):
-        book.record_score(SESSION, 1, "Ada", "overall", value, position=1, stage=stage)
-    current = {e.stage: e.value for e in book.current_scores(SESSION, 1, "Ada")}
+        book.scores.record_score(SESSION, 1, "Ada", "overall", value, position=1, stage=stage)
+    current = {e.stage: e.value for e in book.scores.current_scores(SESSION, 1, "Ada")}
     assert current == {"hot": 7.5, "cool": 8}
     with pytest.raises(BookError, match="stage"):
-        book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
 
 
 def test_several_scores_are_taken_together_or_not_at_all(tasting):
@@ -142,18 +144,20 @@ def test_several_scores_are_taken_together_or_not_at_all(tasting):
         for p, v in ((1, 7), (2, 11))
     ]
     with pytest.raises(ScaleError):
-        book.record_scores(touches)
-    assert book.history(SESSION) == ()
+        book.scores.record_scores(touches)
+    assert book.scores.history(SESSION) == ()
 
 
 def test_a_remark_stays_with_its_session(tasting):
     book, _ = tasting
-    book.add_remark(SESSION, "left Chen out of the reading: had a cold", flight=1, done_by="Dora")
-    event = book.events(SESSION)[-1]
+    book.sessions.add_remark(
+        SESSION, "left Chen out of the reading: had a cold", flight=1, done_by="Dora"
+    )
+    event = book.sessions.events(SESSION)[-1]
     assert (event.kind, event.flight, event.done_by) == ("remark", 1, "Dora")
     assert event.reason.startswith("left Chen out")
     with pytest.raises(BookError, match="a remark must not be empty"):
-        book.add_remark(SESSION, " ")
+        book.sessions.add_remark(SESSION, " ")
 
 
 places = st.tuples(st.sampled_from(["Ada", "Béla"]), st.integers(1, 3))
@@ -185,9 +189,9 @@ class OneFlight(RuleBasedStateMachine):
         sent = (SESSION, 1, taster, "overall", value)
         if self.is_locked:
             with pytest.raises(LockError):
-                self.book.record_score(*sent, position=position, entry_id=entry_id)
+                self.book.scores.record_score(*sent, position=position, entry_id=entry_id)
             return
-        receipt = self.book.record_score(*sent, position=position, entry_id=entry_id)
+        receipt = self.book.scores.record_score(*sent, position=position, entry_id=entry_id)
         before = self.current().get(place)
         assert (receipt.replaced.value if receipt.replaced else None) == before
         self.entries.append((entry_id, place, value))
@@ -197,7 +201,7 @@ class OneFlight(RuleBasedStateMachine):
         if not self.entries:
             return
         entry_id, (taster, position), value = data.draw(st.sampled_from(self.entries))
-        receipt = self.book.record_score(
+        receipt = self.book.scores.record_score(
             SESSION, 1, taster, "overall", value, position=position, entry_id=entry_id
         )
         assert not receipt.is_new
@@ -205,9 +209,9 @@ class OneFlight(RuleBasedStateMachine):
     @rule()
     def lock_or_unlock(self):
         if self.is_locked:
-            self.book.unlock_flight(SESSION, 1, reason="again")
+            self.book.sessions.unlock_flight(SESSION, 1, reason="again")
         else:
-            self.book.lock_flight(SESSION, 1)
+            self.book.sessions.lock_flight(SESSION, 1)
         self.is_locked = not self.is_locked
 
     @rule()
@@ -222,14 +226,14 @@ class OneFlight(RuleBasedStateMachine):
 
     @invariant()
     def the_history_is_all_that_was_acknowledged(self):
-        if not self.book.sessions():
+        if not self.book.sessions.all():
             return
-        history = [(e.entry_id, e.value) for e in self.book.history(SESSION)]
+        history = [(e.entry_id, e.value) for e in self.book.scores.history(SESSION)]
         assert history == [(entry_id, value) for entry_id, _, value in self.entries]
         shown = {
             (taster, e.position): e.value
             for taster in ("Ada", "Béla")
-            for e in self.book.current_scores(SESSION, 1, taster)
+            for e in self.book.scores.current_scores(SESSION, 1, taster)
         }
         assert shown == self.current()
 
@@ -303,7 +307,7 @@ def test_given_times_may_differ_from_the_order_of_taking(tasting):
     book, _ = tasting
     noon = datetime(2026, 11, 20, 12, tzinfo=UTC)
     for minutes, value in ((10, 7), (5, 8)):
-        book.record_score(
+        book.scores.record_score(
             SESSION,
             1,
             "Ada",
@@ -312,5 +316,5 @@ def test_given_times_may_differ_from_the_order_of_taking(tasting):
             position=1,
             given_at=noon + timedelta(minutes=minutes),
         )
-    (current,) = book.current_scores(SESSION, 1, "Ada")
+    (current,) = book.scores.current_scores(SESSION, 1, "Ada")
     assert current.value == 8

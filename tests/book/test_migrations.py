@@ -37,29 +37,34 @@ def test_there_is_an_old_book_of_each_version(version):
 
 def assert_nothing_is_lost(book, version):
     """What every old book holds, whatever its version; see `fill` in test_folders.py."""
-    assert [client.name for client in book.clients()] == ["'=Second & Sons", "Quorrin & Velt"]
-    history = book.history(SESSION)
+    assert [client.name for client in book.people.clients()] == [
+        "'=Second & Sons",
+        "Quorrin & Velt",
+    ]
+    history = book.scores.history(SESSION)
     assert len(history) == 16
     assert [entry.value for entry in history if entry.source == "lead"] == [9]
-    assert len(book.opened_scores()) == 11
-    assert book.bottle("KHCO3 a").left_ml == 968.5
-    bottle = book.bottle("KHCO3 a")
+    assert len(book.scores.opened_scores()) == 11
+    assert book.stock.bottle("KHCO3 a").left_ml == 968.5
+    bottle = book.stock.bottle("KHCO3 a")
     assert bottle.concentrate_as_measured is not None
     assert bottle.balance_g == 0.01
     answered = bottle.measurements[-1].answers
     assert [a.counts for a in answered] == (["measured"] if version > 2 else [])
     assert [use.flight for use in bottle.uses] == [1 if version > 2 else None]
-    assert book.bicarbonate_keeps_days() == (3 if version > 2 else 4)
-    book.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
-    book.lock_flight(SESSION, 2)
-    assert book.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
-    book.lock_flight("Ridge 1", 1)
-    book.open_flight("Ridge 1", 1, PASSPHRASE)  # with the doses that are sealed to its key
-    assert book.bottle("KHCO3 a").left_ml == (948.5 if version > 3 else 968.5)
-    assert [water.name for water in book.base_waters()] == (["-tap"] if version > 1 else [])
-    (ridge,) = book.decisions("+Ridge")[1:] or (None,)
+    assert book.stock.bicarbonate_keeps_days() == (3 if version > 2 else 4)
+    book.scores.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
+    book.sessions.lock_flight(SESSION, 2)
+    assert book.sessions.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
+    book.sessions.lock_flight("Ridge 1", 1)
+    book.sessions.open_flight("Ridge 1", 1, PASSPHRASE)  # with the doses that are sealed to its key
+    assert book.stock.bottle("KHCO3 a").left_ml == (948.5 if version > 3 else 968.5)
+    assert [water.name for water in book.stock.base_waters()] == (["-tap"] if version > 1 else [])
+    (ridge,) = book.sessions.decisions("+Ridge")[1:] or (None,)
     assert (ridge and ridge.session) == ("Ridge 1" if version > 5 else None)
-    assert book.left_out(COFFEE, client=CLIENT).tasters == (("Ada", "Chen") if version > 5 else ())
+    assert book.sessions.left_out(COFFEE, client=CLIENT).tasters == (
+        ("Ada", "Chen") if version > 5 else ()
+    )
 
 
 @pytest.mark.parametrize("version", VERSIONS)
@@ -85,9 +90,9 @@ def test_the_sums_of_an_old_book_follow_its_tables_to_the_new_version(version, q
         write_sums(old)
         old.commit()
     with LabBook(path) as book:
-        book.add_client("Thessaloup")
+        book.people.add_client("Thessaloup")
     with LabBook(path) as book:  # counted again: a sum of the old tables would not agree
-        assert "Thessaloup" in [client.name for client in book.clients()]
+        assert "Thessaloup" in [client.name for client in book.people.clients()]
 
 
 @pytest.mark.parametrize("version", VERSIONS)
@@ -109,8 +114,8 @@ def test_an_old_folder_becomes_a_postgresql_book_of_today(version, postgres_sche
 def test_an_old_postgresql_book_opens(postgres_schema_url):
     create_book(read_url(postgres_schema_url), lambda connection: upgrade(connection, "0001"))
     with LabBook(postgres_schema_url) as book:
-        book.add_client("Thessaloup")
-        assert book.base_waters() == ()
+        book.people.add_client("Thessaloup")
+        assert book.stock.base_waters() == ()
 
 
 REMARKS = (  # of the lab's coffee, in version-5; Béla was Bea until the third
@@ -158,22 +163,24 @@ def test_what_was_decided_in_remarks_becomes_rows_and_the_remarks_stay(kind, qui
     with LabBook(where) as book:
         decided = [
             (d.taster or d.session, d.attribute, d.reason, d.decided_at.second, d.withdrawn_because)
-            for d in book.decisions(COFFEE)
+            for d in book.sessions.decisions(COFFEE)
         ]
         cold = ("overall", "a cold (again). Or hay fever", 0, "they were well")
         mill = ("(all, side by side)", "new mill", 3, "")
         assert decided == [("Ada", *cold), ("Béla", *cold), (SESSION, *mill), ("Béla", *mill)]
-        assert [d.withdrawn_at and d.withdrawn_at.second for d in book.decisions(COFFEE)] == [
+        assert [
+            d.withdrawn_at and d.withdrawn_at.second for d in book.sessions.decisions(COFFEE)
+        ] == [
             1,
             1,
             None,
             None,
         ]
-        choice = book.left_out(COFFEE, client=CLIENT)
+        choice = book.sessions.left_out(COFFEE, client=CLIENT)
         assert (choice.tasters, choice.sessions) == (("Béla",), (SESSION,))
-        told = [(e.kind, e.reason, e.done_by) for e in book.events(SESSION)]
+        told = [(e.kind, e.reason, e.done_by) for e in book.sessions.events(SESSION)]
         assert tuple(told[-len(REMARKS) :]) == REMARKS
-        assert book.decisions("+Ridge") == ()
+        assert book.sessions.decisions("+Ridge") == ()
 
 
 def test_one_decision_in_the_remarks_of_two_sessions_is_one(quick_folder):
@@ -196,7 +203,7 @@ def test_one_decision_in_the_remarks_of_two_sessions_is_one(quick_folder):
         write_sums(old)
         old.commit()
     with LabBook(where) as book:
-        assert [(d.session, d.holds) for d in book.decisions(COFFEE)] == [
+        assert [(d.session, d.holds) for d in book.sessions.decisions(COFFEE)] == [
             (SESSION, False),
             ("Ridge 1", False),
             (SESSION, True),  # recorded once more, later
@@ -216,7 +223,7 @@ def test_of_many_who_open_an_old_book_at_once_one_migrates_it(quick_folder, monk
     def open_it(_):
         begun.wait()
         with LabBook(path) as book:
-            return len(book.clients())
+            return len(book.people.clients())
 
     monkeypatch.setattr("labkit.book.store.opening.upgrade", slowly)
     monkeypatch.setattr("labkit.book.store.engines.BUSY_TIMEOUT_S", 0.5)

@@ -73,9 +73,9 @@ def test_every_connection_syncs_fully_waits_and_checks_keys(sqlite_book):
 
 def test_a_url_and_a_path_open_the_same_book(book_path):
     with LabBook(book_path) as book:
-        book.add_client("Thessaloup")
+        book.people.add_client("Thessaloup")
     with LabBook(f"sqlite:///{book_path}") as book:
-        assert [client.name for client in book.clients()] == ["Thessaloup"]
+        assert [client.name for client in book.people.clients()] == ["Thessaloup"]
 
 
 @pytest.mark.parametrize(
@@ -209,13 +209,13 @@ def test_many_processes_may_make_the_same_book_at_once(quick_folder):
         import sys
         from labkit.book import LabBook
         with LabBook(sys.argv[1]) as book:
-            book.add_client(sys.argv[2])
+            book.people.add_client(sys.argv[2])
     """
     with ExitStack() as stack:
         makers = [stack.enter_context(run(code, path, f"client {n}")) for n in range(3)]
         assert [maker.wait(timeout=120) for maker in makers] == [0] * 3
     with LabBook(path) as book:
-        assert len(book.clients()) == 3
+        assert len(book.people.clients()) == 3
     assert {p.name for p in quick_folder.iterdir()} == {path.name}
 
 
@@ -227,7 +227,7 @@ def test_a_book_left_by_a_killed_process_opens_with_every_score(book_path):
         import sys, time
         from labkit.book import LabBook
         book = LabBook(sys.argv[1])
-        book.record_score(sys.argv[2], 1, "Ada", "overall", 7, position=1)
+        book.scores.record_score(sys.argv[2], 1, "Ada", "overall", 7, position=1)
         print("saved", flush=True)
         time.sleep(60)
     """
@@ -236,7 +236,7 @@ def test_a_book_left_by_a_killed_process_opens_with_every_score(book_path):
         writer.send_signal(signal.SIGKILL)
     assert Path(f"{book_path}-wal").stat().st_size > 0
     with LabBook(book_path) as book:
-        assert [entry.value for entry in book.history(SESSION)] == [7]
+        assert [entry.value for entry in book.scores.history(SESSION)] == [7]
 
 
 def test_a_backup_is_a_whole_book_and_never_overwrites(sqlite_book, quick_folder):
@@ -244,7 +244,7 @@ def test_a_backup_is_a_whole_book_and_never_overwrites(sqlite_book, quick_folder
     score_all(sqlite_book)
     copy = sqlite_book.back_up(quick_folder / "copy.db")
     with LabBook(copy) as again:
-        assert again.history(SESSION) == sqlite_book.history(SESSION)
+        assert again.scores.history(SESSION) == sqlite_book.scores.history(SESSION)
     with pytest.raises(BookError, match="must be a new file"):
         sqlite_book.back_up(copy)
     with pytest.raises(BookError, match="could not be written"):

@@ -38,32 +38,32 @@ STRANGE_NAMES = (
 
 @pytest.mark.parametrize("name", STRANGE_NAMES)
 def test_a_strange_name_is_only_a_name(book, name):
-    book.add_client(name)
-    book.add_coffee(name, client=name)
-    book.add_taster(name)
-    assert [client.name for client in book.clients()] == [name]
-    assert book.coffee(name, client=name).name == name
-    assert book.tasters() == (name,)
+    book.people.add_client(name)
+    book.people.add_coffee(name, client=name)
+    book.people.add_taster(name)
+    assert [client.name for client in book.people.clients()] == [name]
+    assert book.people.coffee(name, client=name).name == name
+    assert book.people.tasters() == (name,)
 
 
 def test_two_spellings_that_look_the_same_are_one_name(book):
-    book.add_client(unicodedata.normalize("NFD", "Café Ünder"))
+    book.people.add_client(unicodedata.normalize("NFD", "Café Ünder"))
     with pytest.raises(BookError, match="client must be new"):
-        book.add_client(" Café Ünder ")
+        book.people.add_client(" Café Ünder ")
 
 
 @pytest.mark.parametrize("name", ["", "   ", "two\nlines", "nul\0", "\ud800", "a" * 121, 7, None])
 def test_what_cannot_be_a_name_is_refused(book, name):
     with pytest.raises(BookError, match="client"):
-        book.add_client(name)
-    assert book.clients() == ()
+        book.people.add_client(name)
+    assert book.people.clients() == ()
 
 
 def test_a_session_is_given_back_as_it_was_begun(book):
-    book.add_client(CLIENT)
-    book.add_coffee(COFFEE, client=CLIENT)
+    book.people.add_client(CLIENT)
+    book.people.add_coffee(COFFEE, client=CLIENT)
     held = Held(roast_date=date(2026, 11, 10), dose_g=11.5, grind="24", lead="Dora")
-    begun = book.start_session(
+    begun = book.sessions.start_session(
         "s1",
         coffee=COFFEE,
         attributes=[OVERALL, Attribute(name="acidity jar", scale=SCALES["just about right"])],
@@ -76,7 +76,7 @@ def test_a_session_is_given_back_as_it_was_begun(book):
         held=held,
         note="rain",
     )
-    kept = book.session("s1")
+    kept = book.sessions.session("s1")
     assert kept == begun
     assert kept.held == held
     assert kept.attributes[0].scale == SCALES["quality 6-10"]
@@ -107,7 +107,7 @@ def test_a_session_that_cannot_be_is_refused_whole(sqlite_book, change, words):
     start_tasting(sqlite_book)
     with pytest.raises(BookError, match=words):
         start_tasting(sqlite_book, **{"name": "s2"} | change)
-    assert [session.name for session in sqlite_book.sessions()] == [SESSION]
+    assert [session.name for session in sqlite_book.sessions.all()] == [SESSION]
 
 
 @pytest.mark.parametrize(
@@ -126,39 +126,39 @@ def test_an_attribute_that_cannot_be_is_refused(fields, words):
 
 def test_listings_keep_to_one_client(book):
     start_tasting(book)
-    book.add_client("Thessaloup")
-    book.add_coffee("Fen natural", client="Thessaloup")
-    book.add_coffee(COFFEE, client="Thessaloup")
+    book.people.add_client("Thessaloup")
+    book.people.add_coffee("Fen natural", client="Thessaloup")
+    book.people.add_coffee(COFFEE, client="Thessaloup")
     start_tasting(book, name="fen 1", coffee="Fen natural")
 
-    assert {coffee.name for coffee in book.coffees("Thessaloup")} == {COFFEE, "Fen natural"}
-    assert [session.name for session in book.sessions(client=CLIENT)] == [SESSION]
-    assert [session.name for session in book.sessions(coffee="Fen natural")] == ["fen 1"]
+    assert {coffee.name for coffee in book.people.coffees("Thessaloup")} == {COFFEE, "Fen natural"}
+    assert [session.name for session in book.sessions.all(client=CLIENT)] == [SESSION]
+    assert [session.name for session in book.sessions.all(coffee="Fen natural")] == ["fen 1"]
     with pytest.raises(BookError, match="which 2 clients have; say client="):
-        book.coffee(COFFEE)
+        book.people.coffee(COFFEE)
     # Another client's coffee is not even suggested.
     with pytest.raises(BookError) as caught:
-        book.opened_scores(client="Thessaloup", coffee="Ysmeral")
+        book.scores.opened_scores(client="Thessaloup", coffee="Ysmeral")
     assert SESSION not in str(caught.value)
     with pytest.raises(BookError) as caught:
-        book.opened_scores(client=CLIENT, coffee="Fen natural")
+        book.scores.opened_scores(client=CLIENT, coffee="Fen natural")
     assert "Fen natural'?" not in str(caught.value)
 
 
 def test_scores_of_one_client_are_all_that_a_client_sees(book, tmp_path):
     start_tasting(book)
-    book.add_client("Thessaloup")
-    book.add_coffee("Fen natural", client="Thessaloup")
+    book.people.add_client("Thessaloup")
+    book.people.add_coffee("Fen natural", client="Thessaloup")
     start_tasting(book, name="fen 1", coffee="Fen natural", tasters=["Eve"])
     for session in (SESSION, "fen 1"):
         score_all(book, session)
-        book.lock_flight(session, 1)
-        book.open_flight(session, 1, PASSPHRASE)
+        book.sessions.lock_flight(session, 1)
+        book.sessions.open_flight(session, 1, PASSPHRASE)
 
-    assert set(book.opened_scores(client="Thessaloup")["session"]) == {"fen 1"}
-    assert set(book.opened_scores()["session"]) == {SESSION, "fen 1"}
+    assert set(book.scores.opened_scores(client="Thessaloup")["session"]) == {"fen 1"}
+    assert set(book.scores.opened_scores()["session"]) == {SESSION, "fen 1"}
     for shape in ("tidy", "wide"):
-        text = book.export_scores(
+        text = book.scores.export_scores(
             tmp_path / f"{shape}.csv", shape=shape, client="Thessaloup"
         ).read_text()
         assert "Fen natural" in text
@@ -167,18 +167,18 @@ def test_scores_of_one_client_are_all_that_a_client_sees(book, tmp_path):
 
 def test_a_plan_is_given_back_as_it_was_stored(tasting):
     book, plan = tasting
-    kept = book.plan(SESSION)
+    kept = book.sessions.plan(SESSION)
     assert (kept.session, kept.serving, kept.design) == (plan.session, plan.serving, plan.design)
     assert set(kept.cups) == set(plan.cups)
     assert kept.keys == plan.keys
     assert kept.notes == plan.notes
     with pytest.raises(BookError, match="session must be in"):
-        book.plan("yesterday")
+        book.sessions.plan("yesterday")
 
 
 def test_flights_are_added_after_what_the_last_one_showed(tasting):
     book, _ = tasting
-    session = book.session(SESSION)
+    session = book.sessions.session(SESSION)
     targets = [
         Target(mg_share=s, hardness_mg_l_caco3=120, alkalinity_mg_l_caco3=20) for s in (0, 1)
     ]
@@ -188,45 +188,51 @@ def test_flights_are_added_after_what_the_last_one_showed(tasting):
         session=SESSION,
         passphrase=PASSPHRASE,
         known=session.waters,
-        after=book.plan(SESSION),
-        recent_codes=book.codes_served(since=date(2026, 11, 6)),
+        after=book.sessions.plan(SESSION),
+        recent_codes=book.sessions.codes_served(since=date(2026, 11, 6)),
         rng=np.random.default_rng(8),
     )
-    book.store_plan(more, waters=session_waters(targets, known=session.waters))
+    book.sessions.store_plan(more, waters=session_waters(targets, known=session.waters))
 
-    assert [flight.number for flight in book.flights(SESSION)] == [1, 2, *more.flights]
-    assert [water.label for water in book.session(SESSION).waters] == ["W1", "W2", "W3", "W4", "W5"]
+    assert [flight.number for flight in book.sessions.flights(SESSION)] == [1, 2, *more.flights]
+    assert [water.label for water in book.sessions.session(SESSION).waters] == [
+        "W1",
+        "W2",
+        "W3",
+        "W4",
+        "W5",
+    ]
     score_all(book, flight=more.flights[0])
-    book.lock_flight(SESSION, more.flights[0])
-    book.open_flight(SESSION, more.flights[0], PASSPHRASE)
-    assert set(book.opened_scores()["hardness_mg_l_caco3"]) == {80, 120}
+    book.sessions.lock_flight(SESSION, more.flights[0])
+    book.sessions.open_flight(SESSION, more.flights[0], PASSPHRASE)
+    assert set(book.scores.opened_scores()["hardness_mg_l_caco3"]) == {80, 120}
 
 
 def test_a_water_keeps_its_label(tasting):
     book, plan = tasting
     other = session_waters([Target(mg_share=0.9, hardness_mg_l_caco3=50, alkalinity_mg_l_caco3=20)])
     with pytest.raises(BookError, match=r"water W1 .* must keep its recipe"):
-        book.store_plan(plan, waters=other)
+        book.sessions.store_plan(plan, waters=other)
 
 
 def test_a_flight_is_planned_anew_until_someone_has_scored(tasting):
     book, plan = tasting
     late = sample_plan(SESSION, (*plan.tasters, "Late Lu"))
-    book.store_plan(late)
-    assert len(book.served_cups(SESSION, 1, "Late Lu")) == plan.design.cups_per_flight
-    assert "Late Lu" in book.session(SESSION).tasters
+    book.sessions.store_plan(late)
+    assert len(book.sessions.served_cups(SESSION, 1, "Late Lu")) == plan.design.cups_per_flight
+    assert "Late Lu" in book.sessions.session(SESSION).tasters
 
-    book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+    book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
     with pytest.raises(BookError, match=r"flight 1 .* must be unserved"):
-        book.store_plan(plan)
-    assert len(book.history(SESSION)) == 1
-    assert [e.kind for e in book.events(SESSION)].count("flight planned anew") == 2
+        book.sessions.store_plan(plan)
+    assert len(book.scores.history(SESSION)) == 1
+    assert [e.kind for e in book.sessions.events(SESSION)].count("flight planned anew") == 2
 
 
 def test_one_who_tastes_alone_scores_places_and_finds_codes_after_the_lock(book):
-    book.add_client(CLIENT)
-    book.add_coffee(COFFEE, client=CLIENT)
-    book.start_session(
+    book.people.add_client(CLIENT)
+    book.people.add_coffee(COFFEE, client=CLIENT)
+    book.sessions.start_session(
         "alone",
         coffee=COFFEE,
         attributes=[OVERALL],
@@ -241,25 +247,25 @@ def test_one_who_tastes_alone_scores_places_and_finds_codes_after_the_lock(book)
         alone=True,
         rng=np.random.default_rng(3),
     )
-    book.store_plan(plan)
-    assert set(book.plan("alone").cups) == set(plan.cups)
-    assert book.plan("alone").under_cups == plan.under_cups
-    cups = book.served_cups("alone", 1, "Solo")
+    book.sessions.store_plan(plan)
+    assert set(book.sessions.plan("alone").cups) == set(plan.cups)
+    assert book.sessions.plan("alone").under_cups == plan.under_cups
+    cups = book.sessions.served_cups("alone", 1, "Solo")
     assert {cup.blind_code for cup in cups} == {None}
     for cup in cups:
-        book.record_score(
+        book.scores.record_score(
             "alone", 1, "Solo", "overall", 6 + cup.position / 4, position=cup.position
         )
     codes = dict(enumerate(reversed(plan.codes(1)), start=1))
     with pytest.raises(LockError, match="must be locked to enter codes"):
-        book.enter_found_codes("alone", 1, "Solo", codes)
+        book.sessions.enter_found_codes("alone", 1, "Solo", codes)
     with pytest.raises(LockError, match=r"tasted alone, and the codes under cups 1, 2"):
-        book.open_flight("alone", 1, PASSPHRASE, early_because="curious")
-    book.lock_flight("alone", 1)
+        book.sessions.open_flight("alone", 1, PASSPHRASE, early_because="curious")
+    book.sessions.lock_flight("alone", 1)
     rows = plan.sealed[1].open(PASSPHRASE).rows
     for opening in (
-        lambda: book.open_flight("alone", 1, PASSPHRASE),
-        lambda: book.open_flight_from_sheet("alone", 1, rows, reason="passphrase lost"),
+        lambda: book.sessions.open_flight("alone", 1, PASSPHRASE),
+        lambda: book.sessions.open_flight_from_sheet("alone", 1, rows, reason="passphrase lost"),
     ):
         with pytest.raises(LockError, match="must be entered before its key opens"):
             opening()
@@ -269,19 +275,22 @@ def test_one_who_tastes_alone_scores_places_and_finds_codes_after_the_lock(book)
         ({1: codes[1]}, "needs a code of its own"),
     ]:
         with pytest.raises(BookError, match=words):
-            book.enter_found_codes("alone", 1, "Solo", wrong)
-    book.enter_found_codes("alone", 1, "Solo", codes)
+            book.sessions.enter_found_codes("alone", 1, "Solo", wrong)
+    book.sessions.enter_found_codes("alone", 1, "Solo", codes)
     with pytest.raises(BookError, match="in the lab book already"):
-        book.enter_found_codes("alone", 1, "Solo", codes)
-    book.open_flight("alone", 1, PASSPHRASE)
-    frame = book.opened_scores()
+        book.sessions.enter_found_codes("alone", 1, "Solo", codes)
+    book.sessions.open_flight("alone", 1, PASSPHRASE)
+    frame = book.scores.opened_scores()
     assert dict(zip(frame["position"], frame["blind_code"], strict=True)) == codes
 
 
 def test_codes_served_are_told_from_a_day_on(book):
     start_tasting(book)
-    assert book.codes_served(since=date(2026, 11, 20)).keys() == book.plan(SESSION).all_codes
-    assert book.codes_served(since=date(2026, 11, 21)) == {}
+    assert (
+        book.sessions.codes_served(since=date(2026, 11, 20)).keys()
+        == book.sessions.plan(SESSION).all_codes
+    )
+    assert book.sessions.codes_served(since=date(2026, 11, 21)) == {}
 
 
 # --------------------------------------------------------------------------- links, progress
@@ -289,29 +298,29 @@ def test_codes_served_are_told_from_a_day_on(book):
 
 def test_a_link_opens_one_tasters_sheet_and_an_old_one_none(tasting):
     book, _ = tasting
-    old = book.issue_link(SESSION, "Ada")
-    new = book.issue_link(SESSION, "Ada")
-    bela = book.issue_link(SESSION, "Béla")
+    old = book.sessions.issue_link(SESSION, "Ada")
+    new = book.sessions.issue_link(SESSION, "Ada")
+    bela = book.sessions.issue_link(SESSION, "Béla")
     assert len({old, new, bela}) == 3
-    guest = book.guest_of_link(new)
+    guest = book.sessions.guest_of_link(new)
     assert (guest.session, guest.taster) == (SESSION, "Ada")
-    assert book.guest_of_link(bela).taster == "Béla"
+    assert book.sessions.guest_of_link(bela).taster == "Béla"
     for wrong in (old, "", "x", new[:-1], new + "x", "' OR 1=1 --", "\ud800"):
         with pytest.raises(BookError, match="ask the lead for yours"):
-            book.guest_of_link(wrong)
-    book.withdraw_links(SESSION)
+            book.sessions.guest_of_link(wrong)
+    book.sessions.withdraw_links(SESSION)
     with pytest.raises(BookError, match="ask the lead"):
-        book.guest_of_link(new)
+        book.sessions.guest_of_link(new)
 
 
 def test_a_links_secret_is_not_in_the_book(book_path):
     with LabBook(book_path) as book:
         start_tasting(book)
-        secret = book.issue_link(SESSION, "Ada", secret="k7m2-p9qx")
+        secret = book.sessions.issue_link(SESSION, "Ada", secret="k7m2-p9qx")
         with pytest.raises(BookError, match="at least 8 characters"):
-            book.issue_link(SESSION, "Ada", secret="short")
+            book.sessions.issue_link(SESSION, "Ada", secret="short")
         with pytest.raises(BookError, match="taster of session"):
-            book.issue_link(SESSION, "Eve")
+            book.sessions.issue_link(SESSION, "Eve")
     for file in book_path.parent.iterdir():
         assert secret.encode() not in file.read_bytes()
 
@@ -321,7 +330,7 @@ def test_progress_counts_cups_and_time_and_shows_no_score(tasting):
     n_cups = plan.design.cups_per_flight
     began = datetime(2026, 11, 20, 9, tzinfo=UTC)
     for position in (1, 2, 3):
-        book.record_score(
+        book.scores.record_score(
             SESSION,
             1,
             "Ada",
@@ -330,10 +339,10 @@ def test_progress_counts_cups_and_time_and_shows_no_score(tasting):
             position=position,
             given_at=began + timedelta(seconds=40 * position),
         )
-    book.record_score(SESSION, 1, "Ada", "acidity", 9, position=1)
-    book.mark_seen(SESSION, "Ada")
+    book.scores.record_score(SESSION, 1, "Ada", "acidity", 9, position=1)
+    book.sessions.mark_seen(SESSION, "Ada")
 
-    frame = book.progress(SESSION)
+    frame = book.sessions.progress(SESSION)
     ada = frame[(frame["taster"] == "Ada") & (frame["flight"] == 1)].iloc[0]
     bela = frame[(frame["taster"] == "Béla") & (frame["flight"] == 1)].iloc[0]
     assert (ada["cups"], ada["cups_begun"], ada["cups_done"]) == (n_cups, 3, 1)
@@ -348,11 +357,11 @@ def test_progress_counts_cups_and_time_and_shows_no_score(tasting):
 
 def test_words_are_told_apart_from_words_not_asked(tasting):
     book, _ = tasting
-    book.record_score(SESSION, 1, "Ada", "words", ["nutty"], position=1)
-    book.record_score(SESSION, 1, "Ada", "words", [], position=2)
-    book.lock_flight(SESSION, 1)
-    book.open_flight(SESSION, 1, PASSPHRASE)
-    frame = book.opened_words()
+    book.scores.record_score(SESSION, 1, "Ada", "words", ["nutty"], position=1)
+    book.scores.record_score(SESSION, 1, "Ada", "words", [], position=2)
+    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    frame = book.scores.opened_words()
     assert len(frame) == 2 * 3
     assert list(frame.loc[frame["is_checked"], ["position", "word"]].itertuples(index=False)) == [
         (1, "nutty")
@@ -363,7 +372,7 @@ def test_the_same_recipe_has_one_label_across_a_coffees_sessions(book):
     start_tasting(book)
     extra = Target(mg_share=0.5, hardness_mg_l_caco3=40, alkalinity_mg_l_caco3=30)
     targets = [extra, TARGETS[1]]
-    book.start_session(
+    book.sessions.start_session(
         "second",
         coffee=COFFEE,
         attributes=[OVERALL],
@@ -374,13 +383,13 @@ def test_the_same_recipe_has_one_label_across_a_coffees_sessions(book):
     plan = plan_tasting(
         targets, ["Ada"], session="second", passphrase=PASSPHRASE, rng=np.random.default_rng(1)
     )
-    book.store_plan(plan)
+    book.sessions.store_plan(plan)
     for session in (SESSION, "second"):
         score_all(book, session)
-        book.lock_flight(session, 1)
-        book.open_flight(session, 1, PASSPHRASE)
+        book.sessions.lock_flight(session, 1)
+        book.sessions.open_flight(session, 1, PASSPHRASE)
 
-    frame = book.opened_scores(coffee=COFFEE)
+    frame = book.scores.opened_scores(coffee=COFFEE)
     recipes = frame.groupby("water")[
         ["mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
     ].nunique()
@@ -404,14 +413,16 @@ def test_a_session_and_its_plan_are_stored_together_or_not_at_all(sqlite_book, t
         "sheet_read_by": "Dora",
     }
     with failing_to_store(sqlite_book, table), pytest.raises(BookError, match="disk"):
-        sqlite_book.start_session("autumn", **again)
-    assert [session.name for session in sqlite_book.sessions()] == ["before"]
-    assert "Newcomer" not in sqlite_book.tasters()
+        sqlite_book.sessions.start_session("autumn", **again)
+    assert [session.name for session in sqlite_book.sessions.all()] == ["before"]
+    assert "Newcomer" not in sqlite_book.people.tasters()
 
-    sqlite_book.start_session("autumn", **again)
+    sqlite_book.sessions.start_session("autumn", **again)
 
-    assert [flight.has_key for flight in sqlite_book.flights("autumn")] == [True, True]
-    read = [e for e in sqlite_book.events("autumn") if e.kind == "opened for the bench sheet"]
+    assert [flight.has_key for flight in sqlite_book.sessions.flights("autumn")] == [True, True]
+    read = [
+        e for e in sqlite_book.sessions.events("autumn") if e.kind == "opened for the bench sheet"
+    ]
     assert [(event.flight, event.done_by) for event in read] == [(1, "Dora"), (2, "Dora")]
     with pytest.raises(BookError, match="plan must be of session 'winter'"):
-        sqlite_book.start_session("winter", **again)
+        sqlite_book.sessions.start_session("winter", **again)

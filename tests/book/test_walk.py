@@ -25,9 +25,9 @@ def test_a_tasting_goes_from_plan_to_opened_scores(tasting):
     book, plan = tasting
     score_all(book)
 
-    missing = book.lock_flight(SESSION, 1, done_by="Ada")
-    flight = book.open_flight(SESSION, 1, PASSPHRASE)
-    frame = book.opened_scores(coffee=COFFEE, client=CLIENT)
+    missing = book.sessions.lock_flight(SESSION, 1, done_by="Ada")
+    flight = book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    frame = book.scores.opened_scores(coffee=COFFEE, client=CLIENT)
 
     assert {gap.attribute for gap in missing} == {ACIDITY.name}
     assert (flight.state, flight.is_unblinded) == ("opened", False)
@@ -48,20 +48,20 @@ def test_a_restart_finds_every_score(book_path):
         start_tasting(book)
         score_all(book)
     with LabBook(book_path) as book:
-        assert {entry.value for entry in book.history(SESSION)} == {7.5}
-        assert book.flight(SESSION, 1).state == "being tasted"
+        assert {entry.value for entry in book.scores.history(SESSION)} == {7.5}
+        assert book.sessions.flight(SESSION, 1).state == "being tasted"
 
 
 def test_a_correction_is_current_and_keeps_the_earlier_value(tasting):
     book, plan = tasting
     code = plan.cups[0].blind_code
-    book.record_score(SESSION, 1, "Ada", "overall", 7, blind_code=code)
-    receipt = book.record_score(
+    book.scores.record_score(SESSION, 1, "Ada", "overall", 7, blind_code=code)
+    receipt = book.scores.record_score(
         SESSION, 1, "Ada", "overall", 8.25, blind_code=code, source="lead", entered_by="Dora"
     )
 
-    (current,) = book.current_scores(SESSION, 1, "Ada")
-    past = book.history(SESSION, taster="Ada")
+    (current,) = book.scores.current_scores(SESSION, 1, "Ada")
+    past = book.scores.history(SESSION, taster="Ada")
 
     assert receipt.replaced is not None
     assert receipt.replaced.value == 7
@@ -71,34 +71,36 @@ def test_a_correction_is_current_and_keeps_the_earlier_value(tasting):
 
 def test_a_cleared_score_is_missing_and_its_past_stays(tasting):
     book, _ = tasting
-    book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
-    book.record_score(SESSION, 1, "Ada", "overall", None, position=1)
+    book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+    book.scores.record_score(SESSION, 1, "Ada", "overall", None, position=1)
 
-    assert book.current_scores(SESSION, 1, "Ada") == ()
-    assert [entry.value for entry in book.history(SESSION)] == [7, None]
-    gaps = [gap for gap in book.missing(SESSION, 1) if gap.attribute == "overall"]
+    assert book.scores.current_scores(SESSION, 1, "Ada") == ()
+    assert [entry.value for entry in book.scores.history(SESSION)] == [7, None]
+    gaps = [gap for gap in book.sessions.missing(SESSION, 1) if gap.attribute == "overall"]
     assert ("Ada", 1) in {(gap.taster, gap.position) for gap in gaps}
 
 
 def test_descriptors_and_notes_are_kept_as_given(tasting):
     book, _ = tasting
-    book.record_score(SESSION, 1, "Ada", "words", ["papery", "floral"], position=1)
-    book.record_score(SESSION, 1, "Ada", "note", "like <b>rain</b>\n=1+1", position=1)
+    book.scores.record_score(SESSION, 1, "Ada", "words", ["papery", "floral"], position=1)
+    book.scores.record_score(SESSION, 1, "Ada", "note", "like <b>rain</b>\n=1+1", position=1)
 
-    values = {entry.attribute: entry.value for entry in book.current_scores(SESSION, 1, "Ada")}
+    values = {
+        entry.attribute: entry.value for entry in book.scores.current_scores(SESSION, 1, "Ada")
+    }
 
     assert values == {"words": ("floral", "papery"), "note": "like <b>rain</b>\n=1+1"}
 
 
 def test_sending_the_same_entry_twice_keeps_one_even_after_the_lock(tasting):
     book, _ = tasting
-    first = book.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="e1")
-    book.lock_flight(SESSION, 1)
-    again = book.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="e1")
+    first = book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="e1")
+    book.sessions.lock_flight(SESSION, 1)
+    again = book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="e1")
 
     assert (first.is_new, again.is_new) == (True, False)
     assert again == first
-    assert len(book.history(SESSION)) == 1
+    assert len(book.scores.history(SESSION)) == 1
 
 
 @pytest.mark.parametrize(
@@ -135,65 +137,65 @@ def test_a_bad_score_is_one_sentence_and_nothing_is_written(sqlite_book, change,
         "position": 1,
     }
     with pytest.raises(error, match=words):
-        book.record_score(**touch | change)
-    assert book.history(SESSION) == ()
-    assert book.flight(SESSION, 1).state == "planned"
+        book.scores.record_score(**touch | change)
+    assert book.scores.history(SESSION) == ()
+    assert book.sessions.flight(SESSION, 1).state == "planned"
 
 
 def test_a_score_after_the_lock_is_refused(tasting):
     book, _ = tasting
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
     with pytest.raises(LockError, match="is locked: no score changes any more"):
-        book.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
-    assert book.history(SESSION) == ()
+        book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
+    assert book.scores.history(SESSION) == ()
     # The other flight is still open to scores.
-    book.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
+    book.scores.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
 
 
 def test_the_key_does_not_open_before_the_lock(tasting):
     book, _ = tasting
     with pytest.raises(LockError, match="must be locked before its key opens"):
-        book.open_flight(SESSION, 1, PASSPHRASE)
-    assert book.opened_scores(include_unblinded=True).empty
+        book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    assert book.scores.opened_scores(include_unblinded=True).empty
 
 
 def test_opening_early_is_recorded_and_marks_the_flight(tasting):
     book, _ = tasting
     score_all(book)
-    early = book.open_flight(
+    early = book.sessions.open_flight(
         SESSION, 1, PASSPHRASE, early_because="a bowl was dropped", done_by="Dora"
     )
     assert (early.state, early.is_unblinded) == ("being tasted", True)
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
 
-    assert book.flight(SESSION, 1).state == "opened"
-    assert book.opened_scores().empty
-    assert not book.opened_scores(include_unblinded=True).empty
-    event = next(e for e in book.events(SESSION) if e.kind == "opened before the lock")
+    assert book.sessions.flight(SESSION, 1).state == "opened"
+    assert book.scores.opened_scores().empty
+    assert not book.scores.opened_scores(include_unblinded=True).empty
+    event = next(e for e in book.sessions.events(SESSION) if e.kind == "opened before the lock")
     assert (event.reason, event.done_by, event.flight) == ("a bowl was dropped", "Dora", 1)
 
 
 def test_a_wrong_passphrase_opens_nothing(tasting):
     book, _ = tasting
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
     with pytest.raises(SealError, match="passphrase"):
-        book.open_flight(SESSION, 1, "seven small forks")
-    assert book.flight(SESSION, 1).state == "locked"
+        book.sessions.open_flight(SESSION, 1, "seven small forks")
+    assert book.sessions.flight(SESSION, 1).state == "locked"
 
 
 def test_unlocking_needs_a_reason_and_after_opening_unblinds(tasting):
     book, _ = tasting
     score_all(book)
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
     with pytest.raises(LockError, match="needs a reason"):
-        book.unlock_flight(SESSION, 1, reason=" ")
-    assert not book.unlock_flight(SESSION, 1, reason="Chen was late").is_unblinded
-    book.record_score(SESSION, 1, "Chen", "overall", 6, position=1)
-    book.lock_flight(SESSION, 1)
-    book.open_flight(SESSION, 1, PASSPHRASE)
+        book.sessions.unlock_flight(SESSION, 1, reason=" ")
+    assert not book.sessions.unlock_flight(SESSION, 1, reason="Chen was late").is_unblinded
+    book.scores.record_score(SESSION, 1, "Chen", "overall", 6, position=1)
+    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
 
-    assert book.unlock_flight(SESSION, 1, reason="misread sheet").is_unblinded
-    assert [e.reason for e in book.events(SESSION) if e.kind == "unlocked"] == [
+    assert book.sessions.unlock_flight(SESSION, 1, reason="misread sheet").is_unblinded
+    assert [e.reason for e in book.sessions.events(SESSION) if e.kind == "unlocked"] == [
         "Chen was late",
         "misread sheet",
     ]
@@ -202,7 +204,7 @@ def test_unlocking_needs_a_reason_and_after_opening_unblinds(tasting):
 def test_the_times_are_kept_in_utc(tasting):
     book, _ = tasting
     moment = datetime(2026, 11, 20, 10, 30, 15, 123456, tzinfo=UTC)
-    book.record_score(SESSION, 1, "Ada", "overall", 7, position=1, given_at=moment)
-    (entry,) = book.history(SESSION)
+    book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1, given_at=moment)
+    (entry,) = book.scores.history(SESSION)
     assert entry.given_at == moment
     assert entry.received_at.tzinfo == UTC

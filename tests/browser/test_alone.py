@@ -26,7 +26,7 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
     panel(page).get_by_label("Mg share (0 to 1)").fill("0 0.5 1")
     panel(page).get_by_label("Mg share (0 to 1)").press("Tab")
     with LabBook(book_url) as book:
-        for name in book.tasters():
+        for name in book.people.tasters():
             if name != ALONE:
                 panel(page).get_by_role("checkbox", name=name, exact=True).uncheck()
     panel(page).get_by_role("checkbox", name="I am alone").check()
@@ -34,14 +34,14 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
     picture(page, "alone-plan-1280", panel(page).get_by_text("Who tastes?", exact=True))
     sheet = seal(page)
     with LabBook(book_url) as book:
-        session = book.sessions()[-1].name
-        plan = book.plan(session)
+        session = book.sessions.all()[-1].name
+        plan = book.sessions.plan(session)
         labels = plan.codes(1)  # three waters, the coffee's control, and a duplicate
         assert len(labels) == len(SCORES)
         assert all(code in sheet for code in labels)
         assert [cup.blind_code for cup in plan.cups] == [""] * len(labels)
         with pytest.raises(LockError, match="the codes under cups 1, 2, 3, 4, 5 must be entered"):
-            book.open_flight(session, 1, PASSPHRASE, early_because="curious")
+            book.sessions.open_flight(session, 1, PASSPHRASE, early_because="curious")
 
     run_notebook(page, workbook_server, "3-blind-scores.ipynb")
     panel(page).get_by_label("Session", exact=True).select_option(session)
@@ -89,8 +89,11 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
         timeout=180_000
     )
     with LabBook(book_url) as book:
-        scores = book.opened_scores()
-        rows = {row.blind_code: row for row in book.plan(session).sealed[1].open(PASSPHRASE).rows}
+        scores = book.scores.opened_scores()
+        rows = {
+            row.blind_code: row
+            for row in book.sessions.plan(session).sealed[1].open(PASSPHRASE).rows
+        }
     scores = scores[(scores["session"] == session) & (scores["attribute"] == "overall")]
     assert len(scores) == len(labels)
     for row in scores.itertuples():

@@ -28,11 +28,11 @@ def place(tmp_path_factory):
         method.name, pair, TASTERS, session=SESSION, passphrase="the preparer's", trials=2
     )
     with LabBook(folder / "book.db") as book:
-        book.add_client("Client")
-        book.add_coffee("Coffee", client="Client")
+        book.people.add_client("Client")
+        book.people.add_coffee("Coffee", client="Client")
         for taster in TASTERS:
-            book.add_taster(taster)
-        book.start_session(
+            book.people.add_taster(taster)
+        book.sessions.start_session(
             SESSION,
             coffee="Coffee",
             client="Client",
@@ -41,7 +41,7 @@ def place(tmp_path_factory):
             serving="a cup each",
             brew_method="cupping",
         )
-        book.store_plan(plan, waters=pair_waters(method.name, pair))
+        book.sessions.store_plan(plan, waters=pair_waters(method.name, pair))
     with serving(folder / "book.db", SESSION, folder) as running:
         yield running
 
@@ -49,7 +49,7 @@ def place(tmp_path_factory):
 def marks(place, taster):
     """Current marks by flight and position."""
     with LabBook(place.book_path) as book:
-        entries = [entry for entry in book.history(SESSION) if entry.taster == taster]
+        entries = [entry for entry in book.scores.history(SESSION) if entry.taster == taster]
     return {(entry.flight, entry.position): entry.value for entry in entries}
 
 

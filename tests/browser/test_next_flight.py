@@ -31,10 +31,10 @@ def test_the_next_flight_is_shown_with_reasons_and_handed_to_the_cup_plan(
 
     sheet = seal(page)
     with LabBook(workbook_server.demo_book) as book:
-        session = book.sessions()[-1]
-        plan = book.plan(session.name)
+        session = book.sessions.all()[-1]
+        plan = book.sessions.plan(session.name)
         rows = [row for key in plan.keys for row in key.open(PASSPHRASE).rows]
-        scores = book.opened_scores(coffee=session.coffee)
+        scores = book.scores.opened_scores(coffee=session.coffee)
     so_far = scores.loc[scores["is_control"], list(COORDINATES)].drop_duplicates().iloc[0].tolist()
     served = {row.target.text for row in rows if not row.is_control}
     assert listed <= {row.target.text for row in rows}

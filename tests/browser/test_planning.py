@@ -66,8 +66,8 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, ne
     assert offered.count() == 0
 
     with LabBook(workbook_server.demo_book) as book:
-        session = book.sessions()[-1]
-        plan = book.plan(session.name)
+        session = book.sessions.all()[-1]
+        plan = book.sessions.plan(session.name)
         rows = [row for key in plan.keys for row in key.open(PASSPHRASE).rows]
     assert plan.flights == (1, 2, 3)
     assert all(code in sheet for flight in plan.flights for code in plan.codes(flight))

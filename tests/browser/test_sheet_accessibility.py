@@ -50,7 +50,7 @@ def test_axe_finds_nothing_on_the_sheet_its_overview_and_a_locked_flight(place, 
     page.get_by_role("button", name="Back to the cup").click()
 
     with LabBook(place.book_path) as book:
-        book.lock_flight(SESSION, 1)
+        book.sessions.lock_flight(SESSION, 1)
     choose(page, "liking", "4 dislike slightly")
     page.get_by_text(re.compile("Not taken")).wait_for(timeout=20_000)
     assert findings(page) == [], "locked, with a refusal"
@@ -79,4 +79,4 @@ def test_stages_of_cooling_are_scored_apart(place, new_page):
 
 def locked(place):
     with LabBook(place.book_path) as book:
-        return book.flight(SESSION, 1).state == "locked"
+        return book.sessions.flight(SESSION, 1).state == "locked"

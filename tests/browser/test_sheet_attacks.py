@@ -33,8 +33,8 @@ def place(tmp_path_factory):
     folder = tmp_path_factory.mktemp("tasting")
     lay_table(folder / "book.db")
     with LabBook(folder / "book.db") as book:
-        cup = book.served_cups(SESSION, 1, "Jonas")[0]
-        book.record_score(SESSION, 1, "Jonas", "acidity", 13.5, blind_code=cup.blind_code)
+        cup = book.sessions.served_cups(SESSION, 1, "Jonas")[0]
+        book.scores.record_score(SESSION, 1, "Jonas", "acidity", 13.5, blind_code=cup.blind_code)
     with serving(folder / "book.db", SESSION, folder) as running:
         yield running
 
@@ -213,7 +213,7 @@ def test_what_a_visitor_sends_by_hand_is_checked_like_a_touch(place, socket):
     comm, state = model_of(socket, "AnyModel")
     own = state["plan"]["look"]["cups"][0]
     with LabBook(place.book_path) as book:
-        other = book.served_cups(SESSION, 1, "Jonas")
+        other = book.sessions.served_cups(SESSION, 1, "Jonas")
     before = kept(place.book_path, SESSION)
 
     def touch(**changes):
@@ -361,7 +361,7 @@ def test_another_sites_frame_and_script_are_forbidden_by_headers(place):
 def test_links_are_nobodys_but_their_tasters(place):
     old = place.links()["Tamsin"].code
     with LabBook(place.book_path) as book:
-        book.issue_link(SESSION, "Tamsin", secret="ABCDEFGHJK")
+        book.sessions.issue_link(SESSION, "Tamsin", secret="ABCDEFGHJK")
 
     status, text = get(place, f"?code={old}")
 
@@ -372,7 +372,7 @@ def test_links_are_nobodys_but_their_tasters(place):
 def test_a_link_opens_its_own_tasters_sheet_whatever_else_it_asks_for(place):
     own, other = (place.links()[name].code for name in ("Ines", "Jonas"))
     with LabBook(place.book_path) as book:
-        codes = {cup.blind_code for cup in book.served_cups(SESSION, 1, "Jonas")}
+        codes = {cup.blind_code for cup in book.sessions.served_cups(SESSION, 1, "Jonas")}
     assert codes, "Jonas has cups, and 13.5 as a score"
 
     for query in (f"?code={own}&code={other}", f"?code={other}&code={own}"):

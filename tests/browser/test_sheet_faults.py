@@ -54,7 +54,7 @@ def place(tmp_path):
 
 def ids(place):
     with LabBook(place.book_path) as book:
-        return Counter(entry.entry_id for entry in book.history(SESSION))
+        return Counter(entry.entry_id for entry in book.scores.history(SESSION))
 
 
 def values(place):

@@ -84,7 +84,7 @@ def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(
     choose(page, "liking", "4 dislike slightly")
     wait_saved(page)
     with LabBook(table) as book:
-        assert {entry.value for entry in book.history(SESSION)} == {4.0, "ddxab, dd"}
+        assert {entry.value for entry in book.scores.history(SESSION)} == {4.0, "ddxab, dd"}
 
     # The lead's view follows by itself, and tells nothing of what was given.
     row = page.get_by_role("row", name=re.compile("Ines")).first
@@ -93,7 +93,7 @@ def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(
 
     copy_a_paper_sheet(page, tmp_path)
     with LabBook(table) as book:
-        kept = {(e.taster, e.source, e.entered_by, e.value) for e in book.history(SESSION)}
+        kept = {(e.taster, e.source, e.entered_by, e.value) for e in book.scores.history(SESSION)}
     assert kept >= {("Jonas", "paper", "Dora", 7.0), ("Ines", "sheet", "Ines", 4.0)}
 
     for name, theme in (("light", "JupyterLab Light"), ("dark", "JupyterLab Dark")):
@@ -124,4 +124,4 @@ def test_a_restarted_kernel_is_told_in_words(workbook_server, table, new_page):
 
     assert "run this cell again" in said
     with LabBook(table) as book:
-        assert [entry.value for entry in book.history(SESSION)] == [4.0]
+        assert [entry.value for entry in book.scores.history(SESSION)] == [4.0]

@@ -52,7 +52,7 @@ def wait_saved(page):
 
 def kept(path, taster):
     with LabBook(path) as book:
-        entries = book.current_scores(SESSION, 1, taster)
+        entries = book.scores.current_scores(SESSION, 1, taster)
     return {(e.position, e.attribute): e.value for e in entries}
 
 
@@ -100,7 +100,7 @@ def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(
     panel(page).get_by_text(f"Flight 1 of «{SESSION}» is open").wait_for(timeout=60_000)
     panel(page).get_by_text(re.compile("alkalinity [0-9]+ mg/L")).first.wait_for()
     with LabBook(book_url) as book:
-        scores = book.opened_scores(coffee="Osmeni, natural")
+        scores = book.scores.opened_scores(coffee="Osmeni, natural")
     read = scores[(scores["session"] == SESSION) & (scores["taster"] == "Kesia")]
     assert sorted(read[read["attribute"] == "overall"]["score"]) == [3, 7]
     picture(page, "result-1280")
@@ -114,8 +114,8 @@ def test_the_lead_plans_a_session_and_the_bench_sheet_is_downloaded(workbook_ser
     sheet = seal(page)
 
     with LabBook(workbook_server.demo_book) as book:
-        session = book.sessions()[-1]
-        codes = book.plan(session.name).codes(1)
+        session = book.sessions.all()[-1]
+        codes = book.sessions.plan(session.name).codes(1)
     assert len({water.target.hardness_mg_l_caco3 for water in session.waters}) >= 4
     assert all(code in sheet for code in codes)
     assert "Preparer" in sheet or "preparer" in sheet

@@ -38,7 +38,7 @@ N_SESSIONS = 40
 
 def _store(book: LabBook, name: str) -> None:
     waters = session_waters(TARGETS, control="none")
-    book.start_session(
+    book.sessions.start_session(
         name,
         coffee="Ysmeral",
         client="Quorrin & Velt",
@@ -59,7 +59,7 @@ def _store(book: LabBook, name: str) -> None:
         flights=2,
         recent_codes=None,
     )
-    book.store_plan(plan, waters=waters)
+    book.sessions.store_plan(plan, waters=waters)
 
 
 @pytest.fixture(scope="module")
@@ -71,8 +71,8 @@ def folder(tmp_path_factory) -> Path:
 @pytest.fixture(scope="module")
 def book(folder) -> Iterator[LabBook]:
     with LabBook(folder / "book.db") as book:
-        book.add_client("Quorrin & Velt")
-        book.add_coffee("Ysmeral", client="Quorrin & Velt")
+        book.people.add_client("Quorrin & Velt")
+        book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         for i in range(N_SESSIONS):
             _store(book, f"session {i:03d}")
         yield book
@@ -83,7 +83,7 @@ def truth(book) -> dict[tuple[str, int], dict[str, int]]:
     """Water number of each code by session and flight, opened apart from the book."""
     found = {}
     for i in range(N_SESSIONS):
-        plan = book.plan(f"session {i:03d}")
+        plan = book.sessions.plan(f"session {i:03d}")
         for key in plan.keys:
             rows = key.open(PASSPHRASE).rows
             found[plan.session, key.flight] = {
@@ -191,7 +191,7 @@ def test_no_file_holds_a_jug_a_bowl_or_the_passphrase(book, folder):
 
 
 def test_file_names_and_events_name_no_water(book, folder):
-    events = [e for i in range(N_SESSIONS) for e in book.events(f"session {i:03d}")]
+    events = [e for i in range(N_SESSIONS) for e in book.sessions.events(f"session {i:03d}")]
     said = [path.name for path in folder.iterdir()] + [repr(event) for event in events]
 
     assert not any(re.search(r"W\d|J\d|mg_share|0\.33", text) for text in said)
@@ -209,36 +209,38 @@ def test_keys_are_all_of_one_length_and_share_nothing(tables):
 
 def test_neither_lock_nor_passphrase_can_be_passed_by(book):
     with pytest.raises(LockError, match="must be locked before its key opens"):
-        book.open_flight("session 000", 1, PASSPHRASE)
+        book.sessions.open_flight("session 000", 1, PASSPHRASE)
     with pytest.raises(SealError, match="passphrase must be the one"):
-        book.open_flight("session 000", 1, "another one", early_because="curious")
-    assert not book.flight("session 000", 1).is_unblinded
+        book.sessions.open_flight("session 000", 1, "another one", early_because="curious")
+    assert not book.sessions.flight("session 000", 1).is_unblinded
 
 
 def test_opening_early_is_recorded_and_marks_the_flight(tmp_path):
     with LabBook(tmp_path / "early.db") as book:
-        book.add_client("Quorrin & Velt")
-        book.add_coffee("Ysmeral", client="Quorrin & Velt")
+        book.people.add_client("Quorrin & Velt")
+        book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
 
-        book.open_flight("spring", 1, PASSPHRASE, early_because="a jug broke", done_by="Odile")
+        book.sessions.open_flight(
+            "spring", 1, PASSPHRASE, early_because="a jug broke", done_by="Odile"
+        )
 
-        assert book.flight("spring", 1).is_unblinded
-        assert not book.flight("spring", 2).is_unblinded
-        assert any("a jug broke" in event.reason for event in book.events("spring"))
+        assert book.sessions.flight("spring", 1).is_unblinded
+        assert not book.sessions.flight("spring", 2).is_unblinded
+        assert any("a jug broke" in event.reason for event in book.sessions.events("spring"))
 
 
 def test_opening_one_flight_writes_nothing_of_the_next(tmp_path):
     """After flight 1 is locked and opened, no byte outside the seal names flight 2's jugs."""
     path = tmp_path / "two.db"
     with LabBook(path) as book:
-        book.add_client("Quorrin & Velt")
-        book.add_coffee("Ysmeral", client="Quorrin & Velt")
+        book.people.add_client("Quorrin & Velt")
+        book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
-        for cup in book.served_cups("spring", 1, "Ada"):
-            book.record_score("spring", 1, "Ada", "overall", 5, blind_code=cup.blind_code)
-        book.lock_flight("spring", 1)
-        book.open_flight("spring", 1, PASSPHRASE)
+        for cup in book.sessions.served_cups("spring", 1, "Ada"):
+            book.scores.record_score("spring", 1, "Ada", "overall", 5, blind_code=cup.blind_code)
+        book.sessions.lock_flight("spring", 1)
+        book.sessions.open_flight("spring", 1, PASSPHRASE)
 
         raw = b"".join(p.read_bytes() for p in tmp_path.glob("two.db*"))
         with closing(sqlite3.connect(path)) as db:
@@ -255,14 +257,14 @@ def test_opening_one_flight_writes_nothing_of_the_next(tmp_path):
 def test_the_bench_sheet_leaves_no_pairing_behind(tmp_path):
     """The preparer opens for the sheet; the file is as blind as before."""
     with LabBook(tmp_path / "bench.db") as book:
-        book.add_client("Quorrin & Velt")
-        book.add_coffee("Ysmeral", client="Quorrin & Velt")
+        book.people.add_client("Quorrin & Velt")
+        book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
 
-        opened = book.open_for_bench_sheet("spring", 1, PASSPHRASE, done_by="Odile")
+        opened = book.sessions.open_for_bench_sheet("spring", 1, PASSPHRASE, done_by="Odile")
 
         assert len(opened.rows) == 4
-        assert not book.flight("spring", 1).is_unblinded
+        assert not book.sessions.flight("spring", 1).is_unblinded
     with closing(sqlite3.connect(tmp_path / "bench.db")) as db:
         assert db.execute("SELECT COUNT(*) FROM opened_cups").fetchone() == (0,)
     for path in tmp_path.glob("bench.db*"):
@@ -272,8 +274,8 @@ def test_the_bench_sheet_leaves_no_pairing_behind(tmp_path):
 def test_a_key_swapped_between_flights_in_the_file_is_noticed(tmp_path):
     path = tmp_path / "swap.db"
     with LabBook(path) as book:
-        book.add_client("Quorrin & Velt")
-        book.add_coffee("Ysmeral", client="Quorrin & Velt")
+        book.people.add_client("Quorrin & Velt")
+        book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
     with closing(sqlite3.connect(path)) as db, db:  # the second commits
         (one, a), (two, b) = db.execute("SELECT flight_id, token FROM sealed_keys").fetchall()
@@ -283,9 +285,9 @@ def test_a_key_swapped_between_flights_in_the_file_is_noticed(tmp_path):
         LabBook(path)
     take_as_it_is(path, reason="the attacker corrected the sums as well")
     with LabBook(path) as book:
-        book.lock_flight("spring", 1)
+        book.sessions.lock_flight("spring", 1)
         with pytest.raises(SealError, match="was changed after it was sealed, or belongs to"):
-            book.open_flight("spring", 1, PASSPHRASE)
+            book.sessions.open_flight("spring", 1, PASSPHRASE)
 
 
 # ------------------------------------------------------------------ doses that were written down
@@ -311,14 +313,14 @@ def dosed(tmp_path_factory) -> Iterator[tuple[LabBook, Path, dict[tuple[str, int
     """Sessions alike but for their draw, of three waters a flight, with all doses written down."""
     path = tmp_path_factory.mktemp("dosed") / "book.db"
     with LabBook(path) as book:
-        book.add_client("Quorrin & Velt")
-        book.add_coffee("Ysmeral", client="Quorrin & Velt")
+        book.people.add_client("Quorrin & Velt")
+        book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         for name, salt, grams in (
             ("calcium", "CaCl2·2H2O", 1.469),
             ("magnesium", "MgCl2·6H2O", 2.031),
             ("bicarbonate", "KHCO3", 2.001),
         ):
-            book.add_bottle(name, salt=salt, weighed_g=20 * grams, volume_ml=20_000)
+            book.stock.add_bottle(name, salt=salt, weighed_g=20 * grams, volume_ml=20_000)
         opened = {}
         for i in range(N_DRAWS):
             name = f"draw {i:02d}"
@@ -333,7 +335,7 @@ def dosed(tmp_path_factory) -> Iterator[tuple[LabBook, Path, dict[tuple[str, int
                 cups_per_flight=3,
                 recent_codes=None,
             )
-            book.start_session(
+            book.sessions.start_session(
                 name,
                 coffee="Ysmeral",
                 attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
@@ -349,14 +351,14 @@ def dosed(tmp_path_factory) -> Iterator[tuple[LabBook, Path, dict[tuple[str, int
 
 def _doses(book: LabBook, flight: OpenedFlight) -> dict[str, float]:
     """The sums of the bench sheet's last row, as the preparer types them."""
-    totals = bench_plan([flight], book.concentrates(), jug_volume_ml=JUG_ML).totals()
+    totals = bench_plan([flight], book.stock.concentrates(), jug_volume_ml=JUG_ML).totals()
     sums = totals.set_index("what")["volume_ml"]
-    return {bottle.name: float(sums[bottle.name]) for bottle in book.bottles()}
+    return {bottle.name: float(sums[bottle.name]) for bottle in book.stock.bottles()}
 
 
 def _each(book: LabBook) -> list[dict[str, float]]:
     """Doses of a jug of each water, as anyone works them out from what lies open."""
-    bottles = book.concentrates()
+    bottles = book.stock.concentrates()
     mixings = [mix(target, bottles, volume_ml=JUG_ML) for target in UNEQUAL]
     return [{d.concentrate.name: d.volume_ml for d in mixing.doses} for mixing in mixings]
 
@@ -440,8 +442,8 @@ def test_opening_one_flight_unseals_its_doses_and_not_the_next_ones(dosed, tmp_p
     copy = book.back_up(tmp_path / "copy.db")
     with LabBook(copy) as again:
         bounds = _seen(copy)
-        again.lock_flight("draw 00", 1)
-        again.open_flight("draw 00", 1, PASSPHRASE)
+        again.sessions.lock_flight("draw 00", 1)
+        again.sessions.open_flight("draw 00", 1, PASSPHRASE)
         doses = _doses(again, opened["draw 00", 1])
     seen = _seen(copy)
     assert seen["draw 00", 1] == pytest.approx(doses)

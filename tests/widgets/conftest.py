@@ -17,7 +17,7 @@ def shelf_book(tmp_path):
 
 
 def stock_a_shelf(book):
-    book.add_client("Client A")
-    book.add_coffee("Coffee A", client="Client A")
+    book.people.add_client("Client A")
+    book.people.add_coffee("Coffee A", client="Client A")
     add_all_bottles(book)
-    book.add_base_water("tap", {"Ca": (80, "mg/L"), "alkalinity": (200, "mg/L CaCO3")})
+    book.stock.add_base_water("tap", {"Ca": (80, "mg/L"), "alkalinity": (200, "mg/L CaCO3")})

@@ -166,4 +166,4 @@ def acknowledged(page):
 def kept(book_path, session):
     """Every row of the lab book's history as (taster, position, attribute, value)."""
     with LabBook(book_path) as book:
-        return [(e.taster, e.position, e.attribute, e.value) for e in book.history(session)]
+        return [(e.taster, e.position, e.attribute, e.value) for e in book.scores.history(session)]

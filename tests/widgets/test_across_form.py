@@ -42,7 +42,7 @@ def everything_again(form):
 
 def test_every_coffee_of_the_lab_book_is_drawn_once_at_first(form, drawn, book):
     assert len(drawn) == 1
-    assert len(form.coffees) == len(book.coffees())
+    assert len(form.coffees) == len(book.people.coffees())
 
 
 def test_filters_narrow_the_coffees_and_the_table(form):
@@ -58,7 +58,7 @@ def test_filters_narrow_the_coffees_and_the_table(form):
 
 def test_nothing_of_another_client_is_on_the_page_once_one_is_chosen(form, book):
     form.form.fields["client"].value = SANDFIRTH
-    others = [coffee for coffee in book.coffees() if coffee.client != SANDFIRTH]
+    others = [coffee for coffee in book.people.coffees() if coffee.client != SANDFIRTH]
     shown = form.form.result.value + form.across.table.to_csv()
     assert {client for client, _ in form.coffees} == {SANDFIRTH}
     for coffee in others:
@@ -77,13 +77,13 @@ def test_all_clients_can_be_chosen_again_after_one(form, drawn, book):
     form.form.fields["client"].value = ""
     assert len(drawn) == before + 1
     offered = [value for _, value in form.form.fields["client"].options]
-    assert offered == ["", *(one.name for one in book.clients())]
-    assert len(form.coffees) == len(book.coffees())
+    assert offered == ["", *(one.name for one in book.people.clients())]
+    assert len(form.coffees) == len(book.people.coffees())
 
 
 def test_one_water_follows_the_filter_and_the_cups_sold(form, book):
     tank = OneWaterForm(book, form, lambda one: "<p>drawn</p>")
-    assert len(tank.water.losses) == len(book.coffees())
+    assert len(tank.water.losses) == len(book.people.coffees())
     form.form.fields["client"].value = QUILLMOOR
     assert set(tank.water.losses["client"]) == {QUILLMOOR}
     tank.form.fields["sold"].value = "Osmeni, natural 9; Veltara, washed 1"
@@ -99,7 +99,7 @@ def test_words_and_balance_follow_the_client(form, book):
     sayings = pd.read_csv(PROJECT / "shared" / "tasting" / "sayings.csv")
     words = WordsForm(book, form, sayings, lambda found: "")
     assert words.words.words["cups"].max() == len(
-        book.opened_words(client=QUILLMOOR).query("word == 'flat'")
+        book.scores.opened_words(client=QUILLMOOR).query("word == 'flat'")
     )
     balance = BalanceForm(book, form, lambda found: "")
     assert [value for _, value in balance.form.fields["coffee"].options] == [

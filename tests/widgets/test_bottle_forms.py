@@ -37,7 +37,7 @@ def click(form, label):
 def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     """15 % apart, where 5 % of the kit and about 1.4 % of the weighing explain some 6 %."""
     assert stock.questions.form.layout.display == "none"
-    book.measure_bottle(
+    book.stock.measure_bottle(
         "calcium", method="titration", strength_mg_l_caco3_per_ml=1.15, uncertainty_percent=5
     )
     stock.refresh()
@@ -54,8 +54,8 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     click(stock.questions.form, "Answer")
     assert stock.questions._questions.value == ""
     assert "measured 1.689 g/L" in stock.form.result.value
-    assert book.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
-    assert book.bottle("calcium").weighed_g == 1.469
+    assert book.stock.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
+    assert book.stock.bottle("calcium").weighed_g == 1.469
     history = stock.form.result.value.partition("All that is written down")[2]
     for words in (
         "1.469 g, to 0.01 g",
@@ -69,14 +69,14 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
 def test_the_days_typed_are_kept_only_by_the_button(book, stock):
     stock.form.fields["keeps_days"].value = 3
     assert "still says 4 days" in stock.form.result.value
-    assert book.bicarbonate_keeps_days() == 4
+    assert book.stock.bicarbonate_keeps_days() == 4
     click(stock.form, "Keep these days")
-    assert book.bottle("bicarbonate").keeps_days == 3
+    assert book.stock.bottle("bicarbonate").keeps_days == 3
     assert StockForm(book, bottle_labels).form.fields["keeps_days"].value == 3
     stock.form.fields["keeps_days"].value = 0
     click(stock.form, "Keep these days")
     assert "must be 1 to 60 days, got 0" in stock.form._notes["keeps_days"].value
-    assert book.bicarbonate_keeps_days() == 3
+    assert book.stock.bicarbonate_keeps_days() == 3
 
 
 def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_down(book, stock):
@@ -86,7 +86,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
         Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
         for share in (0, 0.5, 1)
     ]
-    book.start_session(
+    book.sessions.start_session(
         "Grid",
         coffee="Coffee A",
         attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
@@ -100,7 +100,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
         flights=1,
         duplicates=1,
     )
-    book.store_plan(plan, waters=session_waters(targets))
+    book.sessions.store_plan(plan, waters=session_waters(targets))
     stock.refresh()
     jugs = plan.design.jugs
     assert f"«Grid», flight 1: up to {jugs} jugs wait to be mixed" in stock.form.result.value
@@ -113,7 +113,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     click(stock.taken.form, "Write down what was taken")
     click(stock.taken.form, "Write down what was taken")  # a second press writes nothing
     assert "one dose must be above 0 mL" in stock.taken.form.message.value
-    (use,) = book.bottle("bicarbonate").uses
+    (use,) = book.stock.bottle("bicarbonate").uses
     assert (use.session, use.flight, use.is_bound) == ("Grid", 1, True)
     assert use.volume_ml == pytest.approx(40 * jugs, rel=1e-3)
     assert "No sealed flight waits" in stock.form.result.value
@@ -122,8 +122,8 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert "155.5" not in shown
     assert "sealed until its key opens" in shown
 
-    book.lock_flight("Grid", 1)
-    book.open_flight("Grid", 1, "four dry teaspoons")
+    book.sessions.lock_flight("Grid", 1)
+    book.sessions.open_flight("Grid", 1, "four dry teaspoons")
     stock.refresh()
     assert "; 844 mL left<" in stock.form.result.value
     assert "155.5 mL, " in stock.form.result.value
@@ -134,21 +134,25 @@ def test_a_flight_locked_without_a_score_takes_nothing(book, stock):
         Target(mg_share=0.5, hardness_mg_l_caco3=h, alkalinity_mg_l_caco3=40) for h in (60, 80)
     ]
     attributes = [Attribute(name="overall", scale=SCALES["liking 1-9"])]
-    book.start_session("Off", coffee="Coffee A", attributes=attributes, tasters=["Ada", "Bo"])
+    book.sessions.start_session(
+        "Off", coffee="Coffee A", attributes=attributes, tasters=["Ada", "Bo"]
+    )
     plan = plan_tasting(waters, ["Ada", "Bo"], session="Off", passphrase="four dry teaspoons")
-    book.store_plan(plan, waters=session_waters(waters))
+    book.sessions.store_plan(plan, waters=session_waters(waters))
     stock.refresh()
     assert "jugs wait to be mixed" in stock.form.result.value
 
-    for flight in book.flights("Off"):
-        book.lock_flight("Off", flight.number)
+    for flight in book.sessions.flights("Off"):
+        book.sessions.lock_flight("Off", flight.number)
     stock.refresh()
 
     assert "No sealed flight waits" in stock.form.result.value
 
 
 def test_a_bottle_too_small_for_the_plan_and_one_too_old_are_said(book, stock):
-    book.add_bottle("small and old", salt="NaHCO3", weighed_g=0.168, volume_ml=100, made_on=OLD)
+    book.stock.add_bottle(
+        "small and old", salt="NaHCO3", weighed_g=0.168, volume_ml=100, made_on=OLD
+    )
     stock.refresh()
     assert "too old" in stock.form.result.value
 
@@ -163,10 +167,12 @@ def test_an_empty_bottle_leaves_the_shelf(book, stock):
 def test_the_label_sheet_has_name_strength_dates_and_caution(book, stock, monkeypatch):
     sent = []
     monkeypatch.setattr(stock._hands, "send", lambda message, **_: sent.append(message))
-    book.measure_bottle("calcium", method="burette", strength_g_l=1.47, uncertainty_percent=0.7)
+    book.stock.measure_bottle(
+        "calcium", method="burette", strength_g_l=1.47, uncertainty_percent=0.7
+    )
     click(stock.form, "Label sheet")
     words = unescape(sent[0]["content"])
-    bottle = book.bottle("bicarbonate")
+    bottle = book.stock.bottle("bicarbonate")
     for part in (
         "bicarbonate",
         "KHCO3, 2.001 g/L",
@@ -180,7 +186,7 @@ def test_the_label_sheet_has_name_strength_dates_and_caution(book, stock, monkey
 
 
 def test_a_bottle_is_kept_with_lot_balance_keeper_and_day(book):
-    form = ConcentrateForm(keep=book.add_bottle)
+    form = ConcentrateForm(keep=book.stock.add_bottle)
     for name, value in {
         "name": "calcium, new",
         "weighed_g": 1.5,
@@ -191,7 +197,7 @@ def test_a_bottle_is_kept_with_lot_balance_keeper_and_day(book):
     }.items():
         form.fields[name].value = value
     click(form, "Keep this bottle in the lab book")
-    bottle = book.bottle("calcium, new")
+    bottle = book.stock.bottle("calcium, new")
     assert (bottle.lot, bottle.keeper, bottle.made_on) == ("L 77", "Dora", OLD)
     assert bottle.balance_g == 0.1
 
@@ -209,7 +215,7 @@ def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
     }.items():
         strength.form.fields[name].value = value
     click(strength.form, "Write down this strength")
-    (found,) = book.bottle("calcium").measurements
+    (found,) = book.stock.bottle("calcium").measurements
     assert (found.measured_by, found.measured_on) == ("Dora", OLD)
     assert found.strength_g_l == pytest.approx(1.469, rel=1e-3)
     # 2 / √3 · √(0.25² + 0.5²) %, a quarter being half a division of 100.
@@ -256,9 +262,9 @@ def test_each_kit_is_asked_for_its_own_step_and_drops_are_whole(book):
 
 
 def test_a_bottle_says_its_age_in_days_as_people_do_and_what_is_short(book, stock):
-    book.add_bottle("fresh", salt="KHCO3", weighed_g=2.0, volume_ml=1000)
+    book.stock.add_bottle("fresh", salt="KHCO3", weighed_g=2.0, volume_ml=1000)
     yesterday = date.today() - timedelta(days=1)
-    book.add_bottle("older", salt="KHCO3", weighed_g=2.0, volume_ml=100, made_on=yesterday)
+    book.stock.add_bottle("older", salt="KHCO3", weighed_g=2.0, volume_ml=100, made_on=yesterday)
     stock.refresh()
     shelf = re.findall(r">(made \w+, good until \d\d \w+; \d+ mL left)<", stock.form.result.value)
     assert any(one.startswith("made today") and one.endswith("; 1000 mL left") for one in shelf)
@@ -267,17 +273,17 @@ def test_a_bottle_says_its_age_in_days_as_people_do_and_what_is_short(book, stoc
 
 def test_the_next_bottle_inherits_no_lot_purity_or_name(book):
     """1 % of purity carried over to another salt would be 1 % in every dose of it."""
-    form = ConcentrateForm(keep=book.add_bottle)
+    form = ConcentrateForm(keep=book.stock.add_bottle)
     jar = {"purity": 0.99, "name": "first", "lot": "C-77", "keeper": "Ana", "weighed_g": 1.48}
     for name, value in (jar | {"made_on": OLD}).items():
         form.fields[name].value = value
     click(form, "Keep this bottle in the lab book")
-    assert (book.bottle("first").purity, book.bottle("first").lot) == (0.99, "C-77")
+    assert (book.stock.bottle("first").purity, book.stock.bottle("first").lot) == (0.99, "C-77")
     assert "Kept as «first»: 1.48 g" in form.message.value
     form.fields["salt_label"].value = "MgSO4·7H2O"
     form.fields["name"].value = "second"
     form.fields["weighed_g"].value = 2.46
     click(form, "Keep this bottle in the lab book")
-    second = book.bottle("second")
+    second = book.stock.bottle("second")
     assert (second.purity, second.lot, second.keeper) == (1.0, "", "Ana")
     assert second.made_on == date.today()

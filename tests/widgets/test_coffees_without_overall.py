@@ -30,7 +30,7 @@ COFFEES = {
 
 def taste(book, name, attribute, n_waters, is_open):
     if not n_waters:
-        book.add_coffee(name, client="Fennmark")
+        book.people.add_coffee(name, client="Fennmark")
         return
     targets = at_shares(0, 0.5, 1)[: max(2, n_waters)]
     plan = begin(
@@ -57,13 +57,13 @@ def taste(book, name, attribute, n_waters, is_open):
         lock_and_open(book, plan)
     else:
         for flight in plan.flights:
-            book.lock_flight(name, flight)
+            book.sessions.lock_flight(name, flight)
 
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
     with LabBook(tmp_path_factory.mktemp("book") / "book.db") as book:
-        book.add_client("Fennmark")
+        book.people.add_client("Fennmark")
         for name, what in COFFEES.items():
             taste(book, name, *what)
         yield book

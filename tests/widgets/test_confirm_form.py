@@ -13,7 +13,6 @@ from labkit.analysis.pair_tests.answers import PairReading
 from labkit.bench import bench_sheet, coffee_report, score_sheets
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
-from labkit.book.sessions.exclusions import leave_out, left_out
 from labkit.present import say
 from labkit.tasting import METHODS
 from labkit.tasting.discrimination import right_place
@@ -81,8 +80,8 @@ def mark(book, plan, flight, taster, place):
 def opened(book, plan, view):
     """Lock and open every trial; the reading of the test."""
     for flight in plan.flights:
-        book.lock_flight(plan.session, flight)
-        book.open_flight(plan.session, flight, PASSPHRASE)
+        book.sessions.lock_flight(plan.session, flight)
+        book.sessions.open_flight(plan.session, flight, PASSPHRASE)
     view.refresh()
     html = view.form.result.value
     return html[html.index(f"Test of two waters, {plan.session}") :]
@@ -203,7 +202,7 @@ def test_the_same_water_twice_is_refused_with_a_sentence(book, view):
 def test_the_paper_sheet_asks_the_same(book, view):
     plan = planned(book, view, "2-AFC", attribute="body", session="on paper")
 
-    sheet = score_sheets(plan, book.session("on paper").attributes)
+    sheet = score_sheets(plan, book.sessions.session("on paper").attributes)
 
     assert "Which cup has more body?" in sheet.html
     assert "this one" in sheet.html
@@ -227,13 +226,17 @@ def test_leaving_out_shows_its_effect_and_is_recorded_with_a_reason(book, view):
     record = "Left out of the reading: Ines (overall). a cold that morning"
     assert record in view.form.result.value
     assert any(
-        record == event.reason for session in book.sessions() for event in book.events(session.name)
+        record == event.reason
+        for session in book.sessions.all()
+        for event in book.sessions.events(session.name)
     )
 
 
 def test_a_recorded_choice_is_taken_up_again_and_stands_in_the_report(book, view):
     client, coffee = GRID
-    leave_out(book, coffee, client=client, tasters=["Ines"], seen="overall", reason="a cold")
+    book.sessions.leave_out(
+        coffee, client=client, tasters=["Ines"], seen="overall", reason="a cold"
+    )
     again = ReadingView(book, lambda _found: "")
     again.form.fields["coffee"].value = GRID
 
@@ -256,14 +259,14 @@ def test_a_recorded_choice_is_taken_up_again_and_stands_in_the_report(book, view
     again.form.fields["without_tasters"].value = ()
     again.form.fields["reason"].value = "it was hay fever"
     again._button.click()
-    assert left_out(book, coffee, client=client).names == ()
+    assert book.sessions.left_out(coffee, client=client).names == ()
     assert "Why: a cold" not in coffee_report(book, coffee, client=client).html
 
 
 def test_a_disk_that_fails_half_way_leaves_no_session_behind(book, view):
-    before = [session.name for session in book.sessions()]
+    before = [session.name for session in book.sessions.all()]
     with failing_to_store(book, "sealed_keys"), pytest.raises(AssertionError, match="Not yet"):
         planned(book, view, "triangle", session="second try")
-    assert [session.name for session in book.sessions()] == before
+    assert [session.name for session in book.sessions.all()] == before
 
     assert planned(book, view, "triangle", session="second try").session == "second try"

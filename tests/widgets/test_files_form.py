@@ -41,7 +41,7 @@ def form(book, monkeypatch):
 
 @pytest.fixture
 def code(book):
-    return book.served_cups(SESSION, 1, "Ines")[0].blind_code
+    return book.sessions.served_cups(SESSION, 1, "Ines")[0].blind_code
 
 
 def upload(form, *lines, name="paper.csv"):
@@ -71,7 +71,7 @@ def said(form):
 
 
 def values(book):
-    return [entry.value for entry in book.history(SESSION)]
+    return [entry.value for entry in book.scores.history(SESSION)]
 
 
 def test_every_refused_row_is_named_with_its_line_and_why_before_anything_is_taken(
@@ -107,12 +107,12 @@ def test_all_or_none_takes_all_and_says_who_typed_it(book, form, code):
 
     press(form, "Take all or none")
 
-    kept = [(e.value, e.source, e.device, e.entered_by) for e in book.history(SESSION)]
+    kept = [(e.value, e.source, e.device, e.entered_by) for e in book.scores.history(SESSION)]
     assert kept == [(6.5, "paper", "paper.csv", "Dora"), (8, "paper", "paper.csv", "Dora")]
 
 
 def test_what_is_there_is_corrected_only_when_asked(book, form, code):
-    book.record_score(SESSION, 1, "Ines", "acidity", 2, blind_code=code)
+    book.scores.record_score(SESSION, 1, "Ines", "acidity", 2, blind_code=code)
     upload(form, f"1,Ines,{code},acidity,6.5")
     assert "the lab book has 2.0 (sheet" in said(form)
 
@@ -160,9 +160,9 @@ def test_the_empty_table_is_handed_over_filled_in_and_taken(book, form):
 
 
 def test_files_to_take_away_hold_scores_and_no_water_before_the_key_is_open(book, form, code):
-    book.record_score(SESSION, 1, "Ines", "liking", 4, blind_code=code)
-    book.record_score(SESSION, 1, "Ines", "liking", 5, blind_code=code)
-    book.record_score(SESSION, 1, "Ines", "note", '=HYPERLINK("x")', blind_code=code)
+    book.scores.record_score(SESSION, 1, "Ines", "liking", 4, blind_code=code)
+    book.scores.record_score(SESSION, 1, "Ines", "liking", 5, blind_code=code)
+    book.scores.record_score(SESSION, 1, "Ines", "note", '=HYPERLINK("x")', blind_code=code)
     for label in ("One row a score", "One row a cup", "Every change"):
         press(form, label)
     press(form, "Empty table for paper sheets")
@@ -190,8 +190,8 @@ def test_the_desk_of_a_tasting_offers_the_files(book):
 
 
 def test_a_lock_by_mistake_is_undone_on_the_desk_when_all_flights_are_locked(book):
-    for flight in book.flights(SESSION):
-        book.lock_flight(SESSION, flight.number)
+    for flight in book.sessions.flights(SESSION):
+        book.sessions.lock_flight(SESSION, flight.number)
     desk = ScoringDesk(book)
     assert "No session takes scores now" in desk._place.children[0].value
 
@@ -200,5 +200,5 @@ def test_a_lock_by_mistake_is_undone_on_the_desk_when_all_flights_are_locked(boo
     lead._reason.value = "locked by mistake"
     lead._unlock.click()
 
-    assert book.flight(SESSION, 1).state == "being tasted"
+    assert book.sessions.flight(SESSION, 1).state == "being tasted"
     assert ScoringDesk(book)._chooser.value == SESSION

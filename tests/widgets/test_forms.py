@@ -41,7 +41,7 @@ def sweep_form(book):
     """A sweep form over that book; nothing is known of the coffee."""
     return SweepForm(
         coffee_choices(book),
-        check=lambda sweep: sweep_doses(sweep, book.concentrates()),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates()),
         best_of=lambda _client, _coffee: {},
     )
 
@@ -69,14 +69,14 @@ def test_cautions_stand_beside_every_mass(label):
 
 
 def test_a_bottle_is_kept_once_however_often_the_button_is_pressed(book):
-    form = ConcentrateForm(keep=book.add_bottle)
+    form = ConcentrateForm(keep=book.stock.add_bottle)
     form.fields["name"].value = "calcium, second"
     form.fields["weighed_g"].value = 1.5
 
     press(form._button)
     press(form._button)
 
-    kept = [b for b in book.bottles() if b.name == "calcium, second"]
+    kept = [b for b in book.stock.bottles() if b.name == "calcium, second"]
     assert [b.weighed_g for b in kept] == [1.5]
     assert "what you really weighed first" in form.message.value
 
@@ -163,8 +163,8 @@ def test_one_press_plans_seals_and_hands_over_the_bench_sheet(book, sweep_form):
 
     press(form._button)
 
-    (session,) = book.sessions()
-    plan = book.plan(session.name)
+    (session,) = book.sessions.all()
+    plan = book.sessions.plan(session.name)
     assert plan.flights == (1, 2)  # five waters and a duplicate, at most five side by side
     (sheet,) = handed
     assert all(code in sheet for flight in plan.flights for code in plan.codes(flight))
@@ -175,11 +175,11 @@ def test_the_form_keeps_no_pairing_of_code_and_water(book, sweep_form):
     """Nothing in the widgets' state names a jug or a recipe beside a code."""
     form, _ = plan_form(book, sweep_form)
     press(form._button)
-    (session,) = book.sessions()
+    (session,) = book.sessions.all()
 
     state = repr([w.get_state() for w in (form, form.form, form.form.result, form._handover)])
 
-    for row in book.plan(session.name).sealed[1].open(PASSPHRASE).rows:
+    for row in book.sessions.plan(session.name).sealed[1].open(PASSPHRASE).rows:
         assert row.jug not in state
     assert PASSPHRASE not in state
 
@@ -191,7 +191,7 @@ def test_two_passphrases_that_differ_plan_nothing_and_lose_nothing_else(book, sw
 
     press(form._button)
 
-    assert book.sessions() == ()
+    assert book.sessions.all() == ()
     assert handed == []
     assert "the two differ" in form.form._notes["again"].value
     assert form.form.fields["passphrase"].value == form.form.fields["again"].value == ""
@@ -204,14 +204,14 @@ def test_a_second_press_does_not_plan_the_same_session_twice(book, sweep_form):
 
     press(form._button)  # by a finger that slipped: the passphrase is gone
 
-    (session,) = book.sessions()
+    (session,) = book.sessions.all()
     form.form.fields["session"].value = session.name
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
 
     press(form._button)
 
-    assert len(book.sessions()) == 1
+    assert len(book.sessions.all()) == 1
     assert "choose another name" in form.form._notes["session"].value
     assert form.form._fold.selected_index == 0  # opened, so that the sentence is seen
 
@@ -219,15 +219,15 @@ def test_a_second_press_does_not_plan_the_same_session_twice(book, sweep_form):
 def test_a_next_flight_goes_into_the_same_session_under_new_codes(book, sweep_form):
     form, _ = plan_form(book, sweep_form)
     press(form._button)
-    (session,) = book.sessions()
-    first = book.plan(session.name).flights
+    (session,) = book.sessions.all()
+    first = book.sessions.plan(session.name).flights
     form.form.fields["add_to"].value = session.name
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
 
     press(form._button)
 
-    plan = book.plan(session.name)
+    plan = book.sessions.plan(session.name)
     assert plan.flights == tuple(range(1, 2 * len(first) + 1))
     codes = [code for flight in plan.flights for code in plan.codes(flight)]
     assert len(codes) == len(set(codes))
@@ -237,11 +237,13 @@ def scored(book, sweep_form):
     """A session whose one flight is scored and locked."""
     form, _ = plan_form(book, sweep_form)
     press(form._button)
-    (session,) = book.sessions()
+    (session,) = book.sessions.all()
     for taster in session.tasters:
-        for cup in book.served_cups(session.name, 1, taster):
-            book.record_score(session.name, 1, taster, "overall", 6, blind_code=cup.blind_code)
-    book.lock_flight(session.name, 1)
+        for cup in book.sessions.served_cups(session.name, 1, taster):
+            book.scores.record_score(
+                session.name, 1, taster, "overall", 6, blind_code=cup.blind_code
+            )
+    book.sessions.lock_flight(session.name, 1)
     return session
 
 
@@ -252,15 +254,15 @@ def test_the_key_opens_a_locked_flight_and_only_with_its_passphrase(book, sweep_
 
     form.form.fields["passphrase"].value = "not the passphrase"
     press(form._button)
-    assert book.flight(session.name, 1).state == "locked"
+    assert book.sessions.flight(session.name, 1).state == "locked"
     assert "must be the one that sealed" in form.form._notes["passphrase"].value
     assert form.form.fields["passphrase"].value == ""
     form.form.fields["passphrase"].value = PASSPHRASE
     press(form._button)
 
-    assert book.flight(session.name, 1).state == "opened"
+    assert book.sessions.flight(session.name, 1).state == "opened"
     assert opened == [True]
-    assert len(book.opened_scores(coffee="Coffee A")) > 0
+    assert len(book.scores.opened_scores(coffee="Coffee A")) > 0
 
 
 def test_a_coffee_and_tasters_are_added_by_a_press(book):
@@ -273,8 +275,8 @@ def test_a_coffee_and_tasters_are_added_by_a_press(book):
     form._add_coffee()
     form._add_tasters()
 
-    assert "<b>Coffee</b>" in {c.name for c in book.coffees("Client B")}
-    assert {"Eve", "Flo"} <= set(book.tasters())
+    assert "<b>Coffee</b>" in {c.name for c in book.people.coffees("Client B")}
+    assert {"Eve", "Flo"} <= set(book.people.tasters())
     assert "<b>Coffee</b>" not in form._listed.value  # shown as text
 
 
@@ -296,7 +298,7 @@ def test_choosing_an_own_lab_book_is_one_press_and_a_refusal_keeps_the_old_one(b
 
 
 def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
-    book.add_tasters(["Annn", "Zed"])
+    book.people.add_tasters(["Annn", "Zed"])
     form = PeopleForm(book)
     rename, merge, remove = form.mend_form.children[-4].children
     which, to, into = form.mend_form.fields.values()
@@ -308,7 +310,7 @@ def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
     assert form.mend_form._notes["to"].value
     to.value = "Ann"
     rename.click()
-    assert "Ann" in book.tasters()
+    assert "Ann" in book.people.tasters()
     assert "Annn" not in form._listed.value
 
     which.value = ("taster", "", "Ann")
@@ -317,17 +319,17 @@ def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
     assert form.mend_form._notes["into"].value
     into.value = "Zed"
     merge.click()
-    assert "Ann" not in book.tasters()
+    assert "Ann" not in book.people.tasters()
     which.value = ("taster", "", "Zed")
     remove.click()
-    assert "Zed" not in book.tasters()
+    assert "Zed" not in book.people.tasters()
 
-    coffee = book.coffees()[0]
-    book.add_coffee("a slip", client=coffee.client)
+    coffee = book.people.coffees()[0]
+    book.people.add_coffee("a slip", client=coffee.client)
     form._list()
     which.value = ("coffee", coffee.client, "a slip")
     remove.click()
-    assert "a slip" not in [one.name for one in book.coffees()]
+    assert "a slip" not in [one.name for one in book.people.coffees()]
     which.value = ("client", "", coffee.client)
     remove.click()
     assert "must be unused" in form.mend_form.message.value + form.mend_form._notes["which"].value
@@ -336,15 +338,15 @@ def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
 
 def test_tasters_typed_twice_are_added_once_or_not_at_all(book):
     form = PeopleForm(book)
-    before = book.tasters()
+    before = book.people.tasters()
     field = form.taster_form.fields["tasters"]
     field.value = "Newt, NEWT"
     form._add_tasters()
-    assert book.tasters() == before
+    assert book.people.tasters() == before
     assert field.value == "Newt, NEWT"
     field.value = "Newt"
     form._add_tasters()
-    assert "Newt" in book.tasters()
+    assert "Newt" in book.people.tasters()
 
 
 def test_attributes_chosen_in_the_form_are_scored_on_their_scales(book, sweep_form):
@@ -354,7 +356,7 @@ def test_attributes_chosen_in_the_form_are_scored_on_their_scales(book, sweep_fo
 
     press(form._button)
 
-    (session,) = book.sessions()
+    (session,) = book.sessions.all()
     assert session.attributes == (
         Attribute(name="overall", scale=SCALES["quality 6-10"]),
         Attribute(name="acidity", scale=SCALES["intensity 0-15"]),

@@ -113,8 +113,8 @@ def test_the_usual_salts_differ_in_nothing(card):
 
 def test_the_same_ions_in_other_amounts_are_other_salts(book, card):
     """Tasted with 0.2 mmol/L of sulfate and much chloride; made with 0.6 and little: no new ion."""
-    book.empty_bottle("magnesium")
-    book.add_bottle("Epsom", salt="MgSO4·7H2O", weighed_g=2.463, volume_ml=1000)
+    book.stock.empty_bottle("magnesium")
+    book.stock.add_bottle("Epsom", salt="MgSO4·7H2O", weighed_g=2.463, volume_ml=1000)
     card.form.fields["way"].value = "g straight from salts"
     card.form.fields["salts"].value = ("CaSO4·2H2O", "MgCl2·6H2O", "KHCO3")
 
@@ -189,7 +189,9 @@ def test_the_meter_check_names_the_skipped_bicarbonate(book, card):
 
 def test_the_meter_check_takes_any_factor_the_volume_made_and_bottles_beside_the_recipe(book, card):
     """10 L: 600, 200 and 400 mL; 600 mL from a bottle of twice the calcium add 600 to hardness."""
-    book.add_bottle("old calcium", salt="CaCl2·2H2O", weighed_g=2.938, volume_ml=1000, made_on=OLD)
+    book.stock.add_bottle(
+        "old calcium", salt="CaCl2·2H2O", weighed_g=2.938, volume_ml=1000, made_on=OLD
+    )
     check = MeterForm(book, card)
     check.fields["litres"].value = 10.0
     check.fields["hardness_drops"].value = "8"
@@ -208,7 +210,7 @@ def test_the_meter_check_takes_any_factor_the_volume_made_and_bottles_beside_the
 def test_the_meter_check_thinks_of_pure_water_where_a_blend_was_meant(book, card):
     """The form handed over the waters of the lab book, and pure water is none of them."""
     tap = Water.of_ions({"Ca": 0.5, "Mg": 0.1, "Cl": 0.6, "HCO3": 0.6})
-    recipe = mix(card.recipes[0].target, book.concentrates(), base=tap)
+    recipe = mix(card.recipes[0].target, book.stock.concentrates(), base=tap)
     made = recipe.reached.vector - recipe.base_ml / recipe.volume_ml * tap.vector
     source = SimpleNamespace(recipes=(recipe,), on_change=lambda follow: None)
     check = MeterForm(book, source)
@@ -246,16 +248,18 @@ def test_an_empty_shelf_says_where_bottles_come_from(tmp_path):
 def test_a_bottle_past_its_day_says_how_to_be_rid_of_it_and_then_no_recipe_uses_it(book):
     """Bicarbonate keeps 3 to 4 days (common practice): one made long ago must not be poured on."""
     old, fresh = "bicarbonate of May", "bicarbonate"
-    book.add_bottle(old, salt="KHCO3", weighed_g=4.0, volume_ml=1000, made_on=date(2026, 5, 1))
-    book.empty_bottle(fresh)
+    book.stock.add_bottle(
+        old, salt="KHCO3", weighed_g=4.0, volume_ml=1000, made_on=date(2026, 5, 1)
+    )
+    book.stock.empty_bottle(fresh)
     base = BaseWaterForm(book)
     card = CardForm(book, card_files, base)
     jug = JugForm(book, base)
     for form in (card.form, jug):
         assert f"«{old}» was good until 2026-05-05: make it fresh" in form.result.value
         assert "press «This bottle is empty»" in form.result.value
-    book.add_bottle("new", salt="KHCO3", weighed_g=2.0, volume_ml=1000)
-    book.empty_bottle(old)
+    book.stock.add_bottle("new", salt="KHCO3", weighed_g=2.0, volume_ml=1000)
+    book.stock.empty_bottle(old)
     card.refresh()
     assert "was good until" not in card.form.result.value
     assert "new" in doses(card).index

@@ -27,7 +27,7 @@ def text_of(view):
 
 
 def score(book, taster, position, attribute, value):
-    book.record_score(SESSION, 1, taster, attribute, value, position=position)
+    book.scores.record_score(SESSION, 1, taster, attribute, value, position=position)
 
 
 def test_every_taster_is_shown_with_cups_done_and_what_is_missing(book):
@@ -62,7 +62,7 @@ def test_no_score_and_no_water_is_shown(book):
 
 def test_a_lock_lists_what_will_stay_missing_first_and_counts_it_after(book):
     view = LeadView(book, session=SESSION)
-    code = book.served_cups(SESSION, 1, "Jonas")[0].blind_code
+    code = book.sessions.served_cups(SESSION, 1, "Jonas")[0].blind_code
     assert "64 scores would stay missing" in text_of(view)
     assert f"{code} everything" in text_of(view)
     score(book, "Jonas", 1, "acidity", 3)
@@ -70,11 +70,11 @@ def test_a_lock_lists_what_will_stay_missing_first_and_counts_it_after(book):
     assert f"{code} overall quality, liking, acidity for you" in text_of(view)
 
     view._lock.click()
-    assert book.flight(SESSION, 1).state == "being tasted"
+    assert book.sessions.flight(SESSION, 1).state == "being tasted"
     assert "lacks 63 of 64 scores (Ines 16, Jonas 15," in text_of(view)
 
     view._lock.click()
-    assert book.flight(SESSION, 1).state == "locked"
+    assert book.sessions.flight(SESSION, 1).state == "locked"
     assert "locked with 63 scores missing" in text_of(view)
 
 
@@ -86,33 +86,33 @@ def test_a_second_press_locks_only_what_it_was_asked_about(book):
 
     score(book, "Jonas", 1, "acidity", 3)  # meanwhile
     view._lock.click()
-    assert book.flight(SESSION, 1).state == "being tasted"
+    assert book.sessions.flight(SESSION, 1).state == "being tasted"
     assert "lacks 63 of 64" in text_of(view)
 
     view._flight.value = 2
     assert view._lock.description == usual
     view._flight.value = 1
     view._lock.click()
-    assert book.flight(SESSION, 1).state == "being tasted"
+    assert book.sessions.flight(SESSION, 1).state == "being tasted"
     view._lock.click()
-    assert book.flight(SESSION, 1).state == "locked"
+    assert book.sessions.flight(SESSION, 1).state == "locked"
 
 
 def test_a_flight_that_lacks_nothing_is_locked_at_once(book):
     for taster in TASTERS:
-        for cup in book.served_cups(SESSION, 1, taster):
+        for cup in book.sessions.served_cups(SESSION, 1, taster):
             for attribute in ("overall quality", "liking", "acidity", "acidity for you"):
                 score(book, taster, cup.position, attribute, 7 if "quality" in attribute else 3)
     view = LeadView(book, session=SESSION)
     view._lock.click()
-    assert book.flight(SESSION, 1).state == "locked"
+    assert book.sessions.flight(SESSION, 1).state == "locked"
 
 
 def test_what_unlocking_costs_is_said_before_and_after(book):
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
     view = LeadView(book, session=SESSION)
     assert view._cost.value == ""
-    book.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
     view.refresh()
     assert "not blind for good" in view._cost.value
     view._reason.value = "a slip"
@@ -123,10 +123,10 @@ def test_what_unlocking_costs_is_said_before_and_after(book):
 def test_a_gap_says_at_which_stage_of_cooling(tmp_path):
     lay_table(tmp_path / "stages.db", stages=("hot", "cool"))
     with LabBook(tmp_path / "stages.db") as book:
-        cup = book.served_cups(SESSION, 1, "Jonas")[0]
+        cup = book.sessions.served_cups(SESSION, 1, "Jonas")[0]
         for attribute in ("overall quality", "liking", "acidity", "acidity for you"):
             value = 3 if "quality" not in attribute else 7
-            book.record_score(
+            book.scores.record_score(
                 SESSION, 1, "Jonas", attribute, value, blind_code=cup.blind_code, stage="hot"
             )
 
@@ -136,27 +136,27 @@ def test_a_gap_says_at_which_stage_of_cooling(tmp_path):
 
 
 def test_unlocking_needs_a_reason_and_records_it(book):
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
     view = LeadView(book, session=SESSION)
 
     view._unlock.click()
-    assert book.flight(SESSION, 1).state == "locked"
+    assert book.sessions.flight(SESSION, 1).state == "locked"
     assert "needs a reason" in text_of(view)
 
     view._reason.value = "Mirela came late"
     view._unlock.click()
-    assert book.flight(SESSION, 1).state == "being tasted"
-    assert [event.reason for event in book.events(SESSION) if event.kind == "unlocked"] == [
-        "Mirela came late"
-    ]
+    assert book.sessions.flight(SESSION, 1).state == "being tasted"
+    assert [
+        event.reason for event in book.sessions.events(SESSION) if event.kind == "unlocked"
+    ] == ["Mirela came late"]
 
 
 def test_the_view_follows_what_happens_elsewhere(book):
     view = LeadView(book, session=SESSION)
     assert "not opened yet" in text_of(view)
 
-    book.mark_seen(SESSION, "Mirela")
-    book.lock_flight(SESSION, 1)
+    book.sessions.mark_seen(SESSION, "Mirela")
+    book.sessions.lock_flight(SESSION, 1)
     view.refresh()
 
     assert "connected" in text_of(view)
@@ -165,9 +165,9 @@ def test_the_view_follows_what_happens_elsewhere(book):
 
 
 def test_a_flight_that_is_not_blind_any_more_says_so(book):
-    book.lock_flight(SESSION, 1)
-    book.open_flight(SESSION, 1, PASSPHRASE)
-    book.unlock_flight(SESSION, 1, reason="a cup was spilled")
+    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.unlock_flight(SESSION, 1, reason="a cup was spilled")
 
     options = [text for text, _ in LeadView(book, session=SESSION)._flight.options]
 

@@ -79,7 +79,7 @@ def test_links_given_before_stay_the_same_after_a_restart(book, tmp_path):
 
     assert [link.taster for link in first] == list(TASTERS)
     assert first == again
-    assert book.guest_of_link(first[0].code).taster == "Ines"
+    assert book.sessions.guest_of_link(first[0].code).taster == "Ines"
 
 
 def test_renewing_makes_old_links_useless(book, tmp_path):
@@ -88,7 +88,7 @@ def test_renewing_makes_old_links_useless(book, tmp_path):
 
     assert old.code != new.code
     with pytest.raises(BookError, match="not known"):
-        book.guest_of_link(old.code)
+        book.sessions.guest_of_link(old.code)
 
 
 def test_the_file_of_codes_is_the_leads_alone(book, tmp_path):

@@ -96,7 +96,7 @@ def test_earlier_coffees_help_visibly_and_can_be_switched_off(view):
     view.form.fields["earlier"].value = False
 
     assert "Veltara" not in told(view)
-    region = Region(allowed=makeable(view._book.concentrates()))
+    region = Region(allowed=makeable(view._book.stock.concentrates()))
     alone = believe(view._reading.scores, region, brew_method="cupping")
     assert view.suggestion.targets == suggest_flight(alone, k=5).targets
 
@@ -109,7 +109,7 @@ def test_another_score_than_overall_proposes_nothing(view):
 
 
 def test_a_coffee_that_nobody_tasted_gets_a_first_flight(book, view):
-    book.add_coffee("Nobody's yet", client=GRID[0])
+    book.people.add_coffee("Nobody's yet", client=GRID[0])
     reading = ReadingView(book, lambda _reading: "")
     reading.form.fields["coffee"].value = (GRID[0], "Nobody's yet")
     fresh = NextFlightView(book, reading, lambda _suggestion, _reading: "")
@@ -121,7 +121,7 @@ def test_a_coffee_that_nobody_tasted_gets_a_first_flight(book, view):
 
 def test_a_closed_key_is_not_called_an_untasted_coffee(book):
     """The scores are there; what is missing is the key."""
-    book.add_coffee("Closed", client=GRID[0])
+    book.people.add_coffee("Closed", client=GRID[0])
     reading = ReadingView(book, lambda _reading: "")
     reading.form.fields["coffee"].value = (GRID[0], "Closed")
     fresh = NextFlightView(book, reading, lambda _suggestion, _reading: "")
@@ -156,9 +156,9 @@ def test_the_plan_takes_the_waters_and_the_coffees_own_control(book, view):
 
 def test_only_what_the_base_water_can_become_is_proposed(book):
     """By hand: 79.9 mg/L of calcium hardness and 40 of alkalinity come with each litre of tap."""
-    book.add_coffee("From the tap", client=GRID[0])
+    book.people.add_coffee("From the tap", client=GRID[0])
     tap = {"Ca": (32.0, "mg/L"), "alkalinity": (40.03, "mg/L CaCO3"), "Cl": (28.36, "mg/L")}
-    book.add_base_water("tap, autumn", tap)
+    book.stock.add_base_water("tap, autumn", tap)
     reading = ReadingView(book, lambda _reading: "")
     reading.form.fields["coffee"].value = (GRID[0], "From the tap")
     base = BaseWaterForm(book)
@@ -166,7 +166,7 @@ def test_only_what_the_base_water_can_become_is_proposed(book):
     pure = view.waters
     base.form.fields["name"].value = "tap, autumn"
 
-    mixings = view.suggestion.mixings(book.concentrates(), base=base.water)
+    mixings = view.suggestion.mixings(book.stock.concentrates(), base=base.water)
     assert len(mixings) == 5
     for mixing in mixings:
         wanted, litres = mixing.target, mixing.base_ml / 1000

@@ -15,7 +15,7 @@ def book(tmp_path_factory):
     """A copy of the demo's lab book."""
     url = ensure_demo_book(copy_data(tmp_path_factory.mktemp("book")))
     with LabBook(url) as book:
-        book.add_coffee("Nobody's yet", client="Quillmoor Roastery")
+        book.people.add_coffee("Nobody's yet", client="Quillmoor Roastery")
         yield book
 
 

@@ -115,10 +115,10 @@ def test_the_same_question_is_not_read_twice(seen):
 
 
 def test_a_score_given_on_two_scales_is_read_on_the_one_chosen(book, monkeypatch):
-    opened = book.opened_scores()
+    opened = book.scores.opened_scores()
     half = (opened["attribute"] == "overall") & (opened["flight"] == 2)
     two = opened.assign(scale=opened["scale"].mask(half, "quality 6-10"))
-    monkeypatch.setattr(book, "opened_scores", lambda **_which: two)
+    monkeypatch.setattr(book.scores, "opened_scores", lambda **_which: two)
     view = ReadingView(book, lambda _found, **_more: "")
     scale = view.form.fields["scale"]
 

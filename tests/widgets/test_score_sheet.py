@@ -283,7 +283,7 @@ def book(tmp_path):
 
 
 def first_cup(book, taster="Ines"):
-    cup = book.served_cups(SESSION, 1, taster)[0]
+    cup = book.sessions.served_cups(SESSION, 1, taster)[0]
     return {"attribute": "acidity", "position": cup.position, "code": cup.blind_code}
 
 
@@ -292,20 +292,20 @@ def test_a_touch_sent_twice_is_one_row(book):
 
     answers = [send(sheet, touch(**first_cup(book))) for _ in range(3)]
 
-    assert len(book.history(SESSION)) == 1
+    assert len(book.scores.history(SESSION)) == 1
     assert len({json.dumps(answer["kept"]) for answer in answers}) == 1
 
 
 def test_after_the_lock_nothing_changes(book):
     sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
     send(sheet, touch(1, **first_cup(book)))
-    book.lock_flight(SESSION, 1)
+    book.sessions.lock_flight(SESSION, 1)
 
     answer = send(sheet, touch(2, value=9, **first_cup(book)))
 
     assert "locked" in answer["refused"][0]["sentence"]
     assert answer["look"]["flights"]["1"] == "locked"
-    assert [entry.value for entry in book.history(SESSION)] == [6.5]
+    assert [entry.value for entry in book.scores.history(SESSION)] == [6.5]
 
 
 def test_of_two_devices_the_value_given_last_counts_whichever_is_back_last(book):
@@ -324,7 +324,7 @@ def test_of_two_devices_the_value_given_last_counts_whichever_is_back_last(book)
     assert "given as 7 later" in away["refused"][0]["sentence"]
     assert away["look"]["values"] == {"1/1//acidity": 7}
     assert give("0000000a", 3, 8, 10)["refused"] == [], "one device's own order counts"
-    assert [(e.value, e.device) for e in book.history(SESSION)] == [
+    assert [(e.value, e.device) for e in book.scores.history(SESSION)] == [
         (7, "the tasters' page 0000000a"),
         (8, "the tasters' page 0000000a"),
     ]
@@ -338,7 +338,7 @@ def test_a_note_with_what_cannot_be_stored_is_kept_without_it(book):
 
     assert [kept["id"] for kept in answer["kept"]] == [f"{1:032d}"]
     assert "at most 4000 characters" in answer["refused"][0]["sentence"]
-    assert [e.value for e in book.history(SESSION)] == ["tea \N{REPLACEMENT CHARACTER}"]
+    assert [e.value for e in book.scores.history(SESSION)] == ["tea \N{REPLACEMENT CHARACTER}"]
 
 
 def test_an_id_that_comes_again_with_another_value_is_not_called_saved(book):
@@ -411,7 +411,7 @@ def test_picking_a_name_shows_that_persons_sheet(book):
     form.who.value = "Mirela"
 
     assert form.sheet.plan["taster"] == "Mirela"
-    assert book.history(SESSION) == ()
+    assert book.scores.history(SESSION) == ()
 
 
 def test_a_paper_sheet_that_the_lead_copies_is_told_apart_from_the_tasters_own_touch(book):
@@ -426,11 +426,11 @@ def test_a_paper_sheet_that_the_lead_copies_is_told_apart_from_the_tasters_own_t
 
     assert form.sheet.plan["taster"] == "Ines"
     assert form.sheet.plan["owner"] != own, "touches that still wait keep their own hand"
-    assert [(e.value, e.source, e.entered_by) for e in book.history(SESSION)] == [
+    assert [(e.value, e.source, e.entered_by) for e in book.scores.history(SESSION)] == [
         (3, "sheet", "Ines"),
         (4, "paper", "Dora"),
     ]
-    assert book.progress(SESSION)["seen_at"].isna().all(), "who copies is not the taster"
+    assert book.sessions.progress(SESSION)["seen_at"].isna().all(), "who copies is not the taster"
 
 
 def test_who_tastes_alone_scores_by_position_as_codes_are_read_later(tmp_path):
@@ -443,4 +443,4 @@ def test_who_tastes_alone_scores_by_position_as_codes_are_read_later(tmp_path):
 
         assert {cup["code"] for cup in cups} == {None}
         assert answer["refused"] == []
-        assert [(e.position, e.value) for e in book.history(SESSION)] == [(2, 6.5)]
+        assert [(e.position, e.value) for e in book.scores.history(SESSION)] == [(2, 6.5)]

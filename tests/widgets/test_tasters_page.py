@@ -108,8 +108,8 @@ def test_a_busy_port_is_one_sentence(tmp_path):
 def test_a_book_without_an_open_flight_is_one_sentence(tmp_path):
     lay_table(tmp_path / "book.db")
     with LabBook(tmp_path / "book.db") as book:
-        for flight in book.flights(SESSION):
-            book.lock_flight(SESSION, flight.number)
+        for flight in book.sessions.flights(SESSION):
+            book.sessions.lock_flight(SESSION, flight.number)
 
     with pytest.raises(BookError, match="session must have a flight that is not locked"):
         serve(tmp_path / "book.db", port=free_port(), keep_in=tmp_path)
@@ -129,7 +129,7 @@ def test_the_pages_notebook_loads_neither_statistics_nor_plots_nor_tables(tmp_pa
     heavy = ("pandas", "numpy", "scipy", "statsmodels", "matplotlib", "cryptography", "voila")
     lay_table(tmp_path / "book.db")
     with LabBook(tmp_path / "book.db") as book:
-        code = book.issue_link(SESSION, "Ines", secret="K7M2QX9PWD")
+        code = book.sessions.issue_link(SESSION, "Ines", secret="K7M2QX9PWD")
     run = (
         "import json, sys; cells = json.load(open(sys.argv[1]))['cells']; shown = {};"
         "exec(''.join(''.join(cell['source']) + chr(10) for cell in cells), shown);"

@@ -38,7 +38,7 @@ def planned(book):
 
 
 def readings(book, planned):
-    events = book.events(planned.session.name)
+    events = book.sessions.events(planned.session.name)
     return [(one.flight, one.done_by) for one in events if "bench sheet" in one.kind]
 
 
@@ -60,7 +60,7 @@ def test_a_key_is_read_by_somebody_with_the_passphrase_or_nothing_is_on_record(b
         prepare_flights(book, planned, PASSPHRASE, preparer=" ")
     with pytest.raises(SealError, match=r"^passphrase must be the one"):
         prepare_flights(book, planned, "another altogether", preparer="Odile")
-    after = len(book.events(planned.session.name)) + 1
+    after = len(book.sessions.events(planned.session.name)) + 1
     with failing_to_store(book, "events", after=after), pytest.raises(BookError, match="disk I/O"):
         prepare_flights(book, planned, PASSPHRASE, preparer="Odile")
 
@@ -71,7 +71,7 @@ def test_doses_of_a_closed_flight_are_sealed_and_others_kept_as_they_are(book, p
     assert record_doses(book, {"calcium": 120, "magnesium": 0}) == "exact"
     assert record_doses(book, {"calcium": 120}, session=planned, flight=1) == "sealed"
 
-    uses = {bottle.name: bottle.uses for bottle in book.bottles()}
+    uses = {bottle.name: bottle.uses for bottle in book.stock.bottles()}
     assert [(use.volume_ml, use.session) for use in uses["calcium"] if not use.is_bound] == [
         (120, None)
     ]
@@ -91,4 +91,4 @@ def test_a_wrong_dose_is_named_and_nothing_is_written(book, doses, about, senten
     with pytest.raises(BookError, match=sentence):
         record_doses(book, doses, **about)
 
-    assert all(bottle.uses == () for bottle in book.bottles())
+    assert all(bottle.uses == () for bottle in book.stock.bottles())

@@ -42,7 +42,7 @@ def planned(book, waters=SWEEP, **asked):
 def test_a_plan_needs_a_coffee_waters_tasters_and_a_passphrase(book):
     made = planned(book)
 
-    (kept,) = book.sessions()
+    (kept,) = book.sessions.all()
     assert made.session == kept
     assert [(one.name, one.scale_name) for one in kept.attributes] == [
         ("overall", "liking 1-9"),
@@ -50,7 +50,7 @@ def test_a_plan_needs_a_coffee_waters_tasters_and_a_passphrase(book):
         ("sweetness", "intensity 0-15"),
         ("body", "intensity 0-15"),
     ]
-    assert set(made.plan.cups) == set(book.plan(kept.name).cups)
+    assert set(made.plan.cups) == set(book.sessions.plan(kept.name).cups)
     assert [water.target for water in kept.waters] == list(SWEEP.targets)
     assert [water.is_control for water in kept.waters] == [False, True, False]
 
@@ -91,14 +91,14 @@ def test_scales_are_given_by_name_and_a_miss_lists_them(book):
 
     assert "'overall 0-10', for overall, is no scale" in str(missed.value)
     assert all(repr(name) in str(missed.value) for name in SCALES)
-    assert book.sessions() == ()
+    assert book.sessions.all() == ()
 
 
 def test_a_taster_missed_by_name_lists_those_there_are_and_none_is_added(book):
     with pytest.raises(PlanError, match=r"'Adda' is not; there are: 'Ada', 'Bo', 'Cy', 'Di'"):
         planned(book, tasters=["Adda", "Bo"])
 
-    assert book.tasters() == ("Ada", "Bo", "Cy", "Di")
+    assert book.people.tasters() == ("Ada", "Bo", "Cy", "Di")
     made = planned(book, tasters=[" ada", "Bo"], new_tasters=["Eve"])
     assert made.session.tasters == ("Ada", "Bo", "Eve")
 
@@ -114,7 +114,7 @@ def test_what_the_bottles_cannot_make_is_not_planned(book):
     with pytest.raises(DosingError):
         planned(book, [*SWEEP.targets, far])
 
-    assert book.sessions() == ()
+    assert book.sessions.all() == ()
 
 
 @pytest.mark.parametrize("table", ["sealed_keys", "servings", "events"])
@@ -130,7 +130,7 @@ def test_a_disk_that_fails_half_way_leaves_nothing(book, table, is_pair):
 
     with failing_to_store(book, table), pytest.raises(BookError):
         attempt()
-    assert book.sessions() == ()
+    assert book.sessions.all() == ()
 
     assert "session 2" not in attempt().session.name
 
@@ -138,7 +138,7 @@ def test_a_disk_that_fails_half_way_leaves_nothing(book, table, is_pair):
 def test_the_preparer_gets_the_key_and_that_is_on_record(book):
     made = planned(book, held=HELD)
 
-    read = [one for one in book.events(made.session.name) if "bench sheet" in one.kind]
+    read = [one for one in book.sessions.events(made.session.name) if "bench sheet" in one.kind]
     assert [one.done_by for one in read] == [HELD.preparer] * len(made.plan.flights)
     (opened, *_) = made.preparation.opened
     assert {row.blind_code for row in opened.rows} == set(made.plan.codes(1))
@@ -158,7 +158,7 @@ def test_showing_what_was_planned_shows_no_key(book):
 
 
 def test_the_water_to_start_from_is_given_by_name_and_recorded(book):
-    book.add_base_water("tap, autumn", TAP)
+    book.stock.add_base_water("tap, autumn", TAP)
 
     made = planned(book, ratio_sweep((0, 0.2), hardness_mg_l_caco3=120, alkalinity_mg_l_caco3=60))
     assert made.preparation.start.text == "pure water"
@@ -185,7 +185,7 @@ def test_flights_are_added_to_a_session_of_the_same_coffee_and_water(book):
     assert more.session.name == first.session.name
     assert min(more.plan.flights) == max(first.plan.flights) + 1
     assert not more.plan.all_codes & first.plan.all_codes
-    book.add_coffee("Coffee B", client="Client A")
+    book.people.add_coffee("Coffee B", client="Client A")
     with pytest.raises(PlanError, match=r"^add_to must be a session of Coffee B"):
         plan_session(
             book,
@@ -195,7 +195,7 @@ def test_flights_are_added_to_a_session_of_the_same_coffee_and_water(book):
             passphrase=PASSPHRASE,
             add_to=first.session.name,
         )
-    book.add_base_water("tap, autumn", TAP)
+    book.stock.add_base_water("tap, autumn", TAP)
     with pytest.raises(PlanError, match=r"^add_to must be a session that starts from tap"):
         planned(book, add_to=first.session.name, start="tap, autumn")
 
@@ -259,7 +259,7 @@ def test_with_a_cup_each_replanning_needs_the_passphrase_and_gives_a_new_bench_s
 
     codes = {row.blind_code for one in anew.preparation.opened for row in one.rows}
     assert codes == set(anew.plan.all_codes)
-    assert set(book.plan(made.session.name).cups) == set(anew.plan.cups)
+    assert set(book.sessions.plan(made.session.name).cups) == set(anew.plan.cups)
 
 
 def test_a_session_of_ones_own_name_on_ones_own_scale(book):

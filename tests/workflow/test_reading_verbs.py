@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.book import LabBook, LeftOut, leave_out
+from labkit.book import LabBook, LeftOut
 from labkit.book.demo import ensure_demo_book
 from labkit.errors import BookError, DosingError, ReadingError
 from labkit.water import Target
@@ -41,7 +41,7 @@ def test_a_choice_on_record_holds_until_another_is_given(book):
     everyone = read(book, COFFEE, left_out=LeftOut())
     who = str(everyone.scores["taster"].iloc[0])
     assert everyone.effect is None
-    leave_out(book, COFFEE, client=CLIENT, tasters=[who], seen="overall", reason="a cold")
+    book.sessions.leave_out(COFFEE, client=CLIENT, tasters=[who], seen="overall", reason="a cold")
     without = read(book, COFFEE)
 
     assert who not in set(without.reading.scores.tasters)
@@ -76,7 +76,7 @@ def test_a_card_of_a_typed_water_speaks_of_no_scores(book, tmp_path):
 
     assert (card.wanted, card.known, card.found) == (WANTED, (), None)
     assert card.recipes == make_recipes(
-        WANTED, concentrates=book.concentrates(), volumes_l=(1.0, 5.0)
+        WANTED, concentrates=book.stock.concentrates(), volumes_l=(1.0, 5.0)
     )
     weighed = make_card(book, WANTED, salts=("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3"))
     assert weighed.changes == ()
@@ -85,7 +85,7 @@ def test_a_card_of_a_typed_water_speaks_of_no_scores(book, tmp_path):
 
 
 def test_a_first_flight_needs_no_scores_and_is_not_called_waiting(book):
-    book.add_coffee("Untasted", client=CLIENT)
+    book.people.add_coffee("Untasted", client=CLIENT)
     first = next_flight(book, "Untasted", cups=4, earlier=None)
 
     assert len(first.waters) == 4

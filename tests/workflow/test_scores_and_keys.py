@@ -48,7 +48,7 @@ def tidy(planned, **more):
 
 
 def values(book, planned):
-    entries = book.history(planned.session.name)
+    entries = book.scores.history(planned.session.name)
     return {(e.flight, e.taster, e.position, e.attribute): e.value for e in entries}
 
 
@@ -57,7 +57,7 @@ def test_one_row_a_score_is_taken(book, planned):
 
     assert len(receipts) == len(planned.servings)
     assert set(values(book, planned).values()) == {6.0}
-    assert {receipt.entry.source for receipt in receipts} == {"import"}
+    assert {receipt.source for receipt in receipts} == {"import"}
 
 
 def test_one_row_a_cup_is_taken_and_an_empty_cell_was_not_given(book, planned):
@@ -110,7 +110,7 @@ def test_a_wrong_row_is_named_and_nothing_is_taken(book, planned, column, wrong,
         record_scores(book, planned, table)
 
     assert sentence in str(refused.value)
-    assert book.history(planned.session.name) == ()
+    assert book.scores.history(planned.session.name) == ()
 
 
 def test_code_and_position_must_agree(book, planned):
@@ -120,7 +120,7 @@ def test_code_and_position_must_agree(book, planned):
     with pytest.raises(PlanError, match="row 2: position must be"):
         record_scores(book, planned, table)
 
-    assert book.history(planned.session.name) == ()
+    assert book.scores.history(planned.session.name) == ()
 
 
 @pytest.mark.parametrize(
@@ -142,7 +142,7 @@ def test_a_disk_that_fails_in_the_middle_takes_nothing(book, planned):
     with failing_to_store(book, "scores"), pytest.raises(BookError, match="disk I/O"):
         record_scores(book, planned, tidy(planned))
 
-    assert book.history(planned.session.name) == ()
+    assert book.scores.history(planned.session.name) == ()
 
 
 def test_lock_takes_the_flights_begun_and_says_what_is_missing(book, planned):
@@ -157,7 +157,10 @@ def test_lock_takes_the_flights_begun_and_says_what_is_missing(book, planned):
     lacking = locked.to_frame()
     assert set(lacking["attribute"]) == {"acidity"}
     assert len(lacking) == (table["flight"] == 1).sum()
-    assert [one.state for one in book.flights(planned.session.name)] == ["locked", "planned"]
+    assert [one.state for one in book.sessions.flights(planned.session.name)] == [
+        "locked",
+        "planned",
+    ]
 
 
 def test_lock_is_all_or_none(book, planned):
@@ -167,7 +170,10 @@ def test_lock_is_all_or_none(book, planned):
     with pytest.raises(LockError, match=r"flight 2 .* is locked already"):
         lock_flights(book, planned, [1, 2])
 
-    assert [one.state for one in book.flights(planned.session.name)] == ["being tasted", "locked"]
+    assert [one.state for one in book.sessions.flights(planned.session.name)] == [
+        "being tasted",
+        "locked",
+    ]
 
 
 def test_one_passphrase_opens_every_locked_flight(book, planned):
@@ -182,7 +188,7 @@ def test_one_passphrase_opens_every_locked_flight(book, planned):
         (1, "opened", False),
         (2, "opened", False),
     ]
-    frame = book.opened_scores(coffee="Coffee A")
+    frame = book.scores.opened_scores(coffee="Coffee A")
     assert set(frame["mg_share"]) == {0.0, 0.5, 1.0}
 
 
@@ -194,24 +200,24 @@ def test_opening_is_all_or_none_and_says_which_flights_a_passphrase_opens(book, 
 
     with pytest.raises(SealError, match=r"flights 1, 2, 3, but it opens only 1, 2\."):
         open_flights(book, planned, PASSPHRASE)
-    assert {one.state for one in book.flights(planned.session.name)} == {"locked"}
+    assert {one.state for one in book.sessions.flights(planned.session.name)} == {"locked"}
     with (
         failing_to_store(book, "opened_cups", after=6),
         pytest.raises(LabkitError, match="disk I/O"),
     ):
         open_flights(book, planned, PASSPHRASE, [1, 2])
-    assert {one.state for one in book.flights(planned.session.name)} == {"locked"}
+    assert {one.state for one in book.sessions.flights(planned.session.name)} == {"locked"}
 
     open_flights(book, planned, PASSPHRASE, [1, 2])
     open_flights(book, planned, OTHER)
-    assert {one.state for one in book.flights(planned.session.name)} == {"opened"}
+    assert {one.state for one in book.sessions.flights(planned.session.name)} == {"opened"}
 
 
 def test_an_early_opening_names_its_flight_and_marks_it(book, planned):
     (one,) = open_flights(book, planned, PASSPHRASE, [2], early_because="a cup broke")
 
     assert (one.number, one.is_unblinded) == (2, True)
-    assert book.events(planned.session.name)[-1].reason == "a cup broke"
+    assert book.sessions.events(planned.session.name)[-1].reason == "a cup broke"
 
 
 def test_times_and_devices_of_a_table_are_kept(book, planned):
@@ -219,5 +225,5 @@ def test_times_and_devices_of_a_table_are_kept(book, planned):
 
     (receipt, *_) = record_scores(book, planned, tidy(planned, given_at=given, device="tablet"))
 
-    assert receipt.entry.given_at == given.to_pydatetime()
-    assert receipt.entry.device == "tablet"
+    assert receipt.given_at == given.to_pydatetime()
+    assert receipt.device == "tablet"

@@ -256,7 +256,7 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
     ----------
     frame : DataFrame
         The words frame: a row a cup, taster and word that could be checked, with ``word``,
-        ``is_checked`` and the water of the cup (``LabBook.opened_words``).
+        ``is_checked`` and the water of the cup (``LabBook.scores.opened_words``).
     sayings : DataFrame, optional
         ``saying, factor, direction`` ('more' or 'less'), ``words`` (parted by semicolons).
 

@@ -116,11 +116,6 @@ class KeptScore:
     replaced: KeptScore | None = field(default=None, compare=False)
     """The value that was current until it was taken just now; it stays in the history."""
 
-    @property
-    def entry(self) -> KeptScore:
-        """Itself, for callers that are not rewritten yet."""
-        return self
-
 
 def check_value(attribute: Attribute, value: Value) -> float | str | tuple[str, ...] | None:
     """Give a value as it is kept; None for a cleared one.

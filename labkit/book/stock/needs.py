@@ -114,7 +114,7 @@ def take_doses(
     Returns
     -------
     DosesKept
-        As ``LabBook.seal_doses`` gives it.
+        As ``LabBook.stock.seal_doses`` gives it.
 
     Raises
     ------

@@ -21,7 +21,7 @@ def coffee_choices(book: LabBook) -> list[tuple[str, tuple[str, str]]]:
     list of (str, (str, str))
         What is shown, and client and name of the coffee.
     """
-    return [(f"{c.name} ({c.client})", (c.client, c.name)) for c in book.coffees()]
+    return [(f"{c.name} ({c.client})", (c.client, c.name)) for c in book.people.coffees()]
 
 
 def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:

@@ -34,13 +34,14 @@ def flight_name(flight: Flight, *, short: bool = False) -> str:
 def openings(book: LabBook, session: str) -> str:
     """HTML list of a session's flights, and of every act on their keys with its reason."""
     flights = "".join(
-        f"<li>{escape(flight_name(flight, short=True))}</li>" for flight in book.flights(session)
+        f"<li>{escape(flight_name(flight, short=True))}</li>"
+        for flight in book.sessions.flights(session)
     )
     acts = "".join(
         f"<li>{event.happened_at:%Y-%m-%d %H:%M} UTC, flight {event.flight}: {escape(event.kind)}"
         f"{escape(f', by {event.done_by}' if event.done_by else '')}"
         f"{escape(f': {event.reason}' if event.reason else '')}</li>"
-        for event in book.events(session)
+        for event in book.sessions.events(session)
         if event.flight is not None and event.kind.startswith(_OF_KEYS)
     )
     return f"<ul>{flights}</ul>" + (f"<p>Acts on its keys:</p><ul>{acts}</ul>" if acts else "")

@@ -22,7 +22,7 @@ import anywidget
 import ipywidgets
 import traitlets
 
-from labkit.book import Attribute, Touch
+from labkit.book import Attribute, Score
 from labkit.errors import BookAwayError, LabkitError, ScaleError
 from labkit.widgets.parts import fields
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk, SheetLook
@@ -193,7 +193,7 @@ class CupSheet(anywidget.AnyWidget):
         _log.error("a touch of %s is refused: %s", self._desk.taster, error)
         return LOST_TROUBLE
 
-    def _read(self, raw: Mapping[str, Any], entry_id: str, sender: _Sender) -> Touch:
+    def _read(self, raw: Mapping[str, Any], entry_id: str, sender: _Sender) -> Score:
         """Check a touch against this taster's own cups and scales."""
         if not _ENTRY_ID.fullmatch(entry_id):
             raise _NotOnTheSheetError("this touch has no proper id; reload the page.")
@@ -207,7 +207,7 @@ class CupSheet(anywidget.AnyWidget):
         code = raw.get("code")
         if not self._is_own(cup, code):
             raise _NotOnTheSheetError("this cup is not one of yours (any more); reload the page.")
-        return Touch(
+        return Score(
             session=self._desk.session,
             taster=self._desk.taster,
             flight=int(str(cup[0])),
@@ -245,7 +245,7 @@ class ScoreSheet(ipywidgets.VBox):
 
     def __init__(self, book: LabBook, *, session: str, taster: str | None = None) -> None:
         self._book, self._session = book, session
-        plan = book.session(session)
+        plan = book.sessions.session(session)
         self._sheet: CupSheet | None = None
         self.who = fields.choice(
             "Who are you?",

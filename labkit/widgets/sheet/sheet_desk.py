@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
-from labkit.book import Attribute, FlightState, Stage, Touch
+from labkit.book import Attribute, FlightState, Score, Stage
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ class SheetDesk(Protocol):
     def sign_of_life(self) -> None:
         """The taster's sheet is open and connected; called every few seconds."""
 
-    def take(self, touch: Touch) -> datetime:
+    def take(self, touch: Score) -> datetime:
         """Keep a touch for good, once per entry id; when it was kept.
 
         Raises
@@ -127,7 +127,7 @@ class BookDesk:
     def __init__(
         self, book: LabBook, session: str, taster: str, *, device: str = "", copied_by: str = ""
     ) -> None:
-        plan = book.sheet(session)
+        plan = book.sessions.sheet(session)
         if taster not in plan.tasters:
             raise BookError(
                 f"taster must be one of {', '.join(plan.tasters)} in session {plan.name!r}, got "
@@ -146,16 +146,16 @@ class BookDesk:
 
     def look(self) -> SheetLook:
         """Read cups, states and this taster's values."""
-        flights = self._book.flights(self.session)
+        flights = self._book.sessions.flights(self.session)
         cups: list[SheetCup] = []
         values: dict[SheetPlace, Given] = {}
         for flight in flights:
-            served = self._book.served_cups(self.session, flight.number, self.taster)
+            served = self._book.sessions.served_cups(self.session, flight.number, self.taster)
             cups += [
                 SheetCup(flight=flight.number, position=c.position, blind_code=c.blind_code)
                 for c in served
             ]
-            for entry in self._book.current_scores(self.session, flight.number, self.taster):
+            for entry in self._book.scores.current_scores(self.session, flight.number, self.taster):
                 if entry.value is not None:
                     place = SheetPlace(
                         flight=entry.flight,
@@ -175,17 +175,17 @@ class BookDesk:
         if now - self._seen_at > SEEN_EVERY_S:
             self._seen_at = now
             try:
-                self._book.mark_seen(self.session, self.taster)
+                self._book.sessions.mark_seen(self.session, self.taster)
             except BookError:
                 # The taster can go on reading, and there is another one soon.
                 _log.warning("the sheet of %s is open, which cannot be noted now", self.taster)
 
-    def take(self, touch: Touch) -> datetime:
+    def take(self, touch: Score) -> datetime:
         """Write one row; it is on the disk when this returns."""
         # By its code if it shows one: should the flight be planned anew meanwhile, the book
         # refuses the old code instead of scoring another cup.
         has_code = touch.blind_code is not None
-        receipt = self._book.record_score(
+        receipt = self._book.scores.record_score(
             touch.session,
             touch.flight,
             touch.taster,
@@ -201,4 +201,4 @@ class BookDesk:
             entered_by=self._copied_by,
             yields=True,
         )
-        return receipt.entry.received_at
+        return receipt.received_at

@@ -49,7 +49,7 @@ class Door:
 
     def guest(self, code: str) -> Guest:
         """Whose code this is; an UnknownLinkError if nobody's, other errors if it is away."""
-        return self._open().guest_of_link(code)
+        return self._open().sessions.guest_of_link(code)
 
     def look(self) -> None:
         """Read a little; an error if the book is away."""

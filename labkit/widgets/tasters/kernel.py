@@ -60,7 +60,7 @@ def tasters_sheet() -> ipywidgets.Widget:
     _keep_quiet()
     try:
         book = LabBook(where, must_exist=True, patience_s=PATIENCE_S)
-        guest = book.guest_of_link(code_in_query(os.environ.get("QUERY_STRING", "")))
+        guest = book.sessions.guest_of_link(code_in_query(os.environ.get("QUERY_STRING", "")))
         desk = BookDesk(book, guest.session, guest.taster, device="the tasters' page")
         alive_url = os.environ.get(ALIVE_VARIABLE, "/alive")
         return CupSheet(desk, is_page=True, alive_url=alive_url)

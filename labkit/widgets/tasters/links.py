@@ -79,9 +79,9 @@ def give_links(
     """
     kept = _read(keep_in)
     known = {} if renew else dict(kept.get(session, {}))
-    for taster in book.session(session).tasters:
+    for taster in book.sessions.session(session).tasters:
         if not _still_opens(book, session, taster, known.get(taster)):
-            known[taster] = book.issue_link(session, taster, secret=new_code())
+            known[taster] = book.sessions.issue_link(session, taster, secret=new_code())
     _write(keep_in, {**kept, session: known})
     return tuple(
         TasterLink(taster=taster, code=code, address=f"{base_address}?code={code}")
@@ -146,7 +146,7 @@ def _still_opens(book: LabBook, session: str, taster: str, code: str | None) -> 
     if code is None:
         return False
     try:
-        guest = book.guest_of_link(code)
+        guest = book.sessions.guest_of_link(code)
     except BookError:
         return False
     return (guest.session, guest.taster) == (session, taster)

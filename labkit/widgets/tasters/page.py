@@ -171,10 +171,11 @@ def _run(book_url: str, *, port: int, name: str, log: Path) -> int:
 def _choose_session(book: LabBook, name: str | None) -> str:
     """The named session, or the newest one in which something is still to be scored."""
     if name is not None:
-        return book.session(name).name
-    for session in reversed(book.sessions()):
+        return book.sessions.session(name).name
+    for session in reversed(book.sessions.all()):
         if any(
-            flight.state in ("planned", "being tasted") for flight in book.flights(session.name)
+            flight.state in ("planned", "being tasted")
+            for flight in book.sessions.flights(session.name)
         ):
             return session.name
     raise BookError(

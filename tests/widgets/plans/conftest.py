@@ -28,7 +28,7 @@ def form(book):
     """A filled-in plan form; what it hands over is caught."""
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda sweep: sweep_doses(sweep, book.concentrates()),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates()),
         best_of=lambda _client, _coffee: {},
     )
     made = PlanForm(book, sweep, bench_sheet)
@@ -43,7 +43,7 @@ def form(book):
 @pytest.fixture
 def base(book):
     """A tap in the lab book, chosen to start from."""
-    book.add_base_water("tap, autumn", TAP)
+    book.stock.add_base_water("tap, autumn", TAP)
     made = BaseWaterForm(book)
     made.form.fields["name"].value = "tap, autumn"
     return made

@@ -28,16 +28,16 @@ TAP = {"Ca": (32.0, "mg/L"), "alkalinity": (40.03, "mg/L CaCO3"), "Cl": (28.36, 
 
 def fill(book, roast_date=None):
     """A coffee, tasters and three bottles."""
-    book.add_client("Client A")
-    book.add_coffee("Coffee A", client="Client A", roast_date=roast_date)
+    book.people.add_client("Client A")
+    book.people.add_coffee("Coffee A", client="Client A", roast_date=roast_date)
     for taster in ("Ada", "Bo", "Cy", "Di"):
-        book.add_taster(taster)
+        book.people.add_taster(taster)
     for name, salt, grams in (
         ("calcium", "CaCl2·2H2O", 1.47),
         ("magnesium", "MgCl2·6H2O", 2.03),
         ("bicarbonate", "KHCO3", 2.0),
     ):
-        book.add_bottle(name, salt=salt, weighed_g=grams, volume_ml=1000)
+        book.stock.add_bottle(name, salt=salt, weighed_g=grams, volume_ml=1000)
 
 
 def paper_of(book):
@@ -88,9 +88,9 @@ def state_of(*roots):
 
 
 def score_all(book, session, flight=1):
-    for taster in book.session(session).tasters:
-        for cup in book.served_cups(session, flight, taster):
-            book.record_score(session, flight, taster, "overall", 6, position=cup.position)
+    for taster in book.sessions.session(session).tasters:
+        for cup in book.sessions.served_cups(session, flight, taster):
+            book.scores.record_score(session, flight, taster, "overall", 6, position=cup.position)
 
 
 def press(form, label):

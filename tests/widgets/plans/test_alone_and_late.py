@@ -26,7 +26,7 @@ def alone_session(book, form):
     type_passphrase(form)
     session = sealed(form)
     score_all(book, session)
-    book.lock_flight(session, 1)
+    book.sessions.lock_flight(session, 1)
     return session
 
 
@@ -42,7 +42,7 @@ def test_tasting_alone_is_offered_to_one_person_only(form):
 def test_who_tastes_alone_types_in_the_codes_found_then_opens_the_key(book, form):
     session = alone_session(book, form)
     opening = OpenForm(book)
-    labels = book.plan(session).codes(1)
+    labels = book.sessions.plan(session).codes(1)
     found = opening.found.form
     assert opening._buttons.layout.display == "none"  # codes come first
 
@@ -54,8 +54,8 @@ def test_who_tastes_alone_types_in_the_codes_found_then_opens_the_key(book, form
     opening.form.fields["passphrase"].value = PASSPHRASE
     opening._button.click()
 
-    assert book.flight(session, 1).state == "opened"
-    assert len(book.opened_scores(coffee="Coffee A")) == len(labels)
+    assert book.sessions.flight(session, 1).state == "opened"
+    assert len(book.scores.opened_scores(coffee="Coffee A")) == len(labels)
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def test_who_tastes_alone_types_in_the_codes_found_then_opens_the_key(book, form
 def test_a_wrong_code_under_a_cup_is_said_and_nothing_is_kept(book, form, typed, sentence):
     session = alone_session(book, form)
     opening = OpenForm(book)
-    codes = typed(list(book.plan(session).codes(1)))
+    codes = typed(list(book.sessions.plan(session).codes(1)))
     found = opening.found.form
     for place, code in enumerate(codes, start=1):
         found.fields[f"place_{place}"].value = code
@@ -81,15 +81,15 @@ def test_a_wrong_code_under_a_cup_is_said_and_nothing_is_kept(book, form, typed,
     opening.found._button.click()
 
     assert sentence in said
-    assert all(cup.blind_code is None for cup in book.served_cups(session, 1, "Ada"))
+    assert all(cup.blind_code is None for cup in book.sessions.served_cups(session, 1, "Ada"))
     assert opening.found.form is found  # what was typed is still there
 
 
 def test_codes_typed_in_swapped_are_corrected_in_the_form_before_the_key_opens(book, form):
     session = alone_session(book, form)
-    labels = list(book.plan(session).codes(1))
+    labels = list(book.sessions.plan(session).codes(1))
     swapped = [labels[1], labels[0], *labels[2:]]
-    book.enter_found_codes(session, 1, "Ada", dict(enumerate(swapped, start=1)))
+    book.sessions.enter_found_codes(session, 1, "Ada", dict(enumerate(swapped, start=1)))
     opening = OpenForm(book)
     assert opening._buttons.layout.display == ""  # the key may be opened
 
@@ -103,7 +103,7 @@ def test_codes_typed_in_swapped_are_corrected_in_the_form_before_the_key_opens(b
     again.fields["reason"].value = "swapped"
     opening.found._button.click()
 
-    assert [cup.blind_code for cup in book.served_cups(session, 1, "Ada")] == labels
+    assert [cup.blind_code for cup in book.sessions.served_cups(session, 1, "Ada")] == labels
     opening._folds.selected_index = 2
     assert f"cup 1: {labels[1]} before, now {labels[0]}" in opening._history.value
 
@@ -114,14 +114,14 @@ def test_codes_typed_in_swapped_are_corrected_in_the_form_before_the_key_opens(b
 def test_a_late_and_an_absent_taster_change_only_what_is_not_served(book, form):
     choose(form, flights=2)
     session = sealed(form)
-    before = book.plan(session)
-    book.record_score(session, 1, "Ada", "overall", 6, position=1)
+    before = book.sessions.plan(session)
+    book.scores.record_score(session, 1, "Ada", "overall", 6, position=1)
     late = ReplanForm(book, bench_sheet)
     choose(late, late="Eve", absent=("Bo",))
 
     late._button.click()
 
-    after = book.plan(session)
+    after = book.sessions.plan(session)
     assert "Planned anew" in late.form.message.value, late.form.message.value
     old = before.servings[before.servings["flight"] == 1]
     new = after.servings[after.servings["flight"] == 1]
@@ -146,7 +146,7 @@ def test_with_a_cup_each_the_bench_sheet_is_handed_over_anew(book, form):
     late._button.click()
 
     ((sheet, _),) = handed
-    assert all(code in sheet for code in book.plan(session).codes(1))
+    assert all(code in sheet for code in book.sessions.plan(session).codes(1))
     assert late.form.fields["secret"].value == ""
 
 
@@ -156,4 +156,4 @@ def test_nothing_to_change_plans_nothing(book, form):
     late._button.click()
 
     assert "else nothing changes" in late.form._notes["late"].value
-    assert [e.kind for e in book.events(session)].count("flight planned anew") == 0
+    assert [e.kind for e in book.sessions.events(session)].count("flight planned anew") == 0

@@ -26,7 +26,7 @@ def test_tasters_paper_carries_every_code_and_no_water(book, paper, label):
     press(paper, label)
 
     ((sheet, about),) = paper.handed
-    assert all(code in sheet for code in book.plan(paper.session).codes(1))
+    assert all(code in sheet for code in book.sessions.plan(paper.session).codes(1))
     assert about["name"].endswith(".html")
     for word in ("hardness", "Alkalinity", "magnesium", "W1", "J1.1"):
         assert word not in sheet.replace(about["name"], "").replace(paper.session, "")
@@ -48,12 +48,14 @@ def test_the_bench_sheet_given_out_again_is_on_record(book, paper):
     paper._bench_button.click()
 
     ((sheet, about),) = paper.handed
-    given = [e for e in book.events(paper.session) if e.kind == "opened for the bench sheet"]
+    given = [
+        e for e in book.sessions.events(paper.session) if e.kind == "opened for the bench sheet"
+    ]
     assert "J1.1" in sheet
     assert "Preparer only" in about["note"]
     assert [e.done_by for e in given] == ["Odile", "Odile"]  # when sealing, and now
     assert form.fields["bench_passphrase"].value == ""
-    assert not book.flight(paper.session, 1).is_unblinded
+    assert not book.sessions.flight(paper.session, 1).is_unblinded
 
 
 def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
@@ -74,7 +76,7 @@ def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
 def locked(book, form):
     session = sealed(form)
     score_all(book, session)
-    book.lock_flight(session, 1)
+    book.sessions.lock_flight(session, 1)
     return session
 
 
@@ -95,17 +97,17 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
 
     opening.lost._button.click()
     assert "needs a reason" in opening.lost.form._notes["reason"].value
-    assert book.flight(session, 1).state == "locked"
+    assert book.sessions.flight(session, 1).state == "locked"
     opening.lost.form.fields["reason"].value = "forgotten"
     opening.lost._button.click()
 
-    assert book.flight(session, 1).state == "opened"
+    assert book.sessions.flight(session, 1).state == "opened"
     assert opened == [True]
     assert opening.lost.sheet is None  # what was typed is gone from the page
-    scores = book.opened_scores(coffee="Coffee A")
+    scores = book.scores.opened_scores(coffee="Coffee A")
     truth = {row.blind_code: row.target.mg_share for row in key.rows}
     assert all(truth[r.blind_code] == r.mg_share for r in scores.itertuples())
-    (event,) = [e for e in book.events(session) if e.kind == "opened from sheet"]
+    (event,) = [e for e in book.sessions.events(session) if e.kind == "opened from sheet"]
     assert event.reason == "forgotten"
 
 
@@ -126,7 +128,7 @@ def test_a_sheet_with_a_code_twice_or_a_jug_without_water_opens_nothing(book, fo
     opening.lost._button.click()
     assert "must be chosen" in sheet._notes["water_1"].value
 
-    assert book.flight(session, 1).state == "locked"
+    assert book.sessions.flight(session, 1).state == "locked"
 
 
 def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(book, form):
@@ -137,20 +139,20 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
     early._button.click()
     assert "needs a reason" in early._notes["reason"].value
     assert early.fields["secret"].value == ""
-    assert not book.flight(session, 1).is_unblinded
+    assert not book.sessions.flight(session, 1).is_unblinded
 
     early.fields["secret"].value = PASSPHRASE
     early.fields["reason"].value = "a bowl was dropped"
     early._button.click()
 
-    assert book.flight(session, 1).is_unblinded
+    assert book.sessions.flight(session, 1).is_unblinded
     assert any("not blind" in label for label, _ in early.fields["early"].options)
     opening._folds.selected_index = 2
     assert "not blind" in opening._history.value
     assert "a bowl was dropped" in opening._history.value
     score_all(book, session)
-    book.lock_flight(session, 1)
-    assert book.opened_scores(coffee="Coffee A").empty
+    book.sessions.lock_flight(session, 1)
+    assert book.scores.opened_scores(coffee="Coffee A").empty
 
 
 def test_a_flight_tasted_alone_cannot_be_opened_before_its_codes_are_found(book, form):
@@ -175,7 +177,7 @@ def test_no_form_keeps_a_pairing_of_code_and_water_in_its_state(book, paper, for
     state = state_of(*roots)
 
     assert PASSPHRASE not in state
-    for row in book.plan(paper.session).sealed[1].open(PASSPHRASE).rows:
+    for row in book.sessions.plan(paper.session).sealed[1].open(PASSPHRASE).rows:
         assert row.jug not in state
         assert row.bowl not in state
 

@@ -47,7 +47,7 @@ from tests.widgets.plans.helpers import (
 def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base):
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda sweep: sweep_doses(sweep, book.concentrates(), base=base.water),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.water),
         best_of=lambda _client, _coffee: {},
         base=base,
     )
@@ -73,7 +73,7 @@ def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
     choose(made, serving="a cup each")
     type_passphrase(made)
     session = sealed(made)
-    start = book.start_water(book.session(session).held)
+    start = book.stock.start_water(book.sessions.session(session).held)
     paper = paper_of(book)
     again = catch(paper)
     paper.bench_form.fields["bench_passphrase"].value = PASSPHRASE
@@ -96,7 +96,7 @@ def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
 def test_flights_of_one_session_start_from_one_water(book, form, base):
     session = sealed(form)  # from pure water
     later = PlanForm(book, form._source, bench_sheet, base=base)
-    base.choose(book.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
+    base.choose(book.stock.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
     choose(later, add_to=session)
     type_passphrase(later)
     later._button.click()
@@ -104,12 +104,12 @@ def test_flights_of_one_session_start_from_one_water(book, form, base):
     said = later.form._notes["add_to"].value
     assert "must be a session that starts from 20 % tap, autumn" in said
     assert "mixed from pure water" in said
-    assert len(book.flights(session)) == 1
+    assert len(book.sessions.flights(session)) == 1
 
 
 def test_another_base_water_than_last_time_raises_a_visible_note(book, form, base):
     sealed(form)
-    base.choose(book.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
+    base.choose(book.stock.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
     later = PlanForm(book, form._source, bench_sheet)
     later._base = base
     later.conditions.refresh()
@@ -186,8 +186,8 @@ def test_the_control_of_the_last_session_links_the_days_and_shows_its_cost(book,
     type_passphrase(form)
     second = sealed(form)
 
-    (before,) = (w.target for w in book.session(first).waters if w.is_control)
-    (after,) = (w.target for w in book.session(second).waters if w.is_control)
+    (before,) = (w.target for w in book.sessions.session(first).waters if w.is_control)
+    (after,) = (w.target for w in book.sessions.session(second).waters if w.is_control)
     assert after == before
     assert (before.mg_share, before.hardness_mg_l_caco3) == (0.5, 80)
     assert [label for label, _ in offered][1:] == ["the middle water", "none"]
@@ -223,12 +223,14 @@ def test_the_noise_comes_from_the_lab_book_once_the_panel_has_scored(book, form)
     rng = np.random.default_rng(3)
     session = sealed(form)
     key = form.plan.sealed[1].open(PASSPHRASE)
-    for taster in book.session(session).tasters:
+    for taster in book.sessions.session(session).tasters:
         for row in sorted(key.rows, key=lambda row: (row.target.mg_share, row.is_duplicate)):
             value = float(np.clip(round(5 + 2 * row.target.mg_share + rng.normal()), 1, 9))
-            book.record_score(session, 1, taster, "overall", value, blind_code=row.blind_code)
-    book.lock_flight(session, 1)
-    book.open_flight(session, 1, PASSPHRASE)
+            book.scores.record_score(
+                session, 1, taster, "overall", value, blind_code=row.blind_code
+            )
+    book.sessions.lock_flight(session, 1)
+    book.sessions.open_flight(session, 1, PASSPHRASE)
 
     noise = panel_noise(book, ("Client A", "Coffee A"), SCALES["liking 1-9"], "cupping")
 
@@ -243,13 +245,13 @@ def test_the_noise_comes_from_the_lab_book_once_the_panel_has_scored(book, form)
 
 def test_what_was_held_is_remembered_and_recorded(book, form):
     session = sealed(form)
-    assert book.session(session).held.dose_g == 11.0
-    assert book.session(session).held.roast_date == date(2026, 10, 1)  # the coffee's own
+    assert book.sessions.session(session).held.dose_g == 11.0
+    assert book.sessions.session(session).held.roast_date == date(2026, 10, 1)  # the coffee's own
 
     again = ConditionsForm(book, lambda: "shared bowls")
     again.begin_from(usual_of(book, "Coffee A"))
 
-    assert again.held == book.session(session).held
+    assert again.held == book.sessions.session(session).held
     assert "Changed since the last session" not in again.result.value
 
 
@@ -272,7 +274,7 @@ def test_a_dose_that_is_no_number_is_said_beside_its_field_and_plans_nothing(boo
 
     form._button.click()
 
-    assert book.sessions() == ()
+    assert book.sessions.all() == ()
 
 
 @pytest.mark.parametrize(
@@ -292,7 +294,7 @@ def test_the_usual_name_of_a_session_tells_tasters_nothing_of_its_waters(book, f
 
 def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book, form):
     choose(form, intensities="acidity", just_right="body, bitterness", words="nutty, floral, nutty")
-    session = book.session(sealed(form))
+    session = book.sessions.session(sealed(form))
 
     assert [(one.name, one.scale_name, one.choices) for one in session.attributes] == [
         ("overall", "liking 1-9", ()),
@@ -315,12 +317,12 @@ def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book
     ],
 )
 def test_what_is_asked_twice_or_leaves_no_choice_is_refused(book, form, typed, sentence):
-    before = len(book.sessions())
+    before = len(book.sessions.all())
     choose(form, **typed)
     form._button.click()
 
     assert sentence in form.form._notes[next(iter(typed))].value
-    assert len(book.sessions()) == before
+    assert len(book.sessions.all()) == before
 
 
 def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
@@ -328,7 +330,7 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     name = sealed(form)
     client, coffee = form._source.coffee
     pair, method = form._source.waters[:2], METHODS["triangle"]
-    book.start_session(
+    book.sessions.start_session(
         "duel",
         coffee=coffee,
         client=client,
@@ -339,7 +341,7 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     )
     asked = {"passphrase": PASSPHRASE, "after": None}
     test = plan_discrimination("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
-    book.store_plan(test, waters=pair_waters("triangle", pair))
+    book.sessions.store_plan(test, waters=pair_waters("triangle", pair))
     form._follow()
 
     offered = [value for _, value in form.form.fields["add_to"].options]
@@ -347,10 +349,10 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     assert "duel" not in offered
     scored = plan_tasting(form._source.waters, ["Ada", "Bo"], session="duel", **asked)
     with pytest.raises(BookError, match=r"asks the question of a test .* are for scores"):
-        book.store_plan(scored)
+        book.sessions.store_plan(scored)
     test = plan_discrimination("triangle", pair, ["Ada", "Bo"], session=name, **asked)
     with pytest.raises(BookError, match="asks for scores, but its cups are for a test of two"):
-        book.store_plan(test)
+        book.sessions.store_plan(test)
 
 
 def test_a_disk_that_fails_half_way_leaves_no_session_and_the_second_try_keeps_the_name(book, form):
@@ -358,8 +360,8 @@ def test_a_disk_that_fails_half_way_leaves_no_session_and_the_second_try_keeps_t
     with failing_to_store(book, "sealed_keys"):
         form._button.click()
     assert "could not be written to (disk I/O error)" in form.form.message.value
-    assert book.sessions() == ()
+    assert book.sessions.all() == ()
 
     type_passphrase(form)  # whatever comes of a press, no secret stays in its field
     assert not re.search(r"session \d", sealed(form))  # the usual name, not that of a second one
-    assert len(book.sessions()) == 1
+    assert len(book.sessions.all()) == 1

@@ -48,7 +48,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
         self.form: Form
         self.across: Across | None = None
         self._hands = HandOver()
-        clients = [("all", _ALL), *((one.name, one.name) for one in book.clients())]
+        clients = [("all", _ALL), *((one.name, one.name) for one in book.people.clients())]
         save = fields.button("Save the table")
         save.on_click(lambda _b: self.form.attempt(self._save))
         self.form = Form(
@@ -107,7 +107,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
         self._filling = True  # filling a chooser must not draw anything yet
         # A client who is shown this page reads no other's name either: «all» brings them back.
         chooser, chosen = self.form.fields["client"], self.form.fields["client"].value
-        names = [chosen] if chosen else [one.name for one in self._book.clients()]
+        names = [chosen] if chosen else [one.name for one in self._book.people.clients()]
         chooser.options = [("all", _ALL), *((name, name) for name in names)]
         chooser.value = chosen
         for name in ABOUT:

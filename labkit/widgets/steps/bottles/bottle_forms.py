@@ -209,7 +209,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook) -> None:
         self._book = book
-        names = [bottle.name for bottle in book.bottles()]
+        names = [bottle.name for bottle in book.stock.bottles()]
         keep = fields.button("Write down this strength", main=True)
         keep.on_click(lambda _b: self._store())
         self.form = Form(
@@ -298,7 +298,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
                 f"reading must be whole drops, got {now['reading']:g}. Count the last one too.",
                 field="reading",
             )
-        weighed = self._book.bottle(now["bottle"]).concentrate
+        weighed = self._book.stock.bottle(now["bottle"]).concentrate
         dilution = {name: now[name] for name in ("concentrate_ml", "diluted_to_ml")}
         if now["method"] != _BY_METER:
             step = now["step_mg_l_caco3"] if now["method"] == _BY_DROPS else 1.0
@@ -323,7 +323,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
                     "reading must be above 0, got 0. Type what the kit or the meter showed.",
                     field="reading",
                 )
-            self._book.measure_bottle(
+            self._book.stock.measure_bottle(
                 name,
                 method=bottle.measured.method,
                 strength_mg_l_caco3_per_ml=bottle.measured.strength_mg_l_caco3_per_ml,
@@ -335,7 +335,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
         done, _ = self.form.attempt(work)
         if done:
             self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
-            bottle = self._book.bottle(name)
+            bottle = self._book.stock.bottle(name)
             self.form.say(
                 f"Written down for «{name}». {bottle.question}"
                 if bottle.question

@@ -70,7 +70,7 @@ class QuestionForm(widgets.VBox):
 
     def refresh(self) -> None:
         """Ask what is open now; ask nothing where nothing is."""
-        open_ones = [bottle for bottle in self._book.bottles() if bottle.question]
+        open_ones = [bottle for bottle in self._book.stock.bottles() if bottle.question]
         self._questions.value = "".join(said(f"Question: {one.question}") for one in open_ones)
         chooser, names = self.form.fields["bottle"], [bottle.name for bottle in open_ones]
         if list(chooser.options) != names:
@@ -87,7 +87,7 @@ class QuestionForm(widgets.VBox):
                     "counts must be one of the two strengths. Choose which is right.",
                     field="counts",
                 )
-            self._book.answer_strength(
+            self._book.stock.answer_strength(
                 now["bottle"],
                 counts=now["counts"],
                 answered_by=now["answered_by"],
@@ -123,7 +123,7 @@ class TakenForm(widgets.VBox):
     ) -> None:
         self._book, self._on_written = book, on_written
         self._jug_volume_ml = jug_volume_ml
-        self._bottles = [bottle.name for bottle in book.bottles()]
+        self._bottles = [bottle.name for bottle in book.stock.bottles()]
         write = fields.button("Write down what was taken", main=True)
         write.on_click(lambda _b: self._store())
         empty = fields.button("This bottle is empty")
@@ -154,14 +154,14 @@ class TakenForm(widgets.VBox):
         ]
         counted = {
             (use.session, use.flight)
-            for bottle in self._book.bottles(include_emptied=True)
+            for bottle in self._book.stock.bottles(include_emptied=True)
             for use in bottle.uses
             if use.is_bound and use.session and use.flight
         }
         waiting += [
             (f"flight {flight} of {session}, open", (session, flight))
             for session, flight in sorted(counted)
-            if self._book.flight(session, flight).state == "opened"
+            if self._book.sessions.flight(session, flight).state == "opened"
         ]
         chooser, options = self.form.fields["taken_for"], [*waiting, _FOR_NOTHING]
         if list(chooser.options) != options:
@@ -202,12 +202,12 @@ class TakenForm(widgets.VBox):
                 raise BookError(
                     "bottle must be one on the shelf, but none stands there.", field="bottle"
                 )
-            self._book.empty_bottle(name)
+            self._book.stock.empty_bottle(name)
 
         done, _ = self.empty_form.attempt(work)
         if done:
             chooser = self.empty_form.fields["bottle"]
-            chooser.options = [bottle.name for bottle in self._book.bottles()]
+            chooser.options = [bottle.name for bottle in self._book.stock.bottles()]
             chooser.value = next(iter(chooser.options), None)
             self.empty_form.say(f"«{name}» is off the shelf; its history stays.")
             self._on_written()

@@ -93,7 +93,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         if now["name"] == PURE:
             reading = now["conductivity_25c_us_cm"]
             return StartWater(base=pure_water(conductivity_25c_us_cm=reading).water)
-        base = self._book.base_water(now["name"]).supply.water
+        base = self._book.stock.base_water(now["name"]).supply.water
         return StartWater(name=now["name"], base=base, share_percent=now["share_percent"])
 
     def choose(self, start: StartWater) -> None:
@@ -113,7 +113,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         self.form.on_change(follow)
 
     def _fill(self) -> None:
-        names, chooser = [w.name for w in self._book.base_waters()], self.form.fields["name"]
+        names, chooser = [w.name for w in self._book.stock.base_waters()], self.form.fields["name"]
         if list(chooser.options) != [PURE, *names]:
             kept = chooser.value
             chooser.options = [PURE, *names]
@@ -133,7 +133,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             )
             is_usual = pure.conductivity_25c_us_cm <= AIR_US_CM
             return fold("What that reading can hide", as_html(pure)) if is_usual else pure
-        water, supply = start.water, self._book.base_water(start.name).supply
+        water, supply = start.water, self._book.stock.base_water(start.name).supply
         meter = float(conductivity_us_cm(water.vector)[0])
         return [
             said(
@@ -167,7 +167,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         def work() -> None:
             analysis = self._analysis()
             read_analysis(analysis, name=name)
-            self._book.add_base_water(name, analysis)
+            self._book.stock.add_base_water(name, analysis)
 
         done, _ = self.form.attempt(work)
         if done:
@@ -239,7 +239,7 @@ class JugForm(NeedsBook, Form):
         kit: str,
         **coordinates: float,
     ) -> list[Any]:
-        target, bottles = Target(**coordinates), self._book.concentrates()
+        target, bottles = Target(**coordinates), self._book.stock.concentrates()
         if not bottles:
             raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
         if weigh:
@@ -265,7 +265,7 @@ class JugForm(NeedsBook, Form):
         today = date.today()
         stale = [
             said(f"Mind: {too_old(bottle)}")
-            for bottle in self._book.bottles()
+            for bottle in self._book.stock.bottles()
             if not weigh and bottle.is_too_old(today)
         ]
         water = made.reached

@@ -115,12 +115,12 @@ class MeterForm(NeedsBook, Form):
             )
         if not checks:
             return [said("Type a reading; the check follows at once."), cautions_html("testing")]
-        bases = {water.name: water.supply.water for water in self._book.base_waters()}
+        bases = {water.name: water.supply.water for water in self._book.stock.base_waters()}
         found = check_jug(
             self._recipe(litres),
             checks,
             other_bases=bases,
-            other_bottles=[bottle.in_use for bottle in self._book.bottles()],
+            other_bottles=[bottle.in_use for bottle in self._book.stock.bottles()],
             other_volumes_l=[*map(litres_of, self._source.recipes)],
         )
         return [found, cautions_html("testing")]

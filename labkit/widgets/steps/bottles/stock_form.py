@@ -38,7 +38,7 @@ class StockForm(NeedsBook, widgets.VBox):
         self.form = Form(
             {
                 "keeps_days": fields.whole(
-                    "Bicarbonate keeps (days)", book.bicarbonate_keeps_days()
+                    "Bicarbonate keeps (days)", book.stock.bicarbonate_keeps_days()
                 ),
                 "jug_volume_ml": fields.number("Each jug (mL)", JUG_ML, step=100),
             },
@@ -71,11 +71,11 @@ class StockForm(NeedsBook, widgets.VBox):
                 field="jug_volume_ml",
             )
         needs = session_needs(self._book, jug_volume_ml=jug_volume_ml)
-        bottles = self._book.bottles()
+        bottles = self._book.stock.bottles()
         remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
         if not bottles:
             return [said("No bottle stands on the shelf yet: keep one in notebook 1."), *remarks]
-        kept = self._book.bicarbonate_keeps_days()
+        kept = self._book.stock.bicarbonate_keeps_days()
         return [
             said(
                 "Bicarbonate is made fresh every 3 to 4 days (common practice)."
@@ -89,14 +89,14 @@ class StockForm(NeedsBook, widgets.VBox):
 
     def _keep_days(self) -> None:
         days = self.form.fields["keeps_days"].value
-        done, _ = self.form.attempt(lambda: self._book.set_bicarbonate_keeps_days(days))
+        done, _ = self.form.attempt(lambda: self._book.stock.set_bicarbonate_keeps_days(days))
         if done:
             self.form.refresh()
             self.form.say(f"Bicarbonate keeps {days} days from now on, on the shelf and on labels.")
 
     def _hand(self) -> None:
         def work() -> None:
-            sheet = self._labels(self._book.bottles(), lab_book=self._book.name)
+            sheet = self._labels(self._book.stock.bottles(), lab_book=self._book.name)
             self._hands.hand(
                 sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %."
             )

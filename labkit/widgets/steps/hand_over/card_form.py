@@ -96,7 +96,7 @@ class CardForm(NeedsBook, widgets.VBox):
         super().__init__([self.form, self._hands])
 
     def _make_form(self, hands: Sequence[widgets.Button]) -> Form:
-        shelf = [bottle.salt.label for bottle in self._book.concentrates()]
+        shelf = [bottle.salt.label for bottle in self._book.stock.concentrates()]
         offered = list(dict.fromkeys([*_USUAL_SALTS, *shelf]))
         ticked = shelf or ["CaCl2·2H2O", "MgCl2·6H2O", "KHCO3"]
         rare = [label for label in SALTS if label not in offered]
@@ -260,7 +260,7 @@ class CardForm(NeedsBook, widgets.VBox):
         if not isinstance(last, Mixing):
             return []
         noted = []
-        shelf = {bottle.name: bottle for bottle in self._book.bottles()}
+        shelf = {bottle.name: bottle for bottle in self._book.stock.bottles()}
         for dose in last.doses:
             bottle = shelf.get(dose.concentrate.name)
             if bottle is None or not dose.volume_ml:

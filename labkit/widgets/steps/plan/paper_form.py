@@ -86,7 +86,11 @@ class PaperForm(NeedsBook, widgets.VBox):
 
     def fill(self) -> None:
         """Offer the sessions that have a plan, the latest first and chosen."""
-        names = [s.name for s in reversed(self._book.sessions()) if self._book.flights(s.name)]
+        names = [
+            s.name
+            for s in reversed(self._book.sessions.all())
+            if self._book.sessions.flights(s.name)
+        ]
         chooser = self.form.fields["session"]
         chooser.options = names
         chooser.value = names[0] if names else None
@@ -97,7 +101,7 @@ class PaperForm(NeedsBook, widgets.VBox):
 
     def _offer_flights(self) -> None:
         session = self.form.fields["session"].value
-        flights = self._book.flights(session) if session else ()
+        flights = self._book.sessions.flights(session) if session else ()
         chooser = self.form.fields["flight"]
         chooser.options = [
             ("all", None),
@@ -105,7 +109,9 @@ class PaperForm(NeedsBook, widgets.VBox):
         ]
         chooser.index = 0  # "all" is shown, though its value is None
         if session:
-            self.bench_form.fields["preparer"].value = self._book.session(session).held.preparer
+            self.bench_form.fields["preparer"].value = self._book.sessions.session(
+                session
+            ).held.preparer
 
     def _plan(self) -> tuple[CupPlan, list[int]]:
         session, flight = (self.form.fields[name].value for name in ("session", "flight"))
@@ -113,12 +119,12 @@ class PaperForm(NeedsBook, widgets.VBox):
             raise SealError(
                 "session must be a planned one, but none is. Plan and seal first.", field="session"
             )
-        plan = self._book.plan(session)
+        plan = self._book.sessions.plan(session)
         return plan, list(plan.flights) if flight is None else [flight]
 
     def _make_score_sheets(self) -> tuple[Any, str]:
         plan, flights = self._plan()
-        session = self._book.session(self.form.fields["session"].value)
+        session = self._book.sessions.session(self.form.fields["session"].value)
         return self._score_sheets(
             plan,
             session.attributes,

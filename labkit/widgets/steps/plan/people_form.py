@@ -57,7 +57,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         add_coffee.on_click(lambda _b: self._add_coffee())
         add_tasters.on_click(lambda _b: self._add_tasters())
         self._listed = widgets.HTML()
-        is_new = not (book.coffees() and book.tasters())
+        is_new = not (book.people.coffees() and book.people.tasters())
         fold = widgets.Accordion(
             [widgets.VBox([self.coffee_form, self.taster_form])],
             selected_index=0 if is_new else None,
@@ -89,8 +89,10 @@ class PeopleForm(NeedsBook, widgets.VBox):
         self._list()
 
     def _list(self) -> None:
-        coffees = "; ".join(f"{coffee.name} ({coffee.client})" for coffee in self._book.coffees())
-        people = ", ".join(self._book.tasters())
+        coffees = "; ".join(
+            f"{coffee.name} ({coffee.client})" for coffee in self._book.people.coffees()
+        )
+        people = ", ".join(self._book.people.tasters())
         which = self.mend_form.fields["which"]
         which.options = [(_told(one), one) for one in self._names()]
         which.index = None
@@ -100,9 +102,11 @@ class PeopleForm(NeedsBook, widgets.VBox):
 
     def _names(self) -> list[Named]:
         """Every name that can be mended."""
-        tasters: list[Named] = [("taster", "", name) for name in self._book.tasters()]
-        clients: list[Named] = [("client", "", one.name) for one in self._book.clients()]
-        coffees: list[Named] = [("coffee", one.client, one.name) for one in self._book.coffees()]
+        tasters: list[Named] = [("taster", "", name) for name in self._book.people.tasters()]
+        clients: list[Named] = [("client", "", one.name) for one in self._book.people.clients()]
+        coffees: list[Named] = [
+            ("coffee", one.client, one.name) for one in self._book.people.coffees()
+        ]
         return [*tasters, *coffees, *clients]
 
     def _offer_others(self) -> None:
@@ -138,9 +142,13 @@ class PeopleForm(NeedsBook, widgets.VBox):
         if not to.strip():
             raise BookError("to must have a name, got ''. Type the right one.", field="to")
         if kind == "coffee":
-            self._book.rename_coffee(name, to, client=client)
+            self._book.people.rename_coffee(name, to, client=client)
         else:
-            (self._book.rename_taster if kind == "taster" else self._book.rename_client)(name, to)
+            (
+                self._book.people.rename_taster
+                if kind == "taster"
+                else self._book.people.rename_client
+            )(name, to)
 
     def _merge(self, chosen: Named) -> None:
         kind, client, name = chosen
@@ -150,17 +158,25 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 "into must be chosen, got nothing. Choose whose name is right.", field="into"
             )
         if kind == "coffee":
-            self._book.merge_coffees(name, into, client=client)
+            self._book.people.merge_coffees(name, into, client=client)
         else:
-            merge = self._book.merge_tasters if kind == "taster" else self._book.merge_clients
+            merge = (
+                self._book.people.merge_tasters
+                if kind == "taster"
+                else self._book.people.merge_clients
+            )
             merge(name, into)
 
     def _remove(self, chosen: Named) -> None:
         kind, client, name = chosen
         if kind == "coffee":
-            self._book.remove_coffee(name, client=client)
+            self._book.people.remove_coffee(name, client=client)
         else:
-            (self._book.remove_taster if kind == "taster" else self._book.remove_client)(name)
+            (
+                self._book.people.remove_taster
+                if kind == "taster"
+                else self._book.people.remove_client
+            )(name)
 
     def _add_coffee(self) -> None:
         now = self.coffee_form.values()
@@ -171,9 +187,9 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 raise BookError(
                     "client must have a name, got ''. Type whose coffee it is.", field="client"
                 )
-            if name_key(client) not in {name_key(one.name) for one in self._book.clients()}:
-                self._book.add_client(client)
-            self._book.add_coffee(now.pop("coffee"), client=client, **now)
+            if name_key(client) not in {name_key(one.name) for one in self._book.people.clients()}:
+                self._book.people.add_client(client)
+            self._book.people.add_coffee(now.pop("coffee"), client=client, **now)
 
         done, _ = self.coffee_form.attempt(work)
         if done:
@@ -185,7 +201,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
 
     def _add_tasters(self) -> None:
         names = [name for name in self.taster_form.values()["tasters"].split(",") if name.strip()]
-        done, _ = self.taster_form.attempt(lambda: self._book.add_tasters(names))
+        done, _ = self.taster_form.attempt(lambda: self._book.people.add_tasters(names))
         if done:
             self.taster_form.fields["tasters"].value = ""
             self.taster_form.say(_ADDED)

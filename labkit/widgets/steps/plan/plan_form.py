@@ -141,7 +141,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         super().__init__([widgets.HTML(LARGE), self.form, self._handover, self._sealed])
 
     def _make_form(self) -> Form:
-        names = self._book.tasters()
+        names = self._book.people.tasters()
         return Form(
             {
                 "tasters": TasterTicks("Who tastes?", names, names),
@@ -180,7 +180,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         chooser, coffee = self.form.fields["add_to"], self._source.coffee
         self._noise.clear()
         self._viewed = (None, "")
-        sessions = self._book.sessions(client=coffee[0], coffee=coffee[1]) if coffee else []
+        sessions = self._book.sessions.all(client=coffee[0], coffee=coffee[1]) if coffee else []
         names = [one.name for one in sessions if not one.is_pair_test]
         options = [("a new session", None), *((name, name) for name in reversed(names))]
         if list(chooser.options) != options:
@@ -211,7 +211,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             return
         self.form.fields["serving"].value = usual.serving
         if self._base is not None and usual.held.base_water:
-            self._base.choose(self._book.start_water(usual.held))
+            self._base.choose(self._book.stock.start_water(usual.held))
         for name, value in as_asked(usual.attributes).items():
             self.form.fields[name].value = value
 
@@ -226,7 +226,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         return [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
 
     def _session(self, now: dict[str, Any]) -> TastingSession | None:
-        return None if now["add_to"] is None else self._book.session(now["add_to"])
+        return None if now["add_to"] is None else self._book.sessions.session(now["add_to"])
 
     def _waters(
         self, now: dict[str, Any], session: TastingSession | None
@@ -240,7 +240,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
         if self._viewed[0] == asked:
             return self._viewed[1]
-        refuse_nobody(people, self._book.tasters())
+        refuse_nobody(people, self._book.people.tasters())
         waters = self._waters(now, self._session(now))
         tasted = len(set(water_numbers(targets)))
         control = next((w.target for w in waters if w.is_control), None)

@@ -105,7 +105,7 @@ class PlanningView(NeedsBook, widgets.VBox):
         if not coffee:
             return None, LIKING
         client, name = coffee
-        scores = self._book.opened_scores(coffee=name, client=client)
+        scores = self._book.scores.opened_scores(coffee=name, client=client)
         if scores.empty:
             raise ReadingError(
                 "noise_of must be a coffee with opened scores, but this one has none yet. Take "

@@ -51,8 +51,8 @@ def panel_noise(
     if coffee is None:
         return default
     client, own = coffee
-    for name in (own, *(c.name for c in book.coffees(client) if c.name != own)):
-        scores = book.opened_scores(coffee=name, client=client)
+    for name in (own, *(c.name for c in book.people.coffees(client) if c.name != own)):
+        scores = book.scores.opened_scores(coffee=name, client=client)
         scores = scores[
             (scores["attribute"] == "overall")
             & (scores["scale"] == scale.name)

@@ -62,9 +62,9 @@ class ReplanForm(NeedsBook, widgets.VBox):
         """Look up the sessions with a flight that nobody has begun; alone there is nobody else."""
         names = [
             session.name
-            for session in reversed(self._book.sessions())
+            for session in reversed(self._book.sessions.all())
             if unserved_flights(self._book, session.name)
-            and not self._book.plan(session.name).alone
+            and not self._book.sessions.plan(session.name).alone
         ]
         chooser = self.form.fields["session"]
         kept = chooser.value
@@ -74,7 +74,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
 
     def _show(self) -> None:
         session = self.form.fields["session"].value
-        plan = self._book.plan(session) if session else None
+        plan = self._book.sessions.plan(session) if session else None
         flights = unserved_flights(self._book, session) if session else ()
         first = self.form.fields["first"]
         first.options = [(f"flight {number}", number) for number in flights]

@@ -142,7 +142,9 @@ class LostPassphraseForm(widgets.VBox):
             self._place.children = ()
             return
         session, number = flight
-        self.sheet = BenchSheetForm(self._book.session(session), self._book.plan(session), number)
+        self.sheet = BenchSheetForm(
+            self._book.sessions.session(session), self._book.sessions.plan(session), number
+        )
         self._place.children = [self.sheet]
 
     def _press(self) -> None:
@@ -155,7 +157,7 @@ class LostPassphraseForm(widgets.VBox):
         session, number = self._flight
         now = self.form.values()
         done, _ = self.form.attempt(
-            lambda: self._book.open_flight_from_sheet(
+            lambda: self._book.sessions.open_flight_from_sheet(
                 session, number, rows, reason=now["reason"], done_by=now["done_by"]
             )
         )

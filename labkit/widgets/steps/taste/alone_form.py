@@ -45,11 +45,11 @@ class FoundCodesForm(widgets.VBox):
         self._lay_out()
         if session is None:
             return False
-        self._plan, self._flight = self._book.plan(session), flight
+        self._plan, self._flight = self._book.sessions.plan(session), flight
         if any(not cup.blind_code for cup in self._cups()):
             self._ask({cup.position: "" for cup in self._cups()})
             return True
-        if self._book.flight(session, flight).codes_found:
+        if self._book.sessions.flight(session, flight).codes_found:
             self._lay_out(self._correct)
         return False
 
@@ -122,7 +122,7 @@ class FoundCodesForm(widgets.VBox):
             taster = self._cups()[0].taster
             reason = self.form.fields["reason"].value if self._correcting and self.form else None
             codes = self._found() if self._correcting else match_codes(plan, flight, self._found())
-            self._book.enter_found_codes(
+            self._book.sessions.enter_found_codes(
                 plan.session, flight, taster, codes, correct_because=reason, done_by=taster
             )
 

@@ -56,7 +56,7 @@ class FilesForm(widgets.VBox):
         self._take_good.on_click(lambda _b: self._take("good rows"))
         self.form = Form(
             {
-                "entered_by": fields.text("Who typed it", book.session(session).held.lead),
+                "entered_by": fields.text("Who typed it", book.sessions.session(session).held.lead),
                 "source": fields.choice(
                     "Comes from",
                     [("paper sheets", "paper"), ("another program", "import")],
@@ -120,7 +120,9 @@ class FilesForm(widgets.VBox):
             # Its name alone: a path in it would lead out of the folder.
             file = Path(folder) / (Path(str(chosen["name"]).replace("\\", "/")).name or "file")
             file.write_bytes(bytes(chosen["content"]))
-            self.preview = self._book.preview_import(file, self._session, **self.form.values())
+            self.preview = self._book.scores.preview_import(
+                file, self._session, **self.form.values()
+            )
 
     def _show(self) -> None:
         preview = self.preview
@@ -136,7 +138,7 @@ class FilesForm(widgets.VBox):
             if not self.form.fields["entered_by"].value.strip():
                 msg = "entered_by must have a name, got ''. It is recorded who typed the scores."
                 raise ImportFileError(msg, field="entered_by")
-            return self._book.import_scores(self.preview, take=take)
+            return self._book.scores.import_scores(self.preview, take=take)
 
         done, taken = self.form.attempt(work)
         if not done:
@@ -151,7 +153,7 @@ class FilesForm(widgets.VBox):
         self._hand(
             self.form,
             name,
-            lambda path: self._book.write_paper_table(path, self._session),
+            lambda path: self._book.scores.write_paper_table(path, self._session),
             note="It holds codes, and no water.",
             media_type=SHEET_TYPE,
         )
@@ -170,13 +172,13 @@ class FilesForm(widgets.VBox):
         return button
 
     def _write_tidy(self, path: Path) -> object:
-        return self._book.export_scores(path, shape="tidy", session=self._session)
+        return self._book.scores.export_scores(path, shape="tidy", session=self._session)
 
     def _write_wide(self, path: Path) -> object:
-        return self._book.export_scores(path, shape="wide", session=self._session)
+        return self._book.scores.export_scores(path, shape="wide", session=self._session)
 
     def _write_history(self, path: Path) -> object:
-        return self._book.export_history(path, self._session)
+        return self._book.scores.export_history(path, self._session)
 
     def _hand(
         self,

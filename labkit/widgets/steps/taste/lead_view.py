@@ -42,7 +42,7 @@ class LeadView(widgets.VBox):
 
     def __init__(self, book: LabBook, *, session: str) -> None:
         self._book, self._session = book, session
-        self._lead = book.session(session).held.lead
+        self._lead = book.sessions.session(session).held.lead
         self._table, self._missing = widgets.HTML(), widgets.HTML()
         self._flight = fields.choice("Flight", [], None)
         self._lock = fields.button(LOCK, main=True)
@@ -76,11 +76,11 @@ class LeadView(widgets.VBox):
 
     def refresh(self) -> None:
         """Look into the lab book and show how far everyone is."""
-        progress = self._book.progress(self._session)
+        progress = self._book.sessions.progress(self._session)
         self._table.value = _table(progress, pd.Timestamp.now("UTC"))
         options = [
             (f"{f.number}, {f.state}{f', {NOT_BLIND}' if f.is_unblinded else ''}", f.number)
-            for f in self._book.flights(self._session)
+            for f in self._book.sessions.flights(self._session)
         ]
         if list(self._flight.options) != options:
             kept = self._flight.value
@@ -91,7 +91,7 @@ class LeadView(widgets.VBox):
 
     def _show_missing(self) -> None:
         number = self._flight.value
-        flight = None if number is None else self._book.flight(self._session, number)
+        flight = None if number is None else self._book.sessions.flight(self._session, number)
         is_open = flight is not None and flight.state in ("planned", "being tasted")
         is_locked = flight is not None and not is_open
         self._lock.layout.display = "" if is_open else "none"
@@ -114,7 +114,7 @@ class LeadView(widgets.VBox):
     def _lacking(self) -> tuple[int | None, tuple[Missing, ...]]:
         """The flight chosen, and what it lacks."""
         number = self._flight.value
-        return number, () if number is None else self._book.missing(self._session, number)
+        return number, () if number is None else self._book.sessions.missing(self._session, number)
 
     def _ask(self, lacking: tuple[int | None, tuple[Missing, ...]] | None) -> None:
         """Ask for a second press before scores are left missing; None asks nothing."""
@@ -131,7 +131,7 @@ class LeadView(widgets.VBox):
         self.refresh()
         waiting = [
             f"flight {flight.number}"
-            for flight in self._book.flights(self._session)
+            for flight in self._book.sessions.flights(self._session)
             if flight.state in ("planned", "being tasted")
         ]
         then = (
@@ -146,7 +146,7 @@ class LeadView(widgets.VBox):
 
     def _unlock_flight(self) -> str:
         number = self._flight.value
-        flight = self._book.unlock_flight(
+        flight = self._book.sessions.unlock_flight(
             self._session, number, reason=self._reason.value, done_by=self._lead
         )
         self._reason.value = ""
@@ -207,8 +207,8 @@ def _missing(book: LabBook, session: str, flight: int | None, is_open: bool) -> 
     """What a lock would leave missing, cup by cup."""
     if flight is None or not is_open:
         return ""
-    missing = book.missing(session, flight)
-    asked = book.session(session)
+    missing = book.sessions.missing(session, flight)
+    asked = book.sessions.session(session)
     numbers = sum(attribute.kind == "number" for attribute in asked.attributes)
     of_a_cup = numbers * max(1, len(asked.stages))
     if not missing:
@@ -225,9 +225,9 @@ def _missing(book: LabBook, session: str, flight: int | None, is_open: bool) -> 
 
 def _question(book: LabBook, session: str, flight: int | None, missing: tuple[Missing, ...]) -> str:
     """Whether to lock a flight that lacks scores: how many of how many, and whose."""
-    asked = book.session(session)
+    asked = book.sessions.session(session)
     numbers = sum(attribute.kind == "number" for attribute in asked.attributes)
-    cups = sum(cup.flight == flight for cup in book.plan(session).cups)
+    cups = sum(cup.flight == flight for cup in book.sessions.plan(session).cups)
     whose = ", ".join(
         f"{taster} {sum(1 for _ in gaps)}"
         for taster, gaps in groupby(missing, key=lambda gap: gap.taster)

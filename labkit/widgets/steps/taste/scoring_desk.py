@@ -27,8 +27,8 @@ class ScoringDesk(NeedsBook, widgets.VBox):
         self._book = book
         waiting: list[tuple[str, str | None]] = []
         locked: list[tuple[str, str | None]] = []
-        for session in reversed(book.sessions()):
-            states = {flight.state for flight in book.flights(session.name)}
+        for session in reversed(book.sessions.all()):
+            states = {flight.state for flight in book.sessions.flights(session.name)}
             if states & {"planned", "being tasted"}:
                 waiting.append((session.name, session.name))
             elif "locked" in states:

@@ -68,7 +68,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         self._sealed = widgets.HTML()
         self._button = fields.button("Seal this test", main=True)
         self._button.on_click(lambda _b: self._press())
-        names = book.tasters()
+        names = book.people.tasters()
         self.form = Form(
             {
                 "method": fields.choice("Question", _METHODS, CONFIRMING),
@@ -140,7 +140,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             if METHODS[method].names_first
             else "One water"
         )
-        refuse_nobody(tasters, self._book.tasters())
+        refuse_nobody(tasters, self._book.people.tasters())
         if sets < 1:
             raise PlanError(
                 f"sets must be 1 or more, got {sets}. Serve each taster a set.", field="sets"

@@ -43,10 +43,10 @@ class EarlyForm(Form):
         """Look up the flights that are not locked; where one tastes alone, codes come first."""
         options = [
             (flight_name(flight), (session.name, flight.number))
-            for session in reversed(self._book.sessions())
-            for flight in self._book.flights(session.name)
+            for session in reversed(self._book.sessions.all())
+            for flight in self._book.sessions.flights(session.name)
             if flight.state in ("planned", "being tasted")
-            and not self._book.plan(session.name).alone
+            and not self._book.sessions.plan(session.name).alone
         ]
         self.fields["early"].options = options
         self.fields["early"].value = options[0][1] if options else None

@@ -70,8 +70,8 @@ class OpenForm(NeedsBook, widgets.VBox):
         """Look up which flights are locked and not yet opened."""
         waiting = [
             (flight_name(flight), (session.name, flight.number))
-            for session in self._book.sessions()
-            for flight in self._book.flights(session.name)
+            for session in self._book.sessions.all()
+            for flight in self._book.sessions.flights(session.name)
             if flight.state == "locked"
         ]
         chooser = self.form.fields["flight"]
@@ -98,7 +98,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         if self._folds.selected_index == 2:
             self._history.value = "".join(
                 f"<h4>{escape(session.name)}</h4>{openings(self._book, session.name)}"
-                for session in reversed(self._book.sessions())
+                for session in reversed(self._book.sessions.all())
             )
 
     def _describe(self, flight: tuple[str, int] | None, passphrase: str) -> str:
@@ -108,7 +108,7 @@ class OpenForm(NeedsBook, widgets.VBox):
                 "No flight waits for its key. The next one is locked in notebook 3, under "
                 "Progress and lock."
             )
-        missing = self._book.missing(*flight)
+        missing = self._book.sessions.missing(*flight)
         if not missing:
             return said(f"In flight {flight[1]} every cup has its scores.")
         return said(
@@ -144,5 +144,9 @@ class OpenForm(NeedsBook, widgets.VBox):
         (flight,) = open_flights(self._book, session, now["passphrase"], [number])
         if flight.is_unblinded:
             return f"Flight {number} of «{session}» is open, not blind: readings leave it out."
-        where = "the answer stands under" if self._book.session(session).is_pair_test else "see"
+        where = (
+            "the answer stands under"
+            if self._book.sessions.session(session).is_pair_test
+            else "see"
+        )
         return f"Flight {number} of «{session}» is open: {where} «What the scores say»."

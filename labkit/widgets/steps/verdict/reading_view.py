@@ -17,7 +17,7 @@ from labkit.analysis import (
     just_about_right,
     with_liking,
 )
-from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, leave_out, left_out
+from labkit.book import HEAD, BrewMethod, LabBook, LeftOut
 from labkit.errors import ReadingError
 from labkit.present import in_words, side_of_right, trust_in
 from labkit.tasting import SCALES
@@ -234,7 +234,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         done, text = self.form.attempt(self._write_record)
         if done:
             client, coffee = self.coffee or ("", "")
-            self._recorded = (self.coffee, left_out(self._book, coffee, client=client))
+            self._recorded = (self.coffee, self._book.sessions.left_out(coffee, client=client))
             self.form.fields["reason"].value = ""
             self.form.refresh()
             self.form.say(f"In the lab book: {text}")
@@ -242,8 +242,7 @@ class ReadingView(NeedsBook, widgets.VBox):
     def _write_record(self) -> str:
         now = self.form.values()
         client, coffee = self.coffee or ("", "")
-        return leave_out(
-            self._book,
+        return self._book.sessions.leave_out(
             coffee,
             client=client,
             tasters=now["without_tasters"],
@@ -257,8 +256,8 @@ class ReadingView(NeedsBook, widgets.VBox):
         client, coffee = self.coffee or ("", "")
         rows = "".join(
             f"<li>{event.happened_at:%Y-%m-%d}: {escape(event.reason)}</li>"
-            for session in self._book.sessions(client=client, coffee=coffee)
-            for event in self._book.events(session.name)
+            for session in self._book.sessions.all(client=client, coffee=coffee)
+            for event in self._book.sessions.events(session.name)
             if event.kind == "remark" and event.reason.startswith(HEAD)
         )
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
