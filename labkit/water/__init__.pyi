@@ -90,8 +90,6 @@ from .jugs.slips import NextCheck as NextCheck
 from .jugs.slips import OtherUnit as OtherUnit
 from .jugs.slips import Slip as Slip
 from .jugs.slips import check_jug as check_jug
-from .markup import notes as notes
-from .markup import table as table
 from .salts.formula import molar_mass as molar_mass
 from .salts.ions import INDEX as INDEX
 from .salts.ions import IONS as IONS
