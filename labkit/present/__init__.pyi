@@ -4,7 +4,6 @@ from .across import table_in_words as table_in_words
 from .asked import remarks as remarks
 from .asked import say as say
 from .asked import to_html as to_html
-from .cards import known_of as known_of
 from .cautions import CAUTIONS as CAUTIONS
 from .curve import trust_in as trust_in
 from .curve import warnings_of as warnings_of
@@ -33,3 +32,4 @@ from .verdict import tasted_range as tasted_range
 from .water import from_to as from_to
 from .water import ph_range as ph_range
 from .words import side_of_right as side_of_right
+from .work import known_of as known_of

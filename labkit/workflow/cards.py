@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
+from labkit.shown import Shown
 from labkit.water import (
     PURE,
     IonChange,
@@ -34,7 +35,7 @@ FINE_G: Final = 1e-5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
+class Card(Shown):
     """One water as it is handed over: what to pour or weigh for it, and how sure it is."""
 
     wanted: Target

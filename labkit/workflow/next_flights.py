@@ -27,6 +27,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
+from labkit.shown import Shown
 from labkit.tasting import Sweep
 from labkit.water import PURE_WATER, Mixing, Target, Water
 from labkit.workflow.readings import opened
@@ -42,7 +43,7 @@ USUAL_PANEL = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextFlight:
+class NextFlight(Shown):
     """Whether to taste on, which waters, and what both rest on."""
 
     client: str
@@ -82,7 +83,7 @@ class NextFlight:
     """Why it cannot be mixed."""
 
     @property
-    def waters(self) -> tuple[Target, ...]:
+    def targets(self) -> tuple[Target, ...]:
         """The distinct waters of the next flight; a cup plan repeats by hidden duplicates.
 
         Raises

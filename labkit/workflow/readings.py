@@ -25,6 +25,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook, LeftOut
 from labkit.errors import LabkitError, ReadingError
+from labkit.shown import Shown
 from labkit.water import Target
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Findings:
+class Findings(Shown):
     """What the scores of one coffee say, and what was left out on the way."""
 
     client: str

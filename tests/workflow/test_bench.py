@@ -15,12 +15,6 @@ PASSPHRASE = "only the preparer"
 SWEEP = ratio_sweep((0, 0.5, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
 
 
-@pytest.fixture(autouse=True)
-def fast_keys(monkeypatch):
-    """Derive keys fast: tests of the seal hold the real cost."""
-    monkeypatch.setattr("labkit.tasting.seal._SCRYPT_LOG2_N", 8)
-
-
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""

@@ -131,7 +131,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
                 "the next flight must come from overall scores, but none are read above. "
                 "Choose the score 'overall' of a coffee."
             )
-        return self.found.waters
+        return self.found.targets
 
     @property
     def sweep(self) -> Sweep | None:

@@ -1,11 +1,31 @@
-"""What is said of a recipe card: how its water differs from the one that was tasted."""
+"""What is said of what the verbs give: readings, next flights and cards of a lab book."""
 
 from __future__ import annotations
 
-from labkit.present.asked import remarks, say
+from labkit.present.asked import remarks, say, to_html
 from labkit.present.doses import taste_may_differ
+from labkit.present.html import notes
 from labkit.present.recommended import not_told, source_of
-from labkit.workflow import Card, Findings
+from labkit.workflow import Card, Findings, NextFlight
+
+
+@to_html.register
+def _findings(found: Findings) -> str:
+    shown = (found.reading, found.words, *found.tests)
+    return "".join(to_html(one) for one in shown if one is not None)
+
+
+@to_html.register
+def _next(found: NextFlight) -> str:
+    walk = notes([say(found.step)]) if found.step is not None else ""
+    shown = (found.advice, found.suggestion)
+    return "".join(to_html(one) for one in shown if one is not None) + walk
+
+
+@to_html.register
+def _card(card: Card) -> str:
+    recipes = "".join(to_html(recipe) for recipe in card.recipes)
+    return recipes + notes([*known_of(card.found), *remarks(card)])
 
 
 @remarks.register
