@@ -39,7 +39,7 @@ def _words(found: WordReadings) -> str:
     linked = [_of_words(row, [row["word"]]) for row in found.linked.to_dict("records")]
     return (
         f"{said}<p>Words that go with a mineral:</p>{notes(linked or [_none_linked(found)])}"
-        f"<p>Mind:</p>{notes(remarks(found))}"
+        f"<p>Note:</p>{notes(remarks(found))}"
     )
 
 

@@ -198,7 +198,7 @@ def test_two_devices_with_one_link_agree_and_say_so(place, new_page):
     wait_saved(phone, BACK_AGAIN)
     assert "given as 7 later" in phone.locator(".lk-alerts").inner_text()
     assert values(place) == [7.0]
-    phone.get_by_role("button", name="Understood").click()
+    phone.get_by_role("button", name="OK").click()
     choose(phone, "acidity", "6")
     tablet.get_by_text("Changed on another device").wait_for(timeout=30_000)
     assert "acidity: 7 here, now 6" in tablet.locator(".lk-alerts").inner_text()

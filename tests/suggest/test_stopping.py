@@ -62,7 +62,7 @@ def test_a_clear_leader_is_settled_and_offers_its_confirming_test():
 def test_a_leader_that_may_not_beat_the_control_names_no_winner():
     advice = stop_or_taste(belief([6.55, 6.5, 5.0], 0.05))
 
-    assert advice.verdict is StopKind.NOBODY_CAN_TELL
+    assert advice.verdict is StopKind.NOT_SETTLED
     assert advice.chance_above_control < 0.95
     assert advice.reason is StopReason.UNLIKELY
     assert advice.confirm is None
@@ -73,7 +73,7 @@ def test_a_likely_winner_is_not_named_but_may_be_confirmed():
     advice = stop_or_taste(belief([6.626, 6.5, 5.0], 0.05))
 
     assert 0.95 < advice.chance_above_control < SURE
-    assert advice.verdict is StopKind.NOBODY_CAN_TELL
+    assert advice.verdict is StopKind.NOT_SETTLED
     assert advice.reason is StopReason.LIKELY
     assert advice.confirm.leader == water_target(RECIPES[0])
 
@@ -182,7 +182,7 @@ def test_points_count_by_the_width_of_the_scale():
     [
         (8, Outcome.CONFIRMED, StopKind.SETTLED, False),
         (6, Outcome.NOT_SETTLED, StopKind.SETTLED, True),
-        (3, Outcome.NOT_CONFIRMED, StopKind.NOBODY_CAN_TELL, False),
+        (3, Outcome.NOT_CONFIRMED, StopKind.NOT_SETTLED, False),
     ],
 )
 def test_the_answer_of_the_confirming_test_changes_the_advice(preferred, outcome, verdict, is_open):

@@ -150,9 +150,7 @@ def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
 
     answer = send(CupSheet(desk, is_page=True), touch())
 
-    assert answer["later"] == (
-        "the laptop cannot write it down now; it is tried again. Tell the lead."
-    )
+    assert answer["later"] == ("the laptop cannot save it now and will retry. Tell the lead.")
     assert "/home/lead/book.db" in caplog.text
 
 
@@ -161,7 +159,7 @@ def test_a_fault_of_labkit_itself_is_a_sentence_without_its_insides(sheet, desk,
 
     answer = send(sheet, touch())
 
-    assert "written down for the lead" in answer["later"]
+    assert "it is logged" in answer["later"]
     assert "secret" not in json.dumps(answer)
     assert "secret insides" in caplog.text
 

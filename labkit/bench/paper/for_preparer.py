@@ -184,7 +184,7 @@ def _mixing_steps(bottles: Sequence[Concentrate], base_name: str) -> list[str]:
     steps += [
         f"Fill up with the rest of the {base_name}, close, and turn over ten times.",
         "Read the conductivity at the temperature the meter corrects to. A jug that is off is "
-        "poured away and mixed again, never mended.",
+        "poured away and mixed again, never corrected.",
         "A jug marked 'mix and brew anew' is made from the bottles like any other, not filled "
         "from its twin.",
         "Brew, then stick each code on the cup filled from its jug (underneath, and shuffle, if "

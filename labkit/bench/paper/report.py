@@ -174,7 +174,7 @@ def _blind_html(sessions: Sequence[SessionRecord]) -> str:
                 if e.flight == flight.number and "plan" not in e.kind and "first" not in e.kind
             )
             said.append(
-                f"Flight {flight.number} of «{one.session.name}» was not blind: its key was opened "
+                f"Flight {flight.number} of '{one.session.name}' was not blind: its key was opened "
                 "early, or it was unlocked after the key was open or the codes under its cups were "
                 f"read ({story}). Its scores are not read and are attached apart."
             )

@@ -161,7 +161,7 @@ function render({ model, el }) {
         ...list(`Not taken: ${plural(refused.length, "score")}`, notTaken),
         ...list("Changed on another device or by the lead", elsewhere),
         make("button", { type: "button", class: "lk-button", onclick: () => outbox.dismiss() },
-          "Understood"),
+          "OK"),
       ),
     );
   }

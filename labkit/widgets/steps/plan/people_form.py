@@ -16,11 +16,9 @@ from labkit.widgets.parts.needs_book import NeedsBook
 Named = tuple[Literal["taster", "client", "coffee"], str, str]
 """What a name is of, whose it is (of a coffee: the client), and the name."""
 
-_MENDED: Final = (
-    "In the lab book. Choose Run, Run All Cells once more: then the forms below know it."
-)
+_MENDED: Final = "In the lab book. Choose Run, Run All Cells again: then the forms below list it."
 
-_ADDED = "Added. Choose Run, Run All Cells once more: then the forms below know it."
+_ADDED = "Added. Choose Run, Run All Cells again: then the forms below list it."
 
 
 class PeopleForm(NeedsBook, widgets.VBox):

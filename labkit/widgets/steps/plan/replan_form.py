@@ -136,4 +136,4 @@ class ReplanForm(NeedsBook, widgets.VBox):
             else "Codes and bowls stay: only the newcomers need a score sheet."
         )
         numbers = ", ".join(map(str, planned.plan.flights))
-        return f"Planned anew, {who}: flight {numbers} of «{planned.session.name}». {paper}"
+        return f"Planned anew, {who}: flight {numbers} of '{planned.session.name}'. {paper}"

@@ -164,7 +164,7 @@ class LostPassphraseForm(widgets.VBox):
         if done:
             self.form.fields["reason"].value = ""
             self.show(None)
-            self._on_open(f"Flight {number} of «{session}» is open, from its printed sheet.")
+            self._on_open(f"Flight {number} of '{session}' is open, from its printed sheet.")
 
     def _refuse(self) -> None:
         raise SealError(
