@@ -198,7 +198,7 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
     if helped is not None:
         same = helped.leader == suggestion.leader
         said.append(
-            "To serve meanwhile, earlier coffees counted in: "
+            "To serve in the meantime, with earlier coffees counted in: "
             f"{'the same water' if same else helped.leader.text}; expected "
             f"{helped.expected:.2f} ({helped.low:.2f} to {helped.high:.2f})."
         )
@@ -209,7 +209,7 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
     said += suggestion.notes
     if suggestion.is_elsewhere:
         said.append(
-            "Today's best lies outside what may be proposed here: what is held, left out, or "
+            "Today's best lies outside what may be proposed here: held, left out, or "
             "beyond what the bottles can make."
         )
     return tuple(said)

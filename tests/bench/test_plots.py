@@ -198,7 +198,7 @@ def test_panel_picture_marks_verdicts_by_shape_and_fill(ratio):
 def test_a_lone_taster_is_drawn_without_an_agreement():
     frame = tasted((0.5, 80, 30), [waters(SHARES)]).scores.frame
     ax = plot_panel(read_coffee(frame[frame["taster"] == "Ana"]))
-    assert "agreement not told yet" in texts(ax)
+    assert "agreement not known yet" in texts(ax)
     assert "One taster" in texts(ax)
 
 

@@ -41,9 +41,8 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
         "calcium", method="titration", strength_mg_l_caco3_per_ml=1.15, uncertainty_percent=5
     )
     stock.refresh()
-    assert (
-        "'calcium' was weighed to 1.469 g/L and measured as 1.689"
-        in unescape(stock.questions._questions.value)
+    assert "'calcium' was weighed to 1.469 g/L and measured as 1.689" in unescape(
+        stock.questions._questions.value
     )
     assert "weighed 1.469 g/L" in stock.form.result.value
     click(stock.questions.form, "Answer")
@@ -142,9 +141,7 @@ def test_a_flight_locked_without_a_score_takes_nothing(book, stock):
     plan = plan_tasting(waters, ["Ada", "Bo"], session="Off", passphrase="four dry teaspoons")
     book.sessions.store_plan(plan, waters=session_waters(waters))
     stock.refresh()
-    assert "jugs wait to be mixed" in unescape(
-        stock.form.result.value
-    )
+    assert "jugs wait to be mixed" in unescape(stock.form.result.value)
 
     for flight in book.sessions.flights("Off"):
         book.sessions.lock_flight("Off", flight.number)

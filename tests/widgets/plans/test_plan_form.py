@@ -171,7 +171,7 @@ def test_each_hidden_check_says_in_one_line_what_it_costs(form):
     shown = form.form.result.value
 
     assert "Hidden control: the same water in every flight links flights and days; costs" in shown
-    assert "Hidden duplicate: a water mixed and brewed anew" in shown
+    assert "Hidden duplicate: a water mixed and brewed separately" in shown
     assert "costs each taster 1 cup" in shown
 
 

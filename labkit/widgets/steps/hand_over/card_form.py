@@ -131,7 +131,7 @@ class CardForm(NeedsBook, widgets.VBox):
                 "prefer": fields.choice(
                     "If there is more than one way", list(PREFERENCES), "few bottles"
                 ),
-                "thin": fields.tick("Thin a base that holds too much", True),
+                "thin": fields.tick("Dilute a base water that is too strong", True),
                 "tds_factor": factor_field(),
                 "kit": fields.choice("Their drop kit", list(DROP_KITS), next(iter(DROP_KITS))),
             },

@@ -43,8 +43,8 @@ _LEAVE_OUT = {
 }
 _NOTHING_LENT = "No earlier coffees to learn from yet."
 _HELPED = (
-    "Earlier coffees count for the water to serve meanwhile. Which cups to taste, and whether to "
-    "stop, rest on this coffee's own cups."
+    "Earlier coffees count only for the water to serve in the meantime. Which cups to taste, and "
+    "whether to stop, depend on this coffee's own cups."
 )
 _CLOSED = (
     "This coffee has a flight whose key is closed: score and lock it in notebook 3, and open it "
