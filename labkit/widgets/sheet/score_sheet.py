@@ -196,7 +196,7 @@ class CupSheet(anywidget.AnyWidget):
     def _read(self, raw: Mapping[str, Any], entry_id: str, sender: _Sender) -> Score:
         """Check a touch against this taster's own cups and scales."""
         if not _ENTRY_ID.fullmatch(entry_id):
-            raise _NotOnTheSheetError("this touch has no proper id; reload the page.")
+            raise _NotOnTheSheetError("this score has no valid id; reload the page.")
         attribute = next((a for a in self._desk.attributes if a.name == raw.get("attribute")), None)
         if attribute is None:
             raise _NotOnTheSheetError("this is not scored in this session; reload the page.")
