@@ -254,7 +254,7 @@ def _reason(reason: Reason) -> str:
             if reason.distance is None
             else f", {percent(reason.distance)} of the usual range from the nearest cup"
         )
-        return f"its score is only known to lie in {reason.low:.2f} to {reason.high:.2f}{far}"
+        return f"its score could be anywhere from {reason.low:.2f} to {reason.high:.2f}{far}"
     if reason.kind is ReasonKind.NEW_LEADER:
         return f"expected to be the best, at {reason.number:.2f}, and not tasted yet"
     if reason.kind is ReasonKind.BETWEEN_THE_BEST:
@@ -272,7 +272,7 @@ def _repeat(reason: Reason) -> str:
     again = ", and again in this flight" if reason.is_again and n else ""
     if reason.kind is ReasonKind.REPEAT_OF_LEADER:
         return (
-            f"repeat of the leader, {known}{again}: {reason.expected:.2f} is only known to lie in "
+            f"repeat of the leader, {known}{again}: expected {reason.expected:.2f}, but it could be "
             f"{reason.low:.2f} to {reason.high:.2f}"
         )
     return (

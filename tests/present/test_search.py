@@ -218,14 +218,14 @@ GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UP
         ),
         (
             Reason(kind=ReasonKind.LEAST_SURE, number=2, low=5, high=7, distance=0.4),
-            "its score is only known to lie in 5.00 to 7.00, 40 % of the usual range from the "
+            "its score could be anywhere from 5.00 to 7.00, 40 % of the usual range from the "
             "nearest cup",
         ),
         (
             Reason(
                 kind=ReasonKind.REPEAT_OF_LEADER, number=3, n_cups=3, expected=7, low=6.5, high=7.5
             ),
-            "repeat of the leader, tasted in 3 cups so far: 7.00 is only known to lie in 6.50 to "
+            "repeat of the leader, tasted in 3 cups so far: expected 7.00, but it could be 6.50 to "
             "7.50",
         ),
         (

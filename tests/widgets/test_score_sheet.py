@@ -118,7 +118,7 @@ def test_words_and_notes_are_kept_as_text(sheet, desk):
         ({"flight": 2}, "not one of yours"),
         ({"code": "903"}, "not one of yours"),
         ({"flight": [1]}, "not one of yours"),
-        ({"id": "short"}, "no proper id"),
+        ({"id": "short"}, "no valid id"),
     ],
 )
 def test_what_the_sheet_does_not_offer_is_refused_with_a_sentence(sheet, desk, changes, sentence):

@@ -248,7 +248,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
 
     def _show(self) -> list[Any]:
         if self.form.fields["bottle"].value is None:
-            return [said("No bottle stands on the shelf yet: keep one in the form above first.")]
+            return [said("No bottle is on the shelf yet: make one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
             return [said(_HOW[self.form.fields["method"].value]), cautions_html("testing")]

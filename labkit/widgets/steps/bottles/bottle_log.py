@@ -200,7 +200,7 @@ class TakenForm(widgets.VBox):
         def work() -> None:
             if name is None:
                 raise BookError(
-                    "bottle must be one on the shelf, but none stands there.", field="bottle"
+                    "bottle must be one on the shelf, but the shelf is empty.", field="bottle"
                 )
             self._book.stock.empty_bottle(name)
 

@@ -74,7 +74,7 @@ class StockForm(NeedsBook, widgets.VBox):
         bottles = self._book.stock.bottles()
         remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
         if not bottles:
-            return [said("No bottle stands on the shelf yet: keep one in notebook 1."), *remarks]
+            return [said("No bottle is on the shelf yet: make one in notebook 1."), *remarks]
         kept = self._book.stock.bicarbonate_keeps_days()
         return [
             said(

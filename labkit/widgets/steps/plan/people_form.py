@@ -77,7 +77,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         remove.on_click(lambda _b: self._mend(self._remove))
         note = fields.said(
             "Scores stay as they are: they follow the name, and each session keeps a note of what "
-            "was renamed or merged. Only a name that nothing hangs on can be removed."
+            "was renamed or merged. Only an unused name can be removed."
         )
         mend = widgets.Accordion(
             [widgets.VBox([widgets.HTML(note), self.mend_form])], selected_index=None
