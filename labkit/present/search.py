@@ -272,8 +272,8 @@ def _repeat(reason: Reason) -> str:
     again = ", and again in this flight" if reason.is_again and n else ""
     if reason.kind is ReasonKind.REPEAT_OF_LEADER:
         return (
-            f"repeat of the leader, {known}{again}: expected {reason.expected:.2f}, but it could be "
-            f"{reason.low:.2f} to {reason.high:.2f}"
+            f"repeat of the leader, {known}{again}: expected {reason.expected:.2f}, but it could "
+            f"be {reason.low:.2f} to {reason.high:.2f}"
         )
     return (
         f"repeat of a rival, {known}{again}: {reason.behind:.2f} behind the leader, with a chance "

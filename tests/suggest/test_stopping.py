@@ -107,6 +107,29 @@ def test_nothing_is_settled_before_it_was_poured(control):
     assert advice.level is not Level.SETTLED
 
 
+def test_plain_means_of_leader_and_control_weigh_each_score_once():
+    told = belief([7.5, 6.2, 6.0], 0.1, n_flights=2)
+    plain, n_scores = np.array([7.0, 6, 5, 8, 6.5, 5]), np.array([4, 4, 4, 1, 4, 4])
+    scored = replace(told, cups=replace(told.cups, plain=plain, n_scores=n_scores))
+
+    advice = stop_or_taste(scored)
+
+    assert advice.leader_mean == pytest.approx((4 * 7 + 8) / 5)
+    assert advice.control_mean == pytest.approx(6.25)
+    assert scored.cups.plain_mean(np.array([0.4, 90, 20])) is None
+    assert stop_or_taste(told).leader_mean is None
+
+
+def test_the_most_to_gain_is_of_the_best_water_above_the_control():
+    told = belief([6.55, 6.5, 5.0], 0.05)
+    draws = told.posterior.draws
+
+    over = np.quantile(draws.max(axis=1) - draws[:, CONTROL], 0.9)
+
+    assert stop_or_taste(told).most_to_gain == pytest.approx(over)
+    assert stop_or_taste(belief([6.55, 6.5, 5.0], 0.05, control=None)).most_to_gain is None
+
+
 def test_the_expected_loss_is_the_mean_of_best_less_leader():
     told = belief([6.6, 6.5, 6.4], 0.5)
     draws = told.posterior.draws
