@@ -106,7 +106,7 @@ def test_scores_of_one_level_are_drawn_though_nothing_can_be_fitted():
     reading = read_coffee(frame.assign(score=7.0))
     assert reading.surface is None
     ax = plot_score(reading)
-    assert "Every score is 7" in texts(ax)
+    assert "All scores are identical (7)" in texts(ax)
     with pytest.raises(ReadingError, match="there is no surface to draw"):
         plot_surface(reading)
 

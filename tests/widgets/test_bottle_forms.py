@@ -230,7 +230,7 @@ def test_a_strength_is_written_down_with_who_when_and_what_counts(book):
     assert "280 drops of 0.5 mg/L in 100 mL made up to 1000 mL" in strength.form.result.value
     assert "adds 1.40 ± 0.08 mg/L" in strength.form.result.value
     assert "40.0 % more" in strength.form.result.value
-    assert "no dose changes before the answer" in strength.form.result.value
+    assert "no dose changes before you answer" in strength.form.result.value
     assert "Keep reagents from eyes" in strength.form.result.value
     click(strength.form, "Record this strength")
     assert "Which one is right?" in strength.form.message.value

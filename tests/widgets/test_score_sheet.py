@@ -362,7 +362,7 @@ def test_a_sheet_opens_and_is_read_while_somebody_holds_the_book(tmp_path):
         other.execute("ROLLBACK")
 
     assert (looked["later"], len(looked["look"]["cups"])) == ("", 8)
-    assert given["later"].startswith("the laptop cannot write it down now")
+    assert given["later"].startswith("the laptop cannot save it now")
 
 
 def test_values_of_another_device_are_shown(book):

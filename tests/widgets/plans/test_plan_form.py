@@ -311,8 +311,8 @@ def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book
 @pytest.mark.parametrize(
     ("typed", "sentence"),
     [
-        ({"just_right": "acidity"}, "must name what is not asked yet, got &#x27;acidity&#x27;"),
-        ({"intensities": "overall"}, "must name what is not asked yet, got &#x27;overall&#x27;"),
+        ({"just_right": "acidity"}, "must not ask the same thing twice, got &#x27;acidity&#x27;"),
+        ({"intensities": "overall"}, "must not ask the same thing twice, got &#x27;overall&#x27;"),
         ({"words": "floral"}, "must be two or more to choose from"),
     ],
 )
