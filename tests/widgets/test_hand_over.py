@@ -241,7 +241,7 @@ def test_an_empty_shelf_says_where_bottles_come_from(tmp_path):
         assert "make one in notebook 1" in StockForm(new, bottle_labels).form.result.value
         strength = StrengthForm(new)
         strength.form.fields["reading"].value = 50.0
-        assert "keep one in the form above first" in strength.form.result.value
+        assert "make one in the form above first" in strength.form.result.value
         card.form.fields["way"].value = "g straight from salts"
         assert card.recipes
         card.form.fields["salts"].value = ()
