@@ -132,6 +132,7 @@ from .search.reasons import Changed as Changed
 from .search.reasons import Reason as Reason
 from .search.reasons import ReasonKind as ReasonKind
 from .search.recommendation import FEWEST_FLIGHTS as FEWEST_FLIGHTS
+from .search.recommendation import LIKELY as LIKELY
 from .search.recommendation import SURE as SURE
 from .search.recommendation import Level as Level
 from .search.recommendation import Recommendation as Recommendation

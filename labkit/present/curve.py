@@ -46,7 +46,7 @@ def water_by_water(reading: Reading) -> str:
     if not len(reading.waters.apart) or reading.verdict.kind is VerdictKind.FOUND:
         return say(reading.waters)
     return (
-        f"Compared singly: {say(reading.waters)} The reading as a whole does not bear it out: "
+        f"Compared singly: {say(reading.waters)} The reading as a whole does not confirm it: "
         "serve these two again before you rely on it."
     )
 
@@ -77,8 +77,8 @@ def _misfit(checks: Diagnostics) -> list[str]:
 
 def _piled(checks: Diagnostics) -> list[str]:
     return [
-        f"{percent(share)} of the scores are the {end} of the scale: differences there could not "
-        "be put on paper, and the curve is flattened."
+        f"{percent(share)} of the scores are the {end} of the scale: larger differences could not "
+        "be scored, and the curve is flattened."
         for share, end in ((checks.at_lowest, "lowest"), (checks.at_highest, "highest"))
         if share > PILED
     ]
@@ -93,7 +93,7 @@ def _ordinal(check: OrdinalCheck) -> str:
     if check.outcome is Ordinal.MOVES and check.best is not None:
         return (
             "When only the order of scores counts, the best water moves to "
-            f"{describe(check.best, check.factors)}: mind how the scale was used."
+            f"{describe(check.best, check.factors)}: check how the scale was used."
         )
     return "The best water stays where it is when only the order of scores counts."
 

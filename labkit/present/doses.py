@@ -232,6 +232,6 @@ def taste_may_differ(changes: Sequence[IonChange]) -> tuple[str, ...]:
         return ()
     return (
         *map(say, changes),
-        "Nobody has tasted this one against the other: the taste may differ too. A triangle test "
-        "of the two waters tells.",
+        "The two waters were not tasted against each other, and may taste different: a triangle "
+        "test tells.",
     )

@@ -37,7 +37,7 @@ def _meter(meter: ExpectedMeter) -> str:
         ("at 25 °C, µS/cm", figure(meter.conductivity_25c_us_cm)),
     ]
     return table("Conductivity check", ("", "value"), rows) + notes(
-        ["A reading outside the band means a mixing mistake or a meter out of true."]
+        ["A reading outside the band means a mixing mistake or a meter that needs calibration."]
     )
 
 

@@ -208,14 +208,14 @@ def _paired(seen: Foreseen) -> str:
     chance = f"if three in four prefer it, the chance to see that is {percent(seen.chance)}"
     if seen.chance >= ENOUGH:
         return f"{said} {chance[0].upper()}{chance[1:]}."
-    lead = "Too few tasters to count on" if seen.chance < SMALL else "Not to be counted on"
+    lead = "Too few tasters to rely on" if seen.chance < SMALL else "Not reliable"
     return f"{said} {lead}: {chance}; {seen.enough} tasters would have 80 %."
 
 
 def _confirming(seen: Foreseen) -> str:
     if seen.needed is None:
         return f"{seen.counted} pairs can confirm nothing, not even all for the leader: it takes 5."
-    lead = "" if seen.chance >= ENOUGH else "too few pairs to count on: "
+    lead = "" if seen.chance >= ENOUGH else "too few pairs to rely on: "
     return (
         f"{seen.needed} of {seen.counted} pairs for the leader confirm it; {lead}if it is "
         f"preferred in three of four, the chance of that is {percent(seen.chance)}."

@@ -71,7 +71,10 @@ def order_effects(check: PanelCheck) -> str:
         f"{_ORDER[row['effect']]} ({row['estimate']:+.1f} points, {p_text(row['p'])})"
         for row in seen.to_dict("records")
     ]
-    return f"The order of cups moved the scores: {' and '.join(parts)}. Orders even that out."
+    return (
+        f"The order of cups moved the scores: {' and '.join(parts)}. The balanced orders even "
+        "that out."
+    )
 
 
 @remarks.register
@@ -79,7 +82,7 @@ def _of_panel(check: PanelCheck) -> tuple[str, ...]:
     """What could not be told of the panel."""
     said = []
     if len(check.tasters) >= 2 and check.n_shared < 2:
-        said.append("Fewer than two waters were scored by everyone: agreement cannot be told.")
+        said.append("Fewer than two waters were scored by everyone: agreement is not known.")
     elif len(check.tasters) >= 2 and check.n_shared < check.n_waters:
         said.append(
             f"Agreement is taken over the {check.n_shared} of {check.n_waters} waters that "
@@ -87,7 +90,7 @@ def _of_panel(check: PanelCheck) -> tuple[str, ...]:
         )
     if not any(one.n_repeats for one in check.tasters):
         said.append(
-            "Nobody scored the same water twice: repeatability cannot be told. Serve a hidden "
+            "No taster scored the same water twice: repeatability is not known. Serve a hidden "
             "duplicate."
         )
     return tuple(said)

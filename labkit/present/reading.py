@@ -33,7 +33,7 @@ def _page(reading: Reading) -> str:
         f"<p><strong>{answer}</strong> {escape(rest)}</p>"
         + _listed("The panel, and water by water:", (*panel, *waters))
         + _listed("These cups cannot tell:", reading.cannot_tell)
-        + _listed("Mind:", remarks(reading))
+        + _listed("Note:", remarks(reading))
         + (folded("How it was read", _list(models)) if models else "")
     )
 

@@ -27,10 +27,10 @@ def not_told(recommended: Recommendation) -> str:
 def source_of(recommended: Recommendation) -> str:
     """Where the water comes from, in one sentence."""
     if not any(one.is_told for one in recommended.coordinates):
-        return "No move from the water that was held is likely enough to better the cup: it stays."
+        return "No change from the water held so far is likely enough to improve the cup: it stays."
     text = (
-        "The water is the one of which most is expected within what was tasted, averaged over many "
-        "shapes that liking may take; the next flight is chosen by the same estimate."
+        "This water has the highest expected score within what was tasted, averaged over many "
+        "possible shapes of liking; the next flight is chosen by the same estimate."
     )
     return text if recommended.was_tasted else f"{text} No cup of just this water was poured yet."
 

@@ -15,11 +15,13 @@ from labkit.analysis import (
     ConfirmingTest,
     Followed,
     HeadStart,
+    Level,
     Outcome,
     PlanCurves,
     Reason,
     ReasonKind,
     StopAdvice,
+    StopKind,
     StopReason,
     SuggestedCup,
     Suggestion,
@@ -49,63 +51,84 @@ BANDS: Final = {
 """Words for the lower and upper third of a coordinate's range in the region."""
 
 MOST_NAMED: Final = 6
-"""Lenders that are named; of more, the others are counted."""
+"""Earlier coffees that are named; of more, the others are counted."""
 
 
 @to_html.register
 def _advice(advice: StopAdvice) -> str:
     rows = [
         ("expected loss of stopping now, points", f"{advice.expected_loss:.2f}"),
-        ("one more flight is expected to win, points", f"{advice.next_flight_gain:.2f}"),
+        ("expected gain of one more flight, points", f"{advice.next_flight_gain:.2f}"),
     ]
     if advice.chance_above_control is not None:
-        chance = percent(advice.chance_above_control)
-        rows.append(("chance that the leader beats the control", chance))
-    lines = [say(one) for one in (advice.answer, advice, advice.confirm) if one is not None]
-    return table(advice.verdict, ("", "value"), rows) + notes(lines)
+        rows.append(("chance that the leader beats the control", _above_control(advice)))
+    if advice.gain_over_control is not None:
+        points, low, high = advice.gain_over_control
+        rows.append(("leader above the control, points", f"{points:.2f} ({low:.2f} to {high:.2f})"))
+        leader, control = advice.leader_mean, advice.control_mean
+        if leader is not None and control is not None:
+            plain = f"{leader - control:.2f} ({leader:.2f} against {control:.2f})"
+            rows.append(("the same by the plain means of the scores", plain))
+    # At 'likely' the confirming test is part of the sentence itself.
+    confirm = None if advice.reason is StopReason.LIKELY else advice.confirm
+    lines = [say(one) for one in (advice.answer, advice, confirm) if one is not None]
+    return table(_title(advice), ("", "value"), rows) + notes(lines)
+
+
+def _title(advice: StopAdvice) -> str:
+    """Whether to taste on, or how sure a stop is, in a few words."""
+    if advice.verdict is StopKind.TASTE_ON:
+        return "Taste on"
+    if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
+        return f"Stop: no water matters by more than {advice.most_to_gain:.1f} points"
+    return f"Stop: {advice.level}"
+
+
+def _above_control(advice: StopAdvice) -> str:
+    """The chance that the leader beats the control, rounded down: 96.9 is not yet 97."""
+    return f"{int(100 * (advice.chance_above_control or 0.0))} %"
 
 
 @say.register
 def _why(advice: StopAdvice) -> str:
     """Why to stop or to taste on, with numbers."""
-    n, costs = (
+    n, cost = (
         advice.n_flights,
-        f"settling now is expected to give away {advice.expected_loss:.2f} points",
+        f"stopping now is expected to cost {advice.expected_loss:.2f} points",
     )
-    after = f"After {n} flights {costs}"
-    chance = advice.chance_above_control or 0.0
-    only = f"{int(100 * chance)} %"  # 96.9 is not yet 97
+    after = f"After {n} flights, {cost}"
+    beats = f"The leader beats the control with a chance of {_above_control(advice)}"
+    confirm = "Confirm it first." if advice.confirm is None else say(advice.confirm)
+    unlikely = f"{beats}: too little to call it better. {after}."
+    if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
+        unlikely = (
+            f"With a chance of 90 %, no water within what was tasted is better than the control by "
+            f"more than {advice.most_to_gain:.1f} points. {after}."
+        )
     sentences = {
         StopReason.GAIN: (
             f"{after}; one more flight is expected to win back {advice.next_flight_gain:.2f}."
         ),
         StopReason.FEW_FLIGHTS: (
-            f"{costs.capitalize()}, but {n} flights are too few to trust that: taste at least "
+            f"{cost.capitalize()}, but {n} flights are too few to rely on that: taste at least "
             f"{FEWEST_FLIGHTS}."
         ),
         StopReason.NOT_POURED: (
             f"{after}, but no cup of the leader was poured yet: the next flight has it."
         ),
-        StopReason.NO_CONTROL: f"{after}: nobody would miss that.",
+        StopReason.NO_CONTROL: f"{after}: too little to notice.",
         StopReason.CONTROL_LEADS: (
-            f"{after}: nobody would miss that. The control itself leads: keep it."
+            f"{after}: too little to notice. The control itself leads: keep it."
         ),
         StopReason.CONFIRMED: f"{after}; the leader is confirmed: serve it.",
         StopReason.NOT_CONFIRMED: (
-            f"{after}, and the confirming test did not bear the leader out: keep the control."
+            f"{after}, but the confirming test did not confirm the leader: keep the control."
         ),
-        StopReason.SURE: (
-            f"{after}, and the leader beats the control with a chance of {percent(chance)}."
-        ),
+        StopReason.SURE: f"{beats}. {after}.",
         StopReason.LIKELY: (
-            f"{after}. The leader beats the control with a chance of {only}, not the "
-            f"{percent(SURE)} that looking after every flight asks for: confirm it before you "
-            "call it better."
+            f"{beats}; from {percent(SURE)} on it counts as settled. {confirm} {after}."
         ),
-        StopReason.UNLIKELY: (
-            f"{after}, and the leader beats the control with a chance of only {only}: this panel "
-            "can tell no water that is better than the control."
-        ),
+        StopReason.UNLIKELY: unlikely,
     }
     return sentences[advice.reason]
 
@@ -125,14 +148,14 @@ def _confirm(test: ConfirmingTest) -> str:
     if test.n_pairs is None:
         return (
             "Confirming is out of reach: the leader would be preferred in only "
-            f"{percent(test.chance_per_pair)} of pairs, which takes more than {MOST_PAIRS}."
+            f"{percent(test.chance_per_pair)} of pairs, which takes more than {MOST_PAIRS} pairs."
         )
     by_cupping = test.served_as == "cupping"
     brewed = "by cupping" if by_cupping else f"brewed as served, as {test.served_as}"
     return (
         f"Confirm with {test.n_pairs} blind pairs ({test.n_cups} cups), leader against control, "
-        f"{brewed}, shared out among the tasters: it holds if the leader is preferred at least "
-        f"{test.fewest_preferred} times, one-sided, as it is named before."
+        f"{brewed}, split among the tasters: the leader is confirmed if it is preferred at least "
+        f"{test.fewest_preferred} times (one-sided, as it was named before the test)."
     )
 
 
@@ -175,7 +198,7 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
     if helped is not None:
         same = helped.leader == suggestion.leader
         said.append(
-            "To serve meanwhile, earlier coffees counted in: "
+            "To serve in the meantime, with earlier coffees counted in: "
             f"{'the same water' if same else helped.leader.text}; expected "
             f"{helped.expected:.2f} ({helped.low:.2f} to {helped.high:.2f})."
         )
@@ -186,8 +209,8 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
     said += suggestion.notes
     if suggestion.is_elsewhere:
         said.append(
-            "Today's best lies outside what may be proposed here: what is held, left out, or "
-            "beyond the bottles."
+            "Today's best lies outside what may be proposed here: held, left out, or "
+            "beyond what the bottles can make."
         )
     return tuple(said)
 
@@ -231,9 +254,9 @@ def _reason(reason: Reason) -> str:
             if reason.distance is None
             else f", {percent(reason.distance)} of the usual range from the nearest cup"
         )
-        return f"its score is only known to lie in {reason.low:.2f} to {reason.high:.2f}{far}"
+        return f"its score could be anywhere from {reason.low:.2f} to {reason.high:.2f}{far}"
     if reason.kind is ReasonKind.NEW_LEADER:
-        return f"predicted best of all at {reason.number:.2f}, and nobody has tasted it"
+        return f"expected to be the best, at {reason.number:.2f}, and not tasted yet"
     if reason.kind is ReasonKind.BETWEEN_THE_BEST:
         return f"between the two best so far, {percent(reason.number)} of the way from the best"
     return "you asked for it"
@@ -249,8 +272,8 @@ def _repeat(reason: Reason) -> str:
     again = ", and again in this flight" if reason.is_again and n else ""
     if reason.kind is ReasonKind.REPEAT_OF_LEADER:
         return (
-            f"repeat of the leader, {known}{again}: {reason.expected:.2f} is only known to lie in "
-            f"{reason.low:.2f} to {reason.high:.2f}"
+            f"repeat of the leader, {known}{again}: expected {reason.expected:.2f}, but it could "
+            f"be {reason.low:.2f} to {reason.high:.2f}"
         )
     return (
         f"repeat of a rival, {known}{again}: {reason.behind:.2f} behind the leader, with a chance "
@@ -267,7 +290,7 @@ def _open_ground(reason: Reason) -> str:
         if reason.distance is None
         else f" (the nearest cup is {percent(reason.distance)} of the usual range away)"
     )
-    return f"nobody has tasted a water yet that is {words}{far}"
+    return f"no water that is {words} was tasted yet{far}"
 
 
 @say.register
@@ -277,14 +300,14 @@ def _walk(step: WalkStep) -> str:
     if step.state is WalkState.BEGINS and sweep is not None:
         return f"The walk begins with a {sweep.kind} of {len(sweep.targets)} levels."
     if step.expected_loss is None:
-        found = "No dial was tasted yet"
+        found = "No dial has been tasted yet"
     else:
         last = step.dialled[-1]
         level = amount(last, levels_of(step.kept)[COORDINATES.index(last)])
         found = (
             f"Of the {COORDINATE[last].words} dial, {level} "
-            f"{'is kept' if step.is_told else 'stays, not told'}; it is expected to give away "
-            f"{step.expected_loss:.2f} points against the best level of this dial"
+            f"{'is kept' if step.is_told else 'stays, not told'}; it is expected to score "
+            f"{step.expected_loss:.2f} points below the best level of this dial"
         )
     if step.state is WalkState.AGAIN:
         return f"{found}, which is not settled: taste the same dial again."
@@ -299,7 +322,7 @@ def _walk(step: WalkStep) -> str:
 
 @say.register
 def _head_start(start: HeadStart) -> str:
-    """Which coffees lend how much."""
+    """Which coffees count how much."""
     lent = ", ".join(
         f"{one.coffee} ({one.client}) {percent(one.share)}" for one in start.lenders[:MOST_NAMED]
     )
@@ -307,20 +330,20 @@ def _head_start(start: HeadStart) -> str:
     others = f" and {more} more" if more > 0 else ""
     name, chance = max(start.groups.items(), key=lambda one: one[1], default=("", 0.0))
     closer = (
-        f" Coffees of the same {name.replace('_', ' ')} count more: they lie closer, with a "
+        f" Coffees of the same {name.replace('_', ' ')} count more: they are more alike, with a "
         f"chance of {percent(chance)}."
         if chance > 0.5
         else ""
     )
     return (
-        f"Earlier coffees moved {percent(start.moved)} of the belief about where the best water "
-        f"lies; of that, {lent}{others}.{closer}"
+        f"Earlier coffees shifted {percent(start.moved)} of the estimate of the best water; of "
+        f"that, {lent}{others}.{closer}"
     )
 
 
 @remarks.register
 def _of_head_start(start: HeadStart) -> tuple[str, ...]:
-    return tuple(f"{one.coffee} ({one.client}) lends nothing: {one.error}" for one in start.silent)
+    return tuple(f"{one.coffee} ({one.client}) is not used: {one.error}" for one in start.silent)
 
 
 @say.register

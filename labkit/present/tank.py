@@ -28,8 +28,8 @@ def _least_loss(one: OneWater) -> str:
     text += "."
     if untold:
         text += (
-            f" This speaks for {len(known)} of {len(one.coffees)} coffees: "
-            f"{', '.join(coffee.reading.coffee for coffee in untold)} cannot be told here."
+            f" This speaks for {len(known)} of {len(one.coffees)} coffees; not known here: "
+            f"{', '.join(coffee.reading.coffee for coffee in untold)}."
         )
     if len(one.as_good) > 1:
         low, high = one.as_good.min(axis=0), one.as_good.max(axis=0)
@@ -45,11 +45,11 @@ def _coffee_loss(one: CoffeeLoss) -> str:
     coffee = one.reading.coffee
     if one.status is LossStatus.OTHER_SCALE:
         return (
-            f"{coffee}: not told. Scored on another scale than '{one.scale}', so its points cannot "
-            "be added."
+            f"{coffee}: not known. Scored on another scale than '{one.scale}', so its points "
+            "cannot be added."
         )
     if one.status is LossStatus.UNTOLD:
-        return f"{coffee}: not told. {say(one.reading)}"
+        return f"{coffee}: not known. {say(one.reading)}"
     if one.status is LossStatus.UNREACHED:
         tasted = " and ".join(map(_tasted, one.only_at))
         return f"{coffee}: loss unknown; it was tasted only at {tasted}."

@@ -7,10 +7,12 @@ from typing import TypeAlias
 import numpy as np
 
 from labkit.analysis import (
+    LIKELY,
     Best,
     CoffeeReading,
     FactorRange,
     Lead,
+    Level,
     Reading,
     Recommendation,
     Shape,
@@ -59,13 +61,10 @@ def _unread(unread: Unread) -> str:
     sentences = {
         WhyUnread.NOT_OPEN: "No flight of this coffee has been scored and opened yet.",
         WhyUnread.EACH_ALIKE: (
-            "Each taster gave every cup the same score: no difference between waters was put on "
-            "paper, so nothing can be told."
+            "All scores of each taster are identical, so no water can be told from another."
         ),
         WhyUnread.NO_CURVE: "No curve could be fitted to these cups: read the single waters.",
-        WhyUnread.NOT_TESTED: (
-            "These cups cannot tell one water from another: see what they cannot tell."
-        ),
+        WhyUnread.NOT_TESTED: ("These cups cannot tell one water from another."),
     }
     if unread.why is WhyUnread.MIDDLE_IS_BEST:
         return (
@@ -74,10 +73,7 @@ def _unread(unread: Unread) -> str:
             "much."
         )
     if unread.why is WhyUnread.ALL_ALIKE:
-        return (
-            f"Every score is {unread.mean:g}: no difference between waters, tasters or cups was "
-            "put on paper, so nothing can be told."
-        )
+        return f"All scores are identical ({unread.mean:g}), so no water can be told from another."
     if unread.why is WhyUnread.TOO_FEW:
         return (
             f"{unread.n_scores} scores for {unread.n_waters} waters are too few to tell a "
@@ -127,8 +123,18 @@ def _found(verdict: Verdict, best: Best, recommended: Recommendation | None) -> 
     if over is not None and over.lo > 0 and over.points >= 0.05:
         text += f", {_lead(over)} above the control"
     elif over is not None:
-        text += f"; the control may be as good (at most {max(over.hi, 0.1):.1f} points below)"
+        text += _beside_the_control(over, recommended)
     return f"{text}. The best could be anywhere in {ranges_of(best)}."
+
+
+def _beside_the_control(over: Lead, recommended: Recommendation | None) -> str:
+    """A lead that may be none: its chance where that is likely, as the stop states it."""
+    chance = None if recommended is None else recommended.chance_above_control
+    if recommended is not None and chance is not None and chance >= LIKELY:
+        if recommended.level not in (Level.LIKELY, Level.SETTLED):
+            return "; more flights must show whether it beats the control"
+        return f"; better than the control with a chance of {int(100 * chance)} %, by {_lead(over)}"
+    return f"; the control may be as good (at most {max(over.hi, 0.1):.1f} points below)"
 
 
 def _lead(lead: Lead) -> str:

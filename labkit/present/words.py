@@ -39,7 +39,7 @@ def _words(found: WordReadings) -> str:
     linked = [_of_words(row, [row["word"]]) for row in found.linked.to_dict("records")]
     return (
         f"{said}<p>Words that go with a mineral:</p>{notes(linked or [_none_linked(found)])}"
-        f"<p>Mind:</p>{notes(remarks(found))}"
+        f"<p>Note:</p>{notes(remarks(found))}"
     )
 
 
@@ -81,7 +81,7 @@ def _of_words(row: Mapping[Any, Any], words: list[str]) -> str:
         WhyUnlinked.FEW_CUPS: f"{few} cups with or without it are too few to tell",
         WhyUnlinked.FEW_TASTERS: f"{who} too few to tell their differences from the water's",
         WhyUnlinked.NOT_VARIED: "no coordinate of the water varied",
-        WhyUnlinked.TOGETHER: "coordinates moved together, so that their parts cannot be told",
+        WhyUnlinked.TOGETHER: "coordinates moved together, so their effects cannot be separated",
         WhyUnlinked.SPLIT: (
             "its cups are split without a single exception, which this model cannot put a size to"
         ),
@@ -152,9 +152,9 @@ def _balance(found: Balance) -> str:
             f"(the curve crosses at {found.crossing:.0f})."
         )
     if np.isnan(found.lo):
-        ends = f"up to {found.hi:.0f}; how low it may lie is not told"
+        ends = f"up to {found.hi:.0f}; how low it may lie is not known"
     elif np.isnan(found.hi):
-        ends = f"from {found.lo:.0f} on; how high it may lie is not told"
+        ends = f"from {found.lo:.0f} on; how high it may lie is not known"
     else:
         ends = f"{found.lo:.0f} to {found.hi:.0f}"
     return (

@@ -140,7 +140,7 @@ def _start_anew(layout: Layout[Path]) -> None:
     if done.returncode != 0 or not layout.python.exists():
         raise SetUpError(
             f"Python's venv module could not make {layout.venv}: read what it said in "
-            f"{layout.set_up_log}, mend that and start again"
+            f"{layout.set_up_log}, fix that and start again"
         )
 
 

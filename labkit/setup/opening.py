@@ -195,7 +195,7 @@ def _wait_until_it_answers(
     while time.monotonic() < deadline:
         if server.poll() is not None:
             raise SetUpError(
-                f"JupyterLab stopped at once: read why in {log}, mend that and start again"
+                f"JupyterLab stopped at once: read why in {log}, fix that and start again"
             )
         try:
             with direct.open(request, timeout=5):

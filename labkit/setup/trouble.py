@@ -58,4 +58,4 @@ def pip_trouble(said: str, *, log: PurePath) -> str:
             return f"{sentence} (all that pip said is in {log})"
     errors = [line for line in said.splitlines() if line.startswith("ERROR:")]
     last = f", its last word was '{errors[-1][7:]}'" if errors else ""
-    return f"pip could not install the packages{last}: read {log}, mend that and start again"
+    return f"pip could not install the packages{last}: read {log}, fix that and start again"

@@ -34,7 +34,7 @@ def match_codes(plan: CupPlan, flight: int, found: Mapping[int, str]) -> dict[in
     """
     if not plan.alone:
         raise PlanError(
-            f"plan must be made with alone=True to match codes, session '{plan.session}' is not. "
+            f"plan must be of one taster alone to match codes, session '{plan.session}' is not. "
             "Its cups carry their codes openly.",
             field="plan",
         )

@@ -246,13 +246,13 @@ def plan_discrimination(
         keys.append(sealer.seal(flight, _rows(flight, poured, two, control, draw.fresh())))
     notes = [
         f"{asked.name}: {asked.source}; a guess is right in {percent(asked.guessing)} of sets.",
-        "A jug of each water is mixed and brewed anew for every trial: with one trial a slip in a "
+        "A jug of each water is mixed and brewed again for every trial: with one trial a slip in a "
         "jug looks like its water.",
     ]
     if trials > 1:
         notes.append(
-            "Several sets a taster: their answers hang together, so that counting them as if each "
-            "were another person's claims too much."
+            "Several sets a taster: one person's answers are alike, so counting each as another "
+            "person's would claim too much."
         )
     return CupPlan(
         session=session,

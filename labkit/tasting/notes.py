@@ -33,8 +33,8 @@ def plan_notes(
         notes.append("No hidden control: flights and days can be compared only by their waters.")
     if design.duplicate_cups:
         notes.append(
-            "Hidden duplicate: a water mixed and brewed anew tells how well cups repeat; costs "
-            f"each taster {_cups(design.duplicate_cups)}."
+            "Hidden duplicate: a water mixed and brewed separately shows how well cups repeat; "
+            f"costs each taster {_cups(design.duplicate_cups)}."
         )
     else:
         notes.append("No hidden duplicate: nothing will tell how well a cup repeats.")

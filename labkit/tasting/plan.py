@@ -173,7 +173,7 @@ class CupPlan(Shown):
         if taster not in self.tasters:
             raise PlanError(
                 f"taster must be one of {', '.join(self.tasters)}, got {taster!r}. "
-                "Add a late taster by planning the flights not yet served anew.",
+                "Add a late taster by replanning the flights not yet served.",
                 field="taster",
             )
         frame = self.servings

@@ -180,8 +180,8 @@ def _checked_serving(serving: Vessels, blocks_by: BlocksBy, alone: bool, n_taste
         )
     if alone and n_tasters != 1:
         raise PlanError(
-            f"tasters must be one name when tasting alone, got {n_tasters}. With company, one "
-            "prepares and the others taste: plan without alone.",
+            f"tasters must be one name when tasting alone, got {n_tasters}. Leave the "
+            "others out, or plan for a panel.",
             field="tasters",
         )
     return serving == "a cup each"

@@ -72,8 +72,8 @@ def replan(
     each = plan.serving == "a cup each"
     if each and passphrase is None:
         raise PlanError(
-            "passphrase must be given to plan anew with a cup each: cups come or go, and the key "
-            "with them. Ask the preparer.",
+            "passphrase must be given to change a plan with a cup each, as its key changes too. "
+            "Ask the preparer.",
             field="passphrase",
         )
     opened: dict[int, OpenedFlight] = {}
@@ -134,14 +134,14 @@ def _checked(
     """Who tastes from now on."""
     if plan.alone:
         raise PlanError(
-            "plan must have company to be planned anew, but one tastes alone in session "
-            f"'{plan.session}'. Plan further flights with after=plan.",
+            "plan must be of a panel to be changed, but one taster is alone in session "
+            f"'{plan.session}'. Add flights to the session instead.",
             field="plan",
         )
     if not flights:
         raise PlanError(
             f"served must leave a flight to plan, got all of {list(plan.flights)}. "
-            "Add flights with after=plan.",
+            "Add flights to the session instead.",
             field="served",
         )
     for name in absent:

@@ -121,7 +121,7 @@ def size_flights(
     if cups_per_flight > COMFORTABLE_CUPS and not insist:
         raise PlanError(
             f"cups_per_flight must be at most {COMFORTABLE_CUPS}, got {cups_per_flight}: more "
-            "cups side by side tire the palate. Plan more flights, or pass insist=True.",
+            "cups side by side tire the palate. Plan more flights.",
             field="cups_per_flight",
         )
     if repeats is not None and flights is not None and repeats > flights:

@@ -117,8 +117,8 @@ def make_card(
     sources: Sequence[Any] = [salt(label) for label in salts] if salts else bottles
     if not sources:
         raise DosingError(
-            "no bottle stands on the shelf yet: keep one in notebook 1, or let the card say «g "
-            "straight from salts»."
+            "no bottle is on the shelf yet: make one in notebook 1, or choose 'g straight from "
+            "salts'."
         )
     reach = within_reach(wanted, sources, base=start.water, blend_with_pure=thin)
     purities = {b.salt.label: b.purity for b in bottles if b.salt.label in salts}

@@ -96,7 +96,7 @@ class NextFlight(Shown):
         if self.suggestion is None:
             raise ReadingError(
                 "the next flight must be a dial, but the walk is at its end. Taste next "
-                "«whatever teaches most» instead, or stop."
+                "'whatever teaches most' instead, or stop."
             )
         return tuple(dict.fromkeys(self.suggestion.targets))
 

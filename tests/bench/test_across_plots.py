@@ -105,5 +105,5 @@ def test_the_balance_is_marked_where_it_is_known_and_not_where_it_is_not():
     known = Balance(alkalinity_mg_l_caco3=32.0, lo=25.0, hi=float("nan"), **about)
     assert "balance at 32" in words_in(plot_balance(known))
     unknown = Balance(alkalinity_mg_l_caco3=float("nan"), lo=0.0, hi=0.0, **about)
-    assert "No balance is told" in words_in(plot_balance(unknown))
+    assert "These cups show no balance" in words_in(plot_balance(unknown))
     assert "<img" in balance_picture(known)

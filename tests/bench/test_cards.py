@@ -111,8 +111,8 @@ def test_a_base_water_is_called_by_its_name_and_counted(bottles):
 def test_the_card_says_what_its_bands_leave_room_for(bottles, from_bottles):
     tap = make_recipes(WANTED, concentrates=bottles, base=HARD_BASE)
     shown = unescape(recipe_card(tap, name="Ormel", base_name="tap of the bar").html)
-    assert "tap of the bar 5 % thinner or thicker than analysed, and meter or drops" in shown
-    assert "thinner or thicker" not in recipe_card(from_bottles, name="Ormel").html
+    assert "tap of the bar 5 % weaker or stronger than analysed, and meter or drops" in shown
+    assert "weaker or stronger" not in recipe_card(from_bottles, name="Ormel").html
     rows = [recipe_frame(one) for one in (tap, from_bottles)]
     doubts = [row[row["part"] == "uncertainty"].set_index("item")["value"] for row in rows]
     assert (doubts[0]["hardness"] > doubts[1]["hardness"]).all()

@@ -89,9 +89,9 @@ def test_the_sheet_says_whose_it_is_and_joins_jugs_to_codes(opened, bottles):
 
 def test_a_duplicate_is_marked_to_be_mixed_anew(fixed_opened, bottles):
     html = bench_sheet(fixed_opened, bottles, jug_volume_ml=500).html
-    assert "mix and brew anew" in " ".join(row_of(html, "codes", "J1.1"))
+    assert "mix and brew separately" in " ".join(row_of(html, "codes", "J1.1"))
     assert "control" in row_of(html, "codes", "J1.3")
-    assert "anew" not in row_of(html, "codes", "J1.2")
+    assert "separately" not in row_of(html, "codes", "J1.2")
 
 
 def test_cautions_stand_on_the_sheets_that_show_doses_and_masses(fixed_opened, bottles):

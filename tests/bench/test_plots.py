@@ -106,7 +106,7 @@ def test_scores_of_one_level_are_drawn_though_nothing_can_be_fitted():
     reading = read_coffee(frame.assign(score=7.0))
     assert reading.surface is None
     ax = plot_score(reading)
-    assert "Every score is 7" in texts(ax)
+    assert "All scores are identical (7)" in texts(ax)
     with pytest.raises(ReadingError, match="there is no surface to draw"):
         plot_surface(reading)
 
@@ -198,7 +198,7 @@ def test_panel_picture_marks_verdicts_by_shape_and_fill(ratio):
 def test_a_lone_taster_is_drawn_without_an_agreement():
     frame = tasted((0.5, 80, 30), [waters(SHARES)]).scores.frame
     ax = plot_panel(read_coffee(frame[frame["taster"] == "Ana"]))
-    assert "agreement not told yet" in texts(ax)
+    assert "agreement not known yet" in texts(ax)
     assert "One taster" in texts(ax)
 
 

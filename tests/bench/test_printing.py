@@ -116,7 +116,7 @@ def test_sheets_print_on_a4_without_a_page_too_many(sheet, n_pages, words, new_p
     assert len(pages) == n_pages
     for page in pages:
         assert [float(x) for x in page.mediabox[2:]] == pytest.approx(A4_POINTS, abs=1.5)
-    # Some fonts draw «fl» as one letter.
+    # Some fonts draw 'fl' as one letter.
     assert words in " ".join(normalize("NFKC", pages[0].extract_text()).split())
 
 

@@ -255,7 +255,7 @@ def test_a_flight_opened_early_is_named_and_its_scores_are_not_read(two_clients)
     book, _ = two_clients
     html = coffee_report(book, "Ormel", client="Ours").html
     words = unescape(html)
-    assert "Flight 1 of «Ormel 2» was not blind" in words
+    assert "Flight 1 of 'Ormel 2' was not blind" in words
     assert "because a spilt bowl" in words
     assert "All flights were scored blind" not in words
     read, not_read = (

@@ -173,7 +173,7 @@ def test_a_book_that_changed_since_the_look_is_looked_at_again(tasting, codes, t
     )
     preview = book.scores.preview_import(path, SESSION)
     book.scores.record_score(SESSION, 1, "Ada", "overall", 9, blind_code=codes[0])
-    with pytest.raises(ImportFileError, match=r"has changed since .* look through it again"):
+    with pytest.raises(ImportFileError, match=r"has changed since .* check it again"):
         book.scores.import_scores(preview)
     assert [entry.value for entry in book.scores.history(SESSION)] == [9]
 

@@ -203,7 +203,7 @@ def run(code, *arguments, **options):
 
 
 def test_many_processes_may_make_the_same_book_at_once(quick_folder):
-    """Twelve kernels start together; `create_all` raced there («table already exists»)."""
+    """Twelve kernels start together; `create_all` raced there ('table already exists')."""
     path = quick_folder / "book.db"
     code = """
         import sys

@@ -134,7 +134,7 @@ def test_listings_keep_to_one_client(book):
     assert {coffee.name for coffee in book.people.coffees("Thessaloup")} == {COFFEE, "Fen natural"}
     assert [session.name for session in book.sessions.all(client=CLIENT)] == [SESSION]
     assert [session.name for session in book.sessions.all(coffee="Fen natural")] == ["fen 1"]
-    with pytest.raises(BookError, match="which 2 clients have; say client="):
+    with pytest.raises(BookError, match="which 2 clients have; name the client"):
         book.people.coffee(COFFEE)
     # Another client's coffee is not even suggested.
     with pytest.raises(BookError) as caught:

@@ -180,7 +180,7 @@ def test_a_disagreement_is_asked_and_changes_no_dose_until_it_is_answered(book):
     add_bicarbonate(book)
     bottle = measure(book, 15, 5)
     assert bottle.explained_percent == pytest.approx(5.89, abs=0.02)
-    assert "«KHCO3 18 Nov» was weighed to 2.001 g/L and measured as 2.301" in bottle.question
+    assert "'KHCO3 18 Nov' was weighed to 2.001 g/L and measured as 2.301" in bottle.question
     assert "15.0 % apart" in bottle.question
     assert used_g_l(book) == pytest.approx(2.001, rel=1e-6)
 

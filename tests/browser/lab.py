@@ -59,8 +59,8 @@ def picture(page, name, at=None):
 def seal(page):
     """Type the passphrase, press, and take the bench sheet that comes down."""
     panel(page).get_by_label("Preparer's passphrase").last.fill(PASSPHRASE)
-    panel(page).get_by_label("The same once more").fill(PASSPHRASE)
-    panel(page).get_by_label("The same once more").press("Tab")
+    panel(page).get_by_label("Repeat passphrase").fill(PASSPHRASE)
+    panel(page).get_by_label("Repeat passphrase").press("Tab")
     with page.expect_download() as download:
         panel(page).get_by_role("button", name="Plan and seal").click()
     return download.value.path().read_text()

@@ -85,7 +85,7 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
     panel(page).get_by_text("The codes are kept. Now open the key.").wait_for()
     panel(page).get_by_label("Preparer's passphrase").first.fill(PASSPHRASE)
     panel(page).get_by_role("button", name="Open the key").click()
-    panel(page).get_by_text(re.compile(f"Flight 1 of «{re.escape(session)}» is open")).wait_for(
+    panel(page).get_by_text(re.compile(f"Flight 1 of '{re.escape(session)}' is open")).wait_for(
         timeout=180_000
     )
     with LabBook(book_url) as book:

@@ -24,7 +24,7 @@ FULL = {
         "CaCO3, 20 less than the 260 wanted; Mg share 45 % instead of 50 %.",
         "Sulfate instead of chloride: sulfate 12 to 60 mg/L, chloride 110 to 60 mg/L.",
         "Sodium instead of potassium: sodium 0 to 20 mg/L, potassium 30 to 0 mg/L.",
-        "Nobody has tasted this one against the other: the taste may differ too.",
+        "The two waters were not tasted against each other, and may taste different",
     ],
     "tds_factor": 0.5,
     "kits": list(DROP_KITS.values()),

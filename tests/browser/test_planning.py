@@ -57,7 +57,7 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, ne
     first = panel(page).get_by_label("Preparer's passphrase").last
     first.fill(FAILED)
     panel(page).get_by_role("button", name="Plan and seal").click()
-    panel(page).get_by_text("The same once more must be the same").wait_for()
+    panel(page).get_by_text("Repeat passphrase must match").wait_for()
     assert first.input_value() == ""
     kept = kept_by(page, tmp_path)
     assert suggested not in kept

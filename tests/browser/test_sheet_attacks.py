@@ -279,7 +279,7 @@ def test_garbage_on_the_socket_brings_no_traceback(place, socket):
     deadline = time.monotonic() + ANSWER_S
     while "Exception in comm_msg" not in place.log.read_text() and time.monotonic() < deadline:
         time.sleep(0.1)
-    assert "Exception in comm_msg" in place.log.read_text(), "it is written down for the lead"
+    assert "Exception in comm_msg" in place.log.read_text(), "it is logged for the lead"
 
 
 @pytest.mark.parametrize(

@@ -102,7 +102,7 @@ def test_touches_of_a_dead_kernel_are_saved_once_when_the_page_is_back(place, ne
     assert kernel_now != kernel, "nothing is left of the old one"
     assert status_of(f"{place.url}alive") == 200
     assert "Not connected" in said
-    assert "2 touches kept on this device" in said
+    assert "2 scores kept on this device" in said
     assert values(place) == [3.0, 4.0, 4.5]
     assert set(ids(place).values()) == {1}
     assert touches_in_browser(page) == 0
@@ -198,7 +198,7 @@ def test_two_devices_with_one_link_agree_and_say_so(place, new_page):
     wait_saved(phone, BACK_AGAIN)
     assert "given as 7 later" in phone.locator(".lk-alerts").inner_text()
     assert values(place) == [7.0]
-    phone.get_by_role("button", name="Understood").click()
+    phone.get_by_role("button", name="OK").click()
     choose(phone, "acidity", "6")
     tablet.get_by_text("Changed on another device").wait_for(timeout=30_000)
     assert "acidity: 7 here, now 6" in tablet.locator(".lk-alerts").inner_text()
@@ -226,7 +226,7 @@ def test_a_minute_without_network_ten_seconds_of_another_writer_and_a_full_disk(
     score_while_somebody_holds_the_book(place, held)
     score_on_a_full_disk(place, full, kernel_of_full)
     wait_away(offline)
-    assert "3 touches kept on this device" in offline.locator(".lk-state").inner_text()
+    assert "3 scores kept on this device" in offline.locator(".lk-state").inner_text()
     assert values(place).count(12.0) == 0, "nothing came through the cut line"
     offline.wait_for_timeout(max(0, 1000 * (60 - (time.monotonic() - cut_at))))
     offline.context.set_offline(False)

@@ -97,7 +97,7 @@ def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(
     assert shows_no_error(page)
     panel(page).get_by_label("Preparer's passphrase").first.fill(PASSPHRASE)
     panel(page).get_by_role("button", name="Open the key").click()
-    panel(page).get_by_text(f"Flight 1 of «{SESSION}» is open").wait_for(timeout=60_000)
+    panel(page).get_by_text(f"Flight 1 of '{SESSION}' is open").wait_for(timeout=60_000)
     panel(page).get_by_text(re.compile("alkalinity [0-9]+ mg/L")).first.wait_for()
     with LabBook(book_url) as book:
         scores = book.scores.opened_scores(coffee="Osmeni, natural")

@@ -101,5 +101,5 @@ def test_what_another_salt_changes_is_said_with_the_taste_last():
         "Sulfate instead of chloride: sulfate 0 to 19 mg/L, chloride 57 to 43 mg/L.",
         "Sodium instead of potassium: sodium 0 to 18 mg/L, potassium 31 to 0 mg/L.",
     ]
-    assert taste_may_differ(changes)[-1].startswith("Nobody has tasted this one")
+    assert taste_may_differ(changes)[-1].startswith("The two waters were not tasted")
     assert taste_may_differ(()) == ()

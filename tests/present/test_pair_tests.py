@@ -121,10 +121,10 @@ def test_what_is_no_answer_is_named_and_counted():
         ("triangle", 6, "have little chance"),
         ("2-AFC", 40, "right show a difference; chance to see this one"),
         ("paired preference", 5, "5 tasters in a paired preference can show nothing"),
-        ("paired preference", 12, "Too few tasters to count on"),
+        ("paired preference", 12, "Too few tasters to rely on"),
         ("paired preference", 6000, "3077 of 6000 for the same water show a preference. If three"),
         ("confirming preference", 4, "4 pairs can confirm nothing"),
-        ("confirming preference", 8, "too few pairs to count on"),
+        ("confirming preference", 8, "too few pairs to rely on"),
     ],
 )
 def test_what_a_panel_could_show_is_said_before_the_test(method, tasters, said):

@@ -128,7 +128,7 @@ def test_what_to_mind_of_the_curve_is_said(ratio):
     ("outcome", "said"),
     [
         (Ordinal.STAYS, "The best water stays where it is"),
-        (Ordinal.MOVES, "the best water moves to Mg share 0.40: mind how the scale was used."),
+        (Ordinal.MOVES, "the best water moves to Mg share 0.40: check how the scale was used."),
         (Ordinal.NOT_MADE, "2 different scores: no ordinal check is made."),
         (Ordinal.NOT_SETTLED, "did not settle"),
     ],

@@ -13,6 +13,7 @@ from labkit.analysis import (
     ConfirmingTest,
     Followed,
     HeadStart,
+    Level,
     Outcome,
     Reason,
     ReasonKind,
@@ -33,7 +34,7 @@ CONTROL = Target(mg_share=0.2, hardness_mg_l_caco3=60, alkalinity_mg_l_caco3=10)
 
 
 def advice(reason, chance=None, **more):
-    return StopAdvice(
+    made = StopAdvice(
         verdict=StopKind.TASTE_ON,
         reason=reason,
         leader=LEADER,
@@ -41,43 +42,107 @@ def advice(reason, chance=None, **more):
         next_flight_gain=0.045,
         chance_above_control=chance,
         gain_over_control=None,
+        level=Level.OPEN,
+        was_tasted=True,
         n_flights=4,
         confirm=None,
-        **more,
     )
+    return replace(made, **more)
 
 
 @pytest.mark.parametrize(
     ("reason", "chance", "ending"),
     [
         (StopReason.GAIN, None, "; one more flight is expected to win back 0.04."),
-        (StopReason.NO_CONTROL, None, ": nobody would miss that."),
+        (StopReason.NO_CONTROL, None, ": too little to notice."),
         (StopReason.CONTROL_LEADS, None, "The control itself leads: keep it."),
         (StopReason.CONFIRMED, 0.99, "; the leader is confirmed: serve it."),
         (StopReason.NOT_CONFIRMED, 0.99, "keep the control."),
-        (StopReason.SURE, 0.98, "the leader beats the control with a chance of 98 %."),
-        (StopReason.LIKELY, 0.969, "confirm it before you call it better."),
-        (StopReason.UNLIKELY, 0.6, "this panel can tell no water that is better than the control."),
     ],
 )
 def test_every_reason_to_stop_or_go_on_has_its_sentence(reason, chance, ending):
     said = say(advice(reason, chance))
 
-    assert said.startswith("After 4 flights settling now is expected to give away 0.12 points")
+    assert said.startswith("After 4 flights, stopping now is expected to cost 0.12 points")
     assert said.endswith(ending)
+
+
+COST = "After 4 flights, stopping now is expected to cost 0.12 points."
+
+
+def test_where_the_chance_decides_it_leads_the_sentence():
+    sure, likely, unlikely = (
+        say(advice(reason, chance))
+        for reason, chance in (
+            (StopReason.SURE, 0.98),
+            (StopReason.LIKELY, 0.9),
+            (StopReason.UNLIKELY, 0.6),
+        )
+    )
+
+    assert sure == f"The leader beats the control with a chance of 98 %. {COST}"
+    assert likely == (
+        "The leader beats the control with a chance of 90 %; from 97 % on it counts as settled. "
+        f"Confirm it first. {COST}"
+    )
+    assert unlikely == (
+        "The leader beats the control with a chance of 60 %: too little to call it better. " + COST
+    )
+
+
+def test_a_likely_leader_has_its_confirming_test_in_the_same_sentence_and_once():
+    one = advice(StopReason.LIKELY, 0.9, confirm=confirming(), level=Level.LIKELY)
+
+    assert say(one).index("90 %") < say(one).index("20 blind pairs (40 cups)")
+    assert to_html(one).count("20 blind pairs") == 1
+    assert to_html(advice(StopReason.SURE, 0.98, confirm=confirming())).count("20 blind") == 1
+
+
+def test_where_no_water_matters_the_points_that_it_could_at_most_are_said():
+    said = say(advice(StopReason.UNLIKELY, 0.6, level=Level.NO_WATER_MATTERS, most_to_gain=0.43))
+
+    assert said == (
+        "With a chance of 90 %, no water within what was tasted is better than the control by more "
+        f"than 0.4 points. {COST}"
+    )
+
+
+@pytest.mark.parametrize(
+    ("level", "title"),
+    [
+        (Level.SETTLED, "Stop: settled"),
+        (Level.LIKELY, "Stop: likely"),
+        (Level.OPEN, "Stop: open"),
+        (Level.NO_WATER_MATTERS, "Stop: no water matters by more than 0.4 points"),
+    ],
+)
+def test_a_stop_is_titled_by_how_sure_it_is(level, title):
+    stop = advice(StopReason.SURE, 0.98, level=level, most_to_gain=0.43)
+
+    assert f">{title}<" in to_html(replace(stop, verdict=StopKind.SETTLED))
+    assert ">Taste on<" in to_html(stop)
+
+
+def test_plain_means_stand_beside_the_models_lead_where_they_are_known():
+    lead = advice(StopReason.SURE, 0.98, gain_over_control=(0.42, 0.1, 0.75))
+    page = to_html(replace(lead, leader_mean=6.8, control_mean=6.3))
+
+    assert "0.42 (0.10 to 0.75)" in page
+    assert "0.50 (6.80 against 6.30)" in page
+    assert "plain means" not in to_html(lead)
 
 
 def test_few_flights_are_not_trusted():
     assert say(advice(StopReason.FEW_FLIGHTS)) == (
-        "Settling now is expected to give away 0.12 points, but 4 flights are too few to trust "
-        "that: taste at least 3."
+        "Stopping now is expected to cost 0.12 points, but 4 flights are too few to rely on that: "
+        "taste at least 3."
     )
 
 
 def test_a_chance_just_below_what_is_asked_for_is_not_rounded_up_to_it():
     said = say(advice(StopReason.LIKELY, 0.969))
 
-    assert "with a chance of 96 %, not the 97 %" in said
+    assert "with a chance of 96 %; from 97 % on it counts as settled" in said
 
 
 @pytest.mark.parametrize(
@@ -93,7 +158,7 @@ def test_the_answer_of_a_confirming_test_stands_before_the_advice(outcome, said)
     page = to_html(advice(StopReason.SURE, 0.98, answer=answer))
 
     assert say(answer).startswith(said)
-    assert page.index(said) < page.index("After 4 flights")
+    assert page.index(said) < page.index("After 4 flights,")
 
 
 def confirming(**change):
@@ -110,9 +175,9 @@ def confirming(**change):
 
 def test_the_confirming_test_says_its_cups_its_rule_and_how_to_brew():
     assert say(confirming()) == (
-        "Confirm with 20 blind pairs (40 cups), leader against control, by cupping, shared out "
-        "among the tasters: it holds if the leader is preferred at least 15 times, one-sided, as "
-        "it is named before."
+        "Confirm with 20 blind pairs (40 cups), leader against control, by cupping, split among "
+        "the tasters: the leader is confirmed if it is preferred at least 15 times (one-sided, as "
+        "it was named before the test)."
     )
     assert "brewed as served, as espresso" in say(confirming(served_as="espresso"))
     assert "out of reach" in say(confirming(n_pairs=None, fewest_preferred=None))
@@ -127,7 +192,7 @@ GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UP
         (Reason(kind=ReasonKind.ASKED_FOR, number=1), "you asked for it"),
         (
             Reason(kind=ReasonKind.NEW_LEADER, number=7.125, expected=7.125),
-            "predicted best of all at 7.12, and nobody has tasted it",
+            "expected to be the best, at 7.12, and not tasted yet",
         ),
         (
             Reason(kind=ReasonKind.BETWEEN_THE_BEST, number=0.5),
@@ -135,8 +200,8 @@ GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UP
         ),
         (
             Reason(kind=ReasonKind.OPEN_GROUND, number=0.83, distance=0.83, bands=GROUND),
-            "nobody has tasted a water yet that is soft and alkaline (the nearest cup is 83 % of "
-            "the usual range away)",
+            "no water that is soft and alkaline was tasted yet (the nearest cup is 83 % of the "
+            "usual range away)",
         ),
         (
             Reason(kind=ReasonKind.OPEN_GROUND, number=1, is_first=True, bands=GROUND),
@@ -153,14 +218,14 @@ GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UP
         ),
         (
             Reason(kind=ReasonKind.LEAST_SURE, number=2, low=5, high=7, distance=0.4),
-            "its score is only known to lie in 5.00 to 7.00, 40 % of the usual range from the "
+            "its score could be anywhere from 5.00 to 7.00, 40 % of the usual range from the "
             "nearest cup",
         ),
         (
             Reason(
                 kind=ReasonKind.REPEAT_OF_LEADER, number=3, n_cups=3, expected=7, low=6.5, high=7.5
             ),
-            "repeat of the leader, tasted in 3 cups so far: 7.00 is only known to lie in 6.50 to "
+            "repeat of the leader, tasted in 3 cups so far: expected 7.00, but it could be 6.50 to "
             "7.50",
         ),
         (
@@ -195,8 +260,8 @@ def step(state, **change):
 def test_the_walk_says_what_was_kept_and_what_it_cannot_know():
     sweep = classical_walk(None, k=3).sweep
     found = (
-        "Of the Mg share dial, Mg share 0.50 is kept; it is expected to give away 0.20 points "
-        "against the best level of this dial"
+        "Of the Mg share dial, Mg share 0.50 is kept; it is expected to score 0.20 points below "
+        "the best level of this dial"
     )
 
     assert say(classical_walk(None, k=3)) == "The walk begins with a ratio sweep of 3 levels."
@@ -210,7 +275,7 @@ def test_the_walk_says_what_was_kept_and_what_it_cannot_know():
     assert "Mg share 0.50 stays, not told" in say(step(WalkState.END, is_told=False))
 
 
-def test_a_head_start_says_who_lends_how_much_and_who_nothing():
+def test_a_head_start_says_which_coffees_count_how_much_and_which_not():
     lenders = [Lender(client="Hillside", coffee=f"C{i}", cups=9, share=0.125) for i in range(8)]
     start = HeadStart(
         odds=None,
@@ -223,9 +288,9 @@ def test_a_head_start_says_who_lends_how_much_and_who_nothing():
     followed = Followed(head_start=start, alike=0.5)
 
     assert say(followed) == (
-        "Earlier coffees moved 30 % of the belief about where the best water lies; of that, "
+        "Earlier coffees shifted 30 % of the estimate of the best water; of that, "
         f"{', '.join(f'C{i} (Hillside) 12 %' for i in range(6))} and 2 more. Coffees of the same "
-        "roast level count more: they lie closer, with a chance of 70 %. This coffee is like them "
-        "with a chance of 50 % (60 % before its first cup)."
+        "roast level count more: they are more alike, with a chance of 70 %. This coffee is "
+        "like them with a chance of 50 % (60 % before its first cup)."
     )
-    assert remarks(start) == ("filter only (Hillside) lends nothing: Nobody scored it.",)
+    assert remarks(start) == ("filter only (Hillside) is not used: Nobody scored it.",)

@@ -45,7 +45,7 @@ def test_every_coffee_says_what_it_loses_or_why_that_is_not_known(across):
     assert say(loss(low, status=LossStatus.UNREACHED, only_at=(hard, share))) == (
         "<Low>: loss unknown; it was tasted only at hardness 40 to 119 mg/L and Mg share 0.50."
     )
-    assert say(loss(waiting)) == f"Waiting: not told. {say(waiting)}"
+    assert say(loss(waiting)) == f"Waiting: not known. {say(waiting)}"
     assert "another scale than 'liking 1-9'" in say(loss(low, status=LossStatus.OTHER_SCALE))
 
 
@@ -64,7 +64,7 @@ def test_the_water_says_for_how_many_coffees_it_speaks(across):
 
     assert say(one) == (
         f"Least loss: {WATER.text}. The average cup loses 0.4 points (0.1 to 0.9). This speaks for "
-        "1 of 2 coffees: Waiting cannot be told here. 2 waters lose at most 0.1 points more; they "
+        "1 of 2 coffees; not known here: Waiting. 2 waters lose at most 0.1 points more; they "
         "lie between Mg share 0.50, hardness 120 mg/L, alkalinity 20 mg/L and Mg share 0.60, "
         "hardness 140 mg/L, alkalinity 20 mg/L."
     )

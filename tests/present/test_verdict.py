@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from labkit.analysis import Shape, Unread, WhyUnread
+from labkit.analysis import Level, Shape, Unread, WhyUnread
 from labkit.analysis.reading.coffee import leaving_out, read_attributes, read_coffee
 from labkit.analysis.reading.verdict import Enlarged, Lead, Verdict, VerdictKind
 from labkit.present import (
@@ -40,13 +40,21 @@ def test_a_winner_is_named_with_its_lead_and_where_it_may_lie(ratio):
 
 
 def test_a_control_that_may_be_as_good_is_said_to_be(ratio):
-    def said(lo, points, hi):
+    def said(lo, points, hi, *, chance=0.6, level=Level.OPEN):
         lead = Lead(over=CONTROL, points=points, lo=lo, hi=hi)
-        return say(replace(ratio, verdict=replace(ratio.verdict, over_control=lead)))
+        one = replace(ratio.recommended, chance_above_control=chance, level=level)
+        verdict = replace(ratio.verdict, over_control=lead)
+        return say(replace(ratio, verdict=verdict, recommended=one))
 
     assert "the control may be as good (at most 0.9 points below)" in said(-0.2, 0.3, 0.9)
     assert "0.5 points (0.1 to 0.9) above the control" in said(0.1, 0.5, 0.9)
     assert "as good" not in said(0.1, 0.5, 0.9)
+    likely = said(-0.2, 0.3, 0.9, chance=0.899, level=Level.LIKELY)
+    assert "; better than the control with a chance of 89 %, by 0.3 points (-0.2 to 0.9)." in likely
+    assert "as good" not in likely
+    early = said(-0.2, 0.3, 0.9, chance=0.899, level=Level.OPEN)
+    assert "more flights must show whether it beats the control" in early
+    assert "as good" not in early
 
 
 def nothing(reading, **change):
@@ -86,8 +94,8 @@ def test_cups_that_could_not_show_any_difference_say_what_would(ratio):
             "Only one water was scored (Mg share 0.40, hardness 80 mg/L, alkalinity 20 mg/L; mean "
             "6.50): nothing to compare it with.",
         ),
-        (Unread(why=WhyUnread.ALL_ALIKE, mean=7.0), "Every score is 7: no difference"),
-        (Unread(why=WhyUnread.EACH_ALIKE), "Each taster gave every cup the same score"),
+        (Unread(why=WhyUnread.ALL_ALIKE, mean=7.0), "All scores are identical (7), so"),
+        (Unread(why=WhyUnread.EACH_ALIKE), "All scores of each taster are identical"),
         (Unread(why=WhyUnread.TOO_FEW, n_scores=3, n_waters=2), "3 scores for 2 waters are too"),
         (Unread(why=WhyUnread.NO_CURVE), "No curve could be fitted to these cups"),
         (Unread(why=WhyUnread.NOT_TESTED), "These cups cannot tell one water from another"),
@@ -138,7 +146,7 @@ def test_a_coordinate_that_is_not_told_says_where_it_is_kept_and_what_that_may_c
         "Mg share is not told; kept at 0.40, which may cost 0.2 points. Hardness is not told; kept "
         "at 80 mg/L, where all cups had it."
     )
-    assert source_of(served).startswith("No move from the water that was held")
+    assert source_of(served).startswith("No change from the water held so far")
 
 
 def test_a_recommended_water_that_was_never_poured_says_so(ratio):

@@ -136,8 +136,8 @@ BALANCE = Balance(
             "Too sharp and too flat balance at alkalinity 32 mg/L (25 to 40). Of all answers 30 % "
             "say too sharp, 20 % too flat.",
         ),
-        ({"lo": np.nan}, "(up to 40; how low it may lie is not told)"),
-        ({"hi": np.nan}, "(from 25 on; how high it may lie is not told)"),
+        ({"lo": np.nan}, "(up to 40; how low it may lie is not known)"),
+        ({"hi": np.nan}, "(from 25 on; how high it may lie is not known)"),
         ({"kind": BalanceKind.ANY_LEVEL}, "any between 10 and 55 mg/L could (the curve crosses at"),
         ({"kind": BalanceKind.LIES_ABOVE}, "Mostly too sharp between 10 and 55 mg/L: a balance"),
         ({"kind": BalanceKind.LIES_BELOW}, "Mostly too flat between 10 and 55 mg/L: a balance"),

@@ -99,7 +99,7 @@ def test_a_log_gets_a_line_now_and_then():
         ("ERROR: Could not install packages: [Errno 28] No space left on device", "disk is full"),
         ("ERROR: No matching distribution found for scipy==1.17.1", "Python 3.11, 3.12 or 3.13"),
         ("ERROR: an odd thing\n", "its last word was 'an odd thing'"),
-        ("", "read /p/.set-up.log, mend that and start again"),
+        ("", "read /p/.set-up.log, fix that and start again"),
     ],
 )
 def test_each_trouble_of_pip_has_its_sentence(said, told):

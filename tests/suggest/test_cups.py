@@ -43,6 +43,9 @@ def test_in_complete_flights_a_cup_is_worth_the_mean_of_its_scores():
 
     means = scores.groupby(["flight", "jug"], sort=False)["score"].mean().to_numpy()
     assert np.sort(cups.value) == pytest.approx(np.sort(means), abs=0.12)
+    assert np.sort(cups.plain) == pytest.approx(np.sort(means))
+    best = scores[scores["mg_share"] == 0.3]["score"].mean()
+    assert cups.plain_mean(np.array(WATERS[3], dtype=float)) == pytest.approx(best)
 
 
 def test_a_severe_taster_who_missed_a_cup_hardly_lifts_it():

@@ -199,6 +199,7 @@ def test_a_stop_states_the_numbers_of_the_recommendation(unpoured):
     assert advice.chance_above_control == found.chance_above_control
     assert advice.gain_over_control == found.over_control
     assert (advice.level, advice.was_tasted) == (found.level, False)
+    assert advice.most_to_gain == found.most_to_gain
 
 
 def test_a_poured_water_needs_no_place_in_the_next_flight(sweep):

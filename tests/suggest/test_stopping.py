@@ -62,7 +62,7 @@ def test_a_clear_leader_is_settled_and_offers_its_confirming_test():
 def test_a_leader_that_may_not_beat_the_control_names_no_winner():
     advice = stop_or_taste(belief([6.55, 6.5, 5.0], 0.05))
 
-    assert advice.verdict is StopKind.NOBODY_CAN_TELL
+    assert advice.verdict is StopKind.NOT_SETTLED
     assert advice.chance_above_control < 0.95
     assert advice.reason is StopReason.UNLIKELY
     assert advice.confirm is None
@@ -73,7 +73,7 @@ def test_a_likely_winner_is_not_named_but_may_be_confirmed():
     advice = stop_or_taste(belief([6.626, 6.5, 5.0], 0.05))
 
     assert 0.95 < advice.chance_above_control < SURE
-    assert advice.verdict is StopKind.NOBODY_CAN_TELL
+    assert advice.verdict is StopKind.NOT_SETTLED
     assert advice.reason is StopReason.LIKELY
     assert advice.confirm.leader == water_target(RECIPES[0])
 
@@ -105,6 +105,29 @@ def test_nothing_is_settled_before_it_was_poured(control):
     assert advice.verdict == "taste on"
     assert not advice.was_tasted
     assert advice.level is not Level.SETTLED
+
+
+def test_plain_means_of_leader_and_control_weigh_each_score_once():
+    told = belief([7.5, 6.2, 6.0], 0.1, n_flights=2)
+    plain, n_scores = np.array([7.0, 6, 5, 8, 6.5, 5]), np.array([4, 4, 4, 1, 4, 4])
+    scored = replace(told, cups=replace(told.cups, plain=plain, n_scores=n_scores))
+
+    advice = stop_or_taste(scored)
+
+    assert advice.leader_mean == pytest.approx((4 * 7 + 8) / 5)
+    assert advice.control_mean == pytest.approx(6.25)
+    assert scored.cups.plain_mean(np.array([0.4, 90, 20])) is None
+    assert stop_or_taste(told).leader_mean is None
+
+
+def test_the_most_to_gain_is_of_the_best_water_above_the_control():
+    told = belief([6.55, 6.5, 5.0], 0.05)
+    draws = told.posterior.draws
+
+    over = np.quantile(draws.max(axis=1) - draws[:, CONTROL], 0.9)
+
+    assert stop_or_taste(told).most_to_gain == pytest.approx(over)
+    assert stop_or_taste(belief([6.55, 6.5, 5.0], 0.05, control=None)).most_to_gain is None
 
 
 def test_the_expected_loss_is_the_mean_of_best_less_leader():
@@ -182,7 +205,7 @@ def test_points_count_by_the_width_of_the_scale():
     [
         (8, Outcome.CONFIRMED, StopKind.SETTLED, False),
         (6, Outcome.NOT_SETTLED, StopKind.SETTLED, True),
-        (3, Outcome.NOT_CONFIRMED, StopKind.NOBODY_CAN_TELL, False),
+        (3, Outcome.NOT_CONFIRMED, StopKind.NOT_SETTLED, False),
     ],
 )
 def test_the_answer_of_the_confirming_test_changes_the_advice(preferred, outcome, verdict, is_open):

@@ -56,5 +56,5 @@ def test_alone_is_one_person(rng):
 
 
 def test_a_plan_with_company_has_no_codes_to_find(rng):
-    with pytest.raises(PlanError, match="plan must be made with alone=True"):
+    with pytest.raises(PlanError, match="plan must be of one taster alone"):
         match_codes(_plan(rng, alone=False), 1, {})

@@ -87,7 +87,7 @@ def test_what_cannot_be_planned_anew_is_said(rng, more, message):
 def test_a_cup_each_needs_the_right_passphrase(rng):
     plan = _plan(rng, serving="a cup each")
 
-    with pytest.raises(PlanError, match="passphrase must be given to plan anew with a cup each"):
+    with pytest.raises(PlanError, match="passphrase must be given to change a plan"):
         replan(plan, served=[1], absent=["Bo"])
     with pytest.raises(SealError, match="passphrase must be the one"):
         replan(plan, served=[1], absent=["Bo"], passphrase="not this one")

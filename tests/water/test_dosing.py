@@ -359,7 +359,7 @@ def test_waters_out_of_reach_are_refused_with_a_sentence(make, error, sentence):
 @pytest.mark.parametrize("filling", ["made up to", "added to"])
 @pytest.mark.parametrize("strength", [0.05, 0.1, 0.15])
 def test_bottles_weaker_than_the_water_are_called_weak_and_not_empty(strength, filling):
-    """«Nothing there adds calcium» was said of a bottle of calcium: it held less than the base."""
+    """'Nothing there adds calcium' was said of a bottle of calcium: it held less than the base."""
     tap = Water.of_ions({"Ca": 1.0, "HCO3": 2.0})
     weak = bottles("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3", strength=strength)
     aim = wanted(0.1, 150, 120)

@@ -147,7 +147,7 @@ def test_doses_that_would_overflow_the_jug_are_no_slip():
 
 
 def test_filling_up_with_pure_water_instead_of_the_blend_is_thought_of_unasked():
-    """190 µS/cm where 236 were expected: «one single slip explains it: CaCl2 skipped» was said."""
+    """190 µS/cm where 236 were expected: 'one single slip explains it: CaCl2 skipped' was said."""
     tap = Water.of_ions({"Ca": 2.0, "Mg": 0.4, "HCO3": 4.0, "Cl": 0.8})
     base = blend([(tap, 0.3), (PURE_WATER, 0.7)])
     jug = mix(

@@ -57,7 +57,7 @@ def planned(book, view, method, **typed):
 
 
 def mark(book, plan, flight, taster, place):
-    """Mark one cup of a set on the taster's own sheet («no» on the rest); None marks none."""
+    """Mark one cup of a set on the taster's own sheet ('no' on the rest); None marks none."""
     sheet = CupSheet(BookDesk(book, plan.session, taster))
     [attribute] = sheet.plan["attributes"]
     cups = [c for c in sheet.plan["look"]["cups"] if c["flight"] == flight]
@@ -184,7 +184,7 @@ def test_a_panel_without_a_chance_is_told_so_before(book, view):
     assert "have little chance (5 %)" in form.form.result.value
     form.form.fields["method"].value = "paired preference"
     assert "6 of 6 for the same water show a preference" in form.form.result.value
-    assert "Too few tasters to count on" in form.form.result.value
+    assert "Too few tasters to rely on" in form.form.result.value
 
 
 def test_the_same_water_twice_is_refused_with_a_sentence(book, view):

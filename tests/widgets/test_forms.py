@@ -78,7 +78,7 @@ def test_a_bottle_is_kept_once_however_often_the_button_is_pressed(book):
 
     kept = [b for b in book.stock.bottles() if b.name == "calcium, second"]
     assert [b.weighed_g for b in kept] == [1.5]
-    assert "what you really weighed first" in form.message.value
+    assert "what you actually weighed first" in form.message.value
 
 
 def test_an_absurd_volume_says_what_is_wrong_beside_its_field_and_keeps_what_was_typed():

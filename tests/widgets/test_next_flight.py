@@ -114,7 +114,7 @@ def test_a_coffee_that_nobody_tasted_gets_a_first_flight(book, view):
     reading.form.fields["coffee"].value = (GRID[0], "Nobody's yet")
     fresh = NextFlightView(book, reading, lambda _suggestion, _reading: "")
 
-    assert "Nobody has tasted this coffee yet" in told(fresh)
+    assert "This coffee has not been tasted yet" in told(fresh)
     assert len(fresh.waters) == 5
     assert fresh.control is None
 
@@ -132,7 +132,7 @@ def test_a_closed_key_is_not_called_an_untasted_coffee(book):
     fresh.form.refresh()
 
     assert "whose key is closed" in told(fresh)
-    assert "Nobody has tasted" not in told(fresh)
+    assert "has not been tasted" not in told(fresh)
     assert "no blind flight of this coffee is open" in reading.form.message.value
 
 

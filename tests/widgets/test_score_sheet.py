@@ -118,7 +118,7 @@ def test_words_and_notes_are_kept_as_text(sheet, desk):
         ({"flight": 2}, "not one of yours"),
         ({"code": "903"}, "not one of yours"),
         ({"flight": [1]}, "not one of yours"),
-        ({"id": "short"}, "no proper id"),
+        ({"id": "short"}, "no valid id"),
     ],
 )
 def test_what_the_sheet_does_not_offer_is_refused_with_a_sentence(sheet, desk, changes, sentence):
@@ -150,9 +150,7 @@ def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
 
     answer = send(CupSheet(desk, is_page=True), touch())
 
-    assert answer["later"] == (
-        "the laptop cannot write it down now; it is tried again. Tell the lead."
-    )
+    assert answer["later"] == ("the laptop cannot save it now and will retry. Tell the lead.")
     assert "/home/lead/book.db" in caplog.text
 
 
@@ -161,7 +159,7 @@ def test_a_fault_of_labkit_itself_is_a_sentence_without_its_insides(sheet, desk,
 
     answer = send(sheet, touch())
 
-    assert "written down for the lead" in answer["later"]
+    assert "it is logged" in answer["later"]
     assert "secret" not in json.dumps(answer)
     assert "secret insides" in caplog.text
 
@@ -364,7 +362,7 @@ def test_a_sheet_opens_and_is_read_while_somebody_holds_the_book(tmp_path):
         other.execute("ROLLBACK")
 
     assert (looked["later"], len(looked["look"]["cups"])) == ("", 8)
-    assert given["later"].startswith("the laptop cannot write it down now")
+    assert given["later"].startswith("the laptop cannot save it now")
 
 
 def test_values_of_another_device_are_shown(book):

@@ -290,7 +290,8 @@ def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, str]:
     if again == 0:
         sentence = (
             "Each water was mixed and brewed once: a slip in one jug looks like an effect of its "
-            "water, and the two cannot be separated. A duplicate mixed and brewed anew tells."
+            "water, and the two cannot be separated. A duplicate mixed and brewed separately would "
+            "tell."
         )
     usable = spare >= FEWEST_BOWL_DF and len(np.unique(scores.tasters)) > 1
     return (component if usable else None), sentence

@@ -79,6 +79,16 @@ class Cups:
     tasters: tuple[str, ...]
     """Whose scores these are."""
 
+    plain: Floats | None = None
+    """Plain mean of each cup's scores, shape (n,); None where there are no scores behind them."""
+
+    def plain_mean(self, water: Floats) -> float | None:
+        """The plain mean of all scores of a water, shape (3,); None if no cup of it was scored."""
+        same = (np.abs(self.waters - water) < 1e-6).all(axis=1)
+        if self.plain is None or not same.any():
+            return None
+        return float(np.average(self.plain[same], weights=self.n_scores[same]))
+
     @property
     def n_flights(self) -> int:
         """Flights tasted so far."""
@@ -173,6 +183,7 @@ def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups
         points=points,
         repeat_variance=pooled,
         tasters=tuple(str(name) for name in names),
+        plain=np.bincount(cup, weights=scores.score) / np.bincount(cup),
     )
 
 

@@ -41,7 +41,7 @@ class StopKind(StrEnum):
     """Whether to taste on."""
 
     SETTLED = "stop: settled"
-    NOBODY_CAN_TELL = "stop: nobody can tell"
+    NOT_SETTLED = "stop: not settled"
     TASTE_ON = "taste on"
 
 
@@ -53,11 +53,11 @@ class StopReason(StrEnum):
     NOT_POURED = "no cup of the leader was poured yet"
     NO_CONTROL = "little is given away, and there is no control to beat"
     CONTROL_LEADS = "little is given away, and the control leads"
-    CONFIRMED = "the confirming test bore the leader out"
-    NOT_CONFIRMED = "the confirming test did not bear the leader out"
+    CONFIRMED = "the confirming test confirmed the leader"
+    NOT_CONFIRMED = "the confirming test did not confirm the leader"
     SURE = "the leader surely beats the control"
     LIKELY = "the leader likely beats the control"
-    UNLIKELY = "this panel can tell no water that is better than the control"
+    UNLIKELY = "no water is likely enough to beat the control"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +128,16 @@ class StopAdvice(Shown):
     answer: Answer | None = None
     """What the latest test of this leader against the control said; None if none was opened."""
 
+    most_to_gain: float | None = None
+    """Points by which any water lies above the control at most, with a chance of 90 %; None without
+    a control."""
+
+    leader_mean: float | None = None
+    """Plain mean of the leader's scores; None if no cup of it was scored."""
+
+    control_mean: float | None = None
+    """Plain mean of the control's scores."""
+
 
 def stop_or_taste(
     frame: pd.DataFrame | Belief,
@@ -188,7 +198,7 @@ def stop_or_taste(
     flight = suggest_flight(belief, k=k, rng=rng)
     leader = belief.leader
     loss = posterior.loss_of(leader)
-    chance, over, level = _above_control(belief, loss)
+    chance, over, most_to_gain, level = _above_control(belief, loss)
     was_tasted = bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any())
     settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
     enough = cups.n_flights >= FEWEST_FLIGHTS
@@ -223,6 +233,11 @@ def stop_or_taste(
         n_flights=cups.n_flights,
         confirm=confirm,
         answer=answer,
+        most_to_gain=most_to_gain,
+        leader_mean=cups.plain_mean(posterior.recipes[leader]),
+        control_mean=(
+            None if belief.control is None else cups.plain_mean(posterior.recipes[belief.control])
+        ),
     )
 
 
@@ -233,10 +248,10 @@ _VERDICTS: Final = {
     StopReason.NO_CONTROL: StopKind.SETTLED,
     StopReason.CONTROL_LEADS: StopKind.SETTLED,
     StopReason.CONFIRMED: StopKind.SETTLED,
-    StopReason.NOT_CONFIRMED: StopKind.NOBODY_CAN_TELL,
+    StopReason.NOT_CONFIRMED: StopKind.NOT_SETTLED,
     StopReason.SURE: StopKind.SETTLED,
-    StopReason.LIKELY: StopKind.NOBODY_CAN_TELL,
-    StopReason.UNLIKELY: StopKind.NOBODY_CAN_TELL,
+    StopReason.LIKELY: StopKind.NOT_SETTLED,
+    StopReason.UNLIKELY: StopKind.NOT_SETTLED,
 }
 """What each reason speaks for."""
 
@@ -246,16 +261,16 @@ _ANSWERED: Final = {Outcome.CONFIRMED: Level.SETTLED, Outcome.NOT_CONFIRMED: Lev
 
 def _above_control(
     belief: Belief, loss: float
-) -> tuple[float | None, tuple[float, float, float] | None, Level]:
-    """Chance that the leader beats the control, points above it, and how sure that is."""
+) -> tuple[float | None, tuple[float, float, float] | None, float | None, Level]:
+    """Chance that the leader beats the control, points above it, most to gain, how sure that is."""
     if belief.recommended is not None:
         one = belief.recommended
-        return one.chance_above_control, one.over_control, one.level
+        return one.chance_above_control, one.over_control, one.most_to_gain, one.level
     posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     chance, over, most = None, None, None
     if belief.control is not None:
         control = posterior.draws[:, belief.control]
-        most = float(np.quantile(posterior.draws.max(axis=1) - control, 0.9)) / cups.points
+        most = float(np.quantile(posterior.draws.max(axis=1) - control, 0.9))
         if belief.control != leader:
             chance = posterior.chance_above(leader, belief.control)
             more = posterior.draws[:, leader] - control
@@ -265,10 +280,10 @@ def _above_control(
         chance,
         was_tasted=bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any()),
         n_flights=cups.n_flights,
-        most_to_gain=most,
+        most_to_gain=None if most is None else most / cups.points,
         expected_loss=loss / cups.points,
     )
-    return chance, over, level
+    return chance, over, most, level
 
 
 def _reason(

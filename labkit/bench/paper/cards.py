@@ -249,9 +249,9 @@ def _doubts(recipe: Recipe, base_name: str) -> str:
     of_base = (
         ""
         if recipe.base == PURE_WATER
-        else f", {base_name} {ANALYSIS_HALF_WIDTH_PERCENT:g} % thinner or thicker than analysed"
+        else f", {base_name} {ANALYSIS_HALF_WIDTH_PERCENT:g} % weaker or stronger than analysed"
     )
-    return f"what is in doubt of {strengths}, {tool}{of_base}, and meter or drops"
+    return f"the uncertainty of {strengths}, {tool}{of_base}, and meter or drops"
 
 
 def _rounding_words(recipes: Sequence[Recipe]) -> str:
@@ -264,7 +264,7 @@ def _rounding_words(recipes: Sequence[Recipe]) -> str:
         f"Rounded to the {tool} ({step:g} {unit}): in {litres(first):g} L that moves hardness by "
         f"at most {_up(most.hardness_mg_l_caco3)} and alkalinity by at most "
         f"{_up(most.alkalinity_mg_l_caco3)} mg/L as CaCO3, and the Mg share by at most "
-        f"{_up(100 * most.mg_share)} %. With strength, {tool}{base} in doubt, hardness is good to "
+        f"{_up(100 * most.mg_share)} %. Allowing for strength, {tool}{base}, hardness is good to "
         f"± {_up(doubt.hardness_mg_l_caco3)} and alkalinity to ± "
         f"{_up(doubt.alkalinity_mg_l_caco3)}."
     )

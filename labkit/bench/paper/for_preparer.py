@@ -124,7 +124,7 @@ def _dose_ml(mixing: Mixing, bottle: Concentrate) -> float:
 def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
     mixing, digits = jug.mixing, digits_of(jug.mixing.pipette_ml)
     doses = [_dose_ml(mixing, bottle) for bottle in used]
-    marks = (("control", jug.is_control), ("mix and brew anew", jug.is_duplicate))
+    marks = (("control", jug.is_control), ("mix and brew separately", jug.is_duplicate))
     return {
         "jug": jug.jug,
         "codes": jug.codes,
@@ -184,9 +184,9 @@ def _mixing_steps(bottles: Sequence[Concentrate], base_name: str) -> list[str]:
     steps += [
         f"Fill up with the rest of the {base_name}, close, and turn over ten times.",
         "Read the conductivity at the temperature the meter corrects to. A jug that is off is "
-        "poured away and mixed again, never mended.",
-        "A jug marked 'mix and brew anew' is made from the bottles like any other, not filled "
-        "from its twin.",
+        "poured away and mixed again, never corrected.",
+        "A jug marked 'mix and brew separately' is made from the bottles like any other, not "
+        "filled from its twin.",
         "Brew, then stick each code on the cup filled from its jug (underneath, and shuffle, if "
         "you taste alone). Put this sheet away before the tasters come in.",
     ]

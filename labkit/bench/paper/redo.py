@@ -89,8 +89,8 @@ def redo_html(reading: Reading, file: str) -> str:
     if surface is None or not surface.terms:
         return said + "<p>No curve was fitted to these scores.</p>"
     return (
-        said + "<p>The model: score by a second-order surface of the coordinates that varied, each "
-        "coded -1 at the lowest level tasted and 1 at the highest, with chance differences "
+        said + "<p>The model: the score as a quadratic surface of the coordinates that varied, "
+        "each coded -1 at the lowest level tasted and 1 at the highest, with chance differences "
         "between tasters, flights and bowls, by restricted maximum likelihood.</p>"
         + _fitted_html(surface)
         + "<p>Without labkit, by generalised least squares: save the raw scores beside this code. "
@@ -113,9 +113,9 @@ def _highest_html(reading: Reading, surface: Surface) -> str:
     )
     if reading.recommended is not None:
         said += (
-            " The water recommended above is not this point by rule: it comes from an average over "
-            "many shapes that liking may take, of which this surface is one, and keeps what the "
-            "cups do not tell. To redo that takes the code with labkit."
+            " The water recommended above may be another one: it comes from an average over many "
+            "possible shapes of liking, of which this surface is one, and a coordinate that the "
+            "cups do not tell is kept. To redo that, use the code with labkit."
         )
     return f"<p>{escape(said)}</p>"
 

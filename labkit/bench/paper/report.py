@@ -174,14 +174,14 @@ def _blind_html(sessions: Sequence[SessionRecord]) -> str:
                 if e.flight == flight.number and "plan" not in e.kind and "first" not in e.kind
             )
             said.append(
-                f"Flight {flight.number} of «{one.session.name}» was not blind: its key was opened "
+                f"Flight {flight.number} of '{one.session.name}' was not blind: its key was opened "
                 "early, or it was unlocked after the key was open or the codes under its cups were "
                 f"read ({story}). Its scores are not read and are attached apart."
             )
     lead = (
         "Cups carried three-digit codes; which code is which water lay in a key for each flight, "
         "sealed until the flight was locked. "
-        + ("All flights were scored blind." if not said else "Not so in what follows.")
+        + ("All flights were scored blind." if not said else "The exceptions:")
     )
     return f"<p>{escape(lead)}</p>" + notes(said)
 
@@ -287,9 +287,7 @@ def _recipe_html(report: Report) -> str:
         return notes([f"No recipe follows from these scores: {say(reading)}"])
     lines: list[str] = []
     if reading.verdict.kind is not VerdictKind.FOUND:
-        lines.append(
-            "The scores name no best water; what follows is a choice rather than a finding."
-        )
+        lines.append("The scores show no best water: the recipe below is a choice, not a finding.")
     lines += known_of(report.found)
     shown = ""
     if card is not None:

@@ -194,7 +194,7 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
         put_caption(
             ax,
             "Diamond: expected loss; line: its 95 % interval; grey stroke: what is lost even with "
-            "the coffee's own best water so far, since where its best lies is not known better.",
+            "the coffee's own best water so far, as its own best is not known exactly.",
         )
     return ax
 

@@ -153,7 +153,7 @@ def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
             "which as many say too sharp as too flat, and where it may well lie (95 %), at the "
             "middle of the other levels; the marks are over all waters."
             if np.isfinite(at)
-            else "Marks: shares with 95 % intervals (Wilson). No balance is told by these cups.",
+            else "Marks: shares with 95 % intervals (Wilson). These cups show no balance.",
         )
     return ax
 

@@ -59,7 +59,7 @@ def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
                     markeredgewidth=1.7,
                 )
             else:
-                ax.text(0.03, row, "agreement not told yet", va="center", fontsize=10, color=PALE)
+                ax.text(0.03, row, "agreement not known yet", va="center", fontsize=10, color=PALE)
             sd = one.repeatability_sd
             text = f"± {sd:.1f}" if np.isfinite(sd) else "–"
             ax.text(1.09, row, text, va="center", fontsize=11)

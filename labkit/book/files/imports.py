@@ -126,7 +126,7 @@ class Imports(Part):
             msg = (
                 f"{preview.file} must be good in every row, but {len(preview.refused)} of "
                 f"{len(preview.rows)} are refused, the first in line {first.line}: {first.why} "
-                "Mend the file, or take the good rows."
+                "Correct the file, or take the good rows."
             )
             raise ImportFileError(msg)
 
@@ -135,8 +135,8 @@ class Imports(Part):
             for row, now in zip(good, _judge(db, good, preview.with_corrections), strict=True):
                 if now.verdict not in {row.verdict, "already there"}:
                     msg = (
-                        f"the lab book has changed since {preview.file} was looked through (line "
-                        f"{row.line}: {now.why}); look through it again."
+                        f"the lab book has changed since {preview.file} was checked (line "
+                        f"{row.line}: {now.why}); check it again."
                     )
                     raise ImportFileError(msg)
             scores = [row.score for row in good if row.score is not None]

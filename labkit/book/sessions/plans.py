@@ -229,7 +229,7 @@ def _check_question(db: Session, session: SessionRow, design: str) -> None:
     )
     cups = f"for a test of two waters ({design})" if design in METHODS else "for scores"
     raise BookError(
-        f"plan must fit the sheet of «{session.name}», which {sheet}, but its cups are {cups}. "
+        f"plan must fit the sheet of '{session.name}', which {sheet}, but its cups are {cups}. "
         "Start a new session for them."
     )
 

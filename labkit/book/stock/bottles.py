@@ -242,7 +242,7 @@ class Bottle:
         last = self.measurements[-1]
         weighed_g_l = 1000 * self.weighed_g * self.purity / self.volume_ml
         return (
-            f"«{self.name}» was weighed to {weighed_g_l:.3f} g/L and measured as "
+            f"'{self.name}' was weighed to {weighed_g_l:.3f} g/L and measured as "
             f"{last.strength_g_l:.3f} g/L ({last.method}, {last.measured_on:%Y-%m-%d}), "
             f"{abs(self.apart_percent):.1f} % apart where balance, assay and kit explain "
             f"{self.explained_percent:.1f} %. Which one is right? Check hydrate, volume and kit, "

@@ -103,7 +103,8 @@ def find_coffee(db: Session, name: str, client: str | None) -> CoffeeRow:
         raise unknown("coffee", name, db.scalars(names))
     if len(rows) > 1:
         msg = (
-            f"coffee must be one coffee, got {name!r}, which {len(rows)} clients have; say client=."
+            f"coffee must be one coffee, got {name!r}, which {len(rows)} clients have; "
+            "name the client too."
         )
         raise BookError(msg, field="coffee")
     return rows[0]

@@ -185,7 +185,7 @@ class Store:
         elif "malformed" in cause:
             remedy = "the file is damaged; open your latest backup"
         else:
-            remedy = "nothing of this step is promised to be saved; look, and try again"
+            remedy = "this step may not be saved; check, and try again"
         return f"{self.name} could not be {verb} ({cause}): {remedy}."
 
 

@@ -54,7 +54,7 @@ class BookChoice(widgets.VBox):
             self._said.value = said(str(error), wrong=True)
             return
         self._said.value = said(
-            f"From now on the workbook uses «{chosen.name}». Choose Run, "
+            f"From now on the workbook uses '{chosen.name}'. Choose Run, "
             "Run All Cells, to read it here."
         )
 
@@ -65,6 +65,6 @@ def _which(book: LabBook | AbsentBook) -> str:
         remedy = "Put it right and run the notebook again, or choose another below."
         return said(f"No lab book is open: {book.why} {remedy}", wrong=True)
     doubt = book.doubt
-    return said(f"This notebook works on the lab book «{book.name}».") + (
+    return said(f"This notebook works on the lab book '{book.name}'.") + (
         said(doubt, wrong=True) if doubt else ""
     )

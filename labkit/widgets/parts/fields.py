@@ -14,7 +14,7 @@ _NARROW = """<style>.widget-html > .widget-html-content
   {min-width: 0; max-width: 100%; overflow-x: auto; overflow-y: hidden; line-height: 1.4}
 .lk-working {position: relative}
 .lk-working > .widget-html-content {animation: lk-fade .2s .4s both}
-.lk-working::before {content: "Working it out anew…"; position: absolute; top: 0; left: 0;
+.lk-working::before {content: "Updating…"; position: absolute; top: 0; left: 0;
   z-index: 1; padding: .3rem .7rem; animation: lk-come 0s .4s both;
   color: var(--jp-ui-font-color1, #222); background: var(--jp-layout-color1, #fff);
   border: 1px solid var(--jp-border-color1, #bbb)}

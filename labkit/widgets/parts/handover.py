@@ -18,7 +18,7 @@ function render({ model, el }) {
     link.remove();
     setTimeout(() => URL.revokeObjectURL(link.href), 60000);
     el.setAttribute("role", "status");
-    el.textContent = `«${message.name}» is in this browser's downloads. ${message.note}`;
+    el.textContent = `'${message.name}' is in this browser's downloads. ${message.note}`;
   };
   model.on("msg:custom", show);
   return () => model.off("msg:custom", show);

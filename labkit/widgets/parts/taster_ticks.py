@@ -21,7 +21,7 @@ def refuse_nobody(people: Sequence[str], known: Sequence[str]) -> None:
         If ``people`` is empty.
     """
     if not people:
-        remedy = "Tick who tastes." if known else "Add tasters at the head of notebook 2 first."
+        remedy = "Tick who tastes." if known else "Add tasters at the top of notebook 2 first."
         raise PlanError(f"tasters must be one or more, got none. {remedy}", field="tasters")
 
 

@@ -41,8 +41,8 @@ _ABSENT = object()
 TRIES = 3
 """How often a touch is tried that fails in a way that nobody foresaw."""
 
-UNSEEN_TROUBLE = "something went wrong here; it is written down for the lead, and tried again"
-LOST_TROUBLE = "something went wrong here; it is written down for the lead: give it once more."
+UNSEEN_TROUBLE = "something went wrong here; it is logged and will be retried"
+LOST_TROUBLE = "something went wrong here, and it is logged: please give this score again."
 
 
 def script(*names: str) -> str:
@@ -184,7 +184,7 @@ class CupSheet(anywidget.AnyWidget):
         if not self._is_page:
             return str(error)
         _log.error("a touch of %s has to wait: %s", self._desk.taster, error)
-        return "the laptop cannot write it down now; it is tried again. Tell the lead."
+        return "the laptop cannot save it now and will retry. Tell the lead."
 
     def _refusal(self, error: LabkitError) -> str:
         """Why a touch is never kept; what the database itself said is not for phones either."""
@@ -196,7 +196,7 @@ class CupSheet(anywidget.AnyWidget):
     def _read(self, raw: Mapping[str, Any], entry_id: str, sender: _Sender) -> Score:
         """Check a touch against this taster's own cups and scales."""
         if not _ENTRY_ID.fullmatch(entry_id):
-            raise _NotOnTheSheetError("this touch has no proper id; reload the page.")
+            raise _NotOnTheSheetError("this score has no valid id; reload the page.")
         attribute = next((a for a in self._desk.attributes if a.name == raw.get("attribute")), None)
         if attribute is None:
             raise _NotOnTheSheetError("this is not scored in this session; reload the page.")

@@ -69,7 +69,7 @@ def tasters_sheet() -> ipywidgets.Widget:
     except BookAwayError as error:
         # The sentence names the lab book's place, which is not for phones.
         _log.error("a taster's page has to wait: %s", error)
-        return _sentence("The laptop cannot read the lab book now; it is tried again.", again=True)
+        return _sentence("The laptop cannot read the lab book now and will retry.", again=True)
     except Exception:
         _log.exception("a taster's page could not be made")
         return _sentence(UNSEEN_TROUBLE, again=True)

@@ -84,7 +84,7 @@ class TastersKernels(AsyncMappingKernelManager):
         others = [page for page in self.pages.values() if page not in ending]
         ending += self._left(others)[: max(0, len(others) + 1 - PAGES_IN_ALL)]
         if len(self.pages) - len(ending) >= PAGES_IN_ALL:
-            return "More sheets are open than this laptop can bear. Close those not in use."
+            return "More sheets are open than this laptop can handle. Close those not in use."
         new = Page(code, str(uuid.uuid4()))
         for page in ending:
             del self.pages[page.kernel_id]

@@ -122,7 +122,7 @@ def test_a_late_and_an_absent_taster_change_only_what_is_not_served(book, form):
     late._button.click()
 
     after = book.sessions.plan(session)
-    assert "Planned anew" in late.form.message.value, late.form.message.value
+    assert "Replanned" in late.form.message.value, late.form.message.value
     old = before.servings[before.servings["flight"] == 1]
     new = after.servings[after.servings["flight"] == 1]
     assert old.values.tolist() == new.values.tolist()

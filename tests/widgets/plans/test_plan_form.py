@@ -171,7 +171,7 @@ def test_each_hidden_check_says_in_one_line_what_it_costs(form):
     shown = form.form.result.value
 
     assert "Hidden control: the same water in every flight links flights and days; costs" in shown
-    assert "Hidden duplicate: a water mixed and brewed anew" in shown
+    assert "Hidden duplicate: a water mixed and brewed separately" in shown
     assert "costs each taster 1 cup" in shown
 
 
@@ -311,8 +311,8 @@ def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book
 @pytest.mark.parametrize(
     ("typed", "sentence"),
     [
-        ({"just_right": "acidity"}, "must name what is not asked yet, got &#x27;acidity&#x27;"),
-        ({"intensities": "overall"}, "must name what is not asked yet, got &#x27;overall&#x27;"),
+        ({"just_right": "acidity"}, "must not ask the same thing twice, got &#x27;acidity&#x27;"),
+        ({"intensities": "overall"}, "must not ask the same thing twice, got &#x27;overall&#x27;"),
         ({"words": "floral"}, "must be two or more to choose from"),
     ],
 )

@@ -121,12 +121,12 @@ function render({ model, el }) {
   function showState() {
     const waiting = outbox.pending().length;
     const kept = outbox.lasts
-      ? `${plural(waiting, "touch").replace("touchs", "touches")} kept on this device`
+      ? `${plural(waiting, "score")} kept on this device`
       : "keep this page open";
     const says = {
       saved: outbox.savedAt
         ? `Saved at ${outbox.savedAt.toLocaleTimeString([], { hour12: false })}`
-        : "Connected. Every touch is saved.",
+        : "Connected. Every score is saved.",
       saving: outbox.heardAt ? "Saving…" : "Connecting…",
       waiting: `Not saved yet: ${outbox.trouble}`,
       away: `Not connected. ${waiting ? `${kept}, saved once it is back` : "You can go on scoring"}.` +
@@ -161,7 +161,7 @@ function render({ model, el }) {
         ...list(`Not taken: ${plural(refused.length, "score")}`, notTaken),
         ...list("Changed on another device or by the lead", elsewhere),
         make("button", { type: "button", class: "lk-button", onclick: () => outbox.dismiss() },
-          "Understood"),
+          "OK"),
       ),
     );
   }

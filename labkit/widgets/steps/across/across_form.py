@@ -105,7 +105,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
         """Fill the choosers with what these coffees have; a choice that is gone falls to all."""
         kept = {}
         self._filling = True  # filling a chooser must not draw anything yet
-        # A client who is shown this page reads no other's name either: «all» brings them back.
+        # A client who is shown this page reads no other's name either: 'all' brings them back.
         chooser, chosen = self.form.fields["client"], self.form.fields["client"].value
         names = [chosen] if chosen else [one.name for one in self._book.people.clients()]
         chooser.options = [("all", _ALL), *((name, name) for name in names)]

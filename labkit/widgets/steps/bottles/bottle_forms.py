@@ -84,7 +84,7 @@ class ConcentrateForm(Form):
             {
                 "salt_label": fields.choice("Salt, as the label says", labels, "CaCl2·2H2O"),
                 "volume_ml": fields.number("Bottle, made up to (mL)", 1000.0),
-                "weighed_g": fields.number("Really weighed (g)", 0.0, step=0.01),
+                "weighed_g": fields.number("Actually weighed (g)", 0.0, step=0.01),
             },
             folded={
                 "purity": fields.number("Purity on the label (0 to 1)", 1.0, step=0.001),
@@ -149,7 +149,7 @@ class ConcentrateForm(Form):
             purity=purity,
             balance_g=balance_g,
         )
-        warned = "".join(said(f"Mind: {sentence}") for sentence in remarks(weighing))
+        warned = "".join(said(f"Note: {sentence}") for sentence in remarks(weighing))
         shown: list[Any] = [
             '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
             f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
@@ -166,7 +166,8 @@ class ConcentrateForm(Form):
         now = self.values()
         if not now["weighed_g"]:
             self.message.value = said(
-                "type what you really weighed first; the bottle is kept as it is, not as planned.",
+                "type what you actually weighed first: the bottle is kept as weighed, not as "
+                "planned.",
                 wrong=True,
             )
             return
@@ -193,8 +194,8 @@ class ConcentrateForm(Form):
                 self.fields[field].value = ""
             self.fields["purity"].value, self.fields["made_on"].value = 1.0, None
             self.say(
-                f"Kept as «{name}»: {now['weighed_g']:g} g in {now['volume_ml']:g} mL. Label it "
-                "now; choose Run, Run All Cells once more, and the forms below know it."
+                f"Kept as '{name}': {now['weighed_g']:g} g in {now['volume_ml']:g} mL. Label it "
+                "now; choose Run, Run All Cells again, and the forms below list it."
             )
 
 
@@ -210,7 +211,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
     def __init__(self, book: LabBook) -> None:
         self._book = book
         names = [bottle.name for bottle in book.stock.bottles()]
-        keep = fields.button("Write down this strength", main=True)
+        keep = fields.button("Record this strength", main=True)
         keep.on_click(lambda _b: self._store())
         self.form = Form(
             {
@@ -247,7 +248,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
 
     def _show(self) -> list[Any]:
         if self.form.fields["bottle"].value is None:
-            return [said("No bottle stands on the shelf yet: keep one in the form above first.")]
+            return [said("No bottle is on the shelf yet: make one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
             return [said(_HOW[self.form.fields["method"].value]), cautions_html("testing")]
@@ -267,8 +268,8 @@ class StrengthForm(NeedsBook, widgets.VBox):
                     "Balance, assay and kit explain the difference."
                     if abs(apart) <= explained
                     else f"That is {100 * abs(apart) / weighed:.1f} % {sides}, of which balance, "
-                    f"assay and kit explain {100 * explained / weighed:.1f} %: written down, it "
-                    "asks which one is right, and no dose changes before the answer."
+                    f"assay and kit explain {100 * explained / weighed:.1f} %. Once it is "
+                    "recorded, you are asked which is right; no dose changes before you answer."
                 )
             ),
             cautions_html("testing"),
@@ -337,7 +338,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
             self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
             bottle = self._book.stock.bottle(name)
             self.form.say(
-                f"Written down for «{name}». {bottle.question}"
+                f"Recorded for '{name}'. {bottle.question}"
                 if bottle.question
-                else f"Written down for «{name}»; doses count with what was {bottle.counts}."
+                else f"Recorded for '{name}'; doses count with what was {bottle.counts}."
             )

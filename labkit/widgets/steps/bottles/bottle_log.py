@@ -16,7 +16,7 @@ from labkit.workflow import record_doses
 _FOR_NOTHING = ("spilt, or other use", None)
 
 _SAID_OF = {
-    "sealed": "Written down and sealed with the flight's key: doses tell its waters. Until it "
+    "sealed": "Recorded and sealed with the flight's key: doses tell its waters. Until it "
     "opens, the shelf counts the most that any draw would take.",
     "at most": "The shelf counts the most that any draw would take. This key was sealed by an "
     "earlier labkit and takes no doses: write them down again once it is open.",
@@ -27,8 +27,8 @@ _SAID_OF = {
 def too_old(bottle: Bottle) -> str:
     """What to do about a bottle past its day, as long as it stands on the shelf."""
     return (
-        f"«{bottle.name}» was good until {bottle.use_by}: make it fresh. If it is poured away, "
-        "press «This bottle is empty» at the bottles, and no recipe uses it again."
+        f"'{bottle.name}' was good until {bottle.use_by}: make it fresh. If it is poured away, "
+        "press 'This bottle is empty' at the bottles, and no recipe uses it again."
     )
 
 
@@ -124,7 +124,7 @@ class TakenForm(widgets.VBox):
         self._book, self._on_written = book, on_written
         self._jug_volume_ml = jug_volume_ml
         self._bottles = [bottle.name for bottle in book.stock.bottles()]
-        write = fields.button("Write down what was taken", main=True)
+        write = fields.button("Record what was taken", main=True)
         write.on_click(lambda _b: self._store())
         empty = fields.button("This bottle is empty")
         empty.on_click(lambda _b: self._empty())
@@ -191,7 +191,7 @@ class TakenForm(widgets.VBox):
                 self.form.fields[f"dose_{place}"].value = 0.0  # a second press writes nothing
             self.refresh()
             said_of = ", ".join(f"{ml:g} mL of {name}" for name, ml in doses.items() if ml)
-            self.form.say(f"Written down: {said_of}." if kept == "exact" else _SAID_OF[kept])
+            self.form.say(f"Recorded: {said_of}." if kept == "exact" else _SAID_OF[kept])
             self._on_written()
 
     def _empty(self) -> None:
@@ -200,7 +200,7 @@ class TakenForm(widgets.VBox):
         def work() -> None:
             if name is None:
                 raise BookError(
-                    "bottle must be one on the shelf, but none stands there.", field="bottle"
+                    "bottle must be one on the shelf, but the shelf is empty.", field="bottle"
                 )
             self._book.stock.empty_bottle(name)
 
@@ -209,5 +209,5 @@ class TakenForm(widgets.VBox):
             chooser = self.empty_form.fields["bottle"]
             chooser.options = [bottle.name for bottle in self._book.stock.bottles()]
             chooser.value = next(iter(chooser.options), None)
-            self.empty_form.say(f"«{name}» is off the shelf; its history stays.")
+            self.empty_form.say(f"'{name}' is off the shelf; its history stays.")
             self._on_written()

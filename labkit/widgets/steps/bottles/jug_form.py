@@ -173,7 +173,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         if done:
             self._fill()
             self.form.fields["name"].value = name.strip()
-            self.form.say(f"«{name.strip()}» is in the lab book.")
+            self.form.say(f"'{name.strip()}' is in the lab book.")
 
 
 class JugForm(NeedsBook, Form):
@@ -264,7 +264,7 @@ class JugForm(NeedsBook, Form):
             )
         today = date.today()
         stale = [
-            said(f"Mind: {too_old(bottle)}")
+            said(f"Note: {too_old(bottle)}")
             for bottle in self._book.stock.bottles()
             if not weigh and bottle.is_too_old(today)
         ]

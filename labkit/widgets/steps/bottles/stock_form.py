@@ -50,7 +50,7 @@ class StockForm(NeedsBook, widgets.VBox):
             book, self._after, lambda: float(self.form.fields["jug_volume_ml"].value)
         )
         folded = widgets.Accordion([self.taken])
-        folded.set_title(0, "Write down doses taken, or an empty bottle")
+        folded.set_title(0, "Record doses taken, or an empty bottle")
         folded.selected_index = None
         super().__init__([self.questions, self.form, self._hands, folded])
 
@@ -74,17 +74,17 @@ class StockForm(NeedsBook, widgets.VBox):
         bottles = self._book.stock.bottles()
         remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
         if not bottles:
-            return [said("No bottle stands on the shelf yet: keep one in notebook 1."), *remarks]
+            return [said("No bottle is on the shelf yet: make one in notebook 1."), *remarks]
         kept = self._book.stock.bicarbonate_keeps_days()
         return [
             said(
                 "Bicarbonate is made fresh every 3 to 4 days (common practice)."
                 if keeps_days == kept
-                else f"The lab book still says {kept} days: press «Keep these days» to change it."
+                else f"The lab book still says {kept} days: press 'Keep these days' to change it."
             ),
             _shelf_html(bottles, needs),
             *remarks,
-            fold("All that is written down of each bottle", "".join(map(_history, bottles))),
+            fold("History of each bottle", "".join(map(_history, bottles))),
         ]
 
     def _keep_days(self) -> None:
@@ -135,7 +135,7 @@ def _history(bottle: Bottle) -> str:
     """How a bottle was made, what was measured, answered and taken, oldest first."""
     rows = [
         ("salt", bottle.salt),
-        ("lot", bottle.lot or "not written down"),
+        ("lot", bottle.lot or "not recorded"),
         ("purity", f"{100 * bottle.purity:g} %"),
         ("weighed", f"{bottle.weighed_g:g} g, to {bottle.balance_g:g} g"),
         ("made up to", f"{bottle.volume_ml:g} mL"),
@@ -180,12 +180,12 @@ def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[st
         flights = ", ".join(map(str, need.flights))
         plural = "s" if len(need.flights) > 1 else ""
         if need.remark:
-            said_of.append(f"«{need.session}», flight{plural} {flights}: {need.remark}")
+            said_of.append(f"'{need.session}', flight{plural} {flights}: {need.remark}")
         else:
             said_of.append(
-                f"«{need.session}», flight{plural} {flights}: up to {need.jugs} jugs wait to be "
-                "mixed. Needed at most: the keys stay sealed, so duplicates count as the dearest "
-                "water."
+                f"'{need.session}', flight{plural} {flights}: up to {need.jugs} jugs wait to be "
+                "mixed. Needed at most: the keys stay sealed, so each duplicate counts as the "
+                "water that takes most."
             )
     said_of.append(
         "A flight that will not be tasted after all takes nothing once it is locked in notebook 3."
@@ -197,9 +197,9 @@ def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[st
         most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
         if most > bottle.left_ml:
             said_of.append(
-                f"Make more «{bottle.name}»: up to {most:.0f} mL are needed, {bottle.left_ml:.0f} "
+                f"Make more '{bottle.name}': up to {most:.0f} mL are needed, {bottle.left_ml:.0f} "
                 "mL are left."
             )
         if most and bottle.is_too_old(today):
-            said_of.append(f"Make «{bottle.name}» fresh: it was good until {bottle.use_by}.")
+            said_of.append(f"Make '{bottle.name}' fresh: it was good until {bottle.use_by}.")
     return said_of

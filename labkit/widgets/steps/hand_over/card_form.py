@@ -131,7 +131,7 @@ class CardForm(NeedsBook, widgets.VBox):
                 "prefer": fields.choice(
                     "If there is more than one way", list(PREFERENCES), "few bottles"
                 ),
-                "thin": fields.tick("Thin a base that holds too much", True),
+                "thin": fields.tick("Dilute a base water that is too strong", True),
                 "tds_factor": factor_field(),
                 "kit": fields.choice("Their drop kit", list(DROP_KITS), next(iter(DROP_KITS))),
             },
@@ -240,7 +240,7 @@ class CardForm(NeedsBook, widgets.VBox):
         )
         return [
             said(self._said),
-            *(said(f"Mind: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
+            *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
             cautions_html("tank" if from_salts else "mixing"),
             fold(
@@ -269,7 +269,7 @@ class CardForm(NeedsBook, widgets.VBox):
                 noted.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
                 noted.append(
-                    f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of «{bottle.name}», "
+                    f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of '{bottle.name}', "
                     f"of which {bottle.left_ml:.0f} mL are left."
                 )
         return noted

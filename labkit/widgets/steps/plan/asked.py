@@ -61,7 +61,7 @@ def asked_attributes(now: Mapping[str, Any]) -> dict[str, str | list[str]]:
         for name in _listed(now[field]):
             if name in {*asked, WORDS}:
                 raise PlanError(
-                    f"{field} must name what is not asked yet, got {name!r} once more. "
+                    f"{field} must not ask the same thing twice, got {name!r} again. "
                     "Take it out of one list, or call it something else.",
                     field=field,
                 )

@@ -126,7 +126,7 @@ def _changes(changes: tuple[Change, ...], last: str) -> str:
             f"<ul>{folded}</ul></details>"
         )
     if not parts:
-        return said(f"All is held as in «{last}».")
+        return said(f"Everything is as in '{last}'.")
     return f'<div role="status" style="max-width:46rem;line-height:1.4">{"".join(parts)}</div>'
 
 

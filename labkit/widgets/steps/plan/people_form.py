@@ -16,11 +16,9 @@ from labkit.widgets.parts.needs_book import NeedsBook
 Named = tuple[Literal["taster", "client", "coffee"], str, str]
 """What a name is of, whose it is (of a coffee: the client), and the name."""
 
-_MENDED: Final = (
-    "In the lab book. Choose Run, Run All Cells once more: then the forms below know it."
-)
+_MENDED: Final = "In the lab book. Choose Run, Run All Cells again: then the forms below list it."
 
-_ADDED = "Added. Choose Run, Run All Cells once more: then the forms below know it."
+_ADDED = "Added. Choose Run, Run All Cells again: then the forms below list it."
 
 
 class PeopleForm(NeedsBook, widgets.VBox):
@@ -79,7 +77,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         remove.on_click(lambda _b: self._mend(self._remove))
         note = fields.said(
             "Scores stay as they are: they follow the name, and each session keeps a note of what "
-            "was renamed or merged. Only a name that nothing hangs on can be removed."
+            "was renamed or merged. Only an unused name can be removed."
         )
         mend = widgets.Accordion(
             [widgets.VBox([widgets.HTML(note), self.mend_form])], selected_index=None

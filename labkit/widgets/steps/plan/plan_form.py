@@ -149,7 +149,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
                 "duplicates": dial("Hidden duplicates", numbers(0, 3), 1),
                 "passphrase": fields.secret("Preparer's passphrase"),
-                "again": fields.secret("The same once more"),
+                "again": fields.secret("Repeat passphrase"),
             },
             folded={
                 "add_to": fields.choice("Goes into", [("a new session", None)], None),
@@ -279,7 +279,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         self._sealed.value = fold("Codes in each taster's order", as_html(plan))
         paper = "in notebook 2, under Paper" if self._on_sealed is None else "below, under Paper"
         self.form.say(
-            f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now: it is the "
+            f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now: it is the "
             f"only way to the waters if the passphrase is lost. Cup labels and score sheets are "
             f"{paper}; score in notebook 3."
         )
@@ -290,7 +290,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         if now["passphrase"] != now["again"]:
             raise PlanError(
-                "again must be the same passphrase, but the two differ. Type both once more.",
+                "again must match the passphrase, but the two differ. Type both again.",
                 field="again",
             )
         if self._source.coffee is None:

@@ -135,5 +135,5 @@ class PlanningView(NeedsBook, widgets.VBox):
         if not rows:
             return ""
         head = ("path", "tasters × waters", "noise", "gives away", f"cups until {SMALL_LOSS:g}")
-        listed = table("What each path costs, and what it leaves on the table", head, rows)
+        listed = table("Cups of each path, and the points it is expected to give away", head, rows)
         return f'<div style="overflow-x:auto">{listed}</div>'

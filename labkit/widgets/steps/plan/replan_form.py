@@ -32,7 +32,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook, bench_sheet: Callable[..., Any]) -> None:
         self._book, self._bench_sheet = book, bench_sheet
-        self._button = fields.button("Plan these flights anew")
+        self._button = fields.button("Replan these flights")
         self._button.on_click(lambda _b: self._press())
         self._handover = HandOver()
         self.form = Form(
@@ -128,12 +128,12 @@ class ReplanForm(NeedsBook, widgets.VBox):
             self._handover,
             planned,
             self._bench_sheet,
-            note="Preparer only: cups and codes changed. Print it, and the cup labels, anew.",
+            note="Preparer only: cups and codes changed. Print it and the cup labels again.",
         )
         paper = (
-            "Cups changed: the bench sheet is handed over anew, print labels and sheets too."
+            "Cups changed: print the new bench sheet, the labels and the score sheets."
             if is_new
             else "Codes and bowls stay: only the newcomers need a score sheet."
         )
         numbers = ", ".join(map(str, planned.plan.flights))
-        return f"Planned anew, {who}: flight {numbers} of «{planned.session.name}». {paper}"
+        return f"Replanned, {who}: flight {numbers} of '{planned.session.name}'. {paper}"

@@ -40,7 +40,7 @@ class BenchSheetForm(Form):
                 f"{at.alkalinity_mg_l_caco3:g}"
             )
             waters.append((recipe, (water.label, False)))
-            waters.append((f"{recipe}, mixed anew", (water.label, True)))
+            waters.append((f"{recipe}, mixed separately", (water.label, True)))
         made = {}
         for jug in range(1, jugs + 1):
             made[f"codes_{jug}"] = fields.text(f"Codes of jug J{flight}.{jug}")
@@ -164,7 +164,7 @@ class LostPassphraseForm(widgets.VBox):
         if done:
             self.form.fields["reason"].value = ""
             self.show(None)
-            self._on_open(f"Flight {number} of «{session}» is open, from its printed sheet.")
+            self._on_open(f"Flight {number} of '{session}' is open, from its printed sheet.")
 
     def _refuse(self) -> None:
         raise SealError(

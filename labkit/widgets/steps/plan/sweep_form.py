@@ -184,6 +184,6 @@ def _refuse_base(sweep: Sweep, start: StartWater) -> None:
     most = math.floor(1000 * min(shares) + 1e-9) / 10
     remedy = f"Take at most {most:g} % of it, the rest {PURE}," if most else f"Choose {PURE}"
     raise SweepError(
-        f"{start.text} brings more calcium, magnesium or alkalinity than {len(below)} of these "
+        f"{start.text} contains more calcium, magnesium or alkalinity than {len(below)} of these "
         f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} in the form above."
     )

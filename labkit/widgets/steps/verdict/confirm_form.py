@@ -78,7 +78,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
                 "tasters": TasterTicks("Who tastes?", names, names),
                 "sets": fields.whole("Sets for each taster", 1),
                 "passphrase": fields.secret("Passphrase for this test"),
-                "again": fields.secret("This passphrase again"),
+                "again": fields.secret("Repeat this passphrase"),
             },
             folded={
                 "session": fields.text("Name of the session", placeholder="made from the coffee"),
@@ -172,7 +172,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         self.offer.clear()
         self._sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
-            f"Sealed and in the lab book as «{plan.session}». Print the bench sheet now. Score in "
+            f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score in "
             "notebook 3, lock, and open the key above: the answer stands with the scores."
         )
 
@@ -180,7 +180,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         if now["passphrase"] != now["again"]:
             raise PlanError(
-                "again must be the same passphrase, but the two differ. Type both once more.",
+                "again must match the passphrase, but the two differ. Type both again.",
                 field="again",
             )
         if self._reading.coffee is None or now["first"] is None:

@@ -61,7 +61,7 @@ class EarlyForm(Form):
             return
         self.fields["reason"].value = ""
         session, number = flight
-        self._on_open(f"Flight {number} of «{session}» was opened before its lock: not blind.")
+        self._on_open(f"Flight {number} of '{session}' was opened before its lock: not blind.")
 
     def _open(self) -> tuple[str, int]:
         now = self.values()

@@ -41,10 +41,10 @@ _LEAVE_OUT = {
     "leave_hardness_mg_l_caco3": "Leave out hardness",
     "leave_alkalinity_mg_l_caco3": "Leave out alkalinity",
 }
-_NOTHING_LENT = "No other coffee has scores yet: nothing is lent."
+_NOTHING_LENT = "No earlier coffees to learn from yet."
 _HELPED = (
-    "Earlier coffees count for the water to serve meanwhile. Which cups to taste, and whether to "
-    "stop, rest on this coffee's own cups."
+    "Earlier coffees count only for the water to serve in the meantime. Which cups to taste, and "
+    "whether to stop, depend on this coffee's own cups."
 )
 _CLOSED = (
     "This coffee has a flight whose key is closed: score and lock it in notebook 3, and open it "
@@ -168,7 +168,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self.found = None
         if self._reading.attribute != "overall":
             raise ReadingError(
-                "the next flight rests on overall scores. "
+                "the next flight needs overall scores. "
                 + (
                     "Choose the score 'overall'."
                     if "overall" in self._reading.form.fields["attribute"].options
@@ -200,8 +200,8 @@ class NextFlightView(NeedsBook, widgets.VBox):
         """What was found, in words and pictures."""
         shown: list[Any] = []
         if found.advice is None:
-            why = _CLOSED if found.is_waiting else "Nobody has tasted this coffee yet."
-            shown.append(said(f"{why} The first flight spreads out."))
+            why = _CLOSED if found.is_waiting else "This coffee has not been tasted yet."
+            shown.append(said(f"{why} The first flight covers the whole range."))
         else:
             shown += ["<h3>Stop, or taste on?</h3>", as_html(found.advice)]
             shown.append(fold("The flights so far", _so_far(found)))
@@ -234,7 +234,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
             notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
             said(repeats),
             fold("Handle with care", notes(CAUTIONS["mixing"])),
-            fold("Where they lie", self._picture(suggestion, self._reading.reading)),
+            fold("Map of these waters", self._picture(suggestion, self._reading.reading)),
         ]
 
 
@@ -267,7 +267,7 @@ def _bounds(typed: dict[str, str]) -> tuple[dict[str, float], tuple[Excluded, ..
             )
         if ends:
             ranges[name] = (min(ends), max(ends))
-    return held, (Excluded(ranges=ranges, reason="left out by hand"),) if ranges else ()
+    return held, (Excluded(ranges=ranges, reason="left out by choice"),) if ranges else ()
 
 
 def _waters_typed(typed: str) -> tuple[Target, ...]:

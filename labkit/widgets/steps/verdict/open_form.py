@@ -143,10 +143,10 @@ class OpenForm(NeedsBook, widgets.VBox):
         session, number = now["flight"]
         (flight,) = open_flights(self._book, session, now["passphrase"], [number])
         if flight.is_unblinded:
-            return f"Flight {number} of «{session}» is open, not blind: readings leave it out."
+            return f"Flight {number} of '{session}' is open, not blind: readings leave it out."
         where = (
             "the answer stands under"
             if self._book.sessions.session(session).is_pair_test
             else "see"
         )
-        return f"Flight {number} of «{session}» is open: {where} «What the scores say»."
+        return f"Flight {number} of '{session}' is open: {where} 'What the scores say'."
