@@ -98,6 +98,11 @@ class LabBook:
     def back_up(self, copy: str | os.PathLike[str]) -> Path:
         """Copy the whole lab book to a new file while others may be writing to it.
 
+        Parameters
+        ----------
+        copy : path
+            Where the copy goes; there must be no file yet.
+
         Raises
         ------
         BookError
@@ -116,6 +121,8 @@ class LabBook:
 
         Parameters
         ----------
+        folder : path
+            Where the files go.
         client : str, optional
             Only what belongs to this client: nothing shows that there are others.
         overwrite : bool
