@@ -118,7 +118,7 @@ def sensible(waters, mean, poured=(CONTROL,)):
     """What sense decides among waters, none of them kept back."""
     looked, mean = np.array(waters, dtype=float), np.array(mean, dtype=float)
     best = int(np.argmax(mean))
-    place = module._by_sense(looked, mean, HELD, np.array(poured), 1.0, best, [])
+    place = module.by_sense(looked, mean, HELD, np.array(poured), 1.0, best, [])
     return waters[place]
 
 
@@ -169,7 +169,7 @@ def test_a_coordinate_goes_back_where_its_move_is_a_toss_up_and_costs_little(gai
     means[(0.5, 100.0, 30.0)] = 6.9 - 3 * DEAREST
     mean = np.array(list(means.values()))
 
-    best, found = module._untold(now, looked, mean, HELD, np.random.default_rng(3))
+    best, found = module.put_back_untold(now, looked, mean, HELD, np.random.default_rng(3))
 
     assert found == kept
     assert tuple(looked[best]) == ((0.2, 100.0, 30.0) if kept else (0.2, 60.0, 30.0))
@@ -206,8 +206,8 @@ def test_a_poured_water_needs_no_place_in_the_next_flight(sweep):
     poured = replace(belief, recommended=replace(belief.recommended, was_tasted=True))
     unpoured = replace(belief, recommended=replace(belief.recommended, was_tasted=False))
 
-    assert not module_of_flight._must_be_poured(poured)
-    assert module_of_flight._must_be_poured(unpoured)
+    assert not module_of_flight.must_be_poured(poured)
+    assert module_of_flight.must_be_poured(unpoured)
 
 
 def settled(**changed):
