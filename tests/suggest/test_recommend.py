@@ -27,6 +27,7 @@ from labkit.analysis.search.recommendation import (
 )
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
+from labkit.present import not_told
 
 CONTROL = (0.5, 100.0, 30.0)
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -59,7 +60,7 @@ def test_what_never_varied_is_kept_and_said_to_be_untold(sweep):
     assert share.level < 0.5
     for one, level in ((hardness, 100), (alkalinity, 30)):
         assert (one.was_varied, one.is_told, one.level, one.may_cost) == (False, False, level, None)
-    assert "not told; kept at 100 mg/L" in found.not_told
+    assert "not told; kept at 100 mg/L" in not_told(found)
 
 
 def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_control():
