@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pdoc
 
-ROOMS = ("water", "tasting", "book", "analysis", "bench", "widgets")
+ROOMS = ("water", "tasting", "book", "analysis", "workflow", "present", "bench", "widgets")
 DOORS = ("labkit", *(f"labkit.{room}" for room in ROOMS))
 
 

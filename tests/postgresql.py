@@ -40,7 +40,7 @@ class OwnServer:
 
     def run(self, name: str, *arguments: str) -> None:
         """Run a program of the server on its data."""
-        command = [_program(name), "-D", str(self.folder / "data"), *arguments]
+        command = [server_program(name), "-D", str(self.folder / "data"), *arguments]
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.STDOUT}
         subprocess.run(
             command, check=True, timeout=_PATIENCE_S, cwd=self.folder, **quiet, **self.user
@@ -48,7 +48,7 @@ class OwnServer:
 
     def make(self) -> None:
         """Make its folder and an empty database, or skip what needs them, saying why."""
-        _program("initdb")
+        server_program("initdb")
         self.folder.mkdir()
         if self.user:
             self.folder.parent.chmod(0o755)
@@ -123,7 +123,7 @@ def _is_root() -> bool:
     return os.name != "nt" and os.getuid() == 0
 
 
-def _program(name: str) -> str:
+def server_program(name: str) -> str:
     """Find a program of the server, which Debian keeps off the path."""
     kept = sorted(glob(f"/usr/lib/postgresql/*/bin/{name}"), key=_version)
     found = shutil.which(name) or next(reversed(kept), None)

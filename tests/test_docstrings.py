@@ -16,8 +16,7 @@ from tests.api_reference import public_names
 from tests.project import PROJECT
 
 NAMED_ELSEWHERE = {
-    "AbsentBook.sessions": "takes whatever LabBook.sessions takes, and uses none of it",
-    "Transactions.__init__": "LabBook, which is what users make, names them in its own docstring",
+    "_Absent.__init__": "AbsentBook, which is what users make, names it in its own docstring",
 }
 """What is not asked to name its parameters, and why."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import subprocess
@@ -50,6 +51,48 @@ def tracked_files():
         path = PROJECT / name
         if path.is_file():
             yield name, path.read_bytes().decode(errors="replace")
+
+
+NOT_OURS = {
+    "_repr_html_": "what IPython asks of any object",
+    "_replace": "of named tuples",
+    "_exit": "os._exit, to end like a power cut",
+    "_handle_msg": "of ipywidgets: a message as a browser sends it",
+    "_esm": "of anywidget: the script of a widget",
+    "_dom_classes": "of ipywidgets: how a part looks just now",
+    "_unscaled_dash_pattern": "of Matplotlib, which tells no line's dashes otherwise",
+}
+"""Private names of others that tests use, and why."""
+
+
+def private_names(text):
+    """Private attributes of anything but a test's own object, and private names imported."""
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Attribute):
+            is_own = isinstance(node.value, ast.Name) and node.value.id in ("self", "cls")
+            names = [] if is_own else [node.attr]
+        else:
+            names = [one.name for one in node.names] if isinstance(node, ast.ImportFrom) else []
+        yield from (name for name in names if re.match("_(?!_)", name))
+
+
+def test_tests_use_what_is_public():
+    """Or a change inside breaks a test that should not know of it."""
+    used = {
+        name: set(private_names(text))
+        for name, text in tracked_files()
+        if re.match(r"tests/.*\.py$", name)
+    }
+
+    inside = {name: names - NOT_OURS.keys() for name, names in used.items()}
+    assert {name: names for name, names in inside.items() if names} == {}
+    assert NOT_OURS.keys() <= set().union(*used.values())
+
+
+def test_a_private_name_is_found():
+    text = "from jugs import _pour, mix\nself._own = jug._volume\njug.__init__()\n"
+
+    assert sorted(private_names(text)) == ["_pour", "_volume"]
 
 
 def test_no_file_names_the_host_of_a_package_registry():

@@ -51,7 +51,7 @@ def test_a_form_says_where_the_first_bottle_comes_from(own_book):
         if cell["cell_type"] == "code":
             exec("".join(cell["source"]), names)
     form = names["sweep_form"]
-    said = form.message.value + "".join(note.value for note in form._notes.values())
+    said = form.message.value + "".join(note.value for note in form.notes.values())
     names["book"].close()
 
     assert ("notebook 1" in said) == (not own_book.stock.concentrates())
@@ -100,12 +100,12 @@ def test_every_notebook_says_calmly_that_its_lab_book_is_not_there(notebook, abs
 
     assert isinstance(book, AbsentBook)
     assert "\n" not in book.why
-    assert "secret" not in choice._said.value
+    assert "secret" not in choice.said.value
     assert choice.children[1].selected_index == 0  # the choice of another lies open
     assert any(isinstance(one, WithoutBook) for one in later)
     (absent_book.parent.parent / CHOICE_FILE).unlink()
-    choice._press("another")
-    assert "From now on" in choice._said.value
+    choice.use("another")
+    assert "From now on" in choice.said.value
 
 
 UNREADABLE = """

@@ -34,6 +34,8 @@ class LabBook:
         Scores, as they are given, as tables and as files.
     stock : StockPart
         Bottles, doses and waters to start from.
+    store : Store
+        What the four share: the database, opened, read and written in whole transactions.
 
     Raises
     ------
@@ -60,34 +62,34 @@ class LabBook:
         must_exist: bool = False,
         patience_s: float | None = None,
     ) -> None:
-        self._store = Store(where, must_exist=must_exist, patience_s=patience_s)
-        self.people = People(self._store)
-        self.sessions = SessionPart(self._store)
-        self.scores = ScorePart(self._store)
-        self.stock = StockPart(self._store)
+        self.store = Store(where, must_exist=must_exist, patience_s=patience_s)
+        self.people = People(self.store)
+        self.sessions = SessionPart(self.store)
+        self.scores = ScorePart(self.store)
+        self.stock = StockPart(self.store)
 
     @property
     def name(self) -> str:
         """Where the lab book is: a file's path, or a URL without its password."""
-        return self._store.name
+        return self.store.name
 
     @property
     def url(self) -> str:
         """The full URL, password included; for opening the same book elsewhere."""
-        return self._store.url
+        return self.store.url
 
     @property
     def doubt(self) -> str:
         """Why not everything may be in the lab book, in a sentence; empty if nothing is amiss."""
-        return self._store.doubt
+        return self.store.doubt
 
     def facts(self) -> dict[str, str]:
         """What the lab book says of itself: format, when and with what it was made."""
-        return self._store.facts()
+        return self.store.facts()
 
     def close(self) -> None:
         """Let go of the database; the object must not be used afterwards."""
-        self._store.close()
+        self.store.close()
 
     def __enter__(self) -> Self:
         return self
@@ -98,12 +100,17 @@ class LabBook:
     def back_up(self, copy: str | os.PathLike[str]) -> Path:
         """Copy the whole lab book to a new file while others may be writing to it.
 
+        Parameters
+        ----------
+        copy : path
+            Where the copy goes; there must be no file yet.
+
         Raises
         ------
         BookError
             If the file exists already, or the lab book is on a server (whose keepers back it up).
         """
-        return self._store.back_up(copy)
+        return self.store.back_up(copy)
 
     def export_folder(
         self,
@@ -116,6 +123,8 @@ class LabBook:
 
         Parameters
         ----------
+        folder : path
+            Where the files go.
         client : str, optional
             Only what belongs to this client: nothing shows that there are others.
         overwrite : bool
@@ -126,7 +135,7 @@ class LabBook:
         BookError
             If the client is unknown, or the folder holds files and may not be overwritten.
         """
-        return write_folder(self._store, folder, client=client, overwrite=overwrite)
+        return write_folder(self.store, folder, client=client, overwrite=overwrite)
 
     def __repr__(self) -> str:
         return f"LabBook({self.name!r})"

@@ -9,7 +9,13 @@ from labkit.present.asked import say
 
 
 def table_in_words(across: Across) -> pd.DataFrame:
-    """The table of many coffees with what each says and cannot tell: ``says, cannot_tell``."""
+    """The table of many coffees with what each says and cannot tell: ``says, cannot_tell``.
+
+    Parameters
+    ----------
+    across : Across
+        The coffees side by side.
+    """
     return across.table.assign(
         says=[say(one) for one in across.readings],
         cannot_tell=[

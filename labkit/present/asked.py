@@ -31,19 +31,37 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
 
 @singledispatch
 def to_html(value: object) -> str:
-    """A result as HTML for a notebook or a sheet."""
+    """A result as HTML for a notebook or a sheet.
+
+    Parameters
+    ----------
+    value : object
+        A result of any room.
+    """
     return str(_found(to_html, value)(value))
 
 
 @singledispatch
 def say(value: object) -> str:
-    """A result in one line of text."""
+    """A result in one line of text.
+
+    Parameters
+    ----------
+    value : object
+        A result of any room.
+    """
     return str(_found(say, value)(value))
 
 
 @singledispatch
 def remarks(value: object) -> tuple[str, ...]:
-    """What the reader should know about a result, a sentence each; none if all is well."""
+    """What the reader should know about a result, a sentence each; none if all is well.
+
+    Parameters
+    ----------
+    value : object
+        A result of any room.
+    """
     return tuple(_found(remarks, value)(value))
 
 

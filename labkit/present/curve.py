@@ -40,7 +40,13 @@ def _named(waters: WaterDifferences, recipe: str) -> str:
 
 
 def water_by_water(reading: Reading) -> str:
-    """Which waters differ compared singly, and what that is worth beside the verdict."""
+    """Which waters differ compared singly, and what that is worth beside the verdict.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the scores of one brew method say.
+    """
     if reading.waters is None:
         return ""
     if not len(reading.waters.apart) or reading.verdict.kind is VerdictKind.FOUND:
@@ -52,7 +58,13 @@ def water_by_water(reading: Reading) -> str:
 
 
 def warnings_of(reading: Reading) -> tuple[str, ...]:
-    """What to mind of the curve, one sentence each."""
+    """What to mind of the curve, one sentence each.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the scores of one brew method say.
+    """
     checks = reading.diagnostics
     if checks is None or reading.surface is None:
         return ()
@@ -99,7 +111,13 @@ def _ordinal(check: OrdinalCheck) -> str:
 
 
 def trust_in(reading: Reading) -> tuple[str, ...]:
-    """How far to trust the curve, one sentence each; empty without one."""
+    """How far to trust the curve, one sentence each; empty without one.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the scores of one brew method say.
+    """
     if reading.surface is None or reading.diagnostics is None:
         return ()
     fit = reading.diagnostics.lack_of_fit

@@ -36,7 +36,13 @@ def _page(test: PairReading) -> str:
 
 
 def pair_of(test: PairReading) -> tuple[str, str]:
-    """The two waters in words, by what they differ in."""
+    """The two waters in words, by what they differ in.
+
+    Parameters
+    ----------
+    test : PairReading
+        A pair test that was read.
+    """
     one, two = map(levels_of, test.targets)
     apart = [name for name, a, b in zip(COORDINATES, one, two, strict=True) if a != b]
     return describe(one, apart), describe(two, apart)
@@ -161,7 +167,15 @@ def _preference(found: Preference) -> str:
 
 
 def preference_between(found: Preference, names: tuple[str, str]) -> str:
-    """What a preference test showed, of waters called so."""
+    """What a preference test showed, of waters called so.
+
+    Parameters
+    ----------
+    found : Preference
+        The answers, counted and tested.
+    names : tuple of str
+        What the two waters are called.
+    """
     one, two = found.counted
     p = p_text(found.p_value)
     without = f" {found.neither} had no preference ({found.rule})." if found.neither else ""

@@ -41,7 +41,15 @@ def _panel(check: PanelCheck) -> str:
 
 
 def said_of_taster(check: TasterCheck, *, is_alone: bool = False) -> str:
-    """What the scores tell of one taster, in a sentence."""
+    """What the scores tell of one taster, in a sentence.
+
+    Parameters
+    ----------
+    check : TasterCheck
+        What the scores tell of this taster.
+    is_alone : bool
+        Whether nobody else tasted.
+    """
     name, low = check.taster, check.agreement < AGREES
     if check.kind is TasterKind.SEES:
         if low:
@@ -61,7 +69,13 @@ def said_of_taster(check: TasterCheck, *, is_alone: bool = False) -> str:
 
 
 def order_effects(check: PanelCheck) -> str:
-    """Whether a cup's place or the cup before it changed its score; empty if it is not told."""
+    """Whether a cup's place or the cup before it changed its score; empty if it is not told.
+
+    Parameters
+    ----------
+    check : PanelCheck
+        What the scores tell of the panel.
+    """
     if not len(check.order):
         return ""
     seen = check.order[check.order["p"] < 0.05]

@@ -55,7 +55,13 @@ def _mind(reading: Reading) -> tuple[str, ...]:
 
 
 def how_read(reading: Reading) -> tuple[str, ...]:
-    """What was chosen or simplified on the way from scores to answer, one sentence each."""
+    """What was chosen or simplified on the way from scores to answer, one sentence each.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the scores of one brew method say.
+    """
     surface, served = reading.surface, reading.recommended
     if surface is None:
         return ()
@@ -88,7 +94,13 @@ def _side_by_side(side: AttributeReadings) -> str:
 
 
 def in_short(reading: Reading) -> str:
-    """A reading in one line, to stand among others."""
+    """A reading in one line, to stand among others.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the scores of one brew method say.
+    """
     verdict = reading.verdict
     if reading.best is None or verdict.kind is VerdictKind.UNKNOWN:
         return say(reading)

@@ -20,12 +20,24 @@ def said_of_coordinate(told: Told) -> str:
 
 
 def not_told(recommended: Recommendation) -> str:
-    """A sentence for each coordinate that is not told; empty if all are."""
+    """A sentence for each coordinate that is not told; empty if all are.
+
+    Parameters
+    ----------
+    recommended : Recommendation
+        The recommended water.
+    """
     return " ".join(map(said_of_coordinate, recommended.untold))
 
 
 def source_of(recommended: Recommendation) -> str:
-    """Where the water comes from, in one sentence."""
+    """Where the water comes from, in one sentence.
+
+    Parameters
+    ----------
+    recommended : Recommendation
+        The recommended water.
+    """
     if not any(one.is_told for one in recommended.coordinates):
         return "No change from the water held so far is likely enough to improve the cup: it stays."
     text = (

@@ -142,12 +142,26 @@ def _lead(lead: Lead) -> str:
 
 
 def best_of(reading: Answer) -> str:
-    """Which water is best within what was tasted, in a sentence; empty without a surface."""
+    """Which water is best within what was tasted, in a sentence; empty without a surface.
+
+    Parameters
+    ----------
+    reading : Answer
+        What the scores say of one attribute.
+    """
     return "" if reading.best is None else best_sentence(reading.best, reading.recommended)
 
 
 def best_sentence(best: Best, recommended: Recommendation | None = None) -> str:
-    """The same of a best water by itself, or of the recommended one."""
+    """The same of a best water by itself, or of the recommended one.
+
+    Parameters
+    ----------
+    best : Best
+        The best water within what was tasted.
+    recommended : Recommendation, optional
+        What is recommended instead, if anything is.
+    """
     told = [one.factor for one in best.factor_ranges if one.is_told]
     text = _best(best, told) if told else "These cups do not tell which water is best"
     if recommended is not None:
@@ -181,19 +195,37 @@ def _best(best: Best, told: list[str]) -> str:
 
 
 def ranges_of(best: Best) -> str:
-    """``'Mg share from 0.10 to 0.40 and hardness of 80 mg/L'``: where the best may lie."""
+    """``'Mg share from 0.10 to 0.40 and hardness of 80 mg/L'``: where the best may lie.
+
+    Parameters
+    ----------
+    best : Best
+        The best water within what was tasted.
+    """
     return " and ".join(map(best_range, best.factor_ranges))
 
 
 def best_range(found: FactorRange) -> str:
-    """``'Mg share from 0.10 to 0.40'``, or ``'Mg share of 0.10'`` where both ends read so."""
+    """``'Mg share from 0.10 to 0.40'``, or ``'Mg share of 0.10'`` where both ends read so.
+
+    Parameters
+    ----------
+    found : FactorRange
+        One coordinate's range.
+    """
     low, high, unit = _ends(found.factor, found.lo, found.hi)
     span = f"of {low}" if low == high else f"from {low} to {high}"
     return f"{COORDINATE[found.factor].words} {span}{unit}"
 
 
 def tasted_range(found: FactorRange) -> str:
-    """``'alkalinity (0 to 60 mg/L)'``: the range that was tasted, of the scores read."""
+    """``'alkalinity (0 to 60 mg/L)'``: the range that was tasted, of the scores read.
+
+    Parameters
+    ----------
+    found : FactorRange
+        One coordinate's range.
+    """
     low, high, unit = _ends(found.factor, found.tasted_lo, found.tasted_hi)
     return f"{COORDINATE[found.factor].words} ({low} to {high}{unit})"
 

@@ -90,6 +90,17 @@ def _steel(guidance: SteelGuidance) -> str:
 def from_to(found: Range, digits: int = 1, *, signed: bool = False) -> str:
     """Both ends of a range, or one figure where they agree.
 
+    Parameters
+    ----------
+    found : Range
+        The two ends.
+    digits : int
+        Decimals that are shown.
+    signed : bool
+        Whether a plus is written too.
+
+    Examples
+    --------
     >>> from_to(Range(low=0.24, high=0.53), signed=True)
     '+0.2 to +0.5'
     >>> from_to(Range(low=-0.04, high=0.23), signed=True)
@@ -103,7 +114,13 @@ def from_to(found: Range, digits: int = 1, *, signed: bool = False) -> str:
 
 
 def ph_range(portrait: Portrait) -> str:
-    """The pH as a range, lowest first: it drifts between closed and open to air."""
+    """The pH as a range, lowest first: it drifts between closed and open to air.
+
+    Parameters
+    ----------
+    portrait : Portrait
+        What the water is worked out to be.
+    """
     low, high = sorted((portrait.ph_closed, portrait.ph_air))
     return f"{low:.1f} to {high:.1f}" if f"{low:.1f}" != f"{high:.1f}" else f"{low:.1f}"
 

@@ -106,7 +106,13 @@ def _checked_page(found: CheckedTerms) -> str:
 
 
 def side_of_right(row: Mapping[Any, Any]) -> str:
-    """One side of a just-about-right question for one water, a row of `just_about_right`."""
+    """One side of a just-about-right question for one water, a row of `just_about_right`.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of the table, by its columns.
+    """
     text, people = f"{percent(row['share'])} say {row['side']}", row["n_tasters"]
     if row["side"] == RIGHT or np.isnan(row["drop"]):
         return f"{text}."

@@ -103,7 +103,7 @@ def _open(
     check_port(options.port)
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if not inside:
-        return _become(again_inside(layout, arguments), folder=layout.root)
+        return become(again_inside(layout, arguments), folder=layout.root)
     from labkit.book import ensure_demo_book  # needs the environment
 
     ensure_demo_book()
@@ -115,7 +115,7 @@ def _tasting(
 ) -> int:
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if not inside:
-        return _become(again_inside(layout, arguments), folder=layout.root)
+        return become(again_inside(layout, arguments), folder=layout.root)
     from labkit.book import open_book  # these need the environment
     from labkit.widgets import serve
 
@@ -134,10 +134,10 @@ def _tasting(
 
 def _test(layout: Layout[Path], arguments: Sequence[str]) -> int:
     ensure_environment(layout, [RUN_LOCK, TEST_LOCK], out=sys.stdout)
-    return _become(pytest_command(layout, arguments[1:]), folder=layout.root)
+    return become(pytest_command(layout, arguments[1:]), folder=layout.root)
 
 
-def _become(command: Sequence[str], *, folder: Path) -> int:
+def become(command: Sequence[str], *, folder: Path) -> int:
     """Go on as another program."""
     sys.stdout.flush()
     if os.name != "nt":

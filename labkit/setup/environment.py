@@ -47,12 +47,12 @@ def ensure_environment(layout: Layout[Path], locks: Sequence[str], *, out: TextI
     SetUpError
         If it cannot be made; the sentence says what to do.
     """
-    wanted = {name: _fingerprint(layout.root / name) for name in locks}
+    wanted = {name: fingerprint(layout.root / name) for name in locks}
     have = installed_locks(layout)
     if have.items() >= wanted.items():
         return
     try:
-        with _one_at_a_time(layout):
+        with one_at_a_time(layout):
             _make(layout, have, wanted, out=out)
     except OSError as error:
         raise SetUpError(
@@ -94,11 +94,11 @@ def _make(
             flush=True,
         )
         _start_anew(layout)
-    _write_state(layout, have, finished=False)
+    write_state(layout, have, finished=False)
     _install(layout, list(to_add), out=out)
     # The kernels run in my-workbook, the tests anywhere: both import labkit from this clone.
     (layout.site_packages / "labkit.pth").write_text(f"{layout.root}\n", encoding="utf-8")
-    _write_state(layout, have | to_add, finished=True)
+    write_state(layout, have | to_add, finished=True)
     print(f"labkit: set up in {time.monotonic() - started:.0f} s", file=out, flush=True)
 
 
@@ -126,7 +126,7 @@ def _start_anew(layout: Layout[Path]) -> None:
     if layout.venv.exists():
         shutil.rmtree(layout.venv)
     layout.venv.mkdir()
-    _write_state(layout, {}, finished=False)
+    write_state(layout, {}, finished=False)
     done = subprocess.run(
         [sys.executable, "-m", "venv", str(layout.venv)],
         stdin=subprocess.DEVNULL,
@@ -215,7 +215,8 @@ def _n_installed(layout: Layout[Path]) -> int:
     return sum(1 for _ in layout.site_packages.glob("*.dist-info"))
 
 
-def _fingerprint(lock: Path) -> str:
+def fingerprint(lock: Path) -> str:
+    """What a lock is known again by, whatever ends its lines."""
     try:
         # Line ends differ between clones on Windows and elsewhere; the lock does not.
         content = lock.read_bytes().replace(b"\r\n", b"\n")
@@ -230,7 +231,8 @@ def _version(layout: Layout[Path]) -> str:
     return ".".join(map(str, layout.python_version))
 
 
-def _write_state(layout: Layout[Path], locks: dict[str, str], *, finished: bool) -> None:
+def write_state(layout: Layout[Path], locks: dict[str, str], *, finished: bool) -> None:
+    """Write down which locks are installed, and whether to the end."""
     state = {
         "made_by": "python3 -m labkit",
         "project": str(layout.root),
@@ -244,7 +246,7 @@ def _write_state(layout: Layout[Path], locks: dict[str, str], *, finished: bool)
 
 
 @contextmanager
-def _one_at_a_time(layout: Layout[Path]) -> Iterator[None]:
+def one_at_a_time(layout: Layout[Path]) -> Iterator[None]:
     """Keep two set-ups from writing into one environment; the second is told to wait."""
     with layout.set_up_guard.open("a+", encoding="utf-8") as guard:
         try:

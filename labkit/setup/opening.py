@@ -162,7 +162,7 @@ def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextI
             )
             if browser and _has_a_screen():
                 webbrowser.open(url)
-            _report_end(server.wait(), layout, out=out)
+            report_end(server.wait(), layout, out=out)
             return 0
         except KeyboardInterrupt:
             print("\nlabkit: stopping the workbook", file=out, flush=True)
@@ -208,7 +208,7 @@ def _wait_until_it_answers(
     )
 
 
-def _report_end(code: int, layout: Layout[Path], *, out: TextIO) -> None:
+def report_end(code: int, layout: Layout[Path], *, out: TextIO) -> None:
     """Say that the workbook was shut down from its page, or raise since it ended by itself."""
     if code:
         how = f"signal {-code}" if code < 0 else f"exit code {code}"

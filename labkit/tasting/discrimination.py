@@ -345,7 +345,7 @@ def right_answers(
     method = _method(plan.design.kind).name
     if method in ("paired preference", CONFIRMING):
         raise PlanError(
-            "method must have a right answer, got a paired preference. Count choices.",
+            f"method must have a right answer, got a {method}. Count choices.",
             field="method",
         )
     rows = []

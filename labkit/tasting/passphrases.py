@@ -100,9 +100,9 @@ def strength_bits(passphrase: str) -> float:
     capitals = sum(sign.isupper() for sign in text)
     case_bits = 0.0 if not capitals else 1.0 if text[0].isupper() or text.isupper() else 2.0
     try:
-        return _bits(text.lower()) + case_bits
+        return bits_of(text.lower()) + case_bits
     finally:
-        _bits.cache_clear()  # no passphrase stays in memory for longer than it is needed
+        bits_of.cache_clear()  # no passphrase stays in memory for longer than it is needed
 
 
 def check_passphrase(passphrase: str) -> None:
@@ -138,7 +138,7 @@ def in_words(bits: float) -> str:
 
 
 @cache
-def _bits(text: str) -> float:
+def bits_of(text: str) -> float:
     """Fewest bits by which the text can be told, piece by piece."""
     if not text:
         return 0.0
@@ -171,7 +171,7 @@ def _piece_bits(piece: str) -> float:
         told.append(_DAY_BITS)
     if len(piece) >= 3:
         if piece[::2] == piece[1::2]:
-            told.append(_bits(piece[::2]) + 1)
+            told.append(bits_of(piece[::2]) + 1)
         if any(piece in row or piece in row[::-1] for row in _RUNS):
             told.append(5.0 + math.log2(len(piece)))
         told.append(_repeated(piece))
@@ -188,7 +188,7 @@ def _repeated(piece: str) -> float:
     """Bits of what is one piece over and over."""
     for length in range(1, len(piece) // 2 + 1):
         if piece == (piece[:length] * (len(piece) // length + 1))[: len(piece)]:
-            return _bits(piece[:length]) + math.log2(len(piece) / length) + 1
+            return bits_of(piece[:length]) + math.log2(len(piece) / length) + 1
     return math.inf
 
 

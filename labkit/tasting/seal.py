@@ -35,7 +35,7 @@ _VERSION: Final = 1
 # 128 MiB, and 0.35 s a try on a server of 2024, about 1 s on a slow laptop: RFC 7914 gives the
 # parameters' meaning. A key keeps the cost that it was sealed with. Public, as tests lower it.
 SCRYPT_LOG2_N: Final = 17
-_SCRYPT_R: Final = 8
+SCRYPT_R: Final = 8
 _HEADER: Final = struct.Struct(">4sBBB16s12s8s")
 _ROW_BYTES: Final = 320
 _BASE_BYTES: Final = 1024
@@ -131,7 +131,7 @@ class SealedKey:
         """Open with the master keys derived so far, by cost and salt."""
         header, ciphertext = self.token[: _HEADER.size], self.token[_HEADER.size :]
         log2_n, salt, nonce, check = _read_header(header, self.flight)
-        master = masters.get((log2_n, salt)) or _master_key(passphrase, salt, log2_n)
+        master = masters.get((log2_n, salt)) or master_key(passphrase, salt, log2_n)
         masters[log2_n, salt] = master
         if not hmac.compare_digest(check, _derive(master, b"check", 8)):
             raise SealError(
@@ -201,7 +201,7 @@ class SealedKey:
         """
         header, ciphertext = token[: _HEADER.size], token[_HEADER.size :]
         log2_n, salt, _, _ = _read_header(header, self.flight)
-        private = _dose_key(_master_key(passphrase, salt, log2_n))
+        private = _dose_key(master_key(passphrase, salt, log2_n))
         try:
             content = _DOSES_SUITE.decrypt(
                 ciphertext, private, _bound(header, self.session, self.flight)
@@ -249,7 +249,7 @@ class Sealer:
         self._session = session
         self._salt = secrets.token_bytes(16)
         self._log2_n = SCRYPT_LOG2_N
-        self._master = _master_key(passphrase, self._salt, self._log2_n)
+        self._master = master_key(passphrase, self._salt, self._log2_n)
 
     def seal(self, flight: int, rows: tuple[KeyRow, ...]) -> SealedKey:
         """Encrypt the key of one flight.
@@ -261,7 +261,7 @@ class Sealer:
             _MAGIC,
             _VERSION,
             self._log2_n,
-            _SCRYPT_R,
+            SCRYPT_R,
             self._salt,
             nonce,
             _derive(self._master, b"check", 8),
@@ -321,8 +321,9 @@ def _bound(header: bytes, session: str, flight: int) -> bytes:
     return header + _name(session, flight)
 
 
-def _master_key(passphrase: str, salt: bytes, log2_n: int) -> bytes:
-    kdf = Scrypt(salt=salt, length=32, n=2**log2_n, r=_SCRYPT_R, p=1)
+def master_key(passphrase: str, salt: bytes, log2_n: int) -> bytes:
+    """The key that a passphrase and a salt give; slow on purpose."""
+    kdf = Scrypt(salt=salt, length=32, n=2**log2_n, r=SCRYPT_R, p=1)
     return kdf.derive(normal(passphrase).encode())
 
 
@@ -350,7 +351,7 @@ def _read_header(header: bytes, flight: int) -> tuple[int, bytes, bytes, bytes]:
             "Open it with a newer labkit."
         )
     # A changed cost could ask for all the memory there is, so it is not even tried.
-    if version < 1 or not 1 <= log2_n <= 20 or r != _SCRYPT_R:
+    if version < 1 or not 1 <= log2_n <= 20 or r != SCRYPT_R:
         raise SealError(
             f"The head of the key of flight {flight} was changed after it was sealed. Restore the "
             "lab book from a backup, or read the waters off the printed bench sheet."

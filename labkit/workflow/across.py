@@ -34,6 +34,13 @@ def read_all(book: LabBook, *, client: str | None = None) -> Across:
     """Every coffee of a lab book, or of one client, as its own verdict reads it.
 
     With a client named, nothing of another client is read from the lab book at all.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    client : str, optional
+        Only the coffees of this client.
     """
     import pandas as pd
 
@@ -76,7 +83,9 @@ def one_water(
     if coffees is None:
         coffees = read_all(book, client=client).readings
     if not coffees:
-        raise ReadingError("coffees must be at least one, got none. Choose those of the tank.")
+        raise ReadingError(
+            "coffees must be at least one, got none. Choose those of the tank.", field="coffees"
+        )
     if region is None:
         region = Region(allowed=makeable(book.stock.concentrates()))
     return least_loss(coffees, region, sold=sold)
@@ -85,7 +94,19 @@ def one_water(
 def words_of(
     book: LabBook, coffees: Iterable[Key], sayings: pd.DataFrame, *, client: str | None = None
 ) -> WordReadings:
-    """What the words checked on some coffees have to do with the minerals."""
+    """What the words checked on some coffees have to do with the minerals.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffees : iterable of Key
+        Client and name of each coffee.
+    sayings : DataFrame
+        The words that were checked, one row a cup and taster.
+    client : str, optional
+        Only the coffees of this client.
+    """
     frame = _of(book.scores.opened_words(client=client), coffees)
     return read_words(book.sessions.keep_chosen(frame), sayings)
 
@@ -93,14 +114,34 @@ def words_of(
 def asked_for_acidity(
     book: LabBook, coffees: Iterable[Key], *, client: str | None = None
 ) -> tuple[Key, ...]:
-    """Those of some coffees whose acidity was asked for on a just-about-right scale."""
+    """Those of some coffees whose acidity was asked for on a just-about-right scale.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffees : iterable of Key
+        Client and name of each coffee.
+    client : str, optional
+        Only the coffees of this client.
+    """
     scores = _of(book.scores.opened_scores(client=client), coffees)
     asked = scores[scores["attribute"].isin(right_questions(scores))]
     return tuple(sorted(set(zip(asked["client"], asked["coffee"], strict=True))))
 
 
 def acidity_of(book: LabBook, coffee: str, *, client: str | None = None) -> Balance:
-    """At which alkalinity a coffee's acidity is neither too sharp nor too flat."""
+    """At which alkalinity a coffee's acidity is neither too sharp nor too flat.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffee : str
+        Which coffee.
+    client : str, optional
+        Whose coffee it is; needed where two clients have one of that name.
+    """
     about = book.people.coffee(coffee, client=client)
     scores = book.scores.opened_scores(coffee=about.name, client=about.client)
     return balance_acidity(book.sessions.keep_chosen(scores))

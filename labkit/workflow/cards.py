@@ -145,7 +145,15 @@ def make_card(
 
 
 def base_name(start: StartWater, reach: Reach) -> str:
-    """What a start is called once it is thinned as far as a water needs."""
+    """What a start is called once it is thinned as far as a water needs.
+
+    Parameters
+    ----------
+    start : StartWater
+        The water before anything is added.
+    reach : Reach
+        How far it must be thinned for the wanted water.
+    """
     if reach.base_share == 0:
         return PURE
     share = max(1, round(start.share_percent * reach.base_share))

@@ -56,7 +56,7 @@ def confirm(
 
     Parameters
     ----------
-    book, coffee, client, brew_method
+    book, coffee, client, brew_method : see there
         As for :func:`labkit.workflow.read`.
 
     Raises
@@ -88,7 +88,13 @@ def confirming(found: Findings) -> Confirming:
 
 
 def waters_to_test(reading: Reading | None) -> tuple[Candidate, ...]:
-    """The recommended water, the control, then the others tasted; none of them twice."""
+    """The recommended water, the control, then the others tasted; none of them twice.
+
+    Parameters
+    ----------
+    reading : Reading or None
+        What the scores say; None while nothing was opened.
+    """
     if reading is None:
         return ()
     offered: list[Candidate] = []

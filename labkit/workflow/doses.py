@@ -53,7 +53,9 @@ def record_doses(
             "one dose must be above 0 mL, got none. Type what the bench sheet's last row says."
         )
     if (session is None) != (flight is None):
-        raise BookError("flight must be given with its session, got one of the two. Name both.")
+        raise BookError(
+            "flight must be given with its session, got one of the two. Name both.", field="flight"
+        )
     if session is None or flight is None:
         book.stock.use_bottles(given)
         return "exact"

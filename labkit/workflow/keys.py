@@ -50,7 +50,7 @@ def lock_flights(
 
     Parameters
     ----------
-    book, session
+    book, session : LabBook and str
         Which session of the lab book.
     flights : sequence of int, optional
         Which ones; all that are being tasted if not given. One that nobody has begun is only
@@ -69,7 +69,8 @@ def lock_flights(
         if not begun:
             raise LockError(
                 f"flights must be being tasted to be locked, but {_states(book, name)}. Score "
-                "first, or name the flight to lock it all the same."
+                "first, or name the flight to lock it all the same.",
+                field="flights",
             )
         flights = begun
     lead = book.sessions.session(name).held.lead if done_by is None else done_by
@@ -91,7 +92,7 @@ def open_flights(
 
     Parameters
     ----------
-    book, session
+    book, session : LabBook and str
         Which session of the lab book.
     passphrase : str
         The preparer's.
@@ -115,7 +116,8 @@ def open_flights(
         if not waiting:
             raise LockError(
                 f"flights must be locked before their keys open, but {_states(book, name)}. Lock "
-                "one first."
+                "one first.",
+                field="flights",
             )
         flights = waiting
     numbers = numbers_of(flights)
@@ -129,7 +131,8 @@ def open_flights(
             raise
         raise SealError(
             f"passphrase must open each of the flights {_listed(numbers)}, but it opens only "
-            f"{_listed(fits)}. Open these by their numbers, and the rest with theirs."
+            f"{_listed(fits)}. Open these by their numbers, and the rest with theirs.",
+            field="passphrase",
         ) from error
 
 
@@ -143,7 +146,9 @@ def numbers_of(flights: Sequence[int]) -> list[int]:
     """
     numbers = list(dict.fromkeys(int(number) for number in flights))
     if not numbers:
-        raise PlanError("flights must name one at least, got none. Leave them out to take all.")
+        raise PlanError(
+            "flights must name one at least, got none. Leave them out to take all.", field="flights"
+        )
     return numbers
 
 

@@ -39,6 +39,11 @@ def session_name(session: str | TastingSession | Planned) -> str:
 def attributes_of(asked: Asked) -> tuple[Attribute, ...]:
     """The attributes of a session, from names of what is scored and of scales.
 
+    Parameters
+    ----------
+    asked : mapping of str, or sequence of Attribute
+        A scale, its name or words to check for each name; or attributes as they are.
+
     Raises
     ------
     ScaleError
@@ -67,7 +72,8 @@ def _attribute(name: str, on: str | Scale | Sequence[str]) -> Attribute:
     if len(words) < 2:
         raise PlanError(
             f"words must be two or more to choose from, got only {_listed(words) or 'none'}. "
-            "Add one, or none."
+            "Add one, or none.",
+            field="words",
         )
     return Attribute(name=name, kind="descriptors", choices=words)
 
@@ -87,7 +93,8 @@ def people_of(book: LabBook, tasters: Iterable[str], new: Iterable[str] = ()) ->
             there = f"there are: {_listed(kept.values())}" if kept else "there are none yet"
             raise PlanError(
                 f"tasters must be in the lab book, but {name!r} is not; {there}. Add who is new "
-                "first, or name them as new."
+                "first, or name them as new.",
+                field="tasters",
             )
     return (*(kept[name_key(name)] for name in given), *new)
 

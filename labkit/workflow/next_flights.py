@@ -208,7 +208,19 @@ def next_flight(
 def ask_earlier_coffees(
     book: LabBook, coffee: str, *, client: str | None = None, brew_method: str = "cupping"
 ) -> HeadStart | None:
-    """What the other coffees of a lab book lend to this one; None if nothing does."""
+    """What the other coffees of a lab book lend to this one; None if nothing does.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffee : str
+        Which coffee.
+    client : str, optional
+        Whose coffee it is; needed where two clients have one of that name.
+    brew_method : str
+        How it was brewed.
+    """
     import pandas as pd
 
     about = book.people.coffee(coffee, client=client)

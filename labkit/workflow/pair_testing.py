@@ -41,7 +41,7 @@ def plan_pair_test(
 
     Parameters
     ----------
-    book, coffee, client, tasters, passphrase, new_tasters, name
+    book, coffee, client, tasters, passphrase, new_tasters, name : see there
         As in :func:`labkit.workflow.plan_session`.
     first, second : Target
         The two waters; where the method names one beforehand (the one to be preferred, or with
@@ -52,7 +52,7 @@ def plan_pair_test(
         What is compared, for 2-AFC and 3-AFC.
     sets : int
         Sets of cups for each taster.
-    brew_method, held, start, jug_volume_ml, tasted_on, rng
+    brew_method, held, start, jug_volume_ml, tasted_on, rng : see there
         As in :func:`labkit.workflow.plan_session`.
 
     Raises
@@ -63,7 +63,8 @@ def plan_pair_test(
     if method not in METHODS:
         raise PlanError(
             f"method must be one of {', '.join(map(repr, METHODS))}, got {method!r}. "
-            "Choose one of them."
+            "Choose one of them.",
+            field="method",
         )
     asked, pair = METHODS[method], (first, second)
     question = asked.ask(attribute.strip())

@@ -164,7 +164,7 @@ def plan_session(
         The water in every flight; the coffee's own so far, before that the middle water.
     duplicates, flights, cups_per_flight : int
         As in :func:`labkit.tasting.plan_tasting`.
-    serving, alone
+    serving, alone : str and bool
         As in :func:`labkit.tasting.plan_tasting`.
     brew_method : {"cupping", "filter", "espresso"}, optional
         How it is brewed.
@@ -295,7 +295,8 @@ def targets_of(waters: Waters) -> tuple[Target, ...]:
         if lacks:
             raise PlanError(
                 f"waters must have the columns {', '.join(COORDINATES)}, but {', '.join(lacks)} "
-                f"is missing; it has {', '.join(map(str, waters.columns))}."
+                f"is missing; it has {', '.join(map(str, waters.columns))}.",
+                field="waters",
             )
         rows = waters[list(COORDINATES)].to_dict("records")
         return tuple(
@@ -307,7 +308,8 @@ def targets_of(waters: Waters) -> tuple[Target, ...]:
         odd = next(one for one in given if not isinstance(one, Target))
         raise PlanError(
             f"waters must be a sweep, a suggestion, targets or a table of them, got {odd!r}. "
-            "Make a Target of each water."
+            "Make a Target of each water.",
+            field="waters",
         )
     return targets
 
@@ -319,7 +321,8 @@ def _session_of(book: LabBook, name: str, coffee: str, client: str | None) -> Ta
     if (session.client, session.coffee) != (about.client, about.name):
         raise PlanError(
             f"add_to must be a session of {about.name} ({about.client}), but {session.name!r} is "
-            f"one of {session.coffee} ({session.client}). Choose another, or a new session."
+            f"one of {session.coffee} ({session.client}). Choose another, or a new session.",
+            field="add_to",
         )
     return session
 
@@ -330,5 +333,6 @@ def _check_start(book: LabBook, recorded: StartWater, start: StartWater | str) -
     if recorded.text != wanted.text:
         raise PlanError(
             f"add_to must be a session that starts from {wanted.text}, but this one was mixed "
-            f"from {recorded.text}. Choose that water above, or a new session."
+            f"from {recorded.text}. Choose that water above, or a new session.",
+            field="add_to",
         )

@@ -26,7 +26,7 @@ def prepare_flights(
 
     Parameters
     ----------
-    book, session
+    book, session : LabBook and str
         Which session of the lab book.
     passphrase : str
         The preparer's.
@@ -43,7 +43,9 @@ def prepare_flights(
         If nobody is named, or the passphrase does not open every one of them.
     """
     if not preparer.strip():
-        raise SealError("preparer must have a name, got ''. It is recorded who had the sheet.")
+        raise SealError(
+            "preparer must have a name, got ''. It is recorded who had the sheet.", field="preparer"
+        )
     name = session_name(session)
     numbers = book.sessions.plan(name).flights if flights is None else numbers_of(flights)
     start = book.stock.start_water(book.sessions.session(name).held)

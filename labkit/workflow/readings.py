@@ -118,7 +118,15 @@ class Opened:
         return tuple(sorted(map(str, self.words["attribute"].unique())))
 
     def scales(self, attribute: str, brew_method: str) -> tuple[str, ...]:
-        """The scales on which a score was given, the one that is read by itself first."""
+        """The scales on which a score was given, the one that is read by itself first.
+
+        Parameters
+        ----------
+        attribute : str
+            What was scored.
+        brew_method : str
+            How it was brewed.
+        """
         frame = self.scored
         here = (frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)
         return tuple(map(str, most_used(frame[here], "scale").index))
@@ -131,7 +139,19 @@ class Opened:
         scale: str | None = None,
         left_out: LeftOut | None = None,
     ) -> Findings:
-        """What one score or list of words says; arguments as for :func:`read`."""
+        """What one score or list of words says; arguments as for :func:`read`.
+
+        Parameters
+        ----------
+        attribute : str
+            What was scored, or ``words`` for what was checked.
+        brew_method : str, optional
+            How it was brewed; with None, as most cups were.
+        scale : str, optional
+            The scale it was given on; needed where there were several.
+        left_out : LeftOut, optional
+            Tasters or scores to leave out, and why.
+        """
         chosen = self.left_out if left_out is None else left_out
         tests, scored = self.tests, self.scored
         kept = chosen.keep(self.scores)
@@ -186,7 +206,15 @@ class Opened:
     def read_each(
         self, *, brew_method: str | None = None, left_out: LeftOut | None = None
     ) -> AttributeReadings:
-        """Every score that was given, side by side."""
+        """Every score that was given, side by side.
+
+        Parameters
+        ----------
+        brew_method : str, optional
+            How it was brewed; with None, as most cups were.
+        left_out : LeftOut, optional
+            Tasters or scores to leave out, and why.
+        """
         chosen = self.left_out if left_out is None else left_out
         return read_attributes(chosen.keep(self.scored), brew_method=brew_method)
 
@@ -200,6 +228,15 @@ class Opened:
 
 def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:
     """What was opened of a coffee: what there is to read.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffee : str
+        Which coffee.
+    client : str, optional
+        Whose coffee it is; needed where two clients have one of that name.
 
     Raises
     ------
@@ -257,6 +294,15 @@ def best_levels(book: LabBook, coffee: str, *, client: str | None = None) -> Map
     """The levels that a coffee's scores call best, by coordinate.
 
     Empty while nothing was tasted or this panel could see no difference.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffee : str
+        Which coffee.
+    client : str, optional
+        Whose coffee it is; needed where two clients have one of that name.
     """
     try:
         reading = read(book, coffee, client=client).reading

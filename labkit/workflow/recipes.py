@@ -65,10 +65,14 @@ def make_recipes(
     if bool(concentrates) == bool(salts):
         raise SheetError(
             "concentrates or salts must be given, one of the two, got "
-            f"{'both' if salts else 'neither'}. Make a card for each way."
+            f"{'both' if salts else 'neither'}. Make a card for each way.",
+            field="concentrates",
         )
     if not volumes_l:
-        raise SheetError("volumes_l must hold at least one volume, got none. Ask for 1 L, say.")
+        raise SheetError(
+            "volumes_l must hold at least one volume, got none. Ask for 1 L, say.",
+            field="volumes_l",
+        )
     if concentrates:
         return tuple(
             mix(

@@ -16,7 +16,15 @@ from labkit.workflow.usual import resting_codes
 
 
 def unserved_flights(book: LabBook, session: str) -> tuple[int, ...]:
-    """The flights that nobody has begun."""
+    """The flights that nobody has begun.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    session : str
+        Which session of the lab book.
+    """
     return tuple(one.number for one in book.sessions.flights(session) if one.state == "planned")
 
 
@@ -35,7 +43,7 @@ def replan(
 
     Parameters
     ----------
-    book, session
+    book, session : LabBook and str
         Which session of the lab book.
     absent, late : sequence of str
         Who stays away from now on, and who comes in.
@@ -63,9 +71,13 @@ def replan(
     name = session_name(session)
     unserved = [n for n in unserved_flights(book, name) if first is None or n >= first]
     if not unserved:
-        raise PlanError("session must have a flight not served yet. Add flights in notebook 2.")
+        raise PlanError(
+            "session must have a flight not served yet. Add flights in notebook 2.", field="session"
+        )
     if not late and not absent:
-        raise PlanError("late must name someone, or absent must: else nothing changes.")
+        raise PlanError(
+            "late must name someone, or absent must: else nothing changes.", field="late"
+        )
     before = book.sessions.plan(name)
     has_own_cups = before.serving == "a cup each"
     plan = plan_anew(

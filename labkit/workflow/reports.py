@@ -65,6 +65,15 @@ class Report:
 def make_report(book: LabBook, coffee: str, *, client: str | None = None) -> Report:
     """Gather what a report of one coffee states.
 
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffee : str
+        Which coffee.
+    client : str, optional
+        Whose coffee it is; needed where two clients have one of that name.
+
     Raises
     ------
     BookError

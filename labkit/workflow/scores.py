@@ -30,7 +30,7 @@ def record_scores(
 
     Parameters
     ----------
-    book, session
+    book, session : LabBook and str
         Which session of the lab book.
     scores : DataFrame
         Either one row a score, with the columns ``attribute`` and ``score``, or one row a cup,
@@ -71,7 +71,9 @@ def record_scores(
         except LabkitError as error:
             raise _of_row(error, row["row"]) from error
     if not touches:
-        raise PlanError("scores must hold a score at least, got none. Fill in the table first.")
+        raise PlanError(
+            "scores must hold a score at least, got none. Fill in the table first.", field="scores"
+        )
     try:
         return book.scores.record_scores(touches)
     except BookAwayError:
@@ -94,7 +96,8 @@ def _tidy(scores: pd.DataFrame, attributes: tuple[str, ...]) -> pd.DataFrame:
         raise PlanError(
             f"scores must have the columns taster, blind_code or position, and attribute and score "
             f"(or one for each of {asked}), but {', '.join(lacks)} is missing; it has "
-            f"{', '.join(columns)}."
+            f"{', '.join(columns)}.",
+            field="scores",
         )
     labelled = scores.set_axis(columns, axis="columns").assign(row=list(scores.index))
     if is_tidy:
@@ -105,7 +108,8 @@ def _tidy(scores: pd.DataFrame, attributes: tuple[str, ...]) -> pd.DataFrame:
         got = f"{odd[0]!r}" if odd else "none of them"
         raise PlanError(
             f"scores must have a column for each attribute that was scored ({asked}), got {got}. "
-            "Rename the column, or drop it."
+            "Rename the column, or drop it.",
+            field="scores",
         )
     kept = [one for one in (*_CUP, *_MORE) if one in columns]
     long = labelled.reset_index(drop=True).melt(
@@ -134,7 +138,10 @@ def _touch(
     if flight is None:
         flight = _flight_of(plan, code)
     elif flight not in plan.flights:
-        raise PlanError(f"flight must be one of {', '.join(map(str, plan.flights))}, got {flight}.")
+        raise PlanError(
+            f"flight must be one of {', '.join(map(str, plan.flights))}, got {flight}.",
+            field="flight",
+        )
     if code is not None and position is not None:
         _check_place(plan, flight, taster, code, position)
     words = attributes.get(str(row["attribute"]))
@@ -167,14 +174,16 @@ def _flight_of(plan: CupPlan, code: str | None) -> int:
     found = [flight for flight in plan.flights if code in plan.codes(flight)]
     if code is not None and not found:
         raise PlanError(
-            f"blind_code must be one of {', '.join(sorted(plan.all_codes))}, got {code!r}."
+            f"blind_code must be one of {', '.join(sorted(plan.all_codes))}, got {code!r}.",
+            field="blind_code",
         )
     if code is None and len(plan.flights) == 1:
         return plan.flights[0]
     if not found:
         raise PlanError(
             f"flight must be given where cups are named by their positions, as there are "
-            f"{len(plan.flights)} flights."
+            f"{len(plan.flights)} flights.",
+            field="flight",
         )
     return found[0]
 
@@ -189,7 +198,8 @@ def _check_place(plan: CupPlan, flight: int, taster: str, code: str, position: i
     if planned and position not in planned:
         raise PlanError(
             f"position must be {planned[0]} for code {code} of {taster}, got {position}. Check "
-            "whose sheet this is."
+            "whose sheet this is.",
+            field="position",
         )
 
 

@@ -44,6 +44,15 @@ class Usual:
 def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     """What a coffee's next session starts from.
 
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    coffee : str
+        Which coffee.
+    client : str, optional
+        Whose coffee it is; needed where two clients have one of that name.
+
     Raises
     ------
     BookError

@@ -11,7 +11,7 @@ from scipy import stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from labkit.analysis.model import mixed
-from labkit.analysis.model.kenward_roger import _denominator
+from labkit.analysis.model.kenward_roger import denominator
 from labkit.analysis.model.mixed import (
     MIXEDLM_ENGINE,
     REML_ENGINE,
@@ -100,8 +100,8 @@ def test_f_and_hotellings_t_squared_are_met_exactly(q, df):
     """The two cases that Kenward and Roger (1997) fit; T squared after Anderson (from memory)."""
     n = df + q - 1
 
-    of_f = _denominator(q, 2 * q * q / df, 2 * q / df)
-    of_t_squared = _denominator(q, 2 * q / n, q * (q + 1) / n)
+    of_f = denominator(q, 2 * q * q / df, 2 * q / df)
+    of_t_squared = denominator(q, 2 * q / n, q * (q + 1) / n)
 
     assert of_f == pytest.approx((df, 1), rel=1e-6)
     assert of_t_squared == pytest.approx((df, df / n), rel=1e-6)
@@ -114,7 +114,7 @@ def test_slopes_known_from_few_tasters_keep_their_level_beside_the_poles(q):
     for nu in (1, 1.5, 1.9, 2, 2.05, 2.1, 2.2, 2.4, 3, 5):
         f = np.mean(rng.standard_t(nu, (20_000, q)) ** 2, axis=1)
 
-        df, scaling = _denominator(q, 2 * q / nu, 2 * q / nu)
+        df, scaling = denominator(q, 2 * q / nu, 2 * q / nu)
 
         assert 0.005 < np.mean(stats.f.sf(scaling * f, q, df) < 0.05) < 0.065
 

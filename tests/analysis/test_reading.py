@@ -187,12 +187,16 @@ class TestBadInput:
         assert reading.verdict.unread.why is WhyUnread.ONE_WATER
         assert len(reading.panel.tasters) == 4
 
-    def test_constant_scores(self, ratio_scores):
-        reading = read_coffee(ratio_scores.assign(score=7.0))
+    @pytest.mark.parametrize("score", [7.0, 7.1, 6.7])
+    def test_constant_scores(self, ratio_scores, score):
+        reading = read_coffee(ratio_scores.assign(score=score))
 
         assert reading.verdict.unread.why is WhyUnread.ALL_ALIKE
-        assert reading.verdict.unread.mean == 7
+        assert reading.verdict.unread.mean == pytest.approx(score)
         assert reading.surface is None
+        table = reading.panel.table
+        assert (table["spread"] == 0).all()
+        assert table[["discrimination_p", "departure_p", "mandel_h"]].isna().all(axis=None)
 
     def test_each_taster_with_a_favourite_number(self, ratio_scores):
         own = ratio_scores["taster"].map({"A": 5.0, "B": 6.0, "C": 7.0, "D": 8.0})

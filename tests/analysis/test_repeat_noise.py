@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.reading.agreement import Cells
+from labkit.analysis.reading.agreement import Cells, intraclass_correlations
 from labkit.analysis.reading.panel import TasterKind, check_panel
 from labkit.analysis.reading.repeat_noise import RepeatNoise, rounding
 from tests.benchmarks.panel_alarms import SCALES, judged, tasted
@@ -71,6 +71,29 @@ def test_nobody_is_judged_where_nobody_scored_a_water_twice():
 
     assert np.isnan(noise.discrimination(0, once)[1])
     assert np.isnan(noise.departure(0, once))
+
+
+@pytest.mark.parametrize("score", [7.0, 7.1, 6.7, 8.3, 1 / 3])
+def test_where_all_scores_are_alike_nothing_is_tested(score):
+    """Neither spread nor a difference: 0/0, though a sum of 6.7 and 6.7 and 6.7 is rounded."""
+    levels = score + np.array([[0.0], [0.3], [1.1]])
+    for scores in (np.full((3, 7), score), levels.repeat(7, axis=1)):
+        alike = cells(3, 5, scores, repeats=2)
+        noise = RepeatNoise.of(alike)
+        agreed = intraclass_correlations(alike.mean.T)
+
+        assert (alike.within == 0).all()
+        assert np.isnan([noise.discrimination(row, alike) for row in range(3)]).all()
+        assert np.isnan([noise.departure(row, alike) for row in range(3)]).all()
+        assert agreed.mean_squares[0] == agreed.mean_squares[3] == 0
+        assert np.isnan([agreed.agreement_lo, agreed.agreement_hi, agreed.consistency]).all()
+
+
+def test_whoever_departs_without_any_noise_departs_for_certain():
+    exact = cells(3, 3, [[5, 6, 7, 5], [5, 6, 7, 5], [7, 6, 5, 7]])
+    noise = RepeatNoise.of(exact)
+
+    assert noise.departure(2, exact) == 0
 
 
 @pytest.mark.parametrize("repeats", [1, 5])

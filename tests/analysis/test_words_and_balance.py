@@ -122,7 +122,7 @@ def test_estimating_equations_agree_with_r_and_with_plain_matrices():
     """Coefficients are those of R. The matrices above give R's robust errors, and, with leverage
     taken out, the bias-reduced ones that this model states."""
     y, design, child = wheezing()
-    beta, covariance = words_module._fit(y, design, child)
+    beta, covariance = words_module.fit_words(y, design, child)
     in_r = [np.array(WHEEZE_IN_R[part]) for part in ("coefficients", "robust_se")]
     assert beta == pytest.approx(in_r[0], abs=5e-4)
     robust, reduced = (
@@ -145,7 +145,7 @@ def test_with_few_tasters_the_bias_reduction_is_the_same_in_plain_matrices(frame
         sandwich(y, design, people, fit.params, fit.cov_struct.dep_params, reduced=one)
         for one in (True, False)
     )
-    beta, covariance = words_module._fit(y, design, people)
+    beta, covariance = words_module.fit_words(y, design, people)
     assert beta == pytest.approx(fit.params, abs=1e-6)
     assert covariance == pytest.approx(by_hand, rel=1e-3)
     assert np.sqrt(by_hand[1, 1]) > 1.05 * np.sqrt(plain[1, 1])

@@ -25,7 +25,7 @@ from tests.book.samples import SESSION, start_tasting
 @contextmanager
 def failing_to_store(book, table, after=0):
     """Let the database refuse new rows of a table that holds some, as a failing disk would."""
-    with book._store.write_engine.begin() as connection:
+    with book.store.write_engine.begin() as connection:
         connection.execute(
             text(
                 f"CREATE TRIGGER failing BEFORE INSERT ON {table} "
@@ -36,7 +36,7 @@ def failing_to_store(book, table, after=0):
     try:
         yield
     finally:
-        with book._store.write_engine.begin() as connection:
+        with book.store.write_engine.begin() as connection:
             connection.execute(text("DROP TRIGGER failing"))
 
 

@@ -28,7 +28,7 @@ from tests.book.samples import (
 
 def every_row(book):
     """Every row of every table, as text."""
-    with book._store.engine.connect() as connection:
+    with book.store.engine.connect() as connection:
         return {
             table: [
                 tuple(map(str, row)) for row in connection.execute(text(f"SELECT * FROM {table}"))
@@ -97,7 +97,7 @@ def test_rows_stand_in_the_order_of_codes_whatever_the_draw(sqlite_book):
             rng=np.random.default_rng(draw),
         )
         sqlite_book.sessions.store_plan(plan)
-        with sqlite_book._store.engine.connect() as connection:
+        with sqlite_book.store.engine.connect() as connection:
             stored = (
                 connection.execute(
                     text(
@@ -196,7 +196,7 @@ def test_a_lost_passphrase_is_helped_by_the_printed_sheet(tasting):
 
 def test_a_key_of_another_flight_does_not_open(tasting):
     book, _ = tasting
-    with book._store.write_engine.begin() as connection:
+    with book.store.write_engine.begin() as connection:
         tokens = connection.execute(text("SELECT flight_id, token FROM sealed_keys")).all()
         for (flight_id, _), (_, other) in zip(tokens, reversed(tokens), strict=True):
             connection.execute(

@@ -236,7 +236,7 @@ def test_the_database_itself_refuses_to_change_or_drop_a_score(book):
     for statement in statements:
         with (
             pytest.raises(DBAPIError, match="scores are only ever added"),
-            book._store.engine.begin() as connection,
+            book.store.engine.begin() as connection,
         ):
             connection.execute(text(statement))
     assert {entry.value for entry in book.scores.history(SESSION)} == {7.5}

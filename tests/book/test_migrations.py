@@ -248,6 +248,6 @@ def test_a_step_that_fails_leaves_the_old_book_as_it_was(quick_folder, monkeypat
 
 
 def test_the_steps_lead_to_the_tables_of_the_code(book):
-    with book._store.engine.connect() as connection:
+    with book.store.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []

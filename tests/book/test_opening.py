@@ -63,7 +63,7 @@ def test_a_new_file_is_a_lab_book_with_the_settings_that_scores_deserve(quick_fo
 
 
 def test_every_connection_syncs_fully_waits_and_checks_keys(sqlite_book):
-    with sqlite_book._store.reading() as db:
+    with sqlite_book.store.reading() as db:
         pragmas = {
             name: db.connection().exec_driver_sql(f"PRAGMA {name}").scalar()
             for name in ("synchronous", "busy_timeout", "foreign_keys")

@@ -269,7 +269,7 @@ def test_a_book_that_kept_no_whole_days_is_read_and_mended(sqlite_book, days, re
     """As versions before stored them: the fact as text, the bottle's days as a real number."""
     add_bicarbonate(sqlite_book)
     sqlite_book.stock.add_bottle("own", salt="NaHCO3", weighed_g=1.68, volume_ml=1000, keeps_days=2)
-    with sqlite_book._store.write_engine.begin() as connection:
+    with sqlite_book.store.write_engine.begin() as connection:
         fact = "INSERT INTO lab_book (name, value) VALUES ('bicarbonate_keeps_days', :days)"
         connection.execute(text(fact), {"days": str(days)})
         row = "UPDATE bottles SET keeps_days = :days WHERE name = 'KHCO3 18 Nov'"
@@ -496,7 +496,7 @@ def test_doses_that_cannot_be_unsealed_stay_a_bound_until_they_are_written_again
     add_all_bottles(sqlite_book)
     plan = start_tasting(sqlite_book)
     if way == "an older key":
-        with sqlite_book._store.write_engine.begin() as connection:
+        with sqlite_book.store.write_engine.begin() as connection:
             connection.execute(text("UPDATE sealed_keys SET dose_lock = NULL"))
         assert take_doses(sqlite_book, SESSION, 1, DOSES) == "at most"
     else:

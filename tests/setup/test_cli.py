@@ -117,7 +117,7 @@ def test_what_pythonpath_names_reaches_neither_pip_nor_kernels(monkeypatch):
 
     monkeypatch.setattr(cli, "ensure_environment", ensure)
     monkeypatch.setattr(cli, "_is_own_python", lambda layout: True)
-    monkeypatch.setattr(cli, "_become", become)
+    monkeypatch.setattr(cli, "become", become)
     monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
 
     assert cli.main(["open", "--port", str(free_port())]) == 7

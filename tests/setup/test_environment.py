@@ -144,7 +144,7 @@ def test_an_environment_in_doubt_is_made_anew(project, damage):
     leftover = project.venv / "leftover"
     leftover.touch()
     if damage != {"finished": False}:  # one real remake shows it; they share the way there
-        wanted = environment._fingerprint(project.root / "run.lock")
+        wanted = environment.fingerprint(project.root / "run.lock")
         assert installed_locks(project).get("run.lock") != wanted
         return
 
@@ -244,5 +244,5 @@ def test_an_incomplete_clone_is_told(tmp_path):
 
 
 def test_a_second_set_up_waits_for_the_first(project):
-    with environment._one_at_a_time(project), pytest.raises(SetUpError, match="wait for it to end"):
+    with environment.one_at_a_time(project), pytest.raises(SetUpError, match="wait for it to end"):
         ensure_environment(project, ["run.lock", "test.lock"], out=io.StringIO())

@@ -97,7 +97,7 @@ def test_windows_waits_for_the_second_program_and_hands_its_code_on(monkeypatch,
     monkeypatch.setattr(cli, "os", SimpleNamespace(name="nt"))
     monkeypatch.setattr(cli.subprocess, "run", run)
 
-    assert cli._become(["python.exe", "-m", "pytest"], folder=tmp_path) == 5
+    assert cli.become(["python.exe", "-m", "pytest"], folder=tmp_path) == 5
     assert calls == [(["python.exe", "-m", "pytest"], {"cwd": tmp_path, "check": False})]
 
 
@@ -112,7 +112,7 @@ def test_elsewhere_the_second_program_takes_the_place_of_the_first(monkeypatch, 
     monkeypatch.chdir(Path(__file__).parent)
 
     with pytest.raises(SystemExit):
-        cli._become(["/x/python", "-m", "pytest"], folder=tmp_path)
+        cli.become(["/x/python", "-m", "pytest"], folder=tmp_path)
 
     assert seen == [("/x/python", ["/x/python", "-m", "pytest"])]
     assert Path.cwd() == tmp_path

@@ -17,7 +17,7 @@ import pytest
 from labkit.errors import SetUpError
 from labkit.setup import environment
 from labkit.setup.layout import RUN_LOCK, Layout
-from labkit.setup.opening import _report_end
+from labkit.setup.opening import report_end
 from tests.project import PROJECT, free_port
 
 
@@ -35,8 +35,8 @@ def clone(tmp_path):
         shutil.copytree(PROJECT / part, root / part, ignore=ignored)
     for file in (".gitignore", RUN_LOCK):
         shutil.copy(PROJECT / file, root)
-    environment._write_state(
-        layout, {RUN_LOCK: environment._fingerprint(root / RUN_LOCK)}, finished=True
+    environment.write_state(
+        layout, {RUN_LOCK: environment.fingerprint(root / RUN_LOCK)}, finished=True
     )
     for command in (["init", "-q"], ["add", "-A"]):
         subprocess.run(["git", *command], cwd=root, check=True)
@@ -125,8 +125,8 @@ def status(url):
 def test_a_shut_down_from_the_page_is_said_and_is_no_failure(capsys):
     layout = Layout(root=Path("/home/kit"), windows=False, python_version=(3, 12))
 
-    _report_end(0, layout, out=sys.stdout)
+    report_end(0, layout, out=sys.stdout)
 
     assert "was shut down from its page" in capsys.readouterr().out
     with pytest.raises(SetUpError, match=r"ended by itself \(exit code 3\).*jupyter\.log"):
-        _report_end(3, layout, out=sys.stdout)
+        report_end(3, layout, out=sys.stdout)

@@ -48,4 +48,4 @@ def test_the_newest_server_is_taken(monkeypatch):
     found = ["/usr/lib/postgresql/9/bin/initdb", "/usr/lib/postgresql/15/bin/initdb"]
     monkeypatch.setattr(postgresql, "glob", lambda pattern: found)
 
-    assert postgresql._program("initdb") == found[1]
+    assert postgresql.server_program("initdb") == found[1]

@@ -27,6 +27,7 @@ from labkit.analysis.search.recommendation import (
 )
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
+from labkit.present import not_told
 
 CONTROL = (0.5, 100.0, 30.0)
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -59,7 +60,7 @@ def test_what_never_varied_is_kept_and_said_to_be_untold(sweep):
     assert share.level < 0.5
     for one, level in ((hardness, 100), (alkalinity, 30)):
         assert (one.was_varied, one.is_told, one.level, one.may_cost) == (False, False, level, None)
-    assert "not told; kept at 100 mg/L" in found.not_told
+    assert "not told; kept at 100 mg/L" in not_told(found)
 
 
 def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_control():
@@ -118,7 +119,7 @@ def sensible(waters, mean, poured=(CONTROL,)):
     """What sense decides among waters, none of them kept back."""
     looked, mean = np.array(waters, dtype=float), np.array(mean, dtype=float)
     best = int(np.argmax(mean))
-    place = module._by_sense(looked, mean, HELD, np.array(poured), 1.0, best, [])
+    place = module.by_sense(looked, mean, HELD, np.array(poured), 1.0, best, [])
     return waters[place]
 
 
@@ -169,7 +170,7 @@ def test_a_coordinate_goes_back_where_its_move_is_a_toss_up_and_costs_little(gai
     means[(0.5, 100.0, 30.0)] = 6.9 - 3 * DEAREST
     mean = np.array(list(means.values()))
 
-    best, found = module._untold(now, looked, mean, HELD, np.random.default_rng(3))
+    best, found = module.put_back_untold(now, looked, mean, HELD, np.random.default_rng(3))
 
     assert found == kept
     assert tuple(looked[best]) == ((0.2, 100.0, 30.0) if kept else (0.2, 60.0, 30.0))
@@ -207,8 +208,8 @@ def test_a_poured_water_needs_no_place_in_the_next_flight(sweep):
     poured = replace(belief, recommended=replace(belief.recommended, was_tasted=True))
     unpoured = replace(belief, recommended=replace(belief.recommended, was_tasted=False))
 
-    assert not module_of_flight._must_be_poured(poured)
-    assert module_of_flight._must_be_poured(unpoured)
+    assert not module_of_flight.must_be_poured(poured)
+    assert module_of_flight.must_be_poured(unpoured)
 
 
 def settled(**changed):

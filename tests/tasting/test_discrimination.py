@@ -76,7 +76,7 @@ def test_two_left_over_are_opposites(rng):
         assert letters.count("A") == 3
 
 
-@pytest.mark.parametrize("method", [m for m in METHODS if m != "paired preference"])
+@pytest.mark.parametrize("method", [m for m in METHODS if "preference" not in m])
 def test_the_right_cup_is_the_one_the_method_asks_for(method, rng):
     plan = _plan(method, 6, rng)
     opened = plan.sealed[1].open(PASSPHRASE)
@@ -163,7 +163,11 @@ def test_a_sheet_asks_one_thing(rng):
         (lambda rng: METHODS["2-AFC"].ask(), "attribute must be given for 2-AFC"),
         (
             lambda rng: right_answers(_plan("paired preference", 2, rng), []),
-            "method must have a right answer",
+            "method must have a right answer, got a paired preference",
+        ),
+        (
+            lambda rng: right_answers(_plan("confirming preference", 2, rng), []),
+            "method must have a right answer, got a confirming preference",
         ),
     ],
 )

@@ -112,4 +112,4 @@ def test_what_it_is_worth_is_said_in_guesses_and_time(bits, said):
 def test_no_passphrase_stays_in_memory():
     strength_bits("copper kettle, seven spoons")
 
-    assert passphrases._bits.cache_info().currsize == 0
+    assert passphrases.bits_of.cache_info().currsize == 0

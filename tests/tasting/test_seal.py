@@ -82,8 +82,8 @@ def test_keys_of_one_session_are_opened_with_one_derivation(monkeypatch):
     keys = [sealer.seal(1, _rows()), sealer.seal(2, _rows(4))]
     keys.append(Sealer("spring", PASSPHRASE).seal(3, _rows(3)))  # a salt of its own
     calls = []
-    derive = seal._master_key
-    monkeypatch.setattr(seal, "_master_key", lambda *a: calls.append(1) or derive(*a))
+    derive = seal.master_key
+    monkeypatch.setattr(seal, "master_key", lambda *a: calls.append(1) or derive(*a))
 
     opened = open_keys(keys, PASSPHRASE)
 
@@ -177,7 +177,7 @@ def test_neither_token_nor_passphrase_is_in_a_printed_key():
 
 def test_a_guess_costs_time_and_memory(monkeypatch, shipped_log2_n):
     """128 MiB a guess: 128 * r * N bytes (RFC 7914, section 2)."""
-    assert 128 * seal._SCRYPT_R * 2**shipped_log2_n == 128 * 2**20
+    assert 128 * seal.SCRYPT_R * 2**shipped_log2_n == 128 * 2**20
     monkeypatch.setattr(seal, "SCRYPT_LOG2_N", shipped_log2_n)
 
     start = time.process_time()

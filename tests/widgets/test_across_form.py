@@ -91,7 +91,7 @@ def test_one_water_follows_the_filter_and_the_cups_sold(form, book):
     assert shares["Osmeni, natural"] == pytest.approx(0.9)
     tank.form.fields["sold"].value = "Some other 2"
     assert tank.water is None
-    assert "Cups sold must name a coffee" in tank.form._notes["sold"].value
+    assert "Cups sold must name a coffee" in tank.form.notes["sold"].value
 
 
 def test_words_and_balance_follow_the_client(form, book):

@@ -42,16 +42,16 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     )
     stock.refresh()
     assert "'calcium' was weighed to 1.469 g/L and measured as 1.689" in unescape(
-        stock.questions._questions.value
+        stock.questions.questions.value
     )
     assert "weighed 1.469 g/L" in stock.form.result.value
     click(stock.questions.form, "Answer")
-    assert "Doses count with must be one of the two" in stock.questions.form._notes["counts"].value
+    assert "Doses count with must be one of the two" in stock.questions.form.notes["counts"].value
     stock.questions.form.fields["counts"].value = "measured"
     stock.questions.form.fields["answered_by"].value = "Dora"
     stock.questions.form.fields["reason"].value = "the flask was short"
     click(stock.questions.form, "Answer")
-    assert stock.questions._questions.value == ""
+    assert stock.questions.questions.value == ""
     assert "measured 1.689 g/L" in stock.form.result.value
     assert book.stock.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
     assert book.stock.bottle("calcium").weighed_g == 1.469
@@ -74,7 +74,7 @@ def test_the_days_typed_are_kept_only_by_the_button(book, stock):
     assert StockForm(book, bottle_labels).form.fields["keeps_days"].value == 3
     stock.form.fields["keeps_days"].value = 0
     click(stock.form, "Keep these days")
-    assert "must be 1 to 60 days, got 0" in stock.form._notes["keeps_days"].value
+    assert "must be 1 to 60 days, got 0" in stock.form.notes["keeps_days"].value
     assert book.stock.bicarbonate_keeps_days() == 3
 
 
@@ -109,7 +109,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert needed in stock.form.result.value
     assert "takes nothing once it is locked" in stock.form.result.value
 
-    place = stock.taken._bottles.index("bicarbonate")
+    place = stock.taken.bottles.index("bicarbonate")
     stock.taken.form.fields[f"dose_{place}"].value = 155.5
     click(stock.taken.form, "Record what was taken")
     click(stock.taken.form, "Record what was taken")  # a second press writes nothing
@@ -167,7 +167,7 @@ def test_an_empty_bottle_leaves_the_shelf(book, stock):
 
 def test_the_label_sheet_has_name_strength_dates_and_caution(book, stock, monkeypatch):
     sent = []
-    monkeypatch.setattr(stock._hands, "send", lambda message, **_: sent.append(message))
+    monkeypatch.setattr(stock.hands, "send", lambda message, **_: sent.append(message))
     book.stock.measure_bottle(
         "calcium", method="burette", strength_g_l=1.47, uncertainty_percent=0.7
     )
@@ -245,9 +245,9 @@ def test_each_kit_is_asked_for_its_own_step_and_drops_are_whole(book):
     step, reading = form.fields["step_mg_l_caco3"], form.fields["reading"]
     assert (step.description, step.value) == ("A drop is (mg/L CaCO3)", 17.8)
     reading.value = 5.5
-    assert "must be whole drops, got 5.5" in form._notes["reading"].value
+    assert "must be whole drops, got 5.5" in form.notes["reading"].value
     reading.value = -2
-    assert "Drops until the colour turned must be above 0, got -2" in form._notes["reading"].value
+    assert "Drops until the colour turned must be above 0, got -2" in form.notes["reading"].value
     form.fields["method"].value = "burette, on a dilution"
     assert (step.description, step.value) == ("A division is (mg/L CaCO3)", 2.0)
     reading.value = 5.5

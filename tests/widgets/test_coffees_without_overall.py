@@ -87,7 +87,7 @@ def test_every_form_takes_every_coffee(book, before, coffee):
     if coffee != "scored":
         said = [form.message.value + form.result.value for form in (flight.form, confirm.form)]
         assert all(said)
-        assert card._said
+        assert card.said
     if coffee in ("only right", "only words"):
         assert "let its next session ask for" in flight.form.message.value
     if coffee == "one water":

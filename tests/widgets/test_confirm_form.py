@@ -51,8 +51,8 @@ def planned(book, view, method, **typed):
     typed = {"passphrase": PASSPHRASE, "again": PASSPHRASE, "session": method} | typed
     for name, value in typed.items():
         form.form.fields[name].value = value
-    form._button.click()
-    assert form.plan is not None, (form.form.message.value, form.form._notes)
+    form.button.click()
+    assert form.plan is not None, (form.form.message.value, form.form.notes)
     return form.plan
 
 
@@ -193,7 +193,7 @@ def test_the_same_water_twice_is_refused_with_a_sentence(book, view):
     fields["second"].value = fields["first"].value
     fields["passphrase"].value = fields["again"].value = PASSPHRASE
 
-    form._button.click()
+    form.button.click()
 
     assert "targets must differ" in form.form.message.value
     assert form.plan is None
@@ -216,10 +216,10 @@ def test_leaving_out_shows_its_effect_and_is_recorded_with_a_reason(book, view):
         assert "without Ines (80 scores): best found" in view.form.result.value
         assert "Ines" not in set(view.scores["taster"])
 
-        view._button.click()
-        assert "must say why Ines is left out" in view.form._notes["reason"].value
+        view.button.click()
+        assert "must say why Ines is left out" in view.form.notes["reason"].value
         fields["reason"].value = "a cold that morning"
-        view._button.click()
+        view.button.click()
     finally:
         fields["without_tasters"].value = ()
 
@@ -243,7 +243,7 @@ def test_a_recorded_choice_is_taken_up_again_and_stands_in_the_report(book, view
     assert again.form.fields["without_tasters"].value == ("Ines",)
     assert "Ines" not in set(again.scores["taster"])
     assert "Left out by choice, as recorded on" in again.form.result.value
-    assert again._button.layout.display == "none"  # nothing new to record
+    assert again.button.layout.display == "none"  # nothing new to record
     report = coffee_report(book, coffee, client=client).html
     assert "Ines. Why: a cold" in report
     assert "Everyone (96 scores): best found" in report
@@ -258,7 +258,7 @@ def test_a_recorded_choice_is_taken_up_again_and_stands_in_the_report(book, view
 
     again.form.fields["without_tasters"].value = ()
     again.form.fields["reason"].value = "it was hay fever"
-    again._button.click()
+    again.button.click()
     assert book.sessions.left_out(coffee, client=client).names == ()
     assert "Why: a cold" not in coffee_report(book, coffee, client=client).html
 

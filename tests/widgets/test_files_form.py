@@ -34,7 +34,7 @@ def form(book, monkeypatch):
     form.form.fields["entered_by"].value = "Dora"
     form.handed = {}
     monkeypatch.setattr(
-        form._hands, "hand", lambda content, *, name, **_: form.handed.update({name: content})
+        form.hands, "hand", lambda content, *, name, **_: form.handed.update({name: content})
     )
     return form
 
@@ -66,7 +66,7 @@ def buttons(widget):
 
 
 def said(form):
-    text = [form._shown.value, form.form.message.value, form.away.message.value]
+    text = [form.shown.value, form.form.message.value, form.away.message.value]
     return html.unescape(re.sub(r"<[^>]*>", " ", " ".join(text)))
 
 
@@ -84,7 +84,7 @@ def test_every_refused_row_is_named_with_its_line_and_why_before_anything_is_tak
     assert re.search(r"\b3\s+1, Ines, \d{3}, liking, 12\s+score must be between 1 and 9", shown)
     assert re.search(r"\b4\s+1, Ines, 000, liking, 3\s+.*code of Ines's cups", shown)
     assert values(book) == []
-    assert form._take_all.disabled, "all or none would be none"
+    assert form.take_all.disabled, "all or none would be none"
 
 
 def test_the_good_rows_are_taken_once_if_asked(book, form, code):
@@ -94,14 +94,14 @@ def test_the_good_rows_are_taken_once_if_asked(book, form, code):
 
     assert values(book) == [6.5]
     assert "Taken into the lab book: 1. Refused and left out: 1." in said(form)
-    assert form._take_good.disabled, "a second press has nothing to take"
+    assert form.take_good.disabled, "a second press has nothing to take"
 
 
 def test_all_or_none_takes_all_and_says_who_typed_it(book, form, code):
     form.form.fields["entered_by"].value = " "
     upload(form, f"1,Ines,{code},acidity,6.5", f"1,Ines,{code},liking,8")
     press(form, "Take all or none")
-    assert "Who typed it must have a name" in form.form._notes["entered_by"].value
+    assert "Who typed it must have a name" in form.form.notes["entered_by"].value
     assert values(book) == []
     form.form.fields["entered_by"].value = "Dora"
 
@@ -127,8 +127,8 @@ def test_a_file_that_is_no_table_is_a_sentence(book, form):
     upload(form, name="paper.xlsx")
 
     assert "paper.xlsx cannot be read as a spreadsheet" in said(form)
-    assert form._take_all.disabled
-    assert form._take_good.disabled
+    assert form.take_all.disabled
+    assert form.take_good.disabled
 
 
 def test_a_file_name_leads_nowhere(book, form, code, tmp_path):
@@ -142,8 +142,8 @@ def test_a_file_name_leads_nowhere(book, form, code, tmp_path):
 def test_what_a_file_says_is_shown_as_text(form, code):
     upload(form, f"1,<img src=x onerror=alert(1)>,{code},acidity,6.5")
 
-    assert "<img" not in form._shown.value
-    assert "&lt;img" in form._shown.value
+    assert "<img" not in form.shown.value
+    assert "&lt;img" in form.shown.value
 
 
 def test_the_empty_table_is_handed_over_filled_in_and_taken(book, form):
@@ -186,19 +186,19 @@ def test_files_to_take_away_hold_scores_and_no_water_before_the_key_is_open(book
 def test_the_desk_of_a_tasting_offers_the_files(book):
     desk = ScoringDesk(book)
 
-    assert desk._place.children[0].titles[-1] == "Paper and files"
+    assert desk.place.children[0].titles[-1] == "Paper and files"
 
 
 def test_a_lock_by_mistake_is_undone_on_the_desk_when_all_flights_are_locked(book):
     for flight in book.sessions.flights(SESSION):
         book.sessions.lock_flight(SESSION, flight.number)
     desk = ScoringDesk(book)
-    assert "No session takes scores now" in desk._place.children[0].value
+    assert "No session takes scores now" in desk.place.children[0].value
 
-    desk._chooser.value = SESSION
-    lead = desk._place.children[0].children[1]
-    lead._reason.value = "locked by mistake"
-    lead._unlock.click()
+    desk.chooser.value = SESSION
+    lead = desk.place.children[0].children[1]
+    lead.reason.value = "locked by mistake"
+    lead.unlock.click()
 
     assert book.sessions.flight(SESSION, 1).state == "being tasted"
-    assert ScoringDesk(book)._chooser.value == SESSION
+    assert ScoringDesk(book).chooser.value == SESSION

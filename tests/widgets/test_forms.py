@@ -25,6 +25,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.steps.plan.sweep_form import levels
 from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
+from tests.widgets.plans.helpers import press as click
 
 PASSPHRASE = "only the preparer"
 
@@ -73,8 +74,8 @@ def test_a_bottle_is_kept_once_however_often_the_button_is_pressed(book):
     form.fields["name"].value = "calcium, second"
     form.fields["weighed_g"].value = 1.5
 
-    press(form._button)
-    press(form._button)
+    press(form.button)
+    press(form.button)
 
     kept = [b for b in book.stock.bottles() if b.name == "calcium, second"]
     assert [b.weighed_g for b in kept] == [1.5]
@@ -86,7 +87,7 @@ def test_an_absurd_volume_says_what_is_wrong_beside_its_field_and_keeps_what_was
     form.fields["weighed_g"].value = 1.5
     form.fields["volume_ml"].value = -100.0
 
-    note = form._notes["volume_ml"].value
+    note = form.notes["volume_ml"].value
     assert "Bottle, made up to (mL) must be" in note
     assert "-100" in note
     assert form.fields["weighed_g"].value == 1.5
@@ -100,7 +101,7 @@ def test_an_error_is_placed_by_its_field_and_not_by_its_words():
             raise BookError(sentence, field=field)
 
         form.attempt(work)
-        return form._notes["volume_ml"].value, form.message.value
+        return form.notes["volume_ml"].value, form.message.value
 
     beside, below = refuse("volume_ml must be above 0.", "volume_ml")
     assert "Volume (mL) must be above 0." in beside
@@ -118,7 +119,7 @@ def test_a_jug_out_of_reach_is_a_sentence_not_a_traceback(book):
     form = JugForm(book, BaseWaterForm(book))
     form.fields["hardness_mg_l_caco3"].value = 1500.0
 
-    assert "role=" in form.message.value or any("must" in n.value for n in form._notes.values())
+    assert "role=" in form.message.value or any("must" in n.value for n in form.notes.values())
     assert form.result.value == ""
 
 
@@ -152,7 +153,7 @@ def plan_form(book, sweep_form):
     """A filled-in plan form whose bench sheets are caught instead of downloaded."""
     form = PlanForm(book, sweep_form, bench_sheet)
     handed = []
-    form._handover.hand = lambda content, **_about: handed.append(content)
+    form.hands.hand = lambda content, **_about: handed.append(content)
     form.form.fields["passphrase"].value = PASSPHRASE
     form.form.fields["again"].value = PASSPHRASE
     return form, handed
@@ -161,7 +162,7 @@ def plan_form(book, sweep_form):
 def test_one_press_plans_seals_and_hands_over_the_bench_sheet(book, sweep_form):
     form, handed = plan_form(book, sweep_form)
 
-    press(form._button)
+    press(form.button)
 
     (session,) = book.sessions.all()
     plan = book.sessions.plan(session.name)
@@ -174,10 +175,10 @@ def test_one_press_plans_seals_and_hands_over_the_bench_sheet(book, sweep_form):
 def test_the_form_keeps_no_pairing_of_code_and_water(book, sweep_form):
     """Nothing in the widgets' state names a jug or a recipe beside a code."""
     form, _ = plan_form(book, sweep_form)
-    press(form._button)
+    press(form.button)
     (session,) = book.sessions.all()
 
-    state = repr([w.get_state() for w in (form, form.form, form.form.result, form._handover)])
+    state = repr([w.get_state() for w in (form, form.form, form.form.result, form.hands)])
 
     for row in book.sessions.plan(session.name).sealed[1].open(PASSPHRASE).rows:
         assert row.jug not in state
@@ -189,43 +190,43 @@ def test_two_passphrases_that_differ_plan_nothing_and_lose_nothing_else(book, sw
     form.form.fields["session"].value = "a name of its own"
     form.form.fields["again"].value = "something else"
 
-    press(form._button)
+    press(form.button)
 
     assert book.sessions.all() == ()
     assert handed == []
-    assert "the two differ" in form.form._notes["again"].value
+    assert "the two differ" in form.form.notes["again"].value
     assert form.form.fields["passphrase"].value == form.form.fields["again"].value == ""
     assert form.form.fields["session"].value == "a name of its own"
 
 
 def test_a_second_press_does_not_plan_the_same_session_twice(book, sweep_form):
     form, _ = plan_form(book, sweep_form)
-    press(form._button)
+    press(form.button)
 
-    press(form._button)  # by a finger that slipped: the passphrase is gone
+    press(form.button)  # by a finger that slipped: the passphrase is gone
 
     (session,) = book.sessions.all()
     form.form.fields["session"].value = session.name
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
 
-    press(form._button)
+    press(form.button)
 
     assert len(book.sessions.all()) == 1
-    assert "choose another name" in form.form._notes["session"].value
-    assert form.form._fold.selected_index == 0  # opened, so that the sentence is seen
+    assert "choose another name" in form.form.notes["session"].value
+    assert form.form.fold.selected_index == 0  # opened, so that the sentence is seen
 
 
 def test_a_next_flight_goes_into_the_same_session_under_new_codes(book, sweep_form):
     form, _ = plan_form(book, sweep_form)
-    press(form._button)
+    press(form.button)
     (session,) = book.sessions.all()
     first = book.sessions.plan(session.name).flights
     form.form.fields["add_to"].value = session.name
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
 
-    press(form._button)
+    press(form.button)
 
     plan = book.sessions.plan(session.name)
     assert plan.flights == tuple(range(1, 2 * len(first) + 1))
@@ -236,7 +237,7 @@ def test_a_next_flight_goes_into_the_same_session_under_new_codes(book, sweep_fo
 def scored(book, sweep_form):
     """A session whose one flight is scored and locked."""
     form, _ = plan_form(book, sweep_form)
-    press(form._button)
+    press(form.button)
     (session,) = book.sessions.all()
     for taster in session.tasters:
         for cup in book.sessions.served_cups(session.name, 1, taster):
@@ -253,12 +254,12 @@ def test_the_key_opens_a_locked_flight_and_only_with_its_passphrase(book, sweep_
     form = OpenForm(book, on_open=lambda: opened.append(True))
 
     form.form.fields["passphrase"].value = "not the passphrase"
-    press(form._button)
+    press(form.button)
     assert book.sessions.flight(session.name, 1).state == "locked"
-    assert "must be the one that sealed" in form.form._notes["passphrase"].value
+    assert "must be the one that sealed" in form.form.notes["passphrase"].value
     assert form.form.fields["passphrase"].value == ""
     form.form.fields["passphrase"].value = PASSPHRASE
-    press(form._button)
+    press(form.button)
 
     assert book.sessions.flight(session.name, 1).state == "opened"
     assert opened == [True]
@@ -272,12 +273,12 @@ def test_a_coffee_and_tasters_are_added_by_a_press(book):
     form.coffee_form.fields["roast_date"].value = date(2026, 10, 1)
     form.taster_form.fields["tasters"].value = "Eve, Flo"
 
-    form._add_coffee()
-    form._add_tasters()
+    click(form, "Add this coffee")
+    click(form, "Add tasters")
 
     assert "<b>Coffee</b>" in {c.name for c in book.people.coffees("Client B")}
     assert {"Eve", "Flo"} <= set(book.people.tasters())
-    assert "<b>Coffee</b>" not in form._listed.value  # shown as text
+    assert "<b>Coffee</b>" not in form.listed.value  # shown as text
 
 
 def test_choosing_an_own_lab_book_is_one_press_and_a_refusal_keeps_the_old_one(book, tmp_path):
@@ -290,11 +291,11 @@ def test_choosing_an_own_lab_book_is_one_press_and_a_refusal_keeps_the_old_one(b
         return book
 
     form = BookChoice(book, choose)
-    form._press("our-lab")
-    form._press("bad")
+    form.use("our-lab")
+    form.use("bad")
 
     assert [Path(where).name for where in chosen] == ["our-lab.db"]
-    assert "not a lab book" in form._said.value
+    assert "not a lab book" in form.said.value
 
 
 def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
@@ -304,19 +305,19 @@ def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
     which, to, into = form.mend_form.fields.values()
 
     rename.click()
-    assert "Which name must be chosen" in form.mend_form._notes["which"].value
+    assert "Which name must be chosen" in form.mend_form.notes["which"].value
     which.value = ("taster", "", "Annn")
     rename.click()
-    assert form.mend_form._notes["to"].value
+    assert form.mend_form.notes["to"].value
     to.value = "Ann"
     rename.click()
     assert "Ann" in book.people.tasters()
-    assert "Annn" not in form._listed.value
+    assert "Annn" not in form.listed.value
 
     which.value = ("taster", "", "Ann")
     assert "Ann" not in [name for _, name in into.options]
     merge.click()
-    assert form.mend_form._notes["into"].value
+    assert form.mend_form.notes["into"].value
     into.value = "Zed"
     merge.click()
     assert "Ann" not in book.people.tasters()
@@ -326,13 +327,13 @@ def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):
 
     coffee = book.people.coffees()[0]
     book.people.add_coffee("a slip", client=coffee.client)
-    form._list()
+    form.fill()
     which.value = ("coffee", coffee.client, "a slip")
     remove.click()
     assert "a slip" not in [one.name for one in book.people.coffees()]
     which.value = ("client", "", coffee.client)
     remove.click()
-    assert "must be unused" in form.mend_form.message.value + form.mend_form._notes["which"].value
+    assert "must be unused" in form.mend_form.message.value + form.mend_form.notes["which"].value
     assert which.value == ("client", "", coffee.client)  # what was chosen stays
 
 
@@ -341,11 +342,11 @@ def test_tasters_typed_twice_are_added_once_or_not_at_all(book):
     before = book.people.tasters()
     field = form.taster_form.fields["tasters"]
     field.value = "Newt, NEWT"
-    form._add_tasters()
+    click(form, "Add tasters")
     assert book.people.tasters() == before
     assert field.value == "Newt, NEWT"
     field.value = "Newt"
-    form._add_tasters()
+    click(form, "Add tasters")
     assert "Newt" in book.people.tasters()
 
 
@@ -354,7 +355,7 @@ def test_attributes_chosen_in_the_form_are_scored_on_their_scales(book, sweep_fo
     form.form.fields["intensities"].value = "acidity, sweetness"
     form.form.fields["overall_scale"].value = "quality 6-10"
 
-    press(form._button)
+    press(form.button)
 
     (session,) = book.sessions.all()
     assert session.attributes == (
@@ -377,7 +378,7 @@ def test_what_belongs_to_one_coffee_does_not_go_to_the_next(book):
     for name, value in (("client", "House"), ("coffee", "One"), ("lot", "L1"), ("origin", "hill")):
         typed[name].value = value
     typed["roast_date"].value = date(2026, 10, 1)
-    form._add_coffee()
+    click(form, "Add this coffee")
 
     kept = form.coffee_form.values()
     assert (kept["client"], kept["coffee"], kept["lot"], kept["origin"]) == ("House", "", "", "")

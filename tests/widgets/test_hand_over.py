@@ -44,7 +44,7 @@ def card(book):
 def handed(card, monkeypatch):
     """What the page hands to the browser."""
     sent = []
-    monkeypatch.setattr(card._hands, "send", lambda message, **_: sent.append(message))
+    monkeypatch.setattr(card.hands, "send", lambda message, **_: sent.append(message))
     return sent
 
 
@@ -77,7 +77,7 @@ def test_every_form_is_handed_over_and_none_stays_in_the_widget(card, handed):
         press(card, label)
     assert [m["name"].rsplit(".", 1)[1] for m in handed] == ["html", "html", "csv", "json"]
     assert json.loads(handed[3]["content"])["wanted"]["mg_share"] == 0.25
-    assert "60.0" not in str(card._hands.get_state())
+    assert "60.0" not in str(card.hands.get_state())
 
 
 def test_salts_that_the_shop_lacks_are_swapped_and_the_card_says_so(card):
@@ -140,7 +140,7 @@ def test_salts_weighed_into_what_is_drunk_carry_the_caution_of_diets_too(card):
 
 
 def test_a_hard_tap_is_thinned_and_the_card_names_both_waters(card):
-    card._base.form.fields["name"].value = "tap"
+    card.base.form.fields["name"].value = "tap"
     assert "20 % tap + 80 % pure water" in card.files.a4.html
     assert card.recipes[0].reached.alkalinity_mg_l_caco3 == pytest.approx(40, abs=0.3)
 
@@ -165,7 +165,7 @@ def test_a_wrong_entry_says_so_beside_its_field_and_keeps_the_rest(
 ):
     card.form.fields["hardness_mg_l_caco3"].value = 90.0
     card.form.fields[field].value = value
-    assert sentence in card.form._notes[field].value
+    assert sentence in card.form.notes[field].value
     assert card.form.fields["hardness_mg_l_caco3"].value == 90.0
     press(card, "A4 page")
     assert handed == []
@@ -187,7 +187,7 @@ def test_the_meter_check_names_the_skipped_bicarbonate(book, card):
     check.fields["alkalinity_drops"].value = "0"
     assert "of bicarbonate skipped" in check.result.value
     check.fields["shown"].value = "two hundred"
-    assert "The meter shows must be a number" in check._notes["shown"].value
+    assert "The meter shows must be a number" in check.notes["shown"].value
 
 
 def test_the_meter_check_takes_any_factor_the_volume_made_and_bottles_beside_the_recipe(book, card):
@@ -206,8 +206,8 @@ def test_the_meter_check_takes_any_factor_the_volume_made_and_bottles_beside_the
     check.fields["shown"].value = f"{expected.shown:.0f}"
     assert "reads as the recipe says" in check.result.value
     check.fields["tds_factor"].value = "12"
-    assert "tds_factor" not in check._notes["tds_factor"].value
-    assert "must be between 0.3 and 1" in check._notes["tds_factor"].value
+    assert "tds_factor" not in check.notes["tds_factor"].value
+    assert "must be between 0.3 and 1" in check.notes["tds_factor"].value
 
 
 def test_the_meter_check_thinks_of_pure_water_where_a_blend_was_meant(book, card):
@@ -224,7 +224,7 @@ def test_the_meter_check_thinks_of_pure_water_where_a_blend_was_meant(book, card
 def test_half_a_drop_is_no_drop(book, card):
     check = MeterForm(book, card)
     check.fields["hardness_drops"].value = "4.5"
-    assert "Drops, hardness must be whole drops" in check._notes["hardness_drops"].value
+    assert "Drops, hardness must be whole drops" in check.notes["hardness_drops"].value
 
 
 def test_a_meter_check_without_a_card_says_so(book, card):

@@ -9,7 +9,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.widgets import LeadView
-from labkit.widgets.steps.taste.lead_view import _presence
+from labkit.widgets.steps.taste.lead_view import presence
 from tests.widgets.tables import PASSPHRASE, SESSION, TASTERS, lay_table
 
 
@@ -22,7 +22,7 @@ def book(tmp_path):
 
 def text_of(view):
     """Everything that the view says, tags dropped."""
-    said = [view._table.value, view._missing.value, view._said.value]
+    said = [view.table.value, view.missing.value, view.said.value]
     return re.sub(r"<[^>]*>", " ", " ".join(said))
 
 
@@ -41,7 +41,7 @@ def test_every_taster_is_shown_with_cups_done_and_what_is_missing(book):
 
     view = LeadView(book, session=SESSION)
 
-    rows = re.findall(r"<tr>(.*?)</tr>", view._table.value)
+    rows = re.findall(r"<tr>(.*?)</tr>", view.table.value)
     assert [re.sub("<[^>]*>", " ", row).split("  ")[:3] for row in rows if "Ines" in row] == [
         [" Ines", "1 of 4", "12"],
         [" Ines", "0 of 4", "16"],
@@ -69,32 +69,32 @@ def test_a_lock_lists_what_will_stay_missing_first_and_counts_it_after(book):
     view.refresh()
     assert f"{code} overall quality, liking, acidity for you" in text_of(view)
 
-    view._lock.click()
+    view.lock.click()
     assert book.sessions.flight(SESSION, 1).state == "being tasted"
     assert "lacks 63 of 64 scores (Ines 16, Jonas 15," in text_of(view)
 
-    view._lock.click()
+    view.lock.click()
     assert book.sessions.flight(SESSION, 1).state == "locked"
     assert "locked with 63 scores missing" in text_of(view)
 
 
 def test_a_second_press_locks_only_what_it_was_asked_about(book):
     view = LeadView(book, session=SESSION)
-    usual = view._lock.description
-    view._lock.click()
-    assert view._lock.description != usual
+    usual = view.lock.description
+    view.lock.click()
+    assert view.lock.description != usual
 
     score(book, "Jonas", 1, "acidity", 3)  # meanwhile
-    view._lock.click()
+    view.lock.click()
     assert book.sessions.flight(SESSION, 1).state == "being tasted"
     assert "lacks 63 of 64" in text_of(view)
 
-    view._flight.value = 2
-    assert view._lock.description == usual
-    view._flight.value = 1
-    view._lock.click()
+    view.flight.value = 2
+    assert view.lock.description == usual
+    view.flight.value = 1
+    view.lock.click()
     assert book.sessions.flight(SESSION, 1).state == "being tasted"
-    view._lock.click()
+    view.lock.click()
     assert book.sessions.flight(SESSION, 1).state == "locked"
 
 
@@ -104,19 +104,19 @@ def test_a_flight_that_lacks_nothing_is_locked_at_once(book):
             for attribute in ("overall quality", "liking", "acidity", "acidity for you"):
                 score(book, taster, cup.position, attribute, 7 if "quality" in attribute else 3)
     view = LeadView(book, session=SESSION)
-    view._lock.click()
+    view.lock.click()
     assert book.sessions.flight(SESSION, 1).state == "locked"
 
 
 def test_what_unlocking_costs_is_said_before_and_after(book):
     book.sessions.lock_flight(SESSION, 1)
     view = LeadView(book, session=SESSION)
-    assert view._cost.value == ""
+    assert view.cost.value == ""
     book.sessions.open_flight(SESSION, 1, PASSPHRASE)
     view.refresh()
-    assert "not blind for good" in view._cost.value
-    view._reason.value = "a slip"
-    view._unlock.click()
+    assert "not blind for good" in view.cost.value
+    view.reason.value = "a slip"
+    view.unlock.click()
     assert "not blind any more" in text_of(view)
 
 
@@ -139,12 +139,12 @@ def test_unlocking_needs_a_reason_and_records_it(book):
     book.sessions.lock_flight(SESSION, 1)
     view = LeadView(book, session=SESSION)
 
-    view._unlock.click()
+    view.unlock.click()
     assert book.sessions.flight(SESSION, 1).state == "locked"
     assert "needs a reason" in text_of(view)
 
-    view._reason.value = "Mirela came late"
-    view._unlock.click()
+    view.reason.value = "Mirela came late"
+    view.unlock.click()
     assert book.sessions.flight(SESSION, 1).state == "being tasted"
     assert [
         event.reason for event in book.sessions.events(SESSION) if event.kind == "unlocked"
@@ -160,8 +160,8 @@ def test_the_view_follows_what_happens_elsewhere(book):
     view.refresh()
 
     assert "connected" in text_of(view)
-    assert "1, locked" in str(view._flight.options)
-    assert view._lock.layout.display == "none"
+    assert "1, locked" in str(view.flight.options)
+    assert view.lock.layout.display == "none"
 
 
 def test_a_flight_that_is_not_blind_any_more_says_so(book):
@@ -169,7 +169,7 @@ def test_a_flight_that_is_not_blind_any_more_says_so(book):
     book.sessions.open_flight(SESSION, 1, PASSPHRASE)
     book.sessions.unlock_flight(SESSION, 1, reason="a cup was spilled")
 
-    options = [text for text, _ in LeadView(book, session=SESSION)._flight.options]
+    options = [text for text, _ in LeadView(book, session=SESSION).flight.options]
 
     assert options == ["1, being tasted, not blind", "2, planned"]
 
@@ -179,7 +179,7 @@ def test_names_are_shown_as_text(tmp_path):
     with LabBook(tmp_path / "evil.db") as book:
         view = LeadView(book, session=SESSION)
 
-        assert "<img" not in view._table.value + view._missing.value
+        assert "<img" not in view.table.value + view.missing.value
 
 
 @pytest.mark.parametrize(
@@ -193,4 +193,4 @@ def test_names_are_shown_as_text(tmp_path):
 def test_presence_in_words(seen_at, said):
     now = pd.Timestamp("2026-11-21 09:01:00+00:00")
 
-    assert _presence(pd.Timestamp(seen_at), now) == said
+    assert presence(pd.Timestamp(seen_at), now) == said

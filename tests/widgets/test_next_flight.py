@@ -74,7 +74,7 @@ def test_what_is_held_left_out_and_asked_for_is_kept_to(view):
 def test_what_cannot_be_read_is_said_beside_its_field(view, field, typed, message):
     view.form.fields[field].value = typed
 
-    assert message in view.form._notes[field].value
+    assert message in view.form.notes[field].value
     assert view.form.fields[field].value == typed
     with pytest.raises(ReadingError, match="the next flight must"):
         view.waters  # noqa: B018
@@ -90,19 +90,19 @@ def test_the_walk_proposes_a_dial_with_two_coordinates_held(view):
     assert (np.ptp(waters, axis=0) > 0).sum() == 1
 
 
-def test_earlier_coffees_help_visibly_and_can_be_switched_off(view):
+def test_earlier_coffees_help_visibly_and_can_be_switched_off(book, view):
     assert re.search(r"Veltara, washed \(Quillmoor Roastery\) [1-9]\d* %", told(view))
 
     view.form.fields["earlier"].value = False
 
     assert "Veltara" not in told(view)
-    region = Region(allowed=makeable(view._book.stock.concentrates()))
-    alone = believe(view._reading.scores, region, brew_method="cupping")
+    region = Region(allowed=makeable(book.stock.concentrates()))
+    alone = believe(view.reading_view.scores, region, brew_method="cupping")
     assert view.suggestion.targets == suggest_flight(alone, k=5).targets
 
 
 def test_another_score_than_overall_proposes_nothing(view):
-    view._reading.form.fields["attribute"].value = "acidity"
+    view.reading_view.form.fields["attribute"].value = "acidity"
 
     assert "overall" in view.form.message.value
     assert view.suggestion is None
@@ -128,7 +128,7 @@ def test_a_closed_key_is_not_called_an_untasted_coffee(book):
     form = PlanForm(book, fresh, bench_sheet)
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
-    form._button.click()
+    form.button.click()
     fresh.form.refresh()
 
     assert "whose key is closed" in told(fresh)
@@ -138,12 +138,12 @@ def test_a_closed_key_is_not_called_an_untasted_coffee(book):
 
 def test_the_plan_takes_the_waters_and_the_coffees_own_control(book, view):
     """The water served as control so far is in every flight again, so that days compare."""
-    scores = view._reading.scores
+    scores = view.reading_view.scores
     (so_far,) = scores.loc[scores["is_control"], "hardness_mg_l_caco3"].unique()
     form = PlanForm(book, view, bench_sheet)
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
-    form._button.click()
+    form.button.click()
 
     assert view.control.hardness_mg_l_caco3 == so_far
     contents = [key.open(PASSPHRASE) for key in form.plan.keys]

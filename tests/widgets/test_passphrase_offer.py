@@ -26,8 +26,8 @@ def offer(form, monkeypatch):
 
 
 def test_a_passphrase_is_offered_when_asked_for_and_is_in_no_widgets_state(form, offer):
-    offer._answer(offer, {"kind": "suggest"}, [])
-    offer._answer(offer, {"kind": "suggest"}, [])
+    offer.answer({"kind": "suggest"})
+    offer.answer({"kind": "suggest"})
 
     one, other = (message["passphrase"] for message in offer.sent)
     assert one != other
@@ -41,7 +41,7 @@ def test_a_passphrase_is_offered_when_asked_for_and_is_in_no_widgets_state(form,
 
 @pytest.mark.parametrize("message", [None, {}, [], "suggest", {"kind": "worth"}])
 def test_any_other_message_is_answered_by_nothing(offer, message):
-    offer._answer(offer, message, [])
+    offer.answer(message)
 
     assert offer.sent == []
 
@@ -70,7 +70,7 @@ def test_whatever_comes_of_a_press_no_secret_stays_and_the_sentence_does(form, o
     def work():
         assert form.values()["passphrase"] == "seven small spoons"
         if outcome == "refused":
-            raise SealError("passphrase must be another one.")
+            raise SealError("passphrase must be another one.", field="passphrase")
         if outcome == "crashed":
             raise RuntimeError
         return 1
@@ -81,7 +81,7 @@ def test_whatever_comes_of_a_press_no_secret_stays_and_the_sentence_does(form, o
     else:
         assert form.press(work) == ((True, 1) if outcome == "done" else (False, None))
     assert {field.value for field in form.fields.values()} == {""}
-    assert ("must be another one" in form._notes["passphrase"].value) == (outcome == "refused")
+    assert ("must be another one" in form.notes["passphrase"].value) == (outcome == "refused")
     assert seen == []  # nothing that is shown depends on a secret
 
 

@@ -30,7 +30,7 @@ def view(book):
 
 
 def press(view):
-    view._button.click()
+    view.button.click()
 
 
 def test_nothing_is_simulated_before_the_press(view, monkeypatch):
@@ -68,7 +68,7 @@ def test_the_noise_of_a_coffee_without_scores_is_refused_in_words(view):
     view.form.fields["noise_of"].value = ("Quillmoor Roastery", "Nobody's yet")
     press(view)
 
-    assert "Noise of must be a coffee with opened scores" in view.form._notes["noise_of"].value
+    assert "Noise of must be a coffee with opened scores" in view.form.notes["noise_of"].value
 
 
 def test_a_noisier_panel_is_simulated_with_its_own_noise(view, monkeypatch):

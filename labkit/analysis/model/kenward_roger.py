@@ -187,11 +187,11 @@ class FixedEffects:
         raw = float(estimate @ np.linalg.solve(weights @ self.covariance @ weights.T, estimate)) / q
         if a2 <= q / MOST_DF:
             return FTest(statistic=raw, df_top=q, df_bottom=MOST_DF)
-        df, scaling = _denominator(q, a1, a2)
+        df, scaling = denominator(q, a1, a2)
         return FTest(statistic=scaling * raw, df_top=q, df_bottom=min(df, MOST_DF))
 
 
-def _denominator(q: int, a1: float, a2: float) -> tuple[float, float]:
+def denominator(q: int, a1: float, a2: float) -> tuple[float, float]:
     """Denominator degrees of freedom and scaling of F, after the moments of Kenward and Roger.
 
     ``shrink`` and ``fall`` are two estimates of 1 - 2 / df, equal where the statistic is exactly

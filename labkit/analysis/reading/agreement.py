@@ -33,7 +33,7 @@ class IntraclassCorrelations:
     """ICC(2,1): one taster like these, in absolute scores."""
 
     agreement_lo: float
-    """Lower end of its 95 % interval."""
+    """Lower end of its 95 % interval; NaN if each taster scores all rows alike."""
 
     agreement_hi: float
     """Upper end."""
@@ -82,11 +82,14 @@ def intraclass_correlations(table: Floats) -> IntraclassCorrelations:
             f"agreement needs two waters scored by two tasters without holes, got {n} waters and "
             f"{k} tasters. Compare waters that everyone tasted."
         )
-    rows, columns, grand = table.mean(axis=1), table.mean(axis=0), table.mean()
+    table = table - table[0, 0]  # scores that are all alike are 0 then, whatever their rounding
+    columns = table.mean(axis=0)
+    level = table - table[0]
+    rows, grand = level.mean(axis=1), level.mean()
     between = k * float(((rows - grand) ** 2).sum()) / (n - 1)
-    raters = n * float(((columns - grand) ** 2).sum()) / (k - 1)
-    within = float(((table - rows[:, None]) ** 2).sum()) / (n * (k - 1))
-    left = table - rows[:, None] - columns[None] + grand
+    raters = n * float(((columns - columns.mean()) ** 2).sum()) / (k - 1)
+    within = float(((table - table.mean(axis=1)[:, None]) ** 2).sum()) / (n * (k - 1))
+    left = level - rows[:, None] - level.mean(axis=0)[None] + grand
     error = float((left**2).sum()) / ((n - 1) * (k - 1))
     with np.errstate(divide="ignore", invalid="ignore"):
         one = np.float64(between - within) / (between + (k - 1) * within)
@@ -122,6 +125,8 @@ def _agreement_interval(
 ) -> tuple[float, float]:
     if max(raters, error) <= 0 or not np.isfinite(icc):
         return icc, icc
+    if max(between, error) <= 0:
+        return float("nan"), float("nan")  # each taster scores all alike: F is 0/0
     # Below 0 the degrees of freedom would weigh a mean square negatively, down to none of them.
     icc = max(icc, 0.0)
     rest = n * (1 + (k - 1) * icc) - k * icc
@@ -258,8 +263,11 @@ class Cells:
         shape = (len(people), len(labels))
         place, size = row * len(labels) + column, len(people) * len(labels)
         count = np.bincount(place, minlength=size).astype(np.float64)
-        total = np.bincount(place, value, size)
-        mean = np.divide(total, count, out=np.full(size, np.nan), where=count > 0)
+        first = np.zeros(size)
+        first[place] = value
+        # From one of its own scores: a cell scored alike has this mean and no spread, exactly.
+        total = np.bincount(place, value - first[place], size)
+        mean = first + np.divide(total, count, out=np.full(size, np.nan), where=count > 0)
         within = np.bincount(place, (value - mean[place]) ** 2, size).astype(np.float64)
         return cls(
             tasters=tuple(map(str, people)),

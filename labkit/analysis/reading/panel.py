@@ -252,7 +252,7 @@ def _one_taster(
         departure_p=departure,
         level=float((mine[scored] - np.nanmean(table[:, scored], axis=0)).mean()),
         scale_slope=float((x - x.mean()) @ y / np.var(x) / len(x)) if enough else float("nan"),
-        spread=float(np.std(mine[scored], ddof=1)) if scored.sum() > 1 else float("nan"),
+        spread=_spread(mine[scored]),
         interaction_share=float("nan") if variance is None else float(variance.shares[row]),
         mandel_h=_mandel_h(row, table),
         kind=_kind(p_adjusted, departure, agreement),
@@ -266,13 +266,19 @@ def _correlation(x: Floats, y: Floats, varied: bool) -> float:
     return float(x @ y / np.sqrt((x @ x) * (y @ y)))
 
 
+def _spread(means: Floats) -> float:
+    """SD, from one of the values: exactly 0 where they are all alike."""
+    return float(np.std(means - means[0], ddof=1)) if len(means) > 1 else float("nan")
+
+
 def _mandel_h(me: int, table: Floats) -> float:
     shared = np.isfinite(table).sum(axis=0) > 1
     shared &= np.isfinite(table[me])
     if not shared.any():
         return float("nan")
-    spread = np.nanstd(table[:, shared], axis=0, ddof=1)
-    h = np.abs(table[me, shared] - np.nanmean(table[:, shared], axis=0))[spread > 0]
+    apart = table[:, shared] - table[me, shared]
+    spread = np.nanstd(apart, axis=0, ddof=1)
+    h = np.abs(np.nanmean(apart, axis=0))[spread > 0]
     return float((h / spread[spread > 0]).max()) if len(h) else float("nan")
 
 

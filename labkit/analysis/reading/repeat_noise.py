@@ -87,6 +87,8 @@ class RepeatNoise:
     def departure(self, row: int, cells: Cells) -> float:
         """p-value of 'this taster answers to the waters as the mean of the others does'.
 
+        NaN where there is nothing to compare: no repeats, or neither noise nor a difference.
+
         Parameters
         ----------
         row : int
@@ -96,20 +98,26 @@ class RepeatNoise:
         """
         others, counts = np.delete(cells.mean, row, axis=0), np.delete(cells.count, row, axis=0)
         known = (cells.count[row] > 0) & (counts > 0).any(axis=0)
-        rest = np.nanmean(others[:, known], axis=0) if known.any() else np.empty(0)
+        mine = cells.mean[row, known]
+        level = mine[:1]  # taken away first, so that scores that are all alike are exactly 0
+        rest = np.nanmean(others[:, known] - level, axis=0) if known.any() else np.empty(0)
         with np.errstate(divide="ignore"):
             inverse = np.where(counts > 0, 1 / counts, 0.0)[:, known]
         theirs = (np.delete(self.variance, row)[:, None] * inverse).sum(axis=0)
         theirs /= (counts[:, known] > 0).sum(axis=0) ** 2
-        each = 1 / cells.count[row, known] + theirs / self.variance[row]
-        return self._spread(row, cells.mean[row, known] - rest, each)[1]
+        if self.variance[row] > 0:
+            theirs = theirs / self.variance[row]
+        elif theirs.any():
+            return float("nan")  # only the others' noise is known, not how it compares
+        each = 1 / cells.count[row, known] + theirs
+        return self._spread(row, mine - level - rest, each)[1]
 
     def _spread(self, row: int, values: Floats, each: Floats) -> tuple[float, float]:
         """Spread of values with variances `each`, in units of the taster's noise, as an F test."""
         noise, df = float(self.variance[row]), float(self.df[row])
         if df <= 0 or len(values) < 2:
             return float("nan"), float("nan")
-        weights = 1 / each
+        weights, values = 1 / each, values - values[0]
         middle = float(weights @ values / weights.sum())
         between = float(weights @ (values - middle) ** 2) / (len(values) - 1)
         if noise <= 0:

@@ -198,8 +198,8 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | Unlink
     if np.linalg.matrix_rank(design) < design.shape[1]:
         return Unlinked(why=WhyUnlinked.TOGETHER)
     jugs = cups["session"].astype(str) + " / " + cups["jug"].astype(str)
-    by_taster = _fit(y, design, cups["taster"].astype(str).to_numpy())
-    by_jug = _fit(y, design, jugs.to_numpy())
+    by_taster = fit_words(y, design, cups["taster"].astype(str).to_numpy())
+    by_jug = fit_words(y, design, jugs.to_numpy())
     if by_taster is None or np.abs(by_taster[0][-len(varied) :]).max() > SEPARATED:
         return Unlinked(why=WhyUnlinked.SPLIT)
     beta, covariance = by_taster
@@ -228,7 +228,7 @@ def link_factors(checked: Bools, cups: pd.DataFrame) -> dict[str, Link] | Unlink
     return links
 
 
-def _fit(y: Floats, design: Floats, groups: Any) -> tuple[Floats, Floats] | None:
+def fit_words(y: Floats, design: Floats, groups: Any) -> tuple[Floats, Floats] | None:
     """Coefficients and bias-reduced covariance with these clusters; None if it does not settle."""
     order = np.argsort(groups, kind="stable")
     with warnings.catch_warnings(), np.errstate(all="ignore"):

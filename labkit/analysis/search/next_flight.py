@@ -228,7 +228,7 @@ def suggest_flight(
     posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     included = tuple(int(place) for place in posterior.places(asked))
     n_asked = len(included)
-    if _must_be_poured(belief) and leader not in included and n_asked < k:
+    if must_be_poured(belief) and leader not in included and n_asked < k:
         included = (*included, leader)
     batch = knowledge_gradient(
         posterior,
@@ -272,7 +272,7 @@ def suggest_flight(
     )
 
 
-def _must_be_poured(belief: Belief) -> bool:
+def must_be_poured(belief: Belief) -> bool:
     """Whether the recommended water was never poured, and may be proposed here."""
     return (
         belief.recommended is not None

@@ -188,7 +188,7 @@ def recommend(scores: Scores, *, feasible: Any = None) -> Recommendation:
     coordinate whose move from the held level betters the cup with a chance below ``TOLD`` goes
     back, the cheapest first, the others being chosen anew, unless they would give away
     ``DEAREST``. Among waters that are then less than ``NEAR_EQUAL`` apart sense decides
-    (`_by_sense`).
+    (`by_sense`).
     """
     if feasible is not None:
         return _recommended(estimate(scores), scores, feasible)
@@ -236,8 +236,8 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
     rng = np.random.default_rng(SEED)
     with threadpool_limits(1):
         looked, mean, n_rough = _looked_at(now, grid, waters, held)
-        top, kept = _untold(now, looked, mean, held, rng)
-        best = looked[_by_sense(looked, mean, held, waters, points, top, kept)]
+        top, kept = put_back_untold(now, looked, mean, held, rng)
+        best = looked[by_sense(looked, mean, held, waters, points, top, kept)]
         told = _of_coordinates(now, grid, best, held, rng)
         plain = grid[[int(np.argmax(now.plain.expected(grid)))]]
         draws = now.draws(np.vstack([best, held, plain, looked[:n_rough]]), rng=rng)
@@ -362,7 +362,7 @@ def _looked_at(
     return grid[np.concatenate([rough, more])], mean, len(rough)
 
 
-def _untold(
+def put_back_untold(
     now: Estimate, looked: Floats, mean: Floats, held: Floats, rng: np.random.Generator
 ) -> tuple[int, list[int]]:
     """The best water once every coordinate that is not told is back where it was held, and these.
@@ -401,7 +401,7 @@ def _stays(waters: Floats, held: Floats, places: list[int]) -> NDArray[np.bool_]
     return np.asarray((np.abs(waters[:, places] - held[places]) < 1e-6).all(axis=1))
 
 
-def _by_sense(
+def by_sense(
     looked: Floats,
     mean: Floats,
     held: Floats,

@@ -331,6 +331,17 @@ def confirming_test(
 
     The share of pairs that prefer the leader is what two scores with the panel's repeat noise
     give: ``P(N(gain, 2 repeat variance) > 0)``.
+
+    Parameters
+    ----------
+    belief : Belief
+        What the scores so far say of every water.
+    gain : float
+        By how many points the leader is ahead of the control.
+    leader : Target
+        The water that may be best.
+    served_as : str
+        How the pairs would be brewed.
     """
     if belief.control is None or gain <= 0:
         return None

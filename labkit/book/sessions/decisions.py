@@ -234,7 +234,7 @@ def _asked_why(reason: str, act: str) -> str:
     why = clean_text("reason", reason)
     if not why:
         msg = f"reason must say why {act}, got nothing. Write it in a few words."
-        raise BookError(msg)
+        raise BookError(msg, field="reason")
     return why
 
 

@@ -106,7 +106,13 @@ METASTABLE_INDEX = 0.3
 
 
 def clouding(ions_mmol_l: NDArray[np.float64]) -> tuple[BottleSaturation, ...]:
-    """The minerals that a mixed water may drop in the jug."""
+    """The minerals that a mixed water may drop in the jug.
+
+    Parameters
+    ----------
+    ions_mmol_l : ndarray
+        What is dissolved (mmol/L), in the order of ``IONS``.
+    """
     return tuple(
         found for found in bottle_saturation(ions_mmol_l) if found.index_closed > METASTABLE_INDEX
     )

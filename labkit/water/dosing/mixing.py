@@ -102,7 +102,13 @@ class Mixing(Shown):
     """Expanded uncertainty (k = 2) of the water reached: strengths, pipette, base's analysis."""
 
     def step_percent(self, dose: Dose) -> float:
-        """What one step of the pipette or the balance is of a dose (%); infinite if it is lost."""
+        """What one step of the pipette or the balance is of a dose (%); infinite if it is lost.
+
+        Parameters
+        ----------
+        dose : Dose
+            One of the doses of this water.
+        """
         step_ml = self.pipette_ml
         if self.balance_g is not None:
             step_ml = self.balance_g / solution_density_kg_l(dose.concentrate.vector)

@@ -31,29 +31,36 @@ class BookChoice(widgets.VBox):
         self._choose = choose
         self._name = fields.text("Name of your lab book", placeholder="such as our-lab")
         own = fields.button("Use my own lab book")
-        own.on_click(lambda _b: self._press(self._name.value.strip()))
+        own.on_click(lambda _b: self.use(self._name.value.strip()))
         demo = fields.button("Use the demo")
-        demo.on_click(lambda _b: self._press(None))
+        demo.on_click(lambda _b: self.use(None))
         is_absent = isinstance(book, AbsentBook)
-        self._said = widgets.HTML(_which(book))
+        self.said = widgets.HTML(_which(book))
         change = widgets.Accordion(
             [widgets.VBox([self._name, fields.side_by_side(own, demo)])],
             selected_index=0 if is_absent else None,
         )
         change.set_title(0, "Change the lab book")
-        super().__init__([self._said, change])
+        super().__init__([self.said, change])
 
-    def _press(self, name: str | None) -> None:
+    def use(self, name: str | None) -> None:
+        """Use another lab book from now on; one that cannot be used is said and changes nothing.
+
+        Parameters
+        ----------
+        name : str or None
+            What it is called, or where it is; None for the demo.
+        """
         if name == "":
-            self._said.value = said("type a name for your lab book first.", wrong=True)
+            self.said.value = said("type a name for your lab book first.", wrong=True)
             return
         try:
             is_name = name is not None and not set(name) & set("/\\:")
             chosen = self._choose(data_folder() / f"{name}.db" if is_name else name)
         except LabkitError as error:
-            self._said.value = said(str(error), wrong=True)
+            self.said.value = said(str(error), wrong=True)
             return
-        self._said.value = said(
+        self.said.value = said(
             f"From now on the workbook uses '{chosen.name}'. Choose Run, "
             "Run All Cells, to read it here."
         )

@@ -137,6 +137,17 @@ class Form(widgets.VBox):
         What the line to open says.
     buttons : sequence of Button
         Below the fields.
+
+    Attributes
+    ----------
+    fields : dict of str to widget
+        All of them, by parameter name.
+    notes : dict of str to HTML
+        What is wrong with a field, below it.
+    fold : Accordion or None
+        Holds the folded fields.
+    message, result : HTML
+        What was done or is wrong, and what came out.
     """
 
     def __init__(
@@ -148,24 +159,24 @@ class Form(widgets.VBox):
         buttons: Sequence[widgets.Button] = (),
     ) -> None:
         self.fields: dict[str, widgets.Widget] = {**fields, **(folded or {})}
-        self._notes = {name: widgets.HTML() for name in self.fields}
+        self.notes = {name: widgets.HTML() for name in self.fields}
         self._compute: Callable[..., Any] | None = None
         self._followers: list[Callable[[], Any]] = []
         self.message = widgets.HTML()
         self.result = widgets.HTML()
-        self._fold: widgets.Accordion | None = None
+        self.fold: widgets.Accordion | None = None
         self._folded: frozenset[str] = frozenset()
         rows: list[widgets.Widget] = [
-            widgets.VBox([self.fields[name], self._notes[name]]) for name in fields
+            widgets.VBox([self.fields[name], self.notes[name]]) for name in fields
         ]
         if folded:
             fold = widgets.Accordion(
-                [widgets.VBox([widgets.VBox([folded[n], self._notes[n]]) for n in folded])]
+                [widgets.VBox([widgets.VBox([folded[n], self.notes[n]]) for n in folded])]
             )
             fold.set_title(0, fold_title)
             fold.selected_index = None
             rows.append(fold)
-            self._fold, self._folded = fold, frozenset(folded)
+            self.fold, self._folded = fold, frozenset(folded)
         if buttons:
             rows.append(side_by_side(*buttons))
         super().__init__([*rows, self.message, self.result, widgets.HTML(_NARROW)])
@@ -226,19 +237,19 @@ class Form(widgets.VBox):
         value : Any
             What it returned; None after an error.
         """
-        for note in self._notes.values():
+        for note in self.notes.values():
             note.value = ""
         self.message.value = ""
         try:
             return True, work()
         except LabkitError as error:
             named = error.field
-            if named is None or named not in self._notes:
+            if named is None or named not in self.notes:
                 self.message.value = said(str(error), wrong=True)
             else:
-                self._notes[named].value = said(self._labelled(named, str(error)), wrong=True)
-                if self._fold is not None and named in self._folded:
-                    self._fold.selected_index = 0  # a sentence nobody sees helps nobody
+                self.notes[named].value = said(self._labelled(named, str(error)), wrong=True)
+                if self.fold is not None and named in self._folded:
+                    self.fold.selected_index = 0  # a sentence nobody sees helps nobody
             return False, None
 
     def _labelled(self, name: str, sentence: str) -> str:

@@ -60,14 +60,21 @@ class PassphraseOffer(anywidget.AnyWidget):
 
     def __init__(self, form: Form) -> None:
         super().__init__()
-        self.on_msg(self._answer)
+        self.on_msg(lambda _widget, content, _buffers: self.answer(content))
         form.fields["passphrase"].observe(lambda change: self._weigh(change["new"]), "value")
 
     def clear(self) -> None:
         """Take the offer off the page: it has served."""
         self.send({"kind": "offer", "passphrase": "", "text": ""})
 
-    def _answer(self, _widget: Any, content: Any, _buffers: Any) -> None:
+    def answer(self, content: Any) -> None:
+        """Offer a passphrase to a page that asks for one; to anything else say nothing.
+
+        Parameters
+        ----------
+        content : Any
+            A message from the page.
+        """
         if not isinstance(content, dict) or content.get("kind") != "suggest":
             return
         text = f"Write it down and type it into both fields. It is {in_words(drawn_bits())}"

@@ -55,7 +55,7 @@ def paper_of(book):
 def catch(form):
     """Keep what a form hands to the browser."""
     handed = []
-    form._handover.hand = lambda content, **about: handed.append((content, about))
+    form.hands.hand = lambda content, **about: handed.append((content, about))
     return handed
 
 
@@ -71,7 +71,7 @@ def choose(form, **values):
 
 def sealed(form):
     """Press, and give the session's name."""
-    form._button.click()
+    form.button.click()
     assert form.form.message.value.count("Sealed"), form.form.message.value
     return form.plan.session
 

@@ -44,15 +44,15 @@ def test_who_tastes_alone_types_in_the_codes_found_then_opens_the_key(book, form
     opening = OpenForm(book)
     labels = book.sessions.plan(session).codes(1)
     found = opening.found.form
-    assert opening._buttons.layout.display == "none"  # codes come first
+    assert opening.buttons.layout.display == "none"  # codes come first
 
     for place, code in enumerate(labels, start=1):
         found.fields[f"place_{place}"].value = code
     assert "All codes are found" in found.result.value
-    opening.found._button.click()
-    assert opening._buttons.layout.display == ""
+    opening.found.button.click()
+    assert opening.buttons.layout.display == ""
     opening.form.fields["passphrase"].value = PASSPHRASE
-    opening._button.click()
+    opening.button.click()
 
     assert book.sessions.flight(session, 1).state == "opened"
     assert len(book.scores.opened_scores(coffee="Coffee A")) == len(labels)
@@ -75,10 +75,8 @@ def test_a_wrong_code_under_a_cup_is_said_and_nothing_is_kept(book, form, typed,
     for place, code in enumerate(codes, start=1):
         found.fields[f"place_{place}"].value = code
 
-    said = (
-        found.result.value + found.message.value + "".join(n.value for n in found._notes.values())
-    )
-    opening.found._button.click()
+    said = found.result.value + found.message.value + "".join(n.value for n in found.notes.values())
+    opening.found.button.click()
 
     assert sentence in said
     assert all(cup.blind_code is None for cup in book.sessions.served_cups(session, 1, "Ada"))
@@ -91,21 +89,21 @@ def test_codes_typed_in_swapped_are_corrected_in_the_form_before_the_key_opens(b
     swapped = [labels[1], labels[0], *labels[2:]]
     book.sessions.enter_found_codes(session, 1, "Ada", dict(enumerate(swapped, start=1)))
     opening = OpenForm(book)
-    assert opening._buttons.layout.display == ""  # the key may be opened
+    assert opening.buttons.layout.display == ""  # the key may be opened
 
-    opening.found._correct.click()
+    opening.found.correct.click()
     again = opening.found.form
     assert [again.fields[f"place_{n}"].value for n in (1, 2)] == swapped[:2]
     for n in (1, 2):
         again.fields[f"place_{n}"].value = labels[n - 1]
-    opening.found._button.click()
-    assert "needs a reason" in again._notes["reason"].value
+    opening.found.button.click()
+    assert "needs a reason" in again.notes["reason"].value
     again.fields["reason"].value = "swapped"
-    opening.found._button.click()
+    opening.found.button.click()
 
     assert [cup.blind_code for cup in book.sessions.served_cups(session, 1, "Ada")] == labels
-    opening._folds.selected_index = 2
-    assert f"cup 1: {labels[1]} before, now {labels[0]}" in opening._history.value
+    opening.folds.selected_index = 2
+    assert f"cup 1: {labels[1]} before, now {labels[0]}" in opening.history.value
 
 
 # ------------------------------------------------------------------------ late and absent
@@ -119,7 +117,7 @@ def test_a_late_and_an_absent_taster_change_only_what_is_not_served(book, form):
     late = ReplanForm(book, bench_sheet)
     choose(late, late="Eve", absent=("Bo",))
 
-    late._button.click()
+    late.button.click()
 
     after = book.sessions.plan(session)
     assert "Replanned" in late.form.message.value, late.form.message.value
@@ -137,13 +135,13 @@ def test_with_a_cup_each_the_bench_sheet_is_handed_over_anew(book, form):
     late = ReplanForm(book, bench_sheet)
     handed = catch(late)
     choose(late, late="Eve", secret="not the passphrase")
-    late._button.click()
+    late.button.click()
     assert handed == []
     assert "must be the one that sealed" in late.form.message.value
     assert late.form.fields["secret"].value == ""
 
     choose(late, late="Eve", secret=PASSPHRASE)
-    late._button.click()
+    late.button.click()
 
     ((sheet, _),) = handed
     assert all(code in sheet for code in book.sessions.plan(session).codes(1))
@@ -153,7 +151,7 @@ def test_with_a_cup_each_the_bench_sheet_is_handed_over_anew(book, form):
 def test_nothing_to_change_plans_nothing(book, form):
     session = sealed(form)
     late = ReplanForm(book, bench_sheet)
-    late._button.click()
+    late.button.click()
 
-    assert "else nothing changes" in late.form._notes["late"].value
+    assert "else nothing changes" in late.form.notes["late"].value
     assert [e.kind for e in book.sessions.events(session)].count("flight planned anew") == 0

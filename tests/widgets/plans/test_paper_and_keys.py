@@ -45,7 +45,7 @@ def test_paper_says_what_comes_first_until_something_is_sealed(book, form):
 def test_the_bench_sheet_given_out_again_is_on_record(book, paper):
     form = paper.bench_form
     form.fields["bench_passphrase"].value = PASSPHRASE
-    paper._bench_button.click()
+    paper.bench_button.click()
 
     ((sheet, about),) = paper.handed
     given = [
@@ -60,12 +60,12 @@ def test_the_bench_sheet_given_out_again_is_on_record(book, paper):
 
 def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
     paper.bench_form.fields["bench_passphrase"].value = "not the passphrase"
-    paper._bench_button.click()
+    paper.bench_button.click()
 
     assert paper.handed == []
     assert "must be the one that sealed" in (
         paper.bench_form.message.value
-        + "".join(note.value for note in paper.bench_form._notes.values())
+        + "".join(note.value for note in paper.bench_form.notes.values())
     )
     assert paper.bench_form.fields["bench_passphrase"].value == ""
 
@@ -92,14 +92,14 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
     key = form.plan.sealed[1].open(PASSPHRASE)
     opened = []
     opening = OpenForm(book, on_open=lambda: opened.append(True))
-    opening._folds.selected_index = 0
+    opening.folds.selected_index = 0
     fill_sheet(opening.lost.sheet, key)
 
-    opening.lost._button.click()
-    assert "needs a reason" in opening.lost.form._notes["reason"].value
+    opening.lost.button.click()
+    assert "needs a reason" in opening.lost.form.notes["reason"].value
     assert book.sessions.flight(session, 1).state == "locked"
     opening.lost.form.fields["reason"].value = "forgotten"
-    opening.lost._button.click()
+    opening.lost.button.click()
 
     assert book.sessions.flight(session, 1).state == "opened"
     assert opened == [True]
@@ -114,19 +114,19 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
 def test_a_sheet_with_a_code_twice_or_a_jug_without_water_opens_nothing(book, form):
     session = locked(book, form)
     opening = OpenForm(book)
-    opening._folds.selected_index = 0
+    opening.folds.selected_index = 0
     sheet = opening.lost.sheet
     fill_sheet(sheet, form.plan.sealed[1].open(PASSPHRASE))
     opening.lost.form.fields["reason"].value = "forgotten"
     kept = sheet.fields["codes_1"].value
 
     sheet.fields["codes_1"].value = sheet.fields["codes_2"].value
-    opening.lost._button.click()
-    assert "twice" in sheet._notes["codes_2"].value
+    opening.lost.button.click()
+    assert "twice" in sheet.notes["codes_2"].value
     sheet.fields["codes_1"].value = kept
     sheet.fields["water_1"].value = None
-    opening.lost._button.click()
-    assert "must be chosen" in sheet._notes["water_1"].value
+    opening.lost.button.click()
+    assert "must be chosen" in sheet.notes["water_1"].value
 
     assert book.sessions.flight(session, 1).state == "locked"
 
@@ -136,20 +136,20 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
     opening = OpenForm(book)
     early = opening.early
     early.fields["secret"].value = PASSPHRASE
-    early._button.click()
-    assert "needs a reason" in early._notes["reason"].value
+    early.button.click()
+    assert "needs a reason" in early.notes["reason"].value
     assert early.fields["secret"].value == ""
     assert not book.sessions.flight(session, 1).is_unblinded
 
     early.fields["secret"].value = PASSPHRASE
     early.fields["reason"].value = "a bowl was dropped"
-    early._button.click()
+    early.button.click()
 
     assert book.sessions.flight(session, 1).is_unblinded
     assert any("not blind" in label for label, _ in early.fields["early"].options)
-    opening._folds.selected_index = 2
-    assert "not blind" in opening._history.value
-    assert "a bowl was dropped" in opening._history.value
+    opening.folds.selected_index = 2
+    assert "not blind" in opening.history.value
+    assert "a bowl was dropped" in opening.history.value
     score_all(book, session)
     book.sessions.lock_flight(session, 1)
     assert book.scores.opened_scores(coffee="Coffee A").empty
@@ -171,7 +171,7 @@ def test_no_form_keeps_a_pairing_of_code_and_water_in_its_state(book, paper, for
     for label in ("Score sheets", "Cup labels", "Tray map"):
         press(paper, label)
     paper.bench_form.fields["bench_passphrase"].value = PASSPHRASE
-    paper._bench_button.click()
+    paper.bench_button.click()
     roots = (form, paper, ReplanForm(book, bench_sheet), OpenForm(book))
 
     state = state_of(*roots)
@@ -194,7 +194,7 @@ def test_what_is_shown_of_a_plan_does_not_depend_on_which_code_is_which_water(fo
     assert rows != opened.rows
     swapped = replace(form.plan, keys=(Sealer(session, PASSPHRASE).seal(1, rows),))
 
-    assert swapped._repr_html_() in form._sealed.value
+    assert swapped._repr_html_() in form.sealed.value
 
 
 def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, form):
@@ -205,10 +205,10 @@ def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, fo
     for number in (1, 2):
         score_all(book, session, flight=number)
         lead.refresh()
-        lead._flight.value = number
-        lead._lock.click()  # asks: only one attribute was scored
-        lead._lock.click()
-        said.append(lead._said.value)
+        lead.flight.value = number
+        lead.lock.click()  # asks: only one attribute was scored
+        lead.lock.click()
+        said.append(lead.said.value)
     assert "Still to be locked: flight 2." in said[0]
     assert "open its key in notebook 4" in said[1]
 
@@ -216,7 +216,7 @@ def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, fo
     waits = []
     for _ in range(2):
         opening.form.fields["passphrase"].value = PASSPHRASE
-        opening._button.click()
+        opening.button.click()
         waits.append("still closed: 1 more" in opening.form.message.value)
 
     assert waits == [True, False]

@@ -66,9 +66,9 @@ def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base)
 
 def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
     base.form.fields["share_percent"].value = 12.5
-    made = PlanForm(book, form._source, bench_sheet, base=base)
+    made = PlanForm(book, form.source, bench_sheet, base=base)
     handed = catch(made)
-    made._source.fields["mg_share"].value = "0 0.25 0.5 0.75"
+    made.source.fields["mg_share"].value = "0 0.25 0.5 0.75"
     assert made.form.fields["cups_per_flight"].value == 5  # what is comfortable, unless changed
     choose(made, serving="a cup each")
     type_passphrase(made)
@@ -78,30 +78,30 @@ def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
     again = catch(paper)
     paper.bench_form.fields["bench_passphrase"].value = PASSPHRASE
     paper.bench_form.fields["preparer"].value = "Odile"
-    paper._bench_button.click()
+    paper.bench_button.click()
     late = ReplanForm(book, bench_sheet)
     anew = catch(late)
     choose(late, late="Eve", secret=PASSPHRASE)
-    late._button.click()
+    late.button.click()
 
     assert start.text == "12.5 % tap, autumn + 87.5 % pure water"
     for sheet in (handed[0][0], again[0][0], anew[0][0]):
         assert start.text in sheet
         assert "hardness 10 and alkalinity 5 mg/L" in sheet
     fresh = BaseWaterForm(book)
-    PlanForm(book, form._source, bench_sheet, base=fresh)
+    PlanForm(book, form.source, bench_sheet, base=fresh)
     assert fresh.start.text == start.text  # the coffee's next session starts from the same
 
 
 def test_flights_of_one_session_start_from_one_water(book, form, base):
     session = sealed(form)  # from pure water
-    later = PlanForm(book, form._source, bench_sheet, base=base)
+    later = PlanForm(book, form.source, bench_sheet, base=base)
     base.choose(book.stock.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
     choose(later, add_to=session)
     type_passphrase(later)
-    later._button.click()
+    later.button.click()
 
-    said = later.form._notes["add_to"].value
+    said = later.form.notes["add_to"].value
     assert "must be a session that starts from 20 % tap, autumn" in said
     assert "mixed from pure water" in said
     assert len(book.sessions.flights(session)) == 1
@@ -110,8 +110,8 @@ def test_flights_of_one_session_start_from_one_water(book, form, base):
 def test_another_base_water_than_last_time_raises_a_visible_note(book, form, base):
     sealed(form)
     base.choose(book.stock.start_water(Held(base_water="tap, autumn", base_share_percent=20.0)))
-    later = PlanForm(book, form._source, bench_sheet)
-    later._base = base
+    later = PlanForm(book, form.source, bench_sheet)
+    later.base = base
     later.conditions.refresh()
 
     assert "Base water changed from pure water" in later.conditions.result.value
@@ -131,7 +131,7 @@ def test_the_button_comes_after_all_that_it_needs(form):
         form.conditions,
         form.form.fields["passphrase"],
         form.form.fields["again"],
-        form._button,
+        form.button,
         form.form.message,
     ]
     places = [shown.index(widget) for widget in order]
@@ -178,8 +178,8 @@ def test_each_hidden_check_says_in_one_line_what_it_costs(form):
 def test_the_control_of_the_last_session_links_the_days_and_shows_its_cost(book, form):
     """The middle of shares 0 0.25 0.5 0.75 1 at 80 and 40; a later dial does not hold it."""
     first = sealed(form)
-    form._source.fields["kind"].value = "hardness dial"
-    form._source.fields["hardness_mg_l_caco3"].value = "40 100 160"
+    form.source.fields["kind"].value = "hardness dial"
+    form.source.fields["hardness_mg_l_caco3"].value = "40 100 160"
 
     offered = form.form.fields["control"].options
     shown = form.form.result.value
@@ -270,9 +270,9 @@ def test_a_change_within_a_coffees_series_raises_a_visible_note(book, form):
 
 def test_a_dose_that_is_no_number_is_said_beside_its_field_and_plans_nothing(book, form):
     form.conditions.fields["dose_g"].value = "a lot"
-    assert "Dose (g) must be a number" in form.conditions._notes["dose_g"].value
+    assert "Dose (g) must be a number" in form.conditions.notes["dose_g"].value
 
-    form._button.click()
+    form.button.click()
 
     assert book.sessions.all() == ()
 
@@ -282,7 +282,7 @@ def test_a_dose_that_is_no_number_is_said_beside_its_field_and_plans_nothing(boo
 )
 def test_the_usual_name_of_a_session_tells_tasters_nothing_of_its_waters(book, form, kind):
     """It stands on their sheets and their page: what is varied must not be read off it."""
-    form._source.fields["kind"].value = kind
+    form.source.fields["kind"].value = kind
     choose(form, cups_per_flight=5)
     names = [sealed(form)]
     type_passphrase(form)
@@ -303,7 +303,7 @@ def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book
         ("bitterness", "just about right", ()),
         ("words that fit", "descriptors", ("nutty", "floral")),
     ]
-    again = PlanForm(book, form._source, bench_sheet)
+    again = PlanForm(book, form.source, bench_sheet)
     kept = again.form.values()
     assert (kept["just_right"], kept["words"]) == ("body, bitterness", "nutty, floral")
 
@@ -319,17 +319,17 @@ def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book
 def test_what_is_asked_twice_or_leaves_no_choice_is_refused(book, form, typed, sentence):
     before = len(book.sessions.all())
     choose(form, **typed)
-    form._button.click()
+    form.button.click()
 
-    assert sentence in form.form._notes[next(iter(typed))].value
+    assert sentence in form.form.notes[next(iter(typed))].value
     assert len(book.sessions.all()) == before
 
 
 def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     """Its sheet has no scale for them; the form does not offer it and the lab book refuses."""
     name = sealed(form)
-    client, coffee = form._source.coffee
-    pair, method = form._source.waters[:2], METHODS["triangle"]
+    client, coffee = form.source.coffee
+    pair, method = form.source.waters[:2], METHODS["triangle"]
     book.sessions.start_session(
         "duel",
         coffee=coffee,
@@ -342,12 +342,12 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     asked = {"passphrase": PASSPHRASE, "after": None}
     test = plan_discrimination("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
     book.sessions.store_plan(test, waters=pair_waters("triangle", pair))
-    form._follow()
+    form.source.refresh()
 
     offered = [value for _, value in form.form.fields["add_to"].options]
     assert name in offered
     assert "duel" not in offered
-    scored = plan_tasting(form._source.waters, ["Ada", "Bo"], session="duel", **asked)
+    scored = plan_tasting(form.source.waters, ["Ada", "Bo"], session="duel", **asked)
     with pytest.raises(BookError, match=r"asks the question of a test .* are for scores"):
         book.sessions.store_plan(scored)
     test = plan_discrimination("triangle", pair, ["Ada", "Bo"], session=name, **asked)
@@ -358,7 +358,7 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
 def test_a_disk_that_fails_half_way_leaves_no_session_and_the_second_try_keeps_the_name(book, form):
     type_passphrase(form)
     with failing_to_store(book, "sealed_keys"):
-        form._button.click()
+        form.button.click()
     assert "could not be written to (disk I/O error)" in form.form.message.value
     assert book.sessions.all() == ()
 

@@ -47,7 +47,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
         self._filling = False
         self.form: Form
         self.across: Across | None = None
-        self._hands = HandOver()
+        self.hands = HandOver()
         clients = [("all", _ALL), *((one.name, one.name) for one in book.people.clients())]
         save = fields.button("Save the table")
         save.on_click(lambda _b: self.form.attempt(self._save))
@@ -64,7 +64,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
             buttons=[save],
         )
         self.form.compute_with(self._show)
-        super().__init__([self.form, self._hands])
+        super().__init__([self.form, self.hands])
 
     @property
     def client(self) -> str | None:
@@ -136,7 +136,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
     def _save(self) -> None:
         if self.across is None or self.across.table.empty:
             raise ReadingError("there must be a coffee to save, got none. Choose others.")
-        self._hands.hand(
+        self.hands.hand(
             frame_csv(table_in_words(self.across)),
             name=file_name(self.client or "all", "coffees", "csv"),
             note="One row a coffee.",

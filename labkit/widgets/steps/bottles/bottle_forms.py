@@ -77,8 +77,8 @@ class ConcentrateForm(Form):
 
     def __init__(self, keep: Callable[..., Any] | None = None) -> None:
         self._keep = keep
-        self._button = fields.button("Keep this bottle in the lab book", main=True)
-        self._button.on_click(lambda _b: self._store())
+        self.button = fields.button("Keep this bottle in the lab book", main=True)
+        self.button.on_click(lambda _b: self._store())
         labels = [(f"{s.name} ({label})", label) for label, s in SALTS.items()]
         super().__init__(
             {
@@ -103,7 +103,7 @@ class ConcentrateForm(Form):
                 "made_on": fields.day("Made on, if not today"),
             },
             fold_title="Strength, purity, balance, another salt, name, lot, who and when",
-            buttons=[self._button] if keep else [],
+            buttons=[self.button] if keep else [],
         )
         self.compute_with(self._describe)
 

@@ -64,14 +64,14 @@ class QuestionForm(widgets.VBox):
             },
             buttons=[answer],
         )
-        self._questions = widgets.HTML()
+        self.questions = widgets.HTML()
         self.refresh()
-        super().__init__([self._questions, self.form])
+        super().__init__([self.questions, self.form])
 
     def refresh(self) -> None:
         """Ask what is open now; ask nothing where nothing is."""
         open_ones = [bottle for bottle in self._book.stock.bottles() if bottle.question]
-        self._questions.value = "".join(said(f"Question: {one.question}") for one in open_ones)
+        self.questions.value = "".join(said(f"Question: {one.question}") for one in open_ones)
         chooser, names = self.form.fields["bottle"], [bottle.name for bottle in open_ones]
         if list(chooser.options) != names:
             chooser.options = names
@@ -123,7 +123,7 @@ class TakenForm(widgets.VBox):
     ) -> None:
         self._book, self._on_written = book, on_written
         self._jug_volume_ml = jug_volume_ml
-        self._bottles = [bottle.name for bottle in book.stock.bottles()]
+        self.bottles = [bottle.name for bottle in book.stock.bottles()]
         write = fields.button("Record what was taken", main=True)
         write.on_click(lambda _b: self._store())
         empty = fields.button("This bottle is empty")
@@ -133,13 +133,13 @@ class TakenForm(widgets.VBox):
                 "taken_for": fields.choice("Taken for", [_FOR_NOTHING], None),
                 **{
                     f"dose_{place}": fields.number(f"{name} (mL)", 0.0, step=1)
-                    for place, name in enumerate(self._bottles)
+                    for place, name in enumerate(self.bottles)
                 },
             },
             buttons=[write],
         )
         self.empty_form = Form(
-            {"bottle": fields.choice("Bottle", self._bottles, next(iter(self._bottles), None))},
+            {"bottle": fields.choice("Bottle", self.bottles, next(iter(self.bottles), None))},
             buttons=[empty],
         )
         self.refresh()
@@ -171,8 +171,7 @@ class TakenForm(widgets.VBox):
     def _store(self) -> None:
         taken = self.form.fields["taken_for"].value
         doses = {
-            name: self.form.fields[f"dose_{place}"].value
-            for place, name in enumerate(self._bottles)
+            name: self.form.fields[f"dose_{place}"].value for place, name in enumerate(self.bottles)
         }
 
         session, flight = taken or (None, None)
@@ -187,7 +186,7 @@ class TakenForm(widgets.VBox):
             )
         )
         if done:
-            for place in range(len(self._bottles)):
+            for place in range(len(self.bottles)):
                 self.form.fields[f"dose_{place}"].value = 0.0  # a second press writes nothing
             self.refresh()
             said_of = ", ".join(f"{ml:g} mL of {name}" for name, ml in doses.items() if ml)

@@ -30,7 +30,7 @@ class StockForm(NeedsBook, widgets.VBox):
     """
 
     def __init__(self, book: LabBook, labels: Callable[..., Any]) -> None:
-        self._book, self._labels, self._hands = book, labels, HandOver()
+        self._book, self._labels, self.hands = book, labels, HandOver()
         save = fields.button("Label sheet")
         save.on_click(lambda _b: self._hand())
         keep = fields.button("Keep these days")
@@ -52,7 +52,7 @@ class StockForm(NeedsBook, widgets.VBox):
         folded = widgets.Accordion([self.taken])
         folded.set_title(0, "Record doses taken, or an empty bottle")
         folded.selected_index = None
-        super().__init__([self.questions, self.form, self._hands, folded])
+        super().__init__([self.questions, self.form, self.hands, folded])
 
     def refresh(self) -> None:
         """Read the shelf and the plans again."""
@@ -97,9 +97,7 @@ class StockForm(NeedsBook, widgets.VBox):
     def _hand(self) -> None:
         def work() -> None:
             sheet = self._labels(self._book.stock.bottles(), lab_book=self._book.name)
-            self._hands.hand(
-                sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %."
-            )
+            self.hands.hand(sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %.")
 
         self.form.attempt(work)
 

@@ -74,7 +74,7 @@ class CardForm(NeedsBook, widgets.VBox):
         base: BaseWaterForm,
     ) -> None:
         self._book, self._card_files = book, card_files
-        self._base, self._said, self._hands = base, "", HandOver()
+        self.base, self.said, self.hands = base, "", HandOver()
         self._found: Findings | None = None
         self._filled: dict[str, tuple[float, float]] = {}
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
@@ -93,7 +93,7 @@ class CardForm(NeedsBook, widgets.VBox):
         self.form.fields["coffee"].observe(lambda _change: self.refresh(), "value")
         self.form.compute_with(self._show)
         base.on_change(self.form.refresh)
-        super().__init__([self.form, self._hands])
+        super().__init__([self.form, self.hands])
 
     def _make_form(self, hands: Sequence[widgets.Button]) -> Form:
         shelf = [bottle.salt.label for bottle in self._book.stock.concentrates()]
@@ -154,25 +154,25 @@ class CardForm(NeedsBook, widgets.VBox):
         The fields show it rounded; a level that is left as it was filled in stays exact.
         """
         chosen = self.form.fields["coffee"].value
-        self._said, self._found, self._filled = "", None, {}
+        self.said, self._found, self._filled = "", None, {}
         if chosen == _FIGURES:
             return
         client, coffee = chosen
         try:
             found = read(self._book, coffee, client=client)
         except LabkitError as error:
-            self._said = f"{coffee}: {error}"
+            self.said = f"{coffee}: {error}"
             return
         reading = found.reading
         if reading is None:
-            self._said = f"{coffee}: no overall score of it is open, only tests of two waters."
+            self.said = f"{coffee}: no overall score of it is open, only tests of two waters."
             return
-        self._said = f"{coffee}: {say(reading)}"
+        self.said = f"{coffee}: {say(reading)}"
         if reading.best is None or found.water is None:
             return
         if reading.verdict.kind is not VerdictKind.FOUND:
-            self._said += f" The figures above are a choice, not a finding. {best_of(reading)}"
-        self._found, self._said = found, " ".join([self._said, *known_of(found)])
+            self.said += f" The figures above are a choice, not a finding. {best_of(reading)}"
+        self._found, self.said = found, " ".join([self.said, *known_of(found)])
         for name, level in zip(COORDINATES, as_coordinates(found.water)[0], strict=True):
             shown = round(float(level), COORDINATE[name].digits) + 0.0
             self._filled[name] = (shown, float(level))
@@ -220,7 +220,7 @@ class CardForm(NeedsBook, widgets.VBox):
             self._wanted(coordinates),
             volumes_l=_volumes(volumes_l),
             salts=labels,
-            start=self._base.start,
+            start=self.base.start,
             pipette_ml=pipette_ml,
             balance_g=balance_g,
             prefer=prefer,
@@ -239,7 +239,7 @@ class CardForm(NeedsBook, widgets.VBox):
             lab_book=self._book.name,
         )
         return [
-            said(self._said),
+            said(self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
             cautions_html("tank" if from_salts else "mixing"),
@@ -279,7 +279,7 @@ class CardForm(NeedsBook, widgets.VBox):
             self.form.message.value = said("there is no card to hand over yet.", wrong=True)
             return
         page = getattr(self.files, what)
-        self._hands.hand(
+        self.hands.hand(
             page.html if ending == "html" else page,
             name=file_name(self.files.name, f"card-{what}", ending),
             note="Open it and print, or send it on." if ending == "html" else "",

@@ -28,13 +28,13 @@ class ReportForm(NeedsBook, widgets.VBox):
     """
 
     def __init__(self, book: LabBook, report: Callable[..., Any]) -> None:
-        self._book, self._report, self._hands = book, report, HandOver()
+        self._book, self._report, self.hands = book, report, HandOver()
         save = fields.button("Save the report", main=True)
         save.on_click(lambda _b: self._save())
         coffees = coffee_choices(book)
         first = coffees[0][1] if coffees else None
         self.form = Form({"coffee": fields.choice("Coffee", coffees, first)}, buttons=[save])
-        super().__init__([self.form, self._hands])
+        super().__init__([self.form, self.hands])
 
     def _save(self) -> None:
         chosen = self.form.fields["coffee"].value
@@ -46,7 +46,7 @@ class ReportForm(NeedsBook, widgets.VBox):
                 )
             client, coffee = chosen
             page = self._report(self._book, coffee, client=client)
-            self._hands.hand(
+            self.hands.hand(
                 page.html, name=file_name(coffee, "report"), note="The raw scores are in it."
             )
 

@@ -46,7 +46,7 @@ class PaperForm(NeedsBook, widgets.VBox):
     ) -> None:
         self._book, self._bench_sheet, self._papers = book, bench_sheet, papers
         self._score_sheets, self._cup_labels, self._tray_map = score_sheets, cup_labels, tray_map
-        self._handover = HandOver()
+        self.hands = HandOver()
         made = {
             "Score sheets": self._make_score_sheets,
             "Cup labels": self._make_cup_labels,
@@ -68,8 +68,8 @@ class PaperForm(NeedsBook, widgets.VBox):
             fold_title="Label paper",
             buttons=buttons,
         )
-        self._bench_button = fields.button("Hand over the bench sheet")
-        self._bench_button.on_click(lambda _b: self._hand_bench_sheet())
+        self.bench_button = fields.button("Hand over the bench sheet")
+        self.bench_button.on_click(lambda _b: self._hand_bench_sheet())
         self.bench_form = Form(
             {},
             folded={
@@ -79,10 +79,10 @@ class PaperForm(NeedsBook, widgets.VBox):
             },
             fold_title="Preparer: the bench sheet again",
         )
-        self.bench_form.children[0].children[0].children += (self._bench_button,)
+        self.bench_form.children[0].children[0].children += (self.bench_button,)
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
         self.fill()
-        super().__init__([self.form, self._handover, self.bench_form])
+        super().__init__([self.form, self.hands, self.bench_form])
 
     def fill(self) -> None:
         """Offer the sessions that have a plan, the latest first and chosen."""
@@ -155,13 +155,13 @@ class PaperForm(NeedsBook, widgets.VBox):
             return
         sheet, what = made
         name = file_name(self.form.fields["session"].value, what)
-        self._handover.hand(sheet.html, name=name, note="Open it and print.")
+        self.hands.hand(sheet.html, name=name, note="Open it and print.")
 
     def _hand_bench_sheet(self) -> None:
         done, sheet = self.bench_form.press(self._open_for_preparer)
         if not done:
             return
-        self._handover.hand(
+        self.hands.hand(
             sheet.html,
             name=file_name(self.form.fields["session"].value, "bench-sheet"),
             note="Preparer only: it names the waters. That it was given out is in the lab book.",

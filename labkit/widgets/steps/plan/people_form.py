@@ -54,7 +54,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         )
         add_coffee.on_click(lambda _b: self._add_coffee())
         add_tasters.on_click(lambda _b: self._add_tasters())
-        self._listed = widgets.HTML()
+        self.listed = widgets.HTML()
         is_new = not (book.people.coffees() and book.people.tasters())
         fold = widgets.Accordion(
             [widgets.VBox([self.coffee_form, self.taster_form])],
@@ -83,10 +83,11 @@ class PeopleForm(NeedsBook, widgets.VBox):
             [widgets.VBox([widgets.HTML(note), self.mend_form])], selected_index=None
         )
         mend.set_title(0, "Rename, merge or remove")
-        super().__init__([self._listed, fold, mend])
-        self._list()
+        super().__init__([self.listed, fold, mend])
+        self.fill()
 
-    def _list(self) -> None:
+    def fill(self) -> None:
+        """Look up who and what is in the lab book."""
         coffees = "; ".join(
             f"{coffee.name} ({coffee.client})" for coffee in self._book.people.coffees()
         )
@@ -94,7 +95,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         which = self.mend_form.fields["which"]
         which.options = [(_told(one), one) for one in self._names()]
         which.index = None
-        self._listed.value = fields.said(
+        self.listed.value = fields.said(
             f"Coffees: {coffees or 'none yet'}. Tasters: {people or 'none yet'}."
         )
 
@@ -132,7 +133,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         if done:
             self.mend_form.fields["to"].value = ""
             self.mend_form.say(_MENDED)
-            self._list()
+            self.fill()
 
     def _rename(self, chosen: Named) -> None:
         kind, client, name = chosen
@@ -195,7 +196,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 if name != "client":  # the next coffee has a lot and a roast of its own
                     field.value = None if name == "roast_date" else ""
             self.coffee_form.say(_ADDED)
-            self._list()
+            self.fill()
 
     def _add_tasters(self) -> None:
         names = [name for name in self.taster_form.values()["tasters"].split(",") if name.strip()]
@@ -203,7 +204,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         if done:
             self.taster_form.fields["tasters"].value = ""
             self.taster_form.say(_ADDED)
-            self._list()
+            self.fill()
 
 
 def _told(one: Named) -> str:

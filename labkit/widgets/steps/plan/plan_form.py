@@ -104,16 +104,16 @@ class PlanForm(NeedsBook, widgets.VBox):
         base: BaseWaterForm | None = None,
         on_sealed: Callable[[], Any] | None = None,
     ) -> None:
-        self._book, self._source, self._bench_sheet = book, source, bench_sheet
-        self._base, self._on_sealed = base, on_sealed
+        self._book, self.source, self._bench_sheet = book, source, bench_sheet
+        self.base, self._on_sealed = base, on_sealed
         self.plan: CupPlan | None = None
         self._coffee: tuple[str, str] | None = None
         self._noise: dict[tuple[str, str], TasterNoise] = {}
         self._viewed: tuple[Any, str] = (None, "")
-        self._button = fields.button("Plan and seal", main=True)
-        self._button.on_click(lambda _b: self._press())
-        self._handover = HandOver()
-        self._sealed = widgets.HTML()
+        self.button = fields.button("Plan and seal", main=True)
+        self.button.on_click(lambda _b: self._press())
+        self.hands = HandOver()
+        self.sealed = widgets.HTML()
         self.form = self._make_form()
         self.offer = PassphraseOffer(self.form)
         self.conditions = ConditionsForm(book, self._serving, self._start)
@@ -138,7 +138,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         source.on_change(self._follow)
         if base is not None:
             base.on_change(self.conditions.refresh)
-        super().__init__([widgets.HTML(LARGE), self.form, self._handover, self._sealed])
+        super().__init__([widgets.HTML(LARGE), self.form, self.hands, self.sealed])
 
     def _make_form(self) -> Form:
         names = self._book.people.tasters()
@@ -164,7 +164,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 **asked_fields(),
             },
             fold_title="Session, cups, hidden control, scales",
-            buttons=[self._button],
+            buttons=[self.button],
         )
 
     def _offer_alone(self) -> None:
@@ -177,7 +177,7 @@ class PlanForm(NeedsBook, widgets.VBox):
 
     def _follow(self) -> None:
         """Take over what changed in the form above: coffee, its sessions, number of waters."""
-        chooser, coffee = self.form.fields["add_to"], self._source.coffee
+        chooser, coffee = self.form.fields["add_to"], self.source.coffee
         self._noise.clear()
         self._viewed = (None, "")
         sessions = self._book.sessions.all(client=coffee[0], coffee=coffee[1]) if coffee else []
@@ -198,7 +198,7 @@ class PlanForm(NeedsBook, widgets.VBox):
     def _offer_control(self, usual: Usual | None) -> None:
         """Take the coffee's own control first, so that its days stay comparable."""
         chooser = self.form.fields["control"]
-        so_far = self._source.control or (usual.control if usual else None)
+        so_far = self.source.control or (usual.control if usual else None)
         offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
         if list(chooser.options) != options:
@@ -210,8 +210,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         if usual is None or usual.scored is None:
             return
         self.form.fields["serving"].value = usual.serving
-        if self._base is not None and usual.held.base_water:
-            self._base.choose(self._book.stock.start_water(usual.held))
+        if self.base is not None and usual.held.base_water:
+            self.base.choose(self._book.stock.start_water(usual.held))
         for name, value in as_asked(usual.attributes).items():
             self.form.fields[name].value = value
 
@@ -220,7 +220,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         return chosen
 
     def _start(self) -> StartWater:
-        return StartWater() if self._base is None else self._base.start
+        return StartWater() if self.base is None else self.base.start
 
     def _new(self, now: dict[str, Any]) -> list[str]:
         return [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
@@ -232,11 +232,11 @@ class PlanForm(NeedsBook, widgets.VBox):
         self, now: dict[str, Any], session: TastingSession | None
     ) -> tuple[SessionWater, ...]:
         known = session.waters if session else ()
-        return session_waters(self._source.waters, control=now["control"], known=known)
+        return session_waters(self.source.waters, control=now["control"], known=known)
 
     def _view(self, **now: Any) -> str:
         brew_method = self.conditions.fields["brew_method"].value
-        people, targets = [*now["tasters"], *self._new(now)], self._source.waters
+        people, targets = [*now["tasters"], *self._new(now)], self.source.waters
         asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
         if self._viewed[0] == asked:
             return self._viewed[1]
@@ -247,14 +247,14 @@ class PlanForm(NeedsBook, widgets.VBox):
         free_control = control is not None and find_water(control, targets) is not None
         scale = SCALES[now["overall_scale"]]
         if (scale.name, brew_method) not in self._noise:
-            noise = panel_noise(self._book, self._source.coffee, scale, brew_method)
+            noise = panel_noise(self._book, self.source.coffee, scale, brew_method)
             self._noise[scale.name, brew_method] = noise
         shown = view_plan(
             tasted - free_control,
             len(people),
             noise=self._noise[scale.name, brew_method],
             scale=scale,
-            sweep=self._source.sweep,
+            sweep=self.source.sweep,
             has_control=control is not None,
             free_control=free_control,
             duplicates=now["duplicates"],
@@ -276,7 +276,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         self.plan = plan = planned.plan
         self.offer.clear()
         self._follow()
-        self._sealed.value = fold("Codes in each taster's order", as_html(plan))
+        self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         paper = "in notebook 2, under Paper" if self._on_sealed is None else "below, under Paper"
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now: it is the "
@@ -293,17 +293,17 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "again must match the passphrase, but the two differ. Type both again.",
                 field="again",
             )
-        if self._source.coffee is None:
+        if self.source.coffee is None:
             raise PlanError(
                 "coffee must be chosen, but the lab book has none. "
                 "Add a client and a coffee first.",
                 field="coffee",
             )
-        client, coffee = self._source.coffee
+        client, coffee = self.source.coffee
         planned = plan_session(
             self._book,
             coffee,
-            self._source.waters,
+            self.source.waters,
             client=client,
             tasters=now["tasters"],
             new_tasters=self._new(now),
@@ -323,5 +323,5 @@ class PlanForm(NeedsBook, widgets.VBox):
             start=self._start(),
             jug_volume_ml=now["jug_volume_ml"],
         )
-        hand_bench_sheet(self._handover, planned, self._bench_sheet)
+        hand_bench_sheet(self.hands, planned, self._bench_sheet)
         return planned

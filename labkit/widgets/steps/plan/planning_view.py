@@ -52,8 +52,8 @@ class PlanningView(NeedsBook, widgets.VBox):
         self._book, self._picture, self._n_jobs = book, picture, n_jobs
         self._known: dict[tuple[Any, ...], PlanCurves] = {}
         self._bar = widgets.Output()
-        self._button = fields.button("Simulate", main=True)
-        self._button.on_click(lambda _b: self._press())
+        self.button = fields.button("Simulate", main=True)
+        self.button.on_click(lambda _b: self._press())
         self.form = Form(
             {
                 "noise_of": fields.choice("Noise of", [_USUAL, *coffee_choices(book)], ""),
@@ -63,7 +63,7 @@ class PlanningView(NeedsBook, widgets.VBox):
             },
             folded={"n_coffees": fields.whole("Simulated coffees", 12)},
             fold_title="How long it may take: more coffees, smoother curves",
-            buttons=[self._button],
+            buttons=[self.button],
         )
         super().__init__([self.form, self._bar])
         self.form.compute_with(self._show)

@@ -32,9 +32,9 @@ class ReplanForm(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook, bench_sheet: Callable[..., Any]) -> None:
         self._book, self._bench_sheet = book, bench_sheet
-        self._button = fields.button("Replan these flights")
-        self._button.on_click(lambda _b: self._press())
-        self._handover = HandOver()
+        self.button = fields.button("Replan these flights")
+        self.button.on_click(lambda _b: self._press())
+        self.hands = HandOver()
         self.form = Form(
             {
                 "session": fields.choice("Session to replan", [], None),
@@ -44,7 +44,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
                 "secret": fields.secret("Passphrase of the plan"),
                 "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
             },
-            buttons=[self._button],
+            buttons=[self.button],
         )
         rows = self.form.children
         self._of_cups_each = rows[4:6]
@@ -56,7 +56,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
         )
         # Opened long after the cell ran: a flight may have been begun or planned meanwhile.
         fold.observe(lambda _change: self.fill(), "selected_index")
-        super().__init__([fold, self._handover])
+        super().__init__([fold, self.hands])
 
     def fill(self) -> None:
         """Look up the sessions with a flight that nobody has begun; alone there is nobody else."""
@@ -125,7 +125,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
             if names
         )
         is_new = hand_bench_sheet(
-            self._handover,
+            self.hands,
             planned,
             self._bench_sheet,
             note="Preparer only: cups and codes changed. Print it and the cup labels again.",

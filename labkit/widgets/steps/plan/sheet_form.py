@@ -119,15 +119,15 @@ class LostPassphraseForm(widgets.VBox):
         self._book, self._on_open = book, on_open
         self._flight: tuple[str, int] | None = None
         self.sheet: BenchSheetForm | None = None
-        self._button = fields.button("Open from the sheet")
-        self._button.on_click(lambda _b: self._press())
+        self.button = fields.button("Open from the sheet")
+        self.button.on_click(lambda _b: self._press())
         self._place = widgets.VBox()
         self.form = Form(
             {
                 "reason": fields.text("Why not with the passphrase?", placeholder="it is recorded"),
                 "done_by": fields.text("Who reads the sheet"),
             },
-            buttons=[self._button],
+            buttons=[self.button],
         )
         super().__init__([self._place, self.form])
 

@@ -32,10 +32,10 @@ class FoundCodesForm(widgets.VBox):
         self._plan: CupPlan | None = None
         self._flight = 0
         self._correcting = False
-        self._button = fields.button("Keep these codes", main=True)
-        self._button.on_click(lambda _b: self._press())
-        self._correct = fields.button("Correct the codes found")
-        self._correct.on_click(lambda _b: self._ask_again())
+        self.button = fields.button("Keep these codes", main=True)
+        self.button.on_click(lambda _b: self._press())
+        self.correct = fields.button("Correct the codes found")
+        self.correct.on_click(lambda _b: self._ask_again())
         self.form: Form | None = None
         super().__init__()
 
@@ -50,7 +50,7 @@ class FoundCodesForm(widgets.VBox):
             self._ask({cup.position: "" for cup in self._cups()})
             return True
         if self._book.sessions.flight(session, flight).codes_found:
-            self._lay_out(self._correct)
+            self._lay_out(self.correct)
         return False
 
     def _cups(self) -> list[Serving]:
@@ -66,7 +66,7 @@ class FoundCodesForm(widgets.VBox):
         }
         if self._correcting:
             asked["reason"] = fields.text("Why corrected", placeholder="it is recorded")
-        self.form = Form(asked, buttons=[self._button])
+        self.form = Form(asked, buttons=[self.button])
         self.form.compute_with(self._look)
         intro = (
             "Put right what was typed wrong: the earlier codes stay in the lab book."

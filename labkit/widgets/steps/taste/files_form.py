@@ -39,7 +39,7 @@ class FilesForm(widgets.VBox):
 
     def __init__(self, book: LabBook, *, session: str) -> None:
         self._book, self._session = book, session
-        self._hands = HandOver()
+        self.hands = HandOver()
         self.preview: ImportPreview | None = None
         self.upload = widgets.FileUpload(
             accept=".csv,.txt,.tsv,.xlsx,.xlsm",
@@ -49,11 +49,11 @@ class FilesForm(widgets.VBox):
         )
         table = fields.button("Empty table for paper sheets")
         table.on_click(lambda _b: self._hand_table())
-        self._shown = widgets.HTML()
-        self._take_all = fields.button("Take all or none", main=True)
-        self._take_good = fields.button("Take the good rows")
-        self._take_all.on_click(lambda _b: self._take("all or none"))
-        self._take_good.on_click(lambda _b: self._take("good rows"))
+        self.shown = widgets.HTML()
+        self.take_all = fields.button("Take all or none", main=True)
+        self.take_good = fields.button("Take the good rows")
+        self.take_all.on_click(lambda _b: self._take("all or none"))
+        self.take_good.on_click(lambda _b: self._take("good rows"))
         self.form = Form(
             {
                 "entered_by": fields.text("Who typed it", book.sessions.session(session).held.lead),
@@ -66,7 +66,7 @@ class FilesForm(widgets.VBox):
             },
             buttons=[table, self.upload],
         )
-        taking = fields.side_by_side(self._take_all, self._take_good)
+        taking = fields.side_by_side(self.take_all, self.take_good)
         self.away = Form(
             {},
             buttons=[
@@ -85,7 +85,7 @@ class FilesForm(widgets.VBox):
                     )
                 ),
                 self.form,
-                self._shown,
+                self.shown,
                 taking,
                 widgets.HTML("<h3>The scores as files</h3>"),
                 widgets.HTML(
@@ -95,7 +95,7 @@ class FilesForm(widgets.VBox):
                     )
                 ),
                 self.away,
-                self._hands,
+                self.hands,
             ]
         )
         self.add_class("lf-view")
@@ -127,9 +127,9 @@ class FilesForm(widgets.VBox):
     def _show(self) -> None:
         preview = self.preview
         n_good = preview.count("new") + preview.count("correction") if preview else 0
-        self._take_all.disabled = n_good == 0 or bool(preview and preview.refused)
-        self._take_good.disabled = n_good == 0
-        self._shown.value = "" if preview is None else preview_html(preview)
+        self.take_all.disabled = n_good == 0 or bool(preview and preview.refused)
+        self.take_good.disabled = n_good == 0
+        self.shown.value = "" if preview is None else preview_html(preview)
 
     def _take(self, take: Any) -> None:
         def work() -> int:
@@ -194,7 +194,7 @@ class FilesForm(widgets.VBox):
                 file = Path(folder) / name
                 write(file)
                 content = file.read_bytes()
-            self._hands.hand(content, name=name, note=note, media_type=media_type)
+            self.hands.hand(content, name=name, note=note, media_type=media_type)
 
         form.attempt(work)
 

@@ -43,27 +43,27 @@ class LeadView(widgets.VBox):
     def __init__(self, book: LabBook, *, session: str) -> None:
         self._book, self._session = book, session
         self._lead = book.sessions.session(session).held.lead
-        self._table, self._missing = widgets.HTML(), widgets.HTML()
-        self._flight = fields.choice("Flight", [], None)
-        self._lock = fields.button(LOCK, main=True)
-        self._unlock = fields.button("Unlock it again")
-        self._reason = fields.text("Reason to unlock", placeholder="it is recorded")
-        self._cost, self._said = widgets.HTML(), widgets.HTML()
+        self.table, self.missing = widgets.HTML(), widgets.HTML()
+        self.flight = fields.choice("Flight", [], None)
+        self.lock = fields.button(LOCK, main=True)
+        self.unlock = fields.button("Unlock it again")
+        self.reason = fields.text("Reason to unlock", placeholder="it is recorded")
+        self.cost, self.said = widgets.HTML(), widgets.HTML()
         self._asked: tuple[int | None, tuple[Missing, ...]] | None = None
         super().__init__(
             [
-                self._table,
-                self._flight,
-                self._missing,
-                self._lock,
-                widgets.VBox([self._cost, self._reason, self._unlock]),
-                self._said,
+                self.table,
+                self.flight,
+                self.missing,
+                self.lock,
+                widgets.VBox([self.cost, self.reason, self.unlock]),
+                self.said,
             ]
         )
         self.add_class("lv-view")
-        self._flight.observe(lambda _change: self._show_missing(), "value")
-        self._lock.on_click(lambda _b: self._attempt(self._lock_flight))
-        self._unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
+        self.flight.observe(lambda _change: self._show_missing(), "value")
+        self.lock.on_click(lambda _b: self._attempt(self._lock_flight))
+        self.unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
         self.refresh()
         # Outside a kernel nobody turns the page: then it shows what stood when it was made.
         with contextlib.suppress(RuntimeError):
@@ -77,52 +77,52 @@ class LeadView(widgets.VBox):
     def refresh(self) -> None:
         """Look into the lab book and show how far everyone is."""
         progress = self._book.sessions.progress(self._session)
-        self._table.value = _table(progress, pd.Timestamp.now("UTC"))
+        self.table.value = _table(progress, pd.Timestamp.now("UTC"))
         options = [
             (f"{f.number}, {f.state}{f', {NOT_BLIND}' if f.is_unblinded else ''}", f.number)
             for f in self._book.sessions.flights(self._session)
         ]
-        if list(self._flight.options) != options:
-            kept = self._flight.value
-            self._flight.options = options
+        if list(self.flight.options) != options:
+            kept = self.flight.value
+            self.flight.options = options
             numbers = [number for _, number in options]
-            self._flight.value = kept if kept in numbers else next(iter(numbers), None)
+            self.flight.value = kept if kept in numbers else next(iter(numbers), None)
         self._show_missing()
 
     def _show_missing(self) -> None:
-        number = self._flight.value
+        number = self.flight.value
         flight = None if number is None else self._book.sessions.flight(self._session, number)
         is_open = flight is not None and flight.state in ("planned", "being tasted")
         is_locked = flight is not None and not is_open
-        self._lock.layout.display = "" if is_open else "none"
-        for widget in (self._reason, self._unlock):
+        self.lock.layout.display = "" if is_open else "none"
+        for widget in (self.reason, self.unlock):
             widget.layout.display = "" if is_locked else "none"
-        self._cost.value = said(cost_of_unlocking(flight)) if flight and is_locked else ""
+        self.cost.value = said(cost_of_unlocking(flight)) if flight and is_locked else ""
         if self._asked is not None and self._asked != self._lacking():
             self._ask(None)  # what was asked about is not what is there any more
-        self._missing.value = _missing(self._book, self._session, self._flight.value, is_open)
+        self.missing.value = _missing(self._book, self._session, self.flight.value, is_open)
 
     def _attempt(self, work: Any) -> None:
         try:
             sentence = work()
         except LabkitError as error:
-            self._said.value = said(str(error), wrong=True)
+            self.said.value = said(str(error), wrong=True)
         else:
             if sentence:
-                self._said.value = said(sentence)
+                self.said.value = said(sentence)
 
     def _lacking(self) -> tuple[int | None, tuple[Missing, ...]]:
         """The flight chosen, and what it lacks."""
-        number = self._flight.value
+        number = self.flight.value
         return number, () if number is None else self._book.sessions.missing(self._session, number)
 
     def _ask(self, lacking: tuple[int | None, tuple[Missing, ...]] | None) -> None:
         """Ask for a second press before scores are left missing; None asks nothing."""
         self._asked = lacking
-        self._lock.description = LOCK if lacking is None else LOCK_ALL_THE_SAME
+        self.lock.description = LOCK if lacking is None else LOCK_ALL_THE_SAME
 
     def _lock_flight(self) -> str:
-        number, lacking = self._flight.value, self._lacking()
+        number, lacking = self.flight.value, self._lacking()
         if lacking[1] and self._asked != lacking:
             self._ask(lacking)
             return _question(self._book, self._session, *lacking)
@@ -145,11 +145,11 @@ class LeadView(widgets.VBox):
         )
 
     def _unlock_flight(self) -> str:
-        number = self._flight.value
+        number = self.flight.value
         flight = self._book.sessions.unlock_flight(
-            self._session, number, reason=self._reason.value, done_by=self._lead
+            self._session, number, reason=self.reason.value, done_by=self._lead
         )
-        self._reason.value = ""
+        self.reason.value = ""
         self.refresh()
         blind = " It is not blind any more: readings leave it out." if flight.is_unblinded else ""
         return f"Flight {number} takes scores again; the reason is in the lab book.{blind}"
@@ -188,12 +188,12 @@ def _table_row(row: Any, now: pd.Timestamp) -> str:
         f"{row.cups_done} of {row.cups}",
         row.missing,
         "" if pd.isna(row.median_s_per_cup) else f"{row.median_s_per_cup:.0f} s",
-        _presence(row.seen_at, now),
+        presence(row.seen_at, now),
     )
     return "<tr>" + "".join(f"<td>{escape(str(cell))}</td>" for cell in cells) + "</tr>"
 
 
-def _presence(seen_at: pd.Timestamp | NaTType, now: pd.Timestamp) -> str:
+def presence(seen_at: pd.Timestamp | NaTType, now: pd.Timestamp) -> str:
     """Whether a taster's sheet is open now, or when it last was."""
     if pd.isna(seen_at):
         return "not opened yet"

@@ -35,21 +35,21 @@ class ScoringDesk(NeedsBook, widgets.VBox):
                 locked.append((f"{session.name}, locked", session.name))
         none = [("no session takes scores", None)] if locked and not waiting else []
         first = waiting[0][1] if waiting else None
-        self._chooser = fields.choice("Session", [*waiting, *none, *locked], first)
-        self._chooser.observe(lambda _change: self._show(), "value")
-        self._place = widgets.VBox()
-        super().__init__([self._chooser, self._place])
+        self.chooser = fields.choice("Session", [*waiting, *none, *locked], first)
+        self.chooser.observe(lambda _change: self._show(), "value")
+        self.place = widgets.VBox()
+        super().__init__([self.chooser, self.place])
         self._show()
 
     def _show(self) -> None:
-        session = self._chooser.value
+        session = self.chooser.value
         if session is None:
-            self._place.children = [
+            self.place.children = [
                 widgets.HTML(
                     fields.said(
                         "No session takes scores now. Plan one in notebook 2, or choose a locked "
                         "one above to unlock a flight."
-                        if self._chooser.options
+                        if self.chooser.options
                         else "No session takes scores now. Plan one in notebook 2."
                     )
                 )
@@ -63,4 +63,4 @@ class ScoringDesk(NeedsBook, widgets.VBox):
             ],
             titles=["Score", "Progress and lock", "Paper and files"],
         )
-        self._place.children = [tabs]
+        self.place.children = [tabs]

@@ -64,10 +64,10 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         self._book, self._reading, self._bench_sheet = book, reading, bench_sheet
         self._base = base
         self.plan: CupPlan | None = None
-        self._handover = HandOver()
-        self._sealed = widgets.HTML()
-        self._button = fields.button("Seal this test", main=True)
-        self._button.on_click(lambda _b: self._press())
+        self.hands = HandOver()
+        self.sealed = widgets.HTML()
+        self.button = fields.button("Seal this test", main=True)
+        self.button.on_click(lambda _b: self._press())
         names = book.people.tasters()
         self.form = Form(
             {
@@ -85,7 +85,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
                 "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
             },
             fold_title="Session, jugs",
-            buttons=[self._button],
+            buttons=[self.button],
         )
         self.offer = PassphraseOffer(self.form)
         for name in ("first", "second", "method"):
@@ -105,7 +105,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         self._offer()
         self.form.compute_with(self._foresee)
         reading.on_change(self._offer)
-        super().__init__([self.form, self._handover, self._sealed])
+        super().__init__([self.form, self.hands, self.sealed])
 
     def _offer(self) -> None:
         """Offer the recommended water and those tasted; that one against the control at first."""
@@ -170,7 +170,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             return
         self.plan = plan
         self.offer.clear()
-        self._sealed.value = fold("Codes in each taster's order", as_html(plan))
+        self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score in "
             "notebook 3, lock, and open the key above: the answer stands with the scores."
@@ -204,7 +204,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             start=StartWater() if self._base is None else self._base.start,
             jug_volume_ml=now["jug_volume_ml"],
         )
-        hand_bench_sheet(self._handover, planned, self._bench_sheet)
+        hand_bench_sheet(self.hands, planned, self._bench_sheet)
         return planned.plan
 
 

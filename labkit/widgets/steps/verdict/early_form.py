@@ -26,8 +26,8 @@ class EarlyForm(Form):
 
     def __init__(self, book: LabBook, on_open: Callable[[str], Any]) -> None:
         self._book, self._on_open = book, on_open
-        self._button = fields.button("Open before the lock")
-        self._button.on_click(lambda _b: self._press())
+        self.button = fields.button("Open before the lock")
+        self.button.on_click(lambda _b: self._press())
         super().__init__(
             {
                 "early": fields.choice("Flight not locked", [], None),
@@ -35,7 +35,7 @@ class EarlyForm(Form):
                 "reason": fields.text("Why before the lock?", placeholder="it is recorded"),
                 "done_by": fields.text("Who opens it"),
             },
-            buttons=[self._button],
+            buttons=[self.button],
         )
         self.fill()
 

@@ -82,7 +82,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         region: Callable[[dict[str, float], tuple[Excluded, ...]], Region] | None = None,
         base: BaseWaterForm | None = None,
     ) -> None:
-        self._book, self._reading, self._picture = book, reading, picture
+        self._book, self.reading_view, self._picture = book, reading, picture
         self._region, self._base = region, base
         self._lent = lru_cache(maxsize=1)(self._ask_earlier_coffees)
         self.found: NextFlight | None = None
@@ -115,7 +115,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
     @property
     def coffee(self) -> tuple[str, str] | None:
         """Client and name of the coffee, or None while the lab book has none."""
-        return self._reading.coffee
+        return self.reading_view.coffee
 
     @property
     def waters(self) -> tuple[Target, ...]:
@@ -166,17 +166,17 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self, *, path: str, cups: int, earlier: bool, include: str, n_tasters: int, **typed: str
     ) -> list[Any]:
         self.found = None
-        if self._reading.attribute != "overall":
+        if self.reading_view.attribute != "overall":
             raise ReadingError(
                 "the next flight needs overall scores. "
                 + (
                     "Choose the score 'overall'."
-                    if "overall" in self._reading.form.fields["attribute"].options
+                    if "overall" in self.reading_view.form.fields["attribute"].options
                     else "This coffee has none: let its next session ask for 'overall'."
                 )
             )
         held, excluded = _bounds(typed)
-        brew_method = self._reading.brew_method
+        brew_method = self.reading_view.brew_method
         client, coffee = self.coffee or ("", "")
         self.found = next_flight(
             self._book,
@@ -191,7 +191,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
             brew_method=brew_method,
             base=PURE_WATER if self._base is None else self._base.water,
             region=None if self._region is None else self._region(held, excluded),
-            scores=self._reading.scores,
+            scores=self.reading_view.scores,
             earlier=self._lent(brew_method) if earlier else None,
         )
         return self._told(self.found, earlier=earlier)
@@ -234,7 +234,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
             notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
             said(repeats),
             fold("Handle with care", notes(CAUTIONS["mixing"])),
-            fold("Map of these waters", self._picture(suggestion, self._reading.reading)),
+            fold("Map of these waters", self._picture(suggestion, self.reading_view.reading)),
         ]
 
 

@@ -36,23 +36,23 @@ class OpenForm(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook, *, on_open: Callable[[], Any] | None = None) -> None:
         self._book, self._on_open = book, on_open
-        self._button = fields.button("Open the key", main=True)
-        self._button.on_click(lambda _b: self._press())
+        self.button = fields.button("Open the key", main=True)
+        self.button.on_click(lambda _b: self._press())
         self.found = FoundCodesForm(book, on_found=self._codes_found)
         self.lost = LostPassphraseForm(book, self._opened)
         self.early = EarlyForm(book, self._opened)
-        self._history = widgets.HTML()
+        self.history = widgets.HTML()
         self.form = Form(
             {
                 "flight": fields.choice("Locked flight", [], None),
                 "passphrase": fields.secret("Preparer's passphrase"),
             },
-            buttons=[self._button],
+            buttons=[self.button],
         )
-        flight, self._passphrase, self._buttons, *rest = self.form.children
-        self.form.children = (flight, self.found, self._passphrase, self._buttons, *rest)
-        self._folds = widgets.Accordion(
-            [self.lost, self.early, self._history],
+        flight, self._passphrase, self.buttons, *rest = self.form.children
+        self.form.children = (flight, self.found, self._passphrase, self.buttons, *rest)
+        self.folds = widgets.Accordion(
+            [self.lost, self.early, self.history],
             titles=[
                 "The passphrase is lost: open from the printed bench sheet",
                 "Open before the lock: not blind any more",
@@ -60,11 +60,11 @@ class OpenForm(NeedsBook, widgets.VBox):
             ],
             selected_index=None,
         )
-        self._folds.observe(lambda _change: self._unfold(), "selected_index")
+        self.folds.observe(lambda _change: self._unfold(), "selected_index")
         self.form.fields["flight"].observe(lambda _change: self._choose(), "value")
         self.form.compute_with(self._describe)
         self.fill()
-        super().__init__([self.form, self._folds])
+        super().__init__([self.form, self.folds])
 
     def fill(self) -> None:
         """Look up which flights are locked and not yet opened."""
@@ -84,7 +84,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         """Ask for the codes under the cups where they are missing, else for the passphrase."""
         chosen = self.form.fields["flight"].value
         missing = self.found.show(*(chosen or (None, 0)))
-        for widget in (self._passphrase, self._buttons):
+        for widget in (self._passphrase, self.buttons):
             widget.layout.display = "none" if missing else ""
         self._unfold()
         self.form.refresh()
@@ -93,10 +93,10 @@ class OpenForm(NeedsBook, widgets.VBox):
         """Fill only the fold that is open: a sheet that nobody asked for is not laid out."""
         chosen = self.form.fields["flight"].value
         codes_first = self.found.form is not None
-        is_lost = self._folds.selected_index == 0 and not codes_first
+        is_lost = self.folds.selected_index == 0 and not codes_first
         self.lost.show(chosen if is_lost else None)
-        if self._folds.selected_index == 2:
-            self._history.value = "".join(
+        if self.folds.selected_index == 2:
+            self.history.value = "".join(
                 f"<h4>{escape(session.name)}</h4>{openings(self._book, session.name)}"
                 for session in reversed(self._book.sessions.all())
             )

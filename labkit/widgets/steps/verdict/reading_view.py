@@ -53,8 +53,8 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
         coffees = coffee_choices(book)
-        self._button = fields.button("Record what is left out, and why")
-        self._button.on_click(lambda _b: self._record())
+        self.button = fields.button("Record what is left out, and why")
+        self.button.on_click(lambda _b: self._record())
         self.form = Form(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -70,7 +70,7 @@ class ReadingView(NeedsBook, widgets.VBox):
                 "reason": fields.text("Why left out", placeholder="it is recorded"),
             },
             fold_title="Brew method, what to leave out",
-            buttons=[self._button],
+            buttons=[self.button],
         )
         self.form.compute_with(self._read)
         super().__init__([self.form, widgets.HTML(_SHRINK)])
@@ -134,7 +134,7 @@ class ReadingView(NeedsBook, widgets.VBox):
             self._take_up(there)
         chosen, recorded = self._chosen(), self._recorded[1]
         is_new = set(chosen.names) != set(recorded.names)
-        self._button.layout.display = "" if is_new else "none"
+        self.button.layout.display = "" if is_new else "none"
         attribute = self._offer(there, attribute)
         on_scale = self._offer_scales(there.scales(attribute, brew_method))
         read = (attribute, on_scale, brew_method, chosen)
