@@ -9,7 +9,6 @@ import numpy as np
 from labkit.analysis import (
     ENOUGH,
     FEWEST_REPEATING,
-    METHODS,
     SMALL,
     Discrimination,
     Foreseen,
@@ -20,7 +19,7 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes
-from labkit.tasting import CONFIRMING
+from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS
 from labkit.water import COORDINATES, describe, levels_of, percent
 
 
@@ -59,9 +58,10 @@ def _test(test: PairReading) -> str:
             f"{say(found)} So few answers cannot show any difference: not even all right would "
             "beat guessing."
         )
+    guessing = DIFFERENCE_TESTS[test.method].guessing
     return (
         f"{say(found)} A difference that {percent(test.detectable_share)} of answers get right "
-        f"(guessing gives {percent(METHODS[test.method].chance)}) would have been seen with 80 % "
+        f"(guessing gives {percent(guessing)}) would have been seen with 80 % "
         "chance; smaller ones may be there."
     )
 
@@ -71,7 +71,7 @@ def _of_test(test: PairReading) -> tuple[str, ...]:
     """What was left out or must be minded."""
     found = test.result
     said = _of_difference(test, found) if isinstance(found, Discrimination) else []
-    if test.method not in METHODS and test.n_answers:
+    if test.method not in DIFFERENCE_TESTS and test.n_answers:
         said += _of_preference(test)
     left_out = test.sets.dropna(subset=["why_not"]).groupby("why_not").size()
     said += [
@@ -175,7 +175,7 @@ def preference_between(found: Preference, names: tuple[str, str]) -> str:
 def _foreseen(seen: Foreseen) -> str:
     if seen.method == CONFIRMING:
         return _confirming(seen)
-    if seen.method not in METHODS:
+    if seen.method not in DIFFERENCE_TESTS:
         return _paired(seen)
     taken = f"(Taken: a difference that {percent(seen.share)} of answers get right.)"
     wanted = "more than 5000" if seen.enough is None else str(seen.enough)

@@ -16,11 +16,12 @@ from .conditions import condition_blocks as condition_blocks
 from .detectable import ALPHA as ALPHA
 from .detectable import detectable_difference as detectable_difference
 from .discrimination import CONFIRMING as CONFIRMING
+from .discrimination import DIFFERENCE_TESTS as DIFFERENCE_TESTS
 from .discrimination import METHODS as METHODS
+from .discrimination import PREFERENCE as PREFERENCE
 from .discrimination import Method as Method
 from .discrimination import pair_waters as pair_waters
-from .discrimination import plan_discrimination as plan_discrimination
-from .discrimination import right_answers as right_answers
+from .discrimination import plan_sets as plan_sets
 from .discrimination import right_place as right_place
 from .factors import Factor as Factor
 from .frame import SCORES_COLUMNS as SCORES_COLUMNS

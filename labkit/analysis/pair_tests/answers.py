@@ -23,7 +23,6 @@ from labkit.analysis.model.cleaning import (
     numbers,
     yes_or_no,
 )
-from labkit.analysis.pair_tests.difference import METHODS as WITH_RIGHT_ANSWER
 from labkit.analysis.pair_tests.difference import (
     Discrimination,
     Similarity,
@@ -36,7 +35,7 @@ from labkit.analysis.region import water_target
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import PlanError, ReadingError
 from labkit.shown import Shown
-from labkit.tasting import CONFIRMING, METHODS, right_place
+from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
 from labkit.water import COORDINATES, Target
 
 ALPHA: Final = 0.05
@@ -259,7 +258,7 @@ def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> Pair
             for (flight, taster), rows in marks.groupby(["flight", "taster"], sort=True)
         ]
     )
-    read = _discrimination if method in WITH_RIGHT_ANSWER else _preference
+    read = _discrimination if method in DIFFERENCE_TESTS else _preference
     return PairReading(
         session=session,
         method=method,
@@ -286,7 +285,7 @@ def _answer(method: str, rows: pd.DataFrame, stronger: str) -> dict[str, object]
         return nothing(WhyNoAnswer.PART_MARKED)
     if len(marked) > 1:
         return nothing(WhyNoAnswer.TWO_MARKED)
-    if method not in WITH_RIGHT_ANSWER:
+    if method not in DIFFERENCE_TESTS:
         chosen = waters[marked[0]] if len(marked) else _NOTHING_CHOSEN
         return {"answer": chosen, "correct": None, "why_not": None}
     if not len(marked):
@@ -321,7 +320,7 @@ def _discrimination(method: str, sets: pd.DataFrame, pair: tuple[str, str]) -> d
 
 def detectable_share(method: str, n: int, *, chance: float = ENOUGH) -> float | None:
     """Smallest share of right answers that ``n`` of them show with this chance; None if none."""
-    guess = WITH_RIGHT_ANSWER[method].chance
+    guess = DIFFERENCE_TESTS[method].guessing
     needed = fewest_successes(n, guess, 0.05)
     if needed is None:
         return None
