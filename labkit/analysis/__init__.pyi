@@ -45,7 +45,7 @@ from .pair_tests.planning import compare_tests as compare_tests
 from .pair_tests.planning import fewest_successes as fewest_successes
 from .pair_tests.planning import foresee as foresee
 from .pair_tests.planning import minimum_correct as minimum_correct
-from .pair_tests.preference import Preference as Preference
+from .pair_tests.preference import PreferenceTest as PreferenceTest
 from .pair_tests.preference import fewest_preferring as fewest_preferring
 from .pair_tests.preference import paired_preference as paired_preference
 from .reading.acidity_balance import FACTOR as FACTOR

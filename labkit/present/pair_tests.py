@@ -13,7 +13,7 @@ from labkit.analysis import (
     Discrimination,
     Foreseen,
     PairReading,
-    Preference,
+    PreferenceTest,
     Similarity,
     p_text,
 )
@@ -49,7 +49,7 @@ def _test(test: PairReading) -> str:
             return "No answer was given: this test says nothing."
         who = "pairs" if test.method == CONFIRMING else "tasters"
         return f"No preference: all {test.n_counted} {who} liked both alike."
-    if isinstance(found, Preference):
+    if isinstance(found, PreferenceTest):
         return preference_between(found, pair_of(test))
     if test.similarity is None:
         return say(found)
@@ -97,7 +97,7 @@ def _of_preference(test: PairReading) -> list[str]:
             f"{test.n_counted} tasters gave {test.n_answers} answers: each counts once, for the "
             "water that they preferred more often."
         )
-    if isinstance(found, Preference) and found.p_value >= 0.05:
+    if isinstance(found, PreferenceTest) and found.p_value >= 0.05:
         n = sum(found.counted)
         who = "answers" if named else "tasters"
         said.append(
@@ -156,11 +156,11 @@ def _similarity(found: Similarity) -> str:
 
 
 @say.register
-def _preference(found: Preference) -> str:
+def _preference(found: PreferenceTest) -> str:
     return preference_between(found, ("the first water", "the second water"))
 
 
-def preference_between(found: Preference, names: tuple[str, str]) -> str:
+def preference_between(found: PreferenceTest, names: tuple[str, str]) -> str:
     """What a preference test showed, of waters called so."""
     one, two = found.counted
     p = p_text(found.p_value)

@@ -39,7 +39,6 @@ from .passphrases import strength_bits as strength_bits
 from .plan import CupPlan as CupPlan
 from .plan import Design as Design
 from .plan import Serving as Serving
-from .plan import Vessels as Vessels
 from .planning import plan_tasting as plan_tasting
 from .power import PlanPower as PlanPower
 from .power import TasterNoise as TasterNoise
@@ -65,5 +64,6 @@ from .sweeps import check_reachable as check_reachable
 from .sweeps import hardness_dial as hardness_dial
 from .sweeps import ratio_hardness_grid as ratio_hardness_grid
 from .sweeps import ratio_sweep as ratio_sweep
+from .vessels import Vessels as Vessels
 from .waters import SessionWater as SessionWater
 from .waters import session_waters as session_waters

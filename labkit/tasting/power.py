@@ -15,10 +15,10 @@ from labkit.errors import PlanError
 from labkit.shown import Shown
 from labkit.tasting.detectable import detectable_difference
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
-from labkit.tasting.plan import Vessels
 from labkit.tasting.scales import MOST_POINTS, Scale
 from labkit.tasting.sizes import Sizes, check_whole, size_flights
 from labkit.tasting.sweeps import Sweep
+from labkit.tasting.vessels import Vessels
 from labkit.water import is_finite
 
 MINUTES_A_CUP: Final = 2.0

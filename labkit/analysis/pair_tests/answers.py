@@ -30,7 +30,11 @@ from labkit.analysis.pair_tests.difference import (
     similarity_test,
 )
 from labkit.analysis.pair_tests.planning import ENOUGH, fewest_successes
-from labkit.analysis.pair_tests.preference import Preference, fewest_preferring, paired_preference
+from labkit.analysis.pair_tests.preference import (
+    PreferenceTest,
+    fewest_preferring,
+    paired_preference,
+)
 from labkit.analysis.region import water_target
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import PlanError, ReadingError
@@ -103,7 +107,7 @@ class PairReading(Shown):
     """One row a set: ``flight, taster, answer`` (the water or ``no preference``; None if there is
     no answer), ``correct`` (None where no answer is right or wrong), ``why_not``."""
 
-    result: Discrimination | Preference | None
+    result: Discrimination | PreferenceTest | None
     """The exact test; None without an answer, or when nobody preferred either."""
 
     n_answers: int
@@ -139,7 +143,7 @@ class PairReading(Shown):
         Answer or None
             None if this test has nothing to say of the two.
         """
-        if not isinstance(self.result, Preference) or set(self.targets) != {leader, control}:
+        if not isinstance(self.result, PreferenceTest) or set(self.targets) != {leader, control}:
             return None
         first = self.targets[0] == leader
         mine, theirs = self.result.first, self.result.second

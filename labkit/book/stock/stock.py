@@ -16,11 +16,11 @@ from labkit.book.stock.bottles import (
     MOST_MG_L_PER_ML,
     MOST_ML,
     MOST_PERCENT,
-    Answer,
     Bottle,
     BottleUse,
     Counts,
     Measurement,
+    StrengthDecision,
     check_measured,
     readable_days,
     salt_g_l,
@@ -449,12 +449,12 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
         .where(MeasurementRow.bottle_id == row.id)
         .order_by(MeasurementRow.measured_on, MeasurementRow.id)
     )
-    answers: dict[int, list[Answer]] = {}
+    answers: dict[int, list[StrengthDecision]] = {}
     for said in db.scalars(
         select(AnswerRow).where(AnswerRow.bottle_id == row.id).order_by(AnswerRow.id)
     ):
         answers.setdefault(said.measurement_id, []).append(
-            Answer(
+            StrengthDecision(
                 counts=cast("Counts", said.counts),
                 answered_on=said.answered_on,
                 answered_by=said.answered_by,

@@ -21,7 +21,7 @@ from labkit.water.chemistry.equilibrium import (
 )
 from labkit.water.salts.ions import INDEX
 
-Verdict = Literal["may share", "borderline", "never"]
+Compatibility = Literal["may share", "borderline", "never"]
 """What the saturation says about sharing a bottle."""
 
 OPEN_LIMIT = 0.3
@@ -54,7 +54,7 @@ class BottleSaturation:
     """Share of its metal that can fall out, open to air (%)."""
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> Compatibility:
         """What this mineral says about the bottle."""
         if self.index_closed > CLOSE or self.index_open > OPEN_LIMIT:
             return "never"
