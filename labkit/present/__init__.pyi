@@ -17,7 +17,6 @@ from .html import table as table
 from .pair_tests import pair_of as pair_of
 from .pair_tests import preference_between as preference_between
 from .panel import order_effects as order_effects
-from .panel import said_of_taster as said_of_taster
 from .plans import number_or_none as number_or_none
 from .reading import how_read as how_read
 from .reading import in_short as in_short

@@ -12,7 +12,6 @@ from .codes import CODE_POOL as CODE_POOL
 from .conditions import Change as Change
 from .conditions import ChangeKind as ChangeKind
 from .conditions import compare_conditions as compare_conditions
-from .conditions import condition_blocks as condition_blocks
 from .detectable import ALPHA as ALPHA
 from .detectable import detectable_difference as detectable_difference
 from .discrimination import CONFIRMING as CONFIRMING
@@ -42,7 +41,6 @@ from .plan import Serving as Serving
 from .planning import plan_tasting as plan_tasting
 from .power import PlanPower as PlanPower
 from .power import TasterNoise as TasterNoise
-from .power import compare_plans as compare_plans
 from .power import guest_noise as guest_noise
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise

@@ -3,7 +3,6 @@
 from .bottles.concentrates import MOST_G_L as MOST_G_L
 from .bottles.concentrates import Concentrate as Concentrate
 from .bottles.concentrates import MeasuredStrength as MeasuredStrength
-from .bottles.concentrates import grams_to_weigh as grams_to_weigh
 from .bottles.concentrates import strength_needed_g_l as strength_needed_g_l
 from .bottles.measured import strength_by_conductivity as strength_by_conductivity
 from .bottles.measured import strength_by_titration as strength_by_titration

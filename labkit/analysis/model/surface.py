@@ -68,15 +68,6 @@ class Surface:
         return self.fit.effects.covariance[:n, :n]
 
     @property
-    def variance_components(self) -> pd.DataFrame:
-        """Component, variance and SD (score units), the residual last."""
-        names = [one.name for one in self.fit.components]
-        variances = np.append(self.fit.variances, self.fit.residual_variance)
-        return pd.DataFrame(
-            {"component": [*names, "residual"], "variance": variances, "sd": np.sqrt(variances)}
-        )
-
-    @property
     def taster_effects(self) -> pd.DataFrame:
         """Per taster: level above the panel's, and how much the slope of each factor differs.
 

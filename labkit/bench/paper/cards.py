@@ -13,7 +13,6 @@ from labkit.bench.paper.card_table import (
     amounts,
     check_recipes,
     dosed,
-    litres,
     made_of,
     right_if,
     table_of,
@@ -142,7 +141,7 @@ def card_page(
             "differs": differs,
             "known": known,
             "target": last.target,
-            "volumes": [f"{litres(recipe):g} L" for recipe in recipes],
+            "volumes": [f"{recipe.volume_l:g} L" for recipe in recipes],
             "pour": _pour_rows(recipes, base_name),
             "unit": "g" if salts else "mL",
             "from_salts": salts,
@@ -155,7 +154,7 @@ def card_page(
             "ions": _ion_rows(frame),
             "doubts": _doubts(last, base_name),
             "rounding": _rounding_words(recipes),
-            "mixing_remarks": remarks(min(recipes, key=litres)),
+            "mixing_remarks": remarks(min(recipes, key=lambda one: one.volume_l)),
             "remarks": remarks(portrait),
             "ph": ph_range(portrait),
             "scale": _scale_rows(portrait),
@@ -256,12 +255,12 @@ def _doubts(recipe: Recipe, base_name: str) -> str:
 
 def _rounding_words(recipes: Sequence[Recipe]) -> str:
     """What rounding to pipette or balance costs, in the smallest volume, where it is largest."""
-    first = min(recipes, key=litres)
+    first = min(recipes, key=lambda one: one.volume_l)
     tool, step, unit = tool_of(first)
     most, doubt = first.rounding, first.uncertainty
     base = "" if first.base == PURE_WATER else " and base water"
     return (
-        f"Rounded to the {tool} ({step:g} {unit}): in {litres(first):g} L that moves hardness by "
+        f"Rounded to the {tool} ({step:g} {unit}): in {first.volume_l:g} L that moves hardness by "
         f"at most {_up(most.hardness_mg_l_caco3)} and alkalinity by at most "
         f"{_up(most.alkalinity_mg_l_caco3)} mg/L as CaCO3, and the Mg share by at most "
         f"{_up(100 * most.mg_share)} %. With strength, {tool}{base} in doubt, hardness is good to "

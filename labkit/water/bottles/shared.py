@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -166,8 +165,3 @@ class SharedBottle(Shown):
     def borderline(self) -> tuple[BottleSaturation, ...]:
         """The minerals that are near to falling out."""
         return tuple(found for found in self.saturation if found.verdict == "borderline")
-
-
-def shared_bottle(parts: Sequence[Concentrate], name: str = "") -> SharedBottle:
-    """The bottle that holds all these salts; refused where one would fall out."""
-    return SharedBottle(parts=tuple(parts), name=name)

@@ -101,6 +101,11 @@ class Mixing(Shown):
     uncertainty: Spread
     """Expanded uncertainty (k = 2) of the water reached: strengths, pipette, base's analysis."""
 
+    @property
+    def volume_l(self) -> float:
+        """Volume of the finished water (L), as of water from weighed salts."""
+        return self.volume_ml / 1000
+
     def step_percent(self, dose: Dose) -> float:
         """What one step of the pipette or the balance is of a dose (%); infinite if it is lost."""
         step_ml = self.pipette_ml
