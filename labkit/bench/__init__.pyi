@@ -1,7 +1,5 @@
 """The door of this room: every name that others may use, and where it lives."""
 
-from .paper.card_table import recipe_frame as recipe_frame
-from .paper.cards import recipe_card as recipe_card
 from .paper.for_preparer import bench_sheet as bench_sheet
 from .paper.for_preparer import weighing_sheet as weighing_sheet
 from .paper.for_tasters import score_sheets as score_sheets

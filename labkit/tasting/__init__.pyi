@@ -2,13 +2,11 @@
 
 from .alone import match_codes as match_codes
 from .balance import BalanceTables as BalanceTables
-from .balance import balance_tables as balance_tables
 from .balance import preview_balance as preview_balance
 from .blocks import Blocks as Blocks
 from .blocks import efficiency_factor as efficiency_factor
 from .blocks import incomplete_blocks as incomplete_blocks
 from .blocks import pair_counts as pair_counts
-from .codes import CODE_POOL as CODE_POOL
 from .conditions import Change as Change
 from .conditions import ChangeKind as ChangeKind
 from .conditions import compare_conditions as compare_conditions

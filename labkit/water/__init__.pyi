@@ -78,7 +78,6 @@ from .jugs.readings import DROP_KITS as DROP_KITS
 from .jugs.readings import DropKit as DropKit
 from .jugs.readings import ExpectedDrops as ExpectedDrops
 from .jugs.readings import ExpectedMeter as ExpectedMeter
-from .jugs.readings import expected_drops as expected_drops
 from .jugs.readings import expected_meter as expected_meter
 from .jugs.slips import ABOUT_AS_WELL as ABOUT_AS_WELL
 from .jugs.slips import Check as Check

@@ -10,8 +10,8 @@ from html import unescape
 import pandas as pd
 import pytest
 
-from labkit.bench import recipe_card, recipe_frame
-from labkit.bench.paper.card_table import right_if
+from labkit.bench.paper.card_table import recipe_frame, right_if
+from labkit.bench.paper.cards import recipe_card
 from labkit.errors import DosingError, SheetError
 from labkit.present import CAUTIONS, remarks
 from labkit.water import DROP_KITS, Target, Water, salt

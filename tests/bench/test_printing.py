@@ -21,11 +21,11 @@ from labkit.bench import (
     bench_sheet,
     bottle_labels,
     cup_labels,
-    recipe_card,
     score_sheets,
     tray_map,
     weighing_sheet,
 )
+from labkit.bench.paper.cards import recipe_card
 from labkit.book.store.records import Attribute
 from labkit.tasting import SCALES
 from labkit.tasting.plan import Serving

@@ -9,14 +9,8 @@ import pandas as pd
 import pytest
 
 from labkit.analysis import Ordinal, OrdinalCheck, PanelKind, TasterKind
-from labkit.present import (
-    order_effects,
-    remarks,
-    say,
-    trust_in,
-    warnings_of,
-    water_by_water,
-)
+from labkit.present import order_effects, remarks, say, trust_in, warnings_of
+from labkit.present.curve import water_by_water
 
 
 def with_kinds(check, *kinds):

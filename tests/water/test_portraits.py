@@ -15,13 +15,13 @@ from labkit.water import (
     Water,
     WaterTable,
     dose_table,
-    expected_drops,
     expected_meter,
     mix,
     portray,
     steel_guidance,
     targets_array,
 )
+from labkit.water.jugs.readings import expected_drops
 from tests.water.recipes import FIVE, HARD_TAP, THREE, wanted
 from tests.water.test_equilibrium import P04
 
