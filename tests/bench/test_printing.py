@@ -20,12 +20,12 @@ from labkit.bench import (
     LABEL_PAPERS,
     bench_sheet,
     bottle_labels,
+    card_files,
     cup_labels,
     score_sheets,
     tray_map,
     weighing_sheet,
 )
-from labkit.bench.paper.cards import recipe_card
 from labkit.book.store.records import Attribute
 from labkit.tasting import SCALES
 from labkit.tasting.plan import Serving
@@ -55,10 +55,10 @@ def sheet(request, fixed_plan, fixed_opened, bottles, shelf, attributes):
             [plan_weighing(salt=bottle.salt, volume_ml=1000) for bottle in bottles]
         ),
         "bottles": lambda: bottle_labels(shelf),
-        "card": lambda: recipe_card(
-            recipes, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5
+        "card": lambda: (
+            card_files(recipes, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5).a4
         ),
-        "phone_card": lambda: recipe_card(recipes, name="House water", page="phone"),
+        "phone_card": lambda: card_files(recipes, name="House water").phone,
     }
     return make[request.param]()
 

@@ -11,29 +11,23 @@ from labkit.bench.paper.card_table import (
     BASE,
     UNITS,
     amounts,
-    check_recipes,
     dosed,
     made_of,
     right_if,
-    table_of,
     tool_of,
 )
 from labkit.bench.paper.sheet import Sheet, render
-from labkit.errors import SheetError
 from labkit.present import CAUTIONS, from_to, ph_range, remarks, say
 from labkit.water import (
     ANALYSIS_HALF_WIDTH_PERCENT,
     CYCLES,
-    DROP_KITS,
     PURE_WATER,
     SOURCE,
-    DropKit,
     Portrait,
     Recipe,
     TankMixing,
     digits_of,
     figure,
-    portray,
     up,
 )
 
@@ -45,70 +39,6 @@ CALCITE_SOURCE = (
 
 _READINGS_ABREAST = 4
 """Readings side by side that a phone's page holds."""
-
-
-def recipe_card(
-    recipes: Sequence[Recipe],
-    *,
-    name: str,
-    made_for: str = "",
-    base_name: str = "",
-    kits: Sequence[DropKit] | None = None,
-    tds_factor: float | None = None,
-    page: Literal["A4", "phone"] = "A4",
-    differs: Sequence[str] = (),
-    known: Sequence[str] = (),
-    lab_book: str = "",
-) -> Sheet:
-    """A card that any barista can follow, for A4 paper or the width of a phone.
-
-    Parameters
-    ----------
-    recipes : sequence of Recipe
-        One water in one volume or several, as from :func:`labkit.workflow.make_recipes`.
-    name : str
-        What to call the water.
-    made_for : str
-        Coffee, client or machine it is for.
-    base_name : str
-        What the base water is called there; pure or base water if not given.
-    kits : sequence of DropKit, optional
-        The drop kits at that place; one of 1 °dH a drop if not given.
-    tds_factor : float, optional
-        Factor of a meter that shows dissolved solids (mg/L per µS/cm), from its manual.
-    page : {"A4", "phone"}
-        What it is laid out for.
-    differs : sequence of str
-        How this water differs from the one that was tasted, in sentences.
-    known : sequence of str
-        What the scores tell of this water and what they do not, in sentences.
-    lab_book : str
-        Name of the lab book, for the footer.
-
-    Raises
-    ------
-    SheetError
-        If the recipes are of different waters, or the page is unknown.
-    """
-    if page not in ("A4", "phone"):
-        raise SheetError(
-            f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.", field="page"
-        )
-    check_recipes(recipes)
-    chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
-    portrait = portray(recipes[-1].reached)
-    return card_page(
-        recipes,
-        portrait,
-        table_of(recipes, portrait, kits=chosen, tds_factor=tds_factor),
-        name=name,
-        made_for=made_for,
-        base_name=base_name,
-        page=page,
-        differs=differs,
-        known=known,
-        lab_book=lab_book,
-    )
 
 
 def card_page(
@@ -124,7 +54,10 @@ def card_page(
     known: Sequence[str],
     lab_book: str,
 ) -> Sheet:
-    """The page of :func:`recipe_card` from its table and its water's portrait, made before."""
+    """A card that any barista can follow, for A4 paper or the width of a phone.
+
+    Of its table and its water's portrait, which are made before as they take a while.
+    """
     last = recipes[-1]
     if not base_name:
         base_name = "pure water" if last.base == PURE_WATER else "base water"
