@@ -31,8 +31,8 @@ from .passphrases import LEAST_BITS as LEAST_BITS
 from .passphrases import PASSPHRASE_LENGTH as PASSPHRASE_LENGTH
 from .passphrases import draw_passphrase as draw_passphrase
 from .passphrases import drawn_bits as drawn_bits
-from .passphrases import in_words as in_words
 from .passphrases import strength_bits as strength_bits
+from .passphrases import strength_in_words as strength_in_words
 from .plan import CupPlan as CupPlan
 from .plan import Design as Design
 from .plan import Serving as Serving
