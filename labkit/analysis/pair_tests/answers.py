@@ -322,14 +322,14 @@ def _discrimination(method: str, sets: pd.DataFrame, pair: tuple[str, str]) -> d
     }
 
 
-def detectable_share(method: str, n: int, *, chance: float = ENOUGH) -> float | None:
-    """Smallest share of right answers that ``n`` of them show with this chance; None if none."""
+def detectable_share(method: str, n: int) -> float | None:
+    """Smallest share of right answers that ``n`` show with a chance of 80 %; None if none."""
     guess = DIFFERENCE_TESTS[method].guessing
     needed = fewest_successes(n, guess, 0.05)
     if needed is None:
         return None
     return float(
-        optimize.brentq(lambda share: stats.binom.sf(needed - 1, n, share) - chance, guess, 1.0)
+        optimize.brentq(lambda share: stats.binom.sf(needed - 1, n, share) - ENOUGH, guess, 1.0)
     )
 
 

@@ -194,9 +194,9 @@ def _beyond_chance(method: str, share: float) -> float:
     return (share - chance) / (1 - chance)
 
 
-def exact_interval(correct: float, n: float, level: float = 0.95) -> tuple[float, float]:
-    """Clopper-Pearson interval of a share."""
-    outside = (1 - level) / 2
+def exact_interval(correct: float, n: float) -> tuple[float, float]:
+    """Clopper-Pearson interval of a share, 95 %."""
+    outside = (1 - 0.95) / 2
     low = 0.0 if correct <= 0 else float(stats.beta.ppf(outside, correct, n - correct + 1))
     high = 1.0 if correct >= n else float(stats.beta.ppf(1 - outside, correct + 1, n - correct))
     return low, high

@@ -308,15 +308,10 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
     )
 
 
-def preference_power(tasters: int, *, preferring: float = PREFERRING, alpha: float = 0.05) -> float:
-    """Chance that so many tasters show a preference that this share of them has (two-sided)."""
-    if not (is_finite(preferring) and 0 <= preferring <= 1):
-        raise ReadingError(
-            f"preferring must be a share between 0 and 1, got {preferring!r}. Give 0.75 for 75 %.",
-            field="preferring",
-        )
+def preference_power(tasters: int, *, alpha: float = 0.05) -> float:
+    """Chance that so many tasters show a preference that three in four have (two-sided)."""
     needed = fewest_preferring(tasters, alpha)
     if needed is None:
         return 0.0
-    right, wrong = stats.binom.sf(needed - 1, tasters, [preferring, 1 - preferring])
+    right, wrong = stats.binom.sf(needed - 1, tasters, [PREFERRING, 1 - PREFERRING])
     return float(right + wrong)
