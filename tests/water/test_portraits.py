@@ -79,12 +79,6 @@ def test_steel_takes_the_next_higher_row(chloride, steel_304, steel_316):
     assert (found.steel_304_to_c, found.steel_316_to_c) == (steel_304, steel_316)
 
 
-def test_steel_allows_by_temperature():
-    assert steel_guidance(50).allows("304", 60)
-    assert not steel_guidance(50).allows("304", 61)
-    assert not steel_guidance(100).allows("304", 20)
-
-
 def test_a_meter_shows_what_it_is_built_to_show():
     at_20 = expected_meter(P04, temperature_c=20, compensation_percent_per_c=None)
     assert at_20.shown == at_20.conductivity_us_cm < at_20.conductivity_25c_us_cm
