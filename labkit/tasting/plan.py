@@ -66,7 +66,7 @@ class Design:
     """What is counted over all tasters and flights, the fewest and the most.
 
     Counts water by water would link the codes of one flight to those of the next, so that these
-    come from opened flights only (:func:`labkit.tasting.balance.balance_tables`).
+    come from opened flights only (:func:`labkit.tasting.balance_tables`).
     """
 
     def to_frame(self) -> pd.DataFrame:

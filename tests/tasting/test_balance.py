@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from labkit.errors import PlanError
-from labkit.tasting import plan_tasting, preview_balance, ratio_sweep
-from labkit.tasting.balance import balance_tables
+from labkit.tasting import balance_tables, plan_tasting, preview_balance, ratio_sweep
 
 PASSPHRASE = "copper kettle, seven spoons"
 

@@ -8,8 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from labkit.errors import PlanError
-from labkit.tasting import plan_tasting, replan
-from labkit.tasting.balance import balance_tables
+from labkit.tasting import balance_tables, plan_tasting, replan
 from labkit.tasting.codes import CODE_POOL
 from labkit.water import Target, levels_of
 
