@@ -25,7 +25,7 @@ from labkit.tasting import (
     METHODS,
     SCALES,
     pair_waters,
-    plan_discrimination,
+    plan_sets,
     plan_tasting,
     session_waters,
 )
@@ -130,7 +130,7 @@ def pair_of(book, one):
     recommended = read(book, one.name).reading.recommended
     pair = (recommended.water, recommended.control)
     method = METHODS[CONFIRMING]
-    plan = plan_discrimination(
+    plan = plan_sets(
         CONFIRMING,
         pair,
         one.tasters,

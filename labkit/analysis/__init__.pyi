@@ -32,7 +32,6 @@ from .pair_tests.answers import answer_on as answer_on
 from .pair_tests.answers import read_tests as read_tests
 from .pair_tests.answers import scored_only as scored_only
 from .pair_tests.difference import FEWEST_REPEATING as FEWEST_REPEATING
-from .pair_tests.difference import METHODS as METHODS
 from .pair_tests.difference import Discrimination as Discrimination
 from .pair_tests.difference import Similarity as Similarity
 from .pair_tests.difference import difference_test as difference_test
@@ -42,11 +41,11 @@ from .pair_tests.planning import ENOUGH as ENOUGH
 from .pair_tests.planning import SMALL as SMALL
 from .pair_tests.planning import Foreseen as Foreseen
 from .pair_tests.planning import answers_needed as answers_needed
+from .pair_tests.planning import compare_tests as compare_tests
 from .pair_tests.planning import fewest_successes as fewest_successes
 from .pair_tests.planning import foresee as foresee
 from .pair_tests.planning import minimum_correct as minimum_correct
-from .pair_tests.planning import plan_discrimination as plan_discrimination
-from .pair_tests.preference import Preference as Preference
+from .pair_tests.preference import PreferenceTest as PreferenceTest
 from .pair_tests.preference import fewest_preferring as fewest_preferring
 from .pair_tests.preference import paired_preference as paired_preference
 from .reading.acidity_balance import FACTOR as FACTOR

@@ -35,8 +35,7 @@ from .store.records import Guest as Guest
 from .store.records import Held as Held
 from .store.records import Missing as Missing
 from .store.records import ServedCup as ServedCup
-from .store.records import Serving as Serving
-from .store.records import Sheet as Sheet
+from .store.records import SessionSheet as SessionSheet
 from .store.records import Source as Source
 from .store.records import Stage as Stage
 from .store.records import TastingSession as TastingSession

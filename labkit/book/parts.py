@@ -13,7 +13,7 @@ from labkit.book.sessions.plans import Plans
 from labkit.book.sessions.progress import Progress
 from labkit.book.sessions.sessions import Sessions
 from labkit.book.stock.base_waters import BaseWaters
-from labkit.book.stock.doses import Doses
+from labkit.book.stock.doses import SealedDoses
 from labkit.book.stock.shelf import Shelf
 
 __all__ = ["People", "ScorePart", "SessionPart", "StockPart"]
@@ -27,5 +27,5 @@ class ScorePart(Exports, Imports):
     """Scores: taken one by one or from files, given as tables and files."""
 
 
-class StockPart(Shelf, Doses, BaseWaters):
+class StockPart(Shelf, SealedDoses, BaseWaters):
     """Bottles, the doses taken from them, and waters to start from."""

@@ -9,18 +9,17 @@ import numpy as np
 from labkit.analysis import (
     ENOUGH,
     FEWEST_REPEATING,
-    METHODS,
     SMALL,
     Discrimination,
     Foreseen,
     PairReading,
-    Preference,
+    PreferenceTest,
     Similarity,
     p_text,
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes
-from labkit.tasting import CONFIRMING
+from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS
 from labkit.water import COORDINATES, describe, levels_of, percent
 
 
@@ -56,7 +55,7 @@ def _test(test: PairReading) -> str:
             return "No answer was given: this test says nothing."
         who = "pairs" if test.method == CONFIRMING else "tasters"
         return f"No preference: all {test.n_counted} {who} liked both alike."
-    if isinstance(found, Preference):
+    if isinstance(found, PreferenceTest):
         return preference_between(found, pair_of(test))
     if test.similarity is None:
         return say(found)
@@ -65,9 +64,10 @@ def _test(test: PairReading) -> str:
             f"{say(found)} So few answers cannot show any difference: not even all right would "
             "beat guessing."
         )
+    guessing = DIFFERENCE_TESTS[test.method].guessing
     return (
         f"{say(found)} A difference that {percent(test.detectable_share)} of answers get right "
-        f"(guessing gives {percent(METHODS[test.method].chance)}) would have been seen with 80 % "
+        f"(guessing gives {percent(guessing)}) would have been seen with 80 % "
         "chance; smaller ones may be there."
     )
 
@@ -77,7 +77,7 @@ def _of_test(test: PairReading) -> tuple[str, ...]:
     """What was left out or must be minded."""
     found = test.result
     said = _of_difference(test, found) if isinstance(found, Discrimination) else []
-    if test.method not in METHODS and test.n_answers:
+    if test.method not in DIFFERENCE_TESTS and test.n_answers:
         said += _of_preference(test)
     left_out = test.sets.dropna(subset=["why_not"]).groupby("why_not").size()
     said += [
@@ -103,7 +103,7 @@ def _of_preference(test: PairReading) -> list[str]:
             f"{test.n_counted} tasters gave {test.n_answers} answers: each counts once, for the "
             "water that they preferred more often."
         )
-    if isinstance(found, Preference) and found.p_value >= 0.05:
+    if isinstance(found, PreferenceTest) and found.p_value >= 0.05:
         n = sum(found.counted)
         who = "answers" if named else "tasters"
         said.append(
@@ -162,16 +162,16 @@ def _similarity(found: Similarity) -> str:
 
 
 @say.register
-def _preference(found: Preference) -> str:
+def _preference(found: PreferenceTest) -> str:
     return preference_between(found, ("the first water", "the second water"))
 
 
-def preference_between(found: Preference, names: tuple[str, str]) -> str:
+def preference_between(found: PreferenceTest, names: tuple[str, str]) -> str:
     """What a preference test showed, of waters called so.
 
     Parameters
     ----------
-    found : Preference
+    found : PreferenceTest
         The answers, counted and tested.
     names : tuple of str
         What the two waters are called.
@@ -189,7 +189,7 @@ def preference_between(found: Preference, names: tuple[str, str]) -> str:
 def _foreseen(seen: Foreseen) -> str:
     if seen.method == CONFIRMING:
         return _confirming(seen)
-    if seen.method not in METHODS:
+    if seen.method not in DIFFERENCE_TESTS:
         return _paired(seen)
     taken = f"(Taken: a difference that {percent(seen.share)} of answers get right.)"
     wanted = "more than 5000" if seen.enough is None else str(seen.enough)

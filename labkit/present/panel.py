@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-
-from labkit.analysis import AGREES, PanelCheck, PanelKind, TasterCheck, TasterKind, p_text
+from labkit.analysis import PanelCheck, PanelKind, TasterKind, p_text
 from labkit.present.asked import remarks, say
 
 _ORDER: Final = {
@@ -38,34 +36,6 @@ def _panel(check: PanelCheck) -> str:
     if check.kind is PanelKind.UNKNOWN:
         return f"Whether the panel sees differences: {check.kind}."
     return f"Taster by taster: {alone}"
-
-
-def said_of_taster(check: TasterCheck, *, is_alone: bool = False) -> str:
-    """What the scores tell of one taster, in a sentence.
-
-    Parameters
-    ----------
-    check : TasterCheck
-        What the scores tell of this taster.
-    is_alone : bool
-        Whether nobody else tasted.
-    """
-    name, low = check.taster, check.agreement < AGREES
-    if check.kind is TasterKind.SEES:
-        if low:
-            return f"{name} tells the waters apart; whether as the others do: cannot tell yet."
-        return f"{name} tells the waters apart and goes with the panel."
-    if check.kind is TasterKind.DISAGREES:
-        if check.agreement < 0:
-            return f"{name} tells the waters apart but scores up what the others score down."
-        return f"{name} tells the waters apart but goes another way than the others."
-    if is_alone:
-        return f"{name} is the only taster: there is no panel to compare with."
-    if not np.isfinite(check.discrimination_p):
-        return f"Nobody scored a water twice, or {name} scored only one: cannot tell yet."
-    if np.isnan(check.agreement):
-        return f"{name} scored too few waters, or all the same: cannot tell yet."
-    return f"{name} has not shown to tell these waters apart: cannot tell yet."
 
 
 def order_effects(check: PanelCheck) -> str:

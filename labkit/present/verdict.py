@@ -25,7 +25,7 @@ from labkit.present.asked import say
 from labkit.present.recommended import not_told
 from labkit.water import COORDINATE, as_coordinates, describe, percent
 
-Answer: TypeAlias = Reading | CoffeeReading
+AnyReading: TypeAlias = Reading | CoffeeReading
 """What was read of one coffee, alone or among others."""
 
 
@@ -39,7 +39,7 @@ def _coffee(reading: CoffeeReading) -> str:
     return _verdict(reading)
 
 
-def _verdict(reading: Answer) -> str:
+def _verdict(reading: AnyReading) -> str:
     """The verdict in words and numbers, for the lead of the tasting."""
     verdict = reading.verdict
     if verdict.unread is not None:
@@ -141,12 +141,12 @@ def _lead(lead: Lead) -> str:
     return f"{lead.points:.1f} points ({lead.lo:.1f} to {lead.hi:.1f})"
 
 
-def best_of(reading: Answer) -> str:
+def best_of(reading: AnyReading) -> str:
     """Which water is best within what was tasted, in a sentence; empty without a surface.
 
     Parameters
     ----------
-    reading : Answer
+    reading : AnyReading
         What the scores say of one attribute.
     """
     return "" if reading.best is None else best_sentence(reading.best, reading.recommended)

@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 
 from labkit.tasting.codes import draw_codes, is_monotone
-from labkit.tasting.layout import Draw, Jug, Layout
+from labkit.tasting.layout import Draw, Jug, ServingLayout
 from labkit.tasting.orders import Orders
 from labkit.tasting.plan import Serving
 from labkit.tasting.seal import KeyRow
@@ -41,7 +41,7 @@ class Coded:
 
 
 def code_flights(
-    layout: Layout,
+    layout: ServingLayout,
     *,
     each: bool,
     taken: Collection[str],

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import date
 from enum import StrEnum
@@ -87,8 +86,8 @@ def compare_conditions(earlier: TastedSession, later: TastedSession) -> tuple[Ch
     """What changed from one session of a coffee to a later one.
 
     A change of the brew method keeps sessions apart. Any other change of what touches the cup
-    may enter a model as a block (:func:`condition_blocks`). What one session did not record
-    cannot be compared, which is said.
+    may enter a model as a block. What one session did not record cannot be compared, which is
+    said.
 
     Parameters
     ----------
@@ -133,33 +132,6 @@ def compare_conditions(earlier: TastedSession, later: TastedSession) -> tuple[Ch
                 )
             )
     return tuple(changes)
-
-
-def condition_blocks(sessions: Sequence[TastedSession]) -> tuple[int, ...]:
-    """Number of the block of each session: the same where all that matters was held.
-
-    Sessions with different brew methods are in different blocks too, but should not be in one
-    model at all.
-
-    Parameters
-    ----------
-    sessions : sequence of TastedSession
-        Sessions of one coffee.
-
-    Returns
-    -------
-    tuple of int
-        As many as sessions, counted from 1.
-    """
-    blocks: list[int] = []
-    for i, session in enumerate(sessions):
-        alike = (
-            blocks[j]
-            for j, other in enumerate(sessions[:i])
-            if all(change.weight == "note" for change in compare_conditions(other, session))
-        )
-        blocks.append(next(alike, max(blocks, default=0) + 1))
-    return tuple(blocks)
 
 
 def _conditions(session: TastedSession) -> dict[str, Any]:

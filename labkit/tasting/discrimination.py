@@ -9,7 +9,6 @@ from types import MappingProxyType
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from labkit.errors import PlanError
 from labkit.tasting.codes import draw_codes
@@ -17,7 +16,7 @@ from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.plan import CupPlan, Design, Serving, checked_names
 from labkit.tasting.scales import MARKS, Scale
-from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer
+from labkit.tasting.seal import KeyRow, SealedKey, Sealer
 from labkit.tasting.sizes import check_whole
 from labkit.tasting.waters import SessionWater, session_waters
 from labkit.water import Target, percent
@@ -37,7 +36,7 @@ class Method:
     """What stands on the sheet; the attribute is put where braces stand."""
 
     guessing: float
-    """Chance to mark a given cup by guessing."""
+    """Chance to mark a given cup by guessing; where an answer can be right, chance of that."""
 
     source: str
     """Where orders and chance are from."""
@@ -46,6 +45,11 @@ class Method:
     def cups(self) -> int:
         """Cups in a set."""
         return len(self.sets[0])
+
+    @property
+    def has_right_answer(self) -> bool:
+        """Whether an answer is right or wrong; a preference is neither."""
+        return self.name not in (CONFIRMING, PREFERENCE)
 
     @property
     def names_attribute(self) -> bool:
@@ -90,6 +94,9 @@ class Method:
 CONFIRMING: Final = "confirming preference"
 """The paired preference whose winner is named beforehand, in the sealed plan."""
 
+PREFERENCE: Final = "paired preference"
+"""The one whose winner is open beforehand."""
+
 _METHODS: Final = (
     Method(
         name="triangle",
@@ -110,7 +117,7 @@ _METHODS: Final = (
         sets=("AABB", "BBAA", "ABAB", "BABA", "ABBA", "BAAB"),
         question="Two cups are of one kind and two of another. Which one is like the first cup?",
         guessing=1 / 3,
-        source="common practice; 1/3 by counting the pairings of four cups",
+        source="ASTM E3009 (from memory); 1/3 by counting the pairings of four cups",
     ),
     Method(
         name="2-AFC",
@@ -134,7 +141,7 @@ _METHODS: Final = (
         source="ISO 5495, one-sided: which water should win is fixed before (from memory)",
     ),
     Method(
-        name="paired preference",
+        name=PREFERENCE,
         sets=("AB", "BA"),
         question="Which cup do you prefer?",
         guessing=1 / 2,
@@ -145,8 +152,13 @@ _METHODS: Final = (
 METHODS: Final[Mapping[str, Method]] = MappingProxyType({m.name: m for m in _METHODS})
 """The methods that can be planned, by name."""
 
+DIFFERENCE_TESTS: Final[Mapping[str, Method]] = MappingProxyType(
+    {m.name: m for m in _METHODS if m.has_right_answer}
+)
+"""Those whose answers are right or wrong, by name."""
 
-def plan_discrimination(
+
+def plan_sets(
     method: str,
     pair: tuple[Target, Target],
     tasters: Sequence[str],
@@ -318,56 +330,13 @@ def _weaker(method: Method, pair: tuple[Target, Target], stronger: Target | None
     return pair[1] if stronger == pair[0] else pair[0]
 
 
-def right_answers(
-    plan: CupPlan, opened: Sequence[OpenedFlight], *, stronger: Target | None = None
-) -> pd.DataFrame:
-    """The cup that each taster should have marked in each opened trial.
-
-    Parameters
-    ----------
-    plan : CupPlan
-        A plan of :func:`plan_discrimination`.
-    opened : sequence of OpenedFlight
-        Trials whose key is open.
-    stronger : Target, optional
-        For 2-AFC and 3-AFC: the water expected to have more of the attribute.
-
-    Returns
-    -------
-    DataFrame
-        One row a set: flight, taster, right_code.
-
-    Raises
-    ------
-    PlanError
-        If the plan is none of discrimination, or no answer of its method is right.
-    """
-    method = _method(plan.design.kind).name
-    if method in ("paired preference", CONFIRMING):
-        raise PlanError(
-            f"method must have a right answer, got a {method}. Count choices.",
-            field="method",
-        )
-    rows = []
-    for flight in opened:
-        waters = {row.blind_code: row.target for row in flight.rows}
-        sets: dict[str, list[str]] = {}
-        for cup in plan.cups:
-            if cup.flight == flight.flight:
-                sets.setdefault(cup.taster, []).append(cup.blind_code)
-        for taster, codes in sets.items():
-            place = right_place(method, [waters[code] for code in codes], stronger)
-            rows.append((flight.flight, taster, codes[place]))
-    return pd.DataFrame(rows, columns=["flight", "taster", "right_code"])
-
-
 def right_place(method: str, waters: Sequence[object], stronger: object = None) -> int:
     """Which cup of a set, from 0, its question asks for.
 
     Parameters
     ----------
     method : str
-        A key of ``METHODS`` whose answers are right or wrong.
+        A key of ``DIFFERENCE_TESTS``.
     waters : sequence
         What is in the cups, in the order they are tasted.
     stronger : object, optional

@@ -49,7 +49,7 @@ class Jug:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Layout:
+class ServingLayout:
     """Jugs and orders of all flights."""
 
     sizes: Sizes
@@ -129,7 +129,7 @@ class Layout:
         return counts
 
 
-def lay_out(sizes: Sizes, n_tasters: int, blocks_by: BlocksBy, draw: Draw) -> Layout:
+def lay_out(sizes: Sizes, n_tasters: int, blocks_by: BlocksBy, draw: Draw) -> ServingLayout:
     """Draw the jugs of every flight and the order in which each taster meets them.
 
     Every flight has a draw of its own, so that an opened one tells nothing of the next but what
@@ -156,7 +156,7 @@ def lay_out(sizes: Sizes, n_tasters: int, blocks_by: BlocksBy, draw: Draw) -> La
             orders.append(balanced_orders(sizes.cups, n_tasters, rng=draw.fresh()))
         else:
             orders.append(even_orders(sets, len(table), rng=draw.fresh()))
-    return Layout(sizes=sizes, jugs=tuple(jugs), orders=tuple(orders), blocks=blocks)
+    return ServingLayout(sizes=sizes, jugs=tuple(jugs), orders=tuple(orders), blocks=blocks)
 
 
 def _renumbered(blocks: Blocks, names: list[int]) -> Blocks:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from labkit.tasting.plan import Design, Vessels
+from labkit.tasting.plan import Design
+from labkit.tasting.vessels import Vessels
 from labkit.water import percent
 
 

@@ -122,7 +122,7 @@ def check_passphrase(passphrase: str) -> None:
         )
 
 
-def in_words(bits: float) -> str:
+def strength_in_words(bits: float) -> str:
     """What so many guesses mean, in one sentence.
 
     Parameters

@@ -5,16 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
 
 import pandas as pd
 
 from labkit.errors import PlanError
 from labkit.shown import Shown
 from labkit.tasting.seal import SealedKey
-
-Vessels = Literal["shared bowls", "a cup each"]
-"""One bowl a jug for all tasters under one code, or a cup for each taster under its own code."""
+from labkit.tasting.vessels import Vessels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from labkit.errors import PlanError
 from labkit.tasting.coding import Coded, code_flights, key_rows, servings
 from labkit.tasting.discrimination import METHODS
-from labkit.tasting.layout import BlocksBy, Draw, Layout, lay_out
+from labkit.tasting.layout import BlocksBy, Draw, ServingLayout, lay_out
 from labkit.tasting.notes import plan_notes
-from labkit.tasting.plan import CupPlan, Design, Vessels, checked_names
+from labkit.tasting.plan import CupPlan, Design, checked_names
 from labkit.tasting.seal import Sealer
 from labkit.tasting.sizes import size_flights
+from labkit.tasting.vessels import Vessels
 from labkit.tasting.waters import Control, SessionWater, session_waters
 from labkit.water import Target, find_water
 
@@ -187,7 +188,7 @@ def _checked_serving(serving: Vessels, blocks_by: BlocksBy, alone: bool, n_taste
     return serving == "a cup each"
 
 
-def describe(layout: Layout) -> Design:
+def describe(layout: ServingLayout) -> Design:
     """How even a layout is, in counts without names.
 
     Positions and carry-over are counted cup by cup within a flight. Counted water by water they

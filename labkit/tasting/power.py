@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,10 +14,10 @@ from labkit.errors import PlanError
 from labkit.shown import Shown
 from labkit.tasting.detectable import detectable_difference
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
-from labkit.tasting.plan import Vessels
 from labkit.tasting.scales import MOST_POINTS, Scale
 from labkit.tasting.sizes import Sizes, check_whole, size_flights
 from labkit.tasting.sweeps import Sweep
+from labkit.tasting.vessels import Vessels
 from labkit.water import is_finite
 
 MINUTES_A_CUP: Final = 2.0
@@ -427,20 +426,3 @@ def _region(
         (factor.name, float(min(1.0, width) * (factor.high - factor.low)))
         for factor, width in zip(sweep.varied, half, strict=True)
     )
-
-
-def compare_plans(plans: Sequence[PlanPower]) -> pd.DataFrame:
-    """Plans side by side, one column each, to dial tasters, flights and duplicates.
-
-    Parameters
-    ----------
-    plans : sequence of PlanPower
-        At least one.
-
-    Returns
-    -------
-    DataFrame
-        Rows ``what, unit``; columns number the plans from 1.
-    """
-    frames = [plan.to_frame().set_index(["what", "unit"])["value"] for plan in plans]
-    return pd.concat(frames, axis=1, keys=range(1, len(frames) + 1)).rename_axis(columns="plan")

@@ -3,7 +3,6 @@
 from .bottles.concentrates import MOST_G_L as MOST_G_L
 from .bottles.concentrates import Concentrate as Concentrate
 from .bottles.concentrates import MeasuredStrength as MeasuredStrength
-from .bottles.concentrates import grams_to_weigh as grams_to_weigh
 from .bottles.concentrates import strength_needed_g_l as strength_needed_g_l
 from .bottles.measured import strength_by_conductivity as strength_by_conductivity
 from .bottles.measured import strength_by_titration as strength_by_titration
@@ -79,7 +78,6 @@ from .jugs.readings import DROP_KITS as DROP_KITS
 from .jugs.readings import DropKit as DropKit
 from .jugs.readings import ExpectedDrops as ExpectedDrops
 from .jugs.readings import ExpectedMeter as ExpectedMeter
-from .jugs.readings import expected_drops as expected_drops
 from .jugs.readings import expected_meter as expected_meter
 from .jugs.slips import ABOUT_AS_WELL as ABOUT_AS_WELL
 from .jugs.slips import Check as Check

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -23,7 +22,6 @@ from labkit.water.units import (
     hardness_from,
     read_unit,
 )
-from labkit.water.waters.targets import Target
 from labkit.water.waters.water import FIELDS, PURE_WATER, Water
 
 PURE_LIMIT_US_CM = 100.0
@@ -88,23 +86,6 @@ class PureWater(Shown):
     def wants_analysis(self) -> bool:
         """Whether the reading hides too much to build a recipe of low alkalinity on it."""
         return self.conductivity_25c_us_cm > WANTS_ANALYSIS_US_CM
-
-    def hidden_share_percent(self, target: Target) -> float:
-        """What the hidden alkalinity could be of the alkalinity wanted (%).
-
-        Parameters
-        ----------
-        target : Target
-            The water wanted.
-
-        Returns
-        -------
-        float
-            In per cent; infinite if no alkalinity is wanted and some could be hidden.
-        """
-        if not target.alkalinity_mg_l_caco3:
-            return math.inf if self.hidden_alkalinity_mg_l_caco3 else 0.0
-        return 100 * self.hidden_alkalinity_mg_l_caco3 / target.alkalinity_mg_l_caco3
 
     def _most_mmol_l(self, salt: Mapping[str, int]) -> float:
         vector = np.zeros(len(INDEX))

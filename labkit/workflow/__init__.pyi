@@ -32,7 +32,6 @@ from .readings import Opened as Opened
 from .readings import best_levels as best_levels
 from .readings import opened as opened
 from .readings import read as read
-from .recipes import VOLUMES_L as VOLUMES_L
 from .recipes import make_recipes as make_recipes
 from .replanning import replan as replan
 from .replanning import unserved_flights as unserved_flights

@@ -9,7 +9,7 @@ import numpy as np
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook
 from labkit.errors import PlanError
-from labkit.tasting import CONFIRMING, METHODS, pair_waters, plan_discrimination
+from labkit.tasting import CONFIRMING, METHODS, pair_waters, plan_sets
 from labkit.water import StartWater, Target
 from labkit.workflow.names import people_of
 from labkit.workflow.planning import PlannedSession, held_with, prepare
@@ -74,7 +74,7 @@ def plan_pair_test(
     people = people_of(book, tasters, new_tasters)
     keeps = held_with(book, held or usual.held, start)
     title = name.strip() or usual_name(book, f"{coffee}, {asked.name}", day)
-    plan = plan_discrimination(
+    plan = plan_sets(
         asked.name,
         pair,
         people,

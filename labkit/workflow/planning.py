@@ -10,12 +10,13 @@ from typing import Any, Literal, Protocol, TypeAlias, TypeVar
 import numpy as np
 import pandas as pd
 
-from labkit.book import BrewMethod, Held, LabBook, Serving, Stage, TastingSession
+from labkit.book import BrewMethod, Held, LabBook, Stage, TastingSession
 from labkit.errors import PlanError
 from labkit.tasting import (
     BenchPlan,
     CupPlan,
     OpenedFlight,
+    Vessels,
     bench_plan,
     open_keys,
     plan_tasting,
@@ -121,7 +122,7 @@ def plan_session(
     duplicates: int = 1,
     flights: int | None = None,
     cups_per_flight: int = 5,
-    serving: Serving | None = None,
+    serving: Vessels | None = None,
     alone: bool = False,
     brew_method: BrewMethod | None = None,
     held: Held | None = None,
@@ -209,7 +210,7 @@ def plan_session(
         _check_start(book, begin, start)
     title = session.name if session else name.strip() or usual_name(book, coffee, day)
     known = session.waters if session else ()
-    vessels: Serving = session.serving if session else serving or usual.serving
+    vessels: Vessels = session.serving if session else serving or usual.serving
     listed = session_waters(targets, control=chosen, known=known)
     plan = plan_tasting(
         targets,

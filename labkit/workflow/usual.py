@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
-from labkit.book import Attribute, BrewMethod, Held, LabBook, Serving, TastingSession
-from labkit.tasting import CupPlan
+from labkit.book import Attribute, BrewMethod, Held, LabBook, TastingSession
+from labkit.tasting import CupPlan, Vessels
 from labkit.water import Target
 from labkit.workflow.names import USUAL_SHEET, attributes_of
 
@@ -28,7 +28,7 @@ class Usual:
     attributes: tuple[Attribute, ...]
     """What is scored."""
 
-    serving: Serving
+    serving: Vessels
     """Shared bowls, or a cup for each taster."""
 
     brew_method: BrewMethod

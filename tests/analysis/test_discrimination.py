@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from labkit.analysis.pair_tests.difference import (
-    METHODS,
     difference_test,
     dprime_of,
     read_discrimination,
@@ -20,17 +19,18 @@ from labkit.analysis.pair_tests.difference import (
 )
 from labkit.analysis.pair_tests.planning import (
     answers_needed,
+    compare_tests,
     foresee,
     minimum_correct,
-    plan_discrimination,
     power,
     preference_power,
 )
 from labkit.analysis.pair_tests.preference import fewest_preferring, paired_preference
 from labkit.errors import ReadingError
 from labkit.present import say
+from labkit.tasting import DIFFERENCE_TESTS
 
-NAMES = sorted(METHODS)
+NAMES = sorted(DIFFERENCE_TESTS)
 
 
 def test_five_of_six_triangles_by_hand():
@@ -54,13 +54,13 @@ def test_four_tasters_can_never_show_a_duo_trio_difference():
 def test_dprime_and_share_are_inverse(method, dprime):
     share = share_right(method, dprime)
 
-    assert METHODS[method].chance < share < 1
+    assert DIFFERENCE_TESTS[method].guessing < share < 1
     assert dprime_of(method, share) == pytest.approx(dprime, abs=1e-6)
 
 
 @pytest.mark.parametrize("method", NAMES)
 def test_chance_is_no_difference_and_always_right_is_unlimited(method):
-    chance = METHODS[method].chance
+    chance = DIFFERENCE_TESTS[method].guessing
 
     assert share_right(method, 0) == chance
     assert dprime_of(method, chance / 2) == 0
@@ -96,7 +96,7 @@ def test_similarity_takes_many_answers():
         (lambda: similarity_test("triangle", 3, 6, discriminators=30), "got 30"),
         (lambda: power("triangle", 6), "either as dprime or as discriminators"),
         (lambda: share_right("triangle", -1), "got -1"),
-        (lambda: plan_discrimination(0), "tasters must be a whole number from 1 .* got 0"),
+        (lambda: compare_tests(0), "tasters must be a whole number from 1 .* got 0"),
         (lambda: paired_preference(0, 0, 3, rule="left out"), "got 3 times 'no preference'"),
         (lambda: paired_preference(3, 2, rule="ignore"), "got 'ignore'"),
     ],
@@ -115,8 +115,8 @@ NO_SHARES = (-1, 0, 1, 5, 1e308, float("nan"), float("inf"), "0.05", None)
     [
         lambda n: minimum_correct("triangle", n),
         lambda n: power("triangle", n, dprime=1),
-        lambda n: plan_discrimination(n),
-        lambda n: plan_discrimination(6, answers_each=n),
+        lambda n: compare_tests(n),
+        lambda n: compare_tests(6, answers_each=n),
         lambda n: foresee("triangle", n),
         lambda n: foresee("paired preference", n),
         lambda n: preference_power(n),
@@ -141,7 +141,7 @@ def test_what_is_no_count_is_refused(call):
         lambda share: power("triangle", 6, dprime=1, alpha=share),
         lambda share: answers_needed("triangle", dprime=1, alpha=share),
         lambda share: answers_needed("triangle", dprime=1, wanted=share),
-        lambda share: plan_discrimination(6, alpha=share),
+        lambda share: compare_tests(6, alpha=share),
         lambda share: fewest_preferring(6, share),
         lambda share: preference_power(6, alpha=share),
         lambda share: similarity_test("triangle", 3, 6, discriminators=share),
@@ -155,7 +155,7 @@ def test_what_is_no_risk_or_chance_is_refused(call):
 
 @pytest.mark.parametrize("size", [-1, float("nan"), "1"])
 def test_what_is_no_size_is_refused(size):
-    for call in (power, lambda *a, **k: plan_discrimination(6, dprime=k["dprime"])):
+    for call in (power, lambda *a, **k: compare_tests(6, dprime=k["dprime"])):
         with pytest.raises(ReadingError, match="dprime must be 0 or more, got"):
             call("triangle", 6, dprime=size)
     with pytest.raises(ReadingError, match="discriminators must be a share"):
@@ -248,7 +248,7 @@ class TestPlanning:
 
     def test_a_small_panel_is_told_that_it_has_little_chance(self):
         """Six tasters at d' = 1 have a power of about 0.1 or less but in the AFC tests."""
-        table = plan_discrimination(6).set_index("method")
+        table = compare_tests(6).set_index("method")
 
         for method in ("triangle", "duo-trio", "tetrad"):
             assert table.loc[method, "chance_to_see"] < 0.11
@@ -256,7 +256,7 @@ class TestPlanning:
         assert table.index[0] == "3-AFC"
 
     def test_repeats_give_a_small_panel_a_chance(self):
-        table = plan_discrimination(6, answers_each=4).set_index("method")
+        table = compare_tests(6, answers_each=4).set_index("method")
 
         assert table.loc["2-AFC", "chance_to_see"] > 0.75
         assert table.loc["2-AFC", "answers"] == 24

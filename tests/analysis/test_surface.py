@@ -9,7 +9,7 @@ from scipy import sparse
 from labkit.analysis.model.reml import CrossProducts
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.model.surface import fit_surface
-from labkit.analysis.reading.views import contour, cup_points, curve, taster_curves, water_points
+from labkit.analysis.reading.views import cup_points, curve
 from labkit.errors import ReadingError
 from labkit.water import Target
 
@@ -101,27 +101,16 @@ def test_taster_effects_balance_out(surface):
     assert effects["level"].abs().max() > 0.1
 
 
-def test_the_curve_and_the_contour_are_the_surface(surface):
+def test_the_curve_is_the_surface(surface):
     line = curve(surface, "mg_share", at=(0.5, 60, 20), n=5)
-    area = contour(surface, "mg_share", "hardness_mg_l_caco3", n=3)
 
     assert (line["hardness_mg_l_caco3"] == 60).all()
     np.testing.assert_allclose(line["mean"], surface.mean(line))
-    assert len(area) == 9
-    np.testing.assert_allclose(area["mean"], surface.mean(area))
 
 
 def test_a_curve_over_what_did_not_vary_is_refused(surface):
     with pytest.raises(ReadingError, match="got 'alkalinity_mg_l_caco3'"):
         curve(surface, "alkalinity_mg_l_caco3")
-
-
-def test_taster_curves_average_to_the_panel(surface):
-    own = taster_curves(surface, "mg_share", n=3)
-    panel = curve(surface, "mg_share", n=3)
-
-    mean = own.groupby("mg_share")["mean"].mean()
-    np.testing.assert_allclose(mean, panel["mean"], atol=1e-6)
 
 
 def test_points_lie_around_the_curve(surface):
@@ -130,7 +119,6 @@ def test_points_lie_around_the_curve(surface):
 
     assert abs(left.mean()) < 0.02
     assert left.std() < (table["score"] - table["score"].mean()).std()
-    assert water_points(surface)["n"].tolist() == [12] * 9
 
 
 def test_cross_products_do_not_depend_on_sparse_or_dense():

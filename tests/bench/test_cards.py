@@ -10,8 +10,8 @@ from html import unescape
 import pandas as pd
 import pytest
 
-from labkit.bench import recipe_card, recipe_frame
-from labkit.bench.paper.card_table import right_if
+from labkit.bench import card_files
+from labkit.bench.paper.card_table import recipe_frame, right_if
 from labkit.errors import DosingError, SheetError
 from labkit.present import CAUTIONS, remarks
 from labkit.water import DROP_KITS, Target, Water, salt
@@ -71,7 +71,7 @@ def test_units_agree_with_their_definitions(from_bottles):
 def test_rounding_never_hides_more_than_it_says(bottles):
     rough = make_recipes(WANTED, concentrates=bottles, volumes_l=(0.25,), pipette_ml=1)
     (recipe,) = rough
-    html = unescape(recipe_card(rough, name="Rough").html)
+    html = unescape(card_files(rough, name="Rough").a4.html)
     assert f"at most {recipe.rounding.hardness_mg_l_caco3:.2g} and" in html
     off = abs(recipe.reached.hardness_mg_l_caco3 - WANTED.hardness_mg_l_caco3)
     assert off <= recipe.rounding.hardness_mg_l_caco3 + 1e-9
@@ -80,10 +80,10 @@ def test_rounding_never_hides_more_than_it_says(bottles):
 @pytest.mark.parametrize("page", ["A4", "phone"])
 def test_the_card_has_the_doses_the_checks_and_the_cautions(from_bottles, page):
     kits = list(DROP_KITS.values())[:2]
-    card = recipe_card(
-        from_bottles, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5, page=page
+    files = card_files(
+        from_bottles, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5
     )
-    html = unescape(card.html)
+    html = unescape((files.phone if page == "phone" else files.a4).html)
     for words in ("House water", "Osmeni", "3:1", "1200.0", "17.6 L", "4 to 5 drops", "× 0.5"):
         assert words in html
     for caution in CAUTIONS["mixing"] + CAUTIONS["machine"]:
@@ -92,7 +92,7 @@ def test_the_card_has_the_doses_the_checks_and_the_cautions(from_bottles, page):
 
 
 def test_a_card_from_salts_shows_grams_and_the_cautions_for_weighing(from_salts):
-    html = unescape(recipe_card(from_salts, name="Tank").html)
+    html = unescape(card_files(from_salts, name="Tank").a4.html)
     for caution in CAUTIONS["tank"]:
         assert caution in html
     shown = re.findall(r'class="amount">([\d.]+)<', html)
@@ -102,17 +102,17 @@ def test_a_card_from_salts_shows_grams_and_the_cautions_for_weighing(from_salts)
 def test_a_base_water_is_called_by_its_name_and_counted(bottles):
     recipes = make_recipes(WANTED, concentrates=bottles, base=HARD_BASE, volumes_l=(10,))
     assert recipes[0].reached.hardness_mg_l_caco3 == pytest.approx(80, abs=0.1)
-    html = recipe_card(recipes, name="Tap", base_name="filtered tap water").html
+    html = card_files(recipes, name="Tap", base_name="filtered tap water").a4.html
     assert "filtered tap water" in html
     assert "pure water" not in html
-    assert "base water" in recipe_card(recipes, name="Tap").html
+    assert "base water" in card_files(recipes, name="Tap").a4.html
 
 
 def test_the_card_says_what_its_bands_leave_room_for(bottles, from_bottles):
     tap = make_recipes(WANTED, concentrates=bottles, base=HARD_BASE)
-    shown = unescape(recipe_card(tap, name="Ormel", base_name="tap of the bar").html)
+    shown = unescape(card_files(tap, name="Ormel", base_name="tap of the bar").a4.html)
     assert "tap of the bar 5 % weaker or stronger than analysed, and meter or drops" in shown
-    assert "weaker or stronger" not in recipe_card(from_bottles, name="Ormel").html
+    assert "weaker or stronger" not in card_files(from_bottles, name="Ormel").a4.html
     rows = [recipe_frame(one) for one in (tap, from_bottles)]
     doubts = [row[row["part"] == "uncertainty"].set_index("item")["value"] for row in rows]
     assert (doubts[0]["hardness"] > doubts[1]["hardness"]).all()
@@ -148,14 +148,12 @@ def test_impossible_cards_are_refused(bottles, from_bottles):
     )
     with pytest.raises(SheetError, match="recipes must be of one water, got 2"):
         recipe_frame([*from_bottles, *other])
-    with pytest.raises(SheetError, match="page must be 'A4' or 'phone', got 'A5'"):
-        recipe_card(from_bottles, name="x", page="A5")
 
 
 def test_what_the_rounding_spoils_is_said_beside_the_grams_and_not_among_the_machines(bottles):
     salts = [bottle.salt for bottle in bottles]
     coarse = make_recipes(WANTED, salts=salts, volumes_l=(1,), balance_g=0.1)
-    html = unescape(recipe_card(coarse, name="Coarse").html)
+    html = unescape(card_files(coarse, name="Coarse").a4.html)
     assert remarks(coarse[0])
     for sentence in remarks(coarse[0]):
         assert html.index("Weigh, g") < html.index(sentence) < html.index("Check before use")
@@ -163,22 +161,22 @@ def test_what_the_rounding_spoils_is_said_beside_the_grams_and_not_among_the_mac
 
 def test_the_card_says_what_each_bottle_holds_as_its_label_does(bottles, from_bottles, from_salts):
     """Who makes the water elsewhere has other bottles: a name alone would pour another water."""
-    html = unescape(recipe_card(from_bottles, name="House water").html)
+    html = unescape(card_files(from_bottles, name="House water").a4.html)
     assert html.count(">1 mL in 1 L adds 1 mg/L hardness<") == 2
     assert ">1 mL in 1 L adds 1 mg/L alkalinity<" in html
     named = [replace(bottle, name=name) for bottle, name in zip(bottles, "xyz", strict=True)]
-    html = recipe_card(make_recipes(WANTED, concentrates=named), name="House water").html
+    html = card_files(make_recipes(WANTED, concentrates=named), name="House water").a4.html
     assert "KHCO3; 1 mL in 1 L adds 1 mg/L alkalinity" in html
     frame = recipe_frame(from_bottles)
     held = frame[frame["part"] == "from"].set_index("item")["value"]
     assert held.to_numpy() == pytest.approx([1, 1, 1], rel=1e-3)
     assert "calcium chloride dihydrate, counted as 100 % pure" in unescape(
-        recipe_card(from_salts, name="Tank").html
+        card_files(from_salts, name="Tank").a4.html
     )
     some = make_recipes(
         WANTED, salts=[r.salt for r in from_salts[0].portions], purities={"KHCO3": 0.99}
     )
-    assert "counted as 99 % pure" in recipe_card(some, name="Tank").html
+    assert "counted as 99 % pure" in card_files(some, name="Tank").a4.html
     frame = recipe_frame(some)
     assert frame[frame["part"] == "from"].set_index("item")["value"]["KHCO3, purity"] == 0.99
 
@@ -188,7 +186,7 @@ def test_the_card_says_what_each_bottle_holds_as_its_label_does(bottles, from_bo
     ["/home/ida/books/our-lab.db", r"C:\Users\ida\our-lab.db", "postgresql://ida@host/our-lab"],
 )
 def test_a_card_tells_nothing_of_the_folder_or_the_server_of_its_lab_book(from_bottles, where):
-    html = recipe_card(from_bottles, name="House water", lab_book=where).html
+    html = card_files(from_bottles, name="House water", lab_book=where).a4.html
     assert "lab book our-lab ·" in html
     assert "ida" not in html.replace("hidden", "")
 
@@ -204,7 +202,7 @@ def test_a_card_speaks_of_bicarbonate_only_where_some_is_dosed(bottles):
         (make_recipes(unbuffered, concentrates=bottles), False),
         (make_recipes(WANTED, salts=salts, base=buffered), False),
     ):
-        words = unescape(recipe_card(recipes, name="some").html)
+        words = unescape(card_files(recipes, name="some").a4.html)
         assert ("bicarbonate last" in words) == last
 
 

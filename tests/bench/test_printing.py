@@ -20,8 +20,8 @@ from labkit.bench import (
     LABEL_PAPERS,
     bench_sheet,
     bottle_labels,
+    card_files,
     cup_labels,
-    recipe_card,
     score_sheets,
     tray_map,
     weighing_sheet,
@@ -55,10 +55,10 @@ def sheet(request, fixed_plan, fixed_opened, bottles, shelf, attributes):
             [plan_weighing(salt=bottle.salt, volume_ml=1000) for bottle in bottles]
         ),
         "bottles": lambda: bottle_labels(shelf),
-        "card": lambda: recipe_card(
-            recipes, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5
+        "card": lambda: (
+            card_files(recipes, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5).a4
         ),
-        "phone_card": lambda: recipe_card(recipes, name="House water", page="phone"),
+        "phone_card": lambda: card_files(recipes, name="House water").phone,
     }
     return make[request.param]()
 

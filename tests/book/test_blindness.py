@@ -40,7 +40,7 @@ def every_row(book):
 def test_no_row_holds_a_code_and_a_water_before_the_opening(tasting):
     book, plan = tasting
     score_all(book)
-    book.sessions.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
+    book.sessions.open_for_bench_sheets(SESSION, [1], PASSPHRASE)
     book.sessions.lock_flight(SESSION, 1)
     rows = every_row(book)
 
@@ -67,7 +67,7 @@ def test_opening_one_flight_tells_nothing_of_the_next(tasting):
 def test_the_passphrase_and_the_key_are_not_in_the_file_or_its_journal(book_path):
     with LabBook(book_path) as book:
         plan = start_tasting(book)
-        book.sessions.open_for_bench_sheet(SESSION, 1, PASSPHRASE)
+        book.sessions.open_for_bench_sheets(SESSION, [1], PASSPHRASE)
         score_all(book)
         book.sessions.lock_flight(SESSION, 1)
         book.sessions.open_flight(SESSION, 1, PASSPHRASE)
@@ -169,13 +169,13 @@ def test_a_flight_opened_early_is_read_only_once_locked(tasting, include_unblind
 
 def test_the_bench_sheet_is_read_on_record_and_blindness_stays(tasting):
     book, plan = tasting
-    opened = book.sessions.open_for_bench_sheet(SESSION, 1, PASSPHRASE, done_by="Dora")
+    (opened,) = book.sessions.open_for_bench_sheets(SESSION, [1], PASSPHRASE, done_by="Dora")
     assert {row.blind_code for row in opened.rows} == set(plan.codes(1))
     assert not book.sessions.flight(SESSION, 1).is_unblinded
     event = book.sessions.events(SESSION)[-1]
     assert (event.kind, event.done_by) == ("opened for the bench sheet", "Dora")
     with pytest.raises(SealError):
-        book.sessions.open_for_bench_sheet(SESSION, 1, "another phrase")
+        book.sessions.open_for_bench_sheets(SESSION, [1], "another phrase")
     score_all(book)
     assert book.scores.tidy_scores()["water"].isna().all()
 

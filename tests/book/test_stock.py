@@ -66,15 +66,15 @@ def test_what_is_left_is_what_was_made_less_what_was_used(book):
     start_tasting(book)
     add_bicarbonate(book)
     with pytest.raises(BookError, match=r"doses for flight 1, 2 of session .* would tell"):
-        book.stock.use_bottle("KHCO3 18 Nov", 400, session=SESSION)
+        book.stock.use_bottles({"KHCO3 18 Nov": 400}, session=SESSION)
     for flight in (1, 2):
         book.sessions.lock_flight(SESSION, flight)
         book.sessions.open_flight(SESSION, flight, PASSPHRASE)
-    book.stock.use_bottle("KHCO3 18 Nov", 400, session=SESSION, used_on=MADE)
-    bottle = book.stock.use_bottle("KHCO3 18 Nov", 100, note="spilt")
+    book.stock.use_bottles({"KHCO3 18 Nov": 400}, session=SESSION, used_on=MADE)
+    (bottle,) = book.stock.use_bottles({"KHCO3 18 Nov": 100}, note="spilt")
     assert bottle.left_ml == 500
     assert [use.session for use in bottle.uses] == [SESSION, None]
-    assert book.stock.use_bottle("KHCO3 18 Nov", 900).left_ml == 0
+    assert book.stock.use_bottles({"KHCO3 18 Nov": 900})[0].left_ml == 0
 
 
 def test_an_emptied_bottle_leaves_the_shelf_and_keeps_its_history(book):
@@ -111,11 +111,11 @@ def test_a_bottle_is_named_once_and_must_be_known(sqlite_book):
     with pytest.raises(BookError, match="did you mean 'KHCO3 18 Nov'"):
         sqlite_book.stock.bottle("KHCO3 18 Nv")
     with pytest.raises(BookError, match="volume_ml must be above 0"):
-        sqlite_book.stock.use_bottle("KHCO3 18 Nov", 0)
+        sqlite_book.stock.use_bottles({"KHCO3 18 Nov": 0})
     with pytest.raises(BookError, match="one strength above 0"):
         sqlite_book.stock.measure_bottle("KHCO3 18 Nov", method="titration")
     with pytest.raises(BookError, match="session must be in the lab book"):
-        sqlite_book.stock.use_bottle("KHCO3 18 Nov", 1, session="yesterday")
+        sqlite_book.stock.use_bottles({"KHCO3 18 Nov": 1}, session="yesterday")
 
 
 TAP = {"Ca": (60, "mg/L"), "Mg": (6, "mg/L"), "Na": (10, "mg/L"), "Cl": (20, "mg/L")} | {
@@ -301,7 +301,7 @@ def test_no_number_is_kept_that_could_not_be_read_again(sqlite_book, number):
             "KHCO3 18 Nov", method="kit", strength_g_l=2, uncertainty_percent=number
         )
     with pytest.raises(LabkitError):
-        sqlite_book.stock.use_bottle("KHCO3 18 Nov", number)
+        sqlite_book.stock.use_bottles({"KHCO3 18 Nov": number})
     (kept,) = sqlite_book.stock.bottles()
     assert (kept.measurements, kept.uses) == ((), ())
 
@@ -322,7 +322,7 @@ def test_a_measurement_that_cannot_be_is_not_written_down(sqlite_book, figures, 
     with pytest.raises(LabkitError, match=words):
         sqlite_book.stock.measure_bottle(before.name, method="titration", **figures)
     with pytest.raises(BookError, match=r"volume_ml must be above 0 .* got inf"):
-        sqlite_book.stock.use_bottle(before.name, float("inf"))
+        sqlite_book.stock.use_bottles({before.name: float("inf")})
     assert sqlite_book.stock.bottle(before.name) == before
 
 
@@ -364,9 +364,9 @@ def test_a_flight_that_doses_were_taken_for_is_mixed_and_needs_nothing(book):
     take_doses(book, SESSION, 2, {"calcium": 240})
     assert session_needs(book) == ()
     with pytest.raises(BookError, match="name the session too"):
-        book.stock.use_bottle("calcium", 1, flight=1)
+        book.stock.use_bottles({"calcium": 1}, flight=1)
     with pytest.raises(BookError, match="flight"):
-        book.stock.use_bottle("calcium", 1, session=SESSION, flight=9)
+        book.stock.use_bottles({"calcium": 1}, session=SESSION, flight=9)
 
 
 def test_a_flight_that_is_tasted_needs_nothing_any_more(sqlite_book):
@@ -472,7 +472,7 @@ def test_doses_of_a_closed_flight_are_a_bound_until_its_key_opens(book):
     assert taken == {"calcium": [233.25, 10], "bicarbonate": [119.5], "magnesium": []}
     assert not any(bottle.is_left_at_least for bottle in book.stock.bottles())
     assert take_doses(book, SESSION, 1, {"magnesium": 5}) == "exact"
-    book.stock.use_bottle("magnesium", 6, session=SESSION, flight=1)
+    book.stock.use_bottles({"magnesium": 6}, session=SESSION, flight=1)
     assert [use.volume_ml for use in book.stock.bottle("magnesium").uses] == [5, 6]
 
 
@@ -482,7 +482,7 @@ def test_a_closed_flight_takes_no_open_amount_and_no_odd_one(sqlite_book):
     add_all_bottles(sqlite_book)
     start_tasting(sqlite_book)
     with pytest.raises(BookError, match="would tell what its closed key holds"):
-        sqlite_book.stock.use_bottle("calcium", 240, session=SESSION, flight=1)
+        sqlite_book.stock.use_bottles({"calcium": 240}, session=SESSION, flight=1)
     for doses in ({"calcium": -1}, {"calcium": math.nan}, {"calcum": 1}):
         with pytest.raises(BookError):
             take_doses(sqlite_book, SESSION, 1, doses)

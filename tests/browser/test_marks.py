@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from labkit.book import Attribute, LabBook
-from labkit.tasting import METHODS, pair_waters, plan_discrimination
+from labkit.tasting import METHODS, pair_waters, plan_sets
 from labkit.water import Target
 from tests.widgets.serving import choose, open_sheet, serving, wait_saved
 
@@ -24,7 +24,7 @@ def place(tmp_path_factory):
         Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
         for share in (0.2, 0.8)
     )
-    plan = plan_discrimination(
+    plan = plan_sets(
         method.name, pair, TASTERS, session=SESSION, passphrase="the preparer's", trials=2
     )
     with LabBook(folder / "book.db") as book:

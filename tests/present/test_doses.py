@@ -4,7 +4,8 @@ import re
 
 import pytest
 
-from labkit.present import remarks, say, taste_may_differ, to_html
+from labkit.present import remarks, say, to_html
+from labkit.present.doses import taste_may_differ
 from labkit.water import (
     Concentrate,
     SharedBottle,

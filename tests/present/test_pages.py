@@ -9,7 +9,6 @@ from labkit.water import (
     SharedBottle,
     WaterTable,
     dose_table,
-    expected_drops,
     expected_meter,
     mix,
     plan_weighing,
@@ -23,6 +22,7 @@ from labkit.water import (
     targets_array,
     weigh_out,
 )
+from labkit.water.jugs.readings import expected_drops
 from tests.water.recipes import THREE, wanted
 from tests.water.test_equilibrium import P04
 from tests.water.test_supply import TAP

@@ -14,7 +14,8 @@ from labkit.analysis import (
     paired_preference,
 )
 from labkit.analysis.pair_tests.difference import read_discrimination, similarity_test
-from labkit.present import preference_between, remarks, say, to_html
+from labkit.present import remarks, say, to_html
+from labkit.present.pair_tests import preference_between
 from labkit.water import Target
 
 PAIR = tuple(

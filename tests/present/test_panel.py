@@ -9,15 +9,8 @@ import pandas as pd
 import pytest
 
 from labkit.analysis import Ordinal, OrdinalCheck, PanelKind, TasterKind
-from labkit.present import (
-    order_effects,
-    remarks,
-    said_of_taster,
-    say,
-    trust_in,
-    warnings_of,
-    water_by_water,
-)
+from labkit.present import order_effects, remarks, say, trust_in, warnings_of
+from labkit.present.curve import water_by_water
 
 
 def with_kinds(check, *kinds):
@@ -45,27 +38,6 @@ def test_the_panel_is_said_as_the_verdict_goes(ratio):
         "Leaving a taster out is your choice."
     )
     assert say(replace(none, kind=PanelKind.ALONE)) == "One taster: there is no panel to judge."
-
-
-@pytest.mark.parametrize(
-    ("kind", "agreement", "p", "said"),
-    [
-        (TasterKind.SEES, 0.9, 0.01, "goes with the panel."),
-        (TasterKind.SEES, 0.1, 0.01, "whether as the others do: cannot tell yet."),
-        (TasterKind.DISAGREES, -0.9, 0.01, "scores up what the others score down."),
-        (TasterKind.DISAGREES, 0.1, 0.01, "goes another way than the others."),
-        (TasterKind.UNKNOWN, 0.5, np.nan, "scored only one: cannot tell yet."),
-        (TasterKind.UNKNOWN, np.nan, 0.5, "scored too few waters, or all the same: cannot tell"),
-        (TasterKind.UNKNOWN, 0.5, 0.5, "has not shown to tell these waters apart: cannot tell yet"),
-    ],
-)
-def test_every_taster_has_a_sentence(ratio, kind, agreement, p, said):
-    one = replace(ratio.panel.tasters[0], kind=kind, agreement=agreement, discrimination_p=p)
-
-    assert said in said_of_taster(one)
-    assert one.taster in said_of_taster(one)
-    if kind is TasterKind.UNKNOWN:
-        assert "the only taster" in said_of_taster(one, is_alone=True)
 
 
 def test_what_could_not_be_told_of_the_panel_is_said(ratio):

@@ -10,20 +10,10 @@ import pytest
 from labkit.analysis import Level, Shape, Unread, WhyUnread
 from labkit.analysis.reading.coffee import leaving_out, read_attributes, read_coffee
 from labkit.analysis.reading.verdict import Enlarged, Lead, Verdict, VerdictKind
-from labkit.present import (
-    best_of,
-    best_range,
-    best_sentence,
-    how_read,
-    in_short,
-    in_words,
-    not_told,
-    ranges_of,
-    say,
-    source_of,
-    tasted_range,
-    to_html,
-)
+from labkit.present import best_of, in_words, say, to_html
+from labkit.present.reading import how_read, in_short
+from labkit.present.recommended import not_told, source_of
+from labkit.present.verdict import best_range, best_sentence, ranges_of, tasted_range
 from labkit.water import Target
 from tests.analysis.conftest import tasted
 

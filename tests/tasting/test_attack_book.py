@@ -261,7 +261,7 @@ def test_the_bench_sheet_leaves_no_pairing_behind(tmp_path):
         book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
 
-        opened = book.sessions.open_for_bench_sheet("spring", 1, PASSPHRASE, done_by="Odile")
+        (opened,) = book.sessions.open_for_bench_sheets("spring", [1], PASSPHRASE, done_by="Odile")
 
         assert len(opened.rows) == 4
         assert not book.sessions.flight("spring", 1).is_unblinded

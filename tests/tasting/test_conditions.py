@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from labkit.tasting import ChangeKind, compare_conditions, condition_blocks
+from labkit.tasting import ChangeKind, compare_conditions
 
 
 @dataclass(frozen=True)
@@ -68,9 +68,3 @@ def test_another_preparer_may_be_blocked_another_lead_is_only_said():
         "preparer": "block",
         "lead": "note",
     }
-
-
-def test_sessions_alike_share_a_block():
-    sessions = [ONE, Session(held=Held(dose_g=11)), Session(), Session(held=Held(lead="Cy"))]
-
-    assert condition_blocks(sessions) == (1, 2, 1, 1)

@@ -15,8 +15,8 @@ from labkit.tasting.passphrases import (
     check_passphrase,
     draw_passphrase,
     drawn_bits,
-    in_words,
     strength_bits,
+    strength_in_words,
     words,
 )
 
@@ -106,7 +106,7 @@ def test_more_of_the_same_adds_little_and_another_word_adds_a_word():
 )
 def test_what_it_is_worth_is_said_in_guesses_and_time(bits, said):
     """By hand: half of 2**bits guesses of 0.35 s, shared by a thousand."""
-    assert in_words(bits) == f"worth {said}"
+    assert strength_in_words(bits) == f"worth {said}"
 
 
 def test_no_passphrase_stays_in_memory():

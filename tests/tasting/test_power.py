@@ -11,7 +11,6 @@ from labkit.errors import PlanError
 from labkit.tasting import (
     SCALES,
     TasterNoise,
-    compare_plans,
     guest_noise,
     plan_power,
     practised_noise,
@@ -219,13 +218,6 @@ def test_defaults_name_their_source():
     for noise in (practised_noise(SCALES["liking 1-9"]), guest_noise(SCALES["liking 1-9"])):
         assert "assumed" in noise.source
     assert guest_noise(SCALES["liking 1-9"]).repeat_sd == pytest.approx(1.291, abs=0.001)
-
-
-def test_plans_stand_side_by_side():
-    table = compare_plans([plan_power(3, n, noise=PLAIN) for n in (2, 4)])
-
-    assert list(table.columns) == [1, 2]
-    assert table.loc[("cups in all", "cups")].tolist() == [10, 20]
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from labkit.errors import PlanError
-from labkit.tasting import CODE_POOL, balance_tables, plan_tasting, replan
+from labkit.tasting import balance_tables, plan_tasting, replan
+from labkit.tasting.codes import CODE_POOL
 from labkit.water import Target, levels_of
 
 PASSPHRASE = "copper kettle, seven spoons"

@@ -12,7 +12,6 @@ from labkit.water import (
     MeasuredStrength,
     SharedBottle,
     bottle_saturation,
-    grams_to_weigh,
     plan_weighing,
     salt,
     salt_by_formula,
@@ -36,12 +35,14 @@ from tests.water.recipes import THREE, bottles
 )
 def test_the_usual_bottles_weigh_what_practice_says(formula, grams):
     """Common practice: 1 mL in a litre adds 1 mg/L as CaCO3 (masses computed from IUPAC 2021)."""
-    assert grams_to_weigh(salt=salt(formula), volume_ml=1000) == pytest.approx(grams, abs=6e-4)
+    assert plan_weighing(salt=salt(formula), volume_ml=1000).exact_g == pytest.approx(
+        grams, abs=6e-4
+    )
 
 
 def test_stronger_bottles_hold_more():
-    once = grams_to_weigh(salt=salt("KHCO3"), volume_ml=250)
-    five = grams_to_weigh(salt=salt("KHCO3"), volume_ml=250, strength_mg_l_caco3_per_ml=5)
+    once = plan_weighing(salt=salt("KHCO3"), volume_ml=250).exact_g
+    five = plan_weighing(salt=salt("KHCO3"), volume_ml=250, strength_mg_l_caco3_per_ml=5).exact_g
     assert five == pytest.approx(5 * once)
     assert Concentrate.of_strength(salt=salt("KHCO3")).strength_mmol_l == pytest.approx(
         19.983, 1e-4
@@ -57,8 +58,8 @@ def test_what_was_weighed_gives_the_actual_strength():
 
 
 def test_impure_salt_needs_more_grams():
-    pure = grams_to_weigh(salt=salt("KHCO3"), volume_ml=500)
-    impure = grams_to_weigh(salt=salt("KHCO3"), volume_ml=500, purity=0.98)
+    pure = plan_weighing(salt=salt("KHCO3"), volume_ml=500).exact_g
+    impure = plan_weighing(salt=salt("KHCO3"), volume_ml=500, purity=0.98).exact_g
     assert impure == pytest.approx(pure / 0.98)
 
 
@@ -179,7 +180,7 @@ def test_what_falls_out_may_not_share_a_bottle(pair, times, mineral):
         strength = (
             {"strength_g_l": 2.161}
             if not one.strength_mg_caco3_per_g
-            else {"strength_g_l": grams_to_weigh(salt=one, volume_ml=1000) * times}
+            else {"strength_g_l": plan_weighing(salt=one, volume_ml=1000).exact_g * times}
         )
         parts.append(Concentrate(salt=one, **strength))
     with pytest.raises(ConcentrateError, match=f"cannot share a bottle.*{mineral}"):
@@ -225,7 +226,7 @@ def test_density_follows_the_ions():
 def test_impossible_bottles_are_refused(change, sentence):
     asked = {"salt": salt("KHCO3"), "volume_ml": 1000} | change
     with pytest.raises(ConcentrateError, match=sentence):
-        grams_to_weigh(**asked)
+        plan_weighing(**asked)
 
 
 @pytest.mark.parametrize(

@@ -15,13 +15,13 @@ from labkit.water import (
     Water,
     WaterTable,
     dose_table,
-    expected_drops,
     expected_meter,
     mix,
     portray,
     steel_guidance,
     targets_array,
 )
+from labkit.water.jugs.readings import expected_drops
 from tests.water.recipes import FIVE, HARD_TAP, THREE, wanted
 from tests.water.test_equilibrium import P04
 
@@ -77,12 +77,6 @@ def test_dry_residue_loses_half_of_the_bicarbonate():
 def test_steel_takes_the_next_higher_row(chloride, steel_304, steel_316):
     found = steel_guidance(chloride)
     assert (found.steel_304_to_c, found.steel_316_to_c) == (steel_304, steel_316)
-
-
-def test_steel_allows_by_temperature():
-    assert steel_guidance(50).allows("304", 60)
-    assert not steel_guidance(50).allows("304", 61)
-    assert not steel_guidance(100).allows("304", 20)
 
 
 def test_a_meter_shows_what_it_is_built_to_show():

@@ -4,7 +4,6 @@ import pytest
 
 from labkit.errors import WaterError
 from labkit.water import pure_water, read_analysis
-from tests.water.recipes import wanted
 
 TAP = {
     "Ca": (100.2, "mg/L"),
@@ -23,7 +22,6 @@ def test_twenty_microsiemens_can_hide_a_quarter_of_a_low_alkalinity():
     water = pure_water(conductivity_25c_us_cm=20)
     assert water.hidden_alkalinity_mg_l_caco3 == pytest.approx(10.8, abs=0.15)
     assert water.hidden_sodium_chloride_mg_l == pytest.approx(9, abs=0.2)
-    assert water.hidden_share_percent(wanted(0, 80, 40)) == pytest.approx(27, abs=0.5)
     assert water.wants_analysis
 
 

@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 
 from labkit.book import LabBook
-from labkit.widgets import LeadView
-from labkit.widgets.steps.taste.lead_view import presence
+from labkit.widgets.steps.taste.lead_view import LeadView, presence
 from tests.widgets.tables import PASSPHRASE, SESSION, TASTERS, lay_table
 
 

@@ -119,9 +119,6 @@ class Across:
     verdict``, then ``best_``, ``lo_`` and ``hi_`` of each coordinate (missing where the scores do
     not tell), ``best_mean``, ``cups, tasters, sessions``."""
 
-    sorted_by: str
-    """The coordinate whose best level orders the coffees."""
-
     def only(
         self,
         *,
@@ -178,7 +175,7 @@ class Across:
                 field="factor",
             )
         order = np.argsort(self.table[f"best_{factor}"].to_numpy(dtype=float), kind="stable")
-        return replace(self._rows(order), sorted_by=factor)
+        return self._rows(order)
 
     def _rows(self, rows: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Across:
         return replace(
@@ -244,7 +241,7 @@ def read_across(
         ]
     rows = [_row(one, known.get((one.client, one.coffee), {})) for one in readings]
     table = pd.DataFrame(rows, columns=_columns())
-    return Across(readings=tuple(readings), table=table, sorted_by=sort_by).sort(sort_by)
+    return Across(readings=tuple(readings), table=table).sort(sort_by)
 
 
 def _known(about: pd.DataFrame) -> dict[tuple[str, str], dict[str, str]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
 from labkit.analysis.model.coding import Floats
@@ -162,6 +163,29 @@ class FixedEffects:
             estimate=float(weights @ self.beta),
             se=float(np.sqrt(max(float(weights @ self.covariance @ weights), 0.0))),
             df=float(self.degrees_of_freedom(weights[None])[0]),
+        )
+
+    def intervals(self, weights: Floats, level: float = 0.95) -> pd.DataFrame:
+        """Combinations of the fixed effects with their t intervals.
+
+        Parameters
+        ----------
+        weights : ndarray, shape (n, p)
+            One combination a row.
+        level : float
+            Coverage of each interval.
+
+        Returns
+        -------
+        DataFrame
+            ``mean, se, df, lo, hi``, one row a combination.
+        """
+        mean = weights @ self.beta
+        se = np.sqrt(np.einsum("np,pq,nq->n", weights, self.covariance, weights).clip(0))
+        df = self.degrees_of_freedom(weights)
+        reach = special.stdtrit(df, 0.5 + level / 2) * se
+        return pd.DataFrame(
+            {"mean": mean, "se": se, "df": df, "lo": mean - reach, "hi": mean + reach}
         )
 
     def degrees_of_freedom(self, weights: Floats) -> Floats:

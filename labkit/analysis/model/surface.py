@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from labkit.analysis.model.coding import (
     Bools,
@@ -66,15 +65,6 @@ class Surface:
         """Kenward-Roger covariance of the coefficients."""
         n = self.model.n_surface
         return self.fit.effects.covariance[:n, :n]
-
-    @property
-    def variance_components(self) -> pd.DataFrame:
-        """Component, variance and SD (score units), the residual last."""
-        names = [one.name for one in self.fit.components]
-        variances = np.append(self.fit.variances, self.fit.residual_variance)
-        return pd.DataFrame(
-            {"component": [*names, "residual"], "variance": variances, "sd": np.sqrt(variances)}
-        )
 
     @property
     def taster_effects(self) -> pd.DataFrame:
@@ -178,7 +168,7 @@ class Surface:
         """
         waters = as_coordinates(targets)
         weights = self._weights(waters)
-        table = self._intervals(weights, level)
+        table = self.fit.effects.intervals(weights, level)
         known = self.known(waters)
         table[~known] = np.nan
         table["within_tasted"] = self.within_tasted(waters)
@@ -204,7 +194,7 @@ class Surface:
         """
         waters, others = as_coordinates(targets), as_coordinates(against)
         weights = self._weights(waters) - self._weights(others)
-        table = self._intervals(weights, level).rename(columns={"mean": "difference"})
+        table = self.fit.effects.intervals(weights, level).rename(columns={"mean": "difference"})
         table[~(self.known(waters) & self.known(others))] = np.nan
         return pd.concat([to_frame(waters), table], axis=1)
 
@@ -298,16 +288,6 @@ class Surface:
         design = self.design(waters)
         blank = np.zeros((len(design), len(self.fit.effects.beta) - design.shape[1]))
         return np.column_stack([design, blank])
-
-    def _intervals(self, weights: Floats, level: float) -> pd.DataFrame:
-        effects = self.fit.effects
-        mean = weights @ effects.beta
-        se = np.sqrt(np.einsum("np,pq,nq->n", weights, effects.covariance, weights).clip(0))
-        df = effects.degrees_of_freedom(weights)
-        reach = special.stdtrit(df, 0.5 + level / 2) * se
-        return pd.DataFrame(
-            {"mean": mean, "se": se, "df": df, "lo": mean - reach, "hi": mean + reach}
-        )
 
 
 def fit_surface(scores: Scores) -> Surface:

@@ -23,7 +23,6 @@ from labkit.analysis.model.cleaning import (
     numbers,
     yes_or_no,
 )
-from labkit.analysis.pair_tests.difference import METHODS as WITH_RIGHT_ANSWER
 from labkit.analysis.pair_tests.difference import (
     Discrimination,
     Similarity,
@@ -31,12 +30,16 @@ from labkit.analysis.pair_tests.difference import (
     similarity_test,
 )
 from labkit.analysis.pair_tests.planning import ENOUGH, fewest_successes
-from labkit.analysis.pair_tests.preference import Preference, fewest_preferring, paired_preference
+from labkit.analysis.pair_tests.preference import (
+    PreferenceTest,
+    fewest_preferring,
+    paired_preference,
+)
 from labkit.analysis.region import water_target
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import PlanError, ReadingError
 from labkit.shown import Shown
-from labkit.tasting import CONFIRMING, METHODS, right_place
+from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
 from labkit.water import COORDINATES, Target
 
 ALPHA: Final = 0.05
@@ -104,7 +107,7 @@ class PairReading(Shown):
     """One row a set: ``flight, taster, answer`` (the water or ``no preference``; None if there is
     no answer), ``correct`` (None where no answer is right or wrong), ``why_not``."""
 
-    result: Discrimination | Preference | None
+    result: Discrimination | PreferenceTest | None
     """The exact test; None without an answer, or when nobody preferred either."""
 
     n_answers: int
@@ -140,7 +143,7 @@ class PairReading(Shown):
         Answer or None
             None if this test has nothing to say of the two.
         """
-        if not isinstance(self.result, Preference) or set(self.targets) != {leader, control}:
+        if not isinstance(self.result, PreferenceTest) or set(self.targets) != {leader, control}:
             return None
         first = self.targets[0] == leader
         mine, theirs = self.result.first, self.result.second
@@ -259,7 +262,7 @@ def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> Pair
             for (flight, taster), rows in marks.groupby(["flight", "taster"], sort=True)
         ]
     )
-    read = _discrimination if method in WITH_RIGHT_ANSWER else _preference
+    read = _discrimination if method in DIFFERENCE_TESTS else _preference
     return PairReading(
         session=session,
         method=method,
@@ -286,7 +289,7 @@ def _answer(method: str, rows: pd.DataFrame, stronger: str) -> dict[str, object]
         return nothing(WhyNoAnswer.PART_MARKED)
     if len(marked) > 1:
         return nothing(WhyNoAnswer.TWO_MARKED)
-    if method not in WITH_RIGHT_ANSWER:
+    if method not in DIFFERENCE_TESTS:
         chosen = waters[marked[0]] if len(marked) else _NOTHING_CHOSEN
         return {"answer": chosen, "correct": None, "why_not": None}
     if not len(marked):
@@ -319,14 +322,14 @@ def _discrimination(method: str, sets: pd.DataFrame, pair: tuple[str, str]) -> d
     }
 
 
-def detectable_share(method: str, n: int, *, chance: float = ENOUGH) -> float | None:
-    """Smallest share of right answers that ``n`` of them show with this chance; None if none."""
-    guess = WITH_RIGHT_ANSWER[method].chance
+def detectable_share(method: str, n: int) -> float | None:
+    """Smallest share of right answers that ``n`` show with a chance of 80 %; None if none."""
+    guess = DIFFERENCE_TESTS[method].guessing
     needed = fewest_successes(n, guess, 0.05)
     if needed is None:
         return None
     return float(
-        optimize.brentq(lambda share: stats.binom.sf(needed - 1, n, share) - chance, guess, 1.0)
+        optimize.brentq(lambda share: stats.binom.sf(needed - 1, n, share) - ENOUGH, guess, 1.0)
     )
 
 

@@ -1,7 +1,7 @@
 """Discrimination tests: can anyone taste the change, how large is it, is it small enough.
 
 Triangle, duo-trio, tetrad, 2-AFC and 3-AFC with exact binomial tests; how many answers to ask for
-lives in ``discrimination_planning``, preferences in ``preference``.
+lives in ``planning``, preferences in ``preference``, the methods in ``labkit.tasting``.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from scipy.special import ndtr
 
 from labkit.analysis.model.cleaning import must_be_filled, yes_or_no
 from labkit.errors import ReadingError
+from labkit.tasting import DIFFERENCE_TESTS
 from labkit.water import is_finite, is_whole
 
 MOST_ANSWERS: Final = 100_000
@@ -31,77 +32,15 @@ FEWEST_REPEATING: Final = 4
 """Tasters who answered several times below which no interval is given."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Method:
-    """One way to serve the cups."""
-
-    name: str
-    """As in the plan."""
-
-    chance: float
-    """Share of right answers by guessing."""
-
-    cups: int
-    """Cups served for one answer."""
-
-    asks: str
-    """What the taster is asked."""
-
-    source: str
-    """The standard that describes it."""
-
-
-METHODS: Final = {
-    one.name: one
-    for one in (
-        Method(
-            name="triangle",
-            chance=1 / 3,
-            cups=3,
-            asks="Two cups are the same: which is the odd one?",
-            source="ISO 4120",
-        ),
-        Method(
-            name="duo-trio",
-            chance=1 / 2,
-            cups=3,
-            asks="Which of the two cups is the same as the reference?",
-            source="ISO 10399",
-        ),
-        Method(
-            name="tetrad",
-            chance=1 / 3,
-            cups=4,
-            asks="Sort the four cups into two pairs of the same.",
-            source="ASTM E3009",
-        ),
-        Method(
-            name="2-AFC",
-            chance=1 / 2,
-            cups=2,
-            asks="Which of the two cups has more of the named attribute?",
-            source="ISO 5495",
-        ),
-        Method(
-            name="3-AFC",
-            chance=1 / 3,
-            cups=3,
-            asks="Which of the three cups has more of the named attribute?",
-            source="common practice",
-        ),
-    )
-}
-"""The methods by name."""
-
-
-def method_named(name: str) -> Method:
-    """The method, or a sentence naming those there are."""
-    if name not in METHODS:
+def chance_of(method: str) -> float:
+    """Chance of a right answer by guessing, or a sentence naming the difference tests."""
+    if method not in DIFFERENCE_TESTS:
         raise ReadingError(
-            f"method must be one of {', '.join(METHODS)}, got {name!r}. Choose one of them.",
+            f"method must be one of {', '.join(DIFFERENCE_TESTS)}, got {method!r}. "
+            "Choose one of them.",
             field="method",
         )
-    return METHODS[name]
+    return DIFFERENCE_TESTS[method].guessing
 
 
 def _density(z: float) -> float:
@@ -156,7 +95,7 @@ def share_right(method: str, dprime: float) -> float:
     Ennis, J. M. and Jesionka, V. (2011). The power of sensory discrimination methods revisited.
     J. Sens. Stud., 26, 371-382 (tetrad).
     """
-    chance = method_named(method).chance
+    chance = chance_of(method)
     if not ((is_finite(dprime) and dprime >= 0) or dprime == math.inf):
         raise ReadingError(
             f"dprime must be 0 or more, got {dprime!r}. Give the size alone.", field="dprime"
@@ -168,7 +107,7 @@ def share_right(method: str, dprime: float) -> float:
 
 def dprime_of(method: str, share: float) -> float:
     """The difference at which this share of answers is right; 0 at or below chance, else inf."""
-    chance = method_named(method).chance
+    chance = chance_of(method)
     if not (is_finite(share) and 0 <= share <= 1):
         raise ReadingError(
             f"share must be between 0 and 1, got {share!r}. Give the right answers over all.",
@@ -251,13 +190,13 @@ class Discrimination:
 
 
 def _beyond_chance(method: str, share: float) -> float:
-    chance = METHODS[method].chance
+    chance = DIFFERENCE_TESTS[method].guessing
     return (share - chance) / (1 - chance)
 
 
-def exact_interval(correct: float, n: float, level: float = 0.95) -> tuple[float, float]:
-    """Clopper-Pearson interval of a share."""
-    outside = (1 - level) / 2
+def exact_interval(correct: float, n: float) -> tuple[float, float]:
+    """Clopper-Pearson interval of a share, 95 %."""
+    outside = (1 - 0.95) / 2
     low = 0.0 if correct <= 0 else float(stats.beta.ppf(outside, correct, n - correct + 1))
     high = 1.0 if correct >= n else float(stats.beta.ppf(1 - outside, correct + 1, n - correct))
     return low, high
@@ -326,7 +265,7 @@ def difference_test(method: str, correct: int, n: int) -> Discrimination:
     ReadingError
         If the method is unknown or the counts are impossible.
     """
-    chance = method_named(method).chance
+    chance = chance_of(method)
     _checked(n, correct)
     return _result(method, correct, n, chance, n_effective=float(n), n_tasters=n)
 
@@ -365,7 +304,7 @@ def read_discrimination(answers: pd.DataFrame, method: str) -> Discrimination:
         ``taster`` and ``correct`` (true or false, also as text), one row an answer; unanswered
         rows are blank.
     method : str
-        A key of ``METHODS``.
+        A key of ``labkit.tasting.DIFFERENCE_TESTS``.
 
     Raises
     ------
@@ -379,7 +318,7 @@ def read_discrimination(answers: pd.DataFrame, method: str) -> Discrimination:
     by how much more the tasters' shares spread than single answers would (never below 1), and
     with fewer than four tasters no interval is given.
     """
-    chance = method_named(method).chance
+    chance = chance_of(method)
     missing = [name for name in ("taster", "correct") if name not in answers.columns]
     if missing:
         raise ReadingError(
@@ -445,7 +384,7 @@ def similarity_test(
     ReadingError
         If the method is unknown or a figure is impossible.
     """
-    chance = method_named(method).chance
+    chance = chance_of(method)
     _checked(n, correct)
     check_share("discriminators", discriminators, "0.3")
     limit = chance + discriminators * (1 - chance)

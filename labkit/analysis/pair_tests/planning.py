@@ -11,16 +11,14 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from labkit.analysis.pair_tests.difference import (
-    METHODS,
+    chance_of,
     check_count,
     check_share,
-    method_named,
     share_right,
 )
 from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.errors import ReadingError
-from labkit.tasting import CONFIRMING
-from labkit.tasting import METHODS as PLANNED
+from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS, METHODS
 from labkit.water import is_finite
 
 MOST_LOOKED_AT: Final = 5000
@@ -58,7 +56,7 @@ def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
     ReadingError
         If the method is unknown or a figure is impossible.
     """
-    chance = method_named(method).chance
+    chance = chance_of(method)
     check_count("n", n)
     check_share("alpha", alpha, "0.05")
     return fewest_successes(n, chance, alpha)
@@ -94,7 +92,7 @@ def critical_counts(n: NDArray[np.int_], chance: float, alpha: float) -> NDArray
 
 
 def _share_of_right(method: str, dprime: float | None, discriminators: float | None) -> float:
-    chance = method_named(method).chance
+    chance = chance_of(method)
     if (dprime is None) == (discriminators is None):
         raise ReadingError(
             "the size must be given either as dprime or as discriminators, got "
@@ -161,7 +159,7 @@ def answers_needed(
         If the method is unknown or a figure is impossible.
     """
     share = _share_of_right(method, dprime, discriminators)
-    chance = method_named(method).chance
+    chance = chance_of(method)
     check_share("alpha", alpha, "0.05")
     check_share("wanted", wanted, "0.8")
     if share <= chance:
@@ -175,7 +173,7 @@ def answers_needed(
     return None
 
 
-def plan_discrimination(
+def compare_tests(
     tasters: int, *, dprime: float = 1.0, answers_each: int = 1, alpha: float = 0.05
 ) -> pd.DataFrame:
     """What each method offers to a panel of this size.
@@ -207,7 +205,7 @@ def plan_discrimination(
     n = tasters * answers_each
     check_count("answers", n)
     rows = []
-    for method in METHODS.values():
+    for method in DIFFERENCE_TESTS.values():
         needed = minimum_correct(method.name, n, alpha)
         seen = power(method.name, n, dprime=dprime, alpha=alpha)
         enough = answers_needed(method.name, dprime=dprime, alpha=alpha)
@@ -275,7 +273,7 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
     ReadingError
         If the method is unknown or a count is impossible.
     """
-    if method in METHODS:
+    if method in DIFFERENCE_TESTS:
         check_count("tasters", tasters)
         check_count("answers_each", answers_each)
         n = tasters * answers_each
@@ -296,9 +294,9 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
         return Foreseen(
             method=method, counted=n, needed=needed, chance=seen, enough=None, share=PREFERRING
         )
-    if method not in PLANNED:
+    if method not in METHODS:
         raise ReadingError(
-            f"method must be one of {', '.join(PLANNED)}, got {method!r}. Choose one of them.",
+            f"method must be one of {', '.join(METHODS)}, got {method!r}. Choose one of them.",
             field="method",
         )
     needed, seen = fewest_preferring(tasters), preference_power(tasters)
@@ -310,15 +308,10 @@ def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float =
     )
 
 
-def preference_power(tasters: int, *, preferring: float = PREFERRING, alpha: float = 0.05) -> float:
-    """Chance that so many tasters show a preference that this share of them has (two-sided)."""
-    if not (is_finite(preferring) and 0 <= preferring <= 1):
-        raise ReadingError(
-            f"preferring must be a share between 0 and 1, got {preferring!r}. Give 0.75 for 75 %.",
-            field="preferring",
-        )
+def preference_power(tasters: int, *, alpha: float = 0.05) -> float:
+    """Chance that so many tasters show a preference that three in four have (two-sided)."""
     needed = fewest_preferring(tasters, alpha)
     if needed is None:
         return 0.0
-    right, wrong = stats.binom.sf(needed - 1, tasters, [preferring, 1 - preferring])
+    right, wrong = stats.binom.sf(needed - 1, tasters, [PREFERRING, 1 - PREFERRING])
     return float(right + wrong)

@@ -11,7 +11,7 @@ from labkit.errors import ReadingError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Preference:
+class PreferenceTest:
     """What the answers of one paired preference test say."""
 
     first: int
@@ -53,7 +53,7 @@ def paired_preference(
     *,
     rule: str,
     first_named: bool = False,
-) -> Preference:
+) -> PreferenceTest:
     """Exact test of a preference (ISO 5495).
 
     Parameters
@@ -94,7 +94,7 @@ def paired_preference(
     side = "greater" if first_named else "two-sided"
     p = float(stats.binomtest(one, n, 0.5, alternative=side).pvalue)
     lo, hi = exact_interval(one, n)
-    return Preference(
+    return PreferenceTest(
         first=first,
         second=second,
         neither=neither,

@@ -187,7 +187,7 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
     fit, notes, left_out = _fit(scores, labels)
     n = len(labels)
     weights = np.column_stack([np.eye(n), np.zeros((n, len(fit.effects.beta) - n))])
-    means = pd.concat([recipes, _intervals(fit, weights)], axis=1)
+    means = pd.concat([recipes, fit.effects.intervals(weights)], axis=1)
     control = [int(i) for i in np.flatnonzero(recipes["is_control"].to_numpy(dtype=bool))]
     against = _differences(
         fit, weights, labels, [(i, c) for c in control for i in range(n) if i not in control], rng
@@ -253,15 +253,6 @@ def _duplicate_bowls(scores: Scores) -> list[Component]:
     return [Component.grouped("bowl", bowls, words="bowls of the same water")]
 
 
-def _intervals(fit: MixedFit, weights: Floats) -> pd.DataFrame:
-    effects = fit.effects
-    mean = weights @ effects.beta
-    se = np.sqrt(np.einsum("np,pq,nq->n", weights, effects.covariance, weights).clip(0))
-    df = effects.degrees_of_freedom(weights)
-    reach = special.stdtrit(df, 0.975) * se
-    return pd.DataFrame({"mean": mean, "se": se, "df": df, "lo": mean - reach, "hi": mean + reach})
-
-
 def _differences(
     fit: MixedFit,
     weights: Floats,
@@ -270,7 +261,7 @@ def _differences(
     rng: np.random.Generator,
 ) -> pd.DataFrame:
     rows = np.array([weights[i] - weights[j] for i, j in pairs]).reshape(-1, weights.shape[1])
-    known = _intervals(fit, rows)
+    known = fit.effects.intervals(rows)
     table = pd.DataFrame(
         {
             "recipe": [str(labels[i]) for i, _ in pairs],

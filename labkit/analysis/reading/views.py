@@ -1,4 +1,4 @@
-"""Every value that a picture of a reading needs, as frames: curves, contours, traces, points."""
+"""What a picture of a surface needs, as frames: its curve and the scores as points."""
 
 from __future__ import annotations
 
@@ -61,35 +61,6 @@ def curve(
     return surface.predict(waters, level=level)
 
 
-def contour(surface: Surface, across: str, up: str, *, at: Any = None, n: int = 41) -> pd.DataFrame:
-    """Expected scores over two factors: a grid of n x n rows as of ``curve``."""
-    first = surface.coding.factors[_place(surface, across)]
-    second = surface.coding.factors[_place(surface, up)]
-    xs, ys = np.linspace(first.low, first.high, n), np.linspace(second.low, second.high, n)
-    waters = np.tile(_at(surface, at), (n * n, 1))
-    waters[:, COORDINATES.index(across)] = np.repeat(xs, n)
-    waters[:, COORDINATES.index(up)] = np.tile(ys, n)
-    return surface.predict(waters)
-
-
-def taster_curves(surface: Surface, factor: str, *, at: Any = None, n: int = 21) -> pd.DataFrame:
-    """Each taster's own curve along one factor: ``taster``, coordinates, ``mean``.
-
-    The panel's curve moved by the taster's level and slopes, both drawn towards the panel as far
-    as the scores leave them uncertain.
-    """
-    panel = curve(surface, factor, at=at, n=n)
-    coded = surface.coding.code(as_coordinates(panel))
-    tables = []
-    for row in surface.taster_effects.to_dict("records"):
-        slopes = np.array([float(row[name]) for name in surface.coding.names])
-        own = panel["mean"].to_numpy() + float(row["level"]) + coded @ slopes
-        table = panel[list(COORDINATES)].assign(mean=own)
-        table.insert(0, "taster", str(row["taster"]))
-        tables.append(table)
-    return pd.concat(tables, ignore_index=True)
-
-
 def cup_points(surface: Surface) -> pd.DataFrame:
     """Scores as points to lie over a curve: one row a score.
 
@@ -114,13 +85,3 @@ def cup_points(surface: Surface) -> pd.DataFrame:
             adjusted = adjusted - component.times * effects[component.place]
     columns = ["taster", "recipe", "is_control", *COORDINATES, "score"]
     return scores.frame[columns].assign(adjusted=adjusted)
-
-
-def water_points(surface: Surface) -> pd.DataFrame:
-    """``points`` averaged per water: ``recipe``, coordinates, ``is_control, n, adjusted``."""
-    grouped = cup_points(surface).groupby("recipe", sort=True)
-    table = grouped[list(COORDINATES)].first()
-    table["is_control"] = grouped["is_control"].any()
-    table["n"] = grouped.size()
-    table["adjusted"] = grouped["adjusted"].mean()
-    return table.reset_index()

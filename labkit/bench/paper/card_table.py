@@ -77,11 +77,11 @@ def table_of(
     rows: list[tuple[Any, ...]] = []
     for recipe in recipes:
         for item, amount, unit in amounts(recipe):
-            rows.append(("make", item, litres(recipe), amount, None, None, unit))
+            rows.append(("make", item, recipe.volume_l, amount, None, None, unit))
     rows += _source_rows(recipes[-1])
     for recipe in recipes:
-        rows += _spread_rows("rounding", litres(recipe), recipe.rounding)
-        rows += _spread_rows("uncertainty", litres(recipe), recipe.uncertainty)
+        rows += _spread_rows("rounding", recipe.volume_l, recipe.rounding)
+        rows += _spread_rows("uncertainty", recipe.volume_l, recipe.uncertainty)
     rows += _water_rows(recipes[-1])
     for recipe in recipes:
         rows += _check_rows(recipe, kits, tds_factor)
@@ -97,11 +97,6 @@ def check_recipes(recipes: Sequence[Recipe]) -> None:
             f"recipes must be of one water, got {len(targets)}. Make a card for each water.",
             field="recipes",
         )
-
-
-def litres(recipe: Recipe) -> float:
-    """Volume of the finished water (L)."""
-    return recipe.volume_l if isinstance(recipe, TankMixing) else recipe.volume_ml / 1000
 
 
 def amounts(recipe: Recipe) -> list[tuple[str, float, str]]:
@@ -206,7 +201,7 @@ def _water_rows(recipe: Recipe) -> list[tuple[Any, ...]]:
 def _check_rows(
     recipe: Recipe, kits: Sequence[DropKit], tds_factor: float | None
 ) -> list[tuple[Any, ...]]:
-    volume = litres(recipe)
+    volume = recipe.volume_l
     meter = meter_of(recipe)
     rows: list[tuple[Any, ...]] = [
         ("check", "conductivity", volume, meter.shown, meter.low, meter.high, "µS/cm, 25 °C")

@@ -11,30 +11,23 @@ from labkit.bench.paper.card_table import (
     BASE,
     UNITS,
     amounts,
-    check_recipes,
     dosed,
-    litres,
     made_of,
     right_if,
-    table_of,
     tool_of,
 )
 from labkit.bench.paper.sheet import Sheet, render
-from labkit.errors import SheetError
 from labkit.present import CAUTIONS, from_to, ph_range, remarks, say
 from labkit.water import (
     ANALYSIS_HALF_WIDTH_PERCENT,
     CYCLES,
-    DROP_KITS,
     PURE_WATER,
     SOURCE,
-    DropKit,
     Portrait,
     Recipe,
     TankMixing,
     digits_of,
     figure,
-    portray,
     up,
 )
 
@@ -46,70 +39,6 @@ CALCITE_SOURCE = (
 
 _READINGS_ABREAST = 4
 """Readings side by side that a phone's page holds."""
-
-
-def recipe_card(
-    recipes: Sequence[Recipe],
-    *,
-    name: str,
-    made_for: str = "",
-    base_name: str = "",
-    kits: Sequence[DropKit] | None = None,
-    tds_factor: float | None = None,
-    page: Literal["A4", "phone"] = "A4",
-    differs: Sequence[str] = (),
-    known: Sequence[str] = (),
-    lab_book: str = "",
-) -> Sheet:
-    """A card that any barista can follow, for A4 paper or the width of a phone.
-
-    Parameters
-    ----------
-    recipes : sequence of Recipe
-        One water in one volume or several, as from :func:`labkit.workflow.make_recipes`.
-    name : str
-        What to call the water.
-    made_for : str
-        Coffee, client or machine it is for.
-    base_name : str
-        What the base water is called there; pure or base water if not given.
-    kits : sequence of DropKit, optional
-        The drop kits at that place; one of 1 °dH a drop if not given.
-    tds_factor : float, optional
-        Factor of a meter that shows dissolved solids (mg/L per µS/cm), from its manual.
-    page : {"A4", "phone"}
-        What it is laid out for.
-    differs : sequence of str
-        How this water differs from the one that was tasted, in sentences.
-    known : sequence of str
-        What the scores tell of this water and what they do not, in sentences.
-    lab_book : str
-        Name of the lab book, for the footer.
-
-    Raises
-    ------
-    SheetError
-        If the recipes are of different waters, or the page is unknown.
-    """
-    if page not in ("A4", "phone"):
-        raise SheetError(
-            f"page must be 'A4' or 'phone', got {page!r}. Choose one of them.", field="page"
-        )
-    check_recipes(recipes)
-    chosen = [next(iter(DROP_KITS.values()))] if kits is None else list(kits)
-    portrait = portray(recipes[-1].reached)
-    return card_page(
-        recipes,
-        portrait,
-        table_of(recipes, portrait, kits=chosen, tds_factor=tds_factor),
-        name=name,
-        made_for=made_for,
-        base_name=base_name,
-        page=page,
-        differs=differs,
-        known=known,
-        lab_book=lab_book,
-    )
 
 
 def card_page(
@@ -125,7 +54,10 @@ def card_page(
     known: Sequence[str],
     lab_book: str,
 ) -> Sheet:
-    """The page of :func:`recipe_card` from its table and its water's portrait, made before."""
+    """A card that any barista can follow, for A4 paper or the width of a phone.
+
+    Of its table and its water's portrait, which are made before as they take a while.
+    """
     last = recipes[-1]
     if not base_name:
         base_name = "pure water" if last.base == PURE_WATER else "base water"
@@ -142,7 +74,7 @@ def card_page(
             "differs": differs,
             "known": known,
             "target": last.target,
-            "volumes": [f"{litres(recipe):g} L" for recipe in recipes],
+            "volumes": [f"{recipe.volume_l:g} L" for recipe in recipes],
             "pour": _pour_rows(recipes, base_name),
             "unit": "g" if salts else "mL",
             "from_salts": salts,
@@ -155,7 +87,7 @@ def card_page(
             "ions": _ion_rows(frame),
             "doubts": _doubts(last, base_name),
             "rounding": _rounding_words(recipes),
-            "mixing_remarks": remarks(min(recipes, key=litres)),
+            "mixing_remarks": remarks(min(recipes, key=lambda one: one.volume_l)),
             "remarks": remarks(portrait),
             "ph": ph_range(portrait),
             "scale": _scale_rows(portrait),
@@ -256,12 +188,12 @@ def _doubts(recipe: Recipe, base_name: str) -> str:
 
 def _rounding_words(recipes: Sequence[Recipe]) -> str:
     """What rounding to pipette or balance costs, in the smallest volume, where it is largest."""
-    first = min(recipes, key=litres)
+    first = min(recipes, key=lambda one: one.volume_l)
     tool, step, unit = tool_of(first)
     most, doubt = first.rounding, first.uncertainty
     base = "" if first.base == PURE_WATER else " and base water"
     return (
-        f"Rounded to the {tool} ({step:g} {unit}): in {litres(first):g} L that moves hardness by "
+        f"Rounded to the {tool} ({step:g} {unit}): in {first.volume_l:g} L that moves hardness by "
         f"at most {_up(most.hardness_mg_l_caco3)} and alkalinity by at most "
         f"{_up(most.alkalinity_mg_l_caco3)} mg/L as CaCO3, and the Mg share by at most "
         f"{_up(100 * most.mg_share)} %. Allowing for strength, {tool}{base}, hardness is good to "

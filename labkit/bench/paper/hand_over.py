@@ -10,11 +10,10 @@ from typing import Literal
 import pandas as pd
 
 from labkit import __version__
-from labkit.bench.paper.card_table import COLUMNS, check_recipes, table_of
+from labkit.bench.paper.card_table import check_recipes, table_of
 from labkit.bench.paper.cards import card_page
 from labkit.bench.paper.sheet import Sheet
 from labkit.book import frame_csv
-from labkit.errors import ImportFileError
 from labkit.present import CAUTIONS
 from labkit.water import DROP_KITS, PURE_WATER, DropKit, Recipe, TankMixing, portray
 
@@ -133,34 +132,3 @@ def card_files(
         csv=frame_csv(table),
         json=json.dumps(head | {"rows": rows}, ensure_ascii=False, indent=1),
     )
-
-
-def read_card_json(text: str) -> pd.DataFrame:
-    """The table back from the JSON of a card.
-
-    Parameters
-    ----------
-    text : str
-        What the file holds.
-
-    Returns
-    -------
-    DataFrame
-        The columns of a card's table; numbers are float.
-
-    Raises
-    ------
-    ImportFileError
-        If the text is no card.
-    """
-    try:
-        rows = json.loads(text)["rows"]
-        table = pd.DataFrame(rows, columns=list(COLUMNS))
-    except (ValueError, KeyError, TypeError):
-        raise ImportFileError(
-            "the file must be the JSON of a recipe card, with rows of "
-            f"{', '.join(COLUMNS)}, got something else. Save it again from the card."
-        ) from None
-    numbers = ["volume_l", "value", "low", "high"]
-    table[numbers] = table[numbers].astype(float)
-    return table

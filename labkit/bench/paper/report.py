@@ -16,7 +16,7 @@ import pandas as pd
 
 from labkit import __version__
 from labkit.analysis import PairReading, VerdictKind
-from labkit.bench.paper.card_table import BASE, amounts, litres, recipe_frame, right_if
+from labkit.bench.paper.card_table import BASE, amounts, recipe_frame, right_if
 from labkit.bench.paper.redo import redo_html
 from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
@@ -311,7 +311,7 @@ def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
         for row in recipe_frame(recipes[-1:], kits=list(DROP_KITS.values())[:1]).to_dict("records")
         if row["part"] == "check"
     ]
-    volumes = [f"{litres(one):g} L" for one in recipes]
+    volumes = [f"{one.volume_l:g} L" for one in recipes]
     return (
         table("Pour, mL", ("to make", *volumes), rows)
         + table("Check", ("reading", "expect", "right if", "unit"), checks)

@@ -13,7 +13,6 @@ from matplotlib.ticker import MaxNLocator
 from scipy import stats
 
 from labkit.analysis import (
-    METHODS,
     SIDES,
     CheckedTerms,
     Discrimination,
@@ -36,7 +35,7 @@ from labkit.bench.plots.style import (
 )
 from labkit.errors import ReadingError
 from labkit.present import pair_of, say
-from labkit.tasting import CONFIRMING, SCALES
+from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS, SCALES
 from labkit.water import COORDINATE
 
 _SIDES: Final[dict[str, dict[str, Any]]] = {
@@ -67,7 +66,7 @@ def plot_answers(test: PairReading, *, ax: Axes | None = None) -> Axes:
     found = test.result
     if isinstance(found, Discrimination):
         n, seen, what = found.n, found.correct, "right answers"
-        chance = METHODS[test.method].chance
+        chance = DIFFERENCE_TESTS[test.method].guessing
         needed = fewest_successes(n, chance, 0.05)
         chances = 100 * stats.binom.pmf(np.arange(n + 1), n, chance)
     else:

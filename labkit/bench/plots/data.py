@@ -146,12 +146,14 @@ def drawn_range(reading: Reading, factor: str) -> tuple[float, float]:
     return max(0.0, low - more), min(top, high + more)
 
 
-def surface_grid(
-    reading: Reading, across: str, up: str, steps: int = 61
-) -> tuple[Floats, Floats, Floats, Floats]:
+_GRID_STEPS: Final = 61
+"""Points along each factor of a surface drawn."""
+
+
+def surface_grid(reading: Reading, across: str, up: str) -> tuple[Floats, Floats, Floats, Floats]:
     """Levels across (n,), levels up (n,), expected scores and standard errors, shape (n, n)."""
-    x = np.linspace(*drawn_range(reading, across), steps)
-    y = np.linspace(*drawn_range(reading, up), steps)
+    x = np.linspace(*drawn_range(reading, across), _GRID_STEPS)
+    y = np.linspace(*drawn_range(reading, up), _GRID_STEPS)
     xx, yy = np.meshgrid(x, y)
     waters = pd.DataFrame({across: xx.ravel(), up: yy.ravel()})
     waters = waters.assign(**held_levels(reading, across, up))

@@ -66,11 +66,11 @@ def styled() -> Iterator[None]:
         yield
 
 
-def axes_for(ax: Axes | None, *, width: float = 5.8, height: float = 3.9) -> Axes:
+def axes_for(ax: Axes | None, *, height: float = 3.9) -> Axes:
     """The axes given, or new ones that still read at the width of a phone."""
     if ax is not None:
         return ax
-    own = plt.subplots(figsize=(width, height), layout="constrained")[1]
+    own = plt.subplots(figsize=(5.8, height), layout="constrained")[1]
     own.set_label(_OWN)
     return own
 

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from labkit.book.files.csv_files import neutral, replace_file, write_csv
 from labkit.book.scores.frames import Frames
-from labkit.book.scores.scores import Scores
+from labkit.book.scores.scores import ScoreEntries
 from labkit.book.store.lookups import find_session, unknown
 from labkit.book.store.schema import (
     BEING_TASTED,
@@ -45,7 +45,7 @@ HISTORY_COLUMNS = (
 )
 
 
-class Exports(Frames, Scores):
+class Exports(Frames, ScoreEntries):
     """The part of the lab book that writes score files."""
 
     def export_scores(

@@ -17,7 +17,7 @@ from labkit.errors import ImportFileError
 if TYPE_CHECKING:
     import pandas as pd
 
-Verdict = Literal["new", "correction", "already there", "refused"]
+Status = Literal["new", "correction", "already there", "refused"]
 
 _CUP: Final = ("flight", "taster")
 _KNOWN: Final = frozenset(TIDY_COLUMNS)
@@ -32,7 +32,7 @@ class ImportRow:
     line: int
     """Line of the file, the header being 1."""
 
-    verdict: Verdict
+    verdict: Status
     """New, a correction, already in the book, or refused."""
 
     why: str
@@ -67,7 +67,7 @@ class ImportPreview:
     left_out: tuple[str, ...] = ()
     """Columns that the lab book has no place for, as they are named; nothing of them is taken."""
 
-    def count(self, verdict: Verdict) -> int:
+    def count(self, verdict: Status) -> int:
         """How many rows have a verdict.
 
         Parameters
@@ -93,7 +93,7 @@ class ImportPreview:
         return pd.DataFrame(rows) if rows else pd.DataFrame(columns=["line", "verdict", "why"])
 
     def __str__(self) -> str:
-        verdicts: tuple[Verdict, ...] = ("new", "correction", "already there", "refused")
+        verdicts: tuple[Status, ...] = ("new", "correction", "already there", "refused")
         counts = ", ".join(f"{self.count(verdict)} {verdict}" for verdict in verdicts)
         columns = f". {self.said_of_columns}" if self.left_out else ""
         return f"{self.file} for {self.session}: {counts}{columns}"

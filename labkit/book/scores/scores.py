@@ -19,7 +19,7 @@ from labkit.book.store.transactions import Part
 from labkit.errors import LabkitError
 
 
-class Scores(Part):
+class ScoreEntries(Part):
     """The part of the lab book that takes scores."""
 
     def record_score(

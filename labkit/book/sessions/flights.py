@@ -241,20 +241,20 @@ class Flights(Part):
             openings[key.flight] = opened.rows, doses
         return self._store_openings(session, openings, early_because, done_by, "opened")
 
-    def open_for_bench_sheet(
-        self, session: str, flight: int, passphrase: str, *, done_by: str = ""
-    ) -> OpenedFlight:
+    def open_for_bench_sheets(
+        self, session: str, flights: Sequence[int], passphrase: str, *, done_by: str = ""
+    ) -> tuple[OpenedFlight, ...]:
         """Let the preparer read what goes into which jug, before or while it is served.
 
-        The act is recorded. It joins nothing in the lab book and does not unblind the flight: the
+        The act is recorded. It joins nothing in the lab book and does not unblind a flight: the
         preparer has to know.
 
         Parameters
         ----------
         session : str
             Name of the session.
-        flight : int
-            Number of the flight.
+        flights : sequence of int
+            Their numbers; all are read, or none.
         passphrase : str
             The preparer's; used once, never stored.
         done_by : str
@@ -262,23 +262,16 @@ class Flights(Part):
 
         Returns
         -------
-        OpenedFlight
+        tuple of OpenedFlight
             Which code is which water: for the preparer only.
 
         Raises
         ------
         SealError
-            If the passphrase is wrong or the key was changed.
+            If the passphrase is wrong or a key was changed.
         BookError
             If no key is stored.
         """
-        (opened,) = self.open_for_bench_sheets(session, [flight], passphrase, done_by=done_by)
-        return opened
-
-    def open_for_bench_sheets(
-        self, session: str, flights: Sequence[int], passphrase: str, *, done_by: str = ""
-    ) -> tuple[OpenedFlight, ...]:
-        """Let the preparer read several flights, all or none, as ``open_for_bench_sheet`` does."""
         # Imported here: the tasters' page never opens a key and should not load for it.
         from labkit.tasting import open_keys
 

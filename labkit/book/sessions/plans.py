@@ -57,7 +57,7 @@ class Plans(Part):
             The session's waters, if the plan brings new ones; known ones may be among them.
         sheet_read_by : str, optional
             Who is handed the bench sheet of these flights at once ("" if nobody is named): that is
-            on record, as by ``open_for_bench_sheet``. None if nobody is.
+            on record, as by ``open_for_bench_sheets``. None if nobody is.
 
         Raises
         ------

@@ -26,8 +26,7 @@ from labkit.book.store.records import (
     Attribute,
     BrewMethod,
     Held,
-    Serving,
-    Sheet,
+    SessionSheet,
     Stage,
     TastingSession,
 )
@@ -41,7 +40,7 @@ from labkit.book.store.schema import (
 )
 from labkit.book.store.transactions import Part
 from labkit.errors import BookError
-from labkit.tasting import Scale
+from labkit.tasting import Scale, Vessels
 
 if TYPE_CHECKING:
     from labkit.tasting import CupPlan, SessionWater
@@ -63,7 +62,7 @@ class Sessions(Part):
         plan: CupPlan | None = None,
         sheet_read_by: str | None = None,
         tasted_on: date | None = None,
-        serving: Serving = "shared bowls",
+        serving: Vessels = "shared bowls",
         brew_method: BrewMethod = "cupping",
         stages: Sequence[Stage] = (),
         held: Held | None = None,
@@ -106,7 +105,7 @@ class Sessions(Part):
         from labkit.book.sessions.plans import store_cups  # which builds on this module
 
         kept_stages = _choices("stages", stages, Stage)
-        _choices("serving", [serving], Serving)
+        _choices("serving", [serving], Vessels)
         _choices("brew_method", [brew_method], BrewMethod)
         _refuse_doubles("attributes", [attribute.name for attribute in attributes])
         people = [clean_name("taster", taster) for taster in tasters]
@@ -185,7 +184,7 @@ class Sessions(Part):
 
         self._store.write(work)
 
-    def sheet(self, session: str) -> Sheet:
+    def sheet(self, session: str) -> SessionSheet:
         """What a taster's sheet of a session needs, and no more.
 
         Parameters
@@ -195,7 +194,7 @@ class Sessions(Part):
         """
         with self._store.reading() as db:
             row = find_session(db, session)
-            return Sheet(
+            return SessionSheet(
                 name=row.name,
                 tasters=_tasters(db, row.id),
                 attributes=_attributes(db, row.id),

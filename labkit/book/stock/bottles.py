@@ -44,7 +44,7 @@ Counts = Literal["weighed", "measured"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class StrengthDecision:
     """What someone decided where weighed and measured strength disagree."""
 
     counts: Counts
@@ -82,7 +82,7 @@ class Measurement:
     uncertainty_percent: float | None = None
     """Expanded uncertainty, k = 2 (%); None if nobody said."""
 
-    answers: tuple[Answer, ...] = ()
+    answers: tuple[StrengthDecision, ...] = ()
     """What was decided on it, oldest first; the last one holds."""
 
 

@@ -30,7 +30,7 @@ DosesKept = Literal["exact", "sealed", "at most"]
 """How doses are kept: as they are, sealed until the key opens, or only what they cannot exceed."""
 
 
-class Doses(Part):
+class SealedDoses(Part):
     """The part of the lab book that keeps what was taken for sealed flights."""
 
     def seal_doses(

@@ -16,11 +16,11 @@ from labkit.book.stock.bottles import (
     MOST_MG_L_PER_ML,
     MOST_ML,
     MOST_PERCENT,
-    Answer,
     Bottle,
     BottleUse,
     Counts,
     Measurement,
+    StrengthDecision,
     check_measured,
     readable_days,
     salt_g_l,
@@ -308,24 +308,21 @@ class Stock(Part):
 
         self._store.write(work)
 
-    def use_bottle(
+    def use_bottles(
         self,
-        name: str,
-        volume_ml: float,
+        doses: Mapping[str, float],
         *,
         session: str | None = None,
         flight: int | None = None,
         used_on: date | None = None,
         note: str = "",
-    ) -> Bottle:
-        """Write down what was taken from a bottle.
+    ) -> tuple[Bottle, ...]:
+        """Write down what was taken from bottles: all of it, or nothing.
 
         Parameters
         ----------
-        name : str
-            The bottle.
-        volume_ml : float
-            What was taken (mL).
+        doses : mapping of str to float
+            What was taken (mL), by bottle.
         session, flight : str and int, optional
             What it was taken for; a flight that something was taken for counts as mixed.
         used_on : date, optional
@@ -336,27 +333,9 @@ class Stock(Part):
         Raises
         ------
         BookError
-            If the bottle, session or flight is unknown, the volume is not above 0, or the flight's
+            If a bottle, the session or flight is unknown, a volume is not above 0, or the flight's
             key is closed: its doses would tell its waters, so that they are sealed
             (``labkit.book.take_doses``).
-        """
-        (bottle,) = self.use_bottles(
-            {name: volume_ml}, session=session, flight=flight, used_on=used_on, note=note
-        )
-        return bottle
-
-    def use_bottles(
-        self,
-        doses: Mapping[str, float],
-        *,
-        session: str | None = None,
-        flight: int | None = None,
-        used_on: date | None = None,
-        note: str = "",
-    ) -> tuple[Bottle, ...]:
-        """Write down what was taken from several bottles (mL): all of it, or nothing.
-
-        Parameters and errors are those of ``use_bottle``.
         """
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
@@ -449,12 +428,12 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
         .where(MeasurementRow.bottle_id == row.id)
         .order_by(MeasurementRow.measured_on, MeasurementRow.id)
     )
-    answers: dict[int, list[Answer]] = {}
+    answers: dict[int, list[StrengthDecision]] = {}
     for said in db.scalars(
         select(AnswerRow).where(AnswerRow.bottle_id == row.id).order_by(AnswerRow.id)
     ):
         answers.setdefault(said.measurement_id, []).append(
-            Answer(
+            StrengthDecision(
                 counts=cast("Counts", said.counts),
                 answered_on=said.answered_on,
                 answered_by=said.answered_by,

@@ -32,7 +32,7 @@ from labkit.book.store.schema import FactRow
 from labkit.book.store.sums import changed_tables, has_sums, keep_sums, write_sums
 from labkit.errors import BookAwayError, BookError
 
-Answer = TypeVar("Answer")
+T = TypeVar("T")
 
 SCHEMA_VERSION = 6
 """The version that this labkit reads and writes; one module per version in migrations/."""
@@ -461,7 +461,7 @@ def _misses_log(path: Path) -> bool:
     return True
 
 
-def _look(path: Path, ask: Callable[[sqlite3.Connection], Answer], *, is_still: bool) -> Answer:
+def _look(path: Path, ask: Callable[[sqlite3.Connection], T], *, is_still: bool) -> T:
     """Ask through a read-only connection; a still file needs no locks and gets no side files."""
     address = f"{path.as_uri()}?mode=ro{'&immutable=1' if is_still else ''}"
     with closing(sqlite3.connect(address, uri=True, timeout=engines.BUSY_TIMEOUT_S)) as connection:

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Literal, get_args
 
 from labkit.errors import ScaleError
-from labkit.tasting import Scale
+from labkit.tasting import Scale, Vessels
 
 if TYPE_CHECKING:
     from labkit.tasting import SessionWater
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 Stage = Literal["hot", "warm", "cool"]
 Source = Literal["sheet", "paper", "import", "lead"]
 FlightState = Literal["planned", "being tasted", "locked", "opened"]
-Serving = Literal["shared bowls", "a cup each"]
 BrewMethod = Literal["cupping", "filter", "espresso"]
 AttributeKind = Literal["number", "descriptors", "note"]
 
@@ -138,7 +137,7 @@ class Attribute:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sheet:
+class SessionSheet:
     """What a taster's sheet may know of a session: no coffee, no water."""
 
     name: str
@@ -170,7 +169,7 @@ class TastingSession:
     tasted_on: date
     """The day."""
 
-    serving: Serving
+    serving: Vessels
     """Shared bowls, or a cup for each taster."""
 
     brew_method: BrewMethod

@@ -20,7 +20,8 @@ from sqlalchemy import (
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from labkit.book.store.columns import UtcDateTime
-from labkit.book.store.records import AttributeKind, BrewMethod, FlightState, Serving, Source
+from labkit.book.store.records import AttributeKind, BrewMethod, FlightState, Source
+from labkit.tasting import Vessels
 
 PLANNED: Final = "planned"
 BEING_TASTED: Final = "being tasted"
@@ -169,7 +170,7 @@ class SessionRow(Base):
     coffee_id: Mapped[int] = mapped_column(ForeignKey("coffees.id"), index=True)
     name: Mapped[str] = mapped_column(unique=True)
     tasted_on: Mapped[date]
-    serving: Mapped[Serving] = mapped_column(Text)
+    serving: Mapped[Vessels] = mapped_column(Text)
     brew_method: Mapped[BrewMethod] = mapped_column(Text)
     stages: Mapped[list[Any]]
     held: Mapped[dict[str, Any]]

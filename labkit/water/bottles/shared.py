@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,7 +20,7 @@ from labkit.water.chemistry.equilibrium import (
 )
 from labkit.water.salts.ions import INDEX
 
-Verdict = Literal["may share", "borderline", "never"]
+Compatibility = Literal["may share", "borderline", "never"]
 """What the saturation says about sharing a bottle."""
 
 OPEN_LIMIT = 0.3
@@ -54,7 +53,7 @@ class BottleSaturation:
     """Share of its metal that can fall out, open to air (%)."""
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> Compatibility:
         """What this mineral says about the bottle."""
         if self.index_closed > CLOSE or self.index_open > OPEN_LIMIT:
             return "never"
@@ -172,8 +171,3 @@ class SharedBottle(Shown):
     def borderline(self) -> tuple[BottleSaturation, ...]:
         """The minerals that are near to falling out."""
         return tuple(found for found in self.saturation if found.verdict == "borderline")
-
-
-def shared_bottle(parts: Sequence[Concentrate], name: str = "") -> SharedBottle:
-    """The bottle that holds all these salts; refused where one would fall out."""
-    return SharedBottle(parts=tuple(parts), name=name)

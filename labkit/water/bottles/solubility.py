@@ -17,13 +17,13 @@ _EXCESS_G_MOL = MOLAR_MASSES - density_kg_l(25.0) * np.array(
 )
 
 
-def solution_density_kg_l(ions_mmol_l: NDArray[np.float64], temperature_c: float = ROOM_C) -> float:
-    """Density of a solution (kg/L) from the volumes that its ions take up.
+def solution_density_kg_l(ions_mmol_l: NDArray[np.float64]) -> float:
+    """Density of a solution at 20 °C (kg/L) from the volumes that its ions take up.
 
     Good to 0.1 % up to ten times single strength; the volumes are those at infinite dilution
     (Millero 1971, from memory).
     """
-    return density_kg_l(temperature_c) + float(ions_mmol_l @ _EXCESS_G_MOL) / 1e6
+    return density_kg_l(ROOM_C) + float(ions_mmol_l @ _EXCESS_G_MOL) / 1e6
 
 
 def solubility_limit_g_l(salt: Salt) -> float | None:

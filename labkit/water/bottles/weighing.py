@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from labkit.errors import ConcentrateError
 from labkit.shown import Shown
-from labkit.water.bottles.concentrates import Concentrate, check_balance, grams_to_weigh
+from labkit.water.bottles.concentrates import Concentrate, check_balance, check_volume
 from labkit.water.figures import figure
 from labkit.water.salts.table import Salt
 
@@ -116,15 +116,21 @@ def plan_weighing(
     Raises
     ------
     ConcentrateError
-        If a figure is impossible, or the mass is less than one digit of the balance.
+        If a figure is impossible, the salt dissolves less than that, or the mass is less than one
+        digit of the balance.
+
+    Examples
+    --------
+    >>> from labkit.water import salt
+    >>> round(plan_weighing(salt=salt("KHCO3"), volume_ml=1000).exact_g, 3)
+    2.001
     """
     check_balance(balance_g)
-    exact = grams_to_weigh(
-        salt=salt,
-        volume_ml=volume_ml,
-        strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml,
-        purity=purity,
+    check_volume(volume_ml)
+    bottle = Concentrate.of_strength(
+        salt=salt, strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml, purity=purity
     )
+    exact = bottle.strength_g_l * volume_ml / 1000
     planned = Weighing(
         salt=salt, purity=purity, volume_ml=volume_ml, exact_g=exact, balance_g=balance_g
     )

@@ -48,7 +48,6 @@ _SPECTATORS = np.array(
 _MOST_STEPS = 200
 _TOLERANCE = 1e-9
 _SETTLED = 1e-7
-_DAVIES_SLOPE = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,19 +50,6 @@ class SteelGuidance(Shown):
     steel_316_to_c: float | None
     """Highest temperature for 316 (°C); None where the source gives none."""
 
-    def allows(self, steel: str, temperature_c: float) -> bool:
-        """Whether the source allows a steel at this temperature.
-
-        Parameters
-        ----------
-        steel : {"304", "316"}
-            Grade of the stainless steel.
-        temperature_c : float
-            Where the water touches it (°C).
-        """
-        limit = {"304": self.steel_304_to_c, "316": self.steel_316_to_c}[steel]
-        return limit is not None and temperature_c <= limit
-
 
 def steel_guidance(chloride_mg_l: float) -> SteelGuidance:
     """Guidance for a chloride content, from the next higher row of the table.

@@ -25,7 +25,7 @@ from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.waters.targets import Target
 from labkit.water.waters.water import PURE_WATER, Water
 
-Bottle = Concentrate | SharedBottle
+StockSolution = Concentrate | SharedBottle
 """What a dose can come from."""
 
 Filling = Literal["made up to", "added to"]
@@ -49,7 +49,7 @@ NOTABLE_STEP_PERCENT = 5.0
 class Dose:
     """How much of one concentrate goes into the jug."""
 
-    concentrate: Bottle
+    concentrate: StockSolution
     """The bottle."""
 
     volume_ml: float
@@ -101,6 +101,11 @@ class Mixing(Shown):
     uncertainty: Spread
     """Expanded uncertainty (k = 2) of the water reached: strengths, pipette, base's analysis."""
 
+    @property
+    def volume_l(self) -> float:
+        """Volume of the finished water (L), as of water from weighed salts."""
+        return self.volume_ml / 1000
+
     def step_percent(self, dose: Dose) -> float:
         """What one step of the pipette or the balance is of a dose (%); infinite if it is lost.
 
@@ -139,7 +144,7 @@ class Mixing(Shown):
 
 def mix(
     target: Target,
-    concentrates: Sequence[Bottle],
+    concentrates: Sequence[StockSolution],
     *,
     volume_ml: float = 1000.0,
     base: Water | Supply | PureWater = PURE_WATER,
@@ -334,7 +339,9 @@ def check_amounts(**amounts: float) -> None:
             raise DosingError(f"{field} must be above 0, got {value!r}.", field=field)
 
 
-def _rounded(bottle: Bottle, exact_ml: float, pipette_ml: float, balance_g: float | None) -> float:
+def _rounded(
+    bottle: StockSolution, exact_ml: float, pipette_ml: float, balance_g: float | None
+) -> float:
     if balance_g is None:
         return to_step(exact_ml, pipette_ml)
     density = solution_density_kg_l(bottle.vector)

@@ -15,7 +15,7 @@ from labkit.water.chemistry.constants import SETS
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MIXED_AT_C, Totals, equilibrate
 from labkit.water.chemistry.scale import scale_columns
 from labkit.water.coordinates import COORDINATE
-from labkit.water.dosing.mixing import COORDINATES, Bottle, check_amounts
+from labkit.water.dosing.mixing import COORDINATES, StockSolution, check_amounts
 from labkit.water.salts.ions import IONS
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import composition
@@ -156,7 +156,7 @@ class WaterTable(Shown):
 class DoseTable(Shown):
     """Doses for many wanted waters from the same bottles."""
 
-    concentrates: tuple[Bottle, ...]
+    concentrates: tuple[StockSolution, ...]
     """The bottles, one a column of the doses."""
 
     doses_ml: NDArray[np.float64]
@@ -191,7 +191,7 @@ def targets_array(targets: Iterable[Target]) -> NDArray[np.float64]:
 
 def dose_table(
     targets: ArrayLike,
-    concentrates: Sequence[Bottle],
+    concentrates: Sequence[StockSolution],
     *,
     volume_ml: float = 1000.0,
     base: Water = PURE_WATER,

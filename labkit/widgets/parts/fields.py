@@ -82,12 +82,10 @@ def choice(label: str, options: Sequence[Any], value: Any = None) -> widgets.Dro
     return made
 
 
-def several(
-    label: str, options: Sequence[Any], value: Sequence[Any] = ()
-) -> widgets.SelectMultiple:
+def several(label: str, options: Sequence[Any]) -> widgets.SelectMultiple:
     """Any of several (Ctrl or Shift adds)."""
     rows = min(max(len(options), 2), 8)
-    return _labelled(widgets.SelectMultiple, label, options=options, value=tuple(value), rows=rows)
+    return _labelled(widgets.SelectMultiple, label, options=options, rows=rows)
 
 
 def tick(label: str, value: bool) -> widgets.Checkbox:

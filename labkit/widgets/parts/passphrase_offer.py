@@ -11,8 +11,8 @@ from labkit.tasting import (
     PASSPHRASE_LENGTH,
     draw_passphrase,
     drawn_bits,
-    in_words,
     strength_bits,
+    strength_in_words,
 )
 from labkit.widgets.parts.fields import Form
 
@@ -77,7 +77,9 @@ class PassphraseOffer(anywidget.AnyWidget):
         """
         if not isinstance(content, dict) or content.get("kind") != "suggest":
             return
-        text = f"Write it down and type it into both fields. It is {in_words(drawn_bits())}"
+        text = (
+            f"Write it down and type it into both fields. It is {strength_in_words(drawn_bits())}"
+        )
         self.send({"kind": "offer", "passphrase": draw_passphrase(), "text": text})
 
     def _weigh(self, typed: str) -> None:
@@ -90,5 +92,5 @@ def worth(passphrase: str) -> str:
         return ""
     bits = strength_bits(passphrase)
     if bits < LEAST_BITS or len(passphrase.strip()) < PASSPHRASE_LENGTH:
-        return f"Too easily guessed to seal: {in_words(bits)}"
-    return f"This passphrase is {in_words(bits)}"
+        return f"Too easily guessed to seal: {strength_in_words(bits)}"
+    return f"This passphrase is {strength_in_words(bits)}"

@@ -8,7 +8,8 @@ import pytest
 
 from labkit.bench import bench_sheet
 from labkit.tasting.seal import Sealer
-from labkit.widgets import LeadView, OpenForm, ReplanForm
+from labkit.widgets import OpenForm, ReplanForm
+from labkit.widgets.steps.taste.lead_view import LeadView
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
     choose,

@@ -17,8 +17,8 @@ from labkit.tasting import (
     METHODS,
     SCALES,
     pair_waters,
-    plan_discrimination,
     plan_power,
+    plan_sets,
     plan_tasting,
     practised_noise,
 )
@@ -340,7 +340,7 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
         brew_method="cupping",
     )
     asked = {"passphrase": PASSPHRASE, "after": None}
-    test = plan_discrimination("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
+    test = plan_sets("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
     book.sessions.store_plan(test, waters=pair_waters("triangle", pair))
     form.source.refresh()
 
@@ -350,7 +350,7 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     scored = plan_tasting(form.source.waters, ["Ada", "Bo"], session="duel", **asked)
     with pytest.raises(BookError, match=r"asks the question of a test .* are for scores"):
         book.sessions.store_plan(scored)
-    test = plan_discrimination("triangle", pair, ["Ada", "Bo"], session=name, **asked)
+    test = plan_sets("triangle", pair, ["Ada", "Bo"], session=name, **asked)
     with pytest.raises(BookError, match="asks for scores, but its cups are for a test of two"):
         book.sessions.store_plan(test)
 

@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from labkit.book import LabBook
 from labkit.errors import DosingError, WaterError
-from labkit.water import DROP_KITS, Check, DropCount, MeterReading, Recipe, TankMixing, check_jug
+from labkit.water import DROP_KITS, Check, DropCount, MeterReading, Recipe, check_jug
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -60,7 +60,7 @@ class MeterForm(NeedsBook, Form):
 
     def _offer(self) -> None:
         """Offer the volumes on the card."""
-        chooser, volumes = self.fields["litres"], [*map(litres_of, self._source.recipes)]
+        chooser, volumes = self.fields["litres"], [one.volume_l for one in self._source.recipes]
         options: list[tuple[str, float | None]] = [(f"{one:g} L", one) for one in volumes]
         options = options or [("", None)]
         if list(chooser.options) != options:
@@ -74,7 +74,7 @@ class MeterForm(NeedsBook, Form):
 
     def _recipe(self, litres: float | None) -> Recipe:
         for recipe in self._source.recipes:
-            if litres_of(recipe) == litres:
+            if recipe.volume_l == litres:
                 return recipe
         raise DosingError("there is no recipe to check against yet: complete the card above.")
 
@@ -121,7 +121,7 @@ class MeterForm(NeedsBook, Form):
             checks,
             other_bases=bases,
             other_bottles=[bottle.in_use for bottle in self._book.stock.bottles()],
-            other_volumes_l=[*map(litres_of, self._source.recipes)],
+            other_volumes_l=[one.volume_l for one in self._source.recipes],
         )
         return [found, cautions_html("testing")]
 
@@ -140,11 +140,6 @@ def read_factor(typed: str) -> float | None:
         If it is no number; whether a meter has such a factor is for the reading to say.
     """
     return _number("tds_factor", typed) if typed.strip() else None
-
-
-def litres_of(recipe: Recipe) -> float:
-    """Volume of the finished water (L)."""
-    return recipe.volume_l if isinstance(recipe, TankMixing) else recipe.volume_ml / 1000
 
 
 def _whole(name: str, typed: str) -> int:

@@ -11,10 +11,10 @@ from typing import Any, get_args
 
 import ipywidgets as widgets
 
-from labkit.book import BrewMethod, Held, LabBook, Serving, TastingSession
+from labkit.book import BrewMethod, Held, LabBook, TastingSession
 from labkit.errors import BookError
 from labkit.present import say
-from labkit.tasting import Change, ChangeKind, compare_conditions
+from labkit.tasting import Change, ChangeKind, Vessels, compare_conditions
 from labkit.water import StartWater
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
@@ -50,7 +50,7 @@ class ConditionsForm(Form):
     def __init__(
         self,
         book: LabBook,
-        serving: Callable[[], Serving],
+        serving: Callable[[], Vessels],
         start: Callable[[], StartWater] = StartWater,
     ) -> None:
         self._book, self._serving, self._start = book, serving, start

@@ -8,11 +8,11 @@ from typing import Any, Final
 
 import ipywidgets as widgets
 
-from labkit.analysis import foresee, plan_discrimination
+from labkit.analysis import compare_tests, foresee
 from labkit.book import LabBook
 from labkit.errors import PlanError, ReadingError
 from labkit.present import say
-from labkit.tasting import CONFIRMING, METHODS, CupPlan
+from labkit.tasting import CONFIRMING, METHODS, PREFERENCE, CupPlan
 from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
@@ -27,7 +27,7 @@ from labkit.workflow import Candidate, plan_pair_test, waters_to_test
 
 _METHODS: Final = [
     ("Is the first one better than the second: confirming preference", CONFIRMING),
-    ("Which one is preferred: paired preference", "paired preference"),
+    ("Which one is preferred: paired preference", PREFERENCE),
     ("Can anyone taste it: triangle", "triangle"),
     ("Can anyone taste it: tetrad", "tetrad"),
     ("Can anyone taste it: duo-trio", "duo-trio"),
@@ -222,7 +222,7 @@ def _short(target: Target) -> str:
 
 def _others(tasters: int, sets: int) -> str:
     """What each method would give this panel, behind a line to open."""
-    table = plan_discrimination(tasters, answers_each=sets)
+    table = compare_tests(tasters, answers_each=sets)
     rows = "".join(
         f"<tr><td>{escape(str(row['method']))}</td><td>{row['cups']}</td>"
         f"<td>{percent(row['chance_to_see'])}</td>"
