@@ -74,7 +74,7 @@ def test_the_water_that_should_win_comes_first_and_then_the_control(book):
 def test_a_card_of_a_typed_water_speaks_of_no_scores(book, tmp_path):
     card = make_card(book, WANTED, volumes_l=(1.0, 5.0))
 
-    assert (card.wanted, card.known, card.found) == (WANTED, (), None)
+    assert (card.wanted, card.found) == (WANTED, None)
     assert card.recipes == make_recipes(
         WANTED, concentrates=book.stock.concentrates(), volumes_l=(1.0, 5.0)
     )
