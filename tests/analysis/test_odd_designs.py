@@ -109,7 +109,7 @@ def test_waters_closer_than_the_pipette_are_one_to_the_curve(ratio_scores):
     reading = read_coffee(ratio_scores.assign(mg_share=near))
 
     assert reading.verdict.kind is VerdictKind.UNKNOWN
-    assert reading.verdict.unread.why is WhyUnread.NOT_TESTED
+    assert reading.verdict.unread.why is WhyUnread.ONE_WATER
 
 
 def test_unknown_columns_are_left_alone(ratio_scores):
