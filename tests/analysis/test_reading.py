@@ -272,6 +272,7 @@ class TestBadInput:
         assert len(reading.scores.score) == n * len(ratio_scores) > 100_000
         assert reading.verdict.kind is VerdictKind.FOUND
         assert reading.surface.fit.engine == REML_ENGINE
+        assert reading.recommended.n_older > 20_000  # of 25 200 cups; else 20 GB of covariances
 
 
 class TestAttributesOfTheSameCups:

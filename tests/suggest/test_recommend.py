@@ -27,7 +27,7 @@ from labkit.analysis.search.recommendation import (
 )
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
-from labkit.present import not_told
+from labkit.present.recommended import not_told
 
 CONTROL = (0.5, 100.0, 30.0)
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)

@@ -40,6 +40,8 @@ TASTER_FLIGHT_SD: Final = 0.15
 FIRST_CUP_SD: Final = 0.15
 FADING_SD: Final = 0.05
 BREW_SD: Final = 0.1
+MOST_CUPS: Final = 1000
+"""Cups that are read at once: their covariance is a full matrix, and a coffee has some hundreds."""
 STRANGE: Final = 3.0
 """Usual SDs from which a taster's level in one flight is taken for an accident."""
 WIDTH: Final = 8.0
@@ -78,6 +80,9 @@ class Cups:
 
     tasters: tuple[str, ...]
     """Whose scores these are."""
+
+    n_older: int = 0
+    """Cups of earlier flights that are not read, where there are more than ``MOST_CUPS``."""
 
     plain: Floats | None = None
     """Plain mean of each cup's scores, shape (n,); None where there are no scores behind them."""
@@ -150,18 +155,23 @@ def rising_scale(name: str, scale: Scale | None = None) -> Scale:
 def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups:
     """Values of the cups behind the scores of one attribute, given on `scale`.
 
-    A fitted surface lends what it found of this panel's spread, against what is usual.
+    A fitted surface lends what it found of this panel's spread, against what is usual. Of more than
+    ``MOST_CUPS`` cups, those of the latest flights are read.
     """
     points = (scale.highest - scale.lowest) / WIDTH
-    frame = scores.frame
     session, block, jug = (
         pd.factorize(scores.column(name))[0] for name in ("session", "block", "jug")
     )
-    who, names = pd.factorize(scores.tasters, sort=True)
     cup = _joined(block, jug)
+    read, n_older = _latest(cup, block)
+    session, block, cup = (
+        np.unique(codes[read], return_inverse=True)[1] for codes in (session, block, cup)
+    )
+    frame, waters, y = scores.frame[read], scores.waters[read], scores.score[read]
+    who, names = pd.factorize(scores.tasters[read], sort=True)
     value, noise, pooled = cup_values(
-        scores.score,
-        waters=scores.waters,
+        y,
+        waters=waters,
         cup=cup,
         block=block,
         session=session,
@@ -173,7 +183,7 @@ def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups
     )
     first = np.unique(cup, return_index=True)[1]
     return Cups(
-        waters=scores.waters[first],
+        waters=waters[first],
         value=value,
         noise=noise,
         block=block[first],
@@ -183,8 +193,19 @@ def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups
         points=points,
         repeat_variance=pooled,
         tasters=tuple(str(name) for name in names),
-        plain=np.bincount(cup, weights=scores.score) / np.bincount(cup),
+        n_older=n_older,
+        plain=np.bincount(cup, weights=y) / np.bincount(cup),
     )
+
+
+def _latest(cup: NDArray[np.int_], block: NDArray[np.int_]) -> tuple[NDArray[np.bool_], int]:
+    """Which scores belong to the latest flights of at most ``MOST_CUPS`` cups, and cups before."""
+    n_cups = int(cup.max()) + 1
+    if n_cups <= MOST_CUPS:
+        return np.ones(len(cup), dtype=bool), 0
+    of_block = np.bincount(block[np.unique(cup, return_index=True)[1]])
+    since = int(np.argmax(np.cumsum(of_block[::-1])[::-1] <= MOST_CUPS))
+    return block >= since, int(of_block[:since].sum())
 
 
 def cup_values(

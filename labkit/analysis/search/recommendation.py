@@ -156,6 +156,9 @@ class Recommendation:
     """What the second-order surface alone would choose within what was tasted, and whether each
     way of reading is sure of its own."""
 
+    n_older: int = 0
+    """Cups of earlier flights that were not read: a history of thousands is cut."""
+
     @property
     def untold(self) -> tuple[Told, ...]:
         """The coordinates that are not told."""
@@ -277,6 +280,7 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         coordinates=told,
         was_tasted=was_tasted,
         plain=second,
+        n_older=now.cups.n_older,
     )
 
 
