@@ -17,9 +17,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from labkit.analysis import PlantedPeak, SimulatedPanel, water_target
+from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_target
 from labkit.bench import bench_sheet, card_files, coffee_report
 from labkit.book import Attribute, LabBook, Score, import_folder
+from labkit.present import known_of, say
 from labkit.tasting import (
     CONFIRMING,
     METHODS,
@@ -281,8 +282,10 @@ def test_every_place_states_the_same_score_interval_and_chance(told, name):
                 assert (cup.expected, cup.low, cup.high) == expected
         assert step.advice.chance_above_control == one.chance_above_control
         assert step.advice.gain_over_control == one.over_control
-    verdict = all_of.found.reading.verdict.text
-    assert all_of.view.verdict.text == all_of.across.verdict.text == verdict
+    reading = all_of.found.reading
+    assert all_of.view.verdict == all_of.across.verdict == reading.verdict
+    verdict = say(reading)
+    assert say(all_of.view) == verdict
     above = re.search(r"([\d.]+) points \(([\d.]+) to ([\d.]+)\) above the control", verdict)
     if above:
         assert list(above.groups()) == [f"{points:.1f}" for points in one.over_control]
@@ -312,14 +315,14 @@ def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(told, na
     all_of = told(name)
     found, known = all_of.found, json.loads(all_of.files.json)["known"]
 
-    assert tuple(known) == found.known
-    for sentence in found.known:
+    assert tuple(known) == known_of(found)
+    for sentence in known:
         for place in (all_of.report, all_of.files.a4.html):
             assert " ".join(sentence.split()) in words_of(place)
     if name == "Swept":
-        assert found.answer.outcome == "confirmed"
-        assert found.answer.sentence in known
-        assert found.answer.sentence in all_of.following_html
+        assert found.answer.outcome is Outcome.CONFIRMED
+        assert say(found.answer) in known
+        assert say(found.answer) in unescape(all_of.following_html)
         assert all_of.step.advice.answer == all_of.confirming.answer == found.answer
         assert [one.factor for one in all_of.one.untold] == list(COORDINATES[1:])
 

@@ -22,6 +22,7 @@ from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import Best, search_grid
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.search.estimate import Estimate, estimate
+from labkit.analysis.search.recommendation import NEAR_EQUAL
 from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.water import (
@@ -238,7 +239,11 @@ def one_water(
     most = reach >= reach.max() - 1e-9
     middle = np.average(own, axis=0, weights=[max(shares[place], 1e-9) for place in told])
     away = (((waters - middle) / STANDARD_SPAN) ** 2).sum(axis=1)
-    at = int(np.lexsort((away.round(9), mean.round(6), ~most))[0])
+    # Among near-equals, the nearest to what the coffees' own scores speak for: of one coffee alone
+    # its own water, which was settled in the same way.
+    points = next(iter(known.values())).now.cups.points
+    near = mean <= mean[most].min() + NEAR_EQUAL * points
+    at = int(np.lexsort((mean.round(6), away.round(9), ~near, ~most))[0])
     target = Target(**dict(zip(COORDINATES, map(float, waters[at]), strict=True)))
     drawn = {place: _at(one, waters[at]) for place, one in known.items() if one.knows[at]}
     average = np.sum([shares[place] * values for place, values in drawn.items()], axis=0)
