@@ -278,7 +278,7 @@ def test_a_locked_flight_says_so_and_changes_nothing(tmp_path, new_page):
         page.wait_for_selector("text=Not taken: 1 score", timeout=15_000)
         assert group(page, "liking").get_by_role("radio", name="6 like slightly").is_disabled()
         page.wait_for_selector("text=5, neither like nor dislike")
-        press(page, "understood")
+        press(page, "^ok$")
         press(page, "^cups$")
         page.get_by_role("button", name=codes_of(place, "Ines", flight=2)[0]).click()
         choose(page, "liking", "6 like slightly")
