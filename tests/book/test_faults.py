@@ -156,7 +156,7 @@ def test_an_empty_database_that_must_be_a_book_stays_empty(postgres_schema_url):
 
 
 def test_twelve_writers_at_once_lose_and_double_nothing(book):
-    """Twelve tasters, twenty touches each, every one sent twice; after platform.md's table."""
+    """Twelve tasters, twenty touches each, every one sent twice."""
     tasters = [f"taster {number}" for number in range(12)]
     start_tasting(book, tasters=tasters)
 

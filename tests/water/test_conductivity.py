@@ -58,7 +58,7 @@ MCCLESKEY = {
     "KSO4": ((0.002439, 4.253, 129.7), (0.01576, 6.21, 146.8), 1.3),
 }
 """Table 1 of McCleskey, R. B., Nordstrom, D. K., Ryan, J. N., Ball, J. W. (2012), Geochim.
-Cosmochim. Acta 77, 369-382, as two public transcriptions have it (seen, not the paper): molal
+Cosmochim. Acta 77, 369-382, as two public copies of its tables have it (seen, not the paper): molal
 conductivity k(T) - A(T) √I / (1 + B √I), for the free ions of a speciation."""
 
 
