@@ -3,6 +3,7 @@
 from .parts.book_choice import BookChoice as BookChoice
 from .parts.coffees import best_levels as best_levels
 from .parts.coffees import coffee_choices as coffee_choices
+from .sheet.score_sheet import ScoreSheet as ScoreSheet
 from .steps.across.across_form import AcrossForm as AcrossForm
 from .steps.across.across_form import BalanceForm as BalanceForm
 from .steps.across.across_form import OneWaterForm as OneWaterForm
@@ -21,6 +22,7 @@ from .steps.plan.plan_form import PlanForm as PlanForm
 from .steps.plan.planning_view import PlanningView as PlanningView
 from .steps.plan.replan_form import ReplanForm as ReplanForm
 from .steps.plan.sweep_form import SweepForm as SweepForm
+from .steps.taste.lead_view import LeadView as LeadView
 from .steps.taste.scoring_desk import ScoringDesk as ScoringDesk
 from .steps.verdict.confirm_form import ConfirmForm as ConfirmForm
 from .steps.verdict.next_flight import NextFlightView as NextFlightView
