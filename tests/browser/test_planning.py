@@ -63,7 +63,7 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, ne
     assert suggested not in kept
     assert FAILED not in kept
     sheet = seal(page)
-    assert offered.count() == 0
+    offered.wait_for(state="detached", timeout=10_000)  # the file may come down before it goes
 
     with LabBook(workbook_server.demo_book) as book:
         session = book.sessions.all()[-1]
