@@ -44,7 +44,7 @@ TOPICS: Final[Mapping[str, Topic]] = {
     "sessions": Topic.SESSIONS,
     "session_attributes": Topic.SESSIONS,
     "session_waters": Topic.SESSIONS,
-    "session_tasters": Topic.SESSIONS,
+    "session_tasters": Topic.SCORES,  # each open sheet's sign of life, every few seconds
     "flights": Topic.SESSIONS,
     "sealed_keys": Topic.SESSIONS,
     "cups": Topic.SESSIONS,
