@@ -230,6 +230,8 @@ class Changes:
         if not self._listeners:
             return frozenset()
         sums = self._lookout.sums()
+        if not self._listeners:  # closed meanwhile, by another thread
+            self._lookout.close()
         with self._lock:
             topics, self._left = self._left, frozenset()
             if sums is not None:
@@ -270,7 +272,8 @@ class Changes:
         self._tell(topics)
 
     def close(self) -> None:
-        """Let go of what is held open for looking."""
+        """Tell nobody anything more, and let go of what is held open for looking."""
+        self._listeners.clear()
         self._lookout.close()
 
     def _forget(self, key: object) -> None:

@@ -210,7 +210,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         so_far = self.source.control or (usual.control if usual else None)
         offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
-        follow_choices(chooser, options)
+        if follow_choices(chooser, options):
+            chooser.index = 0
 
     def _begin_from(self, usual: Usual | None) -> None:
         """Score and serve as in the coffee's last session with scores, if it had one."""
