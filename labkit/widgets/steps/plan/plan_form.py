@@ -180,7 +180,7 @@ class PlanForm(NeedsBook, widgets.VBox):
     def _hear(self) -> None:
         with keeping_messages(self.form):
             self.form.fields["tasters"].follow(self._book.people.tasters())
-            if self.form.fields["add_to"].options != tuple(self._sessions()):
+            if list(self.form.fields["add_to"].options) != self._sessions():
                 self._follow()
 
     def _sessions(self) -> list[tuple[str, str | None]]:
