@@ -66,7 +66,7 @@ class Flights(Part):
     def opened_flights(
         self, *, client: str | None = None, coffee: str | None = None
     ) -> tuple[tuple[str, int, bool], ...]:
-        """Which flights have an open key: what changes as soon as other scores can be read.
+        """Which flights are locked and open: it changes as soon as other scores can be read.
 
         Parameters
         ----------
