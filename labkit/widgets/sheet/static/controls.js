@@ -108,7 +108,7 @@ function wholeAndPartsControl(attribute, give) {
     // Rebuilt only when it must be: a button replaced under a finger loses its tap.
     if (row === null || rowOf !== floor) {
       rowOf = floor;
-      const offered = Array.from({ length: perWhole }, (_, i) => {
+      const offered = Array.from({ length: perWhole }, (_at, i) => {
         const at = (floor ?? lowest) + i * step;
         const text = floor === null ? (i ? `+${shown(i * step)}` : _("whole")) : shown(at);
         return { value: at, text, off: floor === null };
