@@ -27,7 +27,7 @@ from labkit.book import LabBook
 from labkit.book.current import open_book
 from labkit.present import say
 from labkit.water import COORDINATES
-from labkit.widgets import best_levels
+from labkit.widgets import levels_by_coffee
 
 pytestmark = pytest.mark.slow
 
@@ -163,7 +163,7 @@ def test_a_flat_coffee_is_one_of_which_nothing_can_be_told(flat):
 
         assert reading.verdict.kind is VerdictKind.NOTHING
         assert "no difference that this panel can see" in say(reading).lower()
-        assert best_levels(flat)("Quillmoor Roastery", coffee) == {}
+        assert levels_by_coffee(flat)("Quillmoor Roastery", coffee) == {}
 
 
 def test_permuting_the_scores_takes_the_verdict_away(as_shipped):

@@ -100,7 +100,6 @@ from .reading.verdict import Verdict as Verdict
 from .reading.verdict import VerdictKind as VerdictKind
 from .reading.views import cup_points as cup_points
 from .reading.views import curve as curve
-from .reading.words import ALPHA as ALPHA
 from .reading.words import SayingVerdict as SayingVerdict
 from .reading.words import WhyUnlinked as WhyUnlinked
 from .reading.words import WordReadings as WordReadings

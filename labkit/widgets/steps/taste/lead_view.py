@@ -48,6 +48,8 @@ class LeadView(widgets.VBox):
         self.lock = fields.button(LOCK, main=True)
         self.unlock = fields.button("Unlock it again")
         self.reason = fields.text("Reason to unlock", placeholder="it is recorded")
+        self.happened = fields.text("For the record", placeholder="what happened at the table")
+        self.note = fields.button("Write it down")
         self.cost, self.said = widgets.HTML(), widgets.HTML()
         self._asked: tuple[int | None, tuple[Missing, ...]] | None = None
         super().__init__(
@@ -57,6 +59,7 @@ class LeadView(widgets.VBox):
                 self.missing,
                 self.lock,
                 widgets.VBox([self.cost, self.reason, self.unlock]),
+                widgets.VBox([self.happened, self.note]),
                 self.said,
             ]
         )
@@ -64,6 +67,7 @@ class LeadView(widgets.VBox):
         self.flight.observe(lambda _change: self._show_missing(), "value")
         self.lock.on_click(lambda _b: self._attempt(self._lock_flight))
         self.unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
+        self.note.on_click(lambda _b: self._attempt(self._write_down))
         self.refresh()
         # Outside a kernel nobody turns the page: then it shows what stood when it was made.
         with contextlib.suppress(RuntimeError):
@@ -153,6 +157,13 @@ class LeadView(widgets.VBox):
         self.refresh()
         blind = " It is not blind any more: readings leave it out." if flight.is_unblinded else ""
         return f"Flight {number} takes scores again; the reason is in the lab book.{blind}"
+
+    def _write_down(self) -> str:
+        self._book.sessions.add_remark(
+            self._session, self.happened.value, flight=self.flight.value, done_by=self._lead
+        )
+        self.happened.value = ""
+        return "It is in the lab book and will stand in the report."
 
 
 _TABLE_STYLE = (
