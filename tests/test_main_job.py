@@ -21,6 +21,7 @@ from labkit.analysis import (
     stop_or_taste,
     suggest_flight,
 )
+from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.region import Region, makeable
 from labkit.bench import plot_score, reading_pictures
 from labkit.book import LabBook
@@ -196,10 +197,10 @@ def test_a_ratio_sweep_alone_says_that_it_knows_nothing_of_hardness(as_shipped):
     scores = as_shipped.scores.opened_scores(coffee=RATIO)
     sweep = scores[scores["session"] == "Veltara, washed, 2026-09-15"]
 
-    sentences = " ".join(read_coffee(sweep).cannot_tell)
+    untold = read_coffee(sweep).cannot_tell
 
-    assert "hardness 80" in sentences
-    assert "alkalinity 40" in sentences
+    assert noted(Note.HELD, name="hardness_mg_l_caco3", level=80.0) in untold
+    assert noted(Note.HELD, name="alkalinity_mg_l_caco3", level=40.0) in untold
 
 
 def test_the_advice_to_stop_or_taste_on_is_one_of_three_and_has_its_number(as_shipped):

@@ -33,7 +33,7 @@ def _page(reading: Reading) -> str:
     return (
         f"<p><strong>{answer}</strong> {escape(rest)}</p>"
         + _listed("The panel, and water by water:", (*panel, *waters))
-        + _listed("These cups cannot tell:", reading.cannot_tell)
+        + _listed("These cups cannot tell:", tuple(map(say, reading.cannot_tell)))
         + _listed("Note:", remarks(reading))
         + (folded("How it was read", _list(models)) if models else "")
     )
@@ -52,7 +52,7 @@ def _list(sentences: Sequence[str]) -> str:
 @remarks.register
 def _mind(reading: Reading) -> tuple[str, ...]:
     """What was left out or put together, and what to mind of the curve."""
-    return (*reading.scores.notes, *warnings_of(reading))
+    return (*map(say, reading.scores.notes), *warnings_of(reading))
 
 
 def how_read(reading: Reading) -> tuple[str, ...]:
@@ -66,7 +66,7 @@ def how_read(reading: Reading) -> tuple[str, ...]:
     surface, served = reading.surface, reading.recommended
     if surface is None:
         return ()
-    said = [*surface.model.choices, *surface.fit.notes]
+    said = [say(one) for one in (*surface.model.choices, *surface.fit.notes)]
     if served is not None:
         said.append(source_of(served))
         said += [say(served.plain)] if served.plain.disagrees else []
