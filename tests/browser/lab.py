@@ -27,7 +27,9 @@ def open_notebook(page, server, notebook):
         )
     else:
         page.goto(server.page(notebook))
-        page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=90_000)
+        page.wait_for_function(
+            "window.jupyterapp && window.jupyterapp.restored", timeout=90_000, polling=200
+        )
         page.evaluate("window.jupyterapp.restored")
         page.wait_for_selector(PANEL, timeout=60_000)
     page.evaluate(

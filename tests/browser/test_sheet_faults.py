@@ -311,7 +311,7 @@ def test_a_postgresql_server_that_restarts_mid_session_loses_and_doubles_nothing
                 postgresql.start()
                 assert before <= set(ids(place))
                 # The server of the page may have been asked meanwhile: it waits, or comes back.
-                page.wait_for_function(SETTLED, timeout=BACK_AGAIN)
+                page.wait_for_function(SETTLED, timeout=BACK_AGAIN, polling=200)
 
                 assert len(given(page)) == 20 * (repetition + 1)
                 assert given(page) == acknowledged(page) == set(ids(place))

@@ -56,7 +56,7 @@ def _planned(request):
     return None
 
 
-@settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(request=requests())
 def test_every_plan_is_sound(request):
     plan = _planned(request)

@@ -96,7 +96,7 @@ class ConcentrateForm(Form):
             },
             folded={
                 "purity": fields.number("Purity on the label (0 to 1)", 1.0, step=0.001),
-                "percent": fields.number("Or its % of the salt without water", 0.0, step=0.1),
+                "percent": fields.number("Or assay, anhydrous (%)", 0.0, step=0.1),
                 "strength_mg_l_caco3_per_ml": fields.number(
                     "1 mL in 1 L adds (mg/L CaCO3)", 1.0, step=0.1
                 ),
