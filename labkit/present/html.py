@@ -115,3 +115,16 @@ def folded(summary: str, inner: str) -> str:
         HTML.
     """
     return f"<details><summary>{escape(summary)}</summary>{inner}</details>"
+
+
+def p_text(p: float) -> str:
+    """A p-value as it is printed: ``'p = 0.03'``, ``'p < 0.001'``.
+
+    Parameters
+    ----------
+    p : float
+        Between 0 and 1.
+    """
+    if p < 0.001:
+        return "p < 0.001"
+    return f"p = {p:.3f}" if p < 0.05 else f"p = {p:.2f}"

@@ -18,6 +18,7 @@ from labkit.water import (
     SALTS,
     Concentrate,
     Salt,
+    Weighing,
     plan_weighing,
     salt,
     salt_by_formula,
@@ -26,6 +27,7 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 
@@ -74,12 +76,18 @@ class ConcentrateForm(Form):
     keep : callable, optional
         Takes the bottle's name, then what was weighed, on which balance, by whom and when as
         keywords, and stores it (``book.add_bottle``); called when the button is pressed.
+    sheet : callable, optional
+        ``labkit.bench.weighing_sheet``, for a sheet to take to the balance.
     """
 
-    def __init__(self, keep: Callable[..., Any] | None = None) -> None:
-        self._keep = keep
+    def __init__(
+        self, keep: Callable[..., Any] | None = None, sheet: Callable[..., Any] | None = None
+    ) -> None:
+        self._keep, self._sheet, self.hands = keep, sheet, HandOver()
         self.button = fields.button("Keep this bottle in the lab book", main=True)
         self.button.on_click(lambda _b: self._store())
+        self.print = fields.button("Weighing sheet")
+        self.print.on_click(lambda _b: self.attempt(self._hand))
         labels = [(f"{s.name} ({label})", label) for label, s in SALTS.items()]
         super().__init__(
             {
@@ -89,6 +97,7 @@ class ConcentrateForm(Form):
             },
             folded={
                 "purity": fields.number("Purity on the label (0 to 1)", 1.0, step=0.001),
+                "percent": fields.number("Or assay, anhydrous (%)", 0.0, step=0.1),
                 "strength_mg_l_caco3_per_ml": fields.number(
                     "1 mL in 1 L adds (mg/L CaCO3)", 1.0, step=0.1
                 ),
@@ -104,8 +113,9 @@ class ConcentrateForm(Form):
                 "made_on": fields.day("Made on, if not today"),
             },
             fold_title="Strength, purity, balance, another salt, name, lot, who and when",
-            buttons=[self.button] if keep else [],
+            buttons=[self.button] * (keep is not None) + [self.print] * (sheet is not None),
         )
+        self.children = [*self.children, self.hands]  # type: ignore[has-type]
         self.compute_with(self._describe)
 
     @property
@@ -113,6 +123,12 @@ class ConcentrateForm(Form):
         """The salt chosen, or the one typed by its formula."""
         formula = self.fields["formula"].value.strip()
         return salt_by_formula(formula) if formula else salt(self.fields["salt_label"].value)
+
+    @property
+    def purity(self) -> float:
+        """As typed; or from the label's per cent of the anhydrous salt, if that is given."""
+        percent = self.fields["percent"].value
+        return self.salt.purity_from_anhydrous(percent) if percent else self.fields["purity"].value
 
     @property
     def bottle(self) -> Concentrate:
@@ -128,28 +144,35 @@ class ConcentrateForm(Form):
             salt=self.salt,
             weighed_g=now["weighed_g"],
             volume_ml=now["volume_ml"],
-            purity=now["purity"],
+            purity=self.purity,
             name=now["name"].strip(),
             balance_g=now["balance_g"],
         )
+
+    def _weighing(self) -> Weighing:
+        now = self.values()
+        return plan_weighing(
+            salt=self.salt,
+            volume_ml=now["volume_ml"],
+            strength_mg_l_caco3_per_ml=now["strength_mg_l_caco3_per_ml"],
+            purity=self.purity,
+            balance_g=now["balance_g"],
+        )
+
+    def _hand(self) -> None:
+        sheet = self._sheet
+        assert sheet is not None  # the button exists only with it
+        name = file_name(self.salt.name, "weighing")
+        self.hands.hand(sheet([self._weighing()]).html, name=name, note="Print it.")
 
     def _describe(
         self,
         *,
         volume_ml: float,
-        purity: float,
-        strength_mg_l_caco3_per_ml: float,
-        balance_g: float,
         weighed_g: float,
         **_chosen: Any,
     ) -> list[Any]:
-        weighing = plan_weighing(
-            salt=self.salt,
-            volume_ml=volume_ml,
-            strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml,
-            purity=purity,
-            balance_g=balance_g,
-        )
+        weighing = self._weighing()
         warned = "".join(said(f"Note: {sentence}") for sentence in remarks(weighing))
         shown: list[Any] = [
             '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
@@ -179,7 +202,7 @@ class ConcentrateForm(Form):
             lambda: keep(
                 name,
                 salt=self.salt.label,
-                purity=now["purity"],
+                purity=self.purity,
                 weighed_g=now["weighed_g"],
                 volume_ml=now["volume_ml"],
                 balance_g=now["balance_g"],
@@ -193,7 +216,8 @@ class ConcentrateForm(Form):
             # These belong to this bottle and its jar: the next must not inherit them unseen.
             for field in ("formula", "name", "lot"):
                 self.fields[field].value = ""
-            self.fields["purity"].value, self.fields["made_on"].value = 1.0, None
+            self.fields["purity"].value, self.fields["percent"].value = 1.0, 0.0
+            self.fields["made_on"].value = None
             self.say(
                 f"Kept as '{name}': {now['weighed_g']:g} g in {now['volume_ml']:g} mL. "
                 "Label it now."

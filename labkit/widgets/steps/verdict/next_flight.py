@@ -239,10 +239,11 @@ class NextFlightView(NeedsBook, widgets.VBox):
 
 
 def _so_far(found: NextFlight) -> str:
-    rows = [] if found.history is None else found.history.itertuples()
+    rows = [] if found.history is None else found.history.to_dict("records")
     return notes(
-        f"{row.session}, flight {row.flight}: {row.cups} cups, {row.tasters} tasters, mean "
-        f"score {row.mean:.1f}; best {row.best_mean:.1f}, {row.best_water}"
+        f"{row['session']}, flight {row['flight']}: {row['cups']} cups, {row['tasters']} tasters, "
+        f"mean score {row['mean']:.1f}; best {row['best_mean']:.1f}, "
+        f"{Target(**{name: row[f'best_{name}'] for name in COORDINATES}).text}"
         for row in rows
     )
 

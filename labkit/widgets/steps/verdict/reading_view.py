@@ -17,9 +17,9 @@ from labkit.analysis import (
     just_about_right,
     with_liking,
 )
-from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, Topic
+from labkit.book import BrewMethod, LabBook, LeftOut, Topic
 from labkit.errors import ReadingError
-from labkit.present import in_words, side_of_right, trust_in
+from labkit.present import decided, in_words, side_of_right, trust_in
 from labkit.tasting import SCALES
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
@@ -54,9 +54,12 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
         self._stood: Any = None
+        self._scales_of: Any = None
         coffees = coffee_choices(book)
         self.button = fields.button("Record what is left out, and why")
         self.button.on_click(lambda _b: self._record())
+        self.keep_scale = fields.button("Read this scale from now on")
+        self.keep_scale.on_click(lambda _b: self._record_scale())
         self.form = Form(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -72,7 +75,7 @@ class ReadingView(NeedsBook, widgets.VBox):
                 "reason": fields.text("Why left out", placeholder="it is recorded"),
             },
             fold_title="Brew method, what to leave out",
-            buttons=[self.button],
+            buttons=[self.button, self.keep_scale],
         )
         self.form.compute_with(self._read)
         super().__init__([self.form, widgets.HTML(_SHRINK)])
@@ -156,7 +159,10 @@ class ReadingView(NeedsBook, widgets.VBox):
         is_new = set(chosen.names) != set(recorded.names)
         self.button.layout.display = "" if is_new else "none"
         attribute = self._offer(there, attribute)
-        on_scale = self._offer_scales(there.scales(attribute, brew_method))
+        scales = there.scales(attribute, brew_method)
+        on_scale = self._offer_scales((coffee, attribute), scales)
+        is_kept = on_scale is None or on_scale == scales[0]
+        self.keep_scale.layout.display = "none" if is_kept else ""
         read = (attribute, on_scale, brew_method, chosen)
         asked = (coffee, *read, _mark(there.scores), _mark(there.words))
         if self._shown[0] != asked:
@@ -224,12 +230,15 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._fill("without_sessions", list(map(str, there.scored["session"].unique())))
         return str(self._fill("attribute", [*names, *there.lists_of_words, *more]))
 
-    def _offer_scales(self, names: tuple[str, ...]) -> str | None:
+    def _offer_scales(self, of: Any, names: tuple[str, ...]) -> str | None:
         """Offer the scales of a score where it has several, the one read by itself first."""
         chooser = self.form.fields["scale"]
         chooser.layout.display = "none" if len(names) < 2 else ""
-        if set(chooser.options) != set(names):  # else what was chosen stays
+        if self._scales_of != (of, set(names)):  # else what was chosen stays
+            self._scales_of = (of, set(names))
             chooser.options = names
+            if names:
+                chooser.index = 0  # a Dropdown that had nothing to choose chooses nothing
         return str(chooser.value) if len(names) > 1 else None
 
     def _fill(self, field: str, options: list[str]) -> Any:
@@ -261,15 +270,31 @@ class ReadingView(NeedsBook, widgets.VBox):
             reason=now["reason"],
         )
 
+    def _record_scale(self) -> None:
+        """Read this coffee's score on the scale chosen, here and everywhere, from now on."""
+        scale = str(self.form.fields["scale"].value)
+        done, _ = self.form.attempt(self._write_scale)
+        if done:
+            self.form.fields["reason"].value = ""
+            self.form.refresh()
+            self.form.say(f"In the lab book: {self.attribute} is read on {scale}.")
+
+    def _write_scale(self) -> None:
+        now = self.form.values()
+        client, coffee = self.coffee or ("", "")
+        self._book.sessions.choose_scale(
+            coffee,
+            client=client,
+            attribute=now["attribute"],
+            scale=now["scale"],
+            reason=now["reason"],
+        )
+
     def _records(self) -> str:
         """The choices recorded so far for this coffee."""
         client, coffee = self.coffee or ("", "")
-        rows = "".join(
-            f"<li>{event.happened_at:%Y-%m-%d}: {escape(event.reason)}</li>"
-            for session in self._book.sessions.all(client=client, coffee=coffee)
-            for event in self._book.sessions.events(session.name)
-            if event.kind == "remark" and event.reason.startswith(HEAD)
-        )
+        decisions = self._book.sessions.decisions(coffee, client=client)
+        rows = "".join(f"<li>{escape(decided(one))}</li>" for one in decisions)
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
 
 
