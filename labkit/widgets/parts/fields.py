@@ -9,6 +9,7 @@ from typing import Any
 import ipywidgets as widgets
 
 from labkit.errors import LabkitError
+from labkit.widgets.parts.folds import Fold
 
 _NARROW = """<style>.widget-html > .widget-html-content
   {min-width: 0; max-width: 100%; overflow-x: auto; overflow-y: hidden; line-height: 1.4}
@@ -142,7 +143,7 @@ class Form(widgets.VBox):
         All of them, by parameter name.
     notes : dict of str to HTML
         What is wrong with a field, below it.
-    fold : Accordion or None
+    fold : Fold or None
         Holds the folded fields.
     message, result : HTML
         What was done or is wrong, and what came out.
@@ -162,19 +163,15 @@ class Form(widgets.VBox):
         self._followers: list[Callable[[], Any]] = []
         self.message = widgets.HTML()
         self.result = widgets.HTML()
-        self.fold: widgets.Accordion | None = None
+        self.fold: Fold | None = None
         self._folded: frozenset[str] = frozenset()
         rows: list[widgets.Widget] = [
             widgets.VBox([self.fields[name], self.notes[name]]) for name in fields
         ]
         if folded:
-            fold = widgets.Accordion(
-                [widgets.VBox([widgets.VBox([folded[n], self.notes[n]]) for n in folded])]
-            )
-            fold.set_title(0, fold_title)
-            fold.selected_index = None
-            rows.append(fold)
-            self.fold, self._folded = fold, frozenset(folded)
+            self.fold = Fold(fold_title, [widgets.VBox([folded[n], self.notes[n]]) for n in folded])
+            rows.append(self.fold)
+            self._folded = frozenset(folded)
         if buttons:
             rows.append(side_by_side(*buttons))
         super().__init__([*rows, self.message, self.result, widgets.HTML(_NARROW)])
@@ -247,7 +244,7 @@ class Form(widgets.VBox):
             else:
                 self.notes[named].value = said(self._labelled(named, str(error)), wrong=True)
                 if self.fold is not None and named in self._folded:
-                    self.fold.selected_index = 0  # a sentence nobody sees helps nobody
+                    self.fold.is_open = True  # a sentence nobody sees helps nobody
             return False, None
 
     def _labelled(self, name: str, sentence: str) -> str:

@@ -67,8 +67,8 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             },
             fold_title="Add a water by its analysis",
         )
-        *_, accordion = (c for c in self.form.children if isinstance(c, widgets.Accordion))
-        accordion.children[0].children += (keep,)
+        if self.form.fold is not None:
+            self.form.fold.add(keep)
         self._fill()
         self.form.fields["name"].observe(lambda _change: self._offer(), "value")
         self._offer()

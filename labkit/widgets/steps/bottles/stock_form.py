@@ -13,6 +13,7 @@ from labkit.errors import BookError
 from labkit.present import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_log import QuestionForm, TakenForm
@@ -49,9 +50,7 @@ class StockForm(NeedsBook, widgets.VBox):
         self.taken = TakenForm(
             book, self._after, lambda: float(self.form.fields["jug_volume_ml"].value)
         )
-        folded = widgets.Accordion([self.taken])
-        folded.set_title(0, "Record doses taken, or an empty bottle")
-        folded.selected_index = None
+        folded = Fold("Record doses taken, or an empty bottle", [self.taken])
         super().__init__([self.questions, self.form, self.hands, folded])
 
     def refresh(self) -> None:

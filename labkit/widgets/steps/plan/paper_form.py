@@ -79,7 +79,8 @@ class PaperForm(NeedsBook, widgets.VBox):
             },
             fold_title="Preparer: the bench sheet again",
         )
-        self.bench_form.children[0].children[0].children += (self.bench_button,)
+        if self.bench_form.fold is not None:
+            self.bench_form.fold.add(self.bench_button)
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
         self.fill()
         super().__init__([self.form, self.hands, self.bench_form])

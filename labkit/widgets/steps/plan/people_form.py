@@ -11,6 +11,7 @@ from labkit.book import LabBook, name_key
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.needs_book import NeedsBook
 
 Named = tuple[Literal["taster", "client", "coffee"], str, str]
@@ -56,11 +57,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         add_tasters.on_click(lambda _b: self._add_tasters())
         self.listed = widgets.HTML()
         is_new = not (book.people.coffees() and book.people.tasters())
-        fold = widgets.Accordion(
-            [widgets.VBox([self.coffee_form, self.taster_form])],
-            selected_index=0 if is_new else None,
-        )
-        fold.set_title(0, "Add a coffee or tasters")
+        fold = Fold("Add a coffee or tasters", [self.coffee_form, self.taster_form], is_open=is_new)
         rename, merge = fields.button("Rename"), fields.button("Merge")
         remove = fields.button("Remove")
         self.mend_form = Form(
@@ -79,10 +76,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
             "Scores stay as they are: they follow the name, and each session keeps a note of what "
             "was renamed or merged. Only an unused name can be removed."
         )
-        mend = widgets.Accordion(
-            [widgets.VBox([widgets.HTML(note), self.mend_form])], selected_index=None
-        )
-        mend.set_title(0, "Rename, merge or remove")
+        mend = Fold("Rename, merge or remove", [widgets.HTML(note), self.mend_form])
         super().__init__([self.listed, fold, mend])
         self.fill()
 
