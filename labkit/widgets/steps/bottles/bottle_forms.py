@@ -163,19 +163,18 @@ class ConcentrateForm(Form):
         return shown
 
     def _store(self) -> None:
-        now = self.values()
-        if not now["weighed_g"]:
-            self.message.value = said(
-                "type what you actually weighed first: the bottle is kept as weighed, not as "
-                "planned.",
-                wrong=True,
-            )
-            return
-        keep = self._keep
+        now, keep = self.values(), self._keep
         assert keep is not None  # the button exists only with it
-        name = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
-        done, _ = self.attempt(
-            lambda: keep(
+
+        def work() -> str:
+            if not now["weighed_g"]:
+                raise ConcentrateError(
+                    "type what you actually weighed first: the bottle is kept as weighed, not as "
+                    "planned.",
+                    field="weighed_g",
+                )
+            name: str = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
+            keep(
                 name,
                 salt=self.salt.label,
                 purity=now["purity"],
@@ -186,7 +185,9 @@ class ConcentrateForm(Form):
                 keeper=now["keeper"],
                 made_on=now["made_on"],
             )
-        )
+            return name
+
+        done, name = self.press(work)
         if done:
             self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
             # These belong to this bottle and its jar: the next must not inherit them unseen.
@@ -333,7 +334,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
                 measured_by=self.form.fields["measured_by"].value,
             )
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
             bottle = self._book.stock.bottle(name)

@@ -94,7 +94,7 @@ class QuestionForm(widgets.VBox):
                 reason=now["reason"],
             )
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self.form.fields["counts"].value = None
             self.form.fields["reason"].value = ""
@@ -176,7 +176,7 @@ class TakenForm(widgets.VBox):
 
         session, flight = taken or (None, None)
 
-        done, kept = self.form.attempt(
+        done, kept = self.form.press(
             lambda: record_doses(
                 self._book,
                 doses,
@@ -203,7 +203,7 @@ class TakenForm(widgets.VBox):
                 )
             self._book.stock.empty_bottle(name)
 
-        done, _ = self.empty_form.attempt(work)
+        done, _ = self.empty_form.press(work)
         if done:
             chooser = self.empty_form.fields["bottle"]
             chooser.options = [bottle.name for bottle in self._book.stock.bottles()]

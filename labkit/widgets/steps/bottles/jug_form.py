@@ -169,7 +169,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             read_analysis(analysis, name=name)
             self._book.stock.add_base_water(name, analysis)
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self._fill()
             self.form.fields["name"].value = name.strip()
@@ -241,7 +241,7 @@ class JugForm(NeedsBook, Form):
     ) -> list[Any]:
         target, bottles = Target(**coordinates), self._book.stock.concentrates()
         if not bottles:
-            raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
+            return [said("No bottle is in the lab book yet: make and keep one above first.")]
         if weigh:
             made: Any = weigh_out(
                 target,

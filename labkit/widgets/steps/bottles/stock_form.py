@@ -88,7 +88,7 @@ class StockForm(NeedsBook, widgets.VBox):
 
     def _keep_days(self) -> None:
         days = self.form.fields["keeps_days"].value
-        done, _ = self.form.attempt(lambda: self._book.stock.set_bicarbonate_keeps_days(days))
+        done, _ = self.form.press(lambda: self._book.stock.set_bicarbonate_keeps_days(days))
         if done:
             self.form.refresh()
             self.form.say(f"Bicarbonate keeps {days} days from now on, on the shelf and on labels.")
@@ -98,7 +98,7 @@ class StockForm(NeedsBook, widgets.VBox):
             sheet = self._labels(self._book.stock.bottles(), lab_book=self._book.name)
             self.hands.hand(sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %.")
 
-        self.form.attempt(work)
+        self.form.press(work)
 
 
 def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:

@@ -276,7 +276,7 @@ class CardForm(NeedsBook, widgets.VBox):
 
     def _hand(self, what: str, ending: str) -> None:
         if self.files is None:
-            self.form.message.value = said("there is no card to hand over yet.", wrong=True)
+            self.form.refuse(DosingError("there is no card to hand over yet."))
             return
         page = getattr(self.files, what)
         self.hands.hand(

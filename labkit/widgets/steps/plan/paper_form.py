@@ -151,7 +151,7 @@ class PaperForm(NeedsBook, widgets.VBox):
         return self._tray_map(plan, flights=flights, lab_book=self._book.name), "tray-map"
 
     def _hand(self, make: Callable[[], tuple[Any, str]]) -> None:
-        done, made = self.form.attempt(make)
+        done, made = self.form.press(make)
         if not done:
             return
         sheet, what = made

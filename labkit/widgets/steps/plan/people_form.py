@@ -123,7 +123,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 )
             change(chosen)
 
-        done, _ = self.mend_form.attempt(work)
+        done, _ = self.mend_form.press(work)
         if done:
             self.mend_form.fields["to"].value = ""
             self.mend_form.say(_MENDED)
@@ -184,7 +184,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 self._book.people.add_client(client)
             self._book.people.add_coffee(now.pop("coffee"), client=client, **now)
 
-        done, _ = self.coffee_form.attempt(work)
+        done, _ = self.coffee_form.press(work)
         if done:
             for name, field in self.coffee_form.fields.items():
                 if name != "client":  # the next coffee has a lot and a roast of its own
@@ -194,7 +194,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
 
     def _add_tasters(self) -> None:
         names = [name for name in self.taster_form.values()["tasters"].split(",") if name.strip()]
-        done, _ = self.taster_form.attempt(lambda: self._book.people.add_tasters(names))
+        done, _ = self.taster_form.press(lambda: self._book.people.add_tasters(names))
         if done:
             self.taster_form.fields["tasters"].value = ""
             self.taster_form.say(_ADDED)

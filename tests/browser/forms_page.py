@@ -1,0 +1,78 @@
+"""A page of the forms of one step, without code: Voila on a notebook of one call."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+
+from tests.project import PROJECT, free_port
+
+CODE = """
+from IPython.display import display
+from labkit.book import LabBook
+from tests.widgets.every_form import STEPS
+for form in STEPS[{step!r}](LabBook({book!r})).values():
+    display(form)
+"""
+
+
+@contextlib.contextmanager
+def forms_page(folder, book_path, step):
+    """Address of a page that shows the forms of a step on a lab book."""
+    cell = {"cell_type": "code", "id": "forms", "metadata": {}, "outputs": []}
+    cell |= {"execution_count": None, "source": CODE.format(step=step, book=str(book_path))}
+    kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
+    notebook = folder / "forms.ipynb"
+    about = {"metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
+    notebook.write_text(json.dumps({"cells": [cell], **about}))
+    port = free_port()
+    with (folder / "voila.log").open("wb") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "voila", str(notebook), "--no-browser", f"--port={port}"],
+            cwd=PROJECT,
+            stdin=subprocess.DEVNULL,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+        )
+    address = f"http://127.0.0.1:{port}/"
+    try:
+        _wait_for(f"{address}voila/static/voila.js", process)
+        yield address
+    finally:
+        process.terminate()
+        process.wait(timeout=30)
+
+
+def _wait_for(address, process):
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    while process.poll() is None:
+        try:
+            with direct.open(address, timeout=10):
+                return
+        except urllib.error.HTTPError:
+            return
+        except OSError:
+            time.sleep(0.2)
+    raise RuntimeError("Voila did not start")
+
+
+def open_forms(page, address):
+    """Open it, with nothing fetched from another machine, and wait for its last form."""
+    own = address.rstrip("/")
+    page.route("**/*", lambda route: _own_only(route, own))
+    page.goto(address, wait_until="commit", timeout=120_000)
+    page.locator(".lk-form").last.wait_for(timeout=120_000)
+    page.wait_for_timeout(500)
+
+
+def _own_only(route, own):
+    url = route.request.url
+    if url.startswith((own, "data:", "blob:")):
+        route.continue_()
+    else:
+        route.abort()
