@@ -13,11 +13,12 @@ import urllib.request
 from tests.project import PROJECT, free_port
 
 CODE = """
-from IPython.display import display
+from IPython.display import HTML, display
 from labkit.book import LabBook
 from tests.widgets.every_form import STEPS
 for form in STEPS[{step!r}](LabBook({book!r})).values():
     display(form)
+display(HTML('<p id="all-there"></p>'))
 """
 
 
@@ -66,7 +67,7 @@ def open_forms(page, address):
     own = address.rstrip("/")
     page.route("**/*", lambda route: _own_only(route, own))
     page.goto(address, wait_until="commit", timeout=120_000)
-    page.locator(".lk-form").last.wait_for(timeout=120_000)
+    page.locator("#all-there").wait_for(state="attached", timeout=120_000)
     page.wait_for_timeout(500)
 
 

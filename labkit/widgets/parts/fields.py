@@ -21,7 +21,7 @@ def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
     """A field with its label; each has a layout of its own: a shared one hides all at once."""
     field = kind(
         description=label,
-        layout=widgets.Layout(width="min(33rem, 98%)"),
+        layout=widgets.Layout(width="min(35rem, 98%)"),
         style={"description_width": "15rem"},
         **options,
     )
