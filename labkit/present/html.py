@@ -40,8 +40,10 @@ def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]
         for n in range(len(head))
     ]
     top = "".join(
-        f'<th scope="col" style="{_CELL}{side}{_RULE};font-size:.85em">{escape(str(text))}</th>'
+        f'<{cell} style="{_CELL}{side}{_RULE};font-size:.85em">{escape(str(text))}</{cell[:2]}>'
         for text, side in zip(head, sides, strict=True)
+        # Over the names of the rows stands no heading, and none that is empty.
+        for cell in (('th scope="col"' if str(text) else "td"),)
     )
     lines = "".join(f"<tr>{_line(row, sides)}</tr>" for row in body)
     # As wide as its caption where there is room; on a phone no figure is pushed out of sight.

@@ -12,7 +12,7 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook
 from labkit.errors import ConcentrateError
-from labkit.present import CAUTIONS, beware, remarks
+from labkit.present import CAUTIONS, beware, cautions_for, figures_html, remarks
 from labkit.water import (
     DROP_DOUBT_PERCENT,
     SALTS,
@@ -25,7 +25,7 @@ from labkit.water import (
     strength_by_titration,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
 
 
@@ -155,11 +155,11 @@ class ConcentrateForm(Form):
             f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
             f"of the water, make up to <b>{volume_ml:g} mL</b>.</p>",
             warned,
-            cautions_html("weighing"),
-            fold("Figures and hazard of this weighing", as_html(weighing)),
+            beware(cautions_for("weighing", [self.salt])),
+            fold("Figures and hazard of this weighing", figures_html(weighing)),
         ]
         if weighed_g:
-            shown.append(self.bottle)
+            shown.append(figures_html(self.bottle))
         return shown
 
     def _store(self) -> None:
@@ -274,7 +274,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
                 )
             ),
             cautions_html("testing"),
-            fold("Figures of this bottle", as_html(measured)),
+            fold("Figures of this bottle", figures_html(measured)),
         ]
 
     def _read(self) -> str:

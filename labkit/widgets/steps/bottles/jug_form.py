@@ -30,7 +30,6 @@ from labkit.water import (
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
@@ -278,6 +277,5 @@ class JugForm(NeedsBook, Form):
             *stale,
             made,
             fold("Is the jug right? What meter and drops should show", as_html(checks)),
-            fold("What this water is: ions, pH, scale, steel", as_html(portray(water))),
-            fold("Before it goes into a machine", cautions_html("machine")),
+            fold("Before it goes into a machine: ions, pH, scale, steel", as_html(portray(water))),
         ]

@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from labkit.analysis import VerdictKind
 from labkit.book import LabBook
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, known_of, remarks, say
+from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
     COORDINATE,
     COORDINATES,
@@ -31,7 +31,6 @@ from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.bottles.meter_form import factor_field, read_factor
@@ -242,16 +241,15 @@ class CardForm(NeedsBook, widgets.VBox):
             said(self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
-            cautions_html("tank" if from_salts else "mixing"),
+            beware(cautions_for("tank" if from_salts else "mixing", card.recipes[-1:])),
             fold(
                 "The same figures as a table",
                 frame_html("As in the CSV and JSON files", self.files.table),
             ),
             fold(
-                "What this water is: ions, pH, scale, steel",
+                "Before it goes into a machine: ions, pH, scale, steel",
                 as_html(portray(card.recipes[-1].reached)),
             ),
-            fold("Before it goes into a machine", cautions_html("machine")),
         ]
 
     def _shelf_remarks(self) -> list[str]:
