@@ -20,6 +20,12 @@ _DIETS = (
     "Sodium and potassium matter in some people's diet: follow medical advice, and local "
     "drinking-water rules for water that is served."
 )
+_KIT = (
+    "Take a sample out of the jug for the drops; pour it away, never back, and do not drink it.",
+    "Keep reagents from eyes, mouth and food, cap them and wash your hands: some irritate or "
+    "poison. The kit's leaflet and safety data sheet go first.",
+)
+_PROBE = ("Rinse the probe with the water it is to measure.",)
 
 CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -44,13 +50,9 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             "Keep salts from children. Read the safety data sheet of each; local rules go first.",
             _DIETS,
         ),
-        "testing": (
-            "Take a sample out of the jug for the drops; pour it away, never back, and do not "
-            "drink it.",
-            "Keep reagents from eyes, mouth and food, cap them and wash your hands: some irritate "
-            "or poison. The kit's leaflet and safety data sheet go first.",
-            "Rinse the probe with the water it is to measure.",
-        ),
+        "testing": (*_KIT, *_PROBE),
+        "drop kit": _KIT,
+        "meter": _PROBE,
         "brewing": (
             "Hot water and steam scald: pour away from hands and faces.",
             "Let a cup cool before the first sip: coffee above 65 °C scalds, and is best avoided.",
@@ -64,7 +66,8 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     }
 )
 """Handling cautions by situation: ``"weighing"`` (a bottle), ``"mixing"`` (of bottles), ``"tank"``
-(salts straight into water that is drunk), ``"testing", "brewing", "machine"``.
+(salts straight into water that is drunk), ``"testing"`` (by ``"drop kit"``, by ``"meter"`` or by
+both), ``"brewing", "machine"``.
 
 65 °C: above it a drink counts as very hot (IARC Monographs 116, 2016; from memory).
 """

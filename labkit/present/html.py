@@ -5,6 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from html import escape
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _TABLE = (
     "border-collapse:collapse;color:inherit;font:inherit;font-variant-numeric:tabular-nums;"
@@ -61,6 +65,22 @@ def _line(row: Sequence[str], sides: Sequence[str]) -> str:
         for text, side in zip(row[1:], sides[1:], strict=True)
     )
     return first + "".join(rest)
+
+
+def with_index(frame: pd.DataFrame) -> str:
+    """A pandas table with its row names, over which stands no empty heading.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Rounded as it is to be read.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    return str(frame.to_html()).replace("<th></th>", "<td></td>")
 
 
 def notes(lines: Iterable[str]) -> str:

@@ -1,4 +1,4 @@
-"""A page of the forms of one step, without code: Voila on a notebook of one call."""
+"""Pages of the forms of each step, without code: Voila on notebooks of one call."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import urllib.error
 import urllib.request
 
 from tests.project import PROJECT, free_port
+from tests.widgets.every_form import STEPS
 
 CODE = """
 from IPython.display import HTML, display
@@ -23,30 +24,36 @@ display(HTML('<p id="all-there"></p>'))
 
 
 @contextlib.contextmanager
-def forms_page(folder, book_path, step):
-    """Address of a page that shows the forms of a step on a lab book."""
-    cell = {"cell_type": "code", "id": "forms", "metadata": {}, "outputs": []}
-    cell |= {"execution_count": None, "source": CODE.format(step=step, book=str(book_path))}
+def forms_pages(folder, book_path):
+    """Address of each step's page on a lab book, by the name of the step."""
     kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
-    notebook = folder / "forms.ipynb"
     about = {"metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
-    notebook.write_text(json.dumps({"cells": [cell], **about}))
+    pages = folder / "pages"
+    pages.mkdir()
+    for step in STEPS:
+        cell = {"cell_type": "code", "id": "forms", "metadata": {}, "outputs": []}
+        cell |= {"execution_count": None, "source": CODE.format(step=step, book=str(book_path))}
+        (pages / f"{_file(step)}.ipynb").write_text(json.dumps({"cells": [cell], **about}))
     port = free_port()
     with (folder / "voila.log").open("wb") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "voila", str(notebook), "--no-browser", f"--port={port}"],
+            [sys.executable, "-m", "voila", str(pages), "--no-browser", f"--port={port}"],
             cwd=PROJECT,
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,
         )
-    address = f"http://127.0.0.1:{port}/"
+    address = f"http://127.0.0.1:{port}/voila/"
     try:
-        _wait_for(f"{address}voila/static/voila.js", process)
-        yield address
+        _wait_for(f"{address}static/voila.js", process)
+        yield {step: f"{address}render/{_file(step)}.ipynb" for step in STEPS}
     finally:
         process.terminate()
         process.wait(timeout=30)
+
+
+def _file(step):
+    return step.replace(" ", "-")
 
 
 def _wait_for(address, process):
@@ -64,11 +71,15 @@ def _wait_for(address, process):
 
 def open_forms(page, address):
     """Open it, with nothing fetched from another machine, and wait for its last form."""
-    own = address.rstrip("/")
+    own = address.partition("/voila/")[0]
     page.route("**/*", lambda route: _own_only(route, own))
     page.goto(address, wait_until="commit", timeout=120_000)
     page.locator("#all-there").wait_for(state="attached", timeout=120_000)
-    page.wait_for_timeout(500)
+    page.locator(".lk-form:visible").first.wait_for(timeout=120_000)
+    count, before = page.locator(".lk-form").count(), -1
+    while count != before:  # forms come one after the other
+        page.wait_for_timeout(2000)
+        count, before = page.locator(".lk-form").count(), count
 
 
 def _own_only(route, own):

@@ -5,29 +5,45 @@ from __future__ import annotations
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from labkit.book import LabBook
-from tests.browser.forms_page import forms_page, open_forms
+from labkit.book import Attribute, LabBook
+from labkit.tasting import SCALES
+from tests.browser.forms_page import forms_pages, open_forms
+from tests.tasted import at_shares, begin, score
+from tests.widgets.every_form import STEPS
 from tests.widgets.plans.helpers import PASSPHRASE, TAP, fill
 
 pytestmark = pytest.mark.browser
 
 
-def lay_book(folder):
-    """A lab book to plan in."""
-    path = folder / "book.db"
+def lay_book(path):
+    """A lab book to plan in, with a session that waits for its key and one that takes scores."""
     with LabBook(path) as book:
         fill(book)
         book.stock.add_base_water("tap, autumn", TAP)
-    return path
+        for session in ("locked", "being tasted"):
+            plan = begin(
+                book,
+                session,
+                client="Client A",
+                coffee="Coffee A",
+                targets=at_shares(0, 0.5, 1),
+                tasters=["Ada", "Bo"],
+                attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+            )
+            if session == "locked":
+                score(book, plan, lambda _cup, water: {"overall": 5.0 + round(2 * water.mg_share)})
+                for flight in plan.flights:
+                    book.sessions.lock_flight(session, flight)
 
 
 @pytest.fixture(scope="module")
-def plan_page(tmp_path_factory):
-    """Address of the forms of planning, and their lab book."""
-    folder = tmp_path_factory.mktemp("planning")
-    path = lay_book(folder)
-    with forms_page(folder, path, "plan") as address:
-        yield address, path
+def pages(tmp_path_factory):
+    """Addresses of the pages by step, and their lab book."""
+    folder = tmp_path_factory.mktemp("forms")
+    path = folder / "book.db"
+    lay_book(path)
+    with forms_pages(folder, path) as addresses:
+        yield addresses, path
 
 
 def fold_line(page, title):
@@ -70,10 +86,12 @@ def open_every_fold(page):
     page.wait_for_timeout(500)
 
 
-def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(plan_page, new_page):
-    address, path = plan_page
+def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(pages, new_page):
+    addresses, path = pages
+    with LabBook(path) as book:
+        before = len(book.sessions.all())
     page = new_page(width=1280, height=900, accept_downloads=True)
-    open_forms(page, address)
+    open_forms(page, addresses["plan"])
 
     # A fold opens by Enter, closes by Space, says so, and hides what it holds from the tab key.
     line, other = (
@@ -135,7 +153,7 @@ def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(plan_page, new_pa
     assert again.get_attribute("aria-invalid") == "true"
     assert again.input_value() == ""
     with LabBook(path) as book:
-        assert book.sessions.all() == ()
+        assert len(book.sessions.all()) == before
 
     # Mended, it is sealed once, however quickly the button is pressed.
     for label in ("Preparer's passphrase", "Repeat passphrase"):
@@ -147,20 +165,33 @@ def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(plan_page, new_pa
     page.wait_for_timeout(1000)
     assert page.get_by_text("Not yet:").count() == 0
     with LabBook(path) as book:
-        assert len(book.sessions.all()) == 1
+        assert len(book.sessions.all()) == before + 1
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-def test_axe_finds_nothing_in_the_forms_of_planning(plan_page, new_page, width):
-    page = new_page(width=width, height=900)
-    open_forms(page, plan_page[0])
+@pytest.mark.parametrize("step", STEPS)
+def test_axe_finds_nothing_in_the_forms_with_every_fold_open(pages, new_page, step):
+    page = new_page(width=1280, height=900)
+    open_forms(page, pages[0][step])
     open_every_fold(page)
-
     assert findings(page) == []
-    is_wide = width > 1000
-    form = page.locator(".lk-form").filter(has=page.get_by_label("What to vary")).last
-    fields, result = form.locator(".lk-row").first, form.locator(":scope > .lk-result")
-    beside = result.bounding_box()["x"] > fields.bounding_box()["x"] + 300
-    assert beside is is_wide
-    page_width = page.evaluate("document.documentElement.scrollWidth")
-    assert page_width <= width
+    for width in (1280, 390):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(300)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert cut(page) == []
+        form = page.locator(".lk-form").filter(has=page.locator(".lk-row:visible")).first
+        row, result = form.locator(".lk-row").first, form.locator(":scope > .lk-result")
+        if result.is_visible() and result.inner_text().strip():
+            beside = result.bounding_box()["x"] > row.bounding_box()["x"] + 300
+            assert beside is (width == 1280)
+
+
+def cut(page):
+    """Labels, buttons and lines of folds whose words do not fit."""
+    return page.evaluate(
+        """() => [...document.querySelectorAll(
+            ".lk-form .widget-label, .lk-form button, .lk-fold-button, .lk-form label")]
+            .filter((one) => one.getClientRects().length && one.scrollWidth > one.clientWidth + 1
+                && getComputedStyle(one).display !== "inline")
+            .map((one) => one.innerText)"""
+    )

@@ -390,8 +390,9 @@ class Form(widgets.VBox):
         """Say what is wrong, at its field or under the buttons; to a new form it is but a hint."""
         name = error.field
         if name is None or name not in self.notes:
-            place = self.result if self._holds else self.message
-            place.value = said(str(error), wrong=not is_new)
+            sentence, place = str(error), self.result if self._holds else self.message
+            hint = sentence[:1].upper() + sentence[1:]
+            place.value = said(hint) if is_new else said(sentence, wrong=True)
             return
         self._mark({name: self._labelled(name, str(error))})
         if self.fold is not None and name in self._folded:

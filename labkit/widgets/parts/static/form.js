@@ -62,6 +62,15 @@ function render({ model, el }) {
       set(said, "aria-live", "polite");
       set(said, "tabindex", "-1");
     }
+    // What scrolls sideways must scroll by key as well.
+    for (const part of own(".widget-html-content, .widget-html-content [style*=overflow]")) {
+      const scrolls = part.scrollWidth > part.clientWidth + 1;
+      if (!scrolls && !part.classList.contains("lk-scrolls")) continue;
+      part.classList.toggle("lk-scrolls", scrolls);
+      set(part, "tabindex", scrolls ? "0" : null);
+      set(part, "role", scrolls ? "group" : null);
+      set(part, "aria-label", scrolls ? "wider than the page: scroll sideways" : null);
+    }
     busy();
   };
   const now = () => {
@@ -126,6 +135,7 @@ function render({ model, el }) {
   const changes = new MutationObserver(soon);
   const size = new ResizeObserver(() => {
     form.classList.toggle("lk-wide", form.clientWidth >= WIDE_PX);
+    soon();
   });
   const begin = () => {
     if (over) return;

@@ -207,6 +207,13 @@ class OneWaterForm(NeedsBook, widgets.VBox):
             for one in (whole.readings if whole is not None else ())
             if (one.client, one.coffee) in coffees
         ]
+        if not any(one.best for one in readings):
+            return [
+                fields.said(
+                    "None of these coffees has scores that can be read yet: taste, lock and open a "
+                    "flight first."
+                )
+            ]
         self.water = one_water(
             self._book, readings, sold=_sold(sold, coffees), region=self._region()
         )

@@ -252,7 +252,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
             return [said("No bottle is on the shelf yet: make one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
-            return [said(_HOW[self.form.fields["method"].value]), cautions_html("testing")]
+            return [said(_HOW[self.form.fields["method"].value]), self._cautions()]
         now = self.form.values()
         found, weighed = measured.measured, measured.weighed_strength_mg_l_caco3_per_ml
         doubt = found.strength_mg_l_caco3_per_ml * found.uncertainty_percent / 100
@@ -273,9 +273,13 @@ class StrengthForm(NeedsBook, widgets.VBox):
                     "recorded, you are asked which is right; no dose changes before you answer."
                 )
             ),
-            cautions_html("testing"),
+            self._cautions(),
             fold("Figures of this bottle", figures_html(measured)),
         ]
+
+    def _cautions(self) -> str:
+        by_meter = self.form.fields["method"].value == _BY_METER
+        return cautions_html("meter" if by_meter else "drop kit")
 
     def _read(self) -> str:
         """The reading in words, with what its steps are worth."""

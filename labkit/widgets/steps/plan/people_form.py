@@ -190,6 +190,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 if name != "client":  # the next coffee has a lot and a roast of its own
                     field.value = None if name == "roast_date" else ""
             self.coffee_form.say(_ADDED)
+            self.coffee_form.go_to("coffee")
             self.fill()
 
     def _add_tasters(self) -> None:
@@ -198,6 +199,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         if done:
             self.taster_form.fields["tasters"].value = ""
             self.taster_form.say(_ADDED)
+            self.taster_form.go_to("tasters")
             self.fill()
 
 

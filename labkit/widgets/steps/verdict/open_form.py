@@ -40,8 +40,8 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.button = fields.button("Open the key", main=True)
         self.button.on_click(lambda _b: self._press())
         self.found = FoundCodesForm(book, on_found=self._codes_found)
-        self.lost = LostPassphraseForm(book, self._opened)
-        self.early = EarlyForm(book, self._opened)
+        self.lost = LostPassphraseForm(book, self._opened_otherwise)
+        self.early = EarlyForm(book, self._opened_otherwise)
         self.history = widgets.HTML()
         self.form = Form(
             {
@@ -116,12 +116,17 @@ class OpenForm(NeedsBook, widgets.VBox):
     def _codes_found(self) -> None:
         self._choose()
         self.form.say("The codes are kept. Now open the key.")
+        self.form.go_to("passphrase")
 
     def _press(self) -> None:
         done, sentence = self.form.press(self._open)
         if not done:
             return
         self._opened(sentence)
+
+    def _opened_otherwise(self, sentence: str) -> None:
+        self._opened(sentence)
+        self.form.guide.go_to(None)  # what happened is said further up than the hand is
 
     def _opened(self, sentence: str) -> None:
         self.fill()
