@@ -4,7 +4,9 @@ from .across import table_in_words as table_in_words
 from .asked import remarks as remarks
 from .asked import say as say
 from .asked import to_html as to_html
+from .bottles import figures_html as figures_html
 from .cautions import CAUTIONS as CAUTIONS
+from .cautions import cautions_for as cautions_for
 from .curve import trust_in as trust_in
 from .curve import warnings_of as warnings_of
 from .html import beware as beware

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.bottles import may_cloud
-from labkit.present.cautions import CAUTIONS
+from labkit.present.cautions import cautions_for
 from labkit.present.html import beware, notes, table
 from labkit.water import (
     PURE_WATER,
@@ -78,7 +78,7 @@ def _mixing(mixing: Mixing) -> str:
         table(f"Mix: {say(mixing.target)}", ("pour", "amount"), rows)
         + _reached(mixing.target, mixing.reached, mixing.uncertainty)
         + notes((_ORDER, *remarks(mixing)))
-        + beware(CAUTIONS["mixing"])
+        + beware(cautions_for("mixing", [mixing]))
     )
 
 
@@ -140,7 +140,7 @@ def _tank(tank: TankMixing) -> str:
         table(f"Weigh into the tank: {say(tank.target)}", ("", "amount"), rows)
         + _reached(tank.target, tank.reached, tank.uncertainty)
         + notes(remarks(tank))
-        + beware(CAUTIONS["tank"])
+        + beware(cautions_for("tank", [tank]))
     )
 
 

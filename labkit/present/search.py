@@ -29,7 +29,7 @@ from labkit.analysis import (
     WalkStep,
 )
 from labkit.present.asked import remarks, say, to_html
-from labkit.present.html import notes, p_text, table
+from labkit.present.html import notes, p_text, table, with_index
 from labkit.water import (
     COORDINATE,
     COORDINATES,
@@ -371,4 +371,4 @@ def _curves_table(curves: PlanCurves) -> str:
     wide = curves.frame.pivot_table(
         index=["path", "n_tasters", "cups"], columns="flight", values="loss", sort=False
     )
-    return f"<p>Points expected to be given away</p>{wide.round(2).to_html()}"
+    return f"<p>Points expected to be given away</p>{with_index(wide.round(2))}"

@@ -11,6 +11,7 @@ from labkit.book import AbsentBook, LabBook, data_folder
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
+from labkit.widgets.parts.folds import Fold
 
 
 class BookChoice(widgets.VBox):
@@ -36,12 +37,12 @@ class BookChoice(widgets.VBox):
         demo.on_click(lambda _b: self.use(None))
         is_absent = isinstance(book, AbsentBook)
         self.said = widgets.HTML(_which(book))
-        change = widgets.Accordion(
-            [widgets.VBox([self._name, fields.side_by_side(own, demo)])],
-            selected_index=0 if is_absent else None,
+        self.change = Fold(
+            "Change the lab book",
+            [self._name, fields.side_by_side(own, demo)],
+            is_open=is_absent,
         )
-        change.set_title(0, "Change the lab book")
-        super().__init__([self.said, change])
+        super().__init__([self.said, self.change])
 
     def use(self, name: str | None) -> None:
         """Use another lab book from now on; one that cannot be used is said and changes nothing.

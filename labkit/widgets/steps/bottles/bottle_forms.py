@@ -12,7 +12,7 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook, Topic
 from labkit.errors import ConcentrateError
-from labkit.present import CAUTIONS, beware, remarks
+from labkit.present import CAUTIONS, beware, cautions_for, figures_html, remarks
 from labkit.water import (
     DROP_DOUBT_PERCENT,
     SALTS,
@@ -26,7 +26,7 @@ from labkit.water import (
     strength_by_titration,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -179,27 +179,26 @@ class ConcentrateForm(Form):
             f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
             f"of the water, make up to <b>{volume_ml:g} mL</b>.</p>",
             warned,
-            cautions_html("weighing"),
-            fold("Figures and hazard of this weighing", as_html(weighing)),
+            beware(cautions_for("weighing", [self.salt])),
+            fold("Figures and hazard of this weighing", figures_html(weighing)),
         ]
         if weighed_g:
-            shown.append(self.bottle)
+            shown.append(figures_html(self.bottle))
         return shown
 
     def _store(self) -> None:
-        now = self.values()
-        if not now["weighed_g"]:
-            self.message.value = said(
-                "type what you actually weighed first: the bottle is kept as weighed, not as "
-                "planned.",
-                wrong=True,
-            )
-            return
-        keep = self._keep
+        now, keep = self.values(), self._keep
         assert keep is not None  # the button exists only with it
-        name = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
-        done, _ = self.attempt(
-            lambda: keep(
+
+        def work() -> str:
+            if not now["weighed_g"]:
+                raise ConcentrateError(
+                    "type what you actually weighed first: the bottle is kept as weighed, not as "
+                    "planned.",
+                    field="weighed_g",
+                )
+            name: str = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
+            keep(
                 name,
                 salt=self.salt.label,
                 purity=self.purity,
@@ -210,7 +209,9 @@ class ConcentrateForm(Form):
                 keeper=now["keeper"],
                 made_on=now["made_on"],
             )
-        )
+            return name
+
+        done, name = self.press(work)
         if done:
             self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
             # These belong to this bottle and its jar: the next must not inherit them unseen.
@@ -285,7 +286,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
             return [said("No bottle is on the shelf yet: make one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
-            return [said(_HOW[self.form.fields["method"].value]), cautions_html("testing")]
+            return [said(_HOW[self.form.fields["method"].value]), self._cautions()]
         now = self.form.values()
         found, weighed = measured.measured, measured.weighed_strength_mg_l_caco3_per_ml
         doubt = found.strength_mg_l_caco3_per_ml * found.uncertainty_percent / 100
@@ -306,9 +307,13 @@ class StrengthForm(NeedsBook, widgets.VBox):
                     "recorded, you are asked which is right; no dose changes before you answer."
                 )
             ),
-            cautions_html("testing"),
-            fold("Figures of this bottle", as_html(measured)),
+            self._cautions(),
+            fold("Figures of this bottle", figures_html(measured)),
         ]
+
+    def _cautions(self) -> str:
+        by_meter = self.form.fields["method"].value == _BY_METER
+        return cautions_html("meter" if by_meter else "drop kit")
 
     def _read(self) -> str:
         """The reading in words, with what its steps are worth."""
@@ -367,7 +372,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
                 measured_by=self.form.fields["measured_by"].value,
             )
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
             bottle = self._book.stock.bottle(name)

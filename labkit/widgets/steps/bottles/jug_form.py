@@ -31,7 +31,6 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
@@ -68,8 +67,8 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             },
             fold_title="Add a water by its analysis",
         )
-        *_, accordion = (c for c in self.form.children if isinstance(c, widgets.Accordion))
-        accordion.children[0].children += (keep,)
+        if self.form.fold is not None:
+            self.form.fold.add(keep)
         self._fill()
         self.form.fields["name"].observe(lambda _change: self._offer(), "value")
         self._offer()
@@ -168,7 +167,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             read_analysis(analysis, name=name)
             self._book.stock.add_base_water(name, analysis)
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self._fill()
             self.form.fields["name"].value = name.strip()
@@ -241,7 +240,7 @@ class JugForm(NeedsBook, Form):
     ) -> list[Any]:
         target, bottles = Target(**coordinates), self._book.stock.concentrates()
         if not bottles:
-            raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
+            return [said("No bottle is in the lab book yet: make and keep one above first.")]
         if weigh:
             made: Any = weigh_out(
                 target,
@@ -278,6 +277,5 @@ class JugForm(NeedsBook, Form):
             *stale,
             made,
             fold("Is the jug right? What meter and drops should show", as_html(checks)),
-            fold("What this water is: ions, pH, scale, steel", as_html(portray(water))),
-            fold("Before it goes into a machine", cautions_html("machine")),
+            fold("Before it goes into a machine: ions, pH, scale, steel", as_html(portray(water))),
         ]

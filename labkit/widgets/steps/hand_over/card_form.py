@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from labkit.analysis import VerdictKind
 from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, known_of, remarks, say
+from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
     COORDINATE,
     COORDINATES,
@@ -37,7 +37,6 @@ from labkit.widgets.parts.listening import (
 )
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.bottles.meter_form import factor_field, read_factor
@@ -275,16 +274,15 @@ class CardForm(NeedsBook, widgets.VBox):
             said(self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
-            cautions_html("tank" if from_salts else "mixing"),
+            beware(cautions_for("tank" if from_salts else "mixing", card.recipes[-1:])),
             fold(
                 "The same figures as a table",
                 frame_html("As in the CSV and JSON files", self.files.table),
             ),
             fold(
-                "What this water is: ions, pH, scale, steel",
+                "Before it goes into a machine: ions, pH, scale, steel",
                 as_html(portray(card.recipes[-1].reached)),
             ),
-            fold("Before it goes into a machine", cautions_html("machine")),
         ]
 
     def _shelf_remarks(self) -> list[str]:
@@ -309,7 +307,7 @@ class CardForm(NeedsBook, widgets.VBox):
 
     def _hand(self, what: str, ending: str) -> None:
         if self.files is None:
-            self.form.message.value = said("there is no card to hand over yet.", wrong=True)
+            self.form.refuse(DosingError("there is no card to hand over yet."))
             return
         page = getattr(self.files, what)
         self.hands.hand(

@@ -80,7 +80,8 @@ class PaperForm(NeedsBook, widgets.VBox):
             },
             fold_title="Preparer: the bench sheet again",
         )
-        self.bench_form.children[0].children[0].children += (self.bench_button,)
+        if self.bench_form.fold is not None:
+            self.bench_form.fold.add(self.bench_button)
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
         self.fill()
         super().__init__([self.form, self.hands, self.bench_form])
@@ -158,7 +159,7 @@ class PaperForm(NeedsBook, widgets.VBox):
         return self._tray_map(plan, flights=flights, lab_book=self._book.name), "tray-map"
 
     def _hand(self, make: Callable[[], tuple[Any, str]]) -> None:
-        done, made = self.form.attempt(make)
+        done, made = self.form.press(make)
         if not done:
             return
         sheet, what = made

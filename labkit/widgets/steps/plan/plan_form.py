@@ -22,12 +22,12 @@ from labkit.water import StartWater, Target, find_water, water_numbers
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.dials import LARGE, dial, numbers
-from labkit.widgets.parts.fields import Form, as_html, fold
+from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.handover import HandOver
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
-from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
+from labkit.widgets.parts.taster_ticks import TasterTicks, nobody_tastes
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.asked import as_asked, asked_attributes, asked_fields
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
@@ -130,6 +130,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             message,
             style,
         )
+        self.form.also(*(one for one in (source, base) if isinstance(one, widgets.Widget)))
         self.form.fields["tasters"].observe(lambda _change: self._offer_alone(), "value")
         self._offer_alone()
         self._follow()
@@ -248,7 +249,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
         if self._viewed[0] == asked:
             return self._viewed[1]
-        refuse_nobody(people, self._book.people.tasters())
+        if not people:
+            return said(nobody_tastes(self._book.people.tasters()))
         waters = self._waters(now, self._session(now))
         tasted = len(set(water_numbers(targets)))
         control = next((w.target for w in waters if w.is_control), None)

@@ -20,7 +20,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook
 from labkit.errors import ReadingError
-from labkit.present import CAUTIONS, flight_html, notes, remarks, say
+from labkit.present import cautions_for, flight_html, notes, remarks, say
 from labkit.tasting import Sweep
 from labkit.water import COORDINATES, PURE_WATER, Target, as_coordinates
 from labkit.widgets.parts import fields
@@ -233,7 +233,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
             flight_html(suggestion, found.pours),
             notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
             said(repeats),
-            fold("Handle with care", notes(CAUTIONS["mixing"])),
+            fold("Handle with care", notes(cautions_for("mixing", found.pours))),
             fold("Map of these waters", self._picture(suggestion, self.reading_view.reading)),
         ]
 

@@ -152,6 +152,10 @@ class ReadingView(NeedsBook, widgets.VBox):
     ) -> list[Any]:
         del scale, without_tasters, without_sessions, reason  # they may change with the coffee
         self._stood = self._standing()
+        if coffee is None:
+            self.reading = None
+            self.button.layout.display = "none"
+            return [said("The lab book has no coffee yet: add one first.")]
         there = self._opened()
         if self._recorded[0] != coffee:
             self._take_up(there)
@@ -250,7 +254,7 @@ class ReadingView(NeedsBook, widgets.VBox):
 
     def _record(self) -> None:
         """Write down what is left out of this coffee's reading, and why."""
-        done, text = self.form.attempt(self._write_record)
+        done, text = self.form.press(self._write_record)
         if done:
             client, coffee = self.coffee or ("", "")
             self._recorded = (self.coffee, self._book.sessions.left_out(coffee, client=client))
