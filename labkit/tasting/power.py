@@ -21,7 +21,7 @@ from labkit.tasting.vessels import Vessels
 from labkit.water import is_finite
 
 MINUTES_A_CUP: Final = 2.0
-"""Tasting and scoring a cup once, common practice."""
+"""Tasting and scoring a cup once, all tasters at the same time, common practice."""
 
 MINUTES_A_FLIGHT: Final = 12.0
 """Brewing, breaking and cooling of a flight at the table, common practice."""

@@ -30,8 +30,7 @@ from labkit.widgets import (
     coffee_choices,
 )
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
-from labkit.widgets.steps.plan.power_view import panel_noise
-from labkit.workflow import usual_of
+from labkit.workflow import panel_noise, usual_of
 from tests.book.faults import failing_to_store
 from tests.widgets.plans.helpers import (
     PASSPHRASE,

@@ -30,8 +30,8 @@ from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.asked import as_asked, asked_attributes, asked_fields
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
-from labkit.widgets.steps.plan.power_view import panel_noise, view_plan
-from labkit.workflow import PlannedSession, Usual, plan_session, usual_of
+from labkit.widgets.steps.plan.power_view import view_plan
+from labkit.workflow import PlannedSession, Usual, panel_noise, plan_session, usual_of
 
 _STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
 
