@@ -156,13 +156,17 @@ def _choices(choices: PlanChoices) -> str:
     one = choices.recommended
     flights = _number(one.flights, "flight")
     checks = [
-        what for what, has in (("control", one.has_control), ("duplicate", one.has_duplicate)) if has
+        what
+        for what, has in (("control", one.has_control), ("duplicate", one.has_duplicate))
+        if has
     ]
     hidden = f", hidden {' and '.join(checks)}" if checks else ", no hidden check"
-    late = "" if choices.fits else f" No plan fits into {choices.minutes:g} minutes; this is a shortest one."
-    return (
-        f"{flights} of {one.cups_side_by_side} cups{hidden}: {say(one)}.{late}"
+    late = (
+        ""
+        if choices.fits
+        else f" No plan fits into {choices.minutes:g} minutes; this is a shortest one."
     )
+    return f"{flights} of {one.cups_side_by_side} cups{hidden}: {say(one)}.{late}"
 
 
 @to_html.register

@@ -28,9 +28,9 @@ MOST_DUPLICATES: Final = 3
 
 # Averaging alone lets what is seen shrink with the square root of the cups. A longer plan is
 # worth its cups and minutes if it gains half of that, on a logarithmic scale: twice of both must
-# show differences smaller by 16 %. Our judgement, as is what a hidden check is worth: a plan without
-# the control, which links flights and days, must show differences smaller by a fifth, one without
-# a duplicate by a tenth.
+# show differences smaller by 16 %. Our judgement, as is what a hidden check is worth: a plan
+# without the control, which links flights and days, must show differences smaller by a fifth, one
+# without a duplicate by a tenth.
 _PAYS: Final = 1 / 4
 _CONTROL: Final = math.log(1.25)
 _DUPLICATE: Final = math.log(1.1)
@@ -117,6 +117,7 @@ class PlanChoice:
     def minutes(self) -> float:
         """At the table, with brewing and rests."""
         return self.power.minutes
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanChoices(Shown):
@@ -239,9 +240,7 @@ def choose_plan(
 
     wanted = (True, False) if control is None else (control,)
     plans = [
-        PlanChoice(
-            duplicates=sized["duplicates"], power=power, difference=power.difference_of_any
-        )
+        PlanChoice(duplicates=sized["duplicates"], power=power, difference=power.difference_of_any)
         for has_control in wanted
         for sized in _sized(n_waters - (has_control and free_control), has_control, cups_per_flight)
         for power in [power_of(has_control, **sized)]

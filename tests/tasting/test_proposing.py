@@ -118,9 +118,7 @@ def test_what_is_drawn_has_the_cups_and_jugs_that_were_said(n_waters, n_tasters,
 
 def test_five_waters_and_four_tasters_in_45_minutes_are_one_flight_of_six():
     """Two flights of four, proposed until now, cost 32 cups and 50 minutes and show less."""
-    sweep = ratio_sweep(
-        (0, 0.25, 0.5, 0.75, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40
-    )
+    sweep = ratio_sweep((0, 0.25, 0.5, 0.75, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
     found = choose_plan(5, 4, minutes=45, noise=NOISE, free_control=True, sweep=sweep, span=8)
 
     one = found.recommended

@@ -93,10 +93,18 @@ class Plans(Part):
 
         self._store.write(work)
 
-    def label_paper(self) -> str:
-        """The paper that cup labels were last laid out for; empty if none were."""
+    def label_paper(self, session: str | None = None) -> str:
+        """The paper that cup labels were last laid out for; empty if none were.
+
+        Parameters
+        ----------
+        session : str, optional
+            Only the labels of this session.
+        """
         query = select(EventRow.reason).where(EventRow.kind == _LABELS)
         with self._store.reading() as db:
+            if session is not None:
+                query = query.where(EventRow.session_id == find_session(db, session).id)
             return db.scalar(query.order_by(EventRow.id.desc()).limit(1)) or ""
 
     def plan(self, session: str) -> CupPlan:

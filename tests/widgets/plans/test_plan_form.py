@@ -68,7 +68,6 @@ def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
     made = PlanForm(book, form.source, bench_sheet, base=base)
     handed = catch(made)
     made.source.fields["mg_share"].value = "0 0.25 0.5 0.75"
-    assert made.form.fields["cups_per_flight"].value == 5  # what is comfortable, unless changed
     choose(made, serving="a cup each")
     type_passphrase(made)
     session = sealed(made)
@@ -120,14 +119,17 @@ def test_another_base_water_than_last_time_raises_a_visible_note(book, form, bas
 
 
 def test_the_button_comes_after_all_that_it_needs(form):
-    """Tasters, what the plan would see, conditions, both passphrases, then the button."""
+    """Tasters, time, the plan, what it would see, conditions, passphrase, then the button."""
     shown = list(all_widgets(form.form))
     order = [
         form.form.fields["tasters"],
-        form.form.fields["duplicates"],
-        form.form.result,
+        form.form.fields["minutes"],
         form.form.fields["cups_per_flight"],
+        form.form.fields["plan"],
+        form.form.result,
+        form.form.fields["duplicates"],
         form.conditions,
+        form.offer,
         form.form.fields["passphrase"],
         form.form.fields["again"],
         form.button,
@@ -310,7 +312,8 @@ def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book
 @pytest.mark.parametrize(
     ("typed", "sentence"),
     [
-        ({"just_right": "acidity"}, "must not ask the same thing twice, got &#x27;acidity&#x27;"),
+        ({"just_right": "overall"}, "must not ask the same thing twice, got &#x27;overall&#x27;"),
+        ({"just_right": "body, Body"}, "must not ask the same thing twice, got &#x27;Body&#x27;"),
         ({"intensities": "overall"}, "must not ask the same thing twice, got &#x27;overall&#x27;"),
         ({"words": "floral"}, "must be two or more to choose from"),
     ],

@@ -8,7 +8,7 @@ from html import escape
 
 import numpy as np
 
-from labkit.present import number_or_none, to_html
+from labkit.present import MINUTES, number_or_none, to_html
 from labkit.tasting import (
     BalanceTables,
     Design,
@@ -44,6 +44,7 @@ def view_plan(
     duplicates: int,
     cups_per_flight: int,
     flights: int | None,
+    repeats: int | None = None,
     serving: Vessels,
     alone: bool,
     stages: int,
@@ -71,6 +72,7 @@ def view_plan(
             duplicates=duplicates,
             cups_per_flight=cups_per_flight,
             flights=rounds,
+            repeats=repeats if rounds == flights else None,
             serving=serving,
             stages=stages,
             vessel_ml=vessel_ml,
@@ -88,6 +90,7 @@ def view_plan(
         duplicates=duplicates,
         cups_per_flight=cups_per_flight,
         flights=flights,
+        repeats=repeats,
         rng=np.random.default_rng(1),
     )
     notes = plan_notes(design, serving, alone=alone, free_control=free_control)
@@ -182,7 +185,7 @@ def _table(power: PlanPower) -> str:
         next((what.replace(n, one.title) for n, one in COORDINATE.items() if n in what), what)
         for what in frame["what"]
     ]
-    return str(frame.to_html(index=False))
+    return f"{frame.to_html(index=False)}<p>{MINUTES}</p>"
 
 
 def _evenness(design: Design, balance: BalanceTables) -> str:

@@ -1,4 +1,4 @@
-"""The form that opens the sealed key of a locked flight, so that scores meet their waters."""
+"""The form that opens the sealed keys of locked flights, so that scores meet their waters."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import Flight, LabBook
 from labkit.errors import SealError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name, openings
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.widgets.steps.plan.sheet_form import LostPassphraseForm
 from labkit.widgets.steps.taste.alone_form import FoundCodesForm
 from labkit.widgets.steps.verdict.early_form import EarlyForm
@@ -21,7 +22,7 @@ from labkit.workflow import open_flights
 
 
 class OpenForm(NeedsBook, widgets.VBox):
-    """Which locked flight to open, and the preparer's passphrase.
+    """Which locked flights of a session to open, all at first, and the preparer's passphrase.
 
     Who tasted alone types in the codes found under the cups first. Folded: the way back from a
     lost passphrase, the opening before the lock, and what was opened when and why.
@@ -31,7 +32,7 @@ class OpenForm(NeedsBook, widgets.VBox):
     book : LabBook
         The lab book; the opening is recorded there.
     on_open : callable, optional
-        Called after a flight was opened, to read its scores.
+        Called after flights were opened, to read their scores.
     """
 
     def __init__(self, book: LabBook, *, on_open: Callable[[], Any] | None = None) -> None:
@@ -44,13 +45,14 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.history = widgets.HTML()
         self.form = Form(
             {
-                "flight": fields.choice("Locked flight", [], None),
+                "session": fields.choice("Session", [], None),
+                "flights": TasterTicks("Which locked flights?", ()),
                 "passphrase": fields.secret("Preparer's passphrase"),
             },
             buttons=[self.button],
         )
-        flight, self._passphrase, self.buttons, *rest = self.form.children
-        self.form.children = (flight, self.found, self._passphrase, self.buttons, *rest)
+        session, flights, self._passphrase, self.buttons, *rest = self.form.children
+        self.form.children = (session, flights, self.found, self._passphrase, self.buttons, *rest)
         self.folds = widgets.Accordion(
             [self.lost, self.early, self.history],
             titles=[
@@ -61,29 +63,49 @@ class OpenForm(NeedsBook, widgets.VBox):
             selected_index=None,
         )
         self.folds.observe(lambda _change: self._unfold(), "selected_index")
-        self.form.fields["flight"].observe(lambda _change: self._choose(), "value")
+        self._waiting: dict[str, list[Flight]] = {}
+        self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
+        self.form.fields["flights"].observe(lambda _change: self._choose(), "value")
         self.form.compute_with(self._describe)
         self.fill()
         super().__init__([self.form, self.folds])
 
     def fill(self) -> None:
         """Look up which flights are locked and not yet opened."""
-        waiting = [
-            (flight_name(flight), (session.name, flight.number))
+        every = (
+            (session.name, self._book.sessions.flights(session.name))
             for session in self._book.sessions.all()
-            for flight in self._book.sessions.flights(session.name)
-            if flight.state == "locked"
-        ]
-        chooser = self.form.fields["flight"]
-        chooser.options = waiting
-        chooser.value = waiting[-1][1] if waiting else None
+        )
+        locked = {name: [one for one in flights if one.state == "locked"] for name, flights in every}
+        self._waiting = {name: flights for name, flights in locked.items() if flights}
+        chooser = self.form.fields["session"]
+        chooser.options = list(self._waiting)
+        chooser.value = next(reversed(self._waiting), None)
         self.early.fill()
+        self._offer_flights()
+
+    def _offer_flights(self) -> None:
+        """Offer the locked flights of the session, all ticked: they have one passphrase mostly."""
+        waiting = self._waiting.get(self.form.fields["session"].value, [])
+        names = [flight_name(one, short=True) for one in waiting]
+        self.form.fields["flights"].offer(names, names)
         self._choose()
+
+    def _chosen(self) -> list[tuple[str, int]]:
+        """The flights that are ticked, each with its session."""
+        waiting = self._waiting.get(self.form.fields["session"].value, [])
+        ticked = self.form.fields["flights"].value
+        return [
+            (one.session, one.number) for one in waiting if flight_name(one, short=True) in ticked
+        ]
 
     def _choose(self) -> None:
         """Ask for the codes under the cups where they are missing, else for the passphrase."""
-        chosen = self.form.fields["flight"].value
-        missing = self.found.show(*(chosen or (None, 0)))
+        missing = False
+        for one in self._chosen() or [(None, 0)]:
+            missing = self.found.show(*one)
+            if missing:
+                break
         for widget in (self._passphrase, self.buttons):
             widget.layout.display = "none" if missing else ""
         self._unfold()
@@ -91,7 +113,7 @@ class OpenForm(NeedsBook, widgets.VBox):
 
     def _unfold(self) -> None:
         """Fill only the fold that is open: a sheet that nobody asked for is not laid out."""
-        chosen = self.form.fields["flight"].value
+        chosen = next(iter(self._chosen()), None)  # sheets are typed one at a time
         codes_first = self.found.form is not None
         is_lost = self.folds.selected_index == 0 and not codes_first
         self.lost.show(chosen if is_lost else None)
@@ -101,19 +123,21 @@ class OpenForm(NeedsBook, widgets.VBox):
                 for session in reversed(self._book.sessions.all())
             )
 
-    def _describe(self, flight: tuple[str, int] | None, passphrase: str) -> str:
-        del passphrase  # it is used by the button only
-        if flight is None:
+    def _describe(self, **_now: Any) -> str:
+        if not self._waiting:
             return said(
                 "No flight waits for its key. The next one is locked in notebook 3, under "
                 "Progress and lock."
             )
-        missing = self._book.sessions.missing(*flight)
-        if not missing:
-            return said(f"In flight {flight[1]} every cup has its scores.")
-        return said(
-            f"In flight {flight[1]} {len(missing)} scores were not given; they stay missing."
-        )
+        lines = []
+        for session, number in self._chosen():
+            lacks = len(self._book.sessions.missing(session, number))
+            lines.append(
+                f"In flight {number} {lacks} scores were not given; they stay missing."
+                if lacks
+                else f"In flight {number} every cup has its scores."
+            )
+        return said(" ".join(lines) or "Tick the flights to open.")
 
     def _codes_found(self) -> None:
         self._choose()
@@ -127,26 +151,36 @@ class OpenForm(NeedsBook, widgets.VBox):
 
     def _opened(self, sentence: str) -> None:
         self.fill()
-        waiting = len(self.form.fields["flight"].options)
+        waiting = sum(map(len, self._waiting.values()))
         more = "" if not waiting else f" Locked and still closed: {waiting} more."
         self.form.say(sentence + more)
         if self._on_open is not None:
             self._on_open()
 
     def _open(self) -> str:
-        now = self.form.values()
-        if now["flight"] is None:
+        chosen = self._chosen()
+        if not chosen:
             raise SealError(
-                "flight must be a locked one, but none is waiting. Lock one in notebook 3 first.",
-                field="flight",
+                "flights must be one or more, got none. Tick which to open."
+                if self._waiting
+                else "flights must be locked ones, but none is waiting. Lock one in notebook 3 first.",
+                field="flights",
             )
-        session, number = now["flight"]
-        (flight,) = open_flights(self._book, session, now["passphrase"], [number])
-        if flight.is_unblinded:
-            return f"Flight {number} of '{session}' is open, not blind: readings leave it out."
+        session, numbers = chosen[0][0], [number for _, number in chosen]
+        passphrase = self.form.fields["passphrase"].value
+        flights = open_flights(self._book, session, passphrase, numbers)
+        which = (
+            f"Flight {numbers[0]} of '{session}' is"
+            if len(numbers) == 1
+            else f"Flights {', '.join(map(str, numbers))} of '{session}' are"
+        )
+        known = [str(one.number) for one in flights if one.is_unblinded]
+        if len(known) == len(numbers):
+            return f"{which} open, not blind: readings leave out what is not."
         where = (
             "the answer stands under"
             if self._book.sessions.session(session).is_pair_test
             else "see"
         )
-        return f"Flight {number} of '{session}' is open: {where} 'What the scores say'."
+        left = f" Not blind, and left out: flight {', '.join(known)}." if known else ""
+        return f"{which} open: {where} 'What the scores say'.{left}"
