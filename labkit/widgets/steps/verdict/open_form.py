@@ -64,6 +64,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         )
         self.folds.observe(lambda _change: self._unfold(), "selected_index")
         self._waiting: dict[str, list[Flight]] = {}
+        self._names: list[str] | None = None
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
         self.form.fields["flights"].observe(lambda _change: self._choose(), "value")
         self.form.compute_with(self._describe)
@@ -72,23 +73,31 @@ class OpenForm(NeedsBook, widgets.VBox):
 
     def fill(self) -> None:
         """Look up which flights are locked and not yet opened."""
-        every = (
-            (session.name, self._book.sessions.flights(session.name))
-            for session in self._book.sessions.all()
-        )
-        locked = {name: [one for one in flights if one.state == "locked"] for name, flights in every}
-        self._waiting = {name: flights for name, flights in locked.items() if flights}
         chooser = self.form.fields["session"]
-        chooser.options = list(self._waiting)
-        chooser.value = next(reversed(self._waiting), None)
+        kept, before = chooser.value, list(self._waiting)
+        self._waiting = {}
+        for session in self._book.sessions.all():
+            flights = self._book.sessions.flights(session.name)
+            locked = [one for one in flights if one.state == "locked"]
+            if locked:
+                self._waiting[session.name] = locked
+        if list(self._waiting) != before:
+            chooser.options = list(self._waiting)
+            chooser.value = kept if kept in self._waiting else next(reversed(self._waiting), None)
         self.early.fill()
         self._offer_flights()
 
     def _offer_flights(self) -> None:
         """Offer the locked flights of the session, all ticked: they have one passphrase mostly."""
         waiting = self._waiting.get(self.form.fields["session"].value, [])
-        names = [flight_name(one, short=True) for one in waiting]
-        self.form.fields["flights"].offer(names, names)
+        ticks, names = (
+            self.form.fields["flights"],
+            [flight_name(one, short=True) for one in waiting],
+        )
+        if names != self._names:
+            self._names = names
+            ticks.offer(names, names)
+            ticks.layout.display = "" if names else "none"
         self._choose()
 
     def _chosen(self) -> list[tuple[str, int]]:
@@ -160,11 +169,9 @@ class OpenForm(NeedsBook, widgets.VBox):
     def _open(self) -> str:
         chosen = self._chosen()
         if not chosen:
+            remedy = "Tick one" if self._waiting else "Lock one in notebook 3 first"
             raise SealError(
-                "flights must be one or more, got none. Tick which to open."
-                if self._waiting
-                else "flights must be locked ones, but none is waiting. Lock one in notebook 3 first.",
-                field="flights",
+                f"flights must be one or more that are locked, got none. {remedy}.", field="flights"
             )
         session, numbers = chosen[0][0], [number for _, number in chosen]
         passphrase = self.form.fields["passphrase"].value
@@ -176,7 +183,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         )
         known = [str(one.number) for one in flights if one.is_unblinded]
         if len(known) == len(numbers):
-            return f"{which} open, not blind: readings leave out what is not."
+            return f"{which} open, not blind: readings leave that out."
         where = (
             "the answer stands under"
             if self._book.sessions.session(session).is_pair_test
