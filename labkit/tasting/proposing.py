@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -222,7 +222,7 @@ def choose_plan(
             field="minutes",
         )
 
-    def power_of(has_control: bool, **sized: int) -> PlanPower:
+    def power_of(has_control: bool, sized: Mapping[str, Any]) -> PlanPower:
         return plan_power(
             n_waters - (has_control and free_control),
             n_tasters,
@@ -243,7 +243,7 @@ def choose_plan(
         PlanChoice(duplicates=sized["duplicates"], power=power, difference=power.difference_of_any)
         for has_control in wanted
         for sized in _sized(n_waters - (has_control and free_control), has_control, cups_per_flight)
-        for power in [power_of(has_control, **sized)]
+        for power in [power_of(has_control, sized)]
     ]
     in_time = [one for one in plans if one.minutes <= minutes]
     shortest = min(one.minutes for one in plans)
@@ -265,7 +265,7 @@ def choose_plan(
 _MOST_MINUTES: Final = 1440.0
 
 
-def _sized(n_waters: int, has_control: bool, cups_per_flight: int) -> Iterator[dict[str, int]]:
+def _sized(n_waters: int, has_control: bool, cups_per_flight: int) -> Iterator[dict[str, Any]]:
     """Flights, repeats and duplicates of every plan that fits, each once."""
     known: set[Sizes] = set()
     size: dict[str, Any] = {"has_control": has_control, "cups_per_flight": cups_per_flight}
@@ -273,7 +273,11 @@ def _sized(n_waters: int, has_control: bool, cups_per_flight: int) -> Iterator[d
     for flights in range(1, max(MOST_FLIGHTS, fewest) + 1):
         for repeats in range(1, flights + 1):
             for duplicates in range(MOST_DUPLICATES + 1):
-                asked = {"flights": flights, "repeats": repeats, "duplicates": duplicates}
+                asked: dict[str, Any] = {
+                    "flights": flights,
+                    "repeats": repeats,
+                    "duplicates": duplicates,
+                }
                 try:
                     sizes = size_flights(n_waters, **size, **asked)
                 except PlanError:

@@ -47,11 +47,12 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, ne
     before = cups.inner_text()
     picture(page, "plan-1280", panel(page).get_by_text("Who tastes?", exact=True))
 
+    panel(page).get_by_text("Flights, hidden cups, session, scales").last.click()
     dial(page, "Flights", "3")
     cups.filter(has_text="3 flights").wait_for(timeout=10_000)
     assert cups.inner_text() != before
     panel(page).get_by_role("button", name="Suggest a passphrase").click()
-    offered = panel(page).locator("p", has_text="Write it down and type it").locator("strong")
+    offered = panel(page).locator("p", has_text="Write it down: it is used").locator("strong")
     suggested = offered.inner_text()
     assert len(suggested.split()) == N_WORDS
     first = panel(page).get_by_label("Preparer's passphrase").last

@@ -110,8 +110,8 @@ class OpenForm(NeedsBook, widgets.VBox):
 
     def _choose(self) -> None:
         """Ask for the codes under the cups where they are missing, else for the passphrase."""
-        missing = False
-        for one in self._chosen() or [(None, 0)]:
+        missing = self.found.show(None, 0)
+        for one in self._chosen():
             missing = self.found.show(*one)
             if missing:
                 break
