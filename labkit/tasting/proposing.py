@@ -199,8 +199,16 @@ def choose_plan(
         Whether every flight holds the control; both are looked at if not given.
     free_control : bool
         Whether the control is one of the waters to taste.
-    serving, stages, vessel_ml, sweep, span
-        As in :func:`labkit.tasting.plan_power`.
+    serving : {"shared bowls", "a cup each"}
+        As in :func:`labkit.tasting.plan_tasting`.
+    stages : int
+        How often each cup is scored as it cools.
+    vessel_ml : float
+        Water for one bowl or cup (mL).
+    sweep : Sweep, optional
+        The waters, for what a reading would fit to them.
+    span : float
+        Points from the lowest to the highest score of the scale.
 
     Raises
     ------

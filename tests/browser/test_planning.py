@@ -15,7 +15,7 @@ FAILED = "a passphrase typed but once"
 
 def dial(page, label, value):
     """Choose one of the few numbers beside a label."""
-    row = panel(page).locator(".widget-radio").filter(has_text=label)
+    row = panel(page).locator(".widget-radio").filter(has=page.get_by_text(label, exact=True))
     row.get_by_text(value, exact=True).click()
 
 

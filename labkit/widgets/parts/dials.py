@@ -11,8 +11,9 @@ LARGE: Final = """<style>
 .lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer;white-space:nowrap}
 .lk-dial .widget-radio-box{flex-wrap:wrap;height:auto}
 .lk-lines .widget-radio-box{width:100%}
-.lk-lines .widget-radio-box label{display:block;width:auto;height:auto;padding:.5rem 0;
-  cursor:pointer;white-space:normal;line-height:1.35;margin:0}
+.lk-lines .widget-radio-box label{display:flex;gap:.5rem;align-items:baseline;width:auto;
+  height:auto;padding:.5rem 0;cursor:pointer;white-space:normal;line-height:1.35;margin:0}
+.lk-lines .widget-radio-box label input{order:-1;flex:none;float:none}
 </style>"""
 """Room around each choice for wet fingers; the stock radio has none."""
 

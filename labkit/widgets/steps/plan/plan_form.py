@@ -191,7 +191,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             },
             folded={
                 "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
-                "repeats": dial("Flights that each water is in", _repeats(4)),
+                "repeats": dial("Each water in (flights)", _repeats(4)),
                 "duplicates": dial("Hidden duplicates", numbers(0, 3), 1),
                 "add_to": fields.choice("Goes into", [("a new session", None)], None),
                 "session": fields.text("Name of the session", placeholder="tasters see it"),
