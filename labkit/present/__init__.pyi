@@ -15,7 +15,9 @@ from .html import notes as notes
 from .html import table as table
 from .pair_tests import pair_of as pair_of
 from .panel import order_effects as order_effects
+from .plans import MINUTES as MINUTES
 from .plans import number_or_none as number_or_none
+from .plans import what_it_buys as what_it_buys
 from .reading import decided as decided
 from .reading import in_words as in_words
 from .search import flight_html as flight_html

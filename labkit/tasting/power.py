@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -21,7 +22,7 @@ from labkit.tasting.vessels import Vessels
 from labkit.water import is_finite
 
 MINUTES_A_CUP: Final = 2.0
-"""Tasting and scoring a cup once, common practice."""
+"""Tasting and scoring a cup once, all tasters at the same time, common practice."""
 
 MINUTES_A_FLIGHT: Final = 12.0
 """Brewing, breaking and cooling of a flight at the table, common practice."""
@@ -355,24 +356,21 @@ def plan_power(
         in_part=blocks_by == "taster",
         insist=insist,
     )
-    # A trial draw with a fixed seed: the same question must give the same answer twice.
-    layout = lay_out(sizes, n_tasters, blocks_by, Draw(np.random.default_rng(1)))
-    served = sizes.repeats * max(layout.efficiency, 1e-9)
+    efficiency, n, jugs = _trial(sizes, n_tasters, blocks_by)
+    served = sizes.repeats * max(efficiency, 1e-9)
     own, repeat, jug = (noise.taster_water_sd**2, noise.repeat_sd**2, noise.jug_sd**2)
     if blocks_by == "taster":
         of_mean = (own + repeat / max(1.0, sizes.repeats)) / (
-            n_tasters * min(1.0, sizes.repeats) * max(layout.efficiency, 1e-9)
+            n_tasters * min(1.0, sizes.repeats) * max(efficiency, 1e-9)
         )
         of_mean += jug / sizes.flights
     else:
         of_mean = (own * (n_tasters > 1) + repeat / served) / n_tasters + jug / served
-    n = layout.n_waters
     freedom = (
         (n_tasters - 1) * (n - 1)
         if n_tasters > 1
         else sizes.flights * sizes.cups - n - (sizes.flights - 1)
     )
-    jugs = sum(map(len, layout.jugs))
     cups_a_jug = n_tasters * sizes.flights * sizes.cups / jugs if serving == "a cup each" else 1.0
     jugs_each = sizes.flights if blocks_by == "taster" else sizes.repeats
     minutes = sizes.flights * (MINUTES_A_FLIGHT + sizes.cups * stages * MINUTES_A_CUP)
@@ -393,6 +391,17 @@ def plan_power(
         region=_region(sweep, fall, of_mean, freedom) if sweep is not None else (),
         noise=noise,
     )
+
+
+@lru_cache(maxsize=1024)
+def _trial(sizes: Sizes, n_tasters: int, blocks_by: BlocksBy) -> tuple[float, int, int]:
+    """Efficiency, waters and jugs of a trial draw.
+
+    Its seed is fixed: the same question must give the same answer twice, and need not be worked
+    out twice.
+    """
+    layout = lay_out(sizes, n_tasters, blocks_by, Draw(np.random.default_rng(1)))
+    return layout.efficiency, layout.n_waters, sum(map(len, layout.jugs))
 
 
 def _n_terms(factors: int) -> int:

@@ -27,6 +27,8 @@ from .planning import PlannedSession as PlannedSession
 from .planning import Preparation as Preparation
 from .planning import plan_session as plan_session
 from .preparing import prepare_flights as prepare_flights
+from .proposals import panel_noise as panel_noise
+from .proposals import propose_plan as propose_plan
 from .readings import Findings as Findings
 from .readings import Opened as Opened
 from .readings import best_levels as best_levels

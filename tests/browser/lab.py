@@ -71,7 +71,9 @@ def picture(page, name, at=None):
 
 def seal(page):
     """Type the passphrase, press, and take the bench sheet that comes down."""
-    panel(page).get_by_label("Preparer's passphrase").last.fill(PASSPHRASE)
+    first = panel(page).get_by_label("Preparer's passphrase").last
+    first.fill(PASSPHRASE)
+    first.press("Tab")  # what is typed must be repeated
     panel(page).get_by_label("Repeat passphrase").fill(PASSPHRASE)
     panel(page).get_by_label("Repeat passphrase").press("Tab")
     with page.expect_download() as download:

@@ -166,7 +166,8 @@ def test_one_press_plans_seals_and_hands_over_the_bench_sheet(book, sweep_form):
 
     (session,) = book.sessions.all()
     plan = book.sessions.plan(session.name)
-    assert plan.flights == (1, 2)  # five waters and a duplicate, at most five side by side
+    assert plan.flights == (1,)  # five waters and a duplicate fit side by side
+    assert len(plan.cups) == 24
     (sheet,) = handed
     assert all(code in sheet for flight in plan.flights for code in plan.codes(flight))
     assert form.form.fields["passphrase"].value == ""

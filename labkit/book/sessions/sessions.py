@@ -227,6 +227,13 @@ class Sessions(Part):
             rows = db.scalars(query.order_by(SessionRow.tasted_on, SessionRow.id))
             return tuple(_session(db, row) for row in rows.all())
 
+    def latest(self) -> TastingSession | None:
+        """The session of the latest day, of whatever coffee; None in an empty lab book."""
+        query = select(SessionRow).order_by(SessionRow.tasted_on.desc(), SessionRow.id.desc())
+        with self._store.reading() as db:
+            row = db.scalar(query.limit(1))
+            return None if row is None else _session(db, row)
+
 
 def _choices(field: str, given: Sequence[str], allowed: Any) -> list[str]:
     wrong = [word for word in given if word not in get_args(allowed)]

@@ -176,7 +176,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         if not done:
             return
         self.plan = plan
-        self.offer.clear()
+        self.offer.served(f"'{plan.session}'")
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score in "
@@ -185,11 +185,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
 
     def _plan(self) -> CupPlan:
         now = self.form.values()
-        if now["passphrase"] != now["again"]:
-            raise PlanError(
-                "again must match the passphrase, but the two differ. Type both again.",
-                field="again",
-            )
+        passphrase = self.offer.passphrase()
         if self._reading.coffee is None or now["first"] is None:
             raise ReadingError(
                 "first must be a water tasted, but none is read above. Taste first.", field="first"
@@ -205,7 +201,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             attribute=now["attribute"],
             sets=now["sets"],
             tasters=now["tasters"],
-            passphrase=now["passphrase"],
+            passphrase=passphrase,
             name=now["session"],
             brew_method=self._reading.brew_method,
             start=StartWater() if self._base is None else self._base.start,
