@@ -89,17 +89,17 @@ def other_ways(target: Target) -> str:
     --------
     >>> other_ways(Target(mg_share=0.4, hardness_mg_l_caco3=100, alkalinity_mg_l_caco3=15))
     ... # doctest: +NORMALIZE_WHITESPACE
-    'Ca 60, Mg 40, alkalinity 15 mg/L as CaCO3; Ca:Mg 3:2 at 100; 5.6 and 0.8 °dH;
-     10.0 and 1.5 °fH; 1.00 and 0.30 mmol/L'
+    'Ca 60, Mg 40, alk 15 mg/L as CaCO3; Ca:Mg 3:2 at 100; 5.6 °dH, alk 0.8;
+     10.0 °fH, alk 1.5; 1.00 mmol/L, alk 0.30'
     """
     hard, soft = target.hardness_mg_l_caco3, target.alkalinity_mg_l_caco3
     units = [
-        f"{hardness_in(hard, unit):.{digits}f} and {alkalinity_in(soft, unit):.{digits}f} {unit}"
+        f"{hardness_in(hard, unit):.{digits}f} {unit}, alk {alkalinity_in(soft, unit):.{digits}f}"
         for unit, digits in (("°dH", 1), ("°fH", 1), ("mmol/L", 2))
     ]
     return "; ".join(
         [
-            f"{target.ca_mg_text}, alkalinity {figure(soft)} mg/L as CaCO3",
+            f"{target.ca_mg_text}, alk {figure(soft)} mg/L as CaCO3",
             f"Ca:Mg {target.ca_mg_ratio_text} at {figure(hard)}",
             *units,
         ]

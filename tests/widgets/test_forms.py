@@ -7,7 +7,7 @@ import pytest
 
 from labkit.bench import bench_sheet, sweep_doses
 from labkit.book import Attribute, LabBook
-from labkit.errors import BookError, SweepError
+from labkit.errors import BookError
 from labkit.tasting import SCALES
 from labkit.water import SALTS
 from labkit.widgets import (
@@ -22,7 +22,6 @@ from labkit.widgets import (
     coffee_choices,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.steps.plan.sweep_form import levels
 from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
 from tests.widgets.plans.helpers import press as click
@@ -117,16 +116,24 @@ def test_an_error_is_placed_by_its_field_and_not_by_its_words():
 
 def test_a_jug_out_of_reach_is_a_sentence_not_a_traceback(book):
     form = JugForm(book, BaseWaterForm(book))
-    form.fields["hardness_mg_l_caco3"].value = 1500.0
+    form.fields["water"].value = "1:1 at 1500, alk 40"
 
     assert "role=" in form.message.value or any("must" in n.value for n in form.notes.values())
     assert form.result.value == ""
 
 
-def test_levels_are_read_with_any_separator():
-    assert levels("mg_share", "0; 0.5,1  0.25") == (0, 0.5, 1, 0.25)
-    with pytest.raises(SweepError, match="mg_share must be numbers"):
-        levels("mg_share", "half")
+@pytest.mark.parametrize("typed", ["3:1 1:1 1:3", "0.25, 0.5, 0.75", "0,25 0,5 0,75"])
+def test_a_sweep_is_typed_in_ratios_or_shares(sweep_form, typed):
+    sweep_form.fields["mg_share"].value = typed
+
+    assert [water.mg_share for water in sweep_form.waters] == [0.25, 0.5, 0.75]
+
+
+def test_a_sweep_that_can_be_read_in_two_ways_says_both_beside_its_field(sweep_form):
+    sweep_form.fields["mg_share"].value = "0,1"
+
+    assert "Ca:Mg (or Mg share) can be read in two ways" in sweep_form.notes["mg_share"].value
+    assert sweep_form.result.value == ""
 
 
 def test_a_dial_starts_from_the_ratio_that_the_scores_chose(book):

@@ -13,6 +13,7 @@ from labkit.shown import Shown
 from labkit.water.coordinates import COORDINATE, COORDINATES
 from labkit.water.typed.numbers import only_reading, tidy
 from labkit.water.typed.salts import names_salts, water_of_salts
+from labkit.water.typed.saying import Way
 from labkit.water.typed.words import (
     ALKALINITY,
     CA,
@@ -45,6 +46,9 @@ class TypedWater(Shown):
     taken: tuple[str, ...] = ()
     """Coordinates that were not typed and taken from what was given for them."""
 
+    way: Way = Way.CA_MG
+    """In which way it was typed, so that what changes is written back in the same."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Clause:
@@ -63,6 +67,7 @@ class _Said:
     """What one reading of a text states, each in mg/L as CaCO3 or as a share."""
 
     levels: dict[str, float] = entry(default_factory=dict)
+    way: Way = Way.CA_MG
 
     def put(self, what: str, level: float, field: str) -> None:
         highest = COORDINATE[_NAMES.get(what, _NAMES[HARDNESS])].highest
@@ -415,7 +420,7 @@ def _meaning(clauses: Sequence[_Clause], typed: str, field: str) -> _Said:
     """
     named = list(_named(clauses, typed, field))
     units = {one.unit for one in named if one.what not in _SHARES} - _SAME_AS_NONE
-    said = _Said()
+    said = _Said(way=_way(named))
     for clause in named:
         if clause.what in _SHARES:
             said.put(SHARE, _as_share(clause, field), field)
@@ -430,6 +435,18 @@ def _meaning(clauses: Sequence[_Clause], typed: str, field: str) -> _Said:
         number = clause.numbers[0]
         said.put(*as_caco3(clause.what, number, clause.unit, clause.text, field), field)
     return said
+
+
+def _way(named: Sequence[_Clause]) -> Way:
+    """In which way these statements say a water."""
+    what = {clause.what for clause in named}
+    units = {clause.unit for clause in named if clause.what not in _SHARES}
+    if {CA, MG} & what:
+        of_ions = any(unit.startswith("mg/L of") for unit in units - _SAME_AS_NONE)
+        return Way.IONS if of_ions else Way.MMOL if units == {"mmol/L"} else Way.CA_MG
+    if {SHARE, CA_SHARE} & what:
+        return Way.SHARE
+    return {"°dH": Way.GERMAN, "°fH": Way.FRENCH}.get(min(units, default=""), Way.RATIO)
 
 
 _SAME_AS_NONE: Final = frozenset({"", "mg/L", "mg/L CaCO3", "mg/L of CaCO3"})
@@ -522,7 +539,7 @@ def _complete(said: _Said, otherwise: Mapping[str, float], *, text: str, field: 
         taken.append(name)
     _Said().put(HARDNESS, levels[HARDNESS], field)  # the sum of two may be too much
     target = Target(**{name: levels[what] for what, name in _NAMES.items()})
-    return TypedWater(target=target, taken=tuple(taken))
+    return TypedWater(target=target, taken=tuple(taken), way=said.way)
 
 
 def _parted(

@@ -16,7 +16,6 @@ from labkit.water import (
     PREFERENCES,
     PURE,
     StartWater,
-    Target,
     Water,
     conductivity_us_cm,
     drops_of,
@@ -30,6 +29,7 @@ from labkit.water import (
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.widgets.parts.water_entry import WaterEntry
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 
@@ -191,9 +191,7 @@ class JugForm(NeedsBook, Form):
         self._book, self._base = book, base
         super().__init__(
             {
-                "mg_share": fields.number("Mg share of hardness (0 to 1)", 0.5, step=0.05),
-                "hardness_mg_l_caco3": fields.number("Hardness (mg/L CaCO3)", 80.0, step=10),
-                "alkalinity_mg_l_caco3": fields.number("Alkalinity (mg/L CaCO3)", 40.0, step=5),
+                "water": WaterEntry("Wanted water"),
             },
             folded={
                 "volume_ml": fields.number("Jug (mL)", 1000.0, step=100),
@@ -237,9 +235,10 @@ class JugForm(NeedsBook, Form):
         temperature_c: float,
         tds_factor: float | None,
         kit: str,
-        **coordinates: float,
+        water: str,
     ) -> list[Any]:
-        target, bottles = Target(**coordinates), self._book.stock.concentrates()
+        del water  # the field reads it, and keeps what was filled in exact
+        target, bottles = self.fields["water"].target, self._book.stock.concentrates()
         if not bottles:
             raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
         if weigh:
@@ -268,7 +267,6 @@ class JugForm(NeedsBook, Form):
             for bottle in self._book.stock.bottles()
             if not weigh and bottle.is_too_old(today)
         ]
-        water = made.reached
         checks = [
             meter_of(made, temperature_c=temperature_c, tds_factor=tds_factor),
             drops_of(made, "hardness", kit=DROP_KITS[kit]),
@@ -278,6 +276,6 @@ class JugForm(NeedsBook, Form):
             *stale,
             made,
             fold("Is the jug right? What meter and drops should show", as_html(checks)),
-            fold("What this water is: ions, pH, scale, steel", as_html(portray(water))),
+            fold("What this water is: ions, pH, scale, steel", as_html(portray(made.reached))),
             fold("Before it goes into a machine", cautions_html("machine")),
         ]
