@@ -159,6 +159,8 @@ def _doses(doses: DoseTable) -> str:
     reached = doses.reached.composition()
     names = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
     columns |= {name: reached[name] for name in names}
+    hard, share = reached["hardness_mg_l_caco3"], reached["mg_share"]
+    columns["Ca, mg/L as CaCO3"], columns["Mg, mg/L as CaCO3"] = hard * (1 - share), hard * share
     out = int((~doses.reachable).sum())
     said = [f"{out} of {len(doses.reachable)} waters are out of reach."] if out else []
     return _columns(f"{len(doses.reachable)} mixings", columns) + notes(said)

@@ -219,6 +219,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         (
             water.label,
             water.target.ca_mg_ratio_text,
+            water.target.ca_mg_text,
             f"{percent(water.target.mg_share)}",
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
@@ -253,7 +254,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
             table("Held", ("", ""), facts),
             table(
                 "Waters, mg/L as CaCO3",
-                ("water", "Ca:Mg", "Mg share", "hardness", "alkalinity", "control"),
+                ("water", "Ca:Mg", "Ca and Mg", "Mg share", "hardness", "alkalinity", "control"),
                 waters,
             ),
             table("Scored", ("attribute", "kind", "scale", "from, to"), scales),

@@ -65,20 +65,23 @@ function render({ model, el }) {
       model.set("levels", levels);
       model.save_changes();
     });
-    slider.addEventListener("change", () => take({}));
+    slider.addEventListener("change", () => take());
     const named = make("label", { htmlFor: slider.id, textContent: name });
     box.append(make("div", { className: "lk-slide" }, named, slider, shown));
     return { slider, shown };
   });
-  const take = (also) => {
-    model.set({ ...also, taken: model.get("taken") + 1 });
+  const take = () => {
+    model.set("taken", model.get("taken") + 1);
     model.save_changes();
   };
   field.addEventListener("input", () => {
     model.set("text", field.value);
     model.save_changes();
   });
-  field.addEventListener("change", () => take({ text: field.value }));
+  field.addEventListener("change", () => {
+    model.set("text", field.value);
+    take();
+  });
   // What somebody types stays as typed; the rest of the page follows.
   const show = () => {
     label.textContent = model.get("label");

@@ -36,7 +36,7 @@ class BenchSheetForm(Form):
         for water in session.waters:
             at = water.target
             recipe = (
-                f"{water.label}: {at.ca_mg_ratio_text}, {at.hardness_mg_l_caco3:g}, "
+                f"{water.label}: {at.ca_mg_ratio_text} ({at.ca_mg_text}), {at.hardness_mg_l_caco3:g}, "
                 f"{at.alkalinity_mg_l_caco3:g}"
             )
             waters.append((recipe, (water.label, False)))
