@@ -102,6 +102,8 @@ from .supply import PureWater as PureWater
 from .supply import Supply as Supply
 from .supply import pure_water as pure_water
 from .supply import read_analysis as read_analysis
+from .typed.label import read_label as read_label
+from .typed.numbers import read_number as read_number
 from .typed.numbers import read_numbers as read_numbers
 from .typed.reading import TypedWater as TypedWater
 from .typed.reading import read_levels as read_levels

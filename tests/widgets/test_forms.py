@@ -3,6 +3,7 @@
 from datetime import date
 from pathlib import Path
 
+import ipywidgets as widgets
 import pytest
 
 from labkit.bench import bench_sheet, sweep_doses
@@ -410,3 +411,79 @@ def test_what_is_computed_anew_is_marked_until_it_is_there():
     with pytest.raises(ZeroDivisionError):
         form.fields["amount"].value = 3.0
     assert "lk-working" not in form.result._dom_classes
+
+
+LABEL = "Ca 60, Mg 6, Na 10, Cl 20, SO4 35, NO3 5, HCO3 170 mg/L"
+
+
+def add_water(form, **typed):
+    """Type an analysis and press; the form afterwards chooses the water if it was kept."""
+    for name, value in ({"new_name": "spring"} | typed).items():
+        form.form.fields[name].value = value
+    keep = [
+        button
+        for button in every(form.form, widgets.Button)
+        if button.description == "Keep this analysis in the lab book"
+    ]
+    press(keep[0])
+    return form
+
+
+def every(part, kind):
+    """All parts of a kind inside another, however deep."""
+    for child in getattr(part, "children", ()):
+        if isinstance(child, kind):
+            yield child
+        yield from every(child, kind)
+
+
+@pytest.mark.parametrize(
+    ("typed", "hardness", "share", "alkalinity"),
+    [
+        ({"label": LABEL}, 60 / 40.078 * 100.086 + 6 / 24.305 * 100.086, 0.1415, 139.4),
+        (
+            {"hardness": "10", "hardness_unit": "°dH", "Mg share": "3:1", "alkalinity": "170"}
+            | {"alkalinity_unit": "mg/L HCO3", "fill_gap": True},
+            178.48,
+            0.25,
+            139.4,
+        ),
+        (
+            {"hardness": "174,5", "Ca": "60", "alkalinity": "139,4", "fill_gap": True},
+            174.5,
+            0.1413,
+            139.4,
+        ),
+        ({"label": "Ca 60, Mg 6, HCO3 170", "NO3": "42", "Na": "6"}, 174.5, 0.1415, 139.4),
+    ],
+    ids=["a label", "hardness and a ratio", "hardness and calcium", "a label and fields"],
+)
+def test_a_base_water_is_kept_from_a_label_or_from_total_hardness(
+    book, typed, hardness, share, alkalinity
+):
+    water = add_water(BaseWaterForm(book), **typed).water
+
+    assert water.hardness_mg_l_caco3 == pytest.approx(hardness, rel=2e-3)
+    assert water.mg_share == pytest.approx(share, abs=2e-3)
+    assert water.alkalinity_mg_l_caco3 == pytest.approx(alkalinity, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "sentence"),
+    [
+        ({}, "label", "must hold an analysis, but nothing is typed"),
+        ({"label": LABEL, "Ca": "60"}, "Ca", "is given twice"),
+        ({"hardness": "100"}, "hardness", "hardness alone does not say how much is calcium"),
+        ({"hardness": "100", "Mg share": "3:1 1:1"}, "Mg share", "must be one ratio"),
+        ({"label": LABEL, "Mg share": "1:1"}, "Mg share", "does not agree with Ca and Mg"),
+        ({"Ca": "sixty"}, "Ca", "must be a number of at least 0"),
+        ({"label": "Ca 60, Mg 6"}, "fill_gap", "does not balance"),
+    ],
+)
+def test_too_little_or_too_much_of_an_analysis_is_said_beside_its_field(
+    book, typed, field, sentence
+):
+    form = add_water(BaseWaterForm(book), **typed)
+
+    assert sentence in form.form.notes[field].value
+    assert book.stock.base_waters() == ()

@@ -141,3 +141,36 @@ def read_numbers(text: str, field: str) -> tuple[float, ...]:
         return tuple(map(float, parts))
 
     return only_reading(plain, field, read, lambda found: " and ".join(f"{n:g}" for n in found))
+
+
+def read_number(text: str, field: str) -> float:
+    """One number, with a point or a comma for decimals.
+
+    Parameters
+    ----------
+    text : str
+        As typed.
+    field : str
+        What the sentence of an error calls it, and its ``field``.
+
+    Raises
+    ------
+    WaterError
+        If it is no single number, or its comma may mark thousands.
+
+    Examples
+    --------
+    >>> read_number("60,5", "Ca"), read_number(" 60.5 ", "Ca")
+    (60.5, 60.5)
+    """
+    plain = tidy(text, field)
+
+    def read(one: str) -> float:
+        if not re.fullmatch(NUMBER, one):
+            raise WaterError(
+                f"{field} must be a number of at least 0, got {text!r}. Write 60 or 60.5.",
+                field=field,
+            )
+        return float(one)
+
+    return only_reading(plain, field, read, lambda found: f"{found:g}")

@@ -215,7 +215,7 @@ def _word(one: Candidate) -> str:
 def _short(target: Target) -> str:
     """A water in few words, for a chooser on a phone."""
     return (
-        f"Ca:Mg {target.ca_mg_ratio_text} ({target.ca_mg_text}), hardness {target.hardness_mg_l_caco3:.0f}, "
+        f"Ca:Mg {target.ca_mg_ratio_text}, hardness {target.hardness_mg_l_caco3:.0f}, "
         f"alkalinity {target.alkalinity_mg_l_caco3:.0f}"
     )
 
