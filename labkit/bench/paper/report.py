@@ -33,7 +33,7 @@ from labkit.present import (
     table,
     to_html,
 )
-from labkit.water import DROP_KITS, Recipe, percent, portray
+from labkit.water import DROP_KITS, Recipe, portray
 from labkit.workflow import Findings, Report, SessionRecord, make_report
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
@@ -217,13 +217,11 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         facts.append(("note", session.note))
     waters = [
         (
-            water.label,
+            f"{water.label}, control" if water.is_control else water.label,
             water.target.ca_mg_ratio_text,
             water.target.ca_mg_text,
-            f"{percent(water.target.mg_share)}",
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
-            "yes" if water.is_control else "",
         )
         for water in session.waters
     ]
@@ -254,7 +252,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
             table("Held", ("", ""), facts),
             table(
                 "Waters, mg/L as CaCO3",
-                ("water", "Ca:Mg", "Ca and Mg", "Mg share", "hardness", "alkalinity", "control"),
+                ("water", "Ca:Mg", "Ca and Mg", "hardness", "alkalinity"),
                 waters,
             ),
             table("Scored", ("attribute", "kind", "scale", "from, to"), scales),
