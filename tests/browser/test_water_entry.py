@@ -22,6 +22,9 @@ async ([script, style, state]) => {
     on: (_name, call) => heard.push(call),
     off: () => {},
   };
+  // As a notebook does, which takes these keys for its cells.
+  const taken = (event) => /Enter|Arrow/.test(event.key) && event.preventDefault();
+  document.documentElement.addEventListener("keydown", taken);
   const address = URL.createObjectURL(new Blob([script], { type: "text/javascript" }));
   (await import(address)).default.render({ model, el: document.body });
 }

@@ -51,6 +51,8 @@ function render({ model, el }) {
   const id = `lk-water-${Math.random().toString(36).slice(2)}`;
   const box = make("div", { className: "lk-water" });
   box.setAttribute("data-lm-suppress-shortcuts", "true");
+  // A notebook around it takes Enter and arrows for its cells, also while a field has the focus.
+  box.addEventListener("keydown", (event) => event.stopPropagation());
   const label = make("label", { htmlFor: id });
   const field = make("input", { id, type: "text", autocomplete: "off", spellcheck: false });
   const line = make("p", { id: `${id}-ways`, className: "lk-ways" });
@@ -78,10 +80,12 @@ function render({ model, el }) {
     model.set("text", field.value);
     model.save_changes();
   });
-  field.addEventListener("change", () => {
+  const mean = () => {
     model.set("text", field.value);
     take();
-  });
+  };
+  field.addEventListener("change", mean);
+  field.addEventListener("keydown", (event) => event.key === "Enter" && mean());
   // What somebody types stays as typed; the rest of the page follows.
   const show = () => {
     label.textContent = model.get("label");
