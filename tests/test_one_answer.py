@@ -334,18 +334,23 @@ def test_a_field_left_as_filled_in_keeps_the_exact_level_and_a_touched_one_count
     exact, fields = told("Swept").one.water, card_form.form.fields
     fields["coffee"].value = (CLIENT, "Swept")
     card_form.refresh()
-    filled = {name: fields[name].value for name in COORDINATES}
-    assert filled == {
-        one: round(getattr(exact, one), COORDINATE[one].digits) for one in COORDINATES
-    }
+    water = fields["water"]
+    assert water.target == exact
+    filled = [round(getattr(exact, one), COORDINATE[one].digits) for one in COORDINATES]
+    assert water.levels == filled
 
-    fields["alkalinity_mg_l_caco3"].value = 41.0
+    written = water.value
+    water.move(alkalinity_mg_l_caco3=41.0)
     typed = json.loads(card_form.files.json)
     assert typed["wanted"]["alkalinity_mg_l_caco3"] == 41.0
     assert typed["wanted"]["mg_share"] == exact.mg_share
     assert typed["known"] == []  # the scores speak of another water
-    fields["alkalinity_mg_l_caco3"].value = filled["alkalinity_mg_l_caco3"]
+    water.move(alkalinity_mg_l_caco3=filled[-1])
     assert json.loads(card_form.files.json)["known"]
+    water.value = "1:1 at 90, alk 41"
+    assert json.loads(card_form.files.json)["known"] == []
+    water.value = written
+    assert json.loads(card_form.files.json)["wanted"]["mg_share"] == exact.mg_share
 
 
 def test_a_book_that_went_through_its_export_says_the_same(book, told, tmp_path):

@@ -23,6 +23,7 @@ from .reading import in_words as in_words
 from .search import flight_html as flight_html
 from .verdict import best_of as best_of
 from .water import from_to as from_to
+from .water import other_ways as other_ways
 from .water import ph_range as ph_range
 from .words import side_of_right as side_of_right
 from .work import known_of as known_of

@@ -176,9 +176,13 @@ def _best(best: Best, told: list[str]) -> str:
     target = best.target
     said = describe(as_coordinates(target)[0], told)
     if "mg_share" in told:
+        # How much of each is as little known as the hardness.
+        untold = {one.factor for one in best.factor_ranges} - set(told)
+        known = "hardness_mg_l_caco3" not in untold
+        amounts = f"; {target.ca_mg_text} mg/L as CaCO3" if known else ""
         said = said.replace(
             f"Mg share {target.mg_share:.2f}",
-            f"Mg share {target.mg_share:.2f} (Ca:Mg {target.ca_mg_ratio_text})",
+            f"Mg share {target.mg_share:.2f} (Ca:Mg {target.ca_mg_ratio_text}{amounts})",
         )
     text = f"Best within what was tasted: {said}"
     if not best.is_makeable:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -113,7 +114,11 @@ def test_the_best_water_says_how_far_it_can_be_trusted(ratio):
     assert "on a ridge: along it waters score alike" in best(ratio, stationary=ridge)
     said = best(ratio, factor_ranges=(one, untold), stationary=ridge)
     assert said.endswith("; these cups do not tell which alkalinity is best.")
-    assert "mg/L" not in said
+    assert not re.search(r"alkalinity \d", said)
+    target = ratio.best.target
+    assert f"(Ca:Mg {target.ca_mg_ratio_text}; {target.ca_mg_text} mg/L as CaCO3)" in said
+    hardness = replace(one, factor="hardness_mg_l_caco3", is_told=False)
+    assert target.ca_mg_text not in best(ratio, factor_ranges=(one, hardness))  # as little told
     assert "ridge" not in said
     assert best(ratio, factor_ranges=(untold,)) == "These cups do not tell which water is best."
 

@@ -66,8 +66,9 @@ def test_what_is_held_left_out_and_asked_for_is_kept_to(view):
 @pytest.mark.parametrize(
     ("field", "typed", "message"),
     [
-        ("leave_mg_share", "0.8", "Leave out Mg share must be two numbers"),
-        ("include", "0.5 100", "Also include must be three numbers a water"),
+        ("leave_mg_share", "0.8", "must be two levels"),
+        ("include", "0.5 100", "Also include can be read in two ways"),
+        ("include", "3:1 at 100", "Also include must say its alkalinity"),
         ("hardness_mg_l_caco3", "soft", "must be numbers with spaces"),
     ],
 )

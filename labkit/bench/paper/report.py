@@ -34,7 +34,7 @@ from labkit.present import (
     table,
     to_html,
 )
-from labkit.water import DROP_KITS, Recipe, percent, portray
+from labkit.water import DROP_KITS, Recipe, portray
 from labkit.workflow import Findings, Report, SessionRecord, make_report
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
@@ -218,12 +218,11 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         facts.append(("note", session.note))
     waters = [
         (
-            water.label,
+            f"{water.label}, control" if water.is_control else water.label,
             water.target.ca_mg_ratio_text,
-            f"{percent(water.target.mg_share)}",
+            water.target.ca_mg_text,
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
-            "yes" if water.is_control else "",
         )
         for water in session.waters
     ]
@@ -254,7 +253,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
             table("Held", ("", ""), facts),
             table(
                 "Waters, mg/L as CaCO3",
-                ("water", "Ca:Mg", "Mg share", "hardness", "alkalinity", "control"),
+                ("water", "Ca:Mg", "Ca and Mg", "hardness", "alkalinity"),
                 waters,
             ),
             table("Scored", ("attribute", "kind", "scale", "from, to"), scales),

@@ -13,16 +13,14 @@ from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
 from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
-    COORDINATE,
-    COORDINATES,
     DROP_KITS,
     PREFERENCES,
     SALTS,
     Mixing,
     TankMixing,
     Target,
-    as_coordinates,
     portray,
+    read_numbers,
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
@@ -37,10 +35,10 @@ from labkit.widgets.parts.listening import (
 )
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
+from labkit.widgets.parts.water_entry import WaterEntry
 from labkit.widgets.steps.bottles.bottle_log import too_old
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.bottles.meter_form import factor_field, read_factor
-from labkit.widgets.steps.plan.sweep_form import levels
 from labkit.workflow import Card, Findings, make_card, read
 
 _USUAL_SALTS: Final = (
@@ -82,7 +80,6 @@ class CardForm(NeedsBook, widgets.VBox):
         self.base, self.said, self.hands = base, "", HandOver()
         self._found: Findings | None = None
         self._stood: Any = None
-        self._filled: dict[str, tuple[float, float]] = {}
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
@@ -110,10 +107,16 @@ class CardForm(NeedsBook, widgets.VBox):
         """
         chooser = self.form.fields["coffee"]
         follow_choices(chooser, self._coffees())
-        as_filled = all(self.form.fields[n].value == self._filled[n][0] for n in self._filled)
-        if as_filled and self._stood != self._standing():
+        if self._is_as_filled() and self._stood != self._standing():
             with keeping_messages(self.form):
                 self.refresh()
+
+    def _is_as_filled(self) -> bool:
+        try:
+            wanted = self._wanted()
+        except WaterError:  # half typed
+            return False
+        return self._found is None or wanted is self._found
 
     def _standing(self) -> Any:
         """What changes as soon as anything else can be read of the coffee chosen."""
@@ -138,9 +141,7 @@ class CardForm(NeedsBook, widgets.VBox):
                     self._coffees(),
                     _FIGURES,
                 ),
-                "mg_share": fields.number("Mg share of hardness (0 to 1)", 0.5, step=0.05),
-                "hardness_mg_l_caco3": fields.number("Hardness (mg/L CaCO3)", 80.0, step=10),
-                "alkalinity_mg_l_caco3": fields.number("Alkalinity (mg/L CaCO3)", 40.0, step=5),
+                "water": WaterEntry("Water"),
                 "way": fields.choice("The card says", [_BOTTLES, _SALTS], _BOTTLES),
                 "salts": TasterTicks("Salts that the shop has", offered, ticked),
                 "volumes_l": fields.text("Volumes (L)", "1, 5, 10, 20"),
@@ -182,10 +183,10 @@ class CardForm(NeedsBook, widgets.VBox):
     def _take_best(self) -> None:
         """Fill in the water that the coffee's scores recommend, and say how sure that is.
 
-        The fields show it rounded; a level that is left as it was filled in stays exact.
+        The field shows it rounded; what is left as it was filled in stays exact.
         """
         chosen = self.form.fields["coffee"].value
-        self.said, self._found, self._filled = "", None, {}
+        self.said, self._found = "", None
         self._stood = self._standing()
         if chosen == _FIGURES:
             return
@@ -205,20 +206,21 @@ class CardForm(NeedsBook, widgets.VBox):
         if reading.verdict.kind is not VerdictKind.FOUND:
             self.said += f" The figures above are a choice, not a finding. {best_of(reading)}"
         self._found, self.said = found, " ".join([self.said, *known_of(found)])
-        for name, level in zip(COORDINATES, as_coordinates(found.water)[0], strict=True):
-            shown = round(float(level), COORDINATE[name].digits) + 0.0
-            self._filled[name] = (shown, float(level))
-            self.form.fields[name].value = shown
+        self.choose(found.water)
 
-    def _wanted(self, typed: dict[str, float]) -> Target | Findings:
-        """The coffee's own water where no field was touched; else the water as typed."""
-        exact = {
-            name: self._filled[name][1]
-            if name in self._filled and level == self._filled[name][0]
-            else level
-            for name, level in typed.items()
-        }
-        target = Target(**exact)
+    def choose(self, water: Target) -> None:
+        """Make the card for this water.
+
+        Parameters
+        ----------
+        water : Target
+            It goes into the field as exactly as it is given.
+        """
+        self.form.fields["water"].fill(water)
+
+    def _wanted(self) -> Target | Findings:
+        """The coffee's own water where the field was not touched; else the water as typed."""
+        target: Target = self.form.fields["water"].target
         if self._found is not None and target == self._found.water:
             return self._found
         return target
@@ -239,8 +241,9 @@ class CardForm(NeedsBook, widgets.VBox):
         thin: bool,
         tds_factor: str,
         kit: str,
-        **coordinates: float,
+        water: str,
     ) -> list[Any]:
+        del water  # the field reads it, and keeps what was filled in exact
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"
@@ -249,7 +252,7 @@ class CardForm(NeedsBook, widgets.VBox):
             raise DosingError("no salt is ticked: tick those that the shop has.")
         card = make_card(
             self._book,
-            self._wanted(coordinates),
+            self._wanted(),
             volumes_l=_volumes(volumes_l),
             salts=labels,
             start=self.base.start,
@@ -334,7 +337,7 @@ def _volumes(typed: str) -> tuple[float, ...]:
     WaterError
         If one is impossible.
     """
-    found = sorted(set(levels("volumes_l", typed)))
+    found = sorted(set(read_numbers(typed, "volumes_l")))
     if not found or len(found) > 6 or not all(0.05 <= litres <= 2000 for litres in found):
         raise WaterError(
             f"volumes_l must be one to six volumes from 0.05 to 2000 L, got {typed!r}. "

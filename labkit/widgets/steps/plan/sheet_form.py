@@ -36,8 +36,8 @@ class BenchSheetForm(Form):
         for water in session.waters:
             at = water.target
             recipe = (
-                f"{water.label}: {at.ca_mg_ratio_text}, {at.hardness_mg_l_caco3:g}, "
-                f"{at.alkalinity_mg_l_caco3:g}"
+                f"{water.label}: {at.ca_mg_ratio_text} ({at.ca_mg_text}), "
+                f"{at.hardness_mg_l_caco3:g}, {at.alkalinity_mg_l_caco3:g}"
             )
             waters.append((recipe, (water.label, False)))
             waters.append((f"{recipe}, mixed separately", (water.label, True)))
