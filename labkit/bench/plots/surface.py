@@ -20,14 +20,14 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
-from labkit.present import said_of_margin, say
+from labkit.present import SHADES_FROM, said_of_margin, say
 from labkit.water import COORDINATE
 
 SHADES: Final = LinearSegmentedColormap.from_list(
     "chance", ["#ffffff", "#d3dde2", "#a3b7c1", "#5f7b89"]
 )
 
-CHANCES: Final = (0.0, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0)
+CHANCES: Final = (0.0, *SHADES_FROM, 1.0)
 """Where one shade ends and the next, darker one begins."""
 
 

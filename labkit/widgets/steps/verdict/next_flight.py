@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import Any
 
 import ipywidgets as widgets
+import numpy as np
 
 from labkit.analysis import (
     Excluded,
@@ -106,6 +107,9 @@ class NextFlightView(NeedsBook, widgets.VBox):
             fold_title="Hold, leave out, include; who will come",
         )
         self.form.compute_with(self._show)
+        reading.map.on_taste_next(self.include)
+        if base is not None:
+            reading.pour_into(base)
         reading.on_change(self._lent.cache_clear)
         reading.on_change(self.form.refresh)
         if base is not None:
@@ -158,6 +162,28 @@ class NextFlightView(NeedsBook, widgets.VBox):
         """The coffee's control so far, which links its days; None before the first."""
         return None if self.found is None else self.found.control
 
+    def include(self, water: Target) -> str:
+        """Have a water in the next flight, besides what stands there already.
+
+        Parameters
+        ----------
+        water : Target
+            The water.
+
+        Returns
+        -------
+        str
+            What was done, in a sentence.
+        """
+        field = self.form.fields["include"]
+        levels = as_coordinates(water)[0]
+        typed = " ".join(np.format_float_positional(level, trim="-") for level in levels)
+        if water in _waters_typed(field.value):
+            return f"The next flight has it already: {water.text}."
+        before = field.value.strip().rstrip(";")
+        field.value = f"{before}; {typed}" if before else typed
+        return f"In the next flight below: {water.text}."
+
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
         self.form.on_change(follow)
@@ -166,6 +192,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self, *, path: str, cups: int, earlier: bool, include: str, n_tasters: int, **typed: str
     ) -> list[Any]:
         self.found = None
+        self.reading_view.map.show_next(())
         if self.reading_view.attribute != "overall":
             raise ReadingError(
                 "the next flight needs overall scores. "
@@ -193,6 +220,9 @@ class NextFlightView(NeedsBook, widgets.VBox):
             region=None if self._region is None else self._region(held, excluded),
             scores=self.reading_view.scores,
             earlier=self._lent(brew_method) if earlier else None,
+        )
+        self.reading_view.map.show_next(
+            () if self.found.suggestion is None else self.found.suggestion.targets
         )
         return self._told(self.found, earlier=earlier)
 
