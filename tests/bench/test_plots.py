@@ -271,11 +271,11 @@ def test_residual_picture_has_a_mark_for_each_cup(ratio):
 
 
 def test_pictures_of_a_reading_are_all_that_it_allows(ratio, grid):
-    """Score, tasters, panel, residuals; of two factors a contour and another score more."""
+    """Score, tasters, panel, residuals; of two factors a map and another score more."""
     assert reading_pictures(ratio).count("<figure") == 4
     shown = reading_pictures(grid)
     assert shown.count("<figure") == 6
-    assert "Contour of the score" in shown
+    assert "Map of waters" in shown
     flat = read_coffee(ratio.scores.frame.assign(score=7.0))
     assert reading_pictures(flat) == ""
 

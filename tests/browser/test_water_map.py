@@ -12,7 +12,9 @@ from labkit.analysis import PlantedPeak, SimulatedPanel, gather_scores, water_ma
 from labkit.errors import DosingError
 from labkit.water import Target
 from labkit.widgets import WaterMapView
+from tests.browser.lab import picture, run_notebook, shows_no_error
 from tests.browser.test_sheet_accessibility import findings
+from tests.widgets.tables import write_notebook
 
 pytestmark = pytest.mark.browser
 
@@ -254,3 +256,43 @@ def test_a_sweep_of_one_dial_is_a_strip_and_says_what_was_held(new_page):
     page.keyboard.press("ArrowLeft")
     assert said(page) != before
     assert re.search(r"\d+ % chance to beat today's best", said(page))
+
+
+def test_in_jupyterlab_it_answers_and_the_notebook_hears_no_key(workbook_server, new_page):
+    write_notebook(
+        workbook_server.workbook / "map-in-lab.ipynb",
+        "from labkit.book.demo import ensure_demo_book\n"
+        "from labkit.book import LabBook\n"
+        "from labkit.widgets import ReadingView\n"
+        "book = LabBook(ensure_demo_book())",
+        "view = ReadingView(book, lambda *_one, **_more: '')\n"
+        "view.form.fields['coffee'].value = ('Quillmoor Roastery', 'Osmeni, natural')\n"
+        "view.map.on_taste_next(lambda water: f'Python has {water.text}')\n"
+        "view",
+    )
+    page = new_page(width=1280, height=1500)
+    run_notebook(page, workbook_server, "map-in-lab.ipynb")
+    area = page.get_by_role("application", name="Osmeni, natural: map of waters")
+    area.wait_for(timeout=120_000)
+    page.locator(".lk-map-said").get_by_text("for 1000 mL:").wait_for(timeout=60_000)
+    selected = "window.jupyterapp.shell.currentWidget.content.activeCellIndex"
+    area.focus()
+    before, cell = said(page), page.evaluate(selected)
+
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("b")  # makes a cell in JupyterLab's command mode
+
+    assert said(page) != before
+    assert page.evaluate(selected) == cell
+    page.locator(".lk-map-said").get_by_text("for 1000 mL:").wait_for(timeout=60_000)
+    picture(page, "map-1280", area)
+    page.get_by_role("button", name="Taste it next").click()
+    page.get_by_text("Python has Ca:Mg").wait_for(timeout=60_000)
+    assert shows_no_error(page)
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.evaluate("window.jupyterapp.commands.execute('application:toggle-left-area')")
+    page.wait_for_timeout(500)
+    picture(page, "map-390", area)
+    box = area.bounding_box()
+    assert box["x"] + box["width"] <= 390
