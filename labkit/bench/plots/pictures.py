@@ -32,13 +32,16 @@ _LEGIBLE = "25rem"
 
 
 def reading_pictures(
-    found: Reading | AttributeReadings | PairReading | CheckedTerms, *, title: str = ""
+    found: Reading | AttributeReadings | PairReading | CheckedTerms,
+    *,
+    title: str = "",
+    for_paper: bool = False,
 ) -> str:
     """The pictures that a reading allows, as pictures within the page.
 
-    Of a coffee's score a map where two factors were varied, folded, the score against each factor,
-    a trace a taster, the panel, and what the curve leaves over; of several attributes the curves
-    one above the other; of answers without a mean their counts.
+    Of a coffee's score a map where two factors were varied, the score against each factor, a trace
+    a taster, the panel, and what the curve leaves over; of several attributes the curves one above
+    the other; of answers without a mean their counts.
 
     Parameters
     ----------
@@ -46,6 +49,9 @@ def reading_pictures(
         What was read.
     title : str
         The coffee's name, where what was read does not hold it.
+    for_paper : bool
+        Whether it will be printed. On a page stands the map that can be touched, and this one is
+        folded.
 
     Returns
     -------
@@ -61,9 +67,10 @@ def reading_pictures(
     else:
         drawn = [] if found.result is None else [(f"Answers, {found.method}", plot_answers(found))]
     shown = [(label, page_picture(axes, label)) for label, axes in drawn]
-    # On the page stands the map that can be touched; this one is to be printed.
     return "".join(
-        folded("The map of waters as a picture, for paper", picture) if label == _MAP else picture
+        folded("The map of waters as a picture, for paper", picture)
+        if label == _MAP and not for_paper
+        else picture
         for label, picture in shown
     )
 
