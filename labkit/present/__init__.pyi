@@ -21,6 +21,7 @@ from .water import from_to as from_to
 from .water import ph_range as ph_range
 from .water_map import SHADES_FROM as SHADES_FROM
 from .water_map import map_words as map_words
+from .water_map import said_of_handing as said_of_handing
 from .water_map import said_of_margin as said_of_margin
 from .water_map import said_of_pour as said_of_pour
 from .words import side_of_right as side_of_right

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from labkit.analysis import WaterMap
-from labkit.water import COORDINATE, COORDINATES, Mixing, digits_of, figure
+from labkit.water import COORDINATE, COORDINATES, Mixing, Target, digits_of, figure
 
 SHADES_FROM: Final = (0.05, 0.1, 0.2, 0.4, 0.6, 0.8)
 """Chances from which a map is shaded darker, on paper and under the finger."""
@@ -40,6 +40,20 @@ def said_of_pour(pour: Mixing) -> str:
         if dose.volume_ml
     ]
     return f"for {figure(pour.volume_ml, 6)} mL: {'; '.join(doses) or 'no drops'}"
+
+
+def said_of_handing(kind: str, water: Target) -> str:
+    """That a water of the map went where a button says.
+
+    Parameters
+    ----------
+    kind : str
+        ``taste`` or ``card``.
+    water : Target
+        The water.
+    """
+    where = {"taste": "In the next flight", "card": "On the recipe card"}[kind]
+    return f"{where}: {water.text}."
 
 
 def map_words(found: WaterMap) -> dict[str, str]:
@@ -80,6 +94,7 @@ def map_words(found: WaterMap) -> dict[str, str]:
         "to_best": "Show today's best",
         "taste": "Taste it next",
         "card": "Make it a card",
+        "away": "Not connected: nothing was handed over. Open the page again.",
         "table": "The same as a table",
         "caption": "Expected score, and the chance in % to be as good as the best; {held}",
     }

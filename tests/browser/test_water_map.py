@@ -178,7 +178,7 @@ def test_a_tap_chooses_and_the_mouse_only_looks(found, view, new_page):
 
 def test_buttons_hand_the_chosen_water_to_python(found, view, new_page):
     wanted, cards = [], []
-    view.on_card(lambda water: cards.append(water) or "The card form has it.")
+    view.on_card(cards.append)
     page = new_page(width=390, height=900)
     area = open_map(page, view)
     assert page.get_by_role("button", name="Taste it next").count() == 0
@@ -189,8 +189,9 @@ def test_buttons_hand_the_chosen_water_to_python(found, view, new_page):
     page.keyboard.press("ArrowRight")
 
     page.get_by_role("button", name="Make it a card").click()
-    page.get_by_text("The card form has it.").wait_for()
+    page.get_by_text("On the recipe card: Ca:Mg").wait_for()
     page.get_by_role("button", name="Taste it next").click()
+    page.get_by_text("In the next flight: Ca:Mg").wait_for()
 
     assert cards == wanted == [at(found, share=1).water]
 
@@ -206,6 +207,15 @@ def test_an_error_stands_at_the_buttons(view, new_page):
     wrong = page.get_by_text("the bottles do not reach this water.")
     wrong.wait_for()
     assert "lk-map-wrong" in wrong.get_attribute("class")
+
+
+def test_a_kernel_that_has_ended_is_said_at_the_buttons(view, new_page):
+    view.on_card(lambda _water: None)
+    page = new_page(width=390, height=900)
+    open_map(page, view)
+    page.evaluate("window.model.send = () => { throw new Error('gone'); }")
+    page.get_by_role("button", name="Make it a card").click()
+    page.get_by_text("Not connected: nothing was handed over.").wait_for()
 
 
 def test_the_same_stands_in_a_table(found, view, new_page):
@@ -267,7 +277,7 @@ def test_in_jupyterlab_it_answers_and_the_notebook_hears_no_key(workbook_server,
         "book = LabBook(ensure_demo_book())",
         "view = ReadingView(book, lambda *_one, **_more: '')\n"
         "view.form.fields['coffee'].value = ('Quillmoor Roastery', 'Osmeni, natural')\n"
-        "view.map.on_taste_next(lambda water: f'Python has {water.text}')\n"
+        "view.map.on_taste_next(lambda water: None)\n"
         "view",
     )
     page = new_page(width=1280, height=1500)
@@ -288,7 +298,7 @@ def test_in_jupyterlab_it_answers_and_the_notebook_hears_no_key(workbook_server,
     page.locator(".lk-map-said").get_by_text("for 1000 mL:").wait_for(timeout=60_000)
     picture(page, "map-1280", area)
     page.get_by_role("button", name="Taste it next").click()
-    page.get_by_text("Python has Ca:Mg").wait_for(timeout=60_000)
+    page.get_by_text("In the next flight: Ca:Mg").wait_for(timeout=60_000)
     assert shows_no_error(page)
     page.set_viewport_size({"width": 390, "height": 844})
     page.evaluate("window.jupyterapp.commands.execute('application:toggle-left-area')")

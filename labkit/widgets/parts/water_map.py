@@ -17,7 +17,7 @@ import traitlets
 
 from labkit.analysis import Floats, WaterMap
 from labkit.errors import LabkitError
-from labkit.present import SHADES_FROM, map_words
+from labkit.present import SHADES_FROM, map_words, said_of_handing
 from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, percent
 
 _log = logging.getLogger(__name__)
@@ -56,7 +56,7 @@ class WaterMapView(anywidget.AnyWidget):
         Parameters
         ----------
         call : callable
-            Takes the :class:`Target`; what it returns is said beside the button.
+            Takes the :class:`Target`; a :class:`LabkitError` is said beside the button.
         """
         self._offer("taste", call)
 
@@ -66,7 +66,7 @@ class WaterMapView(anywidget.AnyWidget):
         Parameters
         ----------
         call : callable
-            Takes the :class:`Target`; what it returns is said beside the button.
+            Takes the :class:`Target`; a :class:`LabkitError` is said beside the button.
         """
         self._offer("card", call)
 
@@ -128,7 +128,8 @@ class WaterMapView(anywidget.AnyWidget):
             if kind == "pour" and self._pour is not None:
                 answer["text"] = self._pour(water)
             elif kind in self._doing:
-                answer["text"] = str(self._doing[str(kind)](water) or "")
+                self._doing[str(kind)](water)
+                answer["text"] = said_of_handing(str(kind), water)
         except LabkitError as error:
             answer |= {"text": str(error), "wrong": True}
         except Exception:

@@ -167,7 +167,7 @@ function render({ model, el }) {
     parts.buttons.replaceChildren(home);
     for (const kind of model.get("offers")) {
       const button = made("button", { type: "button" }, words[kind]);
-      button.addEventListener("click", () => model.send({ kind, at }));
+      button.addEventListener("click", () => hand(kind));
       parts.buttons.append(button);
     }
   }
@@ -337,7 +337,16 @@ function render({ model, el }) {
   }
 
   function ask() {
-    if (!poured.has(index(at))) model.send({ kind: "pour", at });
+    if (!poured.has(index(at))) hand("pour");
+  }
+
+  /** Tell Python; sending throws once its process has ended. */
+  function hand(kind) {
+    try {
+      model.send({ kind, at });
+    } catch {
+      if (kind !== "pour") hear({ kind, at, text: data.words.away, wrong: true });
+    }
   }
 
   /** What is said of a water, the water itself first. */

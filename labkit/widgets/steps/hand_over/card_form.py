@@ -143,22 +143,16 @@ class CardForm(NeedsBook, widgets.VBox):
         """Call ``follow`` after every change."""
         self.form.on_change(follow)
 
-    def take_water(self, water: Target) -> str:
-        """Fill in a water, as typed by hand; the coffee that it is for stays chosen.
+    def choose(self, water: Target) -> None:
+        """Make the card for this water; the coffee that it is for stays chosen.
 
         Parameters
         ----------
         water : Target
-            The water.
-
-        Returns
-        -------
-        str
-            What was done, in a sentence.
+            It goes into the fields as exactly as it is given.
         """
-        for name, level in zip(COORDINATES, as_coordinates(water)[0], strict=True):
-            self.form.fields[name].value = float(level)
-        return f"The recipe card is of this water now: {water.text}."
+        for name in COORDINATES:
+            self.form.fields[name].value = getattr(water, name)
 
     def refresh(self) -> None:
         """Read bottles and scores again."""

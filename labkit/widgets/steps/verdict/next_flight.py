@@ -7,7 +7,6 @@ from functools import lru_cache
 from typing import Any
 
 import ipywidgets as widgets
-import numpy as np
 
 from labkit.analysis import (
     Excluded,
@@ -162,27 +161,18 @@ class NextFlightView(NeedsBook, widgets.VBox):
         """The coffee's control so far, which links its days; None before the first."""
         return None if self.found is None else self.found.control
 
-    def include(self, water: Target) -> str:
+    def include(self, water: Target) -> None:
         """Have a water in the next flight, besides what stands there already.
 
         Parameters
         ----------
         water : Target
-            The water.
-
-        Returns
-        -------
-        str
-            What was done, in a sentence.
+            The water; it is written into the field as exactly as it is given.
         """
         field = self.form.fields["include"]
-        levels = as_coordinates(water)[0]
-        typed = " ".join(np.format_float_positional(level, trim="-") for level in levels)
-        if water in _waters_typed(field.value):
-            return f"The next flight has it already: {water.text}."
-        before = field.value.strip().rstrip(";")
-        field.value = f"{before}; {typed}" if before else typed
-        return f"In the next flight below: {water.text}."
+        typed = " ".join(f"{getattr(water, name):.12g}" for name in COORDINATES)
+        there = [part.strip() for part in field.value.split(";") if part.strip()]
+        field.value = "; ".join(dict.fromkeys([*there, typed]))
 
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
