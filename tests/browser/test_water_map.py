@@ -213,7 +213,7 @@ def test_a_kernel_that_has_ended_is_said_at_the_buttons(view, new_page):
     view.on_card(lambda _water: None)
     page = new_page(width=390, height=900)
     open_map(page, view)
-    page.evaluate("window.model.send = () => { throw new Error('gone'); }")
+    page.evaluate("() => { window.model.send = () => { throw new Error('gone'); }; }")
     page.get_by_role("button", name="Make it a card").click()
     page.get_by_text("Not connected: nothing was handed over.").wait_for()
 
