@@ -217,7 +217,7 @@ def test_the_pictures_of_a_reading_are_in_the_page_and_named(as_shipped):
     page = reading_pictures(reading)
 
     assert re.findall('<img alt="([^"]*)"', page) == [
-        "Contour of the score",
+        "Map of waters",
         "Score against Mg share",
         "Score against hardness",
         "Each taster&#x27;s trace",

@@ -17,7 +17,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_target
+from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_map, water_target
 from labkit.bench import bench_sheet, card_files, coffee_report
 from labkit.book import Attribute, LabBook, Score, import_folder
 from labkit.present import known_of, say
@@ -219,6 +219,8 @@ def told(book, card_form):
             across=next(each for each in across.readings if each.coffee == name),
             row=across.table.set_index("coffee").loc[name],
             view=view.reading,
+            map=water_map(view.reading.scores, recommended=view.reading.recommended),
+            touched=view.map.data,
             following=following.found,
             following_html=words_of(following.form.result.value),
             offered=confirming.form.fields["first"].options[0][1],
@@ -290,6 +292,42 @@ def test_every_place_states_the_same_score_interval_and_chance(told, name):
     if above:
         assert list(above.groups()) == [f"{points:.1f}" for points in one.over_control]
     assert " ".join(verdict.split()) in words_of(all_of.report)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_map_states_the_same_of_the_recommended_water_and_of_the_next_flight(told, name):
+    all_of = told(name)
+    one, found, touched = all_of.one, all_of.map, all_of.touched
+    here = found.at(one.water)
+
+    assert found.recommended == one
+    assert (here.expected, here.low, here.high) == pytest.approx((one.expected, one.low, one.high))
+    assert here.chance_above_control == one.chance_above_control
+    levels = {axis["name"]: axis["levels"] for axis in touched["axes"]}
+    assert [levels[each][at] for each, at in zip(levels, touched["best"], strict=True)] == [
+        getattr(one.water, each) for each in levels
+    ]
+    at = np.ravel_multi_index(touched["best"], [len(each) for each in levels.values()])
+    expected = [touched[each][at] for each in ("expected", "low", "high")]
+    assert expected == [f"{each:.2f}" for each in (one.expected, one.low, one.high)]
+    if one.chance_above_control is not None:
+        assert touched["above_control"][at] == int(100 * one.chance_above_control)
+    on_map = [
+        cup for cup in all_of.step.suggestion.cups if found.at(cup.target).water == cup.target
+    ]
+    assert one.water in [cup.target for cup in on_map]
+    for cup in on_map:
+        point = found.at(cup.target)
+        stated = (cup.expected, cup.low, cup.high, cup.chance_above_leader)
+        drawn = (point.expected, point.low, point.high, point.chance_above_best)
+        assert stated == pytest.approx(drawn, abs=2e-3)  # single and double numbers
+    for stated in all_of.found.reading.best.factor_ranges:
+        if stated.is_told:
+            low, high = one.range_of(stated.factor)
+            assert (stated.lo, stated.hi) == (
+                min(low, stated.best),
+                max(high, stated.best),
+            )
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -151,3 +151,7 @@ from .search.stopping import stop_or_taste as stop_or_taste
 from .search.walk import WalkState as WalkState
 from .search.walk import WalkStep as WalkStep
 from .search.walk import classical_walk as classical_walk
+from .search.water_map import MapPoint as MapPoint
+from .search.water_map import Slice as Slice
+from .search.water_map import WaterMap as WaterMap
+from .search.water_map import water_map as water_map

@@ -25,5 +25,10 @@ from .verdict import best_of as best_of
 from .water import from_to as from_to
 from .water import other_ways as other_ways
 from .water import ph_range as ph_range
+from .water_map import SHADES_FROM as SHADES_FROM
+from .water_map import map_words as map_words
+from .water_map import said_of_handing as said_of_handing
+from .water_map import said_of_margin as said_of_margin
+from .water_map import said_of_pour as said_of_pour
 from .words import side_of_right as side_of_right
 from .work import known_of as known_of

@@ -30,14 +30,13 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes, p_text, table, with_index
+from labkit.present.water_map import said_of_pour
 from labkit.water import (
     COORDINATE,
     COORDINATES,
     Mixing,
     Target,
     amount,
-    digits_of,
-    figure,
     levels_of,
     percent,
 )
@@ -177,7 +176,7 @@ def flight_html(suggestion: Suggestion, pours: Sequence[Mixing] = ()) -> str:
         f'<li style="margin:.5em 0"><b>{escape(cup.target.text)}</b>'
         f"<br>{escape(say(cup.reason))}"
         f"<br>expected {cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f}); "
-        f"{_chance(cup, suggestion.leader)}{_pour(pours[at]) if pours else ''}</li>"
+        f"{_chance(cup, suggestion.leader)}{_pour(pours, at)}</li>"
         for at, cup in enumerate(suggestion.cups)
     )
     return (
@@ -220,14 +219,8 @@ def _chance(cup: SuggestedCup, leader: Target) -> str:
     return f"a chance of {percent(cup.chance_above_leader)} to beat today's best"
 
 
-def _pour(pour: Mixing) -> str:
-    digits = digits_of(pour.pipette_ml)
-    doses = [
-        f"{dose.volume_ml:.{digits}f} mL of {dose.concentrate.name}"
-        for dose in pour.doses
-        if dose.volume_ml
-    ]
-    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape('; '.join(doses) or 'no drops')}"
+def _pour(pours: Sequence[Mixing], at: int) -> str:
+    return f"<br>{escape(said_of_pour(pours[at]))}" if pours else ""
 
 
 @say.register

@@ -3,6 +3,7 @@
 from .parts.book_choice import BookChoice as BookChoice
 from .parts.coffees import coffee_choices as coffee_choices
 from .parts.coffees import levels_by_coffee as levels_by_coffee
+from .parts.water_map import WaterMapView as WaterMapView
 from .sheet.score_sheet import ScoreSheet as ScoreSheet
 from .steps.across.across_form import AcrossForm as AcrossForm
 from .steps.across.across_form import BalanceForm as BalanceForm

@@ -12,7 +12,7 @@ import pytest
 
 from labkit.bench import bottle_labels, card_files
 from labkit.book import LabBook
-from labkit.water import Water, expected_meter, mix
+from labkit.water import COORDINATES, Target, Water, expected_meter, mix
 from labkit.water.jugs.doses import meter_of
 from labkit.widgets import (
     BaseWaterForm,
@@ -70,6 +70,15 @@ def test_the_card_pours_what_a_hand_calculation_pours(card):
     )
     assert "Before you handle it" in card.form.result.value
     assert "Before it goes into a machine" in card.form.result.value
+
+
+def test_a_water_of_the_map_becomes_the_cards_water_to_the_last_digit(card):
+    water = Target(mg_share=1 / 3, hardness_mg_l_caco3=105, alkalinity_mg_l_caco3=22.5)
+
+    card.choose(water)
+
+    wanted = json.loads(card.files.json)["wanted"]
+    assert [wanted[name] for name in COORDINATES] == [1 / 3, 105, 22.5]
 
 
 def test_every_form_is_handed_over_and_none_stays_in_the_widget(card, handed):

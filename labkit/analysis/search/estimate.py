@@ -65,6 +65,14 @@ class Estimate:
         drawn = self.told.draws(waters, N_DRAWS, rng=rng).astype(float)
         return np.asarray(drawn + self.told.expected(waters) - drawn.mean(axis=0))
 
+    def truths(self, waters: Floats) -> Floats:
+        """Draws that are the same possible truths each time, whichever waters are asked about.
+
+        A truth is drawn as a whole surface, and the waters only say where it is read off: so that
+        recommendation, map and slices state the same chances.
+        """
+        return self.draws(waters, rng=np.random.default_rng(SEED))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondOpinion:

@@ -156,6 +156,10 @@ class Recommendation:
     """What the second-order surface alone would choose within what was tasted, and whether each
     way of reading is sure of its own."""
 
+    where: tuple[tuple[Target, float], ...] = ()
+    """Where the best water within what was tasted may lie: waters, each with the chance that it is
+    the best of those compared; the chances sum to 1."""
+
     n_older: int = 0
     """Cups of earlier flights that were not read: a history of thousands is cut."""
 
@@ -163,6 +167,22 @@ class Recommendation:
     def untold(self) -> tuple[Told, ...]:
         """The coordinates that are not told."""
         return tuple(one for one in self.coordinates if not one.is_told)
+
+    def range_of(self, factor: str, *, chance: float = 0.95) -> tuple[float, float]:
+        """Between which levels of a coordinate the best water lies.
+
+        Parameters
+        ----------
+        factor : str
+            One of ``labkit.water.COORDINATES``.
+        chance : float
+            That it does, as ``where`` has it; what is left is halved between both ends.
+        """
+        levels = np.array([getattr(water, factor) for water, _chance in self.where])
+        order = np.argsort(levels)
+        reached = np.cumsum(np.array([each for _water, each in self.where])[order])
+        least, most = np.searchsorted(reached, [(1 - chance) / 2 + 1e-9, (1 + chance) / 2 - 1e-9])
+        return float(levels[order][least]), float(levels[order][min(most, len(levels) - 1)])
 
     @property
     def is_control(self) -> bool:
@@ -243,7 +263,8 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         best = looked[by_sense(looked, mean, held, waters, points, top, kept)]
         told = _of_coordinates(now, grid, best, held, rng)
         plain = grid[[int(np.argmax(now.plain.expected(grid)))]]
-        draws = now.draws(np.vstack([best, held, plain, looked[:n_rough]]), rng=rng)
+        compared = np.vstack([best, held, plain, looked[:n_rough]])
+        draws = now.truths(compared)
         mine = float(np.mean(draws[:, 0] > draws[:, 2]))
         second = second_opinion(now.plain, plain, best[None], mine, rng=rng)
     low, high = np.quantile(draws[:, 0], [0.05, 0.95])
@@ -280,7 +301,17 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         coordinates=told,
         was_tasted=was_tasted,
         plain=second,
+        where=_where(compared, draws),
         n_older=now.cups.n_older,
+    )
+
+
+def _where(waters: Floats, draws: Floats) -> tuple[tuple[Target, float], ...]:
+    """The waters that are the best in some draws, and in what share of them."""
+    place, times = np.unique(draws.argmax(axis=1), return_counts=True)
+    return tuple(
+        (water_target(waters[at]), float(n) / len(draws))
+        for at, n in zip(place, times, strict=True)
     )
 
 

@@ -128,7 +128,7 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         "<p>Overall score; scores of unblinded flights are left out here and attached apart.</p>",
         _left_out_html(found),
         str(reading._repr_html_()),
-        reading_pictures(reading),
+        reading_pictures(reading, for_paper=True),
         *(_test_html(test) for test in found.tests),
         "<h2>The recipe</h2>",
         _recipe_html(report),

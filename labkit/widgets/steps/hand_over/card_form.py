@@ -209,7 +209,7 @@ class CardForm(NeedsBook, widgets.VBox):
         self.choose(found.water)
 
     def choose(self, water: Target) -> None:
-        """Make the card for this water.
+        """Make the card for this water; the coffee that it is for stays chosen.
 
         Parameters
         ----------

@@ -112,6 +112,9 @@ class NextFlightView(NeedsBook, widgets.VBox):
             fold_title="Hold, leave out, include; who will come",
         )
         self.form.compute_with(self._show)
+        reading.map.on_taste_next(self.include)
+        if base is not None:
+            reading.pour_into(base)
         reading.on_change(self._lent.cache_clear)
         reading.on_change(self.form.refresh)
         if base is not None:
@@ -164,6 +167,19 @@ class NextFlightView(NeedsBook, widgets.VBox):
         """The coffee's control so far, which links its days; None before the first."""
         return None if self.found is None else self.found.control
 
+    def include(self, water: Target) -> None:
+        """Have a water in the next flight, besides what stands there already.
+
+        Parameters
+        ----------
+        water : Target
+            The water; it is written into the field as exactly as it is given.
+        """
+        field = self.form.fields["include"]
+        typed = " ".join(f"{getattr(water, name):.12g}" for name in COORDINATES)
+        there = [part.strip() for part in field.value.split(";") if part.strip()]
+        field.value = "; ".join(dict.fromkeys([*there, typed]))
+
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
         self.form.on_change(follow)
@@ -172,6 +188,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self, *, path: str, cups: int, earlier: bool, include: str, n_tasters: int, **typed: str
     ) -> list[Any]:
         self.found = None
+        self.reading_view.map.show_next(())
         if self.reading_view.attribute != "overall":
             raise ReadingError(
                 "the next flight needs overall scores. "
@@ -199,6 +216,9 @@ class NextFlightView(NeedsBook, widgets.VBox):
             region=None if self._region is None else self._region(held, excluded),
             scores=self.reading_view.scores,
             earlier=self._lent(brew_method) if earlier else None,
+        )
+        self.reading_view.map.show_next(
+            () if self.found.suggestion is None else self.found.suggestion.targets
         )
         return self._told(self.found, earlier=earlier)
 

@@ -15,17 +15,21 @@ from labkit.analysis import (
     SEED,
     Reading,
     just_about_right,
+    water_map,
     with_liking,
 )
 from labkit.book import BrewMethod, LabBook, LeftOut, Topic
 from labkit.errors import ReadingError
-from labkit.present import decided, in_words, side_of_right, trust_in
+from labkit.present import decided, in_words, said_of_pour, side_of_right, trust_in
 from labkit.tasting import SCALES
+from labkit.water import PURE_WATER, Target, mix
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.widgets.parts.water_map import WaterMapView
+from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.workflow import Findings, Opened, opened
 
 _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
@@ -46,11 +50,19 @@ class ReadingView(NeedsBook, widgets.VBox):
     picture : callable
         Takes what was read (a reading, readings side by side, a test of two waters, words checked)
         and returns its pictures as HTML; ``title`` names the coffee.
+
+    Attributes
+    ----------
+    map : WaterMapView
+        The map of the coffee's waters that can be touched; what to do with a water is given to it
+        by the forms below.
     """
 
     def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
+        self.map = WaterMapView(pour=self._pour)
+        self._base: BaseWaterForm | None = None
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
         self._stood: Any = None
@@ -78,7 +90,7 @@ class ReadingView(NeedsBook, widgets.VBox):
             buttons=[self.button, self.keep_scale],
         )
         self.form.compute_with(self._read)
-        super().__init__([self.form, widgets.HTML(_SHRINK)])
+        super().__init__([self.form, self.map, widgets.HTML(_SHRINK)])
         follow_book(self, book, self._hear, Topic.SESSIONS, Topic.DECISIONS, Topic.PEOPLE)
 
     def _hear(self) -> None:
@@ -131,6 +143,24 @@ class ReadingView(NeedsBook, widgets.VBox):
         """Read again, after a key was opened or scores came in."""
         self.form.refresh()
 
+    def pour_into(self, base: BaseWaterForm) -> None:
+        """Let the map say doses for this water to start from, instead of pure water.
+
+        Parameters
+        ----------
+        base : BaseWaterForm
+            The water that the doses go into.
+        """
+        self._base = base
+
+    def _pour(self, water: Target) -> str:
+        """What to pour for a litre of a water; empty while there is no bottle."""
+        bottles = self._book.stock.concentrates()
+        if not bottles:
+            return ""
+        base = PURE_WATER if self._base is None else self._base.water
+        return said_of_pour(mix(water, bottles, volume_ml=1000.0, base=base))
+
     def _opened(self) -> Opened:
         if self.coffee is None:
             raise ReadingError(
@@ -172,13 +202,24 @@ class ReadingView(NeedsBook, widgets.VBox):
         if self._shown[0] != asked:
             self.reading = None
             self._shown = (None, [])
+            self.map.show(None)
             self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
             self._shown = (
                 asked,
                 self._look(there, attribute, on_scale, brew_method, chosen),
             )
+        self._show_map(there.coffee)
         said_choice = said("" if is_new else recorded.sentence)
         return [said_choice, *self._shown[1], self._records()]
+
+    def _show_map(self, coffee: str) -> None:
+        """The map that comes with a recommendation, or none."""
+        reading = self.reading
+        if reading is None or reading.recommended is None:
+            self.map.show(None)
+            return
+        found = water_map(reading.scores, recommended=reading.recommended)
+        self.map.show(found if found.varied else None, coffee=coffee)
 
     def _take_up(self, there: Opened) -> None:
         """Leave out what the lab book says is left out of this coffee."""
