@@ -7,8 +7,16 @@ from labkit.present.asked import say
 from labkit.water import COORDINATE, amount, percent
 
 
-def said_of_coordinate(told: Told) -> str:
-    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if the coordinate is told."""
+def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
+    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if the coordinate is told.
+
+    Parameters
+    ----------
+    told : Told
+        What the cups say of the coordinate.
+    recommended : Recommendation
+        The recommended water that it belongs to.
+    """
     if told.is_told:
         return ""
     words = COORDINATE[told.factor].words
@@ -16,6 +24,9 @@ def said_of_coordinate(told: Told) -> str:
     text = f"{words[0].upper()}{words[1:]} is not told; kept at {kept}"
     if not told.was_varied:
         return f"{text}, where all cups had it."
+    control = recommended.control
+    if control is not None and getattr(control, told.factor) != told.level:
+        text += " as in the water that was confirmed"
     return f"{text}, which may cost {told.may_cost:.1f} points."
 
 
@@ -27,7 +38,7 @@ def not_told(recommended: Recommendation) -> str:
     recommended : Recommendation
         The recommended water.
     """
-    return " ".join(map(said_of_coordinate, recommended.untold))
+    return " ".join(said_of_coordinate(one, recommended) for one in recommended.untold)
 
 
 def source_of(recommended: Recommendation) -> str:

@@ -130,6 +130,10 @@ class Recommendation:
     control: Target | None
     """The water to beat; None if none was served."""
 
+    held: Target
+    """Where coordinates stay that are not told: at the level of the water that a test confirmed
+    last, else of the control, else of the most central water tasted."""
+
     chance_above_control: float | None
     """Probability that it is truly better than the control; None without one, or if it is it."""
 
@@ -221,13 +225,15 @@ def _key(scores: Scores, control: Floats, scale: Scale | None) -> tuple[object, 
     columns = ["session", "flight", "taster", "jug", "position", "is_control", *COORDINATES]
     read = scores.frame[[*columns, "score"]]
     hashes = pd.util.hash_pandas_object(read.astype(str), index=False).to_numpy()
-    return scores.attribute, hashlib.sha256(hashes.tobytes()).digest(), control.tobytes(), scale
+    digest = hashlib.sha256(hashes.tobytes()).digest()
+    return scores.attribute, digest, control.tobytes(), scale, scores.confirmed
 
 
 def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recommendation:
     waters = scores.recipe_waters
     held = now.control[0] if len(now.control) else _most_central(waters)
-    grid = tasted_grid(waters, held)
+    stays = _confirmed_or(held, scores)
+    grid = tasted_grid(waters, stays)
     if feasible is not None:
         some = np.array(as_coordinates(getattr(feasible, "grid", feasible)))
         stayed = np.ptp(grid, axis=0) == 0
@@ -238,10 +244,10 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
     points = now.cups.points
     rng = np.random.default_rng(SEED)
     with threadpool_limits(1):
-        looked, mean, n_rough = _looked_at(now, grid, waters, held)
-        top, kept = put_back_untold(now, looked, mean, held, rng)
-        best = looked[by_sense(looked, mean, held, waters, points, top, kept)]
-        told = _of_coordinates(now, grid, best, held, rng)
+        looked, mean, n_rough = _looked_at(now, grid, waters, stays)
+        top, kept = put_back_untold(now, looked, mean, stays, rng)
+        best = looked[by_sense(looked, mean, stays, waters, points, top, kept)]
+        told = _of_coordinates(now, grid, best, stays, rng)
         plain = grid[[int(np.argmax(now.plain.expected(grid)))]]
         draws = now.draws(np.vstack([best, held, plain, looked[:n_rough]]), rng=rng)
         mine = float(np.mean(draws[:, 0] > draws[:, 2]))
@@ -266,6 +272,7 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         low=float(low),
         high=float(high),
         control=control,
+        held=water_target(stays),
         chance_above_control=chance,
         over_control=over,
         most_to_gain=most_to_gain,
@@ -305,6 +312,15 @@ def tasted_grid(waters: Floats, held: Floats) -> Floats:
         axes.append(np.unique(np.r_[least, steps, most, held[place]].round(9)))
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     return np.unique(np.vstack([grid, waters.round(9), held[None].round(9)]), axis=0)
+
+
+def _confirmed_or(held: Floats, scores: Scores) -> Floats:
+    """The water that a test confirmed last, level by level where these cups reach it."""
+    if scores.confirmed is None:
+        return held
+    waters, confirmed = scores.recipe_waters, as_coordinates(scores.confirmed)[0]
+    reached = (confirmed >= waters.min(axis=0) - 1e-6) & (confirmed <= waters.max(axis=0) + 1e-6)
+    return np.where(reached, confirmed, held)
 
 
 def _most_central(waters: Floats) -> Floats:
