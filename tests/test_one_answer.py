@@ -2,7 +2,8 @@
 
 A lab book is played whole: a coffee whose hardness and alkalinity were never varied and whose
 water went through a confirming test, one to which water is all one, one tasted alone, one with
-three coordinates varied, one whose alkalinity the cups do not tell but a test has moved. Then every verb, form, card, report and export is asked.
+three coordinates varied, one whose alkalinity the cups do not tell but a test has moved. Then
+every verb, form, card, report and export is asked.
 """
 
 from __future__ import annotations

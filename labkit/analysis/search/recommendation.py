@@ -160,6 +160,9 @@ class Recommendation:
     """What the second-order surface alone would choose within what was tasted, and whether each
     way of reading is sure of its own."""
 
+    plain_means: tuple[float, float] | None = None
+    """Plain means of the scores of the water and of the control; None unless both were scored."""
+
     n_older: int = 0
     """Cups of earlier flights that were not read: a history of thousands is cut."""
 
@@ -287,8 +290,14 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         coordinates=told,
         was_tasted=was_tasted,
         plain=second,
+        plain_means=None if control is None or control == water else _plain_means(now, best, held),
         n_older=now.cups.n_older,
     )
+
+
+def _plain_means(now: Estimate, best: Floats, control: Floats) -> tuple[float, float] | None:
+    mine, theirs = now.cups.plain_mean(best), now.cups.plain_mean(control)
+    return None if mine is None or theirs is None else (mine, theirs)
 
 
 def tasted_grid(waters: Floats, held: Floats) -> Floats:
