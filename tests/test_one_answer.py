@@ -22,6 +22,7 @@ from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_target
 from labkit.bench import bench_sheet, card_files, coffee_report
 from labkit.book import Attribute, LabBook, Score, import_folder
 from labkit.present import known_of, say
+from labkit.present.recommended import how_sure, whole_percent
 from labkit.tasting import (
     CONFIRMING,
     METHODS,
@@ -303,6 +304,10 @@ def test_every_place_states_the_same_score_interval_and_chance(told, name):
     if above:
         assert list(above.groups()) == [f"{points:.1f}" for points in one.over_control]
     assert " ".join(verdict.split()) in words_of(all_of.report)
+    sure = how_sure(one)
+    if all_of.found.answer is None:
+        assert sure in words_of(all_of.report)
+        assert whole_percent(one.chance_above_control) in all_of.following_html
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -340,6 +345,7 @@ def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(told, na
     if name == "Swept":
         assert found.answer.outcome is Outcome.CONFIRMED
         assert say(found.answer) in known
+        assert all_of.confirming.test is None  # answered: nothing is offered beside it
         assert say(found.answer) in unescape(all_of.following_html)
         assert all_of.step.advice.answer == all_of.confirming.answer == found.answer
         assert [one.factor for one in all_of.one.untold] == list(COORDINATES[1:])

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from labkit.analysis import Level, Recommendation, SecondOpinion, Told
 from labkit.present.asked import say
 from labkit.water import COORDINATE, amount, percent
+
+LEAST_SAID: Final = 0.05
+"""Points below which the digit that is said would read as nothing."""
 
 
 def how_sure(recommended: Recommendation) -> str:
@@ -84,7 +89,11 @@ def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
     control = recommended.control
     if control is not None and getattr(control, told.factor) != told.level:
         text += " as in the water that was confirmed"
-    return f"{text}, which may cost {told.may_cost:.1f} points."
+    cost = told.may_cost or 0.0
+    points = (
+        f"{cost:.1f} points" if cost >= LEAST_SAID else f"less than {2 * LEAST_SAID:.1f} points"
+    )
+    return f"{text}, which may cost {points}."
 
 
 def not_told(recommended: Recommendation) -> str:

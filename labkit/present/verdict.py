@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
@@ -22,11 +22,8 @@ from labkit.analysis import (
     WhyUnread,
 )
 from labkit.present.asked import say
-from labkit.present.recommended import how_sure, not_told, plain_means, whole_percent
+from labkit.present.recommended import LEAST_SAID, how_sure, not_told, plain_means, whole_percent
 from labkit.water import COORDINATE, as_coordinates, describe, percent
-
-WORTH_SAYING: Final = 0.05
-"""Points from which a lead is more than nothing, to the digit that is said."""
 
 AnyReading: TypeAlias = Reading | CoffeeReading
 """What was read of one coffee, alone or among others."""
@@ -113,7 +110,7 @@ def _likeliest(reading: AnyReading) -> str:
     chance, over = recommended.chance_above_control, recommended.over_control
     if recommended.level is Level.NO_WATER_MATTERS:
         return how_sure(recommended)
-    if chance is None or over is None or chance < LIKELY or over[0] < WORTH_SAYING:
+    if chance is None or over is None or chance < LIKELY or over[0] < LEAST_SAID:
         return ""
     names = [one.factor for one in best.factor_ranges]
     water = describe(as_coordinates(recommended.water)[0], names)
@@ -141,7 +138,7 @@ def _found(verdict: Verdict, best: Best, recommended: Recommendation | None) -> 
         worst = describe(as_coordinates(verdict.over_worst.over)[0], names)
         text += f": {_lead(verdict.over_worst)} above the worst water tasted ({worst})"
     over = verdict.over_control
-    if over is not None and over.lo > 0 and over.points >= WORTH_SAYING:
+    if over is not None and over.lo > 0 and over.points >= LEAST_SAID:
         text += f", {_lead(over)} above the control{plain_means(recommended)}"
     elif over is not None:
         text += _beside_the_control(over, recommended)

@@ -16,6 +16,7 @@ from labkit.analysis.region import water_target
 from labkit.analysis.search import next_flight as module_of_flight
 from labkit.analysis.search import recommendation as module
 from labkit.analysis.search.belief import believe
+from labkit.analysis.search.estimate import estimate
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.recommendation import (
     DEAREST,
@@ -27,6 +28,8 @@ from labkit.analysis.search.recommendation import (
     level_of,
     recommend,
 )
+from labkit.analysis.search.shape_average import odds_by_control, weigh
+from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
 from labkit.present.recommended import not_told
@@ -315,3 +318,25 @@ def test_what_any_water_may_win_is_at_least_what_is_expected_of_the_recommended(
 
     assert found.most_to_gain >= found.over_control[0]
     assert found.expected_loss >= 0
+
+
+def test_a_control_is_thought_decent_before_it_was_poured_and_cups_overrule_that():
+    """Seen: a lead overrated over a control whose score was read off shapes alone."""
+    library, control = shape_library(), np.array([CONTROL])
+    odds, heights = odds_by_control(library, control), library.heights(control)[:, 0]
+    frame = tasted([(share, 60.0, 15.0) for share in SHARES]).assign(is_control=False)
+    poured = tasted([(share, 100.0, 30.0) for share in SHARES])
+
+    def lead(scores, **change):
+        now = estimate(gather_scores(scores), control=CONTROL)
+        now = replace(now, told=weigh(now.cups, library)) if change else now
+        best, over = now.told.expected(np.array([[0.2, 60.0, 15.0], CONTROL]))
+        return best - over
+
+    assert odds.mean() == pytest.approx(1)
+    assert np.average(heights, weights=odds) > heights.mean() + 0.05
+    assert odds_by_control(library, control[:0]) is None
+    assert estimate(None).odds is None
+    moved = lead(frame, alike=True) - lead(frame)
+    assert moved > 0.02
+    assert abs(lead(poured, alike=True) - lead(poured)) < moved
