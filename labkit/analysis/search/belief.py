@@ -201,7 +201,7 @@ def believe(
             # Draws of its own, so that the same cups are proposed with a head start and without.
             apart = np.random.default_rng(SEED)
             helped = _helped(
-                follow(head_start, now.told.of_shapes / before),
+                follow(head_start, (now.told.of_shapes / before).astype(np.float32)),
                 _posterior(region, cups, others, lent, apart),
             )
     notes = () if now.scores is None else now.scores.notes
