@@ -30,6 +30,7 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes, p_text, table, with_index
+from labkit.present.recommended import whole_percent
 from labkit.present.water_map import said_of_pour
 from labkit.water import (
     COORDINATE,
@@ -83,8 +84,8 @@ def _title(advice: StopAdvice) -> str:
 
 
 def _above_control(advice: StopAdvice) -> str:
-    """The chance that the leader beats the control, rounded down: 96.9 is not yet 97."""
-    return f"{int(100 * (advice.chance_above_control or 0.0))} %"
+    """The chance that the leader beats the control."""
+    return whole_percent(advice.chance_above_control or 0.0)
 
 
 @say.register
@@ -94,7 +95,8 @@ def _why(advice: StopAdvice) -> str:
         advice.n_flights,
         f"stopping now is expected to cost {advice.expected_loss:.2f} points",
     )
-    after = f"After {n} flights, {cost}"
+    flights = "one flight" if n == 1 else f"{n} flights"
+    after = f"After {flights}, {cost}"
     beats = f"The leader beats the control with a chance of {_above_control(advice)}"
     confirm = "Confirm it first." if advice.confirm is None else say(advice.confirm)
     unlikely = f"{beats}: too little to call it better. {after}."
@@ -108,7 +110,8 @@ def _why(advice: StopAdvice) -> str:
             f"{after}; one more flight is expected to win back {advice.next_flight_gain:.2f}."
         ),
         StopReason.FEW_FLIGHTS: (
-            f"{cost.capitalize()}, but {n} flights are too few to rely on that: taste at least "
+            f"{cost.capitalize()}, but {flights} {'is' if n == 1 else 'are'} too few to rely on "
+            f"that: taste at least "
             f"{FEWEST_FLIGHTS}."
         ),
         StopReason.NOT_POURED: (

@@ -178,7 +178,7 @@ class Opened:
             tasters = [one for one in chosen.tasters if one in set(here["taster"])]
             sessions = [one for one in chosen.sessions if one in set(here["session"])]
             reading = read_coffee(
-                scored,
+                self.scores,
                 attribute,
                 brew_method=brew_method,
                 scale=scale,
@@ -188,7 +188,7 @@ class Opened:
             if tasters or sessions:
                 try:
                     effect = leaving_out(
-                        scored,
+                        self.scores,
                         tasters,
                         attribute,
                         sessions=sessions,

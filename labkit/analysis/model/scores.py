@@ -23,9 +23,10 @@ from labkit.analysis.model.cleaning import (
 )
 from labkit.analysis.model.coding import Bools, Floats
 from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.pair_tests.answers import confirmed_water, scored_only
 from labkit.errors import ReadingError
 from labkit.tasting import MOST_POINTS, SCALES, Scale
-from labkit.water import COORDINATES, water_numbers
+from labkit.water import COORDINATES, Target, water_numbers
 
 NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
 """Columns without which nothing can be read; the others of the scores frame have defaults."""
@@ -80,6 +81,9 @@ class Scores:
 
     notes: tuple[Noted, ...]
     """What was left out or put together."""
+
+    confirmed: Target | None = None
+    """The water that a test of two confirmed last, where the frame held one."""
 
     from_cups: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
     """What was worked out from the cups alone, by name; see `once`."""
@@ -189,7 +193,8 @@ def gather_scores(
                 f"Read one {name} at a time."
             )
     notes: list[Noted] = []
-    frame = _one_attribute(frame, attribute)
+    confirmed = confirmed_water(_kept(frame, without_tasters, without_sessions))
+    frame = _one_attribute(scored_only(frame), attribute)
     frame = _one_of(frame, "brew_method", brew_method, notes)
     frame = _one_of(frame, "scale", scale, notes)
     frame = _usable(frame, notes)
@@ -209,8 +214,17 @@ def gather_scores(
         scale=str(frame["scale"].iloc[0]),
         brew_method=str(frame["brew_method"].iloc[0]),
         notes=tuple(notes),
+        confirmed=confirmed,
         from_cups={} if alike is None else alike.from_cups,
     )
+
+
+def _kept(frame: pd.DataFrame, tasters: Sequence[str], sessions: Sequence[str]) -> pd.DataFrame:
+    """Rows of nobody and no session that is left out by choice."""
+    if not len(tasters) and not len(sessions):
+        return frame
+    left_out = frame["taster"].astype(str).isin(list(tasters))
+    return frame[~(left_out | frame["session"].astype(str).isin(list(sessions)))]
 
 
 def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:

@@ -196,11 +196,13 @@ def believe(
             second = second_opinion(surface, other, posterior.recipes[[leader]], mine, rng=rng)
         helped = None
         if head_start is not None and isinstance(now.told, ShapeAverage):
-            lent = weigh(cups, shape_library(), head_start.odds)
+            before = np.ones(len(head_start.odds)) if now.odds is None else now.odds
+            odds = head_start.odds * before
+            lent = weigh(cups, shape_library(), odds / odds.mean())
             # Draws of its own, so that the same cups are proposed with a head start and without.
             apart = np.random.default_rng(SEED)
             helped = _helped(
-                follow(head_start, now.told.of_shapes),
+                follow(head_start, (now.told.of_shapes / before).astype(np.float32)),
                 _posterior(region, cups, others, lent, apart),
             )
     notes = () if now.scores is None else now.scores.notes
