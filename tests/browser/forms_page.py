@@ -71,6 +71,7 @@ def _wait_for(address, process):
 
 def open_forms(page, address):
     """Open it, with nothing fetched from another machine, and wait for its last form."""
+    page.set_default_timeout(120_000)  # a busy machine takes its time; nothing here is timed
     own = address.partition("/voila/")[0]
     page.route("**/*", lambda route: _own_only(route, own))
     page.goto(address, wait_until="commit", timeout=120_000)

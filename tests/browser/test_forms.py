@@ -56,7 +56,7 @@ def is_in_focus(locator):
 
 def wait_in_focus(page, locator):
     page.wait_for_function(
-        "node => node === document.activeElement", arg=locator.element_handle(), timeout=10_000
+        "node => node === document.activeElement", arg=locator.element_handle(), timeout=120_000
     )
 
 
@@ -158,6 +158,7 @@ def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(pages, new_page):
     # Mended, it is sealed once, however quickly the button is pressed.
     for label in ("Preparer's passphrase", "Repeat passphrase"):
         page.get_by_label(label).first.fill(PASSPHRASE)
+    page.keyboard.press("Tab")
     with page.expect_download():
         page.get_by_role("button", name="Plan and seal").dblclick()
     page.get_by_text("Sealed and in the lab book").wait_for()
