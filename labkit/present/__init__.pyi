@@ -16,6 +16,9 @@ from .panel import order_effects as order_effects
 from .plans import number_or_none as number_or_none
 from .reading import in_words as in_words
 from .search import flight_html as flight_html
+from .standing import best_so_far as best_so_far
+from .standing import button_words as button_words
+from .standing import step_words as step_words
 from .verdict import best_of as best_of
 from .water import from_to as from_to
 from .water import ph_range as ph_range

@@ -50,6 +50,7 @@ class ReadingView(NeedsBook, widgets.VBox):
     def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
+        self.findings: Findings | None = None
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
         coffees = coffee_choices(book)
@@ -140,7 +141,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         read = (attribute, on_scale, brew_method, chosen)
         asked = (coffee, *read, _mark(there.scores), _mark(there.words))
         if self._shown[0] != asked:
-            self.reading = None
+            self.reading = self.findings = None
             self._shown = (None, [])
             self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
             self._shown = (
@@ -184,7 +185,7 @@ class ReadingView(NeedsBook, widgets.VBox):
             tests = there.tests
         else:
             found = there.read(attribute, brew_method=brew_method, scale=scale, left_out=chosen)
-            self.reading, tests = found.reading, found.tests
+            self.reading, self.findings, tests = found.reading, found, found.tests
             if found.words is not None:
                 shown += [found.words, self._picture(found.words, title=there.coffee)]
             elif found.reading is not None:
