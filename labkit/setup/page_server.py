@@ -130,6 +130,11 @@ class ToThePage(JupyterHandler):
         self.redirect(page_address())
 
 
+def _ask_nobody_for_formulas(page_config: dict[str, Any], **_more: Any) -> dict[str, Any]:
+    """Keep the page from fetching a typesetter from another machine: there are no formulas."""
+    return page_config | {"fullMathjaxUrl": "/voila/static/no-formulas.js"}
+
+
 def _keep_warm(kernels: PageKernels, root: str) -> None:
     task = asyncio.ensure_future(kernels.warm_up(kernel_name="python3", path=root))
     task.add_done_callback(_log_failure)
@@ -144,6 +149,7 @@ def _load_jupyter_server_extension(server: ServerApp) -> None:
     """Add the page to the server; Jupyter calls this by its name."""
     app = server.web_app
     how = VoilaConfiguration(parent=server)
+    how.page_config_hook = _ask_nobody_for_formulas
     templates = collect_template_paths(["voila", "nbconvert"], how.template)
     labextensions = get_voila_labextensions_path(how.extra_labextensions_path)
     jinja = Environment(
