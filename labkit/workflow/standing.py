@@ -158,7 +158,8 @@ def where_it_stands(
         return _of_flight(book, *under_way, here)
     if not opened:
         return replace(here, next=NextThing.WEIGH_BOTTLES if lacking else NextThing.PLAN_FIRST)
-    dial = _next_dial([one for one in sessions if any(map(_is_open, flights[one.name]))])
+    scored = [one for one in sessions if not one.is_pair_test]
+    dial = _next_dial([one for one in scored if any(map(_is_open, flights[one.name]))])
     thing = here.next if found is None else _after_reading(found, following, dial)
     return replace(here, next=thing, dial=dial)
 

@@ -195,9 +195,13 @@ def verdict(desk: Desk) -> Sequence[Part]:
         return widgets.VBox([following, widgets.HTML("<h2>Plan this flight</h2>"), planned])
 
     desk.reading = reading
+    opening = OpenForm(book, on_open=opened)
+    key = Part(name="open", title="Open the key", widget=opening)
+    says = Part(name="says", title="What the scores say", widget=reading)
+    # First things first: a key that waits, else what is known.
+    waits = isinstance(opening, OpenForm) and opening.form.fields["flight"].options
     return (
-        Part(name="open", title="Open the key", widget=OpenForm(book, on_open=opened)),
-        Part(name="says", title="What the scores say", widget=reading),
+        *((key, says) if waits else (says, key)),
         Part(name="base", title="The water to start from", widget=desk.base),
         Part(
             name="next",

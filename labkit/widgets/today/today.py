@@ -52,6 +52,13 @@ _NOTEBOOK: Final = {
 """The notebook that does the same in code."""
 
 
+_AS_PAGE: Final = (
+    '<a class="lk-as-page" href="/voila/render/0-today.ipynb" target="_blank">'
+    "Show this as a page of its own, without code</a>"
+)
+"""The way from JupyterLab to the page; the page hides it."""
+
+
 class Today(widgets.VBox):
     """Where the work stands, what is next, and every step of it on one page.
 
@@ -71,6 +78,8 @@ class Today(widgets.VBox):
     ----------
     desk : Desk
         What the steps share; the coffee is chosen there.
+    change_book : BookChoice
+        Which lab book it is; another is chosen there.
     steps : StepBar
         The row of steps.
     coffee : Dropdown
@@ -92,22 +101,25 @@ class Today(widgets.VBox):
         self._choose_book, self._bench = choose_book, bench
         scope = f"lk-today-{secrets.token_hex(4)}"
         self.coffee = fields.choice("Coffee", [])
-        self.coffee.observe(lambda change: self._take_coffee(change["new"]), "value")
+        self.coffee.observe(
+            lambda change: self._safely(lambda: self._take_coffee(change["new"])), "value"
+        )
         self.says = widgets.HTML()
         self.says.add_class("lk-today-says")
         self.button = fields.button("", main=True)
-        self.button.on_click(lambda _b: self._go_on())
+        self.button.on_click(lambda _b: self._safely(self._go_on))
         names = [(_css(step), step_words(step)) for step in Step]
         self.steps = StepBar(names, scope, self._come_back)
-        self.steps.observe(lambda change: self._visit(change["new"]), "chosen")
+        self.steps.observe(
+            lambda change: self._safely(lambda: self._visit(change["new"])), "chosen"
+        )
         self._book_place = widgets.VBox()
         self._places = {step: widgets.VBox() for step in Step}
         for step, place in self._places.items():
             place.add_class("lk-step")
             place.add_class(f"lk-step-{_css(step)}")
-        head = widgets.VBox(
-            [self._book_place, fields.side_by_side(self.coffee), self.says, self.button]
-        )
+        as_page = widgets.HTML(_AS_PAGE)
+        head = widgets.VBox([self._book_place, as_page, self.coffee, self.says, self.button])
         head.add_class("lk-today-head")
         super().__init__([head, self.steps, *self._places.values()])
         self.add_class("lk-today")
@@ -158,7 +170,8 @@ class Today(widgets.VBox):
         self._parts: dict[Step, tuple[Part, ...]] = {}
         for place in self._places.values():
             place.children = [widgets.HTML(said("Opening …"))]
-        self._book_place.children = [BookChoice(book, self._choose)]
+        self.change_book = BookChoice(book, self._choose)
+        self._book_place.children = [self.change_book]
         self.coffee.options = []
         self.desk.on_coffee(lambda _coffee: self._stand(), at_once=True)
         self.desk.on_change(self.refresh)
@@ -200,6 +213,9 @@ class Today(widgets.VBox):
             return
         self.says.value = said(say(self.standing))
         self.button.description = button_words(self.standing)
+        # What is next is then done right above.
+        is_absent = self.standing.next is NextThing.CHOOSE_BOOK
+        self.button.layout.display = "none" if is_absent else ""
         self.steps.next_step = _css(self.standing.step)
 
     def _come_back(self, step: str | None, coffee: Coffee | None) -> None:
@@ -218,6 +234,17 @@ class Today(widgets.VBox):
         if isinstance(asked, OnAsk):
             asked.ask()
 
+    def _safely(self, work: Callable[[], Any]) -> None:
+        """Do what a touch asks for; what nobody foresaw is logged and said at the head."""
+        try:
+            work()
+        except Exception:
+            _LOG.exception("the page could not do what was asked")
+            self.says.value = said(
+                "something went wrong; the reason is in the log. What was kept is in the lab book.",
+                wrong=True,
+            )
+
     def _visit(self, name: str) -> None:
         self._make(next(step for step in Step if _css(step) == name))
 
@@ -229,6 +256,8 @@ class Today(widgets.VBox):
         self._stand()
 
     def _build(self, step: Step) -> widgets.Widget:
+        if isinstance(self.desk.book, AbsentBook):
+            return widgets.HTML(said("No lab book is open: choose one above."))
         parts = tuple(MAKERS[step](self.desk))
         self._parts[step] = parts
         shown = []
