@@ -199,7 +199,7 @@ def verdict(desk: Desk) -> Sequence[Part]:
     key = Part(name="open", title="Open the key", widget=opening)
     says = Part(name="says", title="What the scores say", widget=reading)
     # First things first: a key that waits, else what is known.
-    waits = isinstance(opening, OpenForm) and opening.form.fields["flight"].options
+    waits = opening.form.fields["flight"].options
     return (
         *((key, says) if waits else (says, key)),
         Part(name="base", title="The water to start from", widget=desk.base),
