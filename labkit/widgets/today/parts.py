@@ -12,11 +12,7 @@ import ipywidgets as widgets
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import best_levels, coffee_choices
 from labkit.widgets.parts.fields import said
-from labkit.widgets.steps.across.across_form import (
-    AcrossForm,
-    BalanceForm,
-    OneWaterForm,
-)
+from labkit.widgets.steps.across.across_form import AcrossForm, BalanceForm, OneWaterForm
 from labkit.widgets.steps.bottles.bottle_forms import ConcentrateForm, StrengthForm
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm, JugForm
 from labkit.widgets.steps.bottles.meter_form import MeterForm
@@ -238,17 +234,19 @@ def hand_over(desk: Desk) -> Sequence[Part]:
 def all_coffees(desk: Desk) -> Sequence[Part]:
     """The best water of every coffee, one water for several, sharp or flat."""
     book, bench = desk.book, desk.bench
-    place = widgets.VBox()
 
     def look() -> widgets.Widget:
         across = AcrossForm(book, bench.across_picture)
-        more = OnAsk(
-            "One water for several",
-            lambda: OneWaterForm(book, across, bench.losses_picture),
+        return widgets.VBox(
+            [
+                across,
+                OnAsk(
+                    "One water for several",
+                    lambda: OneWaterForm(book, across, bench.losses_picture),
+                ),
+                OnAsk("Sharp or flat", lambda: BalanceForm(book, across, bench.balance_picture)),
+            ]
         )
-        balance = OnAsk("Sharp or flat", lambda: BalanceForm(book, across, bench.balance_picture))
-        place.children = [more, balance]
-        return across
 
     return (
         Part(
@@ -256,7 +254,6 @@ def all_coffees(desk: Desk) -> Sequence[Part]:
             title="The best water of every coffee",
             widget=OnAsk("Read every coffee", look),
         ),
-        Part(name="tank", title="What they have in common", widget=place),
     )
 
 
