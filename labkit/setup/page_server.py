@@ -33,7 +33,7 @@ LEFT_AFTER_S: Final = 120.0
 LOOK_EVERY_S: Final = 20.0
 """How often the server looks for such kernels."""
 
-WARM_UP: Final = "import labkit.widgets.today.warm"
+WARM_UP: Final = "import labkit.setup.warm"
 """What a kernel that waits for the next page has run: the imports, which take most of the time."""
 
 SECURITY: Final = (

@@ -162,6 +162,7 @@ class Form(widgets.VBox):
         self._followers: list[Callable[[], Any]] = []
         self.message = widgets.HTML()
         self.result = widgets.HTML()
+        self.result.add_class("lk-result")
         self.fold: widgets.Accordion | None = None
         self._folded: frozenset[str] = frozenset()
         rows: list[widgets.Widget] = [
@@ -178,8 +179,7 @@ class Form(widgets.VBox):
         if buttons:
             rows.append(side_by_side(*buttons))
         super().__init__([*rows, self.message, self.result, widgets.HTML(_NARROW)])
-        self.add_class("lk-form")  # by these a wide page sets what comes beside what is asked
-        self.result.add_class("lk-result")
+        self.add_class("lk-form")
         for field in self.fields.values():
             # What is shown never depends on a secret.
             if "value" in field.traits() and not isinstance(field, widgets.Password):

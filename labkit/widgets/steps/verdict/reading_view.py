@@ -50,9 +50,9 @@ class ReadingView(NeedsBook, widgets.VBox):
     def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
-        self.findings: Findings | None = None
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
+        self.findings: Findings | None = None
         coffees = coffee_choices(book)
         self.button = fields.button("Record what is left out, and why")
         self.button.on_click(lambda _b: self._record())
