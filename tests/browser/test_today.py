@@ -8,7 +8,7 @@ import urllib.request
 
 import pytest
 
-from tests.browser.lab import picture
+from tests.browser.lab import picture, run_notebook, shows_no_error
 
 pytestmark = pytest.mark.browser
 
@@ -148,3 +148,18 @@ def test_a_page_whose_program_ended_says_so_and_opens_again(workbook_server, new
     page.get_by_role("button", name="Open it again").click()
 
     page.locator(".lk-step-taste .lk-part").first.wait_for(timeout=WAIT_MS)
+
+
+@pytest.mark.slow
+def test_the_page_works_in_jupyterlab_too_and_each_leads_to_the_other(workbook_server, new_page):
+    page = new_page(width=1280)
+    run_notebook(page, workbook_server, "0-today.ipynb")
+    page.locator(".lk-step-taste .lk-part").first.wait_for(timeout=WAIT_MS)
+
+    go(page, "bottles")
+
+    assert page.locator(".lk-step:visible").count() == 1
+    assert shows_no_error(page)
+    assert page.locator(".lk-as-page").get_attribute("href") == PAGE
+    assert "#" not in page.url  # in JupyterLab the address is JupyterLab's
+    picture(page, "today-in-jupyterlab")
