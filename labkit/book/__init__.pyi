@@ -22,6 +22,8 @@ from .stock.needs import JUG_ML as JUG_ML
 from .stock.needs import SessionNeed as SessionNeed
 from .stock.needs import session_needs as session_needs
 from .stock.needs import take_doses as take_doses
+from .store.changes import Changes as Changes
+from .store.changes import Topic as Topic
 from .store.columns import name_key as name_key
 from .store.records import Attribute as Attribute
 from .store.records import BrewMethod as BrewMethod

@@ -426,3 +426,18 @@ def test_a_session_and_its_plan_are_stored_together_or_not_at_all(sqlite_book, t
     assert [(event.flight, event.done_by) for event in read] == [(1, "Dora"), (2, "Dora")]
     with pytest.raises(BookError, match="plan must be of session 'winter'"):
         sqlite_book.sessions.start_session("winter", **again)
+
+
+def test_flights_whose_key_is_open_are_named_for_a_coffee_of_a_client(tasting):
+    book, _plan = tasting
+    assert book.sessions.opened_flights() == ()
+    book.sessions.lock_flight(SESSION, 2)
+    assert book.sessions.opened_flights() == ()
+    book.sessions.open_flight(SESSION, 2, PASSPHRASE)
+    assert book.sessions.opened_flights() == ((SESSION, 2, False),)
+    assert book.sessions.opened_flights(client=CLIENT, coffee=COFFEE) == ((SESSION, 2, False),)
+    assert book.sessions.opened_flights(client="another") == ()
+    book.sessions.unlock_flight(SESSION, 2, reason="a cup was missed", done_by="Ada")
+    assert book.sessions.opened_flights() == ()
+    book.sessions.lock_flight(SESSION, 2)
+    assert book.sessions.opened_flights() == ((SESSION, 2, True),)

@@ -94,7 +94,6 @@ def test_a_coffee_that_was_added_is_there_without_running_anything(shelf_book):
     today = Today(shelf_book, nowhere, bench)
     today.go(Step.PLAN)
     shelf_book.people.add_coffee("Coffee C", client=CLIENT)
-    today.desk.tell()
     today.coffee.value = (CLIENT, "Coffee C")
 
     assert today.parts(Step.PLAN)["waters"].coffee == (CLIENT, "Coffee C")

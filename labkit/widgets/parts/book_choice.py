@@ -67,15 +67,15 @@ class BookChoice(widgets.VBox):
             self.said.value = said(str(error), wrong=True)
             return
         self.said.value = said(
-            f"From now on the workbook uses '{chosen.name}'. Choose Run, "
-            "Run All Cells, to read it here."
+            f"From now on the workbook uses '{chosen.name}'. This notebook shows the former lab "
+            "book until it is opened again."
         )
 
 
 def _which(book: LabBook | AbsentBook) -> str:
     """Which lab book it is, and what is amiss with it."""
     if isinstance(book, AbsentBook):
-        remedy = "Put it right and run the notebook again, or choose another below."
+        remedy = "Put it right and open the notebook again, or choose another below."
         return said(f"No lab book is open: {book.why} {remedy}", wrong=True)
     doubt = book.doubt
     return (

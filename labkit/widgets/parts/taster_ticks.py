@@ -62,6 +62,11 @@ class TasterTicks(widgets.VBox):
         self._row.children = tuple(self._ticks.values())
         self._take()
 
+    def follow(self, names: Sequence[str]) -> None:
+        """Offer these names: who is new comes ticked, all others stay as they are."""
+        if list(self._ticks) != list(names):
+            self.offer(names, [n for n in names if n in self.value or n not in self._ticks])
+
     def _take(self) -> None:
         self.value = tuple(name for name, tick in self._ticks.items() if tick.value)
 

@@ -38,7 +38,6 @@ class Desk:
         self._follow_coffee: list[tuple[Callable[[Coffee | None], Any], str]] = []
         self._behind: set[str] = set()
         self._in_front = ""
-        self._follow_changes: list[Callable[[], Any]] = []
 
     @cached_property
     def base(self) -> BaseWaterForm:
@@ -96,12 +95,3 @@ class Desk:
         for follow, of_step in self._follow_coffee:
             if of_step == step:
                 follow(self._coffee)
-
-    def on_change(self, follow: Callable[[], Any]) -> None:
-        """Call ``follow`` whenever the lab book may have changed."""
-        self._follow_changes.append(follow)
-
-    def tell(self) -> None:
-        """Say that the lab book may have changed."""
-        for follow in self._follow_changes:
-            follow()

@@ -104,15 +104,13 @@ class Part:
 def bottles(desk: Desk) -> Sequence[Part]:
     """What to weigh, what is on the shelf, how strong it is, what to pour."""
     book = desk.book
-    stock = StockForm(book, desk.bench.bottle_labels)
-    desk.on_change(stock.refresh)
     return (
+        Part(name="weigh", title="A bottle", widget=ConcentrateForm(keep=book.stock.add_bottle)),
         Part(
-            name="weigh",
-            title="A bottle",
-            widget=ConcentrateForm(keep=_telling(book.stock.add_bottle, desk)),
+            name="shelf",
+            title="On the shelf",
+            widget=StockForm(book, desk.bench.bottle_labels),
         ),
-        Part(name="shelf", title="On the shelf", widget=stock),
         Part(name="strength", title="A measured strength", widget=StrengthForm(book)),
         Part(name="base", title="The water to start from", widget=desk.base),
         Part(name="jug", title="A jug", widget=JugForm(book, desk.base)),
@@ -123,12 +121,12 @@ def plan(desk: Desk) -> Sequence[Part]:
     """Whose coffee, which waters, who tastes; sealed, and on paper."""
     book, bench = desk.book, desk.bench
     people = PeopleForm(book)
-    desk.on_change(people.fill)
     sweep = SweepForm(
         coffee_choices(book),
         check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.water),
         best_of=best_levels(book),
         base=desk.base,
+        book=book,
     )
     _follow(desk, sweep)
     paper = PaperForm(
@@ -140,11 +138,7 @@ def plan(desk: Desk) -> Sequence[Part]:
         papers=bench.LABEL_PAPERS,
     )
 
-    def sealed() -> None:
-        paper.fill()
-        desk.tell()
-
-    planned = PlanForm(book, sweep, bench.bench_sheet, base=desk.base, on_sealed=sealed)
+    planned = PlanForm(book, sweep, bench.bench_sheet, base=desk.base, on_sealed=paper.fill)
     return (
         Part(name="people", title="Coffees and tasters", widget=people),
         Part(name="base", title="The water to start from", widget=desk.base),
@@ -181,17 +175,13 @@ def verdict(desk: Desk) -> Sequence[Part]:
     reading = ReadingView(book, bench.reading_pictures)
     _follow(desk, reading)
 
-    def opened() -> None:
-        reading.refresh()
-        desk.tell()
-
     def taste_on() -> widgets.Widget:
         following = NextFlightView(book, reading, bench.next_picture, base=desk.base)
-        planned = PlanForm(book, following, bench.bench_sheet, base=desk.base, on_sealed=desk.tell)
+        planned = PlanForm(book, following, bench.bench_sheet, base=desk.base)
         return widgets.VBox([following, widgets.HTML("<h2>Plan this flight</h2>"), planned])
 
     desk.reading = reading
-    opening = OpenForm(book, on_open=opened)
+    opening = OpenForm(book, on_open=reading.refresh)
     key = Part(name="open", title="Open the key", widget=opening)
     says = Part(name="says", title="What the scores say", widget=reading)
     # First things first: a key that waits, else what is known.
@@ -266,17 +256,6 @@ MAKERS: dict[Step, Callable[[Desk], Sequence[Part]]] = {
     Step.ALL_COFFEES: all_coffees,
 }
 """What makes the parts of each step."""
-
-
-def _telling(work: Callable[..., Any], desk: Desk) -> Callable[..., Any]:
-    """The same work, after which the page hears of a change."""
-
-    def told(*arguments: Any, **named: Any) -> Any:
-        done = work(*arguments, **named)
-        desk.tell()
-        return done
-
-    return told
 
 
 def _follow(desk: Desk, form: Any) -> None:

@@ -18,6 +18,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.book_choice import BookChoice
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import said
+from labkit.widgets.parts.listening import follow_book
 from labkit.widgets.today.desk import Coffee, Desk
 from labkit.widgets.today.parts import MAKERS, OnAsk, Part, guarded
 from labkit.widgets.today.step_bar import StepBar
@@ -174,7 +175,7 @@ class Today(widgets.VBox):
         self._book_place.children = [self.change_book]
         self.coffee.options = []
         self.desk.on_coffee(lambda _coffee: self._stand(), at_once=True)
-        self.desk.on_change(self.refresh)
+        follow_book(self, book, self.refresh)
         self.refresh()
         if self.steps.chosen:
             self._visit(self.steps.chosen)

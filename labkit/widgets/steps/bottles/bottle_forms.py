@@ -10,7 +10,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import ConcentrateError
 from labkit.present import CAUTIONS, beware, remarks
 from labkit.water import (
@@ -26,6 +26,7 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 
 
@@ -194,8 +195,8 @@ class ConcentrateForm(Form):
                 self.fields[field].value = ""
             self.fields["purity"].value, self.fields["made_on"].value = 1.0, None
             self.say(
-                f"Kept as '{name}': {now['weighed_g']:g} g in {now['volume_ml']:g} mL. Label it "
-                "now; choose Run, Run All Cells again, and the forms below list it."
+                f"Kept as '{name}': {now['weighed_g']:g} g in {now['volume_ml']:g} mL. "
+                "Label it now."
             )
 
 
@@ -210,7 +211,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook) -> None:
         self._book = book
-        names = [bottle.name for bottle in book.stock.bottles()]
+        names = self._names()
         keep = fields.button("Record this strength", main=True)
         keep.on_click(lambda _b: self._store())
         self.form = Form(
@@ -236,6 +237,15 @@ class StrengthForm(NeedsBook, widgets.VBox):
         self.form.fields["method"].observe(lambda _change: self._ask(), "value")
         self.form.compute_with(lambda **_now: self._show())
         super().__init__([self.form])
+        follow_book(self, book, self._hear, Topic.STOCK)
+
+    def _names(self) -> list[str]:
+        return [bottle.name for bottle in self._book.stock.bottles()]
+
+    def _hear(self) -> None:
+        with keeping_messages(self.form):
+            follow_choices(self.form.fields["bottle"], self._names())
+            self.form.refresh()
 
     def _ask(self) -> None:
         """Ask for what this method reads off, and for what its step is worth."""

@@ -7,7 +7,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import WaterError
 from labkit.present import remarks
 from labkit.water import (
@@ -29,6 +29,7 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
@@ -74,6 +75,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         self._offer()
         self.form.compute_with(lambda **_now: self._describe())
         super().__init__([self.form])
+        follow_book(self, book, self._fill, Topic.STOCK)
 
     @property
     def water(self) -> Water:
@@ -113,11 +115,8 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         self.form.on_change(follow)
 
     def _fill(self) -> None:
-        names, chooser = [w.name for w in self._book.stock.base_waters()], self.form.fields["name"]
-        if list(chooser.options) != [PURE, *names]:
-            kept = chooser.value
-            chooser.options = [PURE, *names]
-            chooser.value = kept if kept in names else PURE
+        names = [water.name for water in self._book.stock.base_waters()]
+        follow_choices(self.form.fields["name"], [PURE, *names])
 
     def _offer(self) -> None:
         """Ask a pure water for its meter, any other for how much of it there is."""
@@ -224,6 +223,7 @@ class JugForm(NeedsBook, Form):
         )
         self.compute_with(self._mix)
         base.on_change(self.refresh)
+        follow_book(self, book, lambda: compute_again(self), Topic.STOCK)
 
     def _mix(
         self,

@@ -8,12 +8,13 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import JUG_ML, Bottle, LabBook, SessionNeed, session_needs
+from labkit.book import JUG_ML, Bottle, LabBook, SessionNeed, Topic, session_needs
 from labkit.errors import BookError
 from labkit.present import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.listening import compute_again, follow_book
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_log import QuestionForm, TakenForm
 
@@ -53,11 +54,17 @@ class StockForm(NeedsBook, widgets.VBox):
         folded.set_title(0, "Record doses taken, or an empty bottle")
         folded.selected_index = None
         super().__init__([self.questions, self.form, self.hands, folded])
+        follow_book(self, book, self._hear, Topic.STOCK, Topic.SESSIONS)
 
     def refresh(self) -> None:
         """Read the shelf and the plans again."""
         for part in (self.questions, self.taken, self.form):
             part.refresh()
+
+    def _hear(self) -> None:
+        self.questions.refresh()
+        self.taken.refresh()
+        compute_again(self.form)
 
     def _after(self) -> None:
         self.questions.refresh()

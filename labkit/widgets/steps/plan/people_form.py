@@ -7,18 +7,19 @@ from typing import Final, Literal
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook, name_key
+from labkit.book import LabBook, Topic, name_key
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 
 Named = tuple[Literal["taster", "client", "coffee"], str, str]
 """What a name is of, whose it is (of a coffee: the client), and the name."""
 
-_MENDED: Final = "In the lab book. Choose Run, Run All Cells again: then the forms below list it."
+_MENDED: Final = "In the lab book; the forms list it now."
 
-_ADDED = "Added. Choose Run, Run All Cells again: then the forms below list it."
+_ADDED: Final = "Added; the forms list it now."
 
 
 class PeopleForm(NeedsBook, widgets.VBox):
@@ -85,6 +86,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         mend.set_title(0, "Rename, merge or remove")
         super().__init__([self.listed, fold, mend])
         self.fill()
+        follow_book(self, book, self.fill, Topic.PEOPLE)
 
     def fill(self) -> None:
         """Look up who and what is in the lab book."""
@@ -93,8 +95,8 @@ class PeopleForm(NeedsBook, widgets.VBox):
         )
         people = ", ".join(self._book.people.tasters())
         which = self.mend_form.fields["which"]
-        which.options = [(_told(one), one) for one in self._names()]
-        which.index = None
+        follow_choices(which, [(_told(one), one) for one in self._names()], start=None)
+        self._offer_others()
         self.listed.value = fields.said(
             f"Coffees: {coffees or 'none yet'}. Tasters: {people or 'none yet'}."
         )
@@ -112,12 +114,12 @@ class PeopleForm(NeedsBook, widgets.VBox):
         """Offer what the name chosen may be the same as."""
         chosen: Named | None = self.mend_form.fields["which"].value
         into = self.mend_form.fields["into"]
-        into.options = [
+        others = [
             (_told(one), one[2])
             for one in self._names()
             if chosen is not None and one[:2] == chosen[:2] and one != chosen
         ]
-        into.index = None
+        follow_choices(into, others, start=None)
 
     def _mend(self, change: Callable[[Named], object]) -> None:
         chosen: Named | None = self.mend_form.fields["which"].value

@@ -13,15 +13,16 @@ import ipywidgets as widgets
 import pandas as pd
 from pandas.api.typing import NaTType
 
-from labkit.book import LabBook, Missing
+from labkit.book import LabBook, Missing, Topic
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
 from labkit.widgets.parts.flight_names import NOT_BLIND, cost_of_unlocking
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.workflow import lock_flights
 
-LOOK_EVERY_S = 3.0
-"""How often the view looks into the lab book."""
+LOOK_EVERY_S = 10.0
+"""How often the view looks who has gone: who comes and what is scored shows at once."""
 
 LOCK, LOCK_ALL_THE_SAME = "Lock this flight", "Lock it all the same"
 
@@ -65,6 +66,8 @@ class LeadView(widgets.VBox):
         self.lock.on_click(lambda _b: self._attempt(self._lock_flight))
         self.unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
         self.refresh()
+        topics = (Topic.SCORES, Topic.SESSIONS, Topic.PEOPLE)
+        follow_book(self, book, lambda: self._attempt(self.refresh), *topics)
         # Outside a kernel nobody turns the page: then it shows what stood when it was made.
         with contextlib.suppress(RuntimeError):
             self._watching = asyncio.get_running_loop().create_task(self._watch())
@@ -82,11 +85,7 @@ class LeadView(widgets.VBox):
             (f"{f.number}, {f.state}{f', {NOT_BLIND}' if f.is_unblinded else ''}", f.number)
             for f in self._book.sessions.flights(self._session)
         ]
-        if list(self.flight.options) != options:
-            kept = self.flight.value
-            self.flight.options = options
-            numbers = [number for _, number in options]
-            self.flight.value = kept if kept in numbers else next(iter(numbers), None)
+        follow_choices(self.flight, options)
         self._show_missing()
 
     def _show_missing(self) -> None:

@@ -8,11 +8,12 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import SealError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name, openings
+from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.plan.sheet_form import LostPassphraseForm
 from labkit.widgets.steps.taste.alone_form import FoundCodesForm
@@ -65,20 +66,30 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.form.compute_with(self._describe)
         self.fill()
         super().__init__([self.form, self.folds])
+        follow_book(self, book, self._hear, Topic.SESSIONS)
 
     def fill(self) -> None:
-        """Look up which flights are locked and not yet opened."""
+        """Look up which flights are locked and not yet opened, and choose the latest."""
+        self._offer()
+        chooser = self.form.fields["flight"]
+        chooser.index = len(chooser.options) - 1 if chooser.options else None
+        self._choose()
+
+    def _hear(self) -> None:
+        """Follow what was locked or opened elsewhere; codes and reasons typed here stay."""
+        with keeping_messages(self.form):
+            self._offer()
+            self.form.refresh()
+
+    def _offer(self) -> None:
         waiting = [
             (flight_name(flight), (session.name, flight.number))
             for session in self._book.sessions.all()
             for flight in self._book.sessions.flights(session.name)
             if flight.state == "locked"
         ]
-        chooser = self.form.fields["flight"]
-        chooser.options = waiting
-        chooser.value = waiting[-1][1] if waiting else None
+        follow_choices(self.form.fields["flight"], waiting, start=-1)
         self.early.fill()
-        self._choose()
 
     def _choose(self) -> None:
         """Ask for the codes under the cups where they are missing, else for the passphrase."""

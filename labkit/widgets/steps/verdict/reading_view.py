@@ -17,13 +17,14 @@ from labkit.analysis import (
     just_about_right,
     with_liking,
 )
-from labkit.book import HEAD, BrewMethod, LabBook, LeftOut
+from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, Topic
 from labkit.errors import ReadingError
 from labkit.present import in_words, side_of_right, trust_in
 from labkit.tasting import SCALES
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.workflow import Findings, Opened, opened
 
@@ -53,6 +54,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
         self.findings: Findings | None = None
+        self._stood: Any = None
         coffees = coffee_choices(book)
         self.button = fields.button("Record what is left out, and why")
         self.button.on_click(lambda _b: self._record())
@@ -75,6 +77,23 @@ class ReadingView(NeedsBook, widgets.VBox):
         )
         self.form.compute_with(self._read)
         super().__init__([self.form, widgets.HTML(_SHRINK)])
+        follow_book(self, book, self._hear, Topic.SESSIONS, Topic.DECISIONS, Topic.PEOPLE)
+
+    def _hear(self) -> None:
+        """Offer the coffees there are, and read again once other scores can be read."""
+        follow_choices(self.form.fields["coffee"], coffee_choices(self._book))
+        if self._stood != self._standing():
+            compute_again(self.form)
+
+    def _standing(self) -> Any:
+        """What changes as soon as anything else can be read of the coffee."""
+        if self.coffee is None:
+            return None
+        client, coffee = self.coffee
+        sessions = self._book.sessions
+        flights = sessions.opened_flights(client=client, coffee=coffee)
+        who = [sessions.session(name).tasters for name in dict.fromkeys(one[0] for one in flights)]
+        return self.coffee, flights, who, sessions.decisions(coffee, client=client)
 
     @property
     def coffee(self) -> tuple[str, str] | None:
@@ -130,6 +149,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         reason: str,
     ) -> list[Any]:
         del scale, without_tasters, without_sessions, reason  # they may change with the coffee
+        self._stood = self._standing()
         there = self._opened()
         if self._recorded[0] != coffee:
             self._take_up(there)
@@ -216,18 +236,8 @@ class ReadingView(NeedsBook, widgets.VBox):
     def _fill(self, field: str, options: list[str]) -> Any:
         """Give a field other options, keeping what was chosen where it is still there."""
         chooser = self.form.fields[field]
-        before = chooser.value
-        if options and list(chooser.options) != options:
-            if not isinstance(before, tuple) and before not in options:
-                chooser.options = options  # which chooses the first of them
-                return chooser.value
-            with chooser.hold_trait_notifications():
-                chooser.options = options
-                chooser.value = (
-                    tuple(one for one in before if one in options)
-                    if isinstance(before, tuple)
-                    else before
-                )
+        if options:
+            follow_choices(chooser, options)
         return chooser.value
 
     def _record(self) -> None:
