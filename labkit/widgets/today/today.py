@@ -18,7 +18,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.book_choice import BookChoice
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import said
-from labkit.widgets.parts.listening import follow_book
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.today.desk import Coffee, Desk
 from labkit.widgets.today.parts import MAKERS, OnAsk, Part, guarded
 from labkit.widgets.today.step_bar import StepBar
@@ -158,11 +158,9 @@ class Today(widgets.VBox):
     def refresh(self) -> None:
         """Look up again which coffees there are, where the work stands and what is next."""
         offered = coffee_choices(self.desk.book)
-        if list(self.coffee.options) != offered:
-            kept = self.coffee.value
-            known = [coffee for _, coffee in offered]
-            self.coffee.options = offered
-            self.coffee.value = kept if kept in known else self._usual_coffee(known)
+        known = [coffee for _, coffee in offered]
+        usual = self._usual_coffee(known)
+        follow_choices(self.coffee, offered, start=None if usual is None else known.index(usual))
         self._stand()
 
     def _take_book(self, book: LabBook | AbsentBook) -> None:
