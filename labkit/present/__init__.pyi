@@ -21,6 +21,9 @@ from .plans import what_it_buys as what_it_buys
 from .reading import decided as decided
 from .reading import in_words as in_words
 from .search import flight_html as flight_html
+from .standing import best_so_far as best_so_far
+from .standing import button_words as button_words
+from .standing import step_words as step_words
 from .verdict import best_of as best_of
 from .water import from_to as from_to
 from .water import other_ways as other_ways

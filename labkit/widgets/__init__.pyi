@@ -30,3 +30,4 @@ from .steps.verdict.next_flight import NextFlightView as NextFlightView
 from .steps.verdict.open_form import OpenForm as OpenForm
 from .steps.verdict.reading_view import ReadingView as ReadingView
 from .tasters.page import serve as serve
+from .today.today import Today as Today

@@ -41,5 +41,9 @@ from .reports import Report as Report
 from .reports import SessionRecord as SessionRecord
 from .reports import make_report as make_report
 from .scores import record_scores as record_scores
+from .standing import NextThing as NextThing
+from .standing import Standing as Standing
+from .standing import Step as Step
+from .standing import where_it_stands as where_it_stands
 from .usual import Usual as Usual
 from .usual import usual_of as usual_of

@@ -289,8 +289,7 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         control = water_target(held)
         most_to_gain = float(np.quantile(highest - draws[:, 1], 0.9))
         if control != water:
-            more = draws[:, 0] - draws[:, 1]
-            more = more.mean() + WIDER * (more - more.mean())
+            more = differences(draws[:, 0], draws[:, 1])
             chance = float(np.mean(more > 0))
             least, most = np.quantile(more, [0.05, 0.95])
             over = (float(more.mean()), float(least), float(most))
@@ -320,6 +319,24 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         plain_means=None if control is None or control == water else _plain_means(now, best, held),
         n_older=now.cups.n_older,
     )
+
+
+def differences(mine: Floats, theirs: Floats) -> Floats:
+    """Possible differences between two waters, as unsure as they turn out to be.
+
+    Parameters
+    ----------
+    mine, theirs : ndarray
+        Possible scores of each, draw by draw, shape (n_draws, ...), which must broadcast.
+
+    Returns
+    -------
+    ndarray
+        Of the same shape, wider than the differences of the draws by ``WIDER``.
+    """
+    more = mine - theirs
+    middle = more.mean(axis=0)
+    return np.asarray(middle + WIDER * (more - middle))
 
 
 def _where(waters: Floats, draws: Floats) -> tuple[tuple[Target, float], ...]:

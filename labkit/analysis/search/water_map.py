@@ -17,7 +17,12 @@ from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.region import STANDARD_STEPS, water_target
 from labkit.analysis.search.estimate import Estimate, estimate
-from labkit.analysis.search.recommendation import SMALL_LOSS, Recommendation, recommended_by
+from labkit.analysis.search.recommendation import (
+    SMALL_LOSS,
+    Recommendation,
+    differences,
+    recommended_by,
+)
 from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates
 
 MOST_LEVELS: Final = (21, 19, 13)
@@ -238,7 +243,7 @@ def _map_of(now: Estimate, recommended: Recommendation, tasted: Floats) -> Water
 
     def chance_above(water: Floats) -> Floats:
         place = int(np.argmin(np.abs(grid - water).sum(axis=1)))
-        return np.asarray((over > truths[:, [place]]).mean(axis=0).reshape(shape))
+        return np.asarray((differences(over, truths[:, [place]]) > 0).mean(axis=0).reshape(shape))
 
     slices = []
     for at, place in enumerate(varied):

@@ -13,6 +13,12 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
 from labkit.widgets.parts.folds import Fold
 
+TO_THE_PAGE = (
+    '<a class="lk-to-page" href="/voila/render/0-today.ipynb" target="_blank">'
+    "Everything on one page, without code: Today</a>"
+)
+"""The way from a notebook to the page, by the server that shows both; the page hides it."""
+
 
 class BookChoice(widgets.VBox):
     """The demo or an own lab book; the choice holds for all notebooks until it is changed.
@@ -73,6 +79,6 @@ def _which(book: LabBook | AbsentBook) -> str:
         remedy = "Put it right and open the notebook again, or choose another below."
         return said(f"No lab book is open: {book.why} {remedy}", wrong=True)
     doubt = book.doubt
-    return said(f"This notebook works on the lab book '{book.name}'.") + (
-        said(doubt, wrong=True) if doubt else ""
+    return (
+        said(f"Lab book: '{book.name}'.") + (said(doubt, wrong=True) if doubt else "") + TO_THE_PAGE
     )

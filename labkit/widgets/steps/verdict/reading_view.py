@@ -65,6 +65,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._base: BaseWaterForm | None = None
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
+        self.findings: Findings | None = None
         self._stood: Any = None
         self._scales_of: Any = None
         coffees = coffee_choices(book)
@@ -200,7 +201,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         read = (attribute, on_scale, brew_method, chosen)
         asked = (coffee, *read, _mark(there.scores), _mark(there.words))
         if self._shown[0] != asked:
-            self.reading = None
+            self.reading = self.findings = None
             self._shown = (None, [])
             self.map.show(None)
             self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
@@ -255,7 +256,7 @@ class ReadingView(NeedsBook, widgets.VBox):
             tests = there.tests
         else:
             found = there.read(attribute, brew_method=brew_method, scale=scale, left_out=chosen)
-            self.reading, tests = found.reading, found.tests
+            self.reading, self.findings, tests = found.reading, found, found.tests
             if found.words is not None:
                 shown += [found.words, self._picture(found.words, title=there.coffee)]
             elif found.reading is not None:
