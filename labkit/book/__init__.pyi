@@ -11,8 +11,8 @@ from .files.import_files import ImportRow as ImportRow
 from .lab_book import LabBook as LabBook
 from .scores.score import KeptScore as KeptScore
 from .scores.score import Score as Score
-from .sessions.decisions import HEAD as HEAD
 from .sessions.decisions import LeftOut as LeftOut
+from .sessions.decisions import on_chosen_scales as on_chosen_scales
 from .stock.base_waters import BaseWater as BaseWater
 from .stock.bottles import Bottle as Bottle
 from .stock.bottles import BottleUse as BottleUse
@@ -22,6 +22,8 @@ from .stock.needs import JUG_ML as JUG_ML
 from .stock.needs import SessionNeed as SessionNeed
 from .stock.needs import session_needs as session_needs
 from .stock.needs import take_doses as take_doses
+from .store.changes import Changes as Changes
+from .store.changes import Topic as Topic
 from .store.columns import name_key as name_key
 from .store.records import Attribute as Attribute
 from .store.records import BrewMethod as BrewMethod

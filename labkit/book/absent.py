@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, NoReturn
 
+from labkit.book.store.changes import Topic
 from labkit.errors import BookError
 
 
@@ -54,6 +56,20 @@ class _AbsentSessions(_Absent):
         return ()
 
 
+class _AbsentChanges:
+    """Nothing ever changes."""
+
+    has_listeners = False
+
+    def listen(self, _call: object, *_topics: object) -> Callable[[], None]:
+        """Nothing to be told of."""
+        return lambda: None
+
+    def look(self) -> frozenset[Topic]:
+        """Nothing: there is no lab book."""
+        return frozenset()
+
+
 class AbsentBook(_Absent):
     """Holds nobody and nothing; anything else that is asked of it says why it is not there.
 
@@ -69,6 +85,7 @@ class AbsentBook(_Absent):
         self.sessions = _AbsentSessions(why)
         self.scores = _Absent(why)
         self.stock = _Absent(why)
+        self.changes = _AbsentChanges()
 
     def close(self) -> None:
         """Nothing to let go of."""

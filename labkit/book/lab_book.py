@@ -34,8 +34,10 @@ class LabBook:
         Scores, as they are given, as tables and as files.
     stock : StockPart
         Bottles, doses and waters to start from.
+    changes : Changes
+        Tells who listens what was written, here or by another process.
     store : Store
-        What the four share: the database, opened, read and written in whole transactions.
+        What they share: the database, opened, read and written in whole transactions.
 
     Raises
     ------
@@ -67,6 +69,7 @@ class LabBook:
         self.sessions = SessionPart(self.store)
         self.scores = ScorePart(self.store)
         self.stock = StockPart(self.store)
+        self.changes = self.store.changes
 
     @property
     def name(self) -> str:

@@ -7,7 +7,7 @@ from html import escape
 from typing import Final
 
 from labkit.present.asked import say, to_html
-from labkit.present.html import notes
+from labkit.present.html import notes, with_index
 from labkit.tasting import (
     BalanceTables,
     Change,
@@ -49,7 +49,7 @@ def _sweep(sweep: Sweep) -> str:
     held = ", ".join(f"{COORDINATE[name].title} {level:g}" for name, level in sweep.held.items())
     titles = {name: one.title for name, one in COORDINATE.items()}
     frame = sweep.to_frame().rename(columns=titles | {"ca_mg_ratio": "Ca : Mg"})
-    return f"<p>{sweep.kind}; held: {held or 'nothing'}</p>{frame.round(3).to_html()}"
+    return f"<p>{sweep.kind}; held: {held or 'nothing'}</p>{with_index(frame.round(3))}"
 
 
 @to_html.register
@@ -62,14 +62,14 @@ def _plan(plan: CupPlan) -> str:
     return (
         f"<p>Session {escape(plan.session)}, {escape(plan.design.kind)}, "
         f"{escape(plan.serving)}, {len(plan.cups)} cups to taste</p>"
-        f"{wide.to_html()}{plan.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
+        f"{with_index(wide)}{plan.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
     )
 
 
 @to_html.register
 def _balance(tables: BalanceTables) -> str:
     return "".join(
-        f"<p>{words}</p>{frame.to_html()}"
+        f"<p>{words}</p>{with_index(frame)}"
         for words, frame in (
             ("Times at each position", tables.positions),
             ("Times tasted directly before (row) another (column)", tables.follows),

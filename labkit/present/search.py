@@ -27,10 +27,9 @@ from labkit.analysis import (
     Suggestion,
     WalkState,
     WalkStep,
-    p_text,
 )
 from labkit.present.asked import remarks, say, to_html
-from labkit.present.html import notes, table
+from labkit.present.html import notes, p_text, table, with_index
 from labkit.water import (
     COORDINATE,
     COORDINATES,
@@ -206,7 +205,7 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
     said.append("Intervals hold the score with a chance of 90 %.")
     if helped is not None:
         said += [say(helped.followed), *remarks(helped.followed.head_start)]
-    said += suggestion.notes
+    said += map(say, suggestion.notes)
     if suggestion.is_elsewhere:
         said.append(
             "Today's best lies outside what may be proposed here: held, left out, or "
@@ -372,4 +371,4 @@ def _curves_table(curves: PlanCurves) -> str:
     wide = curves.frame.pivot_table(
         index=["path", "n_tasters", "cups"], columns="flight", values="loss", sort=False
     )
-    return f"<p>Points expected to be given away</p>{wide.round(2).to_html()}"
+    return f"<p>Points expected to be given away</p>{with_index(wide.round(2))}"

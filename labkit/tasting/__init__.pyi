@@ -2,7 +2,6 @@
 
 from .alone import match_codes as match_codes
 from .balance import BalanceTables as BalanceTables
-from .balance import balance_tables as balance_tables
 from .balance import preview_balance as preview_balance
 from .blocks import Blocks as Blocks
 from .blocks import efficiency_factor as efficiency_factor

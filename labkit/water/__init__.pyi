@@ -59,10 +59,7 @@ from .dosing.nearest import differences as differences
 from .dosing.nearest import within_reach as within_reach
 from .dosing.reach import largest_base_share as largest_base_share
 from .dosing.spread import Spread as Spread
-from .dosing.tables import DoseTable as DoseTable
 from .dosing.tables import WaterTable as WaterTable
-from .dosing.tables import dose_table as dose_table
-from .dosing.tables import targets_array as targets_array
 from .figures import figure as figure
 from .figures import percent as percent
 from .figures import up as up

@@ -1,8 +1,8 @@
 """The door of this room: every name that others may use, and where it lives."""
 
 from .parts.book_choice import BookChoice as BookChoice
-from .parts.coffees import best_levels as best_levels
 from .parts.coffees import coffee_choices as coffee_choices
+from .parts.coffees import levels_by_coffee as levels_by_coffee
 from .sheet.score_sheet import ScoreSheet as ScoreSheet
 from .steps.across.across_form import AcrossForm as AcrossForm
 from .steps.across.across_form import BalanceForm as BalanceForm

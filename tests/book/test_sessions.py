@@ -308,9 +308,6 @@ def test_a_link_opens_one_tasters_sheet_and_an_old_one_none(tasting):
     for wrong in (old, "", "x", new[:-1], new + "x", "' OR 1=1 --", "\ud800"):
         with pytest.raises(BookError, match="ask the lead for yours"):
             book.sessions.guest_of_link(wrong)
-    book.sessions.withdraw_links(SESSION)
-    with pytest.raises(BookError, match="ask the lead"):
-        book.sessions.guest_of_link(new)
 
 
 def test_a_links_secret_is_not_in_the_book(book_path):
@@ -426,3 +423,18 @@ def test_a_session_and_its_plan_are_stored_together_or_not_at_all(sqlite_book, t
     assert [(event.flight, event.done_by) for event in read] == [(1, "Dora"), (2, "Dora")]
     with pytest.raises(BookError, match="plan must be of session 'winter'"):
         sqlite_book.sessions.start_session("winter", **again)
+
+
+def test_flights_whose_key_is_open_are_named_for_a_coffee_of_a_client(tasting):
+    book, _plan = tasting
+    assert book.sessions.opened_flights() == ()
+    book.sessions.lock_flight(SESSION, 2)
+    assert book.sessions.opened_flights() == ()
+    book.sessions.open_flight(SESSION, 2, PASSPHRASE)
+    assert book.sessions.opened_flights() == ((SESSION, 2, False),)
+    assert book.sessions.opened_flights(client=CLIENT, coffee=COFFEE) == ((SESSION, 2, False),)
+    assert book.sessions.opened_flights(client="another") == ()
+    book.sessions.unlock_flight(SESSION, 2, reason="a cup was missed", done_by="Ada")
+    assert book.sessions.opened_flights() == ()
+    book.sessions.lock_flight(SESSION, 2)
+    assert book.sessions.opened_flights() == ((SESSION, 2, True),)

@@ -14,11 +14,24 @@ def panel(page):
 
 
 def open_notebook(page, server, notebook):
-    """Open a notebook and wait until its kernel is there."""
-    page.goto(server.page(notebook))
-    page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=90_000)
-    page.evaluate("window.jupyterapp.restored")
-    page.wait_for_selector(PANEL, timeout=60_000)
+    """Open a notebook and wait until its kernel is there.
+
+    Another one is on the page already: this one opens beside it, as from the list on the left.
+    """
+    if panel(page).count():
+        page.evaluate(
+            """async (path) => {
+                await window.jupyterapp.commands.execute('docmanager:open', { path });
+            }""",
+            notebook,
+        )
+    else:
+        page.goto(server.page(notebook))
+        page.wait_for_function(
+            "window.jupyterapp && window.jupyterapp.restored", timeout=90_000, polling=200
+        )
+        page.evaluate("window.jupyterapp.restored")
+        page.wait_for_selector(PANEL, timeout=60_000)
     page.evaluate(
         """async () => {
             const widget = window.jupyterapp.shell.currentWidget;

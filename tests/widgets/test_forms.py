@@ -215,7 +215,7 @@ def test_a_second_press_does_not_plan_the_same_session_twice(book, sweep_form):
 
     assert len(book.sessions.all()) == 1
     assert "choose another name" in form.form.notes["session"].value
-    assert form.form.fold.selected_index == 0  # opened, so that the sentence is seen
+    assert form.form.fold.is_open  # opened, so that the sentence is seen
 
 
 def test_a_next_flight_goes_into_the_same_session_under_new_codes(book, sweep_form):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -39,11 +39,8 @@ from labkit.analysis.region import water_target
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import PlanError, ReadingError
 from labkit.shown import Shown
-from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
+from labkit.tasting import ALPHA, CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
 from labkit.water import COORDINATES, Target
-
-ALPHA: Final = 0.05
-"""Level at which a test of two waters shows something."""
 
 _NOTHING_CHOSEN = "no preference"
 

@@ -24,6 +24,7 @@ from labkit.book import Attribute, LabBook, frame_csv
 from labkit.present import (
     CAUTIONS,
     best_of,
+    cautions_for,
     folded,
     in_words,
     known_of,
@@ -315,7 +316,7 @@ def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
     return (
         table("Pour, mL", ("to make", *volumes), rows)
         + table("Check", ("reading", "expect", "right if", "unit"), checks)
-        + notes([*CAUTIONS["mixing"], *CAUTIONS["machine"]])
+        + notes([*cautions_for("mixing", recipes[-1:]), *CAUTIONS["machine"]])
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from labkit.present import CAUTIONS, folded, notes, remarks, table
+from labkit.present import cautions_for, folded, notes, remarks, table
 from labkit.tasting import Sweep, check_reachable
 from labkit.water import PURE_WATER, Concentrate, Mixing, Water, conductivity_us_cm, digits_of
 
@@ -83,7 +83,7 @@ class SweepDoses:
         return (
             table(f"{self.sweep.kind.capitalize()}, for {first.volume_ml:g} mL", head, rows)
             + notes(["Hardness and alkalinity in mg/L as CaCO3.", *said])
-            + folded("Handle with care", notes(CAUTIONS["mixing"]))
+            + folded("Handle with care", notes(cautions_for("mixing", self.mixings)))
         )
 
 

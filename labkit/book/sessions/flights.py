@@ -24,6 +24,8 @@ from labkit.book.store.schema import (
     BEING_TASTED,
     LOCKED,
     OPENED,
+    ClientRow,
+    CoffeeRow,
     CupRow,
     EventRow,
     FlightRow,
@@ -31,6 +33,7 @@ from labkit.book.store.schema import (
     SealedDosesRow,
     SealedKeyRow,
     ServingRow,
+    SessionRow,
 )
 from labkit.book.store.transactions import Part
 from labkit.errors import BookError, LockError, SealError
@@ -59,6 +62,36 @@ class Flights(Part):
                 select(FlightRow).where(FlightRow.session_id == row.id).order_by(FlightRow.number)
             )
             return tuple(_flight(db, flight) for flight in flights.all())
+
+    def opened_flights(
+        self, *, client: str | None = None, coffee: str | None = None
+    ) -> tuple[tuple[str, int, bool], ...]:
+        """Which flights are locked and open: it changes as soon as other scores can be read.
+
+        Parameters
+        ----------
+        client, coffee : str, optional
+            Only those of this client, or of this coffee of theirs; of all unless given.
+
+        Returns
+        -------
+        tuple of (str, int, bool)
+            Session, number, and whether it counts as not blind.
+        """
+        query = (
+            select(SessionRow.name, FlightRow.number, FlightRow.is_unblinded)
+            .join(SessionRow, FlightRow.session_id == SessionRow.id)
+            .join(CoffeeRow, SessionRow.coffee_id == CoffeeRow.id)
+            .join(ClientRow, CoffeeRow.client_id == ClientRow.id)
+            .where(FlightRow.state == OPENED)
+            .order_by(SessionRow.id, FlightRow.number)
+        )
+        if client is not None:
+            query = query.where(ClientRow.name == client)
+        if coffee is not None:
+            query = query.where(CoffeeRow.name == coffee)
+        with self._store.reading() as db:
+            return tuple((session, number, late) for session, number, late in db.execute(query))
 
     def flight(self, session: str, number: int) -> Flight:
         """One flight by number.

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from labkit.book.sessions.sessions import add_waters, seat
+from labkit.book.sessions.seats_and_waters import add_waters, seat
 from labkit.book.store.columns import clean_name, clean_text
 from labkit.book.store.lookups import READ_FOR_SHEET, add_event, find_session, kept_taster
 from labkit.book.store.records import ServedCup

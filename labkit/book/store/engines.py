@@ -56,8 +56,8 @@ def make_engine(url: URL, patience_s: float | None = None) -> Engine:
     def check_file(connection: sqlite3.Connection, record: Any, _proxy: object) -> None:
         # A file that was deleted or moved while it is open still takes rows, which nobody would
         # ever see again.
-        known = record.info.setdefault("labkit_file", _identity(path))
-        if known is None or known != _identity(path):
+        known = record.info.setdefault("labkit_file", file_identity(path))
+        if known is None or known != file_identity(path):
             raise DisconnectionError
 
     @event.listens_for(engine, "begin")
@@ -135,7 +135,7 @@ def _wait_for_turn(connection: Connection) -> None:
         raw.execute(f"PRAGMA busy_timeout={1000 * wait_s:.0f}")
 
 
-def _identity(path: Path) -> tuple[int, int] | None:
+def file_identity(path: Path) -> tuple[int, int] | None:
     """Which file has this name now; None if none has."""
     try:
         found = path.stat()

@@ -29,7 +29,7 @@ from labkit.book.store import engines
 from labkit.book.store.columns import now_utc
 from labkit.book.store.engines import IN_USE, make_engine
 from labkit.book.store.schema import FactRow
-from labkit.book.store.sums import changed_tables, has_sums, keep_sums, write_sums
+from labkit.book.store.sums import changed_tables, has_sums, keep_sums, note_tables, write_sums
 from labkit.errors import BookAwayError, BookError
 
 T = TypeVar("T")
@@ -120,6 +120,8 @@ def open_engine(url: URL, *, must_exist: bool = False, patience_s: float | None 
             _migrate(engine, url)
         if url.get_backend_name() == "sqlite":
             _begin_sums(engine, misses_log=misses_log)
+        else:
+            note_tables(engine)
     except DBAPIError as error:
         engine.dispose()
         raise BookAwayError(cannot_open(url, error)) from error

@@ -3,19 +3,28 @@
 SQLite's own check finds broken pages and indexes, not a flipped bit in a number or a word. Beside
 the tables stands one sum each, moved along in the transaction that changes a row and counted anew
 when the book is opened. A PostgreSQL server looks after its own pages (``initdb
---data-checksums``).
+--data-checksums``): there the same place holds a stamp, new with every change of the table.
+
+By them a process also finds which tables another one has written to (``changes.py``).
 """
 
 from __future__ import annotations
 
+import secrets
 import sqlite3
 from hashlib import blake2b
 from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, event, select
+from sqlalchemy.dialects.postgresql import insert
+
+from labkit.book.store.schema import FactRow
 
 PREFIX: Final = "sum of "
 """How the names of sums begin among the facts of the lab book."""
 
 _SCHEMA: Final = "sqlite_master"
+_TOUCHED: Final = "labkit_touched"
 
 
 def keep_sums(connection: sqlite3.Connection) -> None:
@@ -42,9 +51,48 @@ def keep_sums(connection: sqlite3.Connection) -> None:
             )
 
 
+def note_tables(engine: Engine) -> None:
+    """Let every transaction on PostgreSQL know which tables it has changed."""
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        connection.info[_TOUCHED] = set()
+
+    @event.listens_for(engine, "after_cursor_execute")
+    def note(connection: Connection, cursor: Any, *call: Any) -> None:
+        context = call[2]
+        if (context.isinsert or context.isupdate or context.isdelete) and cursor.rowcount != 0:
+            connection.info[_TOUCHED].add(context.compiled.statement.table.name)
+
+
+def stamp_sums(connection: Connection) -> None:
+    """Stamp what the open transaction has changed; in a file the sums have moved already.
+
+    The last thing before the commit, and in one order: two writers never wait for each other.
+    """
+    if connection.dialect.name != "postgresql":
+        return
+    for table in sorted(connection.info[_TOUCHED]):
+        stamp = insert(FactRow).values(name=f"{PREFIX}{table}", value=secrets.token_hex(8))
+        value = {"value": stamp.excluded.value}
+        connection.execute(stamp.on_conflict_do_update(index_elements=["name"], set_=value))
+
+
+def read_sums(connection: Connection) -> dict[str, str]:
+    """The sum, or stamp, of each table as this connection sees it."""
+    kept = select(FactRow.name, FactRow.value).where(FactRow.name.startswith(PREFIX))
+    return dict(connection.execute(kept).all())
+
+
 def has_sums(connection: sqlite3.Connection) -> bool:
     """Whether the book keeps sums: one of an earlier labkit does not yet."""
-    return bool(_kept(connection))
+    return bool(kept_sums(connection))
+
+
+def kept_sums(connection: sqlite3.Connection) -> dict[str, str]:
+    """The sum of each table in a file, as it was written down."""
+    query = f"SELECT name, value FROM lab_book WHERE name LIKE '{PREFIX}%'"
+    return dict(connection.execute(query).fetchall())
 
 
 def write_sums(connection: sqlite3.Connection) -> None:
@@ -58,7 +106,7 @@ def changed_tables(connection: sqlite3.Connection) -> tuple[str, ...]:
     """Tables that are not as the lab book wrote them; none where no sums are kept."""
     if "lab_book" not in _tables(connection):
         return ()
-    kept = _kept(connection)
+    kept = kept_sums(connection)
     if not kept:
         return ()
     found = _count(connection)
@@ -81,11 +129,6 @@ def _count(connection: sqlite3.Connection) -> dict[str, str]:
             total += _digest(row)
         sums[f"{PREFIX}{table}"] = _written(n_rows, total)
     return sums
-
-
-def _kept(connection: sqlite3.Connection) -> dict[str, str]:
-    query = f"SELECT name, value FROM lab_book WHERE name LIKE '{PREFIX}%'"
-    return dict(connection.execute(query).fetchall())
 
 
 def _tables(connection: sqlite3.Connection) -> list[str]:

@@ -10,10 +10,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
-from sqlalchemy import select
+from sqlalchemy import URL, Engine, select
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
+from labkit.book.store.changes import Changes, Lookout
 from labkit.book.store.opening import (
     LOG_MISSED,
     TAKEN_AS_IT_IS,
@@ -50,8 +51,10 @@ class Store:
         self._patience_s = patience_s
         self.engine = open_engine(self._url, must_exist=must_exist, patience_s=patience_s)
         self.write_engine = self.engine.execution_options(labkit_writes=True)
+        lookout = Lookout(self.engine, self._url)
+        self.changes = Changes(lookout)
         # A notebook seldom closes its book; without this its file would stay marked as in use.
-        weakref.finalize(self, close_engine, self.engine, self._url)
+        weakref.finalize(self, _let_go, lookout, self.engine, self._url)
 
     @property
     def name(self) -> str:
@@ -65,6 +68,7 @@ class Store:
 
     def close(self) -> None:
         """Let go of the database; the object must not be used afterwards."""
+        self.changes.close()
         close_engine(self.engine, self._url)
 
     def facts(self) -> dict[str, str]:
@@ -148,13 +152,16 @@ class Store:
                 with Session(self.write_engine) as session:
                     result = work(session)
                     session.flush()
+                    sums = self.changes.before_commit(session.connection())
                     is_committing = True
                     session.commit()
-                    return result
             except DBAPIError as error:
                 may_repeat = is_repeatable or not is_committing
                 if not (may_repeat and self._is_passing(error) and time.monotonic() < give_up_at):
                     raise self._error(error, "written to") from error
+            else:
+                self.changes.committed(sums)
+                return result
             time.sleep(pause_s)
             pause_s = min(2 * pause_s, 2.0)
 
@@ -187,6 +194,11 @@ class Store:
         else:
             remedy = "this step may not be saved; check, and try again"
         return f"{self.name} could not be {verb} ({cause}): {remedy}."
+
+
+def _let_go(lookout: Lookout, engine: Engine, url: URL) -> None:
+    lookout.close()  # first: the log stays while anybody has the file open
+    close_engine(engine, url)
 
 
 class Part:

@@ -11,6 +11,7 @@ from labkit.book import AbsentBook, LabBook, data_folder
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
+from labkit.widgets.parts.folds import Fold
 
 
 class BookChoice(widgets.VBox):
@@ -36,12 +37,12 @@ class BookChoice(widgets.VBox):
         demo.on_click(lambda _b: self.use(None))
         is_absent = isinstance(book, AbsentBook)
         self.said = widgets.HTML(_which(book))
-        change = widgets.Accordion(
-            [widgets.VBox([self._name, fields.side_by_side(own, demo)])],
-            selected_index=0 if is_absent else None,
+        self.change = Fold(
+            "Change the lab book",
+            [self._name, fields.side_by_side(own, demo)],
+            is_open=is_absent,
         )
-        change.set_title(0, "Change the lab book")
-        super().__init__([self.said, change])
+        super().__init__([self.said, self.change])
 
     def use(self, name: str | None) -> None:
         """Use another lab book from now on; one that cannot be used is said and changes nothing.
@@ -61,15 +62,15 @@ class BookChoice(widgets.VBox):
             self.said.value = said(str(error), wrong=True)
             return
         self.said.value = said(
-            f"From now on the workbook uses '{chosen.name}'. Choose Run, "
-            "Run All Cells, to read it here."
+            f"From now on the workbook uses '{chosen.name}'. This notebook shows the former lab "
+            "book until it is opened again."
         )
 
 
 def _which(book: LabBook | AbsentBook) -> str:
     """Which lab book it is, and what is amiss with it."""
     if isinstance(book, AbsentBook):
-        remedy = "Put it right and run the notebook again, or choose another below."
+        remedy = "Put it right and open the notebook again, or choose another below."
         return said(f"No lab book is open: {book.why} {remedy}", wrong=True)
     doubt = book.doubt
     return said(f"This notebook works on the lab book '{book.name}'.") + (

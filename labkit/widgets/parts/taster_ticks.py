@@ -8,21 +8,12 @@ from typing import Any
 import ipywidgets as widgets
 import traitlets
 
-from labkit.errors import PlanError
 from labkit.widgets.parts.fields import said
 
 
-def refuse_nobody(people: Sequence[str], known: Sequence[str]) -> None:
-    """Say what comes first where nobody tastes.
-
-    Raises
-    ------
-    PlanError
-        If ``people`` is empty.
-    """
-    if not people:
-        remedy = "Tick who tastes." if known else "Add tasters at the top of notebook 2 first."
-        raise PlanError(f"tasters must be one or more, got none. {remedy}", field="tasters")
+def nobody_tastes(known: Sequence[str]) -> str:
+    """What comes first where nobody is ticked."""
+    return "Tick who tastes." if known else "Nobody tastes yet: add tasters first."
 
 
 class TasterTicks(widgets.VBox):
@@ -43,6 +34,7 @@ class TasterTicks(widgets.VBox):
         self._ticks: dict[str, widgets.Checkbox] = {}
         self._row = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap"))
         super().__init__([widgets.HTML(said(label)), self._row])
+        self.add_class("lk-ticks")
         self.observe(self._show, "value")
         self.offer(names, ticked)
 
@@ -61,6 +53,11 @@ class TasterTicks(widgets.VBox):
             tick.observe(lambda _change: self._take(), "value")
         self._row.children = tuple(self._ticks.values())
         self._take()
+
+    def follow(self, names: Sequence[str]) -> None:
+        """Offer these names: who is new comes ticked, all others stay as they are."""
+        if list(self._ticks) != list(names):
+            self.offer(names, [n for n in names if n in self.value or n not in self._ticks])
 
     def _take(self) -> None:
         self.value = tuple(name for name, tick in self._ticks.items() if tick.value)

@@ -96,7 +96,7 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
     key = form.plan.sealed[1].open(PASSPHRASE)
     opened = []
     opening = OpenForm(book, on_open=lambda: opened.append(True))
-    opening.folds.selected_index = 0
+    opening.lost_fold.is_open = True
     fill_sheet(opening.lost.sheet, key)
 
     opening.lost.button.click()
@@ -118,7 +118,7 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
 def test_a_sheet_with_a_code_twice_or_a_jug_without_water_opens_nothing(book, form):
     session = locked(book, form)
     opening = OpenForm(book)
-    opening.folds.selected_index = 0
+    opening.lost_fold.is_open = True
     sheet = opening.lost.sheet
     fill_sheet(sheet, form.plan.sealed[1].open(PASSPHRASE))
     opening.lost.form.fields["reason"].value = "forgotten"
@@ -151,7 +151,7 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
 
     assert book.sessions.flight(session, 1).is_unblinded
     assert any("not blind" in label for label, _ in early.fields["early"].options)
-    opening.folds.selected_index = 2
+    opening.history_fold.is_open = True
     assert "not blind" in opening.history.value
     assert "a bowl was dropped" in opening.history.value
     score_all(book, session)

@@ -10,7 +10,7 @@ import ipywidgets as widgets
 import pandas as pd
 
 from labkit.analysis import ABOUT, Across, Balance, OneWater, Region, WordReadings
-from labkit.book import LabBook, frame_csv
+from labkit.book import LabBook, Topic, frame_csv
 from labkit.errors import ReadingError
 from labkit.present import table_in_words
 from labkit.water import COORDINATE
@@ -18,6 +18,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.workflow import acidity_of, asked_for_acidity, one_water, read_all, words_of
 
@@ -44,13 +45,14 @@ class AcrossForm(NeedsBook, widgets.VBox):
         self._book, self._picture = book, picture
         self._of: str | None = None
         self._whole: Across | None = None
+        self._stood: Any = None
         self._filling = False
         self.form: Form
         self.across: Across | None = None
         self.hands = HandOver()
         clients = [("all", _ALL), *((one.name, one.name) for one in book.people.clients())]
         save = fields.button("Save the table")
-        save.on_click(lambda _b: self.form.attempt(self._save))
+        save.on_click(lambda _b: self.form.press(self._save))
         self.form = Form(
             {
                 "client": fields.choice("Client", clients, _ALL),
@@ -65,6 +67,22 @@ class AcrossForm(NeedsBook, widgets.VBox):
         )
         self.form.compute_with(self._show)
         super().__init__([self.form, self.hands])
+        follow_book(self, book, self._hear, Topic.SESSIONS, Topic.PEOPLE)
+        follow_book(self, book, self._read_again, Topic.DECISIONS)
+
+    def _hear(self) -> None:
+        """Read again once there are other coffees, or other scores of them can be read."""
+        if self._stood != self._standing():
+            self._read_again()
+
+    def _read_again(self) -> None:
+        with keeping_messages(self.form):
+            self.refresh()
+
+    def _standing(self) -> Any:
+        """What changes as soon as anything else can be read of what is shown."""
+        coffees = self._book.people.coffees(self.client)
+        return coffees, self._book.sessions.opened_flights(client=self.client)
 
     @property
     def client(self) -> str | None:
@@ -91,6 +109,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
             return []
         if self._whole is None or self._of != client:
             named = client or None
+            self._stood = self._standing()
             self._whole = read_all(self._book, client=named)
             self._of = client
             about = self._offer(self._whole.table, about)
@@ -108,13 +127,12 @@ class AcrossForm(NeedsBook, widgets.VBox):
         # A client who is shown this page reads no other's name either: 'all' brings them back.
         chooser, chosen = self.form.fields["client"], self.form.fields["client"].value
         names = [chosen] if chosen else [one.name for one in self._book.people.clients()]
-        chooser.options = [("all", _ALL), *((name, name) for name in names)]
-        chooser.value = chosen
+        follow_choices(chooser, [("all", _ALL), *((name, name) for name in names)])
         for name in ABOUT:
             known = [value for value in sorted(table[name].unique()) if value]
             kept[name] = about[name] if about[name] in known else _ALL
-            self.form.fields[name].options = [("all", _ALL), *((value, value) for value in known)]
-            self.form.fields[name].value = kept[name]
+            options = [("all", _ALL), *((value, value) for value in known)]
+            follow_choices(self.form.fields[name], options)
         self._filling = False
         return kept
 
@@ -189,9 +207,12 @@ class OneWaterForm(NeedsBook, widgets.VBox):
         self._offered = shown
         chooser = self.form.fields["coffees"]
         self._filling = True
-        chooser.options = [(f"{name} ({client})", (client, name)) for client, name in shown]
+        all_chosen = len(chooser.value) == len(chooser.options)
+        options = [(f"{name} ({client})", (client, name)) for client, name in shown]
+        follow_choices(chooser, options)
         chooser.rows = min(max(len(shown), 2), 9)
-        chooser.value = tuple(shown)
+        if all_chosen or not chooser.value:
+            chooser.value = tuple(shown)
         self._filling = False
         self.form.refresh()
 
@@ -199,12 +220,21 @@ class OneWaterForm(NeedsBook, widgets.VBox):
         self.water = None
         if self._filling:
             return []
+        if not coffees:
+            return [fields.said("No coffee is chosen: choose those of the tank.")]
         whole = self._across.across
         readings = [
             one
             for one in (whole.readings if whole is not None else ())
             if (one.client, one.coffee) in coffees
         ]
+        if not any(one.best for one in readings):
+            return [
+                fields.said(
+                    "None of these coffees has scores that can be read yet: taste, lock and open a "
+                    "flight first."
+                )
+            ]
         self.water = one_water(
             self._book, readings, sold=_sold(sold, coffees), region=self._region()
         )
@@ -306,10 +336,8 @@ class BalanceForm(NeedsBook, widgets.VBox):
         options = [(f"{coffee} ({client})", (client, coffee)) for client, coffee in keys]
         if list(chooser.options) == options:
             return
-        kept = chooser.value
         self._filling = True
-        chooser.options = options
-        chooser.value = kept if kept in keys else (keys[0] if keys else None)
+        follow_choices(chooser, options)
         self._filling = False
         self.form.refresh()
 
@@ -318,11 +346,11 @@ class BalanceForm(NeedsBook, widgets.VBox):
         if self._filling:
             return []
         if coffee is None:
-            raise ReadingError(
-                "coffee must be one whose acidity was asked for on a just-about-right scale, but "
-                "none of these was. Ask it in a session.",
-                field="coffee",
-            )
+            return [
+                fields.said(
+                    "No session of these coffees asked for acidity on a just-about-right scale."
+                )
+            ]
         client, name = coffee
         self.balance = acidity_of(self._book, name, client=client)
         return [self.balance, self._picture(self.balance)]

@@ -11,6 +11,7 @@ from labkit.book import JUG_ML, Bottle, LabBook, session_needs
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.listening import follow_choices
 from labkit.workflow import record_doses
 
 _FOR_NOTHING = ("spilt, or other use", None)
@@ -72,10 +73,8 @@ class QuestionForm(widgets.VBox):
         """Ask what is open now; ask nothing where nothing is."""
         open_ones = [bottle for bottle in self._book.stock.bottles() if bottle.question]
         self.questions.value = "".join(said(f"Question: {one.question}") for one in open_ones)
-        chooser, names = self.form.fields["bottle"], [bottle.name for bottle in open_ones]
-        if list(chooser.options) != names:
-            chooser.options = names
-            chooser.value = names[0] if names else None
+        names = [bottle.name for bottle in open_ones]
+        follow_choices(self.form.fields["bottle"], names)
         self.form.layout.display = "" if names else "none"
 
     def _store(self) -> None:
@@ -94,7 +93,7 @@ class QuestionForm(widgets.VBox):
                 reason=now["reason"],
             )
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self.form.fields["counts"].value = None
             self.form.fields["reason"].value = ""
@@ -124,26 +123,48 @@ class TakenForm(widgets.VBox):
         self._book, self._on_written = book, on_written
         self._jug_volume_ml = jug_volume_ml
         self.bottles = [bottle.name for bottle in book.stock.bottles()]
-        write = fields.button("Record what was taken", main=True)
-        write.on_click(lambda _b: self._store())
         empty = fields.button("This bottle is empty")
         empty.on_click(lambda _b: self._empty())
-        self.form = Form(
-            {
-                "taken_for": fields.choice("Taken for", [_FOR_NOTHING], None),
-                **{
-                    f"dose_{place}": fields.number(f"{name} (mL)", 0.0, step=1)
-                    for place, name in enumerate(self.bottles)
-                },
-            },
-            buttons=[write],
-        )
+        self.form = self._make_form({})
         self.empty_form = Form(
             {"bottle": fields.choice("Bottle", self.bottles, next(iter(self.bottles), None))},
             buttons=[empty],
         )
         self.refresh()
         super().__init__([self.form, self.empty_form])
+
+    def _make_form(self, doses: dict[str, float]) -> Form:
+        """A field for each bottle, with what is typed for it."""
+        write = fields.button("Record what was taken", main=True)
+        write.on_click(lambda _b: self._store())
+        return Form(
+            {
+                "taken_for": fields.choice("Taken for", [_FOR_NOTHING], None),
+                **{
+                    f"dose_{place}": fields.number(f"{name} (mL)", doses.get(name, 0.0), step=1)
+                    for place, name in enumerate(self.bottles)
+                },
+            },
+            buttons=[write],
+        )
+
+    def _doses(self) -> dict[str, float]:
+        """What is typed, by bottle."""
+        return {
+            name: self.form.fields[f"dose_{place}"].value for place, name in enumerate(self.bottles)
+        }
+
+    def _follow_shelf(self) -> None:
+        """Have a field for each bottle that stands on the shelf now."""
+        names = [bottle.name for bottle in self._book.stock.bottles()]
+        follow_choices(self.empty_form.fields["bottle"], names)
+        if names != self.bottles:
+            doses, chosen, message = self._doses(), self.form.fields["taken_for"], self.form.message
+            self.bottles = names
+            self.form = self._make_form(doses)
+            follow_choices(self.form.fields["taken_for"], chosen.options, start=chosen.index)
+            self.form.message.value = message.value
+            self.children = (self.form, self.empty_form)
 
     def refresh(self) -> None:
         """Offer flights that wait to be mixed, then open ones whose doses are not known."""
@@ -163,20 +184,18 @@ class TakenForm(widgets.VBox):
             for session, flight in sorted(counted)
             if self._book.sessions.flight(session, flight).state == "opened"
         ]
-        chooser, options = self.form.fields["taken_for"], [*waiting, _FOR_NOTHING]
-        if list(chooser.options) != options:
-            chooser.options = options
+        self._follow_shelf()
+        chooser = self.form.fields["taken_for"]
+        is_new = follow_choices(chooser, [*waiting, _FOR_NOTHING])
+        if is_new and not any(self._doses().values()):  # nobody is typing
             chooser.index = 0
 
     def _store(self) -> None:
         taken = self.form.fields["taken_for"].value
-        doses = {
-            name: self.form.fields[f"dose_{place}"].value for place, name in enumerate(self.bottles)
-        }
-
+        doses = self._doses()
         session, flight = taken or (None, None)
 
-        done, kept = self.form.attempt(
+        done, kept = self.form.press(
             lambda: record_doses(
                 self._book,
                 doses,
@@ -203,10 +222,8 @@ class TakenForm(widgets.VBox):
                 )
             self._book.stock.empty_bottle(name)
 
-        done, _ = self.empty_form.attempt(work)
+        done, _ = self.empty_form.press(work)
         if done:
-            chooser = self.empty_form.fields["bottle"]
-            chooser.options = [bottle.name for bottle in self._book.stock.bottles()]
-            chooser.value = next(iter(chooser.options), None)
+            self._follow_shelf()
             self.empty_form.say(f"'{name}' is off the shelf; its history stays.")
             self._on_written()

@@ -7,7 +7,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import WaterError
 from labkit.present import remarks
 from labkit.water import (
@@ -29,8 +29,8 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
@@ -67,13 +67,14 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             },
             fold_title="Add a water by its analysis",
         )
-        *_, accordion = (c for c in self.form.children if isinstance(c, widgets.Accordion))
-        accordion.children[0].children += (keep,)
+        if self.form.fold is not None:
+            self.form.fold.add(keep)
         self._fill()
         self.form.fields["name"].observe(lambda _change: self._offer(), "value")
         self._offer()
         self.form.compute_with(lambda **_now: self._describe())
         super().__init__([self.form])
+        follow_book(self, book, self._fill, Topic.STOCK)
 
     @property
     def water(self) -> Water:
@@ -113,11 +114,8 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         self.form.on_change(follow)
 
     def _fill(self) -> None:
-        names, chooser = [w.name for w in self._book.stock.base_waters()], self.form.fields["name"]
-        if list(chooser.options) != [PURE, *names]:
-            kept = chooser.value
-            chooser.options = [PURE, *names]
-            chooser.value = kept if kept in names else PURE
+        names = [water.name for water in self._book.stock.base_waters()]
+        follow_choices(self.form.fields["name"], [PURE, *names])
 
     def _offer(self) -> None:
         """Ask a pure water for its meter, any other for how much of it there is."""
@@ -169,7 +167,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             read_analysis(analysis, name=name)
             self._book.stock.add_base_water(name, analysis)
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self._fill()
             self.form.fields["name"].value = name.strip()
@@ -224,6 +222,7 @@ class JugForm(NeedsBook, Form):
         )
         self.compute_with(self._mix)
         base.on_change(self.refresh)
+        follow_book(self, book, lambda: compute_again(self), Topic.STOCK)
 
     def _mix(
         self,
@@ -241,7 +240,7 @@ class JugForm(NeedsBook, Form):
     ) -> list[Any]:
         target, bottles = Target(**coordinates), self._book.stock.concentrates()
         if not bottles:
-            raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
+            return [said("No bottle is in the lab book yet: make and keep one above first.")]
         if weigh:
             made: Any = weigh_out(
                 target,
@@ -278,6 +277,5 @@ class JugForm(NeedsBook, Form):
             *stale,
             made,
             fold("Is the jug right? What meter and drops should show", as_html(checks)),
-            fold("What this water is: ions, pH, scale, steel", as_html(portray(water))),
-            fold("Before it goes into a machine", cautions_html("machine")),
+            fold("Before it goes into a machine: ions, pH, scale, steel", as_html(portray(water))),
         ]

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Protocol
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, WaterError
 from labkit.water import DROP_KITS, Check, DropCount, MeterReading, Recipe, check_jug
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.listening import compute_again, follow_book
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 
@@ -57,6 +58,7 @@ class MeterForm(NeedsBook, Form):
         self._offer()
         self.compute_with(self._check)
         source.on_change(self._follow)
+        follow_book(self, book, lambda: compute_again(self), Topic.STOCK)
 
     def _offer(self) -> None:
         """Offer the volumes on the card."""

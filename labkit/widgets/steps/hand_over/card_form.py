@@ -9,9 +9,9 @@ from typing import Any, Final
 import ipywidgets as widgets
 
 from labkit.analysis import VerdictKind
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, known_of, remarks, say
+from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
     COORDINATE,
     COORDINATES,
@@ -29,9 +29,14 @@ from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.listening import (
+    compute_again,
+    follow_book,
+    follow_choices,
+    keeping_messages,
+)
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
 from labkit.widgets.steps.bottles.bottle_log import too_old
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.bottles.meter_form import factor_field, read_factor
@@ -76,6 +81,7 @@ class CardForm(NeedsBook, widgets.VBox):
         self._book, self._card_files = book, card_files
         self.base, self.said, self.hands = base, "", HandOver()
         self._found: Findings | None = None
+        self._stood: Any = None
         self._filled: dict[str, tuple[float, float]] = {}
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
@@ -94,6 +100,31 @@ class CardForm(NeedsBook, widgets.VBox):
         self.form.compute_with(self._show)
         base.on_change(self.form.refresh)
         super().__init__([self.form, self.hands])
+        follow_book(self, book, lambda: compute_again(self.form), Topic.STOCK)
+        follow_book(self, book, self._hear, Topic.SESSIONS, Topic.DECISIONS, Topic.PEOPLE)
+
+    def _hear(self) -> None:
+        """Offer the coffees there are; take the water anew where other scores can be read.
+
+        Figures typed over those of the coffee stay.
+        """
+        chooser = self.form.fields["coffee"]
+        follow_choices(chooser, self._coffees())
+        as_filled = all(self.form.fields[n].value == self._filled[n][0] for n in self._filled)
+        if as_filled and self._stood != self._standing():
+            with keeping_messages(self.form):
+                self.refresh()
+
+    def _standing(self) -> Any:
+        """What changes as soon as anything else can be read of the coffee chosen."""
+        client, coffee = chosen = self.form.fields["coffee"].value
+        if chosen == _FIGURES:
+            return None
+        opened_ones = self._book.sessions.opened_flights(client=client, coffee=coffee)
+        return chosen, opened_ones, self._book.sessions.decisions(coffee, client=client)
+
+    def _coffees(self) -> list[tuple[str, tuple[str, str]]]:
+        return [("the figures below", _FIGURES), *coffee_choices(self._book)]
 
     def _make_form(self, hands: Sequence[widgets.Button]) -> Form:
         shelf = [bottle.salt.label for bottle in self._book.stock.concentrates()]
@@ -104,7 +135,7 @@ class CardForm(NeedsBook, widgets.VBox):
             {
                 "coffee": fields.choice(
                     "Water for",
-                    [("the figures below", _FIGURES), *coffee_choices(self._book)],
+                    self._coffees(),
                     _FIGURES,
                 ),
                 "mg_share": fields.number("Mg share of hardness (0 to 1)", 0.5, step=0.05),
@@ -155,6 +186,7 @@ class CardForm(NeedsBook, widgets.VBox):
         """
         chosen = self.form.fields["coffee"].value
         self.said, self._found, self._filled = "", None, {}
+        self._stood = self._standing()
         if chosen == _FIGURES:
             return
         client, coffee = chosen
@@ -242,16 +274,15 @@ class CardForm(NeedsBook, widgets.VBox):
             said(self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
-            cautions_html("tank" if from_salts else "mixing"),
+            beware(cautions_for("tank" if from_salts else "mixing", card.recipes[-1:])),
             fold(
                 "The same figures as a table",
                 frame_html("As in the CSV and JSON files", self.files.table),
             ),
             fold(
-                "What this water is: ions, pH, scale, steel",
+                "Before it goes into a machine: ions, pH, scale, steel",
                 as_html(portray(card.recipes[-1].reached)),
             ),
-            fold("Before it goes into a machine", cautions_html("machine")),
         ]
 
     def _shelf_remarks(self) -> list[str]:
@@ -276,7 +307,7 @@ class CardForm(NeedsBook, widgets.VBox):
 
     def _hand(self, what: str, ending: str) -> None:
         if self.files is None:
-            self.form.message.value = said("there is no card to hand over yet.", wrong=True)
+            self.form.refuse(DosingError("there is no card to hand over yet."))
             return
         page = getattr(self.files, what)
         self.hands.hand(

@@ -7,12 +7,13 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import ReadingError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 
 
@@ -35,6 +36,10 @@ class ReportForm(NeedsBook, widgets.VBox):
         first = coffees[0][1] if coffees else None
         self.form = Form({"coffee": fields.choice("Coffee", coffees, first)}, buttons=[save])
         super().__init__([self.form, self.hands])
+        follow_book(self, book, self._hear, Topic.PEOPLE)
+
+    def _hear(self) -> None:
+        follow_choices(self.form.fields["coffee"], coffee_choices(self._book))
 
     def _save(self) -> None:
         chosen = self.form.fields["coffee"].value
@@ -50,4 +55,4 @@ class ReportForm(NeedsBook, widgets.VBox):
                 page.html, name=file_name(coffee, "report"), note="The raw scores are in it."
             )
 
-        self.form.attempt(work)
+        self.form.press(work)

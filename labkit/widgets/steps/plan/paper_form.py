@@ -7,13 +7,14 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import SealError
 from labkit.tasting import CupPlan
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name
 from labkit.widgets.parts.handover import HandOver, file_name, zipped
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.workflow import prepare_flights
 
@@ -84,35 +85,43 @@ class PaperForm(NeedsBook, widgets.VBox):
             },
             fold_title="Preparer: the bench sheet again",
         )
-        self.bench_form.children[0].children[0].children += (self.bench_button,)
+        if self.bench_form.fold is not None:
+            self.bench_form.fold.add(self.bench_button)
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
         self.fill()
         super().__init__([self.form, self.hands, self.bench_form])
+        follow_book(self, book, self._hear, Topic.SESSIONS)
 
     def fill(self) -> None:
         """Offer the sessions that have a plan, the latest first and chosen."""
+        self._hear()
+        chooser = self.form.fields["session"]
+        chooser.index = 0 if chooser.options else None
+        self.form.message.value = said(
+            "" if chooser.options else "Nothing is planned yet. Plan and seal first."
+        )
+
+    def _hear(self) -> None:
         names = [
             s.name
             for s in reversed(self._book.sessions.all())
             if self._book.sessions.flights(s.name)
         ]
-        chooser = self.form.fields["session"]
-        chooser.options = names
-        chooser.value = names[0] if names else None
-        self._offer_flights()
-        self.form.message.value = said(
-            "" if names else "Nothing is planned yet. Plan and seal first."
-        )
+        if names and not self.form.fields["session"].options:
+            self.form.message.value = ""
+        follow_choices(self.form.fields["session"], names)
+        self._follow_flights()
+
+    def _follow_flights(self) -> None:
+        session = self.form.fields["session"].value
+        flights = self._book.sessions.flights(session) if session else ()
+        options = [(flight_name(f, short=True), f.number) for f in flights]
+        follow_choices(self.form.fields["flight"], [("all", None), *options])
 
     def _offer_flights(self) -> None:
         session = self.form.fields["session"].value
-        flights = self._book.sessions.flights(session) if session else ()
-        chooser = self.form.fields["flight"]
-        chooser.options = [
-            ("all", None),
-            *((flight_name(f, short=True), f.number) for f in flights),
-        ]
-        chooser.index = 0  # "all" is shown, though its value is None
+        self._follow_flights()
+        self.form.fields["flight"].index = 0  # "all" is shown, though its value is None
         if session:
             self.bench_form.fields["preparer"].value = self._book.sessions.session(
                 session
@@ -179,7 +188,7 @@ class PaperForm(NeedsBook, widgets.VBox):
             )
 
     def _hand(self, make: Callable[[], tuple[Any, str]]) -> None:
-        done, made = self.form.attempt(make)
+        done, made = self.form.press(make)
         if not done:
             return
         sheet, what = made

@@ -7,18 +7,20 @@ from typing import Final, Literal
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook, name_key
+from labkit.book import LabBook, Topic, name_key
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.folds import Fold
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 
 Named = tuple[Literal["taster", "client", "coffee"], str, str]
 """What a name is of, whose it is (of a coffee: the client), and the name."""
 
-_MENDED: Final = "In the lab book. Choose Run, Run All Cells again: then the forms below list it."
+_MENDED: Final = "In the lab book; the forms list it now."
 
-_ADDED = "Added. Choose Run, Run All Cells again: then the forms below list it."
+_ADDED: Final = "Added; the forms list it now."
 
 
 class PeopleForm(NeedsBook, widgets.VBox):
@@ -56,11 +58,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         add_tasters.on_click(lambda _b: self._add_tasters())
         self.listed = widgets.HTML()
         is_new = not (book.people.coffees() and book.people.tasters())
-        fold = widgets.Accordion(
-            [widgets.VBox([self.coffee_form, self.taster_form])],
-            selected_index=0 if is_new else None,
-        )
-        fold.set_title(0, "Add a coffee or tasters")
+        fold = Fold("Add a coffee or tasters", [self.coffee_form, self.taster_form], is_open=is_new)
         rename, merge = fields.button("Rename"), fields.button("Merge")
         remove = fields.button("Remove")
         self.mend_form = Form(
@@ -79,12 +77,10 @@ class PeopleForm(NeedsBook, widgets.VBox):
             "Scores stay as they are: they follow the name, and each session keeps a note of what "
             "was renamed or merged. Only an unused name can be removed."
         )
-        mend = widgets.Accordion(
-            [widgets.VBox([widgets.HTML(note), self.mend_form])], selected_index=None
-        )
-        mend.set_title(0, "Rename, merge or remove")
+        mend = Fold("Rename, merge or remove", [widgets.HTML(note), self.mend_form])
         super().__init__([self.listed, fold, mend])
         self.fill()
+        follow_book(self, book, self.fill, Topic.PEOPLE)
 
     def fill(self) -> None:
         """Look up who and what is in the lab book."""
@@ -93,8 +89,8 @@ class PeopleForm(NeedsBook, widgets.VBox):
         )
         people = ", ".join(self._book.people.tasters())
         which = self.mend_form.fields["which"]
-        which.options = [(_told(one), one) for one in self._names()]
-        which.index = None
+        follow_choices(which, [(_told(one), one) for one in self._names()], start=None)
+        self._offer_others()
         self.listed.value = fields.said(
             f"Coffees: {coffees or 'none yet'}. Tasters: {people or 'none yet'}."
         )
@@ -112,12 +108,12 @@ class PeopleForm(NeedsBook, widgets.VBox):
         """Offer what the name chosen may be the same as."""
         chosen: Named | None = self.mend_form.fields["which"].value
         into = self.mend_form.fields["into"]
-        into.options = [
+        others = [
             (_told(one), one[2])
             for one in self._names()
             if chosen is not None and one[:2] == chosen[:2] and one != chosen
         ]
-        into.index = None
+        follow_choices(into, others, start=None)
 
     def _mend(self, change: Callable[[Named], object]) -> None:
         chosen: Named | None = self.mend_form.fields["which"].value
@@ -129,7 +125,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 )
             change(chosen)
 
-        done, _ = self.mend_form.attempt(work)
+        done, _ = self.mend_form.press(work)
         if done:
             self.mend_form.fields["to"].value = ""
             self.mend_form.say(_MENDED)
@@ -190,20 +186,22 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 self._book.people.add_client(client)
             self._book.people.add_coffee(now.pop("coffee"), client=client, **now)
 
-        done, _ = self.coffee_form.attempt(work)
+        done, _ = self.coffee_form.press(work)
         if done:
             for name, field in self.coffee_form.fields.items():
                 if name != "client":  # the next coffee has a lot and a roast of its own
                     field.value = None if name == "roast_date" else ""
             self.coffee_form.say(_ADDED)
+            self.coffee_form.go_to("coffee")
             self.fill()
 
     def _add_tasters(self) -> None:
         names = [name for name in self.taster_form.values()["tasters"].split(",") if name.strip()]
-        done, _ = self.taster_form.attempt(lambda: self._book.people.add_tasters(names))
+        done, _ = self.taster_form.press(lambda: self._book.people.add_tasters(names))
         if done:
             self.taster_form.fields["tasters"].value = ""
             self.taster_form.say(_ADDED)
+            self.taster_form.go_to("tasters")
             self.fill()
 
 

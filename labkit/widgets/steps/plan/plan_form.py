@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook, TastingSession
+from labkit.book import LabBook, TastingSession, Topic
 from labkit.errors import PlanError
 from labkit.present import say, what_it_buys
 from labkit.tasting import (
@@ -29,8 +29,9 @@ from labkit.water import StartWater, Target, find_water, water_numbers
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.dials import LARGE, dial, lines, numbers
-from labkit.widgets.parts.fields import Form, as_html, fold
+from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name, zipped
+from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
 from labkit.widgets.parts.taster_ticks import TasterTicks
@@ -160,6 +161,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             message,
             style,
         )
+        self.form.also(*(one for one in (source, base) if isinstance(one, widgets.Widget)))
         for name in ("tasters", "new_tasters"):
             self.form.fields[name].observe(lambda _change: self._offer_alone(), "value")
         self.form.fields["plan"].observe(lambda _change: self._choose_plan(), "value")
@@ -174,6 +176,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         if base is not None:
             base.on_change(self.conditions.refresh)
         super().__init__([widgets.HTML(LARGE), self.form, self.hands, self.sealed])
+        follow_book(self, book, self._hear, Topic.PEOPLE, Topic.SESSIONS)
 
     def _make_form(self) -> Form:
         self._names = names = self._book.people.tasters()
@@ -214,19 +217,27 @@ class PlanForm(NeedsBook, widgets.VBox):
         if not one:
             alone.value = False
 
+    def _hear(self) -> None:
+        with keeping_messages(self.form):
+            self._offer_tasters()
+            if list(self.form.fields["add_to"].options) != self._sessions():
+                self._follow()
+
+    def _sessions(self) -> list[tuple[str, str | None]]:
+        """A new session, or one of the coffee's that more flights may go into."""
+        coffee = self.source.coffee
+        sessions = self._book.sessions.all(client=coffee[0], coffee=coffee[1]) if coffee else ()
+        names = [one.name for one in reversed(sessions) if not one.is_pair_test]
+        return [("a new session", None), *((name, name) for name in names)]
+
     def _follow(self) -> None:
         """Take over what changed in the form above: coffee, its sessions, number of waters."""
-        chooser, coffee = self.form.fields["add_to"], self.source.coffee
+        coffee = self.source.coffee
         self._noise.clear()
         self._viewed = (None, "")
         self._offer_tasters()
-        sessions = self._book.sessions.all(client=coffee[0], coffee=coffee[1]) if coffee else []
-        names = [one.name for one in sessions if not one.is_pair_test]
-        options = [("a new session", None), *((name, name) for name in reversed(names))]
-        if list(chooser.options) != options:
-            kept = chooser.value if chooser.value in names else None
-            chooser.options = options
-            chooser.index = [value for _, value in options].index(kept)
+        with self._quietly():
+            follow_choices(self.form.fields["add_to"], self._sessions())
         usual = usual_of(self._book, coffee[1], coffee[0]) if coffee else None
         self._offer_control(usual)
         if coffee != self._coffee:
@@ -254,9 +265,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         so_far = self.source.control or (usual.control if usual else None)
         offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
-        if list(chooser.options) != options:
-            with self._quietly():
-                chooser.options = options
+        with self._quietly():
+            if follow_choices(chooser, options):
                 chooser.index = 0
 
     def _begin_from(self, usual: Usual | None) -> None:
@@ -306,12 +316,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         people, targets = self._people(now), self.source.waters
         brew_method = self.conditions.fields["brew_method"].value
         if not people:
-            who = "tasters" if self._names else "new_tasters"
-            raise PlanError(
-                f"{who} must be one or more, got none. "
-                f"{'Tick who tastes, or type a name' if self._names else 'Type their names'}.",
-                field=who,
-            )
+            return said("Tick who tastes, or type a name." if self._names else "Type who tastes.")
         self._propose(now, len(people))
         now = self.form.values()
         asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))

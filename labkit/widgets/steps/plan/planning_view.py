@@ -18,13 +18,14 @@ from labkit.analysis import (
     plan_curves,
     rising_scale,
 )
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import ReadingError
 from labkit.present import say, table
 from labkit.tasting import Scale
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 
 SMALL_LOSS: Final = 0.15
@@ -67,6 +68,10 @@ class PlanningView(NeedsBook, widgets.VBox):
         )
         super().__init__([self.form, self._bar])
         self.form.compute_with(self._show)
+        follow_book(self, book, self._hear, Topic.PEOPLE)
+
+    def _hear(self) -> None:
+        follow_choices(self.form.fields["noise_of"], [_USUAL, *coffee_choices(self._book)])
 
     def _show(self, **now: Any) -> str:
         asked = tuple(now.values())
@@ -80,7 +85,7 @@ class PlanningView(NeedsBook, widgets.VBox):
         return said(say(curves)) + picture + self._costs()
 
     def _press(self) -> None:
-        done, _ = self.form.attempt(self._simulate)
+        done, _ = self.form.press(self._simulate)
         if done:
             self.form.refresh()
 

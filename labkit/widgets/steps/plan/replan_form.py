@@ -7,12 +7,14 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import PlanError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.handover import HandOver
+from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.workflow import replan, unserved_flights
@@ -35,6 +37,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
         self.button = fields.button("Replan these flights")
         self.button.on_click(lambda _b: self._press())
         self.hands = HandOver()
+        self._of: tuple[str | None, tuple[int, ...]] = (None, ())
         self.form = Form(
             {
                 "session": fields.choice("Session to replan", [], None),
@@ -51,12 +54,11 @@ class ReplanForm(NeedsBook, widgets.VBox):
         self.form.fields["session"].observe(lambda _change: self._show(), "value")
         self.form.compute_with(self._describe)
         self.fill()
-        fold = widgets.Accordion(
-            [self.form], titles=["A taster is late or away"], selected_index=None
-        )
+        fold = Fold("A taster is late or away", [self.form])
         # Opened long after the cell ran: a flight may have been begun or planned meanwhile.
-        fold.observe(lambda _change: self.fill(), "selected_index")
+        fold.observe(lambda _change: self.fill(), "is_open")
         super().__init__([fold, self.hands])
+        follow_book(self, book, self._hear, Topic.SESSIONS, Topic.PEOPLE)
 
     def fill(self) -> None:
         """Look up the sessions with a flight that nobody has begun; alone there is nobody else."""
@@ -66,20 +68,23 @@ class ReplanForm(NeedsBook, widgets.VBox):
             if unserved_flights(self._book, session.name)
             and not self._book.sessions.plan(session.name).alone
         ]
-        chooser = self.form.fields["session"]
-        kept = chooser.value
-        chooser.options = names
-        chooser.value = kept if kept in names else next(iter(names), None)
+        follow_choices(self.form.fields["session"], names)
         self._show()
+
+    def _hear(self) -> None:
+        with keeping_messages(self.form):
+            self.fill()
 
     def _show(self) -> None:
         session = self.form.fields["session"].value
         plan = self._book.sessions.plan(session) if session else None
         flights = unserved_flights(self._book, session) if session else ()
-        first = self.form.fields["first"]
-        first.options = [(f"flight {number}", number) for number in flights]
-        first.value = next(iter(flights), None)
-        self.form.fields["absent"].offer(plan.tasters if plan else ())
+        options = [(f"flight {number}", number) for number in flights]
+        follow_choices(self.form.fields["first"], options)
+        absent = self.form.fields["absent"]
+        if (session, flights) != self._of:  # else who is ticked stays so
+            self._of = (session, flights)
+            absent.offer(plan.tasters if plan else ())
         each = plan is not None and plan.serving == "a cup each"
         for row in self._of_cups_each:
             row.layout.display = "" if each else "none"

@@ -7,11 +7,14 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from labkit.book import LabBook, Topic
 from labkit.errors import SweepError
 from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness_grid, ratio_sweep
 from labkit.water import PURE, StartWater, Target, largest_base_share
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 
@@ -78,6 +81,8 @@ class SweepForm(NeedsBook, Form):
         Takes client and name of a coffee and returns the levels its scores call best, by name.
     base : BaseWaterForm, optional
         The water that the doses go into; after a change there, ``check`` is asked again.
+    book : LabBook, optional
+        Where the coffees and bottles are: what is added there later is offered too.
     """
 
     def __init__(
@@ -87,6 +92,7 @@ class SweepForm(NeedsBook, Form):
         best_of: Callable[[str, str], Mapping[str, float]],
         *,
         base: BaseWaterForm | None = None,
+        book: LabBook | None = None,
     ) -> None:
         self._check, self._best_of, self._base = check, best_of, base
         super().__init__(
@@ -102,6 +108,16 @@ class SweepForm(NeedsBook, Form):
         self.compute_with(self._show)
         if base is not None:
             base.on_change(self.refresh)
+        if book is not None:
+            follow_book(self, book, lambda: self._hear(book), Topic.PEOPLE)
+            follow_book(self, book, lambda: compute_again(self), Topic.STOCK)
+
+    def _hear(self, book: LabBook) -> None:
+        had, typed = self.coffee, {name: self.fields[name].value for name in _LABELS}
+        follow_choices(self.fields["coffee"], coffee_choices(book))
+        if had is None:  # the first coffee takes nothing away from who typed before it was there
+            for name, value in typed.items():
+                self.fields[name].value = value
 
     @property
     def coffee(self) -> tuple[str, str] | None:

@@ -13,15 +13,16 @@ import ipywidgets as widgets
 import pandas as pd
 from pandas.api.typing import NaTType
 
-from labkit.book import LabBook, Missing
+from labkit.book import LabBook, Missing, Topic
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
 from labkit.widgets.parts.flight_names import NOT_BLIND, cost_of_unlocking
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.workflow import lock_flights
 
-LOOK_EVERY_S = 3.0
-"""How often the view looks into the lab book."""
+LOOK_EVERY_S = 10.0
+"""How often the view looks who has gone: who comes and what is scored shows at once."""
 
 LOCK, LOCK_ALL_THE_SAME = "Lock this flight", "Lock it all the same"
 
@@ -48,6 +49,8 @@ class LeadView(widgets.VBox):
         self.lock = fields.button(LOCK, main=True)
         self.unlock = fields.button("Unlock it again")
         self.reason = fields.text("Reason to unlock", placeholder="it is recorded")
+        self.happened = fields.text("For the record", placeholder="what happened at the table")
+        self.note = fields.button("Write it down")
         self.cost, self.said = widgets.HTML(), widgets.HTML()
         self._asked: tuple[int | None, tuple[Missing, ...]] | None = None
         super().__init__(
@@ -57,6 +60,7 @@ class LeadView(widgets.VBox):
                 self.missing,
                 self.lock,
                 widgets.VBox([self.cost, self.reason, self.unlock]),
+                widgets.VBox([self.happened, self.note]),
                 self.said,
             ]
         )
@@ -64,7 +68,10 @@ class LeadView(widgets.VBox):
         self.flight.observe(lambda _change: self._show_missing(), "value")
         self.lock.on_click(lambda _b: self._attempt(self._lock_flight))
         self.unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
+        self.note.on_click(lambda _b: self._attempt(self._write_down))
         self.refresh()
+        topics = (Topic.SCORES, Topic.SESSIONS, Topic.PEOPLE)
+        follow_book(self, book, lambda: self._attempt(self.refresh), *topics)
         # Outside a kernel nobody turns the page: then it shows what stood when it was made.
         with contextlib.suppress(RuntimeError):
             self._watching = asyncio.get_running_loop().create_task(self._watch())
@@ -82,11 +89,7 @@ class LeadView(widgets.VBox):
             (f"{f.number}, {f.state}{f', {NOT_BLIND}' if f.is_unblinded else ''}", f.number)
             for f in self._book.sessions.flights(self._session)
         ]
-        if list(self.flight.options) != options:
-            kept = self.flight.value
-            self.flight.options = options
-            numbers = [number for _, number in options]
-            self.flight.value = kept if kept in numbers else next(iter(numbers), None)
+        follow_choices(self.flight, options)
         self._show_missing()
 
     def _show_missing(self) -> None:
@@ -153,6 +156,13 @@ class LeadView(widgets.VBox):
         self.refresh()
         blind = " It is not blind any more: readings leave it out." if flight.is_unblinded else ""
         return f"Flight {number} takes scores again; the reason is in the lab book.{blind}"
+
+    def _write_down(self) -> str:
+        self._book.sessions.add_remark(
+            self._session, self.happened.value, flight=self.flight.value, done_by=self._lead
+        )
+        self.happened.value = ""
+        return "It is in the lab book and will stand in the report."
 
 
 _TABLE_STYLE = (

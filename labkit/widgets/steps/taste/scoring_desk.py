@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.sheet.score_sheet import ScoreSheet
 from labkit.widgets.steps.taste.files_form import FilesForm
@@ -25,6 +26,18 @@ class ScoringDesk(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook) -> None:
         self._book = book
+        self._lead: LeadView | None = None
+        options, first = self._sessions()
+        self.chooser = fields.choice("Session", options, first)
+        self.chooser.observe(lambda _change: self._show(), "value")
+        self.place = widgets.VBox()
+        super().__init__([self.chooser, self.place])
+        self._show()
+        follow_book(self, book, self._hear, Topic.SESSIONS)
+
+    def _sessions(self) -> tuple[list[tuple[str, str | None]], str | None]:
+        """What may be chosen, and which comes first."""
+        book = self._book
         waiting: list[tuple[str, str | None]] = []
         locked: list[tuple[str, str | None]] = []
         for session in reversed(book.sessions.all()):
@@ -34,14 +47,17 @@ class ScoringDesk(NeedsBook, widgets.VBox):
             elif "locked" in states:
                 locked.append((f"{session.name}, locked", session.name))
         none = [("no session takes scores", None)] if locked and not waiting else []
-        first = waiting[0][1] if waiting else None
-        self.chooser = fields.choice("Session", [*waiting, *none, *locked], first)
-        self.chooser.observe(lambda _change: self._show(), "value")
-        self.place = widgets.VBox()
-        super().__init__([self.chooser, self.place])
-        self._show()
+        return [*waiting, *none, *locked], waiting[0][1] if waiting else None
+
+    def _hear(self) -> None:
+        options, _first = self._sessions()
+        if follow_choices(self.chooser, options) and self.chooser.value is None:
+            self._show()
 
     def _show(self) -> None:
+        if self._lead is not None:
+            self._lead.close()  # what is not shown any more need not hear of anything
+            self._lead = None
         session = self.chooser.value
         if session is None:
             self.place.children = [
@@ -55,10 +71,11 @@ class ScoringDesk(NeedsBook, widgets.VBox):
                 )
             ]
             return
+        self._lead = LeadView(self._book, session=session)
         tabs = widgets.Tab(
             [
                 ScoreSheet(self._book, session=session),
-                LeadView(self._book, session=session),
+                self._lead,
                 FilesForm(self._book, session=session),
             ],
             titles=["Score", "Progress and lock", "Paper and files"],

@@ -9,7 +9,7 @@ from typing import Any, Final
 import ipywidgets as widgets
 
 from labkit.analysis import compare_tests, foresee
-from labkit.book import LabBook
+from labkit.book import LabBook, Topic
 from labkit.errors import PlanError, ReadingError
 from labkit.present import say
 from labkit.tasting import CONFIRMING, METHODS, PREFERENCE, CupPlan
@@ -17,10 +17,12 @@ from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, as_html, fold
+from labkit.widgets.parts.fields import said as told
 from labkit.widgets.parts.handover import HandOver
+from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
-from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
+from labkit.widgets.parts.taster_ticks import TasterTicks, nobody_tastes
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.verdict.reading_view import ReadingView
 from labkit.workflow import Candidate, plan_pair_test, waters_to_test
@@ -102,19 +104,23 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             message,
             narrow,
         )
+        self.form.also(reading, *([] if base is None else [base]))
         self._offer()
         self.form.compute_with(self._foresee)
         reading.on_change(self._offer)
         super().__init__([self.form, self.hands, self.sealed])
+        follow_book(self, book, self._hear, Topic.PEOPLE)
+
+    def _hear(self) -> None:
+        with keeping_messages(self.form):
+            self.form.fields["tasters"].follow(self._book.people.tasters())
 
     def _offer(self) -> None:
         """Offer the recommended water and those tasted; that one against the control at first."""
         waters = self._waters()
         for name, start in (("first", 0), ("second", 1)):
             chooser = self.form.fields[name]
-            if list(chooser.options) != waters:
-                chooser.options = waters
-                chooser.index = min(start, len(waters) - 1) if waters else None
+            follow_choices(chooser, waters, start=min(start, len(waters) - 1))
 
     def _waters(self) -> list[tuple[str, Target]]:
         """What to choose from: the best, the control, then the others tasted."""
@@ -140,7 +146,8 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             if METHODS[method].names_first
             else "One water"
         )
-        refuse_nobody(tasters, self._book.people.tasters())
+        if not tasters:
+            return told(nobody_tastes(self._book.people.tasters()))
         if sets < 1:
             raise PlanError(
                 f"sets must be 1 or more, got {sets}. Serve each taster a set.", field="sets"

@@ -10,6 +10,7 @@ from labkit.errors import SealError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name
+from labkit.widgets.parts.listening import follow_choices
 from labkit.workflow import open_flights
 
 
@@ -48,8 +49,7 @@ class EarlyForm(Form):
             if flight.state in ("planned", "being tasted")
             and not self._book.sessions.plan(session.name).alone
         ]
-        self.fields["early"].options = options
-        self.fields["early"].value = options[0][1] if options else None
+        follow_choices(self.fields["early"], options)
         self.result.value = said(
             "What is scored after this is not blind: the flight keeps that mark for good, and "
             "readings leave it out."

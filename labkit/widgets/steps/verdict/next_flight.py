@@ -20,7 +20,7 @@ from labkit.analysis import (
 )
 from labkit.book import LabBook
 from labkit.errors import ReadingError
-from labkit.present import CAUTIONS, flight_html, notes, remarks, say
+from labkit.present import cautions_for, flight_html, notes, remarks, say
 from labkit.tasting import Sweep
 from labkit.water import COORDINATES, PURE_WATER, Target, as_coordinates
 from labkit.widgets.parts import fields
@@ -233,16 +233,17 @@ class NextFlightView(NeedsBook, widgets.VBox):
             flight_html(suggestion, found.pours),
             notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
             said(repeats),
-            fold("Handle with care", notes(CAUTIONS["mixing"])),
+            fold("Handle with care", notes(cautions_for("mixing", found.pours))),
             fold("Map of these waters", self._picture(suggestion, self.reading_view.reading)),
         ]
 
 
 def _so_far(found: NextFlight) -> str:
-    rows = [] if found.history is None else found.history.itertuples()
+    rows = [] if found.history is None else found.history.to_dict("records")
     return notes(
-        f"{row.session}, flight {row.flight}: {row.cups} cups, {row.tasters} tasters, mean "
-        f"score {row.mean:.1f}; best {row.best_mean:.1f}, {row.best_water}"
+        f"{row['session']}, flight {row['flight']}: {row['cups']} cups, {row['tasters']} tasters, "
+        f"mean score {row['mean']:.1f}; best {row['best_mean']:.1f}, "
+        f"{Target(**{name: row[f'best_{name}'] for name in COORDINATES}).text}"
         for row in rows
     )
 

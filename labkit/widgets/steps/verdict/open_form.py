@@ -8,11 +8,13 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import Flight, LabBook
+from labkit.book import Flight, LabBook, Topic
 from labkit.errors import SealError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name, openings
+from labkit.widgets.parts.folds import Fold
+from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.widgets.steps.plan.sheet_form import LostPassphraseForm
@@ -40,8 +42,8 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.button = fields.button("Open the key", main=True)
         self.button.on_click(lambda _b: self._press())
         self.found = FoundCodesForm(book, on_found=self._codes_found)
-        self.lost = LostPassphraseForm(book, self._opened)
-        self.early = EarlyForm(book, self._opened)
+        self.lost = LostPassphraseForm(book, self._opened_otherwise)
+        self.early = EarlyForm(book, self._opened_otherwise)
         self.history = widgets.HTML()
         self.form = Form(
             {
@@ -53,52 +55,59 @@ class OpenForm(NeedsBook, widgets.VBox):
         )
         session, flights, self._passphrase, self.buttons, *rest = self.form.children
         self.form.children = (session, flights, self.found, self._passphrase, self.buttons, *rest)
-        self.folds = widgets.Accordion(
-            [self.lost, self.early, self.history],
-            titles=[
-                "The passphrase is lost: open from the printed bench sheet",
-                "Open before the lock: not blind any more",
-                "What was opened, when and why",
-            ],
-            selected_index=None,
+        self.lost_fold = Fold(
+            "The passphrase is lost: open from the printed bench sheet", [self.lost]
         )
-        self.folds.observe(lambda _change: self._unfold(), "selected_index")
+        self.early_fold = Fold("Open before the lock: not blind any more", [self.early])
+        self.history_fold = Fold("What was opened, when and why", [self.history])
+        for fold in (self.lost_fold, self.history_fold):
+            fold.observe(lambda _change: self._unfold(), "is_open")
         self._waiting: dict[str, list[Flight]] = {}
-        self._names: list[str] | None = None
-        self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
+        self._offered: list[Flight] | None = None
+        self.form.fields["session"].observe(lambda _change: self._choose_session(), "value")
         self.form.fields["flights"].observe(lambda _change: self._choose(), "value")
         self.form.compute_with(self._describe)
         self.fill()
-        super().__init__([self.form, self.folds])
+        super().__init__([self.form, self.lost_fold, self.early_fold, self.history_fold])
+        follow_book(self, book, self._hear, Topic.SESSIONS)
 
     def fill(self) -> None:
         """Look up which flights are locked and not yet opened."""
-        chooser = self.form.fields["session"]
-        kept, before = chooser.value, list(self._waiting)
+        self._look()
+        self._choose()
+
+    def _hear(self) -> None:
+        """Follow what was locked or opened elsewhere; codes and reasons typed here stay."""
+        with keeping_messages(self.form):
+            self._look()
+            self.form.refresh()
+
+    def _look(self) -> None:
+        """Offer the sessions with locked flights, the latest at first."""
         self._waiting = {}
         for session in self._book.sessions.all():
             flights = self._book.sessions.flights(session.name)
             locked = [one for one in flights if one.state == "locked"]
             if locked:
                 self._waiting[session.name] = locked
-        if list(self._waiting) != before:
-            chooser.options = list(self._waiting)
-            chooser.value = kept if kept in self._waiting else next(reversed(self._waiting), None)
+        sessions = [(name, name) for name in self._waiting]
+        follow_choices(self.form.fields["session"], sessions, start=-1)
         self.early.fill()
         self._offer_flights()
+
+    def _choose_session(self) -> None:
+        self._offer_flights()
+        self._choose()
 
     def _offer_flights(self) -> None:
         """Offer the locked flights of the session, all ticked: they have one passphrase mostly."""
         waiting = self._waiting.get(self.form.fields["session"].value, [])
-        ticks, names = (
-            self.form.fields["flights"],
-            [flight_name(one, short=True) for one in waiting],
-        )
-        if names != self._names:
-            self._names = names
+        names = [flight_name(one, short=True) for one in waiting]
+        if waiting != self._offered:
+            self._offered = waiting
+            ticks = self.form.fields["flights"]
             ticks.offer(names, names)
             ticks.layout.display = "" if names else "none"
-        self._choose()
 
     def _chosen(self) -> list[tuple[str, int]]:
         """The flights that are ticked, each with its session."""
@@ -121,12 +130,12 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.form.refresh()
 
     def _unfold(self) -> None:
-        """Fill only the fold that is open: a sheet that nobody asked for is not laid out."""
+        """Fill only what lies open: a sheet that nobody asked for is not laid out."""
         chosen = next(iter(self._chosen()), None)  # sheets are typed one at a time
         codes_first = self.found.form is not None
-        is_lost = self.folds.selected_index == 0 and not codes_first
+        is_lost = self.lost_fold.is_open and not codes_first
         self.lost.show(chosen if is_lost else None)
-        if self.folds.selected_index == 2:
+        if self.history_fold.is_open:
             self.history.value = "".join(
                 f"<h4>{escape(session.name)}</h4>{openings(self._book, session.name)}"
                 for session in reversed(self._book.sessions.all())
@@ -151,12 +160,17 @@ class OpenForm(NeedsBook, widgets.VBox):
     def _codes_found(self) -> None:
         self._choose()
         self.form.say("The codes are kept. Now open the key.")
+        self.form.go_to("passphrase")
 
     def _press(self) -> None:
         done, sentence = self.form.press(self._open)
         if not done:
             return
         self._opened(sentence)
+
+    def _opened_otherwise(self, sentence: str) -> None:
+        self._opened(sentence)
+        self.form.guide.go_to(None)  # what happened is said further up than the hand is
 
     def _opened(self, sentence: str) -> None:
         self.fill()

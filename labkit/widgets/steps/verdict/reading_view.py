@@ -17,13 +17,14 @@ from labkit.analysis import (
     just_about_right,
     with_liking,
 )
-from labkit.book import HEAD, BrewMethod, LabBook, LeftOut
+from labkit.book import BrewMethod, LabBook, LeftOut, Topic
 from labkit.errors import ReadingError
-from labkit.present import in_words, side_of_right, trust_in
+from labkit.present import decided, in_words, side_of_right, trust_in
 from labkit.tasting import SCALES
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.workflow import Findings, Opened, opened
 
@@ -52,9 +53,13 @@ class ReadingView(NeedsBook, widgets.VBox):
         self.reading: Reading | None = None
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
+        self._stood: Any = None
+        self._scales_of: Any = None
         coffees = coffee_choices(book)
         self.button = fields.button("Record what is left out, and why")
         self.button.on_click(lambda _b: self._record())
+        self.keep_scale = fields.button("Read this scale from now on")
+        self.keep_scale.on_click(lambda _b: self._record_scale())
         self.form = Form(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -70,10 +75,27 @@ class ReadingView(NeedsBook, widgets.VBox):
                 "reason": fields.text("Why left out", placeholder="it is recorded"),
             },
             fold_title="Brew method, what to leave out",
-            buttons=[self.button],
+            buttons=[self.button, self.keep_scale],
         )
         self.form.compute_with(self._read)
         super().__init__([self.form, widgets.HTML(_SHRINK)])
+        follow_book(self, book, self._hear, Topic.SESSIONS, Topic.DECISIONS, Topic.PEOPLE)
+
+    def _hear(self) -> None:
+        """Offer the coffees there are, and read again once other scores can be read."""
+        follow_choices(self.form.fields["coffee"], coffee_choices(self._book))
+        if self._stood != self._standing():
+            compute_again(self.form)
+
+    def _standing(self) -> Any:
+        """What changes as soon as anything else can be read of the coffee."""
+        if self.coffee is None:
+            return None
+        client, coffee = self.coffee
+        sessions = self._book.sessions
+        flights = sessions.opened_flights(client=client, coffee=coffee)
+        who = [sessions.session(name).tasters for name in dict.fromkeys(one[0] for one in flights)]
+        return self.coffee, flights, who, sessions.decisions(coffee, client=client)
 
     @property
     def coffee(self) -> tuple[str, str] | None:
@@ -129,6 +151,11 @@ class ReadingView(NeedsBook, widgets.VBox):
         reason: str,
     ) -> list[Any]:
         del scale, without_tasters, without_sessions, reason  # they may change with the coffee
+        self._stood = self._standing()
+        if coffee is None:
+            self.reading = None
+            self.button.layout.display = "none"
+            return [said("The lab book has no coffee yet: add one first.")]
         there = self._opened()
         if self._recorded[0] != coffee:
             self._take_up(there)
@@ -136,7 +163,10 @@ class ReadingView(NeedsBook, widgets.VBox):
         is_new = set(chosen.names) != set(recorded.names)
         self.button.layout.display = "" if is_new else "none"
         attribute = self._offer(there, attribute)
-        on_scale = self._offer_scales(there.scales(attribute, brew_method))
+        scales = there.scales(attribute, brew_method)
+        on_scale = self._offer_scales((coffee, attribute), scales)
+        is_kept = on_scale is None or on_scale == scales[0]
+        self.keep_scale.layout.display = "none" if is_kept else ""
         read = (attribute, on_scale, brew_method, chosen)
         asked = (coffee, *read, _mark(there.scores), _mark(there.words))
         if self._shown[0] != asked:
@@ -204,34 +234,27 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._fill("without_sessions", list(map(str, there.scored["session"].unique())))
         return str(self._fill("attribute", [*names, *there.lists_of_words, *more]))
 
-    def _offer_scales(self, names: tuple[str, ...]) -> str | None:
+    def _offer_scales(self, of: Any, names: tuple[str, ...]) -> str | None:
         """Offer the scales of a score where it has several, the one read by itself first."""
         chooser = self.form.fields["scale"]
         chooser.layout.display = "none" if len(names) < 2 else ""
-        if set(chooser.options) != set(names):  # else what was chosen stays
+        if self._scales_of != (of, set(names)):  # else what was chosen stays
+            self._scales_of = (of, set(names))
             chooser.options = names
+            if names:
+                chooser.index = 0  # a Dropdown that had nothing to choose chooses nothing
         return str(chooser.value) if len(names) > 1 else None
 
     def _fill(self, field: str, options: list[str]) -> Any:
         """Give a field other options, keeping what was chosen where it is still there."""
         chooser = self.form.fields[field]
-        before = chooser.value
-        if options and list(chooser.options) != options:
-            if not isinstance(before, tuple) and before not in options:
-                chooser.options = options  # which chooses the first of them
-                return chooser.value
-            with chooser.hold_trait_notifications():
-                chooser.options = options
-                chooser.value = (
-                    tuple(one for one in before if one in options)
-                    if isinstance(before, tuple)
-                    else before
-                )
+        if options:
+            follow_choices(chooser, options)
         return chooser.value
 
     def _record(self) -> None:
         """Write down what is left out of this coffee's reading, and why."""
-        done, text = self.form.attempt(self._write_record)
+        done, text = self.form.press(self._write_record)
         if done:
             client, coffee = self.coffee or ("", "")
             self._recorded = (self.coffee, self._book.sessions.left_out(coffee, client=client))
@@ -251,15 +274,31 @@ class ReadingView(NeedsBook, widgets.VBox):
             reason=now["reason"],
         )
 
+    def _record_scale(self) -> None:
+        """Read this coffee's score on the scale chosen, here and everywhere, from now on."""
+        scale = str(self.form.fields["scale"].value)
+        done, _ = self.form.attempt(self._write_scale)
+        if done:
+            self.form.fields["reason"].value = ""
+            self.form.refresh()
+            self.form.say(f"In the lab book: {self.attribute} is read on {scale}.")
+
+    def _write_scale(self) -> None:
+        now = self.form.values()
+        client, coffee = self.coffee or ("", "")
+        self._book.sessions.choose_scale(
+            coffee,
+            client=client,
+            attribute=now["attribute"],
+            scale=now["scale"],
+            reason=now["reason"],
+        )
+
     def _records(self) -> str:
         """The choices recorded so far for this coffee."""
         client, coffee = self.coffee or ("", "")
-        rows = "".join(
-            f"<li>{event.happened_at:%Y-%m-%d}: {escape(event.reason)}</li>"
-            for session in self._book.sessions.all(client=client, coffee=coffee)
-            for event in self._book.sessions.events(session.name)
-            if event.kind == "remark" and event.reason.startswith(HEAD)
-        )
+        decisions = self._book.sessions.decisions(coffee, client=client)
+        rows = "".join(f"<li>{escape(decided(one))}</li>" for one in decisions)
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
 
 
