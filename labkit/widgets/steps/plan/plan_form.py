@@ -34,7 +34,7 @@ from labkit.widgets.parts.handover import HandOver, file_name, zipped
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
-from labkit.widgets.parts.taster_ticks import TasterTicks, nobody_tastes
+from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.asked import as_asked, asked_attributes, asked_fields
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
@@ -236,7 +236,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         self._noise.clear()
         self._viewed = (None, "")
         self._offer_tasters()
-        follow_choices(self.form.fields["add_to"], self._sessions())
+        with self._quietly():
+            follow_choices(self.form.fields["add_to"], self._sessions())
         usual = usual_of(self._book, coffee[1], coffee[0]) if coffee else None
         self._offer_control(usual)
         if coffee != self._coffee:
@@ -315,7 +316,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         people, targets = self._people(now), self.source.waters
         brew_method = self.conditions.fields["brew_method"].value
         if not people:
-            return said(nobody_tastes(self._names))
+            return said("Tick who tastes, or type a name." if self._names else "Type who tastes.")
         if self.source.coffee is None:
             return said("Add a client and a coffee first.")
         self._propose(now, len(people))

@@ -63,8 +63,8 @@ class OpenForm(NeedsBook, widgets.VBox):
         for fold in (self.lost_fold, self.history_fold):
             fold.observe(lambda _change: self._unfold(), "is_open")
         self._waiting: dict[str, list[Flight]] = {}
-        self._names: list[str] | None = None
-        self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
+        self._offered: list[Flight] | None = None
+        self.form.fields["session"].observe(lambda _change: self._choose_session(), "value")
         self.form.fields["flights"].observe(lambda _change: self._choose(), "value")
         self.form.compute_with(self._describe)
         self.fill()
@@ -72,38 +72,42 @@ class OpenForm(NeedsBook, widgets.VBox):
         follow_book(self, book, self._hear, Topic.SESSIONS)
 
     def fill(self) -> None:
-        """Look up which flights are locked and not yet opened, and choose the latest session."""
-        self._offer()
-        chooser = self.form.fields["session"]
-        chooser.index = len(chooser.options) - 1 if chooser.options else None
-        self._offer_flights()
+        """Look up which flights are locked and not yet opened."""
+        self._look()
+        self._choose()
 
     def _hear(self) -> None:
         """Follow what was locked or opened elsewhere; codes and reasons typed here stay."""
         with keeping_messages(self.form):
-            self._offer()
-            self._offer_flights()
+            self._look()
+            self.form.refresh()
 
-    def _offer(self) -> None:
+    def _look(self) -> None:
+        """Offer the sessions with locked flights, the latest at first."""
         self._waiting = {}
         for session in self._book.sessions.all():
             flights = self._book.sessions.flights(session.name)
             locked = [one for one in flights if one.state == "locked"]
             if locked:
                 self._waiting[session.name] = locked
-        follow_choices(self.form.fields["session"], list(self._waiting), start=-1)
+        sessions = [(name, name) for name in self._waiting]
+        follow_choices(self.form.fields["session"], sessions, start=-1)
         self.early.fill()
+        self._offer_flights()
+
+    def _choose_session(self) -> None:
+        self._offer_flights()
+        self._choose()
 
     def _offer_flights(self) -> None:
         """Offer the locked flights of the session, all ticked: they have one passphrase mostly."""
         waiting = self._waiting.get(self.form.fields["session"].value, [])
-        ticks = self.form.fields["flights"]
         names = [flight_name(one, short=True) for one in waiting]
-        if names != self._names:
-            self._names = names
+        if waiting != self._offered:
+            self._offered = waiting
+            ticks = self.form.fields["flights"]
             ticks.offer(names, names)
             ticks.layout.display = "" if names else "none"
-        self._choose()
 
     def _chosen(self) -> list[tuple[str, int]]:
         """The flights that are ticked, each with its session."""
@@ -126,7 +130,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.form.refresh()
 
     def _unfold(self) -> None:
-        """Fill only the fold that is open: a sheet that nobody asked for is not laid out."""
+        """Fill only what lies open: a sheet that nobody asked for is not laid out."""
         chosen = next(iter(self._chosen()), None)  # sheets are typed one at a time
         codes_first = self.found.form is not None
         is_lost = self.lost_fold.is_open and not codes_first
