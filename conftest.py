@@ -57,9 +57,12 @@ def keep_bytecode_apart() -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """One process more than cores, as tests in the browser mostly wait; each takes some 0.5 GB."""
+    """Two processes more than cores, as tests in the browser wait half of their time.
+
+    Each takes some 0.5 GB.
+    """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return min((cores or 1) + 1, MOST_PROCESSES)
+    return min((cores or 1) + 2, MOST_PROCESSES)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

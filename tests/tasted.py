@@ -131,6 +131,5 @@ def score(
 
 def lock_and_open(book: LabBook, plan: CupPlan, passphrase: str = PASSPHRASE) -> None:
     """Lock every flight of a session and open its key."""
-    for flight in plan.flights:
-        book.sessions.lock_flight(plan.session, flight)
-        book.sessions.open_flight(plan.session, flight, passphrase)
+    book.sessions.lock_flights(plan.session, plan.flights)
+    book.sessions.open_flights(plan.session, plan.flights, passphrase)

@@ -2,7 +2,8 @@
 
 A lab book is played whole: a coffee whose hardness and alkalinity were never varied and whose
 water went through a confirming test, one to which water is all one, one tasted alone, one with
-three coordinates varied. Then every verb, form, card, report and export is asked.
+three coordinates varied, one whose alkalinity the cups do not tell but a test has moved. Then
+every verb, form, card, report and export is asked.
 """
 
 from __future__ import annotations
@@ -17,10 +18,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_target
+from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_map, water_target
 from labkit.bench import bench_sheet, card_files, coffee_report
 from labkit.book import Attribute, LabBook, Score, import_folder
 from labkit.present import known_of, say
+from labkit.present.recommended import how_sure, whole_percent
 from labkit.tasting import (
     CONFIRMING,
     METHODS,
@@ -47,6 +49,8 @@ CLIENT, PASSPHRASE = "Client A", "only the preparer knows"
 PANEL = ("Ada", "Ben", "Cleo", "Dov", "Eve", "Fay")
 CONTROL = (0.5, 80.0, 30.0)
 SWEPT = tuple((share, 80.0, 30.0) for share in (0.5, 0.0, 0.25, 0.75, 1.0))
+CONFIRMED = (0.13, 80.0, 45.0)
+CORNERS = (CONTROL, (0.0, 80.0, 0.0), (0.0, 80.0, 60.0), (1.0, 80.0, 0.0), (1.0, 80.0, 60.0))
 SPREAD = (CONTROL, (0.2, 60.0, 15.0), (0.8, 60.0, 45.0), (0.2, 120.0, 45.0), (0.8, 120.0, 15.0))
 
 
@@ -61,12 +65,21 @@ class Played:
     flights: int = 1
     alone: bool = False
     is_tested: bool = False
+    confirmed: tuple[float, float, float] | None = None
 
 
 COFFEES = (
     Played("Swept", SWEPT, PlantedPeak(best=(0.13, 80, 30), effect_points=3), is_tested=True),
     Played("Flat", SWEPT, PlantedPeak(best=(0.5, 80, 30), effect_points=0)),
     Played("Alone", SWEPT, PlantedPeak(best=(0.9, 80, 30)), ("Ada",), flights=2, alone=True),
+    Played(
+        "Moved",
+        CORNERS,
+        PlantedPeak(best=(0.13, 80, 30), effect_points=3, reach=(0.45, 70.0, 1e6)),
+        flights=2,
+        is_tested=True,
+        confirmed=CONFIRMED,
+    ),
     Played("Spread", SPREAD, PlantedPeak(best=(0.3, 70, 40), effect_points=3)),
 )
 NAMES = [one.name for one in COFFEES]
@@ -126,10 +139,11 @@ def serve(book, one, rng):
 
 
 def pair_of(book, one):
-    """The recommended water against the control: everybody prefers it."""
+    """The recommended water, or another one, against the control: everybody prefers it."""
     session = f"{one.name}, confirmed"
     recommended = read(book, one.name).reading.recommended
-    pair = (recommended.water, recommended.control)
+    leader = recommended.water if one.confirmed is None else water_target(np.array(one.confirmed))
+    pair = (leader, recommended.control)
     method = METHODS[CONFIRMING]
     plan = plan_sets(
         CONFIRMING,
@@ -219,6 +233,8 @@ def told(book, card_form):
             across=next(each for each in across.readings if each.coffee == name),
             row=across.table.set_index("coffee").loc[name],
             view=view.reading,
+            map=water_map(view.reading.scores, recommended=view.reading.recommended),
+            touched=view.map.data,
             following=following.found,
             following_html=words_of(following.form.result.value),
             offered=confirming.form.fields["first"].options[0][1],
@@ -290,6 +306,47 @@ def test_every_place_states_the_same_score_interval_and_chance(told, name):
     if above:
         assert list(above.groups()) == [f"{points:.1f}" for points in one.over_control]
     assert " ".join(verdict.split()) in words_of(all_of.report)
+    sure = how_sure(one)
+    if all_of.found.answer is None:
+        assert sure in words_of(all_of.report)
+        if one.chance_above_control is not None:
+            assert whole_percent(one.chance_above_control) in all_of.following_html
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_map_states_the_same_of_the_recommended_water_and_of_the_next_flight(told, name):
+    all_of = told(name)
+    one, found, touched = all_of.one, all_of.map, all_of.touched
+    here = found.at(one.water)
+
+    assert found.recommended == one
+    assert (here.expected, here.low, here.high) == pytest.approx((one.expected, one.low, one.high))
+    assert here.chance_above_control == one.chance_above_control
+    levels = {axis["name"]: axis["levels"] for axis in touched["axes"]}
+    assert [levels[each][at] for each, at in zip(levels, touched["best"], strict=True)] == [
+        getattr(one.water, each) for each in levels
+    ]
+    at = np.ravel_multi_index(touched["best"], [len(each) for each in levels.values()])
+    expected = [touched[each][at] for each in ("expected", "low", "high")]
+    assert expected == [f"{each:.2f}" for each in (one.expected, one.low, one.high)]
+    if one.chance_above_control is not None:
+        assert touched["above_control"][at] == int(100 * one.chance_above_control)
+    on_map = [
+        cup for cup in all_of.step.suggestion.cups if found.at(cup.target).water == cup.target
+    ]
+    assert one.water in [cup.target for cup in on_map]
+    for cup in on_map:
+        point = found.at(cup.target)
+        stated = (cup.expected, cup.low, cup.high, cup.chance_above_leader)
+        drawn = (point.expected, point.low, point.high, point.chance_above_best)
+        assert stated == pytest.approx(drawn, abs=2e-3)  # single and double numbers
+    for stated in all_of.found.reading.best.factor_ranges:
+        if stated.is_told:
+            low, high = one.range_of(stated.factor)
+            assert (stated.lo, stated.hi) == (
+                min(low, stated.best),
+                max(high, stated.best),
+            )
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -319,9 +376,15 @@ def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(told, na
     for sentence in known:
         for place in (all_of.report, all_of.files.a4.html):
             assert " ".join(sentence.split()) in words_of(place)
+    if name == "Moved":
+        assert [one.factor for one in all_of.one.untold] == list(COORDINATES[1:])
+        assert all_of.one.water.alkalinity_mg_l_caco3 == CONFIRMED[2]
+        for place in (say(found.reading), " ".join(known), words_of(all_of.report)):
+            assert f"kept at {CONFIRMED[2]:.0f} mg/L as in the water that was confirmed" in place
     if name == "Swept":
         assert found.answer.outcome is Outcome.CONFIRMED
         assert say(found.answer) in known
+        assert all_of.confirming.test is None  # answered: nothing is offered beside it
         assert say(found.answer) in unescape(all_of.following_html)
         assert all_of.step.advice.answer == all_of.confirming.answer == found.answer
         assert [one.factor for one in all_of.one.untold] == list(COORDINATES[1:])
@@ -334,18 +397,23 @@ def test_a_field_left_as_filled_in_keeps_the_exact_level_and_a_touched_one_count
     exact, fields = told("Swept").one.water, card_form.form.fields
     fields["coffee"].value = (CLIENT, "Swept")
     card_form.refresh()
-    filled = {name: fields[name].value for name in COORDINATES}
-    assert filled == {
-        one: round(getattr(exact, one), COORDINATE[one].digits) for one in COORDINATES
-    }
+    water = fields["water"]
+    assert water.target == exact
+    filled = [round(getattr(exact, one), COORDINATE[one].digits) for one in COORDINATES]
+    assert water.levels == filled
 
-    fields["alkalinity_mg_l_caco3"].value = 41.0
+    written = water.value
+    water.move(alkalinity_mg_l_caco3=41.0)
     typed = json.loads(card_form.files.json)
     assert typed["wanted"]["alkalinity_mg_l_caco3"] == 41.0
     assert typed["wanted"]["mg_share"] == exact.mg_share
     assert typed["known"] == []  # the scores speak of another water
-    fields["alkalinity_mg_l_caco3"].value = filled["alkalinity_mg_l_caco3"]
+    water.move(alkalinity_mg_l_caco3=filled[-1])
     assert json.loads(card_form.files.json)["known"]
+    water.value = "1:1 at 90, alk 41"
+    assert json.loads(card_form.files.json)["known"] == []
+    water.value = written
+    assert json.loads(card_form.files.json)["wanted"]["mg_share"] == exact.mg_share
 
 
 def test_a_book_that_went_through_its_export_says_the_same(book, told, tmp_path):

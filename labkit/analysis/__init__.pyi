@@ -11,8 +11,8 @@ from .across.shared_tank import LossStatus as LossStatus
 from .across.shared_tank import OneWater as OneWater
 from .across.shared_tank import Tasted as Tasted
 from .across.shared_tank import one_water as one_water
+from .model.cleaning import WATER_RULE as WATER_RULE
 from .model.coding import Floats as Floats
-from .model.coding import p_text as p_text
 from .model.coding import second_order_terms as second_order_terms
 from .model.coding import term_matrix as term_matrix
 from .model.kenward_roger import FTest as FTest
@@ -20,6 +20,8 @@ from .model.mixed import REML_ENGINE as REML_ENGINE
 from .model.mixed import Component as Component
 from .model.mixed import MixedFit as MixedFit
 from .model.mixed import fit_mixed as fit_mixed
+from .model.noted import Note as Note
+from .model.noted import Noted as Noted
 from .model.scores import gather_scores as gather_scores
 from .model.scores import most_used as most_used
 from .model.surface import Surface as Surface
@@ -100,7 +102,6 @@ from .reading.verdict import Verdict as Verdict
 from .reading.verdict import VerdictKind as VerdictKind
 from .reading.views import cup_points as cup_points
 from .reading.views import curve as curve
-from .reading.words import ALPHA as ALPHA
 from .reading.words import SayingVerdict as SayingVerdict
 from .reading.words import WhyUnlinked as WhyUnlinked
 from .reading.words import WordReadings as WordReadings
@@ -150,3 +151,7 @@ from .search.stopping import stop_or_taste as stop_or_taste
 from .search.walk import WalkState as WalkState
 from .search.walk import WalkStep as WalkStep
 from .search.walk import classical_walk as classical_walk
+from .search.water_map import MapPoint as MapPoint
+from .search.water_map import Slice as Slice
+from .search.water_map import WaterMap as WaterMap
+from .search.water_map import water_map as water_map

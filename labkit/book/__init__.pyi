@@ -11,8 +11,8 @@ from .files.import_files import ImportRow as ImportRow
 from .lab_book import LabBook as LabBook
 from .scores.score import KeptScore as KeptScore
 from .scores.score import Score as Score
-from .sessions.decisions import HEAD as HEAD
 from .sessions.decisions import LeftOut as LeftOut
+from .sessions.decisions import on_chosen_scales as on_chosen_scales
 from .stock.base_waters import BaseWater as BaseWater
 from .stock.bottles import Bottle as Bottle
 from .stock.bottles import BottleUse as BottleUse

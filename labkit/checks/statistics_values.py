@@ -113,9 +113,7 @@ def _fit_panel(data: pd.DataFrame, fixed: Floats, names: Names) -> MixedFit:
         who, _, factor = name.partition("*")
         groups = data[who.split(":")].agg("|".join, axis=1).to_numpy(dtype=str)
         times = data[factor].to_numpy(dtype=np.float64) if factor else None
-        components.append(
-            Component.grouped(name, groups, words=name, times=times, keep_at_zero=True)
-        )
+        components.append(Component.grouped(name, groups, times=times, keep_at_zero=True))
     return fit_mixed(
         data["score"].to_numpy(dtype=np.float64),
         fixed,

@@ -14,6 +14,7 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "tasting": ("plans",),
         "analysis": (
             "curve",
+            "noted",
             "pair_tests",
             "panel",
             "reading",
@@ -23,7 +24,7 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
             "verdict",
             "words",
         ),
-        "workflow": ("work",),
+        "workflow": ("work", "standing"),
     }
 )
 """Room -> modules of this room that speak for its results, loaded when one is first asked about."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from functools import singledispatch
+
 from labkit.present.asked import remarks, to_html
-from labkit.present.cautions import CAUTIONS
+from labkit.present.cautions import CAUTIONS, cautions_for
 from labkit.present.html import folded, notes, table
 from labkit.water import (
     BottleSaturation,
@@ -50,6 +52,29 @@ def _weighing_remarks(weighing: Weighing) -> tuple[str, ...]:
 
 @to_html.register
 def _weighing(weighing: Weighing) -> str:
+    cautions = cautions_for("weighing", [weighing.salt])
+    return figures_html(weighing) + notes(remarks(weighing)) + notes(cautions)
+
+
+@singledispatch
+def figures_html(value: object) -> str:
+    """The figures of a bottle or a weighing without its cautions, for where these stand already.
+
+    Parameters
+    ----------
+    value : Weighing or Concentrate
+        What is weighed, or what has been.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    return to_html(value)
+
+
+@figures_html.register
+def _weighing_figures(weighing: Weighing) -> str:
     digits = digits_of(weighing.balance_g)
     rows = [
         ("weigh", f"{weighing.mass_g:.{digits}f} g"),
@@ -58,11 +83,7 @@ def _weighing(weighing: Weighing) -> str:
         ("one digit of the balance is", f"{figure(weighing.error_percent, 2)} %"),
         ("hazard", weighing.salt.hazard),
     ]
-    return (
-        table(f"Weigh {weighing.salt.label} ({weighing.salt.name})", ("", "value"), rows)
-        + notes(remarks(weighing))
-        + notes(CAUTIONS["weighing"])
-    )
+    return table(f"Weigh {weighing.salt.label} ({weighing.salt.name})", ("", "value"), rows)
 
 
 @remarks.register
@@ -86,6 +107,12 @@ def _bottle_remarks(bottle: Concentrate) -> tuple[str, ...]:
 
 @to_html.register
 def _bottle(bottle: Concentrate) -> str:
+    cautions = cautions_for("weighing", [bottle])
+    return figures_html(bottle) + folded("Handle with care", notes(cautions))
+
+
+@figures_html.register
+def _bottle_figures(bottle: Concentrate) -> str:
     rows = [
         ("salt", f"{bottle.salt.label}, {bottle.salt.name}"),
         ("purity", f"{100 * bottle.purity:.1f} %"),
@@ -109,11 +136,7 @@ def _bottle(bottle: Concentrate) -> str:
         ("keep apart from", bottle.salt.keep_apart_from or "nothing known"),
         ("keeping", bottle.salt.keeping),
     ]
-    return (
-        table(f"Concentrate: {bottle.name}", ("", "value"), rows)
-        + notes(remarks(bottle))
-        + folded("Handle with care", notes(CAUTIONS["weighing"]))
-    )
+    return table(f"Concentrate: {bottle.name}", ("", "value"), rows) + notes(remarks(bottle))
 
 
 @remarks.register

@@ -2,48 +2,57 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 
+from labkit.errors import SheetError
+from labkit.water import IONS, Concentrate, Recipe, Salt, SharedBottle, TankMixing
+
 _GRADE = "Use food-grade or pharmacopoeia-grade salts and clean vessels only."
-_DUST = (
-    "Do not raise dust or breathe it; keep it out of the eyes. Calcium chloride warms as it "
-    "dissolves: add the salt to the water, slowly."
+_DUST = "Do not raise dust or breathe it; keep it out of the eyes."
+_WARMS = "Calcium chloride warms as it dissolves: add the salt to the water, slowly."
+_APART = "Calcium and bicarbonate never share a bottle at strength: calcite can fall out."
+_SPOILS = (
+    "A bicarbonate bottle feeds bacteria: keep it cold and make it fresh every 3 to 4 days "
+    "(common practice)."
 )
 _DIETS = (
     "Sodium and potassium matter in some people's diet: follow medical advice, and local "
     "drinking-water rules for water that is served."
 )
+_KIT = (
+    "Take a sample out of the jug for the drops; pour it away, never back, and do not drink it.",
+    "Keep reagents from eyes, mouth and food, cap them and wash your hands: some irritate or "
+    "poison. The kit's leaflet and safety data sheet go first.",
+)
+_PROBE = ("Rinse the probe with the water it is to measure.",)
 
 CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "weighing": (
             _GRADE,
             _DUST,
+            _WARMS,
             "Label the bottle at once: salt, strength, date, not for drinking. Keep it from "
             "children.",
             "Read the safety data sheet that comes with the salt; local rules go first.",
         ),
         "mixing": (
             "A concentrate is no drink: dose it into water, and drink only the mixed water.",
-            "Calcium and bicarbonate never share a bottle at strength: calcite can fall out.",
-            "A bicarbonate bottle feeds bacteria: keep it cold and make it fresh every 3 to 4 days "
-            "(common practice).",
+            _APART,
+            _SPOILS,
             _DIETS,
         ),
         "tank": (
             _GRADE,
             _DUST,
+            _WARMS,
             "Keep salts from children. Read the safety data sheet of each; local rules go first.",
             _DIETS,
         ),
-        "testing": (
-            "Take a sample out of the jug for the drops; pour it away, never back, and do not "
-            "drink it.",
-            "Keep reagents from eyes, mouth and food, cap them and wash your hands: some irritate "
-            "or poison. The kit's leaflet and safety data sheet go first.",
-            "Rinse the probe with the water it is to measure.",
-        ),
+        "testing": (*_KIT, *_PROBE),
+        "drop kit": _KIT,
+        "meter": _PROBE,
         "brewing": (
             "Hot water and steam scald: pour away from hands and faces.",
             "Let a cup cool before the first sip: coffee above 65 °C scalds, and is best avoided.",
@@ -57,7 +66,72 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     }
 )
 """Handling cautions by situation: ``"weighing"`` (a bottle), ``"mixing"`` (of bottles), ``"tank"``
-(salts straight into water that is drunk), ``"testing", "brewing", "machine"``.
+(salts straight into water that is drunk), ``"testing"`` (by ``"drop kit"``, by ``"meter"`` or by
+both), ``"brewing", "machine"``.
 
 65 °C: above it a drink counts as very hot (IARC Monographs 116, 2016; from memory).
 """
+
+_ONLY_WITH: Mapping[str, Callable[[frozenset[str]], bool]] = MappingProxyType(
+    {
+        _WARMS: lambda ions: {"Ca", "Cl"} <= ions,
+        _APART: lambda ions: {"Ca", "HCO3"} <= ions,
+        _SPOILS: lambda ions: "HCO3" in ions,
+        _DIETS: lambda ions: not ions.isdisjoint({"Na", "K"}),
+    }
+)
+"""Which ions must be handled for a caution to apply; every other caution always does."""
+
+
+def cautions_for(
+    situation: str, handled: Iterable[Salt | Concentrate | SharedBottle | Recipe]
+) -> tuple[str, ...]:
+    """The cautions of a situation that apply to what is handled.
+
+    Parameters
+    ----------
+    situation : str
+        A key of :data:`CAUTIONS`.
+    handled : iterable of Salt, Concentrate, SharedBottle, Mixing or TankMixing
+        What is weighed or poured; of a mixing, what it takes something of.
+
+    Returns
+    -------
+    tuple of str
+        In their order.
+
+    Raises
+    ------
+    SheetError
+        If the situation is none of these.
+
+    Examples
+    --------
+    >>> from labkit.water import salt
+    >>> any("bicarbonate" in one for one in cautions_for("mixing", [salt("MgCl2·6H2O")]))
+    False
+    """
+    if situation not in CAUTIONS:
+        raise SheetError(
+            f"situation must be one of {', '.join(CAUTIONS)}, got {situation!r}.",
+            field="situation",
+        )
+    ions = frozenset(ion for one in handled for ion in _ions_of(one))
+    return tuple(
+        one for one in CAUTIONS[situation] if one not in _ONLY_WITH or _ONLY_WITH[one](ions)
+    )
+
+
+def _ions_of(handled: Salt | Concentrate | SharedBottle | Recipe) -> set[str]:
+    if isinstance(handled, Salt):
+        return {ion for ion, _ in handled.ions}
+    if isinstance(handled, Concentrate | SharedBottle):
+        return {ion for ion, amount in zip(IONS, handled.vector, strict=True) if amount > 0}
+    taken: list[Salt | Concentrate | SharedBottle]
+    if isinstance(handled, TankMixing):
+        taken = [portion.salt for portion in handled.portions if portion.exact_g]
+    else:
+        taken = [dose.concentrate for dose in handled.doses if dose.exact_ml]
+    # What one drinks holds the base water's sodium and potassium too.
+    drunk = {ion for ion in ("Na", "K") if handled.reached.ions_mg_l.get(ion, 0.0) > 0}
+    return drunk.union(*map(_ions_of, taken))

@@ -11,9 +11,9 @@ from labkit.analysis import (
     VerdictKind,
     WaterDifferences,
     ordinal_check,
-    p_text,
 )
 from labkit.present.asked import say
+from labkit.present.html import p_text
 from labkit.tasting import SCALES
 from labkit.water import COORDINATES, describe, percent
 

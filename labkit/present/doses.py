@@ -10,12 +10,11 @@ from numpy.typing import NDArray
 
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.bottles import may_cloud
-from labkit.present.cautions import CAUTIONS
+from labkit.present.cautions import cautions_for
 from labkit.present.html import beware, notes, table
 from labkit.water import (
     PURE_WATER,
     Dose,
-    DoseTable,
     IonChange,
     Mixing,
     Reach,
@@ -79,7 +78,7 @@ def _mixing(mixing: Mixing) -> str:
         table(f"Mix: {say(mixing.target)}", ("pour", "amount"), rows)
         + _reached(mixing.target, mixing.reached, mixing.uncertainty)
         + notes((_ORDER, *remarks(mixing)))
-        + beware(CAUTIONS["mixing"])
+        + beware(cautions_for("mixing", [mixing]))
     )
 
 
@@ -141,7 +140,7 @@ def _tank(tank: TankMixing) -> str:
         table(f"Weigh into the tank: {say(tank.target)}", ("", "amount"), rows)
         + _reached(tank.target, tank.reached, tank.uncertainty)
         + notes(remarks(tank))
-        + beware(CAUTIONS["tank"])
+        + beware(cautions_for("tank", [tank]))
     )
 
 
@@ -150,27 +149,10 @@ def _waters(waters: WaterTable) -> str:
     return _columns(f"{len(waters)} waters", waters.composition())
 
 
-@to_html.register
-def _doses(doses: DoseTable) -> str:
-    columns = {
-        f"{bottle.name}, mL": doses.doses_ml[:, n] for n, bottle in enumerate(doses.concentrates)
-    }
-    columns["base, mL"] = doses.base_ml
-    reached = doses.reached.composition()
-    names = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
-    columns |= {name: reached[name] for name in names}
-    out = int((~doses.reachable).sum())
-    said = [f"{out} of {len(doses.reachable)} waters are out of reach."] if out else []
-    return _columns(f"{len(doses.reachable)} mixings", columns) + notes(said)
-
-
 def _columns(caption: str, columns: dict[str, NDArray[np.float64]]) -> str:
     length = len(next(iter(columns.values())))
     shown = min(length, ROWS_SHOWN)
-    rows = [
-        (n, *("out of reach" if np.isnan(c[n]) else figure(float(c[n])) for c in columns.values()))
-        for n in range(shown)
-    ]
+    rows = [(n, *(figure(float(column[n])) for column in columns.values())) for n in range(shown)]
     said = [f"{length - shown} more rows are not shown."] if length > shown else []
     head = [_TITLES.get(name, name.replace("_", " ")) for name in columns]
     return table(caption, ("", *head), rows) + notes(said)

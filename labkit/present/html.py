@@ -5,6 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from html import escape
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _TABLE = (
     "border-collapse:collapse;color:inherit;font:inherit;font-variant-numeric:tabular-nums;"
@@ -40,8 +44,10 @@ def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]
         for n in range(len(head))
     ]
     top = "".join(
-        f'<th scope="col" style="{_CELL}{side}{_RULE};font-size:.85em">{escape(str(text))}</th>'
+        f'<{cell} style="{_CELL}{side}{_RULE};font-size:.85em">{escape(str(text))}</{cell[:2]}>'
         for text, side in zip(head, sides, strict=True)
+        # Over the names of the rows stands no heading, and none that is empty.
+        for cell in (('th scope="col"' if str(text) else "td"),)
     )
     lines = "".join(f"<tr>{_line(row, sides)}</tr>" for row in body)
     # As wide as its caption where there is room; on a phone no figure is pushed out of sight.
@@ -59,6 +65,22 @@ def _line(row: Sequence[str], sides: Sequence[str]) -> str:
         for text, side in zip(row[1:], sides[1:], strict=True)
     )
     return first + "".join(rest)
+
+
+def with_index(frame: pd.DataFrame) -> str:
+    """A pandas table with its row names, over which stands no empty heading.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Rounded as it is to be read.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    return str(frame.to_html()).replace("<th></th>", "<td></td>")
 
 
 def notes(lines: Iterable[str]) -> str:
@@ -115,3 +137,16 @@ def folded(summary: str, inner: str) -> str:
         HTML.
     """
     return f"<details><summary>{escape(summary)}</summary>{inner}</details>"
+
+
+def p_text(p: float) -> str:
+    """A p-value as it is printed: ``'p = 0.03'``, ``'p < 0.001'``.
+
+    Parameters
+    ----------
+    p : float
+        Between 0 and 1.
+    """
+    if p < 0.001:
+        return "p < 0.001"
+    return f"p = {p:.3f}" if p < 0.05 else f"p = {p:.2f}"

@@ -15,10 +15,9 @@ from labkit.analysis import (
     PairReading,
     PreferenceTest,
     Similarity,
-    p_text,
 )
 from labkit.present.asked import remarks, say, to_html
-from labkit.present.html import notes
+from labkit.present.html import notes, p_text
 from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS
 from labkit.water import COORDINATES, describe, levels_of, percent
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from labkit.analysis import PanelCheck, PanelKind, TasterKind, p_text
+from labkit.analysis import PanelCheck, PanelKind, TasterKind
 from labkit.present.asked import remarks, say
+from labkit.present.html import p_text
 
 _ORDER: Final = {
     "first cup": "the first cup of a flight",

@@ -7,7 +7,17 @@ from html import escape
 from typing import Final
 
 from labkit.present.asked import say, to_html
-from labkit.tasting import BalanceTables, Change, ChangeKind, CupPlan, PlanPower, Sweep
+from labkit.present.html import notes, with_index
+from labkit.tasting import (
+    BalanceTables,
+    Change,
+    ChangeKind,
+    CupPlan,
+    PlanChoice,
+    PlanChoices,
+    PlanPower,
+    Sweep,
+)
 from labkit.water import COORDINATE
 
 _WORDS: Final[dict[str, str]] = {
@@ -39,7 +49,7 @@ def _sweep(sweep: Sweep) -> str:
     held = ", ".join(f"{COORDINATE[name].title} {level:g}" for name, level in sweep.held.items())
     titles = {name: one.title for name, one in COORDINATE.items()}
     frame = sweep.to_frame().rename(columns=titles | {"ca_mg_ratio": "Ca : Mg"})
-    return f"<p>{sweep.kind}; held: {held or 'nothing'}</p>{frame.round(3).to_html()}"
+    return f"<p>{sweep.kind}; held: {held or 'nothing'}</p>{with_index(frame.round(3))}"
 
 
 @to_html.register
@@ -52,14 +62,14 @@ def _plan(plan: CupPlan) -> str:
     return (
         f"<p>Session {escape(plan.session)}, {escape(plan.design.kind)}, "
         f"{escape(plan.serving)}, {len(plan.cups)} cups to taste</p>"
-        f"{wide.to_html()}{plan.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
+        f"{with_index(wide)}{plan.design.to_frame().to_html(index=False)}<ul>{notes}</ul>"
     )
 
 
 @to_html.register
 def _balance(tables: BalanceTables) -> str:
     return "".join(
-        f"<p>{words}</p>{frame.to_html()}"
+        f"<p>{words}</p>{with_index(frame)}"
         for words, frame in (
             ("Times at each position", tables.positions),
             ("Times tasted directly before (row) another (column)", tables.follows),
@@ -74,6 +84,104 @@ def _power(power: PlanPower) -> str:
     frame = power.to_frame()
     frame["value"] = [number_or_none(value) for value in frame["value"]]
     return f"{frame.to_html(index=False)}<p>Noise: {power.noise.source}</p>"
+
+
+MINUTES: Final = (
+    "Minutes are an estimate by common practice: 2 for each cup and scoring, 12 for each flight to "
+    "be brewed and to cool, 10 of rest between flights."
+)
+
+
+@say.register
+def _choice(choice: PlanChoice) -> str:
+    """Its cups, minutes, what it shows, in a line to choose by."""
+    return f"{choice.cups} cups, {choice.minutes:.0f} minutes, {_shows(choice)}"
+
+
+def what_it_buys(choice: PlanChoice, instead_of: PlanChoice, *, minutes: float = math.inf) -> str:
+    """What a plan costs and shows beside the recommended one, in a line to choose by.
+
+    Parameters
+    ----------
+    choice, instead_of : PlanChoice
+        The plan, and the recommended one.
+    minutes : float
+        The time there is; a plan that takes longer says so.
+    """
+    cups, time = choice.cups - instead_of.cups, choice.minutes - instead_of.minutes
+    cost = [f"{_number(abs(cups), 'cup')} {_more(cups)}"] if cups else []
+    cost += [f"{abs(time):.0f} minutes {_more(time)}"] if round(time) else []
+    if len(cost) == 2 and (cups > 0) == (time > 0):
+        cost = [f"{_number(abs(cups), 'cup')} and {cost[1]}"]
+    told = f"{', '.join(cost) or 'As many cups'}: {_shows(choice, instead_of)}"
+    for has, had, what in (
+        (choice.has_control, instead_of.has_control, "control"),
+        (choice.has_duplicate, instead_of.has_duplicate, "duplicate"),
+    ):
+        if has != had:
+            told += f", {'with a' if has else 'no'} hidden {what}"
+    return told + f"; longer than {minutes:g} minutes" * (choice.minutes > minutes)
+
+
+def _shows(choice: PlanChoice, instead_of: PlanChoice | None = None) -> str:
+    """The difference of any two waters, or where none fits on the scale of two named before."""
+    now, before = choice.difference, math.inf
+    if instead_of is not None:
+        before = instead_of.difference
+    named = ""
+    if not math.isfinite(now) and not math.isfinite(before):
+        now = choice.power.difference
+        before = math.inf if instead_of is None else instead_of.power.difference
+        named = " between two waters named beforehand"
+    if not math.isfinite(now):
+        return "cannot show any difference"
+    if instead_of is None or not math.isfinite(before):
+        return f"shows {now:.1f} points{named}"
+    if round(now, 1) == round(before, 1):
+        return "shows as much"
+    return f"shows {now:.1f} instead of {before:.1f} points{named}"
+
+
+def _more(change: float) -> str:
+    return "more" if change > 0 else "less"
+
+
+def _number(number: int, thing: str) -> str:
+    return f"{number} {thing}{'s' * (number != 1)}"
+
+
+@say.register
+def _choices(choices: PlanChoices) -> str:
+    """The recommended plan in words."""
+    one = choices.recommended
+    flights = _number(one.flights, "flight")
+    checks = [
+        what
+        for what, has in (("control", one.has_control), ("duplicate", one.has_duplicate))
+        if has
+    ]
+    hidden = f", hidden {' and '.join(checks)}" if checks else ", no hidden check"
+    late = (
+        ""
+        if choices.fits
+        else f" No plan fits into {choices.minutes:g} minutes; this is a shortest one."
+    )
+    return f"{flights} of {one.cups_side_by_side} cups{hidden}: {say(one)}.{late}"
+
+
+@to_html.register
+def _choices_html(choices: PlanChoices) -> str:
+    """The recommended plan, what others would buy, all that none is better than."""
+    others = [
+        what_it_buys(one, choices.recommended, minutes=choices.minutes)
+        for one in choices.alternatives
+    ]
+    frame = choices.to_frame().rename(columns=lambda name: str(name).replace("_", " "))
+    frame["difference"] = [number_or_none(one) for one in frame["difference"]]
+    return (
+        f"<p><b>{escape(say(choices))}</b></p>{notes(others)}"
+        f"{frame.to_html(index=False, float_format='{:g}'.format)}<p>{MINUTES}</p>"
+    )
 
 
 def number_or_none(value: float) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.analysis import REML_ENGINE, AttributeReadings, Reading, VerdictKind
+from labkit.book import Decision
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.curve import warnings_of, water_by_water
 from labkit.present.html import folded
@@ -32,7 +33,7 @@ def _page(reading: Reading) -> str:
     return (
         f"<p><strong>{answer}</strong> {escape(rest)}</p>"
         + _listed("The panel, and water by water:", (*panel, *waters))
-        + _listed("These cups cannot tell:", reading.cannot_tell)
+        + _listed("These cups cannot tell:", tuple(map(say, reading.cannot_tell)))
         + _listed("Note:", remarks(reading))
         + (folded("How it was read", _list(models)) if models else "")
     )
@@ -51,7 +52,7 @@ def _list(sentences: Sequence[str]) -> str:
 @remarks.register
 def _mind(reading: Reading) -> tuple[str, ...]:
     """What was left out or put together, and what to mind of the curve."""
-    return (*reading.scores.notes, *warnings_of(reading))
+    return (*map(say, reading.scores.notes), *warnings_of(reading))
 
 
 def how_read(reading: Reading) -> tuple[str, ...]:
@@ -65,7 +66,7 @@ def how_read(reading: Reading) -> tuple[str, ...]:
     surface, served = reading.surface, reading.recommended
     if surface is None:
         return ()
-    said = [*surface.model.choices, *surface.fit.notes]
+    said = [say(one) for one in (*surface.model.choices, *surface.fit.notes)]
     if served is not None:
         said.append(source_of(served))
         said += [say(served.plain)] if served.plain.disagrees else []
@@ -112,6 +113,29 @@ def in_short(reading: Reading) -> str:
     told = [one.factor for one in reading.best.factor_ranges if one.is_told]
     at = describe(as_coordinates(reading.best.target)[0], told)
     return f"highest at {at}; it could be in {ranges_of(reading.best)}."
+
+
+def decided(decision: Decision) -> str:
+    """A decision about what is read of a coffee, in a sentence: since when and until when, and why.
+
+    Parameters
+    ----------
+    decision : Decision
+        As the lab book has it.
+    """
+    by = f" by {decision.decided_by}" if decision.decided_by else ""
+    why = f" {decision.reason}" if decision.reason else ""
+    about = decision.attribute
+    if decision.scale is not None:
+        what = f"{about} is read on {decision.scale}{by}.{why}"
+    else:
+        what = f"{decision.taster or decision.session} is left out ({about}){by}.{why}"
+    said = f"{decision.decided_at:%Y-%m-%d}: {what}"
+    if decision.withdrawn_at is None:
+        return said
+    by = f" by {decision.withdrawn_by}" if decision.withdrawn_by else ""
+    because = f": {decision.withdrawn_because}" if decision.withdrawn_because else ""
+    return f"{said} Withdrawn on {decision.withdrawn_at:%Y-%m-%d}{by}{because}"
 
 
 def in_words(row: Mapping[Any, Any]) -> str:

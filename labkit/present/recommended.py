@@ -2,13 +2,83 @@
 
 from __future__ import annotations
 
-from labkit.analysis import Recommendation, SecondOpinion, Told
+from typing import Final
+
+from labkit.analysis import Level, Recommendation, SecondOpinion, Told
 from labkit.present.asked import say
 from labkit.water import COORDINATE, amount, percent
 
+LEAST_SAID: Final = 0.05
+"""Points below which the digit that is said would read as nothing."""
 
-def said_of_coordinate(told: Told) -> str:
-    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if the coordinate is told."""
+
+def how_sure(recommended: Recommendation) -> str:
+    """How sure it is that the water beats the control, in one sentence; empty without a control.
+
+    Parameters
+    ----------
+    recommended : Recommendation
+        The recommended water.
+    """
+    chance, over = recommended.chance_above_control, recommended.over_control
+    if recommended.level is Level.NO_WATER_MATTERS and recommended.most_to_gain is not None:
+        return (
+            "No water within what was tasted is better than the control by more than "
+            f"{recommended.most_to_gain:.1f} points, with a chance of 90 %."
+        )
+    if recommended.is_control:
+        sure = recommended.level is Level.SETTLED
+        return (
+            "The control itself is the water to serve"
+            f"{'' if sure else ' for now; more flights must show whether another one beats it'}."
+        )
+    if chance is None or over is None:
+        return ""
+    points, low, high = (round(one, 1) + 0.0 for one in over)
+    said = (
+        f"better than the control with a chance of {whole_percent(chance)}, by {points:.1f} points "
+        f"({low:.1f} to {high:.1f}){plain_means(recommended)}"
+    )
+    if recommended.level is Level.OPEN:
+        return f"Open: it is {said} as far as these cups go; more flights must show it."
+    return f"{str(recommended.level).capitalize()}: it is {said}."
+
+
+def plain_means(recommended: Recommendation | None) -> str:
+    """The plain means of the scores of the water and the control, to stand beside the estimate.
+
+    Parameters
+    ----------
+    recommended : Recommendation, optional
+        The recommended water; empty without one, or unless both were scored.
+    """
+    if recommended is None or recommended.plain_means is None:
+        return ""
+    mine, theirs = recommended.plain_means
+    return f"; plain means {mine:.1f} and {theirs:.1f}"
+
+
+def whole_percent(chance: float) -> str:
+    """A chance rounded down: 96.9 is not yet 97.
+
+    Parameters
+    ----------
+    chance : float
+        Between 0 and 1.
+    """
+    return f"{int(100 * chance + 1e-9)} %"
+
+
+def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
+    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if the coordinate is told.
+
+    Parameters
+    ----------
+    told : Told
+        What the cups say of the coordinate.
+    recommended : Recommendation
+        The recommended water that it belongs to.
+    """
     if told.is_told:
         return ""
     words = COORDINATE[told.factor].words
@@ -16,7 +86,14 @@ def said_of_coordinate(told: Told) -> str:
     text = f"{words[0].upper()}{words[1:]} is not told; kept at {kept}"
     if not told.was_varied:
         return f"{text}, where all cups had it."
-    return f"{text}, which may cost {told.may_cost:.1f} points."
+    control = recommended.control
+    if control is not None and getattr(control, told.factor) != told.level:
+        text += " as in the water that was confirmed"
+    cost = told.may_cost or 0.0
+    points = (
+        f"{cost:.1f} points" if cost >= LEAST_SAID else f"less than {2 * LEAST_SAID:.1f} points"
+    )
+    return f"{text}, which may cost {points}."
 
 
 def not_told(recommended: Recommendation) -> str:
@@ -27,7 +104,7 @@ def not_told(recommended: Recommendation) -> str:
     recommended : Recommendation
         The recommended water.
     """
-    return " ".join(map(said_of_coordinate, recommended.untold))
+    return " ".join(said_of_coordinate(one, recommended) for one in recommended.untold)
 
 
 def source_of(recommended: Recommendation) -> str:
@@ -40,9 +117,11 @@ def source_of(recommended: Recommendation) -> str:
     """
     if not any(one.is_told for one in recommended.coordinates):
         return "No change from the water held so far is likely enough to improve the cup: it stays."
+    kept = any(one.may_cost is not None for one in recommended.untold)
     text = (
-        "This water has the highest expected score within what was tasted, averaged over many "
-        "possible shapes of liking; the next flight is chosen by the same estimate."
+        f"{'With what is not told kept, this' if kept else 'This'} water has the highest expected "
+        "score within what was tasted, averaged over many possible shapes of liking; the next "
+        "flight is chosen by the same estimate."
     )
     if recommended.n_older:
         text += f" The {recommended.n_older} cups of the earliest flights are not counted in."

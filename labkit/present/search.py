@@ -27,18 +27,17 @@ from labkit.analysis import (
     Suggestion,
     WalkState,
     WalkStep,
-    p_text,
 )
 from labkit.present.asked import remarks, say, to_html
-from labkit.present.html import notes, table
+from labkit.present.html import notes, p_text, table, with_index
+from labkit.present.recommended import whole_percent
+from labkit.present.water_map import said_of_pour
 from labkit.water import (
     COORDINATE,
     COORDINATES,
     Mixing,
     Target,
     amount,
-    digits_of,
-    figure,
     levels_of,
     percent,
 )
@@ -85,8 +84,8 @@ def _title(advice: StopAdvice) -> str:
 
 
 def _above_control(advice: StopAdvice) -> str:
-    """The chance that the leader beats the control, rounded down: 96.9 is not yet 97."""
-    return f"{int(100 * (advice.chance_above_control or 0.0))} %"
+    """The chance that the leader beats the control."""
+    return whole_percent(advice.chance_above_control or 0.0)
 
 
 @say.register
@@ -96,7 +95,8 @@ def _why(advice: StopAdvice) -> str:
         advice.n_flights,
         f"stopping now is expected to cost {advice.expected_loss:.2f} points",
     )
-    after = f"After {n} flights, {cost}"
+    flights = "one flight" if n == 1 else f"{n} flights"
+    after = f"After {flights}, {cost}"
     beats = f"The leader beats the control with a chance of {_above_control(advice)}"
     confirm = "Confirm it first." if advice.confirm is None else say(advice.confirm)
     unlikely = f"{beats}: too little to call it better. {after}."
@@ -110,7 +110,8 @@ def _why(advice: StopAdvice) -> str:
             f"{after}; one more flight is expected to win back {advice.next_flight_gain:.2f}."
         ),
         StopReason.FEW_FLIGHTS: (
-            f"{cost.capitalize()}, but {n} flights are too few to rely on that: taste at least "
+            f"{cost.capitalize()}, but {flights} {'is' if n == 1 else 'are'} too few to rely on "
+            f"that: taste at least "
             f"{FEWEST_FLIGHTS}."
         ),
         StopReason.NOT_POURED: (
@@ -178,7 +179,7 @@ def flight_html(suggestion: Suggestion, pours: Sequence[Mixing] = ()) -> str:
         f'<li style="margin:.5em 0"><b>{escape(cup.target.text)}</b>'
         f"<br>{escape(say(cup.reason))}"
         f"<br>expected {cup.expected:.2f} ({cup.low:.2f} to {cup.high:.2f}); "
-        f"{_chance(cup, suggestion.leader)}{_pour(pours[at]) if pours else ''}</li>"
+        f"{_chance(cup, suggestion.leader)}{_pour(pours, at)}</li>"
         for at, cup in enumerate(suggestion.cups)
     )
     return (
@@ -206,7 +207,7 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
     said.append("Intervals hold the score with a chance of 90 %.")
     if helped is not None:
         said += [say(helped.followed), *remarks(helped.followed.head_start)]
-    said += suggestion.notes
+    said += map(say, suggestion.notes)
     if suggestion.is_elsewhere:
         said.append(
             "Today's best lies outside what may be proposed here: held, left out, or "
@@ -221,14 +222,8 @@ def _chance(cup: SuggestedCup, leader: Target) -> str:
     return f"a chance of {percent(cup.chance_above_leader)} to beat today's best"
 
 
-def _pour(pour: Mixing) -> str:
-    digits = digits_of(pour.pipette_ml)
-    doses = [
-        f"{dose.volume_ml:.{digits}f} mL of {dose.concentrate.name}"
-        for dose in pour.doses
-        if dose.volume_ml
-    ]
-    return f"<br>for {figure(pour.volume_ml, 6)} mL: {escape('; '.join(doses) or 'no drops')}"
+def _pour(pours: Sequence[Mixing], at: int) -> str:
+    return f"<br>{escape(said_of_pour(pours[at]))}" if pours else ""
 
 
 @say.register
@@ -372,4 +367,4 @@ def _curves_table(curves: PlanCurves) -> str:
     wide = curves.frame.pivot_table(
         index=["path", "n_tasters", "cups"], columns="flight", values="loss", sort=False
     )
-    return f"<p>Points expected to be given away</p>{wide.round(2).to_html()}"
+    return f"<p>Points expected to be given away</p>{with_index(wide.round(2))}"

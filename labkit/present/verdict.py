@@ -22,7 +22,7 @@ from labkit.analysis import (
     WhyUnread,
 )
 from labkit.present.asked import say
-from labkit.present.recommended import not_told
+from labkit.present.recommended import LEAST_SAID, how_sure, not_told, plain_means, whole_percent
 from labkit.water import COORDINATE, as_coordinates, describe, percent
 
 AnyReading: TypeAlias = Reading | CoffeeReading
@@ -46,7 +46,7 @@ def _verdict(reading: AnyReading) -> str:
         return say(verdict.unread)
     if verdict.kind is VerdictKind.FOUND and reading.best is not None:
         return _found(verdict, reading.best, reading.recommended)
-    return _nothing(verdict)
+    return " ".join(filter(None, [_nothing(verdict), _likeliest(reading)]))
 
 
 @say.register
@@ -102,6 +102,24 @@ def _nothing(verdict: Verdict) -> str:
     )
 
 
+def _likeliest(reading: AnyReading) -> str:
+    """What all cups together speak for where the test shows no difference; empty if for little."""
+    recommended, best = reading.recommended, reading.best
+    if recommended is None or best is None or recommended.is_control:
+        return ""
+    chance, over = recommended.chance_above_control, recommended.over_control
+    if recommended.level is Level.NO_WATER_MATTERS:
+        return how_sure(recommended)
+    if chance is None or over is None or chance < LIKELY or over[0] < LEAST_SAID:
+        return ""
+    names = [one.factor for one in best.factor_ranges]
+    water = describe(as_coordinates(recommended.water)[0], names)
+    return (
+        "That test does not know which shapes liking takes; counting them in, "
+        f"{water} stands out. {how_sure(recommended)}"
+    )
+
+
 def _what_would(verdict: Verdict) -> str:
     if verdict.n_tasters == 1:
         return "Taste another flight of the same waters."
@@ -120,8 +138,8 @@ def _found(verdict: Verdict, best: Best, recommended: Recommendation | None) -> 
         worst = describe(as_coordinates(verdict.over_worst.over)[0], names)
         text += f": {_lead(verdict.over_worst)} above the worst water tasted ({worst})"
     over = verdict.over_control
-    if over is not None and over.lo > 0 and over.points >= 0.05:
-        text += f", {_lead(over)} above the control"
+    if over is not None and over.lo > 0 and over.points >= LEAST_SAID:
+        text += f", {_lead(over)} above the control{plain_means(recommended)}"
     elif over is not None:
         text += _beside_the_control(over, recommended)
     return f"{text}. The best could be anywhere in {ranges_of(best)}."
@@ -133,7 +151,11 @@ def _beside_the_control(over: Lead, recommended: Recommendation | None) -> str:
     if recommended is not None and chance is not None and chance >= LIKELY:
         if recommended.level not in (Level.LIKELY, Level.SETTLED):
             return "; more flights must show whether it beats the control"
-        return f"; better than the control with a chance of {int(100 * chance)} %, by {_lead(over)}"
+        sure = whole_percent(chance)
+        return (
+            f"; better than the control with a chance of {sure}, by {_lead(over)}"
+            f"{plain_means(recommended)}"
+        )
     return f"; the control may be as good (at most {max(over.hi, 0.1):.1f} points below)"
 
 
@@ -176,9 +198,13 @@ def _best(best: Best, told: list[str]) -> str:
     target = best.target
     said = describe(as_coordinates(target)[0], told)
     if "mg_share" in told:
+        # How much of each is as little known as the hardness.
+        untold = {one.factor for one in best.factor_ranges} - set(told)
+        known = "hardness_mg_l_caco3" not in untold
+        amounts = f"; {target.ca_mg_text} mg/L as CaCO3" if known else ""
         said = said.replace(
             f"Mg share {target.mg_share:.2f}",
-            f"Mg share {target.mg_share:.2f} (Ca:Mg {target.ca_mg_ratio_text})",
+            f"Mg share {target.mg_share:.2f} (Ca:Mg {target.ca_mg_ratio_text}{amounts})",
         )
     text = f"Best within what was tasted: {said}"
     if not best.is_makeable:

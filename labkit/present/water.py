@@ -10,6 +10,7 @@ from labkit.present.cautions import CAUTIONS
 from labkit.present.html import folded, notes, table
 from labkit.water import (
     ALKALINITY_UNITS,
+    COORDINATE,
     CYCLES,
     HARDNESS_UNITS,
     SOURCE,
@@ -18,8 +19,11 @@ from labkit.water import (
     Range,
     SteelGuidance,
     Target,
+    TypedWater,
     Water,
+    alkalinity_in,
     figure,
+    hardness_in,
     ion_table,
     percent,
 )
@@ -57,6 +61,51 @@ def _target_said(target: Target) -> str:
     return target.text
 
 
+@say.register
+def _typed(typed: TypedWater) -> str:
+    """What was taken because it was not typed; nothing where all was."""
+    if not typed.taken:
+        return ""
+    target, parts = typed.target, []
+    for name in typed.taken:
+        if name == "mg_share":
+            parts.append(f"Ca:Mg was not said: {target.ca_mg_ratio_text} is taken")
+        else:
+            level = f"{figure(getattr(target, name))} mg/L as CaCO3"
+            parts.append(f"{COORDINATE[name].words} was not said: {level} is taken")
+    said = "; ".join(parts)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def other_ways(target: Target) -> str:
+    """A water in the trade's ways, as they stand beside what is typed.
+
+    Parameters
+    ----------
+    target : Target
+        The water.
+
+    Examples
+    --------
+    >>> other_ways(Target(mg_share=0.4, hardness_mg_l_caco3=100, alkalinity_mg_l_caco3=15))
+    ... # doctest: +NORMALIZE_WHITESPACE
+    'Ca 60, Mg 40, alk 15 mg/L as CaCO3; Ca:Mg 3:2 at 100; 5.6 °dH, alk 0.8;
+     10.0 °fH, alk 1.5; 1.00 mmol/L, alk 0.30'
+    """
+    hard, soft = target.hardness_mg_l_caco3, target.alkalinity_mg_l_caco3
+    units = [
+        f"{hardness_in(hard, unit):.{digits}f} {unit}, alk {alkalinity_in(soft, unit):.{digits}f}"
+        for unit, digits in (("°dH", 1), ("°fH", 1), ("mmol/L", 2))
+    ]
+    return "; ".join(
+        [
+            f"{target.ca_mg_text}, alk {figure(soft)} mg/L as CaCO3",
+            f"Ca:Mg {target.ca_mg_ratio_text} at {figure(hard)}",
+            *units,
+        ]
+    )
+
+
 @to_html.register
 def _target(target: Target) -> str:
     return table(
@@ -64,6 +113,7 @@ def _target(target: Target) -> str:
         ("", "value"),
         [
             ("Ca:Mg (by moles)", target.ca_mg_ratio_text),
+            ("calcium and magnesium, mg/L as CaCO3", target.ca_mg_text),
             ("Mg share of hardness", percent(target.mg_share)),
             ("hardness, mg/L as CaCO3", figure(target.hardness_mg_l_caco3)),
             ("alkalinity, mg/L as CaCO3", figure(target.alkalinity_mg_l_caco3)),
@@ -182,6 +232,7 @@ def _portrait(portrait: Portrait) -> str:
         ("hardness, mg/L as CaCO3", figure(water.hardness_mg_l_caco3)),
         ("alkalinity, mg/L as CaCO3", figure(water.alkalinity_mg_l_caco3)),
         ("Ca:Mg by moles", water.ca_mg_ratio_text),
+        ("calcium and magnesium, mg/L as CaCO3", water.ca_mg_text),
         ("Mg share of hardness", percent(water.mg_share)),
         ("conductivity at 25 °C, µS/cm", conductivity),
         ("pH, closed to open to air", ph_range(portrait)),

@@ -132,7 +132,7 @@ def _balance_page(found: Balance) -> str:
 @remarks.register
 def _of_balance(found: Balance) -> tuple[str, ...]:
     who = "One taster speaks" if found.n_tasters == 1 else f"{found.n_tasters} tasters speak"
-    return (*found.cannot_tell, f"{who} for tasters like them, not for guests.")
+    return (*map(say, found.cannot_tell), f"{who} for tasters like them, not for guests.")
 
 
 @say.register

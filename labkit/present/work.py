@@ -5,7 +5,7 @@ from __future__ import annotations
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.doses import taste_may_differ
 from labkit.present.html import notes
-from labkit.present.recommended import not_told, source_of
+from labkit.present.recommended import how_sure, not_told, source_of
 from labkit.workflow import Card, Findings, NextFlight
 
 
@@ -37,7 +37,7 @@ def _card_remarks(card: Card) -> tuple[str, ...]:
 def known_of(found: Findings | None) -> tuple[str, ...]:
     """What is known of the recommended water and what is not, as a card has it.
 
-    What is not told, where the water comes from, what a confirming test of it said.
+    How sure it is, what is not told, where the water comes from, what a confirming test of it said.
 
     Parameters
     ----------
@@ -47,5 +47,5 @@ def known_of(found: Findings | None) -> tuple[str, ...]:
     if found is None or found.reading is None or found.reading.recommended is None:
         return ()
     one = found.reading.recommended
-    answered = "" if found.answer is None else say(found.answer)
-    return tuple(filter(None, [not_told(one), source_of(one), answered]))
+    sure = how_sure(one) if found.answer is None else say(found.answer)
+    return tuple(filter(None, [sure, not_told(one), source_of(one)]))

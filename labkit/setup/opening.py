@@ -1,8 +1,7 @@
-"""Starts JupyterLab on the workbook: on this machine only, behind a token, and quiet."""
+"""Starts JupyterLab and the page on the workbook: on this machine only, behind a token, quiet."""
 
 from __future__ import annotations
 
-import json
 import os
 import secrets
 import socket
@@ -23,8 +22,20 @@ DEFAULT_PORT = 8888
 PATIENCE_S = 300.0
 """How long JupyterLab may take to answer: seconds as a rule, minutes on a busy slow machine."""
 
+PAGE = "0-today.ipynb"
+"""The notebook that is shown as a page, without its code, and the only one."""
+
 _QUIET_CONFIG = Path(__file__).parent / "jupyter"
-"""Holds labconfig/page_config.json, which turns the announcements box off."""
+"""Holds labconfig/page_config.json, which turns the announcements box off, and the template of the
+page under voila/templates."""
+
+
+_PAGE_EXTENSIONS = (
+    "anywidget",
+    "@jupyter-widgets/jupyterlab-manager",
+    "@voila-dashboards/widgets-manager8",
+)
+"""Of JupyterLab's extensions, what the page loads."""
 
 
 def check_port(port: int) -> None:
@@ -55,9 +66,8 @@ def jupyter_command(
     notebook : str, optional
         The one to show first.
     """
-    # Voila serves the tasters' sheet as a program of its own; beside JupyterLab it would list and
-    # run every notebook to whoever asks.
-    extensions = json.dumps({"voila.server_extension": False}).replace("false", "False")
+    # Voila's own extension would list and run every notebook, and serve pictures beside them.
+    extensions = {"voila.server_extension": False, "labkit.setup.page_server": True}
     return [
         str(python),
         "-m",
@@ -75,6 +85,12 @@ def jupyter_command(
         "--LabApp.news_url=",
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         "--LabApp.extension_manager=readonly",
+        "--VoilaConfiguration.template=today",
+        "--VoilaConfiguration.allow_template_override=NO",
+        "--VoilaConfiguration.allow_theme_override=NO",
+        "--VoilaConfiguration.file_allowlist=[]",
+        "--VoilaConfiguration.show_tracebacks=False",
+        f"--VoilaConfiguration.extension_allowlist={list(_PAGE_EXTENSIONS)!r}",
     ]
 
 
@@ -100,6 +116,7 @@ def jupyter_environment(
         "PYTHONPATH": str(project),
         "JUPYTER_TOKEN": token,
         "JUPYTER_CONFIG_PATH": str(_QUIET_CONFIG),
+        "JUPYTER_PATH": str(_QUIET_CONFIG),
         "JUPYTER_CONFIG_DIR": str(home / "config"),
         "JUPYTER_DATA_DIR": str(home / "data"),
         "JUPYTER_PREFER_ENV_PATH": "1",
@@ -110,6 +127,11 @@ def jupyter_environment(
 def page(notebook: str | None) -> str:
     """Path of the page that shows the notebook, or JupyterLab with none open."""
     return f"/lab/tree/{notebook}" if notebook else "/lab"
+
+
+def page_address() -> str:
+    """Path of the page "Today"."""
+    return f"/voila/render/{PAGE}"
 
 
 def first_notebook(workbook: Path) -> str | None:
@@ -148,11 +170,12 @@ def serve_workbook(layout: Layout[Path], *, port: int, browser: bool, out: TextI
         )
         try:
             _wait_until_it_answers(server, port, token, log=layout.jupyter_log)
-            url = f"http://127.0.0.1:{port}{page(notebook)}?token={token}"
+            server_url = f"http://127.0.0.1:{port}"
+            url = f"{server_url}{page_address()}?token={token}"
             print(
                 f"labkit: the workbook is open (after {time.monotonic() - started:.1f} s) at\n"
                 f"  {url}\n"
-                "labkit: there, choose Run, Run All Cells in the menu, then use the forms\n"
+                f"labkit: the same as notebooks, for work in code: {server_url}/lab?token={token}\n"
                 "labkit: keep this window open; Ctrl-C in it stops the workbook, and what you kept "
                 "is in the lab book\n"
                 "labkit: should something fail, read\n"

@@ -2,7 +2,6 @@
 
 from .alone import match_codes as match_codes
 from .balance import BalanceTables as BalanceTables
-from .balance import balance_tables as balance_tables
 from .balance import preview_balance as preview_balance
 from .blocks import Blocks as Blocks
 from .blocks import efficiency_factor as efficiency_factor
@@ -46,6 +45,10 @@ from .power import practised_noise as practised_noise
 from .preparation import BenchPlan as BenchPlan
 from .preparation import JugToMix as JugToMix
 from .preparation import bench_plan as bench_plan
+from .proposing import USUAL_MINUTES as USUAL_MINUTES
+from .proposing import PlanChoice as PlanChoice
+from .proposing import PlanChoices as PlanChoices
+from .proposing import choose_plan as choose_plan
 from .replanning import replan as replan
 from .scales import MOST_POINTS as MOST_POINTS
 from .scales import SCALES as SCALES
@@ -57,6 +60,7 @@ from .seal import KeyRow as KeyRow
 from .seal import OpenedFlight as OpenedFlight
 from .seal import SealedKey as SealedKey
 from .seal import open_keys as open_keys
+from .sizes import COMFORTABLE_CUPS as COMFORTABLE_CUPS
 from .sweeps import Sweep as Sweep
 from .sweeps import alkalinity_dial as alkalinity_dial
 from .sweeps import check_reachable as check_reachable

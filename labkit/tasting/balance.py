@@ -1,4 +1,4 @@
-"""How evenly cups are served, counted name by name: from opened flights, or from a trial draw."""
+"""How evenly cups are served, counted name by name in a trial draw."""
 
 from __future__ import annotations
 
@@ -10,12 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from labkit.errors import PlanError
 from labkit.shown import Shown
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
-from labkit.tasting.plan import CupPlan, Design
+from labkit.tasting.plan import Design
 from labkit.tasting.planning import describe
-from labkit.tasting.seal import OpenedFlight
 from labkit.tasting.sizes import check_whole, size_flights
 
 
@@ -31,45 +29,6 @@ class BalanceTables(Shown):
 
     meetings: pd.DataFrame
     """In how many flights before a taster each pair meets; the diagonal counts flights served."""
-
-
-def balance_tables(plan: CupPlan, opened: Sequence[OpenedFlight]) -> BalanceTables:
-    """Counts by water over the flights that have been opened.
-
-    Parameters
-    ----------
-    plan : CupPlan
-        The session's plan.
-    opened : sequence of OpenedFlight
-        Flights of this plan whose key was opened.
-
-    Raises
-    ------
-    PlanError
-        If no flight is opened, or one is not of this plan.
-    """
-    if not opened or any(o.session != plan.session or o.flight not in plan.flights for o in opened):
-        raise PlanError(
-            f"opened must be flights of session '{plan.session}', "
-            f"got {[(o.session, o.flight) for o in opened]}. Open a flight of this session.",
-            field="opened",
-        )
-    key = pd.concat([flight.to_frame() for flight in opened])
-    served = plan.servings.merge(
-        key[["flight", "blind_code", "water"]], on=["flight", "blind_code"]
-    )
-    served = served.sort_values(["flight", "taster", "position"])
-    names = sorted(set(served["water"]), key=lambda label: (len(label), label))
-    number = {name: i for i, name in enumerate(names)}
-    positions = pd.crosstab(served["water"], served["position"]).reindex(names)
-    follows = np.zeros((len(names), len(names)), dtype=int)
-    meetings = np.zeros_like(follows)
-    for _, cups in served.groupby(["flight", "taster"]):
-        row = [number[water] for water in cups["water"]]
-        np.add.at(follows, (row[:-1], row[1:]), 1)
-        here = sorted(set(row))
-        meetings[np.ix_(here, here)] += 1
-    return _tables(names, positions.to_numpy(), follows, meetings)
 
 
 def preview_balance(

@@ -24,7 +24,7 @@ PARTS: Final = 40
 """Equally likely parts into which the uncertainty of a standard error is cut."""
 
 ALPHA: Final = 0.05
-"""Chance of claiming a winner where the waters are all one."""
+"""Chance that a test claims a difference, of waters, tasters or words, where there is none."""
 
 
 def detectable_difference(

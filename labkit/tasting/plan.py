@@ -65,9 +65,12 @@ class Design:
     spreads: tuple[tuple[str, int, int], ...]
     """What is counted over all tasters and flights, the fewest and the most.
 
-    Counts water by water would link the codes of one flight to those of the next, so that these
-    come from opened flights only (:func:`labkit.tasting.balance_tables`).
+    Counts water by water would link the codes of one flight to those of the next, so that there
+    are none here.
     """
+
+    most_cups: int | None = None
+    """Cups side by side that were asked for at most; None where that was not kept."""
 
     def to_frame(self) -> pd.DataFrame:
         """The imbalance that is left: what is counted, fewest, most."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -142,7 +143,7 @@ def plan_tasting(
         sealer.seal(flight, key_rows(flight, jugs, cups, [*others, *controls], draw.fresh()))
         for flight, jugs, cups in zip(numbers, layout.jugs, coded, strict=True)
     )
-    design = describe(layout)
+    design = replace(describe(layout), most_cups=cups_per_flight)
     free_control = any(find_water(w.target, targets) is not None for w in controls)
     return CupPlan(
         session=session,

@@ -59,10 +59,7 @@ from .dosing.nearest import differences as differences
 from .dosing.nearest import within_reach as within_reach
 from .dosing.reach import largest_base_share as largest_base_share
 from .dosing.spread import Spread as Spread
-from .dosing.tables import DoseTable as DoseTable
 from .dosing.tables import WaterTable as WaterTable
-from .dosing.tables import dose_table as dose_table
-from .dosing.tables import targets_array as targets_array
 from .figures import figure as figure
 from .figures import percent as percent
 from .figures import up as up
@@ -102,6 +99,16 @@ from .supply import PureWater as PureWater
 from .supply import Supply as Supply
 from .supply import pure_water as pure_water
 from .supply import read_analysis as read_analysis
+from .typed.label import read_label as read_label
+from .typed.numbers import read_number as read_number
+from .typed.numbers import read_numbers as read_numbers
+from .typed.reading import TypedWater as TypedWater
+from .typed.reading import read_levels as read_levels
+from .typed.reading import read_shares as read_shares
+from .typed.reading import read_water as read_water
+from .typed.reading import read_waters as read_waters
+from .typed.saying import Way as Way
+from .typed.saying import write_water as write_water
 from .uncertainty import ANALYSIS_HALF_WIDTH_PERCENT as ANALYSIS_HALF_WIDTH_PERCENT
 from .units import ALKALINITY_UNITS as ALKALINITY_UNITS
 from .units import CACO3_G_MOL as CACO3_G_MOL

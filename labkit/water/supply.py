@@ -179,7 +179,8 @@ def read_analysis(
         Quantity -> (value, unit). Ions by symbol or name in ``"mg/L"``, ``"mmol/L"``, ``"meq/L"``
         or ``"µg/L"`` of the ion; ``"hardness"``, ``"calcium hardness"`` and ``"magnesium
         hardness"`` in one of :data:`labkit.water.HARDNESS_UNITS`; ``"alkalinity"`` in one of
-        :data:`labkit.water.ALKALINITY_UNITS`; ``"conductivity"`` in ``"µS/cm"`` at 25 °C;
+        :data:`labkit.water.ALKALINITY_UNITS`; ``"Mg share"``, of a hardness that is not parted,
+        with ``""`` or in ``"%"``; ``"conductivity"`` in ``"µS/cm"`` at 25 °C;
         ``"pH"`` with ``""``.
     name : str
         What to call it.
@@ -202,6 +203,7 @@ def read_analysis(
     """
     ions: dict[str, float] = {}
     sums: dict[str, float] = {}
+    share: float | None = None
     conductivity: float | None = None
     ph: float | None = None
     for quantity in entries:
@@ -226,6 +228,8 @@ def read_analysis(
             ions[symbol] = _ion_mmol_l(symbol, value, unit)
         elif lower in _SUMS:
             sums[lower] = _sum_mg_l_caco3(lower, value, unit)
+        elif lower == "mg share":
+            share = _share(value, unit)
         elif lower == "conductivity":
             if unit != "µS/cm":
                 raise WaterError(
@@ -239,10 +243,10 @@ def read_analysis(
         else:
             raise WaterError(
                 f"{quantity!r} is not a quantity that labkit reads: give ions "
-                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, conductivity or pH.",
+                f"({', '.join(INDEX)}), {', '.join(_SUMS)}, Mg share, conductivity or pH.",
                 field=quantity,
             )
-    _split_hardness(ions, sums)
+    _split_hardness(ions, sums, share)
     if "alkalinity" in sums:
         if ions.get("HCO3") or ions.get("CO3"):
             raise WaterError(
@@ -307,7 +311,19 @@ def _sum_mg_l_caco3(quantity: str, value: float, unit: str) -> float:
     return hardness_from(value, unit)
 
 
-def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
+def _share(value: float, unit: str) -> float:
+    share = value / 100 if unit == "%" else value
+    if unit not in ("", "%") or share > 1:
+        raise WaterError(
+            f"Mg share must be from 0 to 1, or in %, got {value!r} {unit}".rstrip() + ".",
+            field="Mg share",
+        )
+    return share
+
+
+def _split_hardness(
+    ions: dict[str, float], sums: dict[str, float], share: float | None = None
+) -> None:
     """Turn hardness into calcium and magnesium, in place."""
     for quantity, symbol in (("calcium hardness", "Ca"), ("magnesium hardness", "Mg")):
         if quantity in sums:
@@ -316,14 +332,16 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
                     f"give {quantity} or {symbol}, not both: one repeats the other.", field=quantity
                 )
             ions[symbol] = sums[quantity] / CACO3_G_MOL
+    if share is not None:
+        _part_by_share(ions, sums, share)
     if "hardness" not in sums:
         return
     total = sums["hardness"] / CACO3_G_MOL
     known = [symbol for symbol in ("Ca", "Mg") if symbol in ions]
     if not known and total:
         raise WaterError(
-            "hardness alone does not say how much is calcium: give Ca, Mg, calcium hardness or "
-            "magnesium hardness with it.",
+            "hardness alone does not say how much is calcium: give Ca, Mg, calcium hardness, "
+            "magnesium hardness or Ca:Mg with it.",
             field="hardness",
         )
     if len(known) == 2:
@@ -344,6 +362,40 @@ def _split_hardness(ions: dict[str, float], sums: dict[str, float]) -> None:
             field="hardness",
         )
     ions["Mg" if known[0] == "Ca" else "Ca"] = max(rest, 0.0)
+
+
+def _part_by_share(ions: dict[str, float], sums: Mapping[str, float], share: float) -> None:
+    """Calcium and magnesium (mmol/L) from how they share a hardness, in place."""
+    known = [symbol for symbol in ("Ca", "Mg") if symbol in ions]
+    of = {"Ca": 1 - share, "Mg": share}
+    if len(known) == 2:
+        total = ions["Ca"] + ions["Mg"]
+        if total and abs(ions["Mg"] / total - share) > 0.02:
+            raise WaterError(
+                f"Mg share of {share:.2f} does not agree with Ca and Mg, which make "
+                f"{ions['Mg'] / total:.2f}: leave it out, or check their units.",
+                field="Mg share",
+            )
+    elif "hardness" in sums:
+        total = sums["hardness"] / CACO3_G_MOL
+        for symbol in known:
+            if abs(ions[symbol] - of[symbol] * total) > 0.05 * total + 0.05:
+                raise WaterError(
+                    f"hardness of {sums['hardness']:.0f} mg/L as CaCO3 with a Mg share of "
+                    f"{share:.2f} does not agree with {symbol}: leave one of the three out.",
+                    field="Mg share",
+                )
+        for rest in of.keys() - known:
+            ions[rest] = of[rest] * total
+    elif known and of[known[0]]:
+        (other,) = of.keys() - known
+        ions[other] = ions[known[0]] * of[other] / of[known[0]]
+    else:
+        raise WaterError(
+            "Mg share says how Ca and Mg share a hardness, but none of the three is given: give "
+            "hardness, Ca or Mg with it.",
+            field="Mg share",
+        )
 
 
 def as_water(base: Water | Supply | PureWater) -> Water:

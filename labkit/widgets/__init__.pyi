@@ -1,8 +1,9 @@
 """The door of this room: every name that others may use, and where it lives."""
 
 from .parts.book_choice import BookChoice as BookChoice
-from .parts.coffees import best_levels as best_levels
 from .parts.coffees import coffee_choices as coffee_choices
+from .parts.coffees import levels_by_coffee as levels_by_coffee
+from .parts.water_map import WaterMapView as WaterMapView
 from .sheet.score_sheet import ScoreSheet as ScoreSheet
 from .steps.across.across_form import AcrossForm as AcrossForm
 from .steps.across.across_form import BalanceForm as BalanceForm
@@ -29,3 +30,4 @@ from .steps.verdict.next_flight import NextFlightView as NextFlightView
 from .steps.verdict.open_form import OpenForm as OpenForm
 from .steps.verdict.reading_view import ReadingView as ReadingView
 from .tasters.page import serve as serve
+from .today.today import Today as Today

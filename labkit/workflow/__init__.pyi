@@ -27,6 +27,8 @@ from .planning import PlannedSession as PlannedSession
 from .planning import Preparation as Preparation
 from .planning import plan_session as plan_session
 from .preparing import prepare_flights as prepare_flights
+from .proposals import panel_noise as panel_noise
+from .proposals import propose_plan as propose_plan
 from .readings import Findings as Findings
 from .readings import Opened as Opened
 from .readings import best_levels as best_levels
@@ -39,5 +41,9 @@ from .reports import Report as Report
 from .reports import SessionRecord as SessionRecord
 from .reports import make_report as make_report
 from .scores import record_scores as record_scores
+from .standing import NextThing as NextThing
+from .standing import Standing as Standing
+from .standing import Step as Step
+from .standing import where_it_stands as where_it_stands
 from .usual import Usual as Usual
 from .usual import usual_of as usual_of

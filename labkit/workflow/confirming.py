@@ -9,6 +9,7 @@ import numpy as np
 from labkit.analysis import (
     Answer,
     ConfirmingTest,
+    Outcome,
     Reading,
     Recommendation,
     believe,
@@ -46,7 +47,8 @@ class Confirming:
     """What the latest such test said; None while there was none."""
 
     test: ConfirmingTest | None
-    """How many pairs show it; None without a control, or if the control itself is recommended."""
+    """How many pairs show it; None without a control, if the control itself is recommended, or if
+    the latest test has settled it."""
 
 
 def confirm(
@@ -76,7 +78,8 @@ def confirming(found: Findings) -> Confirming:
             "a test must have a water that should win, but none can be recommended. Taste first."
         )
     test = None
-    if recommended.over_control is not None:
+    is_open = found.answer is None or found.answer.outcome is Outcome.NOT_SETTLED
+    if recommended.over_control is not None and is_open:
         scores = found.reading.scores
         test = confirming_test(
             believe(scores),

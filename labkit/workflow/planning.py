@@ -121,6 +121,7 @@ def plan_session(
     control: Target | Literal["middle", "none"] | None = None,
     duplicates: int = 1,
     flights: int | None = None,
+    repeats: int | None = None,
     cups_per_flight: int = 5,
     serving: Vessels | None = None,
     alone: bool = False,
@@ -163,7 +164,7 @@ def plan_session(
         Stages of cooling to score apart.
     control : Target, "middle" or "none", optional
         The water in every flight; the coffee's own so far, before that the middle water.
-    duplicates, flights, cups_per_flight : int
+    duplicates, flights, repeats, cups_per_flight : int
         As in :func:`labkit.tasting.plan_tasting`.
     serving, alone : str and bool
         As in :func:`labkit.tasting.plan_tasting`.
@@ -219,6 +220,7 @@ def plan_session(
         passphrase=passphrase,
         cups_per_flight=cups_per_flight,
         flights=flights,
+        repeats=repeats,
         control=chosen,
         duplicates=duplicates,
         serving=vessels,

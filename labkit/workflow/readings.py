@@ -23,7 +23,7 @@ from labkit.analysis import (
     read_tests,
     scored_only,
 )
-from labkit.book import LabBook, LeftOut
+from labkit.book import LabBook, LeftOut, on_chosen_scales
 from labkit.errors import LabkitError, ReadingError
 from labkit.shown import Shown
 from labkit.water import Target
@@ -96,6 +96,9 @@ class Opened:
     left_out: LeftOut
     """What the lab book says is left out."""
 
+    chosen_scales: Mapping[str, str]
+    """The scale that is read, by attribute, where the lab book says that one was chosen."""
+
     @property
     def scored(self) -> pd.DataFrame:
         """The scores without the marks of tests of two waters."""
@@ -129,7 +132,9 @@ class Opened:
         """
         frame = self.scored
         here = (frame["attribute"] == attribute) & (frame["brew_method"] == brew_method)
-        return tuple(map(str, most_used(frame[here], "scale").index))
+        names = tuple(map(str, most_used(frame[here], "scale").index))
+        chosen = self.chosen_scales.get(attribute)
+        return tuple(sorted(names, key=lambda name: name != chosen))
 
     def read(
         self,
@@ -148,7 +153,8 @@ class Opened:
         brew_method : str, optional
             How it was brewed; with None, as most cups were.
         scale : str, optional
-            The scale it was given on; needed where there were several.
+            The scale it was given on; where there were several, the one that was chosen for this
+            coffee is read if none is given, else the one of most scores.
         left_out : LeftOut, optional
             Tasters or scores to leave out, and why.
         """
@@ -166,10 +172,13 @@ class Opened:
         elif not scored.empty:
             here = scored[scored["attribute"] == attribute]
             here = here if brew_method is None else here[here["brew_method"] == brew_method]
+            by_choice = self.chosen_scales.get(attribute)
+            if scale is None and (here["scale"] == by_choice).any():
+                scale = by_choice
             tasters = [one for one in chosen.tasters if one in set(here["taster"])]
             sessions = [one for one in chosen.sessions if one in set(here["session"])]
             reading = read_coffee(
-                scored,
+                self.scores,
                 attribute,
                 brew_method=brew_method,
                 scale=scale,
@@ -179,7 +188,7 @@ class Opened:
             if tasters or sessions:
                 try:
                     effect = leaving_out(
-                        scored,
+                        self.scores,
                         tasters,
                         attribute,
                         sessions=sessions,
@@ -216,7 +225,8 @@ class Opened:
             Tasters or scores to leave out, and why.
         """
         chosen = self.left_out if left_out is None else left_out
-        return read_attributes(chosen.keep(self.scored), brew_method=brew_method)
+        scored = on_chosen_scales(chosen.keep(self.scored), self.chosen_scales)
+        return read_attributes(scored, brew_method=brew_method)
 
     def _checked(self, attribute: str, chosen: LeftOut) -> CheckedTerms:
         import numpy as np
@@ -250,6 +260,7 @@ def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:
         scores=book.scores.opened_scores(coffee=about.name, client=about.client),
         words=book.scores.opened_words(coffee=about.name, client=about.client),
         left_out=book.sessions.left_out(about.name, client=about.client),
+        chosen_scales=book.sessions.chosen_scales(about.name, client=about.client),
     )
 
 
@@ -274,7 +285,7 @@ def read(
     attribute : str
         Which score, or which list of words.
     brew_method, scale : str, optional
-        The most used unless given; they are never pooled.
+        The most used unless given, or the scale chosen for this coffee; they are never pooled.
     left_out : LeftOut, optional
         Whose scores are not read; what the lab book has recorded unless given.
 

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook, TastingSession
-from labkit.tasting import CupPlan, Vessels
+from labkit.tasting import COMFORTABLE_CUPS, CupPlan, Vessels
 from labkit.water import Target
 from labkit.workflow.names import USUAL_SHEET, attributes_of
 
@@ -40,6 +40,13 @@ class Usual:
     control: Target | None
     """The control that its days have in common; None before there was one."""
 
+    before: TastingSession | None
+    """Whose people and brew a form starts from: the coffee's last session, or before its first
+    one the last of the lab book; None in an empty one."""
+
+    cups_per_flight: int
+    """Most cups side by side that were asked for last."""
+
 
 def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     """What a coffee's next session starts from.
@@ -63,6 +70,10 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     to_score = [one for one in sessions if not one.is_pair_test]
     last = sessions[-1] if sessions else None
     scored = to_score[-1] if to_score else None
+    before = last or book.sessions.latest()
+    planned = scored or before
+    plan = None if planned is None else stored_plan(book, planned)
+    most = None if plan is None else plan.design.most_cups
     controls = [w.target for one in to_score for w in one.waters if w.is_control]
     return Usual(
         last=last,
@@ -72,6 +83,8 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
         brew_method=last.brew_method if last else "cupping",
         held=last.held if last else Held(roast_date=about.roast_date),
         control=controls[-1] if controls else None,
+        before=before,
+        cups_per_flight=COMFORTABLE_CUPS if most is None else most,
     )
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from labkit.analysis.across.coffees import Untold, read_across
 from labkit.analysis.across.shared_tank import LossStatus, Tasted, one_water
+from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.reading.unread import WhyUnread
 from labkit.analysis.region import Region
@@ -92,9 +93,8 @@ def test_what_the_scores_do_not_tell_is_missing_and_has_its_reason(across):
     table = across.table.set_index(["client", "coffee"])
     assert table.loc[("one", "low"), "best_mg_share"] < 0.4
     assert np.isnan(table.loc[("one", "low"), "best_alkalinity_mg_l_caco3"])
-    assert any(
-        "alkalinity 20" in one for one in named(across, "one", "low").surface.model.cannot_tell
-    )
+    untold = named(across, "one", "low").surface.model.cannot_tell
+    assert noted(Note.HELD, name="alkalinity_mg_l_caco3", level=20.0) in untold
     flat = table.loc[("two", "high")]
     assert flat[["best_mg_share", "lo_mg_share", "best_mean"]].isna().all()
     waiting = table.loc[("two", "waiting")]

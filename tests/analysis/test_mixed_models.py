@@ -19,6 +19,7 @@ from labkit.analysis.model.mixed import (
     fit_mixed,
     identifiable,
 )
+from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.model.reml import CrossProducts, fit_reml, solve
 from labkit.errors import ReadingError
 
@@ -33,7 +34,7 @@ def complete_block(tasters=5, waters=4, repeats=1, seed=1, level_sd=1.0):
 
 
 def taster_of(who):
-    return Component.grouped("taster", who, words="tasters' levels")
+    return Component.grouped("taster", who)
 
 
 def test_a_complete_block_has_the_degrees_of_freedom_of_the_analysis_of_variance():
@@ -170,9 +171,7 @@ def test_taster_by_water_needs_a_water_tasted_twice():
     """With one score per cell it is the residual; MixedLM reports convergence here."""
     for repeats, expected in ((1, ["taster"]), (2, ["taster", "taster:water"])):
         _, fixed, who, what = complete_block(repeats=repeats)
-        pair = Component.grouped(
-            "taster:water", np.char.add(np.char.add(who, "|"), what), words="single waters"
-        )
+        pair = Component.grouped("taster:water", np.char.add(np.char.add(who, "|"), what))
 
         kept, *_ = identifiable(fixed, [taster_of(who), pair])
 
@@ -186,23 +185,20 @@ def test_a_component_at_zero_is_left_out_with_a_sentence():
     fit = fit_mixed(score, fixed, [taster_of(who)], who)
 
     assert not fit.components
-    assert fit.notes == (
-        "No spread in tasters' levels was seen beside the noise; the simpler model without it "
-        "is used.",
-    )
+    assert fit.notes == (noted(Note.NOT_SEEN, component="taster"),)
 
 
 def test_a_component_kept_at_zero_goes_on_costing_degrees_of_freedom():
     score, fixed, who, _ = complete_block(level_sd=0.0, seed=12)
     score = score - (score.reshape(5, 4).mean(1) - score.mean()).repeat(4)
-    kept = Component.grouped("taster", who, words="tasters' levels", keep_at_zero=True)
+    kept = Component.grouped("taster", who, keep_at_zero=True)
 
     fit = fit_mixed(score, fixed, [kept], who)
     mean = fit.effects.contrast(np.full(4, 0.25))
 
     assert fit.variance_of("taster") == 0
     assert mean.df < 16
-    assert "allow for some" in fit.notes[0]
+    assert fit.notes == (noted(Note.NO_SPREAD, component="taster"),)
 
 
 def test_scores_without_noise_are_refused_in_a_sentence():
@@ -222,7 +218,7 @@ def test_a_maximum_out_of_reach_is_answered_by_a_simpler_model(monkeypatch):
     fit = fit_mixed(score, fixed, [taster_of(who)], who)
 
     assert not fit.components
-    assert "could be estimated; the simpler model" in fit.notes[0]
+    assert fit.notes[0] == noted(Note.NOT_ESTIMATED, component="taster")
 
 
 def test_random_effects_are_drawn_towards_the_panel():

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.model.surface import fit_surface
 
@@ -20,14 +21,18 @@ def test_a_ratio_sweep_bends_over_mg_share_only():
     surface = surface_of(tasted())
 
     assert surface.names == ("level", "mg_share", "mg_share^2")
-    assert sum("know nothing of" in one for one in surface.model.cannot_tell) == 2
+    held = [one for one in surface.model.cannot_tell if one.kind is Note.HELD]
+    assert [(one["name"], one["level"]) for one in held] == [
+        ("hardness_mg_l_caco3", 80),
+        ("alkalinity_mg_l_caco3", 20),
+    ]
 
 
 def test_two_levels_cannot_tell_a_best_one_in_between():
     surface = surface_of(tasted(waters=RATIOS[::5]))
 
     assert surface.names == ("level", "mg_share")
-    assert any("only two levels" in one for one in surface.model.cannot_tell)
+    assert noted(Note.TWO_LEVELS, name="mg_share") in surface.model.cannot_tell
 
 
 def test_a_grid_tells_whether_the_best_ratio_moves_with_hardness():
@@ -44,18 +49,15 @@ def test_a_ratio_sweep_and_a_hardness_dial_cannot():
 
     assert "mg_share:hardness_mg_l_caco3" not in surface.names
     assert "hardness_mg_l_caco3^2" in surface.names
-    assert any(
-        one == "Whether the best Mg share moves with hardness cannot be told: too few waters "
-        "varied both."
-        for one in surface.model.cannot_tell
-    )
+    told = noted(Note.NO_INTERACTION, name="mg_share", other="hardness_mg_l_caco3")
+    assert told in surface.model.cannot_tell
 
 
 def test_coordinates_that_move_together_are_not_told_apart():
     surface = surface_of(tasted(waters=[(0.4, h, h / 4) for h in (40, 80, 120)]))
 
     assert "alkalinity_mg_l_caco3" not in surface.names
-    assert any("moved together" in one for one in surface.model.cannot_tell)
+    assert noted(Note.TOGETHER, name="alkalinity_mg_l_caco3") in surface.model.cannot_tell
 
 
 def test_a_coordinate_that_changed_only_between_flights_asks_for_a_control():
@@ -64,7 +66,7 @@ def test_a_coordinate_that_changed_only_between_flights_asks_for_a_control():
     surface = surface_of(pd.concat(flights))
 
     assert surface.names == ("level",)
-    assert any("serve a control in each" in one for one in surface.model.cannot_tell)
+    assert noted(Note.BETWEEN_FLIGHTS, name="mg_share") in surface.model.cannot_tell
     assert surface.test() is None
 
 
@@ -74,7 +76,7 @@ def test_days_without_a_common_water_are_named_and_a_control_links_them():
     linked = pd.concat([tasted(), tasted(waters=[*warm, (0.4, 80, 20)], session="S2", seed=6)])
 
     def unlinked(frame):
-        return any("share no water" in one for one in surface_of(frame).model.cannot_tell)
+        return noted(Note.NOT_LINKED) in surface_of(frame).model.cannot_tell
 
     assert unlinked(apart)
     assert not unlinked(linked)
@@ -107,8 +109,8 @@ def test_blocks_are_fixed_below_five(flights, expected):
 def test_a_bowl_mixed_once_cannot_be_told_from_its_water():
     once, again = surface_of(tasted(flights=1)), surface_of(tasted())
 
-    assert any("mixed and brewed once" in one for one in once.model.cannot_tell)
-    assert not any("mixed and brewed once" in one for one in again.model.cannot_tell)
+    assert noted(Note.MIXED_ONCE) in once.model.cannot_tell
+    assert noted(Note.MIXED_ONCE) not in again.model.cannot_tell
     assert "bowl" in {one.name for one in again.model.components}
 
 
@@ -123,7 +125,4 @@ def test_a_spread_between_bowls_is_found_where_it_is_planted():
 
 
 def test_few_tasters_do_not_speak_for_guests():
-    assert any(
-        one == "4 tasters speak for tasters like them, not for guests."
-        for one in surface_of(tasted()).model.cannot_tell
-    )
+    assert noted(Note.NOT_GUESTS, n=4) in surface_of(tasted()).model.cannot_tell

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.reading.coffee import read_attributes, read_coffee
 from labkit.analysis.reading.unread import WhyUnread
 from labkit.analysis.reading.verdict import VerdictKind
@@ -128,8 +129,7 @@ def test_scores_that_are_no_numbers_are_named_and_left_out(ratio_scores):
     reading = read_coffee(odd)
 
     assert len(reading.scores.score) == len(odd) - 3
-    assert any("2 scores are left out" in note for note in reading.scores.notes)
-    assert any("1 cups without a score" in note for note in reading.scores.notes)
+    assert reading.scores.notes == (noted(Note.NO_SCORE, n=1), noted(Note.NO_NUMBER, n=2))
 
 
 def test_a_column_that_is_missing_is_named(ratio_scores):
@@ -141,7 +141,7 @@ def test_a_score_given_twice_counts_once(ratio_scores):
     reading = read_coffee(pd.concat([ratio_scores, ratio_scores.head(10)]))
 
     assert len(reading.scores.score) == len(ratio_scores)
-    assert any("10 scores were given twice" in note for note in reading.scores.notes)
+    assert reading.scores.notes == (noted(Note.GIVEN_TWICE, n=10),)
 
 
 def test_an_attribute_that_nobody_used_is_told_beside_those_that_were(ratio_scores):

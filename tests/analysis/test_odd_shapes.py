@@ -31,8 +31,8 @@ def table(shape, seed):
     scores += (rng.normal(0, 0.5, 9)[taster]) * x
     names = taster.astype(str)
     parts = [
-        Component.grouped("taster", names, words="levels", keep_at_zero=True),
-        Component.grouped("slope", names, times=x, words="slopes", keep_at_zero=True),
+        Component.grouped("taster", names, keep_at_zero=True),
+        Component.grouped("slope", names, times=x, keep_at_zero=True),
     ]
     return scores, fixed, parts, names
 
@@ -116,7 +116,7 @@ def test_a_paired_comparison_is_the_paired_t_test():
     names = np.tile(np.arange(7).astype(str), 2)
     fixed = np.column_stack([np.ones(14), np.repeat([0.0, 1.0], 7)])
 
-    fit = fit_mixed(scores, fixed, [Component.grouped("taster", names, words="levels")], names)
+    fit = fit_mixed(scores, fixed, [Component.grouped("taster", names)], names)
 
     found = fit.effects.contrast(np.array([0.0, 1.0]))
     paired = stats.ttest_rel(scores[7:], scores[:7])

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from labkit.analysis.model.mixed import REML_ENGINE
+from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.reading.best import End
 from labkit.analysis.reading.coffee import leaving_out, read_attributes, read_coffee
 from labkit.analysis.reading.panel import PanelKind, TasterKind
@@ -65,7 +66,7 @@ def test_the_order_of_rows_does_not_matter(ratio_scores, reading):
 
 
 def test_a_ratio_sweep_knows_nothing_of_hardness(reading):
-    assert any("hardness 80 mg/L" in sentence for sentence in reading.cannot_tell)
+    assert noted(Note.HELD, name="hardness_mg_l_caco3", level=80.0) in reading.cannot_tell
     assert reading.predict([(0.5, 150, 20)])["mean"].isna().all()
 
 
@@ -177,7 +178,7 @@ class TestBadInput:
         reading = read_coffee(tasted(tasters="A", effect=5))
 
         assert reading.surface is not None
-        assert any("Only A scored" in one for one in reading.cannot_tell)
+        assert noted(Note.ONE_TASTER, taster="A") in reading.cannot_tell
         assert reading.panel.kind is PanelKind.ALONE
 
     def test_one_water(self):
@@ -259,7 +260,7 @@ class TestBadInput:
         reading = read_coffee(pd.concat(days))
 
         assert reading.verdict.kind is VerdictKind.UNKNOWN
-        assert any("control in each" in one for one in reading.cannot_tell)
+        assert noted(Note.BETWEEN_FLIGHTS, name="mg_share") in reading.cannot_tell
 
     def test_a_hundred_thousand_rows(self, ratio_scores):
         n = 1400

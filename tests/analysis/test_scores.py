@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.analysis.reading.serving_order import order_effects
 from labkit.errors import ReadingError
+from labkit.tasting import SCALES
 
 
 def test_brew_methods_are_never_pooled(ratio_scores):
@@ -20,7 +22,8 @@ def test_brew_methods_are_never_pooled(ratio_scores):
 
     assert scores.brew_method == "cupping"
     assert len(scores.score) == len(ratio_scores)
-    assert "not pooled with espresso (20)" in scores.notes[0]
+    assert scores.notes[0].kind is Note.OTHERS_APART
+    assert scores.notes[0]["others"] == (("espresso", 20),)
     assert len(gather_scores(both, brew_method="espresso").score) == 20
 
 
@@ -31,7 +34,7 @@ def test_of_two_scales_the_most_scored_is_read_of_equals_the_newer_and_either_ca
     for both in (pd.concat([old, new]), pd.concat([new, old])):
         scores = gather_scores(both)
         assert scores.scale == "quality 6-10"
-        assert f"not pooled with liking 1-9 ({half})" in scores.notes[0]
+        assert scores.notes[0]["others"] == (("liking 1-9", half),)
         assert gather_scores(both, scale="liking 1-9").scale == "liking 1-9"
     assert gather_scores(pd.concat([old, new.tail(half - 1)])).scale == "liking 1-9"
     with pytest.raises(ReadingError, match="scale must be one that was used, got 'points'"):
@@ -59,7 +62,7 @@ def test_a_cup_scored_as_it_cools_is_one_cup(ratio_scores):
 
     assert len(scores.score) == len(ratio_scores)
     assert scores.score.mean() == pytest.approx(ratio_scores["score"].mean() + 0.5)
-    assert "averaged" in scores.notes[0]
+    assert scores.notes == (noted(Note.STAGES_AVERAGED, stages=("cool", "hot")),)
 
 
 def test_the_last_of_two_scores_for_a_cup_counts(ratio_scores):
@@ -71,7 +74,7 @@ def test_the_last_of_two_scores_for_a_cup_counts(ratio_scores):
 
     assert len(scores.score) == len(ratio_scores)
     assert scores.score.min() == 1.0
-    assert "given twice" in scores.notes[0]
+    assert scores.notes[0].kind is Note.GIVEN_TWICE
 
 
 def test_missing_scores_and_unknown_waters_are_left_out_with_a_note(ratio_scores):
@@ -82,8 +85,7 @@ def test_missing_scores_and_unknown_waters_are_left_out_with_a_note(ratio_scores
     scores = gather_scores(frame)
 
     assert len(scores.score) == len(frame) - 7
-    assert "5 cups without a score" in scores.notes[0]
-    assert "2 scores are left out because" in scores.notes[1]
+    assert scores.notes == (noted(Note.NO_SCORE, n=5), noted(Note.NO_NUMBER, n=2))
 
 
 def test_the_same_recipe_under_two_labels_is_one_water(ratio_scores):
@@ -106,7 +108,7 @@ def test_leaving_a_taster_out_is_recorded(ratio_scores):
     scores = gather_scores(ratio_scores, without_tasters=["B"])
 
     assert set(scores.tasters) == {"A", "C", "D"}
-    assert scores.notes == ("Left out by your choice: B.",)
+    assert scores.notes == (noted(Note.BY_CHOICE, names=("B",)),)
 
 
 def test_a_taster_who_is_not_there_cannot_be_left_out(ratio_scores):
@@ -147,7 +149,7 @@ def test_a_row_without_a_name_is_left_out_with_a_note(ratio_scores, column, blan
     scores = gather_scores(frame)
 
     assert len(scores.score) == len(frame) - 1
-    assert f"{column} (1)" in scores.notes[0]
+    assert scores.notes[0] == noted(Note.NO_NAME, n=1, blank=((column, 1),))
     assert order_effects(scores).equals(
         order_effects(gather_scores(ratio_scores.drop(index=ratio_scores.index[3])))
     )
@@ -177,8 +179,9 @@ def test_a_score_off_its_scale_is_left_out_and_named(ratio_scores, score):
     scores = gather_scores(with_one(ratio_scores, "score", score))
 
     assert len(scores.score) == len(ratio_scores) - 1
-    assert "off their scale 'liking 1-9', 1 to 9" in scores.notes[0]
-    assert f"{score:g}" in scores.notes[0]
+    assert scores.notes[0] == noted(
+        Note.OFF_SCALE, n=1, scale=SCALES["liking 1-9"], worst=(float(score),)
+    )
     with pytest.raises(ReadingError, match="scores must lie on their scale"):
         gather_scores(ratio_scores.assign(score=score))
 
@@ -187,7 +190,7 @@ def test_a_score_between_two_steps_is_read_with_a_remark(ratio_scores):
     scores = gather_scores(with_one(ratio_scores, "score", 7.3))
 
     assert len(scores.score) == len(ratio_scores)
-    assert "1 scores lie between two steps" in scores.notes[0]
+    assert scores.notes[0] == noted(Note.BETWEEN_STEPS, n=1, scale="liking 1-9")
 
 
 @pytest.mark.parametrize(
@@ -204,7 +207,7 @@ def test_a_score_of_a_water_that_cannot_be_is_left_out(ratio_scores, column, val
     scores = gather_scores(with_one(ratio_scores, column, value))
 
     assert len(scores.score) == len(ratio_scores) - 1
-    assert "water cannot be" in scores.notes[0]
+    assert scores.notes[0].kind is Note.NO_WATER
 
 
 def test_control_given_as_text_is_read_as_said(ratio_scores):

@@ -12,6 +12,7 @@ from statsmodels.genmod.cov_struct import Exchangeable
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
 
+from labkit.analysis.model.noted import Note
 from labkit.analysis.reading import words as words_module
 from labkit.analysis.reading.acidity_balance import (
     FLAT,
@@ -385,7 +386,7 @@ def test_an_alkalinity_that_changed_only_between_flights_balances_nothing():
     found = balance_acidity(pd.concat(parts, ignore_index=True))
     assert found.kind is BalanceKind.NO_CURVE
     assert np.isnan(found.alkalinity_mg_l_caco3)
-    assert any("changed only between flights" in note for note in found.cannot_tell)
+    assert Note.BETWEEN_FLIGHTS in {note.kind for note in found.cannot_tell}
 
 
 def test_only_just_about_right_questions_are_read():

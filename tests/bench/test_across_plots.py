@@ -64,6 +64,20 @@ def test_each_coffee_has_its_diamond_and_its_cups_or_a_word_why_not(across):
         plot_across(nothing)
 
 
+def test_a_hill_stands_where_the_best_may_lie(across):
+    """The top of each hill is at the level with the highest chance for its width; none beyond."""
+    share = plot_across(across)[0]
+    hills = next(one for one in share.collections if len(one.get_paths()) == 2).get_paths()
+    found = [one for one in across.readings if one.is_found]
+    for hill, one in zip(hills, found, strict=True):
+        levels = [water.mg_share for water, _chance in one.recommended.where]
+        x, y = hill.vertices.T
+        assert (x.min(), x.max()) == pytest.approx((min(levels), max(levels)))
+        top = x[np.isclose(y, y.max())].mean()
+        low, high = one.recommended.range_of("mg_share")
+        assert low <= top <= high
+
+
 def test_losses_are_drawn_and_unknown_ones_named(across):
     region = Region(locked={"hardness_mg_l_caco3": 80, "alkalinity_mg_l_caco3": 30})
     found = one_water(across.readings, region)

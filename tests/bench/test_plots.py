@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis import TasterKind, VerdictKind
+from labkit.analysis import TasterKind, VerdictKind, water_map
 from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.region import Region
 from labkit.analysis.search.next_flight import suggest_flight
@@ -25,6 +25,7 @@ from labkit.bench import (
 )
 from labkit.bench.plots.data import cup_means, distance_outside, ratio_ticks, ratio_words
 from labkit.bench.plots.style import INK, spread
+from labkit.bench.plots.surface import CHANCES, SHADES
 from labkit.errors import ReadingError
 from labkit.present import say
 from labkit.water import Target
@@ -70,7 +71,7 @@ def texts(ax):
     return " ".join(" ".join(shown).split())
 
 
-def test_points_are_the_scores_and_the_curve_is_the_fit(ratio):
+def test_points_are_the_scores_and_the_curve_is_the_maps_slice(ratio):
     """Everyone tasted everything, so what is taken out for tasters and flights cancels in means."""
     ax = plot_score(ratio)
     frame = ratio.scores.frame
@@ -80,8 +81,11 @@ def test_points_are_the_scores_and_the_curve_is_the_fit(ratio):
     assert sorted(dots[:, 1]) == pytest.approx(sorted(frame.groupby("recipe")["score"].mean()))
     line = max(ax.lines, key=lambda line: line.get_linewidth())
     x, y = line.get_data()
-    at = [Target(mg_share=s, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30) for s in x]
-    assert y == pytest.approx(ratio.predict(at)["mean"].to_numpy())
+    (cut,) = water_map(ratio.scores).slices
+    assert x == pytest.approx(cut.levels)
+    assert y == pytest.approx(cut.expected)
+    at = ratio.recommended
+    assert np.interp(at.water.mg_share, x, y) == pytest.approx(at.expected, abs=0.01)
 
 
 @pytest.mark.parametrize("share", [0.1, 0.9])
@@ -120,7 +124,24 @@ def test_axes_carry_units_and_the_ratio_in_words(ratio, grid):
     assert plot_score(grid, "hardness_mg_l_caco3").get_xlabel().endswith("(mg/L as CaCO3)")
 
 
-def test_points_of_other_levels_are_moved_along_the_surface(grid):
+def test_points_of_other_levels_are_moved_along_the_estimate(grid):
+    """A slice moves a point by what is expected of its water there, less what is expected here."""
+    found = water_map(grid.scores)
+    table, cut = grid.scores.recipes.reset_index(drop=True), found.slices[0]
+    for row, moved in zip(table.itertuples(), cut.moved, strict=True):
+        served = found.recommended.water.hardness_mg_l_caco3
+        here, there = (
+            found.at(Target(mg_share=row.mg_share, hardness_mg_l_caco3=h, alkalinity_mg_l_caco3=30))
+            for h in (row.hardness_mg_l_caco3, served)
+        )
+        if here.water.hardness_mg_l_caco3 == row.hardness_mg_l_caco3:
+            assert moved == pytest.approx(there.expected - here.expected, abs=1e-4)
+    drawn = cup_means(grid, "mg_share", along=cut).groupby("recipe")["score"].first()
+    own = cup_means(grid, "mg_share", "hardness_mg_l_caco3").groupby("recipe")["score"].first()
+    assert (drawn - own).reindex(table["recipe"]).to_numpy() == pytest.approx(cut.moved)
+
+
+def test_points_of_other_levels_are_moved_along_a_surface_alone(grid):
     """A point keeps its distance from the surface wherever it is moved."""
     raw = grid.scores.frame.groupby(["taster", "recipe"])["score"].mean()
     points = cup_means(grid, "mg_share", as_given=True).set_index(["taster", "recipe"])
@@ -132,8 +153,16 @@ def test_points_of_other_levels_are_moved_along_the_surface(grid):
     assert "moved there" in texts(plot_score(grid, "mg_share"))
 
 
-def test_surface_marks_tasted_waters_and_outlines_the_best_region(grid):
+def shade_at(ax, spot):
+    """Between which chances a spot of the map is shaded."""
+    shades = next(one for one in ax.collections if getattr(one, "filled", False))
+    inside = [i for i, path in enumerate(shades.get_paths()) if path.contains_point(spot)]
+    return shades.levels[inside[0]], shades.levels[inside[0] + 1]
+
+
+def test_map_marks_tasted_waters_shades_the_chance_and_bars_the_stated_range(grid):
     ax = plot_surface(grid)
+    found = water_map(grid.scores)
     spots = np.vstack([c.get_offsets() for c in ax.collections if len(c.get_offsets()) > 1])
     table = grid.scores.recipes
     control = table[table["is_control"]]
@@ -142,8 +171,37 @@ def test_surface_marks_tasted_waters_and_outlines_the_best_region(grid):
     assert star.get_xydata()[0] == pytest.approx(
         (grid.best.target.mg_share, grid.best.target.hardness_mg_l_caco3)
     )
-    assert "heavy outline" in texts(ax)
-    assert "Standard error" in texts(ax)
+    for water in (grid.best.target, grid.recommended.control, *waters((0.1, 0.9), (70, 130))):
+        at = found.at(water)
+        low, high = shade_at(ax, (at.water.mg_share, at.water.hardness_mg_l_caco3))
+        assert low - 0.03 <= at.chance_near_best <= high + 0.03
+    bars = {line.get_gid(): line.get_data() for line in ax.lines if line.get_gid()}
+    across, up = grid.best.factor_ranges
+    assert bars[f"range of {across.factor}"][0] == pytest.approx([across.lo, across.hi])
+    assert bars[f"range of {up.factor}"][1] == pytest.approx([up.lo, up.hi])
+    assert "alkalinity 30 mg/L (as in all cups)" in texts(ax)
+
+
+def test_the_shades_of_a_map_grow_darker_in_grey_print():
+    """Luma of ITU-R BT.601: each step of chance prints darker than the one before."""
+    shades = [SHADES(place)[:3] for place in np.linspace(0, 1, len(CHANCES) - 1)]
+    luma = np.array(shades) @ (0.299, 0.587, 0.114)
+    assert (np.diff(luma) < -0.05).all()
+
+
+def test_a_map_says_at_what_the_dial_not_drawn_is_held():
+    rng = np.random.default_rng(6)
+    peak = PlantedPeak(best=(0.3, 100, 20), effect_points=3)
+    panel = SimulatedPanel.draw(TASTERS, peak, rng=rng)
+    every = [(s, h, a) for s in (0.1, 0.9) for h in (60, 140) for a in (0, 50)] + [(0.5, 100, 30)]
+    frame = panel.taste_flights([every, every], rng=rng, control=(0.5, 100, 30))
+    reading = read_coffee(frame)
+    level = reading.recommended.water.alkalinity_mg_l_caco3
+    assert f"alkalinity {level:.0f} mg/L (the recommended level)" in texts(plot_surface(reading))
+    hardness_held = plot_surface(reading, "mg_share", "alkalinity_mg_l_caco3")
+    assert "Drawn at hardness" in texts(hardness_held)
+    for factor in ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"):
+        assert "as recommended" in texts(plot_score(reading, factor))
 
 
 def test_hatching_starts_where_no_water_was_tasted_around():
@@ -213,11 +271,13 @@ def test_residual_picture_has_a_mark_for_each_cup(ratio):
 
 
 def test_pictures_of_a_reading_are_all_that_it_allows(ratio, grid):
-    """Score, tasters, panel, residuals; of two factors a contour and another score more."""
+    """Score, tasters, panel, residuals; of two factors a map and another score more."""
     assert reading_pictures(ratio).count("<figure") == 4
     shown = reading_pictures(grid)
     assert shown.count("<figure") == 6
-    assert "Contour of the score" in shown
+    assert "Map of waters" in shown
+    assert shown.count("<details>") == 1, "the map under the finger stands on the page"
+    assert "<details>" not in reading_pictures(grid, for_paper=True)
     flat = read_coffee(ratio.scores.frame.assign(score=7.0))
     assert reading_pictures(flat) == ""
 

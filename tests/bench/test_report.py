@@ -20,8 +20,9 @@ from labkit.book import Attribute, LabBook
 from labkit.book.demo import ensure_demo_book
 from labkit.book.store.records import Held
 from labkit.present import say
-from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.tasting import SCALES
 from tests.bench.conftest import PASSPHRASE, TARGETS
+from tests.tasted import begin, lock_and_open, score
 
 
 @pytest.fixture(scope="module")
@@ -213,41 +214,28 @@ def two_clients(tmp_path):
             )
             for day in (1, 2):
                 session = f"{coffee} {day}"
-                book.sessions.start_session(
+                plan = begin(
+                    book,
                     session,
-                    coffee=coffee,
                     client=client,
-                    attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+                    coffee=coffee,
+                    targets=TARGETS[:3],
                     tasters=["Ada", f"Bo{extra}"],
+                    planning={"passphrase": PASSPHRASE},
+                    seed=day,
+                    attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
                     note=extra,
                     held=Held(grind="coarse", lead=f"Lea{extra}", vessel=f"{extra}bowl"),
                 )
-                plan = plan_tasting(
-                    TARGETS[:3],
-                    ["Ada", f"Bo{extra}"],
-                    session=session,
-                    passphrase=PASSPHRASE,
-                    rng=np.random.default_rng(day),
-                )
-                book.sessions.store_plan(plan, waters=session_waters(TARGETS[:3]))
                 if day == 2:
                     book.sessions.open_flight(
                         session, 1, PASSPHRASE, early_because="a spilt bowl", done_by="Lea"
                     )
-                for flight in plan.flights:
-                    for taster in ("Ada", f"Bo{extra}"):
-                        for cup in book.sessions.served_cups(session, flight, taster):
-                            book.scores.record_score(
-                                session,
-                                flight,
-                                taster,
-                                "overall",
-                                4 + cup.position,
-                                position=cup.position,
-                            )
-                    book.sessions.lock_flight(session, flight)
-                    if day == 1:
-                        book.sessions.open_flight(session, flight, PASSPHRASE)
+                score(book, plan, lambda cup, _water: {"overall": 4 + cup.position}, PASSPHRASE)
+                if day == 1:
+                    lock_and_open(book, plan, PASSPHRASE)
+                else:
+                    book.sessions.lock_flights(session, plan.flights)
         yield book, mark
 
 

@@ -1,6 +1,6 @@
 """How long a lab book of twenty coffees and five thousand scores takes to show them side by side.
 
-    OMP_NUM_THREADS=1 python tests/benchmarks/across_speed.py
+    OMP_NUM_THREADS=1 python -m tests.benchmarks.across_speed
 
 builds the book in a temporary folder first (a minute or two: 140 keys are sealed and opened), then
 times each step from the lab book to the picture, the libraries being loaded.
@@ -22,9 +22,11 @@ from labkit.analysis.across.shared_tank import one_water
 from labkit.analysis.region import Region
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.bench import across_picture
-from labkit.book import Attribute, LabBook, Score
-from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.book import Attribute, LabBook
+from labkit.tasting import SCALES
 from labkit.water import Target
+from labkit.workflow import record_scores
+from tests.tasted import PASSPHRASE, begin, lock_and_open
 
 COFFEES, FLIGHTS, CUPS = 20, 7, 6
 TASTERS = ("Ana", "Bo", "Cy", "Di", "Efe", "Fia")
@@ -42,52 +44,26 @@ WATERS = [
 def build(book: LabBook) -> None:
     """Fill a book: a session a coffee, six tasters, seven flights of six cups."""
     rng = np.random.default_rng(2)
-    waters = session_waters(WATERS)
     for number in range(COFFEES):
-        client, coffee, session = f"client {number % 4}", f"coffee {number}", f"session {number}"
-        if number < 4:
-            book.people.add_client(client)
-        book.people.add_coffee(coffee, client=client)
-        book.sessions.start_session(
-            session,
-            coffee=coffee,
-            client=client,
-            attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+        plan = begin(
+            book,
+            f"session {number}",
+            client=f"client {number % 4}",
+            coffee=f"coffee {number}",
+            targets=WATERS,
             tasters=TASTERS,
-            waters=waters,
+            planning={"cups_per_flight": CUPS, "flights": FLIGHTS, "served_on": DAY},
+            seed=number,
+            attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
             tasted_on=DAY,
         )
-        plan = plan_tasting(
-            WATERS,
-            TASTERS,
-            session=session,
-            passphrase="a long passphrase",
-            cups_per_flight=CUPS,
-            flights=FLIGHTS,
-            served_on=DAY,
-            rng=rng,
-        )
-        book.sessions.store_plan(plan, waters=waters)
-        contents = pd.concat([key.open("a long passphrase").to_frame() for key in plan.keys])
+        contents = pd.concat([key.open(PASSPHRASE).to_frame() for key in plan.keys])
         served = plan.servings.merge(contents, on=["flight", "blind_code"], how="left")
         peak = PlantedPeak(best=tuple(rng.uniform((0.1, 60, 15), (0.9, 160, 55))))
         scores = SimulatedPanel.draw(TASTERS, peak, rng=rng).taste(served, rng=rng)
-        book.scores.record_scores(
-            [
-                Score(
-                    session=session,
-                    flight=int(row.flight),
-                    taster=str(row.taster),
-                    attribute="overall",
-                    value=float(row.score),
-                    blind_code=str(row.blind_code),
-                )
-                for row in scores.itertuples()
-            ]
-        )
-        for flight in plan.flights:
-            book.sessions.lock_flight(session, flight)
-            book.sessions.open_flight(session, flight, "a long passphrase")
+        given = scores[["flight", "taster", "blind_code", "score"]].assign(attribute="overall")
+        record_scores(book, plan.session, given)
+        lock_and_open(book, plan)
 
 
 def main() -> None:

@@ -21,6 +21,7 @@ from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading.coffee import read_attributes, read_coffee
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
+from labkit.present import say
 
 ATTRIBUTES = (
     "overall",
@@ -154,10 +155,10 @@ def main() -> None:
         )
         long = history(5000, 8, rng)
         reading = timed("full reading of a history of 5 000 scores", lambda: read_coffee(long))
-        sys.stdout.write(f"  {' '.join(reading.notes)}\n")
+        sys.stdout.write(f"  {' '.join(map(say, reading.scores.notes))}\n")
         longest = history(100_000, 12, rng)
         reading = timed("full reading of 100 000 scores", lambda: read_coffee(longest))
-        sys.stdout.write(f"  {' '.join(reading.notes)}\n")
+        sys.stdout.write(f"  {' '.join(map(say, reading.scores.notes))}\n")
         compare_engines(300, rng)
         compare_engines(1000, rng)
         compare_left_out(2000, rng)

@@ -24,6 +24,7 @@ import numpy as np
 
 from labkit.book import LabBook, Score
 from tests.book.samples import CLIENT, PASSPHRASE, SESSION, start_tasting
+from tests.tasted import lock_and_open
 
 N_TASTERS, N_SCORES = 12, 200
 TASTERS = [f"taster {number:02d}" for number in range(N_TASTERS)]
@@ -103,9 +104,7 @@ def twenty_coffees(url):
                 if attribute == "overall" or cup.position % 2
             ]
             n_scores += len(book.scores.record_scores(touches))
-            for flight in plan.flights:
-                book.sessions.lock_flight(name, flight)
-                book.sessions.open_flight(name, flight, PASSPHRASE)
+            lock_and_open(book, plan, PASSPHRASE)
         say(f"{n_scores} scores of 20 coffees written: {time.perf_counter() - began:.1f} s")
         for words, call in {
             "opened_scores of all": book.scores.opened_scores,

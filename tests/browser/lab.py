@@ -14,11 +14,24 @@ def panel(page):
 
 
 def open_notebook(page, server, notebook):
-    """Open a notebook and wait until its kernel is there."""
-    page.goto(server.page(notebook))
-    page.wait_for_function("window.jupyterapp && window.jupyterapp.restored", timeout=90_000)
-    page.evaluate("window.jupyterapp.restored")
-    page.wait_for_selector(PANEL, timeout=60_000)
+    """Open a notebook and wait until its kernel is there.
+
+    Another one is on the page already: this one opens beside it, as from the list on the left.
+    """
+    if panel(page).count():
+        page.evaluate(
+            """async (path) => {
+                await window.jupyterapp.commands.execute('docmanager:open', { path });
+            }""",
+            notebook,
+        )
+    else:
+        page.goto(server.page(notebook))
+        page.wait_for_function(
+            "window.jupyterapp && window.jupyterapp.restored", timeout=90_000, polling=200
+        )
+        page.evaluate("window.jupyterapp.restored")
+        page.wait_for_selector(PANEL, timeout=60_000)
     page.evaluate(
         """async () => {
             const widget = window.jupyterapp.shell.currentWidget;
@@ -58,7 +71,9 @@ def picture(page, name, at=None):
 
 def seal(page):
     """Type the passphrase, press, and take the bench sheet that comes down."""
-    panel(page).get_by_label("Preparer's passphrase").last.fill(PASSPHRASE)
+    first = panel(page).get_by_label("Preparer's passphrase").last
+    first.fill(PASSPHRASE)
+    first.press("Tab")  # what is typed must be repeated
     panel(page).get_by_label("Repeat passphrase").fill(PASSPHRASE)
     panel(page).get_by_label("Repeat passphrase").press("Tab")
     with page.expect_download() as download:

@@ -23,8 +23,8 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
     page = new_page(width=1280, height=1500, accept_downloads=True)
     page.set_default_timeout(120_000)  # three notebooks one after the other, on any machine
     run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
-    panel(page).get_by_label("Mg share (0 to 1)").fill("0 0.5 1")
-    panel(page).get_by_label("Mg share (0 to 1)").press("Tab")
+    panel(page).get_by_label("Ca:Mg (or Mg share)").fill("all Ca, 1:1, all Mg")
+    panel(page).get_by_label("Ca:Mg (or Mg share)").press("Tab")
     with LabBook(book_url) as book:
         for name in book.people.tasters():
             if name != ALONE:

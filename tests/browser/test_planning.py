@@ -15,7 +15,7 @@ FAILED = "a passphrase typed but once"
 
 def dial(page, label, value):
     """Choose one of the few numbers beside a label."""
-    row = panel(page).locator(".widget-radio").filter(has_text=label)
+    row = panel(page).locator(".widget-radio").filter(has=page.get_by_text(label, exact=True))
     row.get_by_text(value, exact=True).click()
 
 
@@ -47,17 +47,30 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, ne
     before = cups.inner_text()
     picture(page, "plan-1280", panel(page).get_by_text("Who tastes?", exact=True))
 
+    # A fold opens by key, and no key pressed on it reaches the notebook, whose "dd" cuts a cell.
+    line = panel(page).get_by_role("button", name="What is held constant", exact=True)
+    cells = page.locator(".jp-Cell").count()
+    line.focus()
+    for key in ("Enter", "d", "d"):
+        page.keyboard.press(key)
+    panel(page).get_by_label("Dose (g)").wait_for()
+    assert line.get_attribute("aria-expanded") == "true"
+    assert page.locator(".jp-Cell").count() == cells
+    page.keyboard.press("Space")
+    panel(page).get_by_label("Dose (g)").wait_for(state="hidden")
+
+    panel(page).get_by_text("Flights, hidden cups, session, scales").last.click()
     dial(page, "Flights", "3")
     cups.filter(has_text="3 flights").wait_for(timeout=10_000)
     assert cups.inner_text() != before
     panel(page).get_by_role("button", name="Suggest a passphrase").click()
-    offered = panel(page).locator("p", has_text="Write it down and type it").locator("strong")
+    offered = panel(page).locator("p", has_text="Write it down: it is used").locator("strong")
     suggested = offered.inner_text()
     assert len(suggested.split()) == N_WORDS
     first = panel(page).get_by_label("Preparer's passphrase").last
     first.fill(FAILED)
     panel(page).get_by_role("button", name="Plan and seal").click()
-    panel(page).get_by_text("Repeat passphrase must match").wait_for()
+    panel(page).get_by_text("Repeat passphrase must match").first.wait_for()
     assert first.input_value() == ""
     kept = kept_by(page, tmp_path)
     assert suggested not in kept

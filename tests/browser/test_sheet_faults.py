@@ -35,6 +35,13 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 PHONE = {"width": 390, "height": 844, "has_touch": True, "is_mobile": True}
 BACK_AGAIN = 90_000
+CUT_OFF_S = 15
+"""Longer than everything that a page does once in a while (sheet.js, outbox.js): what a minute
+would show is shown by then."""
+
+HELD_S = 6
+"""Longer than the page waits for an answer (outbox.js), and than SQLite's usual five seconds."""
+
 VICTIMS = ("kernel", "server", "server and kernels")
 """Who is killed: a taster's kernel, the server, all of the laptop's Python."""
 
@@ -205,8 +212,8 @@ def test_two_devices_with_one_link_agree_and_say_so(place, new_page):
     assert values(place) == [7.0, 6.0]
 
 
-def test_a_minute_without_network_ten_seconds_of_another_writer_and_a_full_disk(place, new_page):
-    """Three phones at one table, each with its own trouble within the same minute."""
+def test_no_network_another_writer_and_a_full_disk_lose_nothing(place, new_page):
+    """Three phones at one table, each with its own trouble at the same time."""
     offline, held, full = (counting(new_page(**PHONE)) for _ in range(3))
     for page, taster in ((offline, "Mirela"), (held, "Tamsin"), (full, "Ines")):
         before = set(place.kernels())
@@ -228,7 +235,7 @@ def test_a_minute_without_network_ten_seconds_of_another_writer_and_a_full_disk(
     wait_away(offline)
     assert "3 scores kept on this device" in offline.locator(".lk-state").inner_text()
     assert values(place).count(12.0) == 0, "nothing came through the cut line"
-    offline.wait_for_timeout(max(0, 1000 * (60 - (time.monotonic() - cut_at))))
+    offline.wait_for_timeout(max(0, 1000 * (CUT_OFF_S - (time.monotonic() - cut_at))))
     offline.context.set_offline(False)
     wait_saved(offline, BACK_AGAIN)
 
@@ -247,13 +254,13 @@ def counting(page):
 
 
 def score_while_somebody_holds_the_book(place, page):
-    """Another program holds SQLite's write lock for ten seconds."""
+    """Another program holds SQLite's write lock for longer than the sheet is patient."""
     before = len(values(place))
     other = sqlite3.connect(place.book_path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
         choose(page, "acidity", "3")
-        page.wait_for_timeout(10_000)
+        page.wait_for_timeout(1000 * HELD_S)
         # Counted, not awaited: a page that meanwhile loads anew waits for the same lock.
         assert page.locator('.lk-state[data-state="saved"]').count() == 0
         # Asked through the holder itself: opening the lab book anew would wait for it.
@@ -304,7 +311,7 @@ def test_a_postgresql_server_that_restarts_mid_session_loses_and_doubles_nothing
                 postgresql.start()
                 assert before <= set(ids(place))
                 # The server of the page may have been asked meanwhile: it waits, or comes back.
-                page.wait_for_function(SETTLED, timeout=BACK_AGAIN)
+                page.wait_for_function(SETTLED, timeout=BACK_AGAIN, polling=200)
 
                 assert len(given(page)) == 20 * (repetition + 1)
                 assert given(page) == acknowledged(page) == set(ids(place))
@@ -312,7 +319,7 @@ def test_a_postgresql_server_that_restarts_mid_session_loses_and_doubles_nothing
 
 
 def test_nothing_acknowledged_is_lost_when_it_dies_during_a_burst(tmp_path, new_page):
-    """Five times each; tests/benchmarks/sheet_faults.py kills a hundred times, by hand."""
+    """Three times each; tests/benchmarks/sheet_faults.py kills a hundred times, by hand."""
     with ExitStack() as running:
         tables = []
         for number, victim in enumerate(VICTIMS):
@@ -323,11 +330,11 @@ def test_nothing_acknowledged_is_lost_when_it_dies_during_a_burst(tmp_path, new_
             page = counting(new_page(**PHONE))
             open_sheet(page, place.links()["Ines"].address)
             tables.append((victim, place, page))
-        for repetition in range(5):
+        for repetition in range(3):
             for victim, place, page in tables:
                 mark(page)
                 burst(page, repetition)
-                page.wait_for_timeout(40 * (repetition + 1))
+                page.wait_for_timeout(80 * repetition + 40)
                 before = acknowledged(page)
                 kill(place, victim)
                 assert before <= set(ids(place)), f"acknowledged before the {victim} died"

@@ -10,12 +10,10 @@ from labkit.water import (
     Concentrate,
     SharedBottle,
     differences,
-    dose_table,
     mix,
     plan_weighing,
     salt,
     strength_by_titration,
-    targets_array,
     weigh_out,
     within_reach,
 )
@@ -80,11 +78,6 @@ def test_a_tank_as_large_as_advised_is_warned_about_no_more(hardness):
     again = weigh_out(wanted(0.26, hardness, 40), SALTS, volume_l=litres)
     assert again.mending_volume_l is None
     assert remarks(again) == ()
-
-
-def test_waters_out_of_reach_are_counted_below_the_table():
-    targets = targets_array([AIM, wanted(0.5, 900, 400)])
-    assert "1 of 2 waters are out of reach" in to_html(dose_table(targets, THREE))
 
 
 def test_the_nearest_water_within_reach_says_what_it_lacks():

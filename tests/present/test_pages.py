@@ -8,7 +8,6 @@ from labkit.water import (
     Concentrate,
     SharedBottle,
     WaterTable,
-    dose_table,
     expected_meter,
     mix,
     plan_weighing,
@@ -19,7 +18,6 @@ from labkit.water import (
     salt_by_formula,
     steel_guidance,
     strength_by_titration,
-    targets_array,
     weigh_out,
 )
 from labkit.water.jugs.readings import expected_drops
@@ -55,7 +53,6 @@ def shown():
         expected_drops(P04, "hardness", kit=DROP_KITS["1 °dH a drop in 5 mL"]),
         steel_guidance(57),
         WaterTable.of_waters([P04] * 20),
-        dose_table(targets_array([target]), THREE),
     ]
 
 

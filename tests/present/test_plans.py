@@ -4,15 +4,18 @@ import math
 
 import pytest
 
-from labkit.present import number_or_none, say, to_html
+from labkit.present import number_or_none, say, to_html, what_it_buys
 from labkit.tasting import (
     SCALES,
     Change,
     ChangeKind,
+    choose_plan,
     guest_noise,
     hardness_dial,
     plan_power,
+    practised_noise,
     preview_balance,
+    ratio_sweep,
 )
 
 SESSIONS = {"earlier": "one", "later": "two"}
@@ -38,6 +41,37 @@ def test_a_power_says_where_its_noise_is_from():
 
 def test_the_balance_has_three_tables():
     assert to_html(preview_balance(4, 5, cups_per_flight=6)[1]).count("<table") == 3
+
+
+def test_a_proposal_says_what_it_is_and_what_others_buy():
+    """Common practice in the minutes: 12 a flight, 2 a cup, 10 between flights."""
+    noise = practised_noise(SCALES["liking 1-9"])
+    sweep = ratio_sweep((0, 0.25, 0.5, 0.75, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+    found = choose_plan(5, 4, minutes=45, noise=noise, free_control=True, sweep=sweep, span=8)
+    lines = [what_it_buys(one, found.recommended, minutes=45) for one in found.alternatives]
+
+    assert say(found) == (
+        "1 flight of 6 cups, hidden control and duplicate: 24 cups, 24 minutes, shows 3.9 points."
+    )
+    assert lines == [
+        "4 cups and 2 minutes less: shows as much, no hidden duplicate",
+        "24 cups and 34 minutes more: shows 3.1 instead of 3.9 points; longer than 45 minutes",
+    ]
+    html = to_html(found)
+    assert all(line in html for line in lines)
+    assert "common practice" in html
+    assert html == found._repr_html_()
+
+
+def test_a_proposal_that_cannot_show_any_difference_or_has_no_time_says_so():
+    noise = practised_noise(SCALES["liking 1-9"])
+    alone = choose_plan(5, 1, minutes=45, noise=noise, free_control=True, span=8)
+    hurried = choose_plan(5, 4, minutes=10, noise=noise, free_control=True)
+    two = choose_plan(5, 2, minutes=45, noise=noise, free_control=True, span=8)
+
+    assert "cannot show any difference" in say(alone)
+    assert "No plan fits into 10 minutes" in say(hurried)
+    assert "between two waters named beforehand" in say(two)
 
 
 @pytest.mark.parametrize(

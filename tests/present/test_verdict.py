@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from labkit.analysis.reading.coffee import leaving_out, read_attributes, read_co
 from labkit.analysis.reading.verdict import Enlarged, Lead, Verdict, VerdictKind
 from labkit.present import best_of, in_words, say, to_html
 from labkit.present.reading import how_read, in_short
-from labkit.present.recommended import not_told, source_of
+from labkit.present.recommended import how_sure, not_told, source_of
 from labkit.present.verdict import best_range, best_sentence, ranges_of, tasted_range
 from labkit.water import Target
 from tests.analysis.conftest import tasted
@@ -113,7 +114,11 @@ def test_the_best_water_says_how_far_it_can_be_trusted(ratio):
     assert "on a ridge: along it waters score alike" in best(ratio, stationary=ridge)
     said = best(ratio, factor_ranges=(one, untold), stationary=ridge)
     assert said.endswith("; these cups do not tell which alkalinity is best.")
-    assert "mg/L" not in said
+    assert not re.search(r"alkalinity \d", said)
+    target = ratio.best.target
+    assert f"(Ca:Mg {target.ca_mg_ratio_text}; {target.ca_mg_text} mg/L as CaCO3)" in said
+    hardness = replace(one, factor="hardness_mg_l_caco3", is_told=False)
+    assert target.ca_mg_text not in best(ratio, factor_ranges=(one, hardness))  # as little told
     assert "ridge" not in said
     assert best(ratio, factor_ranges=(untold,)) == "These cups do not tell which water is best."
 
@@ -137,6 +142,54 @@ def test_a_coordinate_that_is_not_told_says_where_it_is_kept_and_what_that_may_c
         "at 80 mg/L, where all cups had it."
     )
     assert source_of(served).startswith("No change from the water held so far")
+
+
+def test_a_coordinate_kept_is_not_called_the_highest_and_a_cost_of_nothing_is_less_than_a_digit(
+    ratio,
+):
+    share, *others = ratio.recommended.coordinates
+    moot = replace(share, is_told=False, may_cost=0.01)
+    told = [replace(one, is_told=True) for one in others]
+    kept = replace(ratio.recommended, coordinates=(moot, *told))
+    moved = replace(ratio.recommended, coordinates=(replace(moot, is_told=True), *told))
+
+    assert "which may cost less than 0.1 points" in not_told(kept)
+    assert source_of(kept).startswith("With what is not told kept, this water has the highest")
+    assert source_of(moved).startswith("This water has the highest")
+
+
+LED = {
+    "chance_above_control": 0.869,
+    "over_control": (0.32, -0.04, 0.66),
+    "most_to_gain": 0.7,
+    "plain_means": (6.5, 6.0),
+}
+
+
+@pytest.mark.parametrize(
+    ("level", "said"),
+    [
+        (Level.OPEN, "Open: it is better than the control with a chance of 86 %, by 0.3 points "),
+        (Level.LIKELY, "Likely: it is better than the control with a chance of 86 %, by 0.3 "),
+        (Level.SETTLED, "Settled: it is better than the control with a chance of 86 %"),
+        (Level.NO_WATER_MATTERS, "No water within what was tasted is better than the control by "),
+    ],
+)
+def test_a_test_without_a_difference_does_not_contradict_the_chance_beside_it(ratio, level, said):
+    other = replace(ratio.recommended.water, mg_share=0.2)
+    one = replace(ratio.recommended, water=other, level=level, **LED)
+    verdict = replace(ratio.verdict, kind=VerdictKind.NOTHING, detectable_points=1.2)
+    text = say(replace(ratio, verdict=verdict, recommended=one))
+
+    assert text.startswith("No difference that this panel can see")
+    assert how_sure(one).startswith(said)
+    assert text.endswith(how_sure(one))
+    if level is not Level.NO_WATER_MATTERS:
+        assert "(0.0 to 0.7); plain means 6.5 and 6.0" in how_sure(one)
+        assert "Mg share 0.20 stands out" in text
+    faint = replace(one, over_control=(0.01, -0.1, 0.1))
+    if level is not Level.NO_WATER_MATTERS:
+        assert say(replace(ratio, verdict=verdict, recommended=faint)).endswith("may be there.")
 
 
 def test_a_recommended_water_that_was_never_poured_says_so(ratio):

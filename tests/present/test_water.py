@@ -19,7 +19,9 @@ from tests.water.test_supply import TAP
 
 
 def test_a_target_in_one_line():
-    assert say(wanted(0.5, 80, 40)) == "Ca:Mg 1:1, hardness 80 and alkalinity 40 mg/L as CaCO3"
+    assert say(wanted(0.5, 80, 40)) == (
+        "Ca:Mg 1:1 (Ca 40, Mg 40), hardness 80 and alkalinity 40 mg/L as CaCO3"
+    )
 
 
 def test_the_ph_is_a_range_with_its_lower_end_first():

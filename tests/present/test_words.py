@@ -18,6 +18,7 @@ from labkit.analysis import (
     WhyUnlinked,
     WordReadings,
 )
+from labkit.analysis.model.noted import Note, noted
 from labkit.present import remarks, say, side_of_right, to_html
 
 
@@ -173,7 +174,9 @@ def test_what_a_side_of_acidity_costs_is_said_with_its_limits(change, people, sa
 
 
 def test_a_panel_speaks_for_tasters_like_them():
-    assert remarks(replace(BALANCE, n_tasters=1, cannot_tell=("No curve.",))) == (
-        "No curve.",
+    assert remarks(
+        replace(BALANCE, n_tasters=1, cannot_tell=(noted(Note.NO_CURVE, why="Too few cups."),))
+    ) == (
+        "No curve could be fitted: Too few cups.",
         "One taster speaks for tasters like them, not for guests.",
     )

@@ -123,7 +123,10 @@ def test_jupyterlab_serves_this_machine_only_and_no_notebook_to_tasters():
 
     assert "--ServerApp.ip=127.0.0.1" in command
     assert "--ServerApp.port_retries=0" in command
-    assert '--ServerApp.jpserver_extensions={"voila.server_extension": False}' in command
+    (extensions,) = (word for word in command if "jpserver_extensions" in word)
+    assert "'voila.server_extension': False" in extensions  # it would list and run every notebook
+    assert "'labkit.setup.page_server': True" in extensions
+    assert "--VoilaConfiguration.file_allowlist=[]" in command
     assert "--LabApp.extension_manager=readonly" in command
 
 
@@ -154,6 +157,7 @@ def test_a_users_own_python_and_jupyter_stay_outside():
     assert "/home/kit/own" not in made.values()
     assert made["PYTHONPATH"] == str(LINUX.root)
     assert (Path(made["JUPYTER_CONFIG_PATH"]) / "labconfig" / "page_config.json").is_file()
+    assert (Path(made["JUPYTER_PATH"]) / "voila" / "templates" / "today").is_dir()
     for name in ("IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR"):
         assert made[name].startswith(str(LINUX.venv))
     assert "--ServerApp.base_url=/" in jupyter_command(LINUX.python, LINUX.copies, port=9)

@@ -1,10 +1,10 @@
-"""What could not be made even is counted, by water and only from opened flights."""
+"""What could not be made even, counted by water: of a plan with its key, and of a trial draw."""
 
 import numpy as np
 import pytest
 
-from labkit.errors import PlanError
-from labkit.tasting import balance_tables, plan_tasting, preview_balance, ratio_sweep
+from labkit.tasting import plan_tasting, preview_balance, ratio_sweep
+from tests.tasting.counted import count_by_water
 
 PASSPHRASE = "copper kettle, seven spoons"
 
@@ -15,10 +15,6 @@ def _plan(rng, n=9, **more):
     ).targets
     asked = {"session": "spring", "passphrase": PASSPHRASE, "rng": rng} | more
     return plan_tasting(targets, ["Ada", "Bo", "Cy", "Dee"], **asked)
-
-
-def _opened(plan):
-    return [plan.sealed[flight].open(PASSPHRASE) for flight in plan.flights]
 
 
 def test_nine_waters_by_threes_are_the_affine_plane(rng):
@@ -32,8 +28,8 @@ def test_nine_waters_by_threes_are_the_affine_plane(rng):
         control="none",
         duplicates=0,
     )
-    tables = balance_tables(plan, _opened(plan))
-    meetings = tables.meetings.to_numpy()
+    tables = count_by_water(plan, PASSPHRASE)
+    meetings = tables.meetings
 
     assert plan.design.kind == "balanced incomplete blocks"
     assert plan.design.efficiency == pytest.approx(0.75)
@@ -44,34 +40,17 @@ def test_nine_waters_by_threes_are_the_affine_plane(rng):
 
 def test_tables_add_up_to_the_cups_of_the_plan(rng):
     plan = _plan(rng, n=6, flights=3, repeats=2)
-    tables = balance_tables(plan, _opened(plan))
+    tables = count_by_water(plan, PASSPHRASE)
 
     assert tables.positions.to_numpy().sum() == len(plan.cups)
     n_steps = len(plan.cups) - 4 * len(plan.flights)
-    assert tables.follows.to_numpy().sum() == n_steps
+    assert tables.follows.sum() == n_steps
     spreads = {name: (few, most) for name, few, most in plan.design.spreads}
-    off_diagonal = tables.meetings.to_numpy()[~np.eye(6, dtype=bool)]
+    off_diagonal = tables.meetings[~np.eye(6, dtype=bool)]
     assert spreads["flights of a taster in which two waters meet"] == (
         off_diagonal.min(),
         off_diagonal.max(),
     )
-
-
-def test_only_opened_flights_are_counted(rng):
-    plan = _plan(rng, n=4, flights=2, cups_per_flight=6)
-
-    one = balance_tables(plan, _opened(plan)[:1])
-
-    assert one.positions.to_numpy().sum() == len(plan.cups) / 2
-
-
-def test_flights_of_another_session_are_refused(rng):
-    plan, other = _plan(rng), _plan(rng, session="autumn")
-
-    with pytest.raises(PlanError, match="opened must be flights of session 'spring'"):
-        balance_tables(plan, _opened(other)[:1])
-    with pytest.raises(PlanError, match="opened must be flights of session 'spring', got"):
-        balance_tables(plan, [])
 
 
 def test_a_preview_shows_the_same_size_with_letters(rng):

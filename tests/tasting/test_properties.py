@@ -8,9 +8,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from labkit.errors import PlanError
-from labkit.tasting import balance_tables, plan_tasting, replan
+from labkit.tasting import plan_tasting, replan
 from labkit.tasting.codes import CODE_POOL
 from labkit.water import Target, levels_of
+from tests.tasting.counted import count_by_water
 
 PASSPHRASE = "copper kettle, seven spoons"
 
@@ -55,7 +56,7 @@ def _planned(request):
     return None
 
 
-@settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(request=requests())
 def test_every_plan_is_sound(request):
     plan = _planned(request)
@@ -144,7 +145,7 @@ def test_positions_of_complete_flights_are_even_as_far_as_tasters_go(
         assert max(every) - min(every) <= (1 if n_waters % 2 == 0 else 2)
         if n_tasters % (n_waters * (1 + n_waters % 2)) == 0:
             assert len(set(every)) == 1
-    tables = balance_tables(plan, [plan.sealed[f].open(PASSPHRASE) for f in plan.flights])
+    tables = count_by_water(plan, PASSPHRASE)
     assert tables.positions.to_numpy().sum() == n_tasters * flights * n_waters
     assert (np.diag(tables.meetings) == n_tasters * flights).all()
 

@@ -322,7 +322,7 @@ def test_impure_salt_needs_more_of_it():
                 wanted(0, 80, 40), [Concentrate.of_strength(salt=salt_by_formula("Ca(HCO3)2"))]
             ),
             DosingError,
-            "the nearest they make is Ca:Mg all Ca, hardness 48",
+            r"the nearest they make is Ca:Mg all Ca \(Ca 48, Mg 0\), hardness 48",
         ),
         (
             lambda: mix(wanted(0.25, 80, 0), THREE, base=HARD_TAP),

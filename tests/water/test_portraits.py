@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import labkit.water
-from labkit.errors import DosingError, WaterError
+from labkit.errors import WaterError
 from labkit.water import (
     DROP_KITS,
     PURE_WATER,
@@ -14,15 +14,13 @@ from labkit.water import (
     Finding,
     Water,
     WaterTable,
-    dose_table,
     expected_meter,
     mix,
     portray,
     steel_guidance,
-    targets_array,
 )
 from labkit.water.jugs.readings import expected_drops
-from tests.water.recipes import FIVE, HARD_TAP, THREE, wanted
+from tests.water.recipes import HARD_TAP, THREE, wanted
 from tests.water.test_equilibrium import P04
 
 
@@ -131,39 +129,11 @@ def test_drops_for_an_alkalinity_of_forty(sample_ml, low, high, half):
         (lambda: DropKit(name="x", mg_l_caco3_per_drop=0), "mg_l_caco3_per_drop must be above"),
         (lambda: WaterTable(ions_mmol_l=np.zeros((2, 3))), "must have shape"),
         (lambda: WaterTable(ions_mmol_l=-np.ones((2, 13))), "row 0 holds -1"),
-        (lambda: dose_table(np.zeros((2, 2)), THREE), r"must have shape \(n, 3\)"),
-        (lambda: dose_table([[2.0, 80, 40]], THREE), "row 0 is"),
     ],
 )
 def test_bad_figures_are_refused_with_a_sentence(make, sentence):
     with pytest.raises(WaterError, match=sentence):
         make()
-
-
-def test_a_table_of_doses_is_its_mixings_one_by_one():
-    targets = [
-        wanted(share, gh, kh) for share in (0, 0.3, 1) for gh in (0, 77, 240) for kh in (0, 61)
-    ]
-    dosed = dose_table(targets_array(targets), THREE, volume_ml=2000, pipette_ml=0.5)
-    for row, target in enumerate(targets):
-        mixing = mix(target, THREE, volume_ml=2000, pipette_ml=0.5)
-        assert dosed.doses_ml[row] == pytest.approx([dose.volume_ml for dose in mixing.doses])
-        assert dosed.reached.water(row).vector == pytest.approx(mixing.reached.vector)
-
-
-def test_a_table_marks_what_is_out_of_reach():
-    dosed = dose_table(
-        targets_array([wanted(0.5, 80, 40), wanted(0.5, 900, 400), wanted(0.5, 80, 300)]),
-        THREE,
-        base=Water.of_ions({"Na": 2.0, "HCO3": 2.0}),
-    )
-    assert dosed.reachable.tolist() == [False, False, True]
-    assert np.isnan(dosed.doses_ml[0]).all()
-
-
-def test_a_table_does_not_choose():
-    with pytest.raises(DosingError, match="leave more than one way"):
-        dose_table([[0.5, 80, 40]], FIVE)
 
 
 def test_a_table_of_waters_is_its_waters_one_by_one():

@@ -138,7 +138,6 @@ def test_any_salt_of_known_ions_is_read_from_its_formula(cation, anion, water):
     ("make", "sentence"),
     [
         (lambda: salt("CaCl2·2H2O").purity_from_anhydrous(120), "must be above 0 and at most 100"),
-        (lambda: salt("CaCl2·2H2O").purity_after_uptake(-100), "water picked up must be above"),
         (lambda: salt_by_formula("Na2CO3"), "hydrate of Na2CO3 must be chosen"),
         (lambda: salt_by_formula("MgCl2·2H2O", solubility_g_l=-1), "solubility_g_l must be above"),
         (lambda: salt_by_formula("MgCl2·2D2O"), "must end in its water"),

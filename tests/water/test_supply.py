@@ -1,9 +1,11 @@
 """Base water: meter readings and analyses."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from labkit.errors import WaterError
-from labkit.water import pure_water, read_analysis
+from labkit.errors import LabkitError, WaterError
+from labkit.water import pure_water, read_analysis, read_label, read_number
 
 TAP = {
     "Ca": (100.2, "mg/L"),
@@ -124,6 +126,16 @@ def test_a_stated_conductivity_that_cannot_be_is_found():
             {"calcium hardness": (100, "mg/L CaCO3"), "Ca": (40, "mg/L")},
             "give calcium hardness or Ca, not both",
         ),
+        ({"Mg share": (25, "")}, "Mg share must be from 0 to 1"),
+        ({"Mg share": (0.25, "")}, "none of the three is given"),
+        (
+            {"Ca": (60, "mg/L"), "Mg": (6, "mg/L"), "Mg share": (0.5, "")},
+            "Mg share of 0.50 does not agree with Ca and Mg, which make 0.14",
+        ),
+        (
+            {"hardness": (10, "°dH"), "Ca": (60, "mg/L"), "Mg share": (0.5, "")},
+            "does not agree with Ca: leave one of the three out",
+        ),
         ({"pH": (70, "")}, "pH must be between 0 and 14"),
         ({"conductivity": (300, "mS")}, "conductivity must be in µS/cm"),
         ({"Cl": (100, "mg/L"), "Na": (10, "mg/L")}, "the analysis does not balance"),
@@ -132,6 +144,86 @@ def test_a_stated_conductivity_that_cannot_be_is_found():
 def test_bad_analyses_are_refused_with_a_sentence(entries, sentence):
     with pytest.raises(WaterError, match=sentence):
         read_analysis(entries)
+
+
+@pytest.mark.parametrize(
+    "entries",
+    [
+        {"hardness": (16.26, "°dH"), "Mg share": (0.1379, "")},
+        {"hardness": (2.9, "mmol/L"), "Mg share": (13.79, "%")},
+        {"Ca": (2.5, "mmol/L"), "Mg share": (0.1379, "")},
+        {"Mg": (0.4, "mmol/L"), "Mg share": (0.1379, "")},
+        {"hardness": (2.9, "mmol/L"), "Ca": (2.5, "mmol/L"), "Mg share": (0.1379, "")},
+        {"Ca": (2.5, "mmol/L"), "Mg": (0.4, "mmol/L"), "Mg share": (0.1379, "")},
+    ],
+)
+def test_a_ratio_parts_a_hardness_or_finds_the_one_that_is_missing(entries):
+    water = read_analysis(entries, fill_gap=True).water
+
+    assert water.calcium_mmol_l == pytest.approx(2.5, rel=2e-3)
+    assert water.magnesium_mmol_l == pytest.approx(0.4, rel=2e-3)
+
+
+LABEL = "Ca 60, Mg 6, Na 10, Cl 20, SO4 35, NO3 5, HCO3 170 mg/L"
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        LABEL,
+        "Calcium: 60 mg/l; Magnesium: 6 mg/l; Na+ 10 Cl- 20 SO42- 35 NO3- 5 hydrogen carbonate 170",
+        "bicarbonate 170,0 mg/L; sulfate 35; nitrate 5000 µg/L; Mg 6,0 mg/L, Ca 60 Na 10 Cl 20",
+    ],
+)
+def test_a_bottles_label_is_read_in_one_line(typed):
+    """Its ions are mg/L of the ion; 170 mg/L of bicarbonate are 139 mg/L as CaCO3 (61.016)."""
+    water = read_analysis(read_label(typed)).water
+
+    assert water.ions_mg_l == pytest.approx(
+        {"Ca": 60, "Mg": 6, "Na": 10, "Cl": 20, "SO4": 35, "NO3": 5, "HCO3": 170}
+    )
+    assert water.alkalinity_mg_l_caco3 == pytest.approx(170 / 61.016 * 50.043, rel=1e-4)
+
+
+def test_a_waterworks_report_may_state_sums():
+    assert read_label("total hardness 10 °dH, Ca:Mg 3:1, alk 8 °d, pH 7,2, conductivity 400") == {
+        "hardness": (10, "°dH"),
+        "Mg share": (0.25, ""),
+        "alkalinity": (8, "°dH"),
+        "pH": (7.2, ""),
+        "conductivity": (400, "µS/cm"),
+    }
+    assert read_label("") == {}
+
+
+@pytest.mark.parametrize(
+    ("typed", "sentence"),
+    [
+        ("hardness 10", "without saying in what"),
+        ("Ca 1,500", "as Ca 1.5, or as Ca 1500"),
+        ("Ca 60, calcium 61", "gives Ca twice"),
+        ("Ca <5", "'Ca <5', which is not read"),
+        ("Na -5", "'Na -5', which is not read"),
+        ("spring", "not read"),
+        (";", "must be an analysis"),
+    ],
+)
+def test_a_label_that_cannot_be_read_is_a_sentence(typed, sentence):
+    with pytest.raises(WaterError, match=sentence) as refused:
+        read_label(typed, field="label")
+
+    assert refused.value.field == "label"
+
+
+@given(typed=st.text(max_size=30) | st.text("CaMgNOHl0123456789,.: /-+<", max_size=40))
+def test_any_label_is_read_or_refused_in_words(typed):
+    for read in (read_label, read_number):
+        refused = None
+        try:
+            read(typed, field="label")
+        except LabkitError as error:
+            refused = error
+        assert refused is None or refused.field is not None
 
 
 def test_units_are_read_as_laboratories_write_them():

@@ -9,7 +9,7 @@ from html import unescape
 import pytest
 from ipywidgets import HBox
 
-from labkit.bench import bottle_labels
+from labkit.bench import bottle_labels, weighing_sheet
 from labkit.book import Attribute
 from labkit.tasting import SCALES, plan_tasting, session_waters
 from labkit.water import Target
@@ -288,3 +288,29 @@ def test_the_next_bottle_inherits_no_lot_purity_or_name(book):
     second = book.stock.bottle("second")
     assert (second.purity, second.lot, second.keeper) == (1.0, "", "Ana")
     assert second.made_on == date.today()
+
+
+def test_a_label_of_the_dry_salt_sets_the_purity(book):
+    """75.49 % CaCl2 is pure dihydrate (110.98 / 147.01 g/mol): 77 % says purity 1.02."""
+    form = ConcentrateForm(keep=book.stock.add_bottle)
+    form.fields["percent"].value = 77
+    form.fields["weighed_g"].value = 1.47
+    form.fields["name"].value = "flakes"
+    assert form.bottle.purity == pytest.approx(1.02, abs=1e-3)
+    form.button.click()
+    assert book.stock.bottle("flakes").purity == pytest.approx(1.02, abs=1e-3)
+    assert form.fields["percent"].value == 0
+
+    form.fields["percent"].value = 120
+    assert "at most 100 %" in form.notes["percent"].value
+
+
+def test_the_weighing_sheet_is_of_the_bottle_in_the_form(book, monkeypatch):
+    handed = []
+    form = ConcentrateForm(keep=book.stock.add_bottle, sheet=weighing_sheet)
+    monkeypatch.setattr(form.hands, "hand", lambda html, **about: handed.append((html, about)))
+    form.fields["volume_ml"].value = 500
+    form.print.click()
+    ((html, about),) = handed
+    assert re.findall(r'class="grams">([\d.]+)<', html) == ["0.73"]
+    assert about["name"] == "calcium-chloride-dihydrate-weighing.html"

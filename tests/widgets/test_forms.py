@@ -3,11 +3,12 @@
 from datetime import date
 from pathlib import Path
 
+import ipywidgets as widgets
 import pytest
 
 from labkit.bench import bench_sheet, sweep_doses
 from labkit.book import Attribute, LabBook
-from labkit.errors import BookError, SweepError
+from labkit.errors import BookError
 from labkit.tasting import SCALES
 from labkit.water import SALTS
 from labkit.widgets import (
@@ -22,7 +23,6 @@ from labkit.widgets import (
     coffee_choices,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.steps.plan.sweep_form import levels
 from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
 from tests.widgets.plans.helpers import press as click
@@ -117,16 +117,24 @@ def test_an_error_is_placed_by_its_field_and_not_by_its_words():
 
 def test_a_jug_out_of_reach_is_a_sentence_not_a_traceback(book):
     form = JugForm(book, BaseWaterForm(book))
-    form.fields["hardness_mg_l_caco3"].value = 1500.0
+    form.fields["water"].value = "1:1 at 1500, alk 40"
 
     assert "role=" in form.message.value or any("must" in n.value for n in form.notes.values())
     assert form.result.value == ""
 
 
-def test_levels_are_read_with_any_separator():
-    assert levels("mg_share", "0; 0.5,1  0.25") == (0, 0.5, 1, 0.25)
-    with pytest.raises(SweepError, match="mg_share must be numbers"):
-        levels("mg_share", "half")
+@pytest.mark.parametrize("typed", ["3:1 1:1 1:3", "0.25, 0.5, 0.75", "0,25 0,5 0,75"])
+def test_a_sweep_is_typed_in_ratios_or_shares(sweep_form, typed):
+    sweep_form.fields["mg_share"].value = typed
+
+    assert [water.mg_share for water in sweep_form.waters] == [0.25, 0.5, 0.75]
+
+
+def test_a_sweep_that_can_be_read_in_two_ways_says_both_beside_its_field(sweep_form):
+    sweep_form.fields["mg_share"].value = "0,1"
+
+    assert "Ca:Mg (or Mg share) can be read in two ways" in sweep_form.notes["mg_share"].value
+    assert sweep_form.result.value == ""
 
 
 def test_a_dial_starts_from_the_ratio_that_the_scores_chose(book):
@@ -166,7 +174,8 @@ def test_one_press_plans_seals_and_hands_over_the_bench_sheet(book, sweep_form):
 
     (session,) = book.sessions.all()
     plan = book.sessions.plan(session.name)
-    assert plan.flights == (1, 2)  # five waters and a duplicate, at most five side by side
+    assert plan.flights == (1,)  # five waters and a duplicate fit side by side
+    assert len(plan.cups) == 24
     (sheet,) = handed
     assert all(code in sheet for flight in plan.flights for code in plan.codes(flight))
     assert form.form.fields["passphrase"].value == ""
@@ -214,7 +223,7 @@ def test_a_second_press_does_not_plan_the_same_session_twice(book, sweep_form):
 
     assert len(book.sessions.all()) == 1
     assert "choose another name" in form.form.notes["session"].value
-    assert form.form.fold.selected_index == 0  # opened, so that the sentence is seen
+    assert form.form.fold.is_open  # opened, so that the sentence is seen
 
 
 def test_a_next_flight_goes_into_the_same_session_under_new_codes(book, sweep_form):
@@ -403,3 +412,79 @@ def test_what_is_computed_anew_is_marked_until_it_is_there():
     with pytest.raises(ZeroDivisionError):
         form.fields["amount"].value = 3.0
     assert "lk-working" not in form.result._dom_classes
+
+
+LABEL = "Ca 60, Mg 6, Na 10, Cl 20, SO4 35, NO3 5, HCO3 170 mg/L"
+
+
+def add_water(form, **typed):
+    """Type an analysis and press; the form afterwards chooses the water if it was kept."""
+    for name, value in ({"new_name": "spring"} | typed).items():
+        form.form.fields[name].value = value
+    keep = [
+        button
+        for button in every(form.form, widgets.Button)
+        if button.description == "Keep this analysis in the lab book"
+    ]
+    press(keep[0])
+    return form
+
+
+def every(part, kind):
+    """All parts of a kind inside another, however deep."""
+    for child in getattr(part, "children", ()):
+        if isinstance(child, kind):
+            yield child
+        yield from every(child, kind)
+
+
+@pytest.mark.parametrize(
+    ("typed", "hardness", "share", "alkalinity"),
+    [
+        ({"label": LABEL}, 60 / 40.078 * 100.086 + 6 / 24.305 * 100.086, 0.1415, 139.4),
+        (
+            {"hardness": "10", "hardness_unit": "°dH", "Mg share": "3:1", "alkalinity": "170"}
+            | {"alkalinity_unit": "mg/L HCO3", "fill_gap": True},
+            178.48,
+            0.25,
+            139.4,
+        ),
+        (
+            {"hardness": "174,5", "Ca": "60", "alkalinity": "139,4", "fill_gap": True},
+            174.5,
+            0.1413,
+            139.4,
+        ),
+        ({"label": "Ca 60, Mg 6, HCO3 170", "NO3": "42", "Na": "6"}, 174.5, 0.1415, 139.4),
+    ],
+    ids=["a label", "hardness and a ratio", "hardness and calcium", "a label and fields"],
+)
+def test_a_base_water_is_kept_from_a_label_or_from_total_hardness(
+    book, typed, hardness, share, alkalinity
+):
+    water = add_water(BaseWaterForm(book), **typed).water
+
+    assert water.hardness_mg_l_caco3 == pytest.approx(hardness, rel=2e-3)
+    assert water.mg_share == pytest.approx(share, abs=2e-3)
+    assert water.alkalinity_mg_l_caco3 == pytest.approx(alkalinity, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "sentence"),
+    [
+        ({}, "label", "must hold an analysis, but nothing is typed"),
+        ({"label": LABEL, "Ca": "60"}, "Ca", "is given twice"),
+        ({"hardness": "100"}, "hardness", "hardness alone does not say how much is calcium"),
+        ({"hardness": "100", "Mg share": "3:1 1:1"}, "Mg share", "must be one ratio"),
+        ({"label": LABEL, "Mg share": "1:1"}, "Mg share", "does not agree with Ca and Mg"),
+        ({"Ca": "sixty"}, "Ca", "must be a number of at least 0"),
+        ({"label": "Ca 60, Mg 6"}, "fill_gap", "does not balance"),
+    ],
+)
+def test_too_little_or_too_much_of_an_analysis_is_said_beside_its_field(
+    book, typed, field, sentence
+):
+    form = add_water(BaseWaterForm(book), **typed)
+
+    assert sentence in form.form.notes[field].value
+    assert book.stock.base_waters() == ()

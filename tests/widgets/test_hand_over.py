@@ -12,7 +12,7 @@ import pytest
 
 from labkit.bench import bottle_labels, card_files
 from labkit.book import LabBook
-from labkit.water import Water, expected_meter, mix
+from labkit.water import COORDINATES, Target, Water, expected_meter, mix
 from labkit.water.jugs.doses import meter_of
 from labkit.widgets import (
     BaseWaterForm,
@@ -36,7 +36,7 @@ def book(shelf_book):
 def card(book):
     """A card for 3:1, 80 hard, 40 alkaline."""
     card = CardForm(book, card_files, BaseWaterForm(book))
-    card.form.fields["mg_share"].value = 0.25
+    card.form.fields["water"].value = "3:1 at 80, alk 40"
     return card
 
 
@@ -72,6 +72,15 @@ def test_the_card_pours_what_a_hand_calculation_pours(card):
     assert "Before it goes into a machine" in card.form.result.value
 
 
+def test_a_water_of_the_map_becomes_the_cards_water_to_the_last_digit(card):
+    water = Target(mg_share=1 / 3, hardness_mg_l_caco3=105, alkalinity_mg_l_caco3=22.5)
+
+    card.choose(water)
+
+    wanted = json.loads(card.files.json)["wanted"]
+    assert [wanted[name] for name in COORDINATES] == [1 / 3, 105, 22.5]
+
+
 def test_every_form_is_handed_over_and_none_stays_in_the_widget(card, handed):
     for label in ("A4 page", "Phone page", "Table (CSV)", "Table (JSON)"):
         press(card, label)
@@ -102,7 +111,7 @@ def test_the_table_below_the_card_follows_what_is_chosen(card):
         return float(row[1])
 
     assert poured() == pytest.approx(60, abs=0.1)
-    card.form.fields["mg_share"].value = 0.5
+    card.form.fields["water"].value = "1:1 at 80, alk 40"
     assert poured() == pytest.approx(40, abs=0.1)
     assert "e+0" not in card.form.result.value  # 17.6 L of pure water are written out
 
@@ -157,16 +166,17 @@ def test_more_than_is_left_in_a_bottle_is_said(card):
         ("volumes_l", "many", "Volumes (L) must be numbers"),
         ("volumes_l", "", "Volumes (L) must be one to six volumes"),
         ("volumes_l", "0", "Volumes (L) must be one to six volumes"),
-        ("mg_share", 25.0, "Mg share of hardness (0 to 1) must be between"),
+        ("water", "Mg share 25, 80, 40", "Water must have a share between 0 and 1"),
     ],
 )
 def test_a_wrong_entry_says_so_beside_its_field_and_keeps_the_rest(
     card, handed, field, value, sentence
 ):
-    card.form.fields["hardness_mg_l_caco3"].value = 90.0
+    card.form.fields["made_for"].value = "the bar"
     card.form.fields[field].value = value
     assert sentence in card.form.notes[field].value
-    assert card.form.fields["hardness_mg_l_caco3"].value == 90.0
+    assert card.form.fields["made_for"].value == "the bar"
+    assert card.form.fields[field].value == value
     press(card, "A4 page")
     assert handed == []
     assert "no card to hand over" in card.form.message.value
@@ -175,7 +185,7 @@ def test_a_wrong_entry_says_so_beside_its_field_and_keeps_the_rest(
 def test_a_coffee_without_scores_leaves_the_figures_and_says_why(card):
     card.form.fields["coffee"].value = ("Client A", "Coffee A")
     assert "Coffee A:" in card.form.result.value
-    assert card.form.fields["mg_share"].value == 0.25
+    assert card.form.fields["water"].target.mg_share == 0.25
     assert "Coffee A" in as_html(card.files)
 
 

@@ -107,6 +107,17 @@ def test_a_flight_that_lacks_nothing_is_locked_at_once(book):
     assert book.sessions.flight(SESSION, 1).state == "locked"
 
 
+def test_what_happened_is_written_down_for_the_flight(book):
+    view = LeadView(book, session=SESSION)
+    view.note.click()
+    assert "must not be empty" in text_of(view)
+    view.happened.value = "the kettle failed at cup 3"
+    view.note.click()
+    event = book.sessions.events(SESSION)[-1]
+    assert (event.kind, event.flight, event.reason) == ("remark", 1, "the kettle failed at cup 3")
+    assert view.happened.value == ""
+
+
 def test_what_unlocking_costs_is_said_before_and_after(book):
     book.sessions.lock_flight(SESSION, 1)
     view = LeadView(book, session=SESSION)

@@ -66,8 +66,9 @@ def test_what_is_held_left_out_and_asked_for_is_kept_to(view):
 @pytest.mark.parametrize(
     ("field", "typed", "message"),
     [
-        ("leave_mg_share", "0.8", "Leave out Mg share must be two numbers"),
-        ("include", "0.5 100", "Also include must be three numbers a water"),
+        ("leave_mg_share", "0.8", "must be two levels"),
+        ("include", "0.5 100", "Also include can be read in two ways"),
+        ("include", "3:1 at 100", "Also include must say its alkalinity"),
         ("hardness_mg_l_caco3", "soft", "must be numbers with spaces"),
     ],
 )
@@ -175,3 +176,67 @@ def test_only_what_the_base_water_can_become_is_proposed(book):
         assert calcium + 79.9 * litres == pytest.approx(hardness, abs=1.5)
         assert wanted.alkalinity_mg_l_caco3 >= 40 * litres - 0.5
     assert min(water.alkalinity_mg_l_caco3 for water in pure) < 40  # below what the tap brings
+
+
+def place_of(view, **away):
+    """A place of the map as the browser names it, so many levels away from today's best."""
+    data = view.reading_view.map.data
+    return [
+        at + away.get(axis["name"], 0) for at, axis in zip(data["best"], data["axes"], strict=True)
+    ]
+
+
+def test_the_map_is_of_the_coffee_read_and_marks_the_next_flight(view):
+    shown, reading = view.reading_view.map, view.reading_view.reading
+    data, best = shown.data, reading.recommended.water
+
+    assert data["coffee"] == GRID[1]
+    levels = {
+        axis["name"]: axis["levels"][at]
+        for at, axis in zip(data["best"], data["axes"], strict=True)
+    }
+    assert levels == {name: getattr(best, name) for name in levels}
+    assert [axis["name"] for axis in data["axes"][:2]] == ["mg_share", "hardness_mg_l_caco3"]
+    assert len(shown.following) == len(view.suggestion.targets)
+    assert shown.following[0][0] == view.suggestion.targets[0].mg_share
+    assert len(data["expected"]) == np.prod([len(axis["levels"]) for axis in data["axes"]])
+
+    view.reading_view.form.fields["coffee"].value = ("Sandfirth Coffee", "Zindra, honey")
+    assert shown.data == {}
+    assert shown.following == []
+
+
+def test_a_water_of_the_map_is_poured_from_the_shelf_as_the_flight_says(view):
+    first = view.suggestion.cups[0].target
+    assert first == view.reading_view.reading.recommended.water
+
+    answer = view.reading_view.map.answer({"kind": "pour", "at": place_of(view)})
+
+    assert answer["text"].startswith("for 1000 mL: ")
+    assert answer["text"] in told(view)
+
+
+def test_a_water_of_the_map_goes_into_the_next_flight_once(view):
+    asked = {"kind": "taste", "at": place_of(view, mg_share=2, hardness_mg_l_caco3=-1)}
+    shown = view.reading_view.map
+
+    answer = shown.answer(asked)
+    first = view.waters[0]
+    assert first.text in answer["text"]
+    assert (first.mg_share, first.hardness_mg_l_caco3) == (
+        shown.data["axes"][0]["levels"][asked["at"][0]],
+        shown.data["axes"][1]["levels"][asked["at"][1]],
+    )
+    typed = view.form.fields["include"].value
+    shown.answer(asked)  # pressed again
+    assert view.form.fields["include"].value == typed
+    shown.answer({"kind": "taste", "at": place_of(view)})
+    assert view.waters[0] == first
+    assert view.reading_view.reading.recommended.water in view.waters
+
+
+@pytest.mark.parametrize("at", [None, [0, 0], [0, 0, 99], [-1, 0, 0], ["0", 0, 0], [True, 0, 0]])
+def test_a_place_that_is_not_on_the_map_is_not_answered(view, at):
+    before = view.form.fields["include"].value
+    assert view.reading_view.map.answer({"kind": "taste", "at": at})["text"] == ""
+    assert view.form.fields["include"].value == before

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ipywidgets as widgets
 import pytest
 
-from labkit.errors import SealError
+from labkit.errors import PlanError, SealError
 from labkit.tasting.passphrases import N_WORDS, words
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
@@ -50,12 +50,39 @@ def test_what_is_typed_is_weighed_and_the_offer_can_be_taken_away(form, offer):
     form.fields["passphrase"].value = "password"
     form.fields["passphrase"].value = "seven small spoons"
     form.fields["passphrase"].value = ""
-    offer.clear()
+    offer.served("a plan")
 
     weak, good, none, gone = offer.sent
     assert weak["text"] == worth("password") != good["text"] == worth("seven small spoons")
     assert none["text"] == ""
     assert gone["passphrase"] == ""
+
+
+def test_a_drawn_passphrase_seals_without_being_typed_and_stays_in_sight(form, offer):
+    with pytest.raises(SealError, match="Press 'Suggest a passphrase'"):
+        offer.passphrase()
+    offer.answer({"kind": "suggest"})
+    drawn = offer.sent[-1]["passphrase"]
+
+    assert offer.passphrase() == drawn
+    assert form.fields["again"].layout.display == "none"  # nothing is typed, nothing is repeated
+    offer.served("'a plan'")
+    assert offer.sent[-1]["passphrase"] == drawn
+    assert offer.sent[-1]["used"]
+    with pytest.raises(SealError):  # it seals one plan
+        offer.passphrase()
+
+
+def test_what_is_typed_counts_and_must_be_typed_twice(form, offer):
+    offer.answer({"kind": "suggest"})
+    form.fields["passphrase"].value = "seven small spoons"
+
+    assert any(one.get("passphrase") == "" for one in offer.sent)  # the offer is withdrawn
+    assert form.fields["again"].layout.display == ""
+    with pytest.raises(PlanError, match="the two differ"):
+        offer.passphrase()
+    form.fields["again"].value = "seven small spoons"
+    assert offer.passphrase() == "seven small spoons"
 
 
 @pytest.mark.parametrize("outcome", ["done", "refused", "crashed"])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from labkit.book import Attribute, LabBook
 from labkit.tasting import SCALES
 from labkit.widgets import ReadingView
 from labkit.widgets.steps.verdict.reading_view import SIDE_BY_SIDE
+from labkit.workflow import opened, read
 from tests.tasted import at_shares, begin, lock_and_open, score
 
 WORDS = ("floral", "papery")
@@ -135,3 +138,58 @@ def test_a_score_given_on_two_scales_is_read_on_the_one_chosen(book, monkeypatch
     view.form.fields["attribute"].value = SIDE_BY_SIDE
     assert scale.layout.display == "none"
     assert view.form.result.value
+
+
+@pytest.fixture
+def two_scales(tmp_path):
+    """A coffee scored on one scale first, and on another on the second day."""
+    rng = np.random.default_rng(5)
+    with LabBook(tmp_path / "scales.db") as book:
+        for day, scale in (("first", "liking 1-9"), ("second", "quality 6-10")):
+            plan = begin(
+                book,
+                day,
+                client="Fennmark",
+                coffee="Ostrel",
+                targets=at_shares(0, 0.5, 1),
+                tasters=["Ana", "Bo", "Cy", "Di"],
+                planning={"flights": 2 if day == "first" else 1, "duplicates": 0},
+                attributes=[Attribute(name="overall", scale=SCALES[scale])],
+            )
+            score(book, plan, lambda _cup, _water: {"overall": float(rng.integers(6, 9))})
+            lock_and_open(book, plan)
+        yield book
+
+
+def test_a_scale_kept_is_read_here_and_everywhere_until_another_is(two_scales):
+    book = two_scales
+    view = ReadingView(book, lambda _found, **_more: "")
+    assert view.form.fields["scale"].value == "liking 1-9"  # of most scores
+    assert view.keep_scale.layout.display == "none"
+
+    view.form.fields["scale"].value = "quality 6-10"
+    assert view.keep_scale.layout.display == ""
+    view.form.fields["reason"].value = "the later day"
+    view.keep_scale.click()
+
+    assert view.keep_scale.layout.display == "none"
+    assert "overall is read on quality 6-10. the later day" in view.form.result.value
+    assert read(book, "Ostrel").reading.scores.scale == "quality 6-10"
+    assert ReadingView(book, lambda _found, **_more: "").reading.scores.scale == "quality 6-10"
+    each = opened(book, "Ostrel").read_each().readings
+    assert {one.scores.scale for one in each.values()} == {"quality 6-10"}
+    kept = book.sessions.keep_chosen(book.scores.opened_scores())
+    assert set(kept["scale"].astype(str)) == {"quality 6-10"}
+    assert read(book, "Ostrel", scale="liking 1-9").reading.scores.scale == "liking 1-9"
+
+
+def test_what_was_left_out_is_listed_from_the_decisions_with_its_end(two_scales):
+    book, of = two_scales, {"coffee": "Ostrel", "client": "Fennmark"}
+    book.sessions.leave_out(**of, tasters=["Ana"], seen="overall", reason="a cold")
+    book.sessions.leave_out(**of, tasters=["Bo"], seen="overall", reason="well again")
+    book.sessions.add_remark("first", "Left out of the reading: Cy (overall). I would")
+    html = ReadingView(book, lambda _found, **_more: "").form.result.value
+
+    assert re.search(r"Ana is left out \(overall\)\. a cold Withdrawn on [-\d]+: well again", html)
+    assert "Bo is left out (overall). well again<" in html
+    assert "Cy" not in html.partition("Recorded choices")[2]

@@ -20,19 +20,6 @@ Term: TypeAlias = tuple[int, ...]
 """Factors multiplied together: () the level, (0,) a slope, (0, 0) a bend, (0, 1) a twist."""
 
 
-def p_text(p: float) -> str:
-    """A p-value as it is printed: ``'p = 0.03'``, ``'p < 0.001'``.
-
-    Parameters
-    ----------
-    p : float
-        Between 0 and 1.
-    """
-    if p < 0.001:
-        return "p < 0.001"
-    return f"p = {p:.3f}" if p < 0.05 else f"p = {p:.2f}"
-
-
 def to_frame(coordinates: ArrayLike) -> pd.DataFrame:
     """Coordinates of shape (n, 3) as a frame with named columns."""
     return pd.DataFrame(np.atleast_2d(np.asarray(coordinates)), columns=list(COORDINATES))

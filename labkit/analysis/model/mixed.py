@@ -21,6 +21,7 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversion
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import FixedEffects
+from labkit.analysis.model.noted import Note, Noted, noted
 from labkit.analysis.model.reml import Columns, Solved, fit_reml, solve
 
 OPTIMISERS: Final = ("bfgs", "powell")
@@ -55,9 +56,6 @@ class Component:
     times: Floats
     """What the effect is multiplied by, shape (n_scores,): 1, or a factor for a slope."""
 
-    words: str
-    """What it stands for, as in 'no spread in ... was seen'."""
-
     keep_at_zero: bool = False
     """Whether it goes on costing degrees of freedom when it is estimated as zero."""
 
@@ -67,7 +65,6 @@ class Component:
         name: str,
         groups: NDArray[np.str_],
         *,
-        words: str,
         times: Floats | None = None,
         keep_at_zero: bool = False,
     ) -> Component:
@@ -79,8 +76,6 @@ class Component:
             Name of the component in the model.
         groups : ndarray of str, shape (n_scores,)
             Group of each score.
-        words : str
-            What the component is called where it is shown.
         times : ndarray, shape (n_scores,), optional
             What the effect is multiplied by in each score (a random slope); 1 if not given.
         keep_at_zero : bool
@@ -92,7 +87,6 @@ class Component:
             labels=tuple(str(label) for label in labels),
             place=place,
             times=np.ones(len(groups)) if times is None else times,
-            words=words,
             keep_at_zero=keep_at_zero,
         )
 
@@ -115,8 +109,8 @@ class MixedFit:
     components: tuple[Component, ...]
     """Random components in the model, also those estimated at zero."""
 
-    notes: tuple[str, ...]
-    """What was simplified on the way, one sentence each."""
+    notes: tuple[Noted, ...]
+    """What was simplified on the way."""
 
     variances: Floats
     """Variance of each component, score units squared, shape (k,)."""
@@ -307,7 +301,7 @@ def fit_mixed(
         effects=FixedEffects.of(products, solved),
         components=tuple(components),
         notes=tuple(
-            f"No spread in {one.words} was seen beside the noise; the intervals allow for some."
+            noted(Note.NO_SPREAD, component=one.name)
             for one, ratio in zip(components, solved.ratios, strict=True)
             if ratio == 0
         ),
@@ -323,12 +317,9 @@ def fit_mixed(
 
 def _simplified(
     components: Sequence[Component], gone: Sequence[int], converged: bool
-) -> tuple[str, ...]:
-    why = "was seen beside the noise" if converged else "could be estimated"
-    return tuple(
-        f"No spread in {components[i].words} {why}; the simpler model without it is used."
-        for i in gone
-    )
+) -> tuple[Noted, ...]:
+    kind = Note.NOT_SEEN if converged else Note.NOT_ESTIMATED
+    return tuple(noted(kind, component=components[i].name) for i in gone)
 
 
 def mixedlm_ratios(

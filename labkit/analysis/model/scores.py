@@ -1,6 +1,6 @@
 """The scores of one coffee, one attribute and one brew method, made fit to be read.
 
-Whatever has to be left out or put together on the way is said in a note; nothing is done silently.
+Whatever has to be left out or put together on the way is noted; nothing is done silently.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from labkit.analysis.model.cleaning import (
     MARGIN,
-    WATER_RULE,
     blanks,
     impossible_waters,
     name_blanks,
@@ -23,9 +22,11 @@ from labkit.analysis.model.cleaning import (
     yes_or_no,
 )
 from labkit.analysis.model.coding import Bools, Floats
+from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.pair_tests.answers import confirmed_water, scored_only
 from labkit.errors import ReadingError
 from labkit.tasting import MOST_POINTS, SCALES, Scale
-from labkit.water import COORDINATES, water_numbers
+from labkit.water import COORDINATES, Target, water_numbers
 
 NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
 """Columns without which nothing can be read; the others of the scores frame have defaults."""
@@ -78,8 +79,11 @@ class Scores:
     brew_method: str
     """How the cups were brewed."""
 
-    notes: tuple[str, ...]
-    """What was left out or put together, one sentence each."""
+    notes: tuple[Noted, ...]
+    """What was left out or put together."""
+
+    confirmed: Target | None = None
+    """The water that a test of two confirmed last, where the frame held one."""
 
     from_cups: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
     """What was worked out from the cups alone, by name; see `once`."""
@@ -188,8 +192,9 @@ def gather_scores(
                 f"{name} must be the same in all scores read together, got {', '.join(found)}. "
                 f"Read one {name} at a time."
             )
-    notes: list[str] = []
-    frame = _one_attribute(frame, attribute)
+    notes: list[Noted] = []
+    confirmed = confirmed_water(_kept(frame, without_tasters, without_sessions))
+    frame = _one_attribute(scored_only(frame), attribute)
     frame = _one_of(frame, "brew_method", brew_method, notes)
     frame = _one_of(frame, "scale", scale, notes)
     frame = _usable(frame, notes)
@@ -209,8 +214,17 @@ def gather_scores(
         scale=str(frame["scale"].iloc[0]),
         brew_method=str(frame["brew_method"].iloc[0]),
         notes=tuple(notes),
+        confirmed=confirmed,
         from_cups={} if alike is None else alike.from_cups,
     )
+
+
+def _kept(frame: pd.DataFrame, tasters: Sequence[str], sessions: Sequence[str]) -> pd.DataFrame:
+    """Rows of nobody and no session that is left out by choice."""
+    if not len(tasters) and not len(sessions):
+        return frame
+    left_out = frame["taster"].astype(str).isin(list(tasters))
+    return frame[~(left_out | frame["session"].astype(str).isin(list(sessions)))]
 
 
 def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
@@ -229,27 +243,24 @@ def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
     )
 
 
-def _one_of(frame: pd.DataFrame, column: str, wanted: str | None, notes: list[str]) -> pd.DataFrame:
+def _one_of(
+    frame: pd.DataFrame, column: str, wanted: str | None, notes: list[Noted]
+) -> pd.DataFrame:
     """Rows of one brew method or scale: the wanted one, or the first of `most_used`, and say so."""
     met = frame[column].unique()
     if len(met) == 1 and wanted in (None, str(met[0])):
         return frame
     counts = most_used(frame, column)
-    word = column.replace("_", " ")
     if wanted is not None and wanted not in counts.index:
         raise ReadingError(
             f"{column} must be one that was used, got {wanted!r}. "
             f"Choose among: {', '.join(map(str, counts.index))}."
         )
     chosen = str(counts.index[0]) if wanted is None else wanted
-    others = [
-        f"{str(name) or 'no name'} ({count})" for name, count in counts.items() if name != chosen
-    ]
+    others = tuple((str(name), int(count)) for name, count in counts.items() if name != chosen)
     if others:
-        notes.append(
-            f"Only the {counts[chosen]} scores of {word} '{chosen}' are read here; not pooled "
-            f"with {', '.join(others)}. Choose another {word} to read those apart."
-        )
+        n = int(counts[chosen])
+        notes.append(noted(Note.OTHERS_APART, column=column, chosen=chosen, n=n, others=others))
     return frame[frame[column].astype(str) == chosen]
 
 
@@ -276,10 +287,10 @@ def most_used(frame: pd.DataFrame, column: str) -> pd.Series[int]:
     return counts.loc[sorted(counts.index, key=lambda one: (counts[one], newest[one]))[::-1]]
 
 
-def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+def _usable(frame: pd.DataFrame, notes: list[Noted]) -> pd.DataFrame:
     blank = blanks(frame["score"])
     if blank.any():
-        notes.append(f"{int(blank.sum())} cups without a score are left out.")
+        notes.append(noted(Note.NO_SCORE, n=int(blank.sum())))
         frame = frame[~blank]
     columns = ["score", *COORDINATES]
     found = np.column_stack([numbers(frame[name]) for name in columns])
@@ -289,38 +300,28 @@ def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     no_water = ~nameless & ~no_number & impossible_waters(found[:, 1:])
     off = ~nameless & ~no_number & ~no_water & _off_scale(found[:, 0], _scale_of(frame))
     if nameless.any():
-        which = ", ".join(f"{name} ({n})" for name, one in unnamed.items() if (n := int(one.sum())))
-        notes.append(
-            f"{int(nameless.sum())} scores are left out because a name in their row is blank: "
-            f"{which}."
-        )
+        which = tuple((name, n) for name, one in unnamed.items() if (n := int(one.sum())))
+        notes.append(noted(Note.NO_NAME, n=int(nameless.sum()), blank=which))
     if no_number.any():
-        notes.append(
-            f"{int(no_number.sum())} scores are left out because the score or the water behind it "
-            "is not a number."
-        )
+        notes.append(noted(Note.NO_NUMBER, n=int(no_number.sum())))
     if no_water.any():
-        notes.append(
-            f"{int(no_water.sum())} scores are left out because their water cannot be "
-            f"({WATER_RULE})."
-        )
+        notes.append(noted(Note.NO_WATER, n=int(no_water.sum())))
     if off.any():
-        worst = ", ".join(f"{one:g}" for one in np.unique(found[off, 0])[:MOST_SHOWN])
-        notes.append(
-            f"{int(off.sum())} scores are left out because they lie off their scale"
-            f"{_ends(_scale_of(frame))}: {worst}."
-        )
+        worst = tuple(map(float, np.unique(found[off, 0])[:MOST_SHOWN]))
+        scale = _scale_of(frame)
+        notes.append(noted(Note.OFF_SCALE, n=int(off.sum()), scale=scale, worst=worst))
     usable = ~(nameless | no_number | no_water | off)
     if not usable.any():
         if nameless.all():
             raise ReadingError(
                 "scores must name their session, flight, taster, jug and water, got none that "
-                f"does: {which} are blank. Fill them in."
+                f"does: {', '.join(f'{name} ({n})' for name, n in which)} are blank. Fill them in."
             )
         if off.any():
             raise ReadingError(
-                f"scores must lie on their scale{_ends(_scale_of(frame))}, got {worst}. Correct "
-                "them, or name the scale that they were given on."
+                f"scores must lie on their scale{_ends(scale)}, got "
+                f"{', '.join(f'{one:g}' for one in worst)}. Correct them, or name the scale that "
+                "they were given on."
             )
         raise ReadingError(
             "scores must be numbers for known waters, got none. Check that the key is opened and "
@@ -330,10 +331,8 @@ def _usable(frame: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     clean = dict(zip(columns, found.T, strict=True))
     between = int(_between_steps(found[:, 0], _scale_of(frame)).sum())
     if between:
-        notes.append(
-            f"{between} scores lie between two steps of the scale '{frame['scale'].iloc[0]}'; "
-            "they are read as they stand."
-        )
+        name = str(frame["scale"].iloc[0])
+        notes.append(noted(Note.BETWEEN_STEPS, n=between, scale=name))
     return frame.assign(
         taster=frame["taster"].astype(str),
         position=numbers(frame["position"]),
@@ -365,7 +364,7 @@ def _between_steps(score: Floats, scale: Scale | None) -> Bools:
 
 
 def _without(
-    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[str]
+    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[Noted]
 ) -> pd.DataFrame:
     """Rows without those of tasters or sessions left out by choice, and say so."""
     if not len(names):
@@ -378,7 +377,7 @@ def _without(
                 f"These have scores: {', '.join(sorted(known.unique()))}."
             )
     frame = frame[~known.isin(list(names))]
-    notes.append(f"Left out by your choice: {', '.join(names)}.")
+    notes.append(noted(Note.BY_CHOICE, names=tuple(names)))
     if frame.empty:
         raise ReadingError(
             f"without_{column}s must leave a {column}, got {', '.join(names)}. Leave out fewer."
@@ -386,7 +385,7 @@ def _without(
     return frame
 
 
-def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str]) -> pd.DataFrame:
+def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[Noted]) -> pd.DataFrame:
     cup = ["session", "flight", "taster", "jug", "position", "blind_code"]
     stages = sorted(frame["stage"].dropna().astype(str).unique())
     if stage is not None:
@@ -403,15 +402,10 @@ def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[str])
         frame = frame.sort_values("given_at", kind="stable")
     repeated = frame.duplicated(subset=[*cup, "stage"], keep="last")
     if repeated.any():
-        notes.append(
-            f"{int(repeated.sum())} scores were given twice for the same cup; the last one counts."
-        )
+        notes.append(noted(Note.GIVEN_TWICE, n=int(repeated.sum())))
         frame = frame[~repeated]
     if frame.duplicated(subset=cup).any():
-        notes.append(
-            f"Scores of a cup as it cooled ({', '.join(stages)}) are averaged: they are one cup, "
-            "not several."
-        )
+        notes.append(noted(Note.STAGES_AVERAGED, stages=tuple(stages)))
         means = frame.groupby(cup, dropna=False, sort=False)["score"].transform("mean")
         frame = frame.assign(score=means).drop_duplicates(subset=cup)
     return frame

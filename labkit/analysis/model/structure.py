@@ -18,10 +18,11 @@ from labkit.analysis.model.coding import (
     term_matrix,
 )
 from labkit.analysis.model.mixed import Component, identifiable
+from labkit.analysis.model.noted import Note, Noted, noted
 from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
 from labkit.errors import ReadingError
-from labkit.water import COORDINATE, COORDINATES, amount
+from labkit.water import COORDINATES
 
 FEWEST_RANDOM_BLOCKS: Final = 5
 """Sessions or flights below this number are fixed effects (a variance of three means little)."""
@@ -64,11 +65,11 @@ class Model:
     held: Floats
     """Where the coordinates stayed that did not vary, shape (3,)."""
 
-    cannot_tell: tuple[str, ...]
-    """What this design cannot tell, one sentence each."""
+    cannot_tell: tuple[Noted, ...]
+    """What this design cannot tell."""
 
-    choices: tuple[str, ...]
-    """What was chosen and why, one sentence each."""
+    choices: tuple[Noted, ...]
+    """What was chosen for it."""
 
     @property
     def n_surface(self) -> int:
@@ -86,15 +87,14 @@ def _build_model(scores: Scores) -> Model:
     coding = coding_of(waters)
     held = np.median(waters, axis=0)
     cannot = [
-        f"Every cup had {amount(name, float(held[place]))}: these scores know nothing of "
-        f"other levels of {COORDINATE[name].words}."
+        noted(Note.HELD, name=name, level=float(held[place]))
         for place, name in enumerate(COORDINATES)
         if name not in coding.names
     ]
     blocks, components, choices = block_effects(scores)
     coded = coding.code(waters)
     terms, refused = _estimable_terms(coded, blocks, room=_room(scores, blocks))
-    cannot += _refused_words(refused, terms, coding, coded, blocks)
+    cannot += _refused(refused, terms, coding, coded, blocks)
     fixed = np.column_stack([np.ones(len(coded)), term_matrix(coded, terms), blocks])
     if fixed.shape[1] >= len(fixed):
         raise ReadingError(
@@ -103,14 +103,16 @@ def _build_model(scores: Scores) -> Model:
             field="scores",
         )
     components = taster_components(scores, coding, coded, terms) + components
-    bowl, sentence = _bowl(scores, fixed)
+    bowl, is_mixed_once = _bowl(scores, fixed)
     if bowl is not None:
         components.append(bowl)
-    if sentence:
-        cannot.append(sentence)
+    if is_mixed_once:
+        cannot.append(noted(Note.MIXED_ONCE))
     components, left_out = affordable(components)
     kept, dropped, columns = identifiable(fixed, components)
-    cannot += _dropped_words(dropped, scores) + _linking_words(scores)
+    cannot += _of_tasters(dropped, scores)
+    if not _is_linked(scores):
+        cannot.append(noted(Note.NOT_LINKED))
     return Model(
         coding=coding,
         terms=tuple(terms),
@@ -132,63 +134,51 @@ def centred_contrasts(labels: Sequence[str]) -> Floats:
     return contrasts
 
 
-def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
-    """Fixed contrasts between sessions or flights, random ones, and the choice in words."""
+def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[Noted]]:
+    """Fixed contrasts between sessions or flights, random ones, and what was chosen."""
     return scores.once("blocks", lambda: _block_effects(scores))
 
 
-def _block_effects(scores: Scores) -> tuple[Floats, list[Component], list[str]]:
+def _block_effects(scores: Scores) -> tuple[Floats, list[Component], list[Noted]]:
     session, block = scores.column("session"), scores.column("block")
     n_sessions, n_blocks = len(np.unique(session)), len(np.unique(block))
     components: list[Component] = []
-    choices: list[str] = []
+    choices: list[Noted] = []
     fixed = np.empty((len(session), 0))
     if n_blocks == 1:
         return fixed, components, choices
     if n_blocks < FEWEST_RANDOM_BLOCKS:
         fixed = centred_contrasts(list(block))
-        choices.append(
-            f"Each of the {n_blocks} flights has a level of its own; waters are compared within "
-            "flights and through waters served in several."
-        )
+        choices.append(noted(Note.FLIGHT_LEVELS, n=n_blocks))
     else:
         if n_sessions >= FEWEST_RANDOM_BLOCKS:
-            components.append(Component.grouped("session", session, words="levels of sessions"))
-            choices.append(f"The {n_sessions} sessions differ by chance, as days do.")
+            components.append(Component.grouped("session", session))
+            choices.append(noted(Note.SESSIONS_BY_CHANCE, n=n_sessions))
         elif n_sessions > 1:
             fixed = centred_contrasts(list(session))
-            choices.append(
-                f"Each of the {n_sessions} sessions has a level of its own; days are linked "
-                "through waters served on both, such as the control."
-            )
+            choices.append(noted(Note.SESSION_LEVELS, n=n_sessions))
         if n_blocks > n_sessions:
-            components.append(Component.grouped("flight", block, words="levels of flights"))
+            components.append(Component.grouped("flight", block))
     taster_block = np.char.add(np.char.add(scores.tasters, " | "), block)
-    components.append(
-        Component.grouped(
-            "taster:flight", taster_block, words="a taster's level from flight to flight"
-        )
-    )
+    components.append(Component.grouped("taster:flight", taster_block))
     return fixed, components, choices
 
 
-def affordable(components: Sequence[Component]) -> tuple[list[Component], list[str]]:
+def affordable(components: Sequence[Component]) -> tuple[list[Component], list[Noted]]:
     """Components while their effects together stay few enough to be fitted in a second or two.
 
     What all tasters share comes before what is one taster's own, which averages out over them.
-    What is left out goes into the residual, and is named.
+    What is left out goes into the residual, and is noted.
     """
     kept: list[Component] = []
-    sentences = []
+    left_out = []
     for component in sorted(components, key=lambda one: one.name in OWN):
         if sum(len(one.labels) for one in kept) + len(component.labels) <= MOST_EFFECTS:
             kept.append(component)
         else:
-            sentences.append(
-                f"With so many scores, the spread in {component.words} is not estimated apart "
-                f"({len(component.labels)} effects would take long): it counts as noise."
-            )
-    return kept, sentences
+            n = len(component.labels)
+            left_out.append(noted(Note.NOT_APART, component=component.name, n=n))
+    return kept, left_out
 
 
 def _room(scores: Scores, blocks: Floats) -> int:
@@ -217,11 +207,12 @@ def _estimable_terms(coded: Floats, blocks: Floats, *, room: int) -> tuple[list[
     return kept, refused
 
 
-def _refused_words(
+def _refused(
     refused: Sequence[Term], kept: Sequence[Term], coding: Coding, coded: Floats, blocks: Floats
-) -> list[str]:
-    sentences = []
-    names = [COORDINATE[name].words for name in coding.names]
+) -> list[Noted]:
+    """Why terms are not in the model."""
+    why = []
+    names = coding.names
     for term in refused:
         if len(term) == 1:
             column = coded[:, term[0]]
@@ -229,28 +220,16 @@ def _refused_words(
             if blocks.shape[1]:
                 coefficients = np.linalg.lstsq(blocks, rest, rcond=None)[0]
                 rest = rest - blocks @ coefficients
-            if np.linalg.norm(rest) < TOLERANCE * np.linalg.norm(column - column.mean()):
-                sentences.append(
-                    f"{names[term[0]].capitalize()} changed only between flights, which differ "
-                    "for other reasons too: serve a control in each to tell the two apart."
-                )
-            else:
-                sentences.append(
-                    f"{names[term[0]].capitalize()} moved together with another coordinate: its "
-                    "own effect cannot be told from these cups."
-                )
+            is_between = np.linalg.norm(rest) < TOLERANCE * np.linalg.norm(column - column.mean())
+            kind = Note.BETWEEN_FLIGHTS if is_between else Note.TOGETHER
+            why.append(noted(kind, name=names[term[0]]))
         elif (term[0],) in kept and term[0] == term[1]:
             levels = len(np.unique(coded[:, term[0]].round(6)))
-            why = "only two levels were tasted" if levels == 2 else "there are too few waters"
-            sentences.append(
-                f"Whether {names[term[0]]} has a best level in between cannot be told: {why}."
-            )
+            kind = Note.TWO_LEVELS if levels == 2 else Note.FEW_WATERS
+            why.append(noted(kind, name=names[term[0]]))
         elif (term[0],) in kept and (term[1],) in kept:
-            sentences.append(
-                f"Whether the best {names[term[0]]} moves with {names[term[1]]} cannot be told: "
-                "too few waters varied both."
-            )
-    return sentences
+            why.append(noted(Note.NO_INTERACTION, name=names[term[0]], other=names[term[1]]))
+    return why
 
 
 def taster_components(
@@ -258,43 +237,31 @@ def taster_components(
 ) -> list[Component]:
     """What tasters differ in by chance: level, slope of each factor kept, single waters."""
     tasters = scores.tasters
-    found = [Component.grouped("taster", tasters, words="tasters' levels")]
+    found = [Component.grouped("taster", tasters)]
     found += [
         Component.grouped(
             f"taster:{name}",
             tasters,
             times=coded[:, place],
-            words=f"how tasters answer {COORDINATE[name].words}",
             keep_at_zero=True,
         )
         for place, name in enumerate(coding.names)
         if (place,) in terms
     ]
     pairs = np.char.add(np.char.add(tasters, " | "), scores.column("recipe"))
-    found.append(
-        Component.grouped(
-            "taster:water", pairs, words="how tasters answer single waters", keep_at_zero=True
-        )
-    )
+    found.append(Component.grouped("taster:water", pairs, keep_at_zero=True))
     return found
 
 
-def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, str]:
-    """The bowl's own spread: mixing and brewing slips that every taster met."""
+def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, bool]:
+    """The bowl's own spread: mixing and brewing slips that all met; whether none was made twice."""
     recipe, bowl = scores.column("recipe"), scores.column("bowl")
-    component = Component.grouped("bowl", bowl, words="bowls of the same water")
+    component = Component.grouped("bowl", bowl)
     again = len(np.unique(np.char.add(recipe, bowl))) - len(np.unique(recipe))
     many = len(component.labels) > MOST_EFFECTS
     spare = len(component.labels) if many else _rank_beyond(fixed, component)
-    sentence = ""
-    if again == 0:
-        sentence = (
-            "Each water was mixed and brewed once: a slip in one jug looks like an effect of its "
-            "water, and the two cannot be separated. A duplicate mixed and brewed separately would "
-            "tell."
-        )
     usable = spare >= FEWEST_BOWL_DF and len(np.unique(scores.tasters)) > 1
-    return (component if usable else None), sentence
+    return (component if usable else None), again == 0
 
 
 def _rank_beyond(fixed: Floats, component: Component) -> int:
@@ -304,7 +271,7 @@ def _rank_beyond(fixed: Floats, component: Component) -> int:
     return int(np.linalg.matrix_rank((matrix.T @ matrix).toarray() - onto @ onto.T, hermitian=True))
 
 
-def _linking_words(scores: Scores) -> list[str]:
+def _is_linked(scores: Scores) -> bool:
     """Whether flights and sessions hang together through waters served in several."""
     blocks, block = np.unique(scores.column("block"), return_inverse=True)
     recipes, recipe = np.unique(scores.column("recipe"), return_inverse=True)
@@ -313,24 +280,15 @@ def _linking_words(scores: Scores) -> list[str]:
         shape=(len(blocks) + len(recipes),) * 2,
     )
     _, group = sparse.csgraph.connected_components(edges, directed=False)
-    if len(np.unique(group[: len(blocks)])) == 1:
-        return []
-    return [
-        "Some flights or days share no water with the rest, so their levels cannot be compared: "
-        "only differences within them count. Serve the same control in each."
-    ]
+    return len(np.unique(group[: len(blocks)])) == 1
 
 
-def _dropped_words(dropped: Sequence[Component], scores: Scores) -> list[str]:
+def _of_tasters(dropped: Sequence[Component], scores: Scores) -> list[Noted]:
+    """What so few tasters, or cups of each, cannot tell."""
     people = len(np.unique(scores.tasters))
     if people == 1:
-        return [f"Only {scores.tasters[0]} scored: this is one taster's answer, not a panel's."]
-    sentences = []
-    if people < FEWEST_GUESTS:
-        sentences.append(f"{people} tasters speak for tasters like them, not for guests.")
+        return [noted(Note.ONE_TASTER, taster=str(scores.tasters[0]))]
+    found = [noted(Note.NOT_GUESTS, n=people)] if people < FEWEST_GUESTS else []
     if "taster:water" in [one.name for one in dropped]:
-        sentences.append(
-            "Nobody tasted a water twice: a taster's own taste and slips of the day cannot be "
-            "separated."
-        )
-    return sentences
+        found.append(noted(Note.NOBODY_TWICE))
+    return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -36,14 +36,13 @@ from labkit.analysis.pair_tests.preference import (
     paired_preference,
 )
 from labkit.analysis.region import water_target
-from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import PlanError, ReadingError
 from labkit.shown import Shown
-from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
+from labkit.tasting import ALPHA, CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
 from labkit.water import COORDINATES, Target
 
-ALPHA: Final = 0.05
-"""Level at which a test of two waters shows something."""
+if TYPE_CHECKING:
+    from labkit.analysis.search.recommendation import Recommendation
 
 _NOTHING_CHOSEN = "no preference"
 
@@ -221,6 +220,30 @@ def last_answer(frame: pd.DataFrame, leader: Target, control: Target) -> Answer 
         return None
     answers = [one.answer_on(leader, control) for one in read_tests(frame)]
     return next((one for one in reversed(answers) if one is not None), None)
+
+
+def confirmed_water(frame: pd.DataFrame) -> Target | None:
+    """The water that the latest confirming test confirmed; None if none, or a later one did not.
+
+    A test that cannot be read confirms nothing here: whoever asks for the tests is told.
+    """
+    if "scale" not in frame or not frame["scale"].astype(str).isin(list(METHODS)).any():
+        return None
+    try:
+        tests = read_tests(frame)
+    except ReadingError:
+        return None
+    confirmed = None
+    for one in tests:
+        for leader, other in (one.targets, one.targets[::-1]):
+            answer = one.answer_on(leader, other)
+            if answer is None:
+                continue
+            if answer.outcome is Outcome.CONFIRMED:
+                confirmed = leader
+            elif answer.outcome is Outcome.NOT_CONFIRMED and confirmed == leader:
+                confirmed = None
+    return confirmed
 
 
 def answer_on(frame: pd.DataFrame, recommended: Recommendation) -> Answer | None:

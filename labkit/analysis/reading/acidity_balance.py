@@ -15,6 +15,7 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 from threadpoolctl import threadpool_limits
 
+from labkit.analysis.model.noted import Note, Noted, noted
 from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading import views
@@ -99,7 +100,7 @@ class Balance(Shown):
     n_tasters: int
     """Who answered."""
 
-    cannot_tell: tuple[str, ...]
+    cannot_tell: tuple[Noted, ...]
     """What kept a curve from being drawn, one sentence each."""
 
 
@@ -222,7 +223,7 @@ def _penalties(
     return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect"]]
 
 
-def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[Noted, ...]]:
     """Too sharp less too flat along alkalinity, and what could not be told on the way."""
     empty = pd.DataFrame(columns=[FACTOR, "mean", "lo", "hi"], dtype=np.float64)
     own = frame[frame["attribute"].astype(str) == name]
@@ -233,7 +234,7 @@ def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[str, ...
         with threadpool_limits(1):
             surface = fit_surface(signs)
     except (ReadingError, np.linalg.LinAlgError) as error:
-        return empty, (f"No curve could be fitted: {error}",)
+        return empty, (noted(Note.NO_CURVE, why=str(error)),)
     names = surface.coding.names
     if FACTOR not in names or not any(names.index(FACTOR) in term for term in surface.terms):
         return empty, surface.model.cannot_tell

@@ -309,14 +309,16 @@ def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
     """The same with the recommended water as the one to serve, and the score expected of that.
 
     A coordinate is told if both say so: what moved with another one the surface cannot tell apart.
-    Ranges are widened to hold it; a coordinate that is not told may be best anywhere.
+    Its range is where the recommendation's own draws have the best water, which the map shows, and
+    is widened to hold the water to serve; a coordinate that is not told may be best anywhere.
     """
     told = {one.factor: one for one in recommended.coordinates}
     ranges = []
     for one in best.factor_ranges:
         now = told[one.factor]
         if one.is_told and now.is_told:
-            lo, hi = min(one.lo, now.level), max(one.hi, now.level)
+            lo, hi = recommended.range_of(one.factor)
+            lo, hi = min(lo, now.level), max(hi, now.level)
         else:
             lo, hi = one.tasted_lo, one.tasted_hi
         ranges.append(

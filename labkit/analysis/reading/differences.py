@@ -53,9 +53,6 @@ class WaterDifferences:
     linked: bool
     """Whether all flights hang together through waters served in several."""
 
-    notes: tuple[str, ...]
-    """What could not be separated, one sentence each."""
-
     @property
     def apart(self) -> pd.DataFrame:
         """The pairs that are told apart when all are compared at once, the surest first."""
@@ -184,7 +181,7 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
             f"waters compared one by one must be {MOST_WATERS} or fewer, got {len(labels)}. "
             "Read the curve."
         )
-    fit, notes, left_out = _fit(scores, labels)
+    fit, linked = _fit(scores, labels)
     n = len(labels)
     weights = np.column_stack([np.eye(n), np.zeros((n, len(fit.effects.beta) - n))])
     means = pd.concat([recipes, fit.effects.intervals(weights)], axis=1)
@@ -205,23 +202,19 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
         against_control=against.rename(columns={"other": "control"}),
         pairs=pairs,
         fit=fit,
-        linked=not notes,
-        notes=(*notes, *left_out),
+        linked=linked,
     )
 
 
-def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, list[str], list[str]]:
-    fixed, random, columns, notes, left_out = scores.once(
+def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, bool]:
+    fixed, random, columns, linked = scores.once(
         "one mean per water", lambda: _model(scores, labels)
     )
     fit = fit_mixed(scores.score, fixed, random, scores.tasters, columns=columns)
-    return fit, notes, left_out
+    return fit, linked
 
 
-def _model(
-    scores: Scores, labels: Floats
-) -> tuple[Floats, list[Component], Columns, list[str], list[str]]:
-    notes = []
+def _model(scores: Scores, labels: Floats) -> tuple[Floats, list[Component], Columns, bool]:
     indicators = (scores.column("recipe")[:, None] == labels[None]).astype(np.float64)
     blocks, components, _ = block_effects(scores)
     fixed = indicators
@@ -230,19 +223,15 @@ def _model(
         independent = float(np.abs(np.asarray(np.linalg.qr(wider, mode="r"))[-1, -1])) > 1e-8
         if independent and len(column) > wider.shape[1]:
             fixed = wider
-    if fixed.shape[1] < indicators.shape[1] + blocks.shape[1]:
-        notes.append(
-            "Some flights share no water with the others: a difference between their waters may "
-            "be one between flights. A control served in each would tell."
-        )
+    linked = fixed.shape[1] == indicators.shape[1] + blocks.shape[1]
     coding = coding_of(scores.waters)
     coded = coding.code(scores.waters)
     slopes = [(place,) for place in range(len(coding.factors))]
     random = taster_components(scores, coding, coded, slopes) + components
     random += _duplicate_bowls(scores)
-    random, left_out = affordable(random)
+    random, _ = affordable(random)
     kept, _, columns = identifiable(fixed, random)
-    return fixed, kept, columns, notes, left_out
+    return fixed, kept, columns, linked
 
 
 def _duplicate_bowls(scores: Scores) -> list[Component]:
@@ -250,7 +239,7 @@ def _duplicate_bowls(scores: Scores) -> list[Component]:
     again = len(np.unique(bowls)) - len(np.unique(scores.column("recipe")))
     if again < 2 or len(np.unique(scores.tasters)) < 2:
         return []
-    return [Component.grouped("bowl", bowls, words="bowls of the same water")]
+    return [Component.grouped("bowl", bowls)]
 
 
 def _differences(

@@ -29,15 +29,13 @@ from labkit.analysis.reading.agreement import (
 )
 from labkit.analysis.reading.repeat_noise import RepeatNoise, rounding
 from labkit.analysis.reading.serving_order import order_effects
+from labkit.tasting import ALPHA
 
 AGREES: Final = 0.3
 """Correlation with the rest of the panel from which a taster goes with it (common practice)."""
 
 FEWEST_WATERS: Final = 3
 """Waters below which no taster is judged."""
-
-ALPHA: Final = 0.05
-"""Chance that any taster of a panel is said to tell alike waters apart, or to go another way."""
 
 
 class TasterKind(StrEnum):

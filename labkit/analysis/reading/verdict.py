@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -10,6 +11,7 @@ import numpy as np
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import Contrast, FTest
+from labkit.analysis.model.structure import FEWEST_BOWL_DF
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import Best
 from labkit.analysis.reading.unread import Unread, WhyUnread
@@ -108,7 +110,10 @@ def judge(surface: Surface, best: Best, recommended: Recommendation | None = Non
     gap = surface.difference(best.highest, worst)
     widest = _widest(surface, waters)
     people, span = len(np.unique(surface.scores.tasters)), _span(surface)
-    detectable = detectable_difference(widest.se, widest.df, test.df_top, test.df_bottom, span=span)
+    cap = _judged_by(surface, people)
+    detectable = detectable_difference(
+        widest.se, cap(widest.df), test.df_top, cap(test.df_bottom), span=span
+    )
     found = test.p_value < ALPHA and gap.p_value < ALPHA
     return Verdict(
         kind=VerdictKind.FOUND if found else VerdictKind.NOTHING,
@@ -120,6 +125,21 @@ def judge(surface: Surface, best: Best, recommended: Recommendation | None = Non
         over_worst=_lead(surface, best, worst) if found else None,
         over_control=_over_control(surface, best, worst, recommended) if found else None,
     )
+
+
+def _judged_by(surface: Surface, people: int) -> Callable[[float], float]:
+    """Degrees of freedom of a panel like this one, from those of its reading.
+
+    A reading that saw no spread between bowls is judged by tasters alone, but every second such
+    panel sees one and is judged by its few bowls: it counts half-way.
+    """
+    scores = surface.scores
+    bowls, blocks = (len(np.unique(scores.column(name))) for name in ("bowl", "block"))
+    spare = bowls - blocks - len(surface.terms)
+    seen = any(one.name == "bowl" for one in surface.fit.components)
+    if seen or people == 1 or bowls == len(scores.recipes) or spare < FEWEST_BOWL_DF:
+        return lambda df: df
+    return lambda df: (df + min(df, spare)) / 2
 
 
 def untold(unread: Unread) -> Verdict:

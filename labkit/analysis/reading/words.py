@@ -36,6 +36,7 @@ from labkit.analysis.model.cleaning import (
 from labkit.analysis.model.coding import Bools, Floats
 from labkit.errors import ReadingError
 from labkit.shown import Shown
+from labkit.tasting import ALPHA
 from labkit.water import COORDINATE, COORDINATES
 
 NEEDED: Final = ("coffee", "session", "flight", "taster", "jug", "word", "is_checked", *COORDINATES)
@@ -51,8 +52,6 @@ FEWEST_CHECKS: Final = 8
 
 SEPARATED: Final = 12.0
 """Log odds per coded unit beyond which a word is split by the coordinate without a mistake."""
-
-ALPHA: Final = 0.05
 
 
 class SayingVerdict(StrEnum):

@@ -11,6 +11,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
+from labkit.analysis.model.noted import Noted
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.pair_tests.difference import check_count
 from labkit.analysis.region import Region, water_target
@@ -87,7 +88,7 @@ class Belief:
     helped: Helped | None = None
     """The same with a head start from earlier coffees; None without one."""
 
-    notes: tuple[str, ...] = ()
+    notes: tuple[Noted, ...] = ()
     """What was left out or put together on the way from the scores, one sentence each."""
 
     recommended: Recommendation | None = None
@@ -195,11 +196,13 @@ def believe(
             second = second_opinion(surface, other, posterior.recipes[[leader]], mine, rng=rng)
         helped = None
         if head_start is not None and isinstance(now.told, ShapeAverage):
-            lent = weigh(cups, shape_library(), head_start.odds)
+            before = np.ones(len(head_start.odds)) if now.odds is None else now.odds
+            odds = head_start.odds * before
+            lent = weigh(cups, shape_library(), odds / odds.mean())
             # Draws of its own, so that the same cups are proposed with a head start and without.
             apart = np.random.default_rng(SEED)
             helped = _helped(
-                follow(head_start, now.told.of_shapes),
+                follow(head_start, (now.told.of_shapes / before).astype(np.float32)),
                 _posterior(region, cups, others, lent, apart),
             )
     notes = () if now.scores is None else now.scores.notes

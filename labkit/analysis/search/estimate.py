@@ -18,7 +18,7 @@ from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.region import water_target
 from labkit.analysis.search.cups import Cups, cups_of, no_cups, rising_scale
-from labkit.analysis.search.shape_average import ShapeAverage, weigh
+from labkit.analysis.search.shape_average import ShapeAverage, odds_by_control, weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.simulate import LIKING
 from labkit.analysis.search.surface_belief import SurfaceBelief, surface_belief
@@ -60,10 +60,22 @@ class Estimate:
     control: Floats
     """Coordinates of the control, the one given or the one served most; shape (1 or 0, 3)."""
 
+    odds: Floats | None = None
+    """How likely each shape was before the cups, of mean 1; None for alike, and beside the surface
+    alone."""
+
     def draws(self, waters: Floats, *, rng: np.random.Generator) -> Floats:
         """Joint draws of the scores of some waters, moved to their exact means."""
         drawn = self.told.draws(waters, N_DRAWS, rng=rng).astype(float)
         return np.asarray(drawn + self.told.expected(waters) - drawn.mean(axis=0))
+
+    def truths(self, waters: Floats) -> Floats:
+        """Draws that are the same possible truths each time, whichever waters are asked about.
+
+        A truth is drawn as a whole surface, and the waters only say where it is read off: so that
+        recommendation, map and slices state the same chances.
+        """
+        return self.draws(waters, rng=np.random.default_rng(SEED))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,13 +140,17 @@ def estimate(
             cups = cups_of(scores, scale, fitted)
         plain = surface_belief(cups, fitted)
         own = np.empty((0, 3)) if scores is None else served_control(scores)
+        beaten = own if control is None else as_coordinates(control)[:1]
+        library = shape_library() if engine == "shapes" else None
+        odds = None if library is None else odds_by_control(library, beaten)
         return Estimate(
             scores=scores,
             cups=cups,
             scale=scale,
-            told=weigh(cups, shape_library()) if engine == "shapes" else plain,
+            told=plain if library is None else weigh(cups, library, odds),
             plain=plain,
-            control=own if control is None else as_coordinates(control)[:1],
+            control=beaten,
+            odds=odds,
         )
 
 

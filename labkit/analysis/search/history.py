@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import pandas as pd
 
 from labkit.analysis.model.scores import Scores
-from labkit.analysis.region import water_target
+from labkit.water import COORDINATES
 
-COLUMNS = ("session", "flight", "cups", "tasters", "scores", "mean", "best_water", "best_mean")
+BEST: Final = tuple(f"best_{name}" for name in COORDINATES)
+COLUMNS: Final = ("session", "flight", "cups", "tasters", "scores", "mean", "best_mean", *BEST)
 
 
 def flight_history(scores: Scores) -> pd.DataFrame:
@@ -22,15 +25,15 @@ def flight_history(scores: Scores) -> pd.DataFrame:
     -------
     history : DataFrame
         Columns ``session, flight``; ``cups, tasters, scores``: how many; ``mean``: of the flight's
-        scores; ``best_water, best_mean``: the water with the highest mean in it, in words, and
-        that mean. Means compare within a flight only: days and moods differ.
+        scores; ``best_mean``: the highest mean of a water in it, and that water's coordinates,
+        ``best_mg_share`` and so on. Means compare within a flight only: days and moods differ.
     """
-    frame = scores.frame.assign(
-        _score=scores.score, _water=[water_target(water).text for water in scores.waters]
-    )
+    frame = scores.frame.assign(_score=scores.score, _place=range(len(scores.score)))
     rows = []
     for (session, flight), tasted in frame.groupby(["session", "flight"], sort=False):
-        means = tasted.groupby("_water", sort=False)["_score"].mean()
+        by_water = tasted.groupby("recipe", sort=False)
+        means = by_water["_score"].mean()
+        best = int(by_water["_place"].first().loc[str(means.idxmax())])
         rows.append(
             (
                 session,
@@ -39,8 +42,8 @@ def flight_history(scores: Scores) -> pd.DataFrame:
                 tasted["taster"].nunique(),
                 len(tasted),
                 float(tasted["_score"].mean()),
-                str(means.idxmax()),
                 float(means.max()),
+                *map(float, scores.waters[best]),
             )
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))

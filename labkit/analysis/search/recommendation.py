@@ -51,6 +51,10 @@ and of the best of many waters, so that .95 named a winner on 6 of 140 flat coff
 LIKELY: Final = 0.8
 """Chance of beating the control from which a confirming test is worth its cups."""
 
+WIDER: Final = 1.15
+"""By how much a difference to the control is less sure than its draws: coffees are unlike every
+shape. Chances of .85 and .94 as drawn came true in .77 to .82 and .90 to .92 (DEVELOPERS.md)."""
+
 FEWEST_FLIGHTS: Final = 3
 """Before that many flights what is thought sure is mostly the engine's own opinion: of searches
 after one flight or two, stated chances of .8 to .9 came true in two thirds (65 cases)."""
@@ -130,6 +134,10 @@ class Recommendation:
     control: Target | None
     """The water to beat; None if none was served."""
 
+    held: Target
+    """Where coordinates stay that are not told: at the level of the water that a test confirmed
+    last, else of the control, else of the most central water tasted."""
+
     chance_above_control: float | None
     """Probability that it is truly better than the control; None without one, or if it is it."""
 
@@ -156,6 +164,13 @@ class Recommendation:
     """What the second-order surface alone would choose within what was tasted, and whether each
     way of reading is sure of its own."""
 
+    where: tuple[tuple[Target, float], ...] = ()
+    """Where the best water within what was tasted may lie: waters, each with the chance that it is
+    the best of those compared; the chances sum to 1."""
+
+    plain_means: tuple[float, float] | None = None
+    """Plain means of the scores of the water and of the control; None unless both were scored."""
+
     n_older: int = 0
     """Cups of earlier flights that were not read: a history of thousands is cut."""
 
@@ -163,6 +178,22 @@ class Recommendation:
     def untold(self) -> tuple[Told, ...]:
         """The coordinates that are not told."""
         return tuple(one for one in self.coordinates if not one.is_told)
+
+    def range_of(self, factor: str, *, chance: float = 0.95) -> tuple[float, float]:
+        """Between which levels of a coordinate the best water lies.
+
+        Parameters
+        ----------
+        factor : str
+            One of ``labkit.water.COORDINATES``.
+        chance : float
+            That it does, as ``where`` has it; what is left is halved between both ends.
+        """
+        levels = np.array([getattr(water, factor) for water, _chance in self.where])
+        order = np.argsort(levels)
+        reached = np.cumsum(np.array([each for _water, each in self.where])[order])
+        least, most = np.searchsorted(reached, [(1 - chance) / 2 + 1e-9, (1 + chance) / 2 - 1e-9])
+        return float(levels[order][least]), float(levels[order][min(most, len(levels) - 1)])
 
     @property
     def is_control(self) -> bool:
@@ -221,13 +252,15 @@ def _key(scores: Scores, control: Floats, scale: Scale | None) -> tuple[object, 
     columns = ["session", "flight", "taster", "jug", "position", "is_control", *COORDINATES]
     read = scores.frame[[*columns, "score"]]
     hashes = pd.util.hash_pandas_object(read.astype(str), index=False).to_numpy()
-    return scores.attribute, hashlib.sha256(hashes.tobytes()).digest(), control.tobytes(), scale
+    digest = hashlib.sha256(hashes.tobytes()).digest()
+    return scores.attribute, digest, control.tobytes(), scale, scores.confirmed
 
 
 def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recommendation:
     waters = scores.recipe_waters
     held = now.control[0] if len(now.control) else _most_central(waters)
-    grid = tasted_grid(waters, held)
+    stays = _confirmed_or(held, scores)
+    grid = tasted_grid(waters, stays)
     if feasible is not None:
         some = np.array(as_coordinates(getattr(feasible, "grid", feasible)))
         stayed = np.ptp(grid, axis=0) == 0
@@ -238,12 +271,13 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
     points = now.cups.points
     rng = np.random.default_rng(SEED)
     with threadpool_limits(1):
-        looked, mean, n_rough = _looked_at(now, grid, waters, held)
-        top, kept = put_back_untold(now, looked, mean, held, rng)
-        best = looked[by_sense(looked, mean, held, waters, points, top, kept)]
-        told = _of_coordinates(now, grid, best, held, rng)
+        looked, mean, n_rough = _looked_at(now, grid, waters, stays)
+        top, kept = put_back_untold(now, looked, mean, stays, rng)
+        best = looked[by_sense(looked, mean, stays, waters, points, top, kept)]
+        told = _of_coordinates(now, grid, best, stays, rng)
         plain = grid[[int(np.argmax(now.plain.expected(grid)))]]
-        draws = now.draws(np.vstack([best, held, plain, looked[:n_rough]]), rng=rng)
+        compared = np.vstack([best, held, plain, looked[:n_rough]])
+        draws = now.truths(compared)
         mine = float(np.mean(draws[:, 0] > draws[:, 2]))
         second = second_opinion(now.plain, plain, best[None], mine, rng=rng)
     low, high = np.quantile(draws[:, 0], [0.05, 0.95])
@@ -255,7 +289,7 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         control = water_target(held)
         most_to_gain = float(np.quantile(highest - draws[:, 1], 0.9))
         if control != water:
-            more = draws[:, 0] - draws[:, 1]
+            more = differences(draws[:, 0], draws[:, 1])
             chance = float(np.mean(more > 0))
             least, most = np.quantile(more, [0.05, 0.95])
             over = (float(more.mean()), float(least), float(most))
@@ -266,6 +300,7 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         low=float(low),
         high=float(high),
         control=control,
+        held=water_target(stays),
         chance_above_control=chance,
         over_control=over,
         most_to_gain=most_to_gain,
@@ -280,8 +315,42 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         coordinates=told,
         was_tasted=was_tasted,
         plain=second,
+        where=_where(compared, draws),
+        plain_means=None if control is None or control == water else _plain_means(now, best, held),
         n_older=now.cups.n_older,
     )
+
+
+def differences(mine: Floats, theirs: Floats) -> Floats:
+    """Possible differences between two waters, as unsure as they turn out to be.
+
+    Parameters
+    ----------
+    mine, theirs : ndarray
+        Possible scores of each, draw by draw, shape (n_draws, ...), which must broadcast.
+
+    Returns
+    -------
+    ndarray
+        Of the same shape, wider than the differences of the draws by ``WIDER``.
+    """
+    more = mine - theirs
+    middle = more.mean(axis=0)
+    return np.asarray(middle + WIDER * (more - middle))
+
+
+def _where(waters: Floats, draws: Floats) -> tuple[tuple[Target, float], ...]:
+    """The waters that are the best in some draws, and in what share of them."""
+    place, times = np.unique(draws.argmax(axis=1), return_counts=True)
+    return tuple(
+        (water_target(waters[at]), float(n) / len(draws))
+        for at, n in zip(place, times, strict=True)
+    )
+
+
+def _plain_means(now: Estimate, best: Floats, control: Floats) -> tuple[float, float] | None:
+    mine, theirs = now.cups.plain_mean(best), now.cups.plain_mean(control)
+    return None if mine is None or theirs is None else (mine, theirs)
 
 
 def tasted_grid(waters: Floats, held: Floats) -> Floats:
@@ -305,6 +374,15 @@ def tasted_grid(waters: Floats, held: Floats) -> Floats:
         axes.append(np.unique(np.r_[least, steps, most, held[place]].round(9)))
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     return np.unique(np.vstack([grid, waters.round(9), held[None].round(9)]), axis=0)
+
+
+def _confirmed_or(held: Floats, scores: Scores) -> Floats:
+    """The water that a test confirmed last, level by level where these cups reach it."""
+    if scores.confirmed is None:
+        return held
+    waters, confirmed = scores.recipe_waters, as_coordinates(scores.confirmed)[0]
+    reached = (confirmed >= waters.min(axis=0) - 1e-6) & (confirmed <= waters.max(axis=0) + 1e-6)
+    return np.where(reached, confirmed, held)
 
 
 def _most_central(waters: Floats) -> Floats:

@@ -50,6 +50,11 @@ DEPARTURES: Final = (
     Departure(sd=0.5, length=0.5, chance=0.05, with_shape=False),
 )
 
+CONTROL_LIKED: Final = 1.0
+"""By how much the log odds of a shape rise with its height at the control: a control is a water
+that somebody found decent (common practice). Without it the gain over a control that is seldom
+poured was overrated: .23 and .31 points stated, .18 and .24 true after one flight and two."""
+
 MOST_SHAPES: Final = 1500
 """Shapes that carry nearly all of the weight; expected scores average over these."""
 
@@ -166,6 +171,22 @@ class ShapeAverage:
         shape, amplitude = np.divmod(picked - starts[which], len(AMPLITUDES))
         shaped = np.array([departure.with_shape for departure in DEPARTURES])[which]
         return which, np.where(shaped, shape, 0), np.where(shaped, AMPLITUDES[amplitude], 0.0)
+
+
+def odds_by_control(library: Shapes, control: Floats) -> Floats | None:
+    """How likely each shape is before the cups as a control stands, of mean 1; None without one.
+
+    Parameters
+    ----------
+    library : Shapes
+        The shapes.
+    control : ndarray, shape (1 or 0, 3)
+        Natural coordinates.
+    """
+    if not len(control):
+        return None
+    odds = np.exp(CONTROL_LIKED * library.heights(control)[:, 0].astype(float))
+    return np.asarray(odds / odds.mean())
 
 
 def weigh(cups: Cups, library: Shapes, odds: Floats | None = None) -> ShapeAverage:

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import binom, norm
 
-from labkit.analysis.pair_tests.answers import ALPHA, Answer, Outcome, last_answer
+from labkit.analysis.pair_tests.answers import Answer, Outcome, last_answer
 from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief, believe
@@ -27,7 +27,7 @@ from labkit.analysis.search.recommendation import (
     level_of,
 )
 from labkit.shown import Shown
-from labkit.tasting import Scale
+from labkit.tasting import ALPHA, Scale
 from labkit.water import Target
 
 LITTLE_GAIN: Final = 0.03

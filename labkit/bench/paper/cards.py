@@ -17,7 +17,7 @@ from labkit.bench.paper.card_table import (
     tool_of,
 )
 from labkit.bench.paper.sheet import Sheet, render
-from labkit.present import CAUTIONS, from_to, ph_range, remarks, say
+from labkit.present import CAUTIONS, cautions_for, from_to, ph_range, remarks, say
 from labkit.water import (
     ANALYSIS_HALF_WIDTH_PERCENT,
     CYCLES,
@@ -97,7 +97,7 @@ def card_page(
             "steel_source": SOURCE,
             "testing_cautions": CAUTIONS["testing"],
             "machine_cautions": CAUTIONS["machine"],
-            "handling_cautions": CAUTIONS["tank" if salts else "mixing"],
+            "handling_cautions": cautions_for("tank" if salts else "mixing", [last]),
         },
     )
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
-from labkit.present import CAUTIONS, remarks
+from labkit.present import CAUTIONS, cautions_for, remarks
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
 from labkit.water import (
     PURE,
@@ -100,7 +100,7 @@ def bench_sheet(
             "jug_volume": f"{jug_volume_ml:g}",
             "pipette": f"{pipette_ml:g}",
             "steps": _mixing_steps(used, base_name),
-            "mixing_cautions": CAUTIONS["mixing"],
+            "mixing_cautions": cautions_for("mixing", mixings),
             "heating_cautions": (CAUTIONS["machine"][-1], CAUTIONS["brewing"][0]),
             "remarks": sorted({remark for mixing in mixings for remark in remarks(mixing)}),
             "total": _totals(mixings, used),
@@ -130,6 +130,7 @@ def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
         "codes": jug.codes,
         "water": jug.water,
         "ratio": mixing.target.ca_mg_ratio_text,
+        "ca_mg": mixing.reached.ca_mg_text,
         "hardness": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
         "alkalinity": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
         "remark": ", ".join(word for word, is_so in marks if is_so),
@@ -232,7 +233,7 @@ def weighing_sheet(weighings: Sequence[Weighing], *, lab_book: str = "") -> Shee
         values={
             "rows": rows,
             "balance": " and ".join(balances),
-            "weighing_cautions": CAUTIONS["weighing"],
+            "weighing_cautions": cautions_for("weighing", [w.salt for w in weighings]),
         },
     )
 

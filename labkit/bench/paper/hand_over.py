@@ -14,7 +14,7 @@ from labkit.bench.paper.card_table import check_recipes, table_of
 from labkit.bench.paper.cards import card_page
 from labkit.bench.paper.sheet import Sheet
 from labkit.book import frame_csv
-from labkit.present import CAUTIONS
+from labkit.present import CAUTIONS, cautions_for
 from labkit.water import DROP_KITS, PURE_WATER, DropKit, Recipe, TankMixing, portray
 
 
@@ -117,7 +117,7 @@ def card_files(
         "differs": list(differs),
         "known": list(known),
         "cautions": [
-            *CAUTIONS["tank" if isinstance(last, TankMixing) else "mixing"],
+            *cautions_for("tank" if isinstance(last, TankMixing) else "mixing", [last]),
             *CAUTIONS["testing"],
             *CAUTIONS["machine"],
         ],

@@ -24,6 +24,7 @@ from labkit.book import Attribute, LabBook, frame_csv
 from labkit.present import (
     CAUTIONS,
     best_of,
+    cautions_for,
     folded,
     in_words,
     known_of,
@@ -33,7 +34,7 @@ from labkit.present import (
     table,
     to_html,
 )
-from labkit.water import DROP_KITS, Recipe, percent, portray
+from labkit.water import DROP_KITS, Recipe, portray
 from labkit.workflow import Findings, Report, SessionRecord, make_report
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
@@ -127,7 +128,7 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         "<p>Overall score; scores of unblinded flights are left out here and attached apart.</p>",
         _left_out_html(found),
         str(reading._repr_html_()),
-        reading_pictures(reading),
+        reading_pictures(reading, for_paper=True),
         *(_test_html(test) for test in found.tests),
         "<h2>The recipe</h2>",
         _recipe_html(report),
@@ -217,12 +218,11 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         facts.append(("note", session.note))
     waters = [
         (
-            water.label,
+            f"{water.label}, control" if water.is_control else water.label,
             water.target.ca_mg_ratio_text,
-            f"{percent(water.target.mg_share)}",
+            water.target.ca_mg_text,
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
-            "yes" if water.is_control else "",
         )
         for water in session.waters
     ]
@@ -253,7 +253,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
             table("Held", ("", ""), facts),
             table(
                 "Waters, mg/L as CaCO3",
-                ("water", "Ca:Mg", "Mg share", "hardness", "alkalinity", "control"),
+                ("water", "Ca:Mg", "Ca and Mg", "hardness", "alkalinity"),
                 waters,
             ),
             table("Scored", ("attribute", "kind", "scale", "from, to"), scales),
@@ -315,7 +315,7 @@ def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
     return (
         table("Pour, mL", ("to make", *volumes), rows)
         + table("Check", ("reading", "expect", "right if", "unit"), checks)
-        + notes([*CAUTIONS["mixing"], *CAUTIONS["machine"]])
+        + notes([*cautions_for("mixing", recipes[-1:]), *CAUTIONS["machine"]])
     )
 
 

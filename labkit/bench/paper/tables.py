@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from labkit.present import CAUTIONS, folded, notes, remarks, table
+from labkit.present import cautions_for, folded, notes, remarks, table
 from labkit.tasting import Sweep, check_reachable
 from labkit.water import PURE_WATER, Concentrate, Mixing, Water, conductivity_us_cm, digits_of
 
@@ -59,7 +59,7 @@ class SweepDoses:
         rows = []
         for mixing in self.mixings:
             reached = {
-                "mg_share": mixing.target.ca_mg_ratio_text,
+                "mg_share": f"{mixing.target.ca_mg_ratio_text} ({mixing.reached.ca_mg_text})",
                 "hardness_mg_l_caco3": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
                 "alkalinity_mg_l_caco3": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
             }
@@ -82,8 +82,8 @@ class SweepDoses:
         said = dict.fromkeys(remark for mixing in self.mixings for remark in remarks(mixing))
         return (
             table(f"{self.sweep.kind.capitalize()}, for {first.volume_ml:g} mL", head, rows)
-            + notes(["Hardness and alkalinity in mg/L as CaCO3.", *said])
-            + folded("Handle with care", notes(CAUTIONS["mixing"]))
+            + notes(["Ca, Mg, hardness and alkalinity in mg/L as CaCO3.", *said])
+            + folded("Handle with care", notes(cautions_for("mixing", self.mixings)))
         )
 
 

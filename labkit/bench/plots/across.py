@@ -8,9 +8,17 @@ from typing import Final
 import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
 from matplotlib.ticker import MaxNLocator
 
-from labkit.analysis import Across, CoffeeReading, Floats, LossStatus, OneWater
+from labkit.analysis import (
+    Across,
+    CoffeeReading,
+    Floats,
+    LossStatus,
+    OneWater,
+    Recommendation,
+)
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import (
     HAIR,
@@ -33,12 +41,14 @@ _SHORT: Final = {
 }
 """Labels that fit a third of a phone's width; the caption says what the mg/L are of."""
 
+_HILL: Final = "#8fa6b2"
+
 _LEAST: Final = {"mg_share": (0.0, 1.0), "hardness_mg_l_caco3": (40, 160)}
 """Ranges that are drawn in any case."""
 
 
 def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[Axes]:
-    """For every coffee the best Mg share, hardness and alkalinity, each with its interval.
+    """For every coffee where its best Mg share, hardness and alkalinity may lie, and its interval.
 
     Parameters
     ----------
@@ -60,10 +70,10 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
     rows = np.arange(len(across.readings))[::-1].astype(float)
     with styled():
         if axes is None:
-            figure, made = plt.subplots(1, 3, figsize=(5.8, 1.75 + 0.52 * len(rows)), sharey=True)
+            figure, made = plt.subplots(1, 3, figsize=(5.8, 1.95 + 0.62 * len(rows)), sharey=True)
             height = float(figure.get_figheight())
             figure.subplots_adjust(
-                left=0.02, right=0.98, top=1 - 0.35 / height, bottom=1.4 / height, wspace=0.09
+                left=0.02, right=0.98, top=1 - 0.35 / height, bottom=1.6 / height, wspace=0.09
             )
             axes = list(made)
         for factor, ax in zip(COORDINATES, axes, strict=True):
@@ -73,15 +83,17 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
             + (f"({one['cups']} cups, {one['tasters']} tasters)" if one["cups"] else "(no cup)")
             for one in across.table.to_dict("records")
         ]
-        named_rows(axes[0], names, list(rows + 0.3))
+        named_rows(axes[0], names, list(rows + 0.42))
         axes[0].set_zorder(2)  # names run on over the next panels
         axes[0].patch.set_visible(False)
         axes[0].set_title("Best water of each coffee", loc="left", pad=8)
         put_caption(
             axes[0],
-            "Diamond: the best; line: where it may well lie (95 %); grey: the range tasted. A "
-            "line that ends with the grey, short of all Ca or all Mg, says that better may lie "
-            "beyond. mg/L as CaCO3; cups as tasted, one a taster.",
+            "Hill: where the best may lie, the higher the likelier; line below it: its 95 %. "
+            "Diamond: recommended; white square: the control; grey with strokes: levels tasted. "
+            "A line that ends with the grey, short of all Ca or all Mg, says that better may lie "
+            "beyond. mg/L as CaCO3; cups as tasted, one a taster. Nothing is held: a hill counts "
+            "the best over all levels of the other two.",
             share=2.85,
         )
     return list(axes)
@@ -107,16 +119,22 @@ def across_picture(across: Across) -> str:
 
 def _panel(ax: Axes, across: Across, factor: str, rows: Floats) -> None:
     low, high = _LEAST.get(factor, (0.0, 60.0))
-    grey, lines, diamonds = [], [], []
-    for place, one in zip(rows - 0.12, across.readings, strict=True):
+    grey, lines, diamonds, strokes, squares = [], [], [], [], []
+    hills: list[Floats] = []
+    for place, one in zip(rows - 0.16, across.readings, strict=True):
         ends = _tasted(one, factor)
         if ends is not None:
             low, high = min(low, ends[0]), max(high, ends[1])
             grey.append((*ends, place))
+            strokes += [(level, place) for level in _levels_tasted(one, factor)]
         found = one.range_of(factor)
         if found is not None:
             lines.append((found.lo, found.hi, place))
             diamonds.append((found.best, place))
+            if one.recommended is not None:
+                hills.append(_hill(one.recommended, factor) * (1, 0.3) + (0, place + 0.04))
+                control = one.recommended.control
+                squares += [] if control is None else [(getattr(control, factor), place)]
             continue
         ax.text(
             *(0.5, place, str(one.why_not(factor))),
@@ -128,7 +146,18 @@ def _panel(ax: Axes, across: Across, factor: str, rows: Floats) -> None:
             zorder=3,
         )
     ax.plot(*_broken(grey), color=HAIR, linewidth=7, solid_capstyle="butt", zorder=1)
+    ax.plot(*np.reshape(strokes, (-1, 2)).T, "|", color=PALE, markersize=5.5, zorder=1.5)
+    ax.add_collection(PolyCollection(hills, facecolor=_HILL, edgecolor=INK, linewidth=0.7))
     ax.plot(*_broken(lines), color=INK, linewidth=2.2, zorder=2)
+    ax.plot(
+        *np.reshape(squares, (-1, 2)).T,
+        "s",
+        color="white",
+        markeredgecolor=INK,
+        markeredgewidth=1.3,
+        markersize=5,
+        zorder=2.5,
+    )
     ax.plot(*np.reshape(diamonds, (-1, 2)).T, "D", color=INK, markersize=6.5, zorder=3)
     margin = 0.05 * (high - low)
     ax.set_xlim(low - margin, high + margin)
@@ -146,6 +175,30 @@ def _broken(pieces: Sequence[tuple[float, float, float]]) -> tuple[Floats, Float
     start, end, height = np.reshape(pieces, (-1, 3)).T
     gap = np.full(len(start), np.nan)
     return np.column_stack([start, end, gap]).ravel(), np.repeat(height, 3)
+
+
+def _hill(recommended: Recommendation, factor: str) -> Floats:
+    """Outline of where the best level may lie: the chance by level, the likeliest at height 1.
+
+    A level stands for what is nearer to it than to its neighbours, so that levels which lie close
+    together are no likelier for it.
+    """
+    places = np.array([getattr(water, factor) for water, _chance in recommended.where])
+    levels, at = np.unique(places, return_inverse=True)
+    chances = np.bincount(at, [chance for _water, chance in recommended.where])
+    middles = (levels[1:] + levels[:-1]) / 2
+    edges = np.r_[levels[0], middles, levels[-1]]
+    width = np.diff(edges)
+    # The two at the ends reach only inwards.
+    width[[0, -1]] *= 2 if len(levels) > 1 else 1
+    height = chances / np.where(width > 0, width, 1.0)
+    height = np.repeat(height / height.max(), 2)
+    along = np.repeat(edges, 2)
+    return np.column_stack([along, np.r_[0, height, 0]])
+
+
+def _levels_tasted(one: CoffeeReading, factor: str) -> list[float]:
+    return [] if one.scores is None else one.scores.recipes[factor].unique().tolist()
 
 
 def _tasted(one: CoffeeReading, factor: str) -> tuple[float, float] | None:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.spatial import ConvexHull
 
-from labkit.analysis import Floats, Reading, cup_points
+from labkit.analysis import Floats, Reading, Slice, WaterMap, cup_points, curve, water_map
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, Target
 
@@ -86,6 +86,37 @@ def ratio_ticks(low: float, high: float) -> list[float]:
     return [t for t in FINE_RATIO_TICKS if low - 0.02 <= t <= high + 0.02]
 
 
+def map_of(reading: Reading) -> WaterMap | None:
+    """The map that a reading's recommendation comes with; None if nothing is recommended."""
+    if reading.recommended is None:
+        return None
+    return water_map(reading.scores, recommended=reading.recommended)
+
+
+def slice_of(reading: Reading, factor: str) -> Slice | None:
+    """The map's slice along a factor; None without one."""
+    found = map_of(reading)
+    slices = () if found is None else found.slices
+    return next((one for one in slices if one.factor == factor), None)
+
+
+def line_of(reading: Reading, factor: str) -> pd.DataFrame:
+    """Expected scores against a factor, the others held at the best: ``factor, mean, lo, hi``.
+
+    The slice of the map with its 90 % intervals; where nothing is recommended, as the scale is
+    none on which more is known to be better, the fitted surface with its 95 % intervals.
+    """
+    cut = slice_of(reading, factor)
+    if cut is not None:
+        return pd.DataFrame(
+            {factor: cut.levels, "mean": cut.expected, "lo": cut.low, "hi": cut.high}
+        )
+    if reading.surface is None:
+        raise ReadingError(f"there is no curve to draw against {factor}. Taste more waters.")
+    at = reading.best.target if reading.best is not None else None
+    return curve(reading.surface, factor, at=at)
+
+
 def held_levels(reading: Reading, *free: str) -> dict[str, float]:
     """Where the other coordinates are held: at the best water, or where they stayed."""
     if reading.best is not None:
@@ -103,12 +134,14 @@ def moved(reading: Reading, *free: str) -> dict[str, float]:
     return {name: level for name, level in held.items() if name in others}
 
 
-def cup_means(reading: Reading, *free: str, as_given: bool = False) -> pd.DataFrame:
+def cup_means(
+    reading: Reading, *free: str, as_given: bool = False, along: Slice | None = None
+) -> pd.DataFrame:
     """One row per taster and recipe: coordinates, ``score``, ``taster``, ``is_control``.
 
     The level of the taster and of the flight are taken out, so that points and curve can be
     compared, unless scores are wanted as given. Where other factors varied too, scores are moved
-    along the surface to the level at which those are held.
+    to the level at which those are held: along a slice's own estimate, or else along the surface.
     """
     surface = reading.surface
     if surface is None or as_given:
@@ -122,7 +155,10 @@ def cup_means(reading: Reading, *free: str, as_given: bool = False) -> pd.DataFr
     table["is_control"] = grouped["is_control"].any()
     table = table.reset_index()
     others = moved(reading, *free)
-    if others and surface is not None:
+    if along is not None:
+        by_recipe = dict(zip(reading.scores.recipes["recipe"], along.moved, strict=True))
+        table["score"] += table["recipe"].map(by_recipe)
+    elif others and surface is not None:
         there = table[list(COORDINATES)].assign(**others)
         table["score"] += surface.mean(there) - surface.mean(table[list(COORDINATES)])
     return table
@@ -147,19 +183,35 @@ def drawn_range(reading: Reading, factor: str) -> tuple[float, float]:
 
 
 _GRID_STEPS: Final = 61
-"""Points along each factor of a surface drawn."""
+"""Points along each factor of a surface drawn where nothing is recommended."""
 
 
-def surface_grid(reading: Reading, across: str, up: str) -> tuple[Floats, Floats, Floats, Floats]:
-    """Levels across (n,), levels up (n,), expected scores and standard errors, shape (n, n)."""
+def surface_grid(reading: Reading, across: str, up: str) -> tuple[Floats, Floats, Floats]:
+    """Levels across (n,), levels up (m,) and expected scores (m, n); other coordinates held."""
+    found = map_of(reading)
+    if found is not None:
+        return *map_levels(found, across, up), on_plane(found, found.expected, across, up)
     x = np.linspace(*drawn_range(reading, across), _GRID_STEPS)
     y = np.linspace(*drawn_range(reading, up), _GRID_STEPS)
     xx, yy = np.meshgrid(x, y)
     waters = pd.DataFrame({across: xx.ravel(), up: yy.ravel()})
     waters = waters.assign(**held_levels(reading, across, up))
-    found = reading.predict(waters[list(COORDINATES)])
-    mean = found["mean"].to_numpy(dtype=np.float64).reshape(xx.shape)
-    return x, y, mean, found["se"].to_numpy(dtype=np.float64).reshape(xx.shape)
+    mean = reading.predict(waters[list(COORDINATES)])["mean"]
+    return x, y, mean.to_numpy(dtype=np.float64).reshape(xx.shape)
+
+
+def map_levels(found: WaterMap, across: str, up: str) -> tuple[Floats, Floats]:
+    """Levels of two coordinates of a map."""
+    return found.levels[COORDINATES.index(across)], found.levels[COORDINATES.index(up)]
+
+
+def on_plane(found: WaterMap, values: Floats, across: str, up: str) -> Floats:
+    """Values of a map, shape (n_up, n_across), where the third coordinate is as recommended."""
+    places = found.place(found.recommended.water)
+    keep = (COORDINATES.index(across), COORDINATES.index(up))
+    (other,) = {0, 1, 2} - set(keep)
+    plane: Floats = np.take(values, places[other], axis=other)
+    return plane.T if keep[0] < keep[1] else plane
 
 
 def distance_outside(tasted: Floats, x: Floats, y: Floats) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 
-from labkit.analysis import ALPHA, FACTOR, FLAT, SHARP, Balance, WordReadings
+from labkit.analysis import FACTOR, FLAT, SHARP, Balance, WordReadings
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import (
     ACCENT,
@@ -25,6 +25,7 @@ from labkit.bench.plots.style import (
     styled,
 )
 from labkit.errors import ReadingError
+from labkit.tasting import ALPHA
 from labkit.water import COORDINATE, COORDINATES
 
 _SIDES: Final[dict[str, dict[str, Any]]] = {

@@ -11,7 +11,7 @@ from labkit.bench.plots import data
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.scores import draw_score, label_factor
 from labkit.bench.plots.style import INK, axes_for, put_caption, put_title, styled
-from labkit.bench.plots.surface import draw_contours, draw_tasted
+from labkit.bench.plots.surface import draw_map, draw_tasted, map_caption
 from labkit.present import say
 from labkit.water import COORDINATE, COORDINATES
 
@@ -38,19 +38,22 @@ def plot_next(
     with styled():
         if len(free) == 1 and reading is not None and free[0] in data.varied(reading):
             return _over_curve(suggestion, reading, cups, free[0], ax)
-        ax = axes_for(ax, height=4.4)
+        ax = axes_for(ax, height=5.0)
         across, up = (*free, *(n for n in COORDINATES if n not in free))[:2]
+        head = "Black, numbered: to taste next."
         if reading is not None:
             if reading.surface is not None and {across, up} <= set(data.varied(reading)):
-                draw_contours(ax, reading, across, up)
-            draw_tasted(ax, reading, across, up)
+                draw_map(ax, reading, across, up)
+                head = map_caption(reading, across, up, is_flight=True)
+            else:
+                draw_tasted(ax, reading, across, up)
+                head += " White: tasted already."
         _number(ax, cups[across].to_numpy(dtype=float), cups[up].to_numpy(dtype=float))
         _set_limits(ax, cups, tasted, (across, up))
         label_factor(ax, across)
         ax.set_ylabel(COORDINATE[up].title)
         put_title(ax, _title(reading))
-        head = "" if reading is None else "White: tasted already. "
-        put_caption(ax, f"Black, numbered: to taste next. {head}\n{_listed(suggestion)}")
+        put_caption(ax, f"{head}\n{_listed(suggestion)}")
     return ax
 
 

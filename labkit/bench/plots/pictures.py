@@ -18,8 +18,11 @@ from labkit.bench.plots.data import varied
 from labkit.bench.plots.panel import plot_panel, plot_residuals
 from labkit.bench.plots.scores import plot_score, plot_tasters
 from labkit.bench.plots.surface import plot_surface
+from labkit.present import folded
 from labkit.tasting import SCALES
 from labkit.water import COORDINATE, COORDINATES
+
+_MAP = "Map of waters"
 
 _DPI = 140  # sharp at full width, about 60 kB a picture
 
@@ -29,13 +32,16 @@ _LEGIBLE = "25rem"
 
 
 def reading_pictures(
-    found: Reading | AttributeReadings | PairReading | CheckedTerms, *, title: str = ""
+    found: Reading | AttributeReadings | PairReading | CheckedTerms,
+    *,
+    title: str = "",
+    for_paper: bool = False,
 ) -> str:
     """The pictures that a reading allows, as pictures within the page.
 
-    Of a coffee's score a contour where two factors were varied, the score against each factor, a
-    trace a taster, the panel, and what the curve leaves over; of several attributes the curves one
-    above the other; of answers without a mean their counts.
+    Of a coffee's score a map where two factors were varied, the score against each factor, a trace
+    a taster, the panel, and what the curve leaves over; of several attributes the curves one above
+    the other; of answers without a mean their counts.
 
     Parameters
     ----------
@@ -43,6 +49,9 @@ def reading_pictures(
         What was read.
     title : str
         The coffee's name, where what was read does not hold it.
+    for_paper : bool
+        Whether it will be printed. On a page stands the map that can be touched, and this one is
+        folded.
 
     Returns
     -------
@@ -57,7 +66,13 @@ def reading_pictures(
         drawn = [("Words checked", plot_checked(found, title=title))]
     else:
         drawn = [] if found.result is None else [(f"Answers, {found.method}", plot_answers(found))]
-    return "".join(page_picture(axes, label) for label, axes in drawn)
+    shown = [(label, page_picture(axes, label)) for label, axes in drawn]
+    return "".join(
+        folded("The map of waters as a picture, for paper", picture)
+        if label == _MAP and not for_paper
+        else picture
+        for label, picture in shown
+    )
 
 
 def _of_reading(reading: Reading) -> list[tuple[str, Axes]]:
@@ -69,7 +84,7 @@ def _of_reading(reading: Reading) -> list[tuple[str, Axes]]:
     factors = list(reading.surface.coding.names)
     drawn: list[tuple[str, Axes]] = []
     if len(factors) >= 2:
-        drawn.append(("Contour of the score", plot_surface(reading)))
+        drawn.append((_MAP, plot_surface(reading)))
     drawn += [
         (f"Score against {COORDINATE[one].words}", plot_score(reading, one)) for one in factors
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 
-from labkit.analysis import Reading, VerdictKind, curve
+from labkit.analysis import Reading, VerdictKind
 from labkit.bench.plots import data
 from labkit.bench.plots.style import (
     ACCENT,
@@ -27,15 +27,15 @@ from labkit.water import COORDINATE
 
 
 def plot_score(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = None) -> Axes:
-    """Score against one factor: cups, the fitted curve with its band, and where the best lies.
+    """A slice through the map: score against one factor, and where the best lies.
 
     Parameters
     ----------
     reading : Reading
         What :func:`labkit.analysis.read_coffee` found.
     factor : str
-        The coordinate across, one that varied. Others that varied are held at the best water and
-        the points moved there along the surface; the caption says so.
+        The coordinate across, one that varied. Others that varied are held at the recommended
+        water and the points moved there along the estimate; the caption says so.
     ax : Axes, optional
         Where to draw.
 
@@ -66,7 +66,7 @@ def draw_score(ax: Axes, reading: Reading, factor: str) -> None:
 
 
 def _draw_cups(ax: Axes, reading: Reading, factor: str) -> None:
-    points = data.cup_means(reading, factor)
+    points = data.cup_means(reading, factor, along=data.slice_of(reading, factor))
     width = 0.022 * float(np.ptp(points[factor]) or 1)
     shaken = points[factor] + data.jitter(len(points), 2 * width)
     ax.scatter(shaken, points["score"], s=20, facecolor="none", edgecolor=PALE, linewidth=0.9)
@@ -88,8 +88,7 @@ def _draw_cups(ax: Axes, reading: Reading, factor: str) -> None:
 def _draw_curve(ax: Axes, reading: Reading, factor: str) -> None:
     if reading.surface is None:
         return
-    at = reading.best.target if reading.best is not None else None
-    line = curve(reading.surface, factor, at=at)
+    line = data.line_of(reading, factor)
     ax.fill_between(line[factor], line["lo"], line["hi"], color=BAND, linewidth=0, zorder=0.5)
     for edge in ("lo", "hi"):
         ax.plot(line[factor], line[edge], color=PALE, linewidth=0.8, dashes=(4, 3))
@@ -149,16 +148,17 @@ def _score_caption(reading: Reading, factor: str) -> str:
         + ("; white square: the control." if frame["is_control"].any() else ".")
     ]
     if reading.surface is not None:
+        share = 95 if data.slice_of(reading, factor) is None else 90
         parts.append(
-            "Line and band: expected score with its 95 % interval. Levels of tasters and flights "
-            "are taken out of the points."
+            f"Line and band: expected score with its {share} % interval. Levels of tasters and "
+            "flights are taken out of the points."
         )
     others = data.moved(reading, factor)
     if others and reading.surface is not None:
         levels = " and ".join(
             f"{COORDINATE[n].words} {COORDINATE[n].state(x)}" for n, x in others.items()
         )
-        parts.append(f"Drawn at {levels}; scores at other levels are moved there.")
+        parts.append(f"Drawn at {levels}, as recommended; scores at other levels are moved there.")
     if reading.verdict.kind is not VerdictKind.FOUND:
         parts.append(say(reading))
     return " ".join(parts)

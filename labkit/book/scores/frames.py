@@ -93,12 +93,7 @@ class Frames(Part):
             one label for one recipe within a coffee; ``given_at`` is in UTC; ``stage`` is
             None where cups are scored once.
         """
-        query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == "number")
-        if not include_unblinded:
-            query = query.where(~FlightRow.is_unblinded)
-        frame = self._frame(query, client=client, coffee=coffee)
-        # A cup whose code was never found (one tastes alone) has no water to read.
-        frame = frame[frame["jug"].notna()].reset_index(drop=True)
+        frame = self._opened("number", coffee, client, include_unblinded).reset_index(drop=True)
         frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
         return frame[list(SCORES_COLUMNS)]
 
@@ -126,11 +121,7 @@ class Frames(Part):
         """
         import pandas as pd
 
-        query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == "descriptors")
-        if not include_unblinded:
-            query = query.where(~FlightRow.is_unblinded)
-        frame = self._frame(query, client=client, coffee=coffee)
-        frame = frame[frame["jug"].notna()]
+        frame = self._opened("descriptors", coffee, client, include_unblinded)
         columns = [c for c in SCORES_COLUMNS if c not in {"scale", "score"}]
         rows = [
             {**row, "word": word, "is_checked": word in checked}
@@ -184,6 +175,17 @@ class Frames(Part):
             row[entry["attribute"]] = entry["words"] or entry["score"]
         attributes = list(dict.fromkeys(frame["attribute"]))
         return pd.DataFrame(list(rows.values()), columns=[*about, *attributes])
+
+    def _opened(
+        self, kind: str, coffee: str | None, client: str | None, include_unblinded: bool
+    ) -> pd.DataFrame:
+        """Opened values of a kind, of cups whose water is known."""
+        query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == kind)
+        if not include_unblinded:
+            query = query.where(~FlightRow.is_unblinded)
+        frame = self._frame(query, client=client, coffee=coffee)
+        # A cup whose code was never found (one tastes alone) has no water to read.
+        return frame[frame["jug"].notna()]
 
     def _frame(
         self,

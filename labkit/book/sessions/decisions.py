@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
@@ -154,11 +154,12 @@ class Decisions(Part):
 
     def keep_chosen(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The rows of a scores or words frame, of any number of coffees, that are read."""
-        dropped = [
-            part.index.difference(self.left_out(str(coffee), client=str(client)).keep(part).index)
-            for (client, coffee), part in frame.groupby(["client", "coffee"])
-        ]
-        return frame.drop([label for labels in dropped for label in labels])
+        kept: list[int] = []
+        for (client, coffee), part in frame.groupby(["client", "coffee"]):
+            here = self.left_out(str(coffee), client=str(client)).keep(part)
+            chosen = self.chosen_scales(str(coffee), client=str(client))
+            kept.extend(on_chosen_scales(here, chosen).index)
+        return frame[frame.index.isin(kept)]
 
     def choose_scale(
         self,
@@ -218,6 +219,23 @@ class Decisions(Part):
             found = select(DecisionRow).where(DecisionRow.coffee_id == row.id)
             rows = db.scalars(found.order_by(DecisionRow.id)).all()
             return tuple(_decision(one) for one in rows)
+
+
+def on_chosen_scales(frame: pd.DataFrame, chosen: Mapping[str, str]) -> pd.DataFrame:
+    """The rows of a scores frame without those on another scale than the one that was chosen.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Scores of one coffee, or words, which have no scale.
+    chosen : mapping of str to str
+        Scales by attribute; one on which there is no score here changes nothing.
+    """
+    for attribute, scale in chosen.items() if "scale" in frame else ():
+        of_it, on_it = frame["attribute"] == attribute, frame["scale"] == scale
+        if (of_it & on_it).any():
+            frame = frame[~of_it | on_it]
+    return frame
 
 
 _IS_LEFT_OUT: Final = or_(DecisionRow.taster_id.is_not(None), DecisionRow.session_id.is_not(None))

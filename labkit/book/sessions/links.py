@@ -6,7 +6,7 @@ import hashlib
 import secrets
 from typing import Final
 
-from sqlalchemy import select, update
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from labkit.book.store.columns import now_utc
@@ -55,21 +55,6 @@ class Links(Part):
             return secret
 
         return self._store.write(work)
-
-    def withdraw_links(self, session: str) -> None:
-        """Stop every link of a session.
-
-        Parameters
-        ----------
-        session : str
-            Name of the session.
-        """
-
-        def work(db: Session) -> None:
-            of_session = SeatRow.session_id == find_session(db, session).id
-            db.execute(update(SeatRow).where(of_session).values(link_sha256=""))
-
-        self._store.write(work)
 
     def guest_of_link(self, secret: str) -> Guest:
         """Say whose link this is.

@@ -5,19 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import asdict
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from labkit.book.sessions.sessions import add_waters, seat
-from labkit.book.store.columns import clean_name
+from labkit.book.sessions.seats_and_waters import add_waters, seat
+from labkit.book.store.columns import clean_name, clean_text
 from labkit.book.store.lookups import READ_FOR_SHEET, add_event, find_session, kept_taster
 from labkit.book.store.records import ServedCup
 from labkit.book.store.schema import (
     PLANNED,
     AttributeRow,
     CupRow,
+    EventRow,
     FlightRow,
     ScoreRow,
     SealedKeyRow,
@@ -30,6 +31,8 @@ from labkit.errors import BookError
 
 if TYPE_CHECKING:
     from labkit.tasting import CupPlan, SessionWater
+
+_LABELS: Final = "cup labels laid out"
 
 
 class Plans(Part):
@@ -72,6 +75,37 @@ class Plans(Part):
             store_cups(db, session, plan, sheet_read_by)
 
         self._store.write(work)
+
+    def record_labels(self, session: str, paper: str) -> None:
+        """Write down for which paper a session's cup labels were laid out.
+
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        paper : str
+            What the packet says.
+        """
+
+        def work(db: Session) -> None:
+            row = find_session(db, session)
+            add_event(db, row.id, _LABELS, reason=clean_text("paper", paper))
+
+        self._store.write(work)
+
+    def label_paper(self, session: str | None = None) -> str:
+        """The paper that cup labels were last laid out for; empty if none were.
+
+        Parameters
+        ----------
+        session : str, optional
+            Only the labels of this session.
+        """
+        query = select(EventRow.reason).where(EventRow.kind == _LABELS)
+        with self._store.reading() as db:
+            if session is not None:
+                query = query.where(EventRow.session_id == find_session(db, session).id)
+            return db.scalar(query.order_by(EventRow.id.desc()).limit(1)) or ""
 
     def plan(self, session: str) -> CupPlan:
         """The blind plan of all flights so far, as a value of the tasting room.

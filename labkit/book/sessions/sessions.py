@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any, Final, get_args
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from labkit.book.people.renaming import new_name
+from labkit.book.sessions.plans import store_cups
+from labkit.book.sessions.seats_and_waters import add_waters, seat
 from labkit.book.store.columns import clean_name, clean_number, clean_text, now_utc
 from labkit.book.store.lookups import (
     add_event,
-    as_kept,
     find_client,
     find_coffee,
     find_flight,
@@ -44,7 +44,6 @@ from labkit.tasting import Scale, Vessels
 
 if TYPE_CHECKING:
     from labkit.tasting import CupPlan, SessionWater
-    from labkit.water import Target
 
 
 class Sessions(Part):
@@ -102,8 +101,6 @@ class Sessions(Part):
         BookError
             If the name is taken, or anything named is unknown, missing or double.
         """
-        from labkit.book.sessions.plans import store_cups  # which builds on this module
-
         kept_stages = _choices("stages", stages, Stage)
         _choices("serving", [serving], Vessels)
         _choices("brew_method", [brew_method], BrewMethod)
@@ -231,6 +228,13 @@ class Sessions(Part):
             rows = db.scalars(query.order_by(SessionRow.tasted_on, SessionRow.id))
             return tuple(_session(db, row) for row in rows.all())
 
+    def latest(self) -> TastingSession | None:
+        """The session of the latest day, of whatever coffee; None in an empty lab book."""
+        query = select(SessionRow).order_by(SessionRow.tasted_on.desc(), SessionRow.id.desc())
+        with self._store.reading() as db:
+            row = db.scalar(query.limit(1))
+            return None if row is None else _session(db, row)
+
 
 def _choices(field: str, given: Sequence[str], allowed: Any) -> list[str]:
     wrong = [word for word in given if word not in get_args(allowed)]
@@ -304,71 +308,6 @@ def read_attribute(row: AttributeRow | Row[*tuple[Any, ...]]) -> Attribute:
             middle_is_best=row.is_middle_best,
         )
     return Attribute(name=row.name, scale=scale, kind=row.kind, choices=tuple(row.choices))
-
-
-def seat(db: Session, session_id: int, people: Sequence[str]) -> dict[str, int]:
-    """Seat people who are not seated yet, and give everyone's taster id."""
-    names = [clean_name("taster", name) for name in people]
-    known = {row.name: row for row in db.scalars(select(TasterRow))}
-    kept = {name: as_kept(name, known) for name in names}
-    seated = set(db.scalars(select(SeatRow.taster_id).where(SeatRow.session_id == session_id)))
-    for name in kept.values():
-        if name not in known:
-            known[name] = TasterRow(name=new_name(db, "taster", name, TasterRow))
-            db.add(known[name])
-            db.flush()
-        if known[name].id not in seated:
-            db.add(
-                SeatRow(
-                    session_id=session_id, taster_id=known[name].id, link_sha256="", seen_at=None
-                )
-            )
-            seated.add(known[name].id)
-    db.flush()
-    double = {one for one in kept if list(kept.values()).count(kept[one]) > 1}
-    if double:
-        msg = f"tasters must differ from each other, got {' and '.join(map(repr, sorted(double)))}."
-        raise BookError(
-            f"{msg} They are one person in the lab book; name each once.", field="tasters"
-        )
-    return {name: known[kept[name]].id for name in names}
-
-
-def add_waters(db: Session, session: SessionRow, waters: Iterable[SessionWater]) -> None:
-    """List waters that are not in the session yet."""
-    of_session = select(WaterRow).where(WaterRow.session_id == session.id)
-    known = {row.label: _recipe(row) for row in db.scalars(of_session)}
-    for water in waters:
-        label, recipe = clean_name("water", water.label), _recipe(water.target)
-        if known.get(label, recipe) != recipe:
-            msg = (
-                f"water {label} of session {session.name!r} must keep its recipe {known[label]} "
-                f"(Mg share, hardness, alkalinity), got {recipe}; pass known= to session_waters."
-            )
-            raise BookError(msg)
-        if label in known:
-            continue
-        known[label] = recipe
-        db.add(
-            WaterRow(
-                session_id=session.id,
-                position=len(known),
-                label=label,
-                mg_share=recipe[0],
-                hardness_mg_l_caco3=recipe[1],
-                alkalinity_mg_l_caco3=recipe[2],
-                is_control=water.is_control,
-            )
-        )
-    db.flush()
-
-
-def _recipe(levels: WaterRow | Target) -> tuple[float, float, float]:
-    return (
-        float(levels.mg_share),
-        float(levels.hardness_mg_l_caco3),
-        float(levels.alkalinity_mg_l_caco3),
-    )
 
 
 def _attributes(db: Session, session_id: int) -> tuple[Attribute, ...]:

@@ -90,7 +90,7 @@ def within_reach(
     >>> aim = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
     >>> found = within_reach(aim, [salt("CaCl2·2H2O"), salt("KHCO3")])
     >>> found.target.text
-    'Ca:Mg all Ca, hardness 60 and alkalinity 40 mg/L as CaCO3'
+    'Ca:Mg all Ca (Ca 60, Mg 0), hardness 60 and alkalinity 40 mg/L as CaCO3'
     """
     from scipy.optimize import nnls  # loaded when first used: it is slow to load
 

@@ -6,21 +6,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from labkit.errors import DosingError, WaterError
+from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import conductivity_of, conductivity_us_cm
 from labkit.water.chemistry.constants import SETS
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MIXED_AT_C, Totals, equilibrate
 from labkit.water.chemistry.scale import scale_columns
-from labkit.water.coordinates import COORDINATE
-from labkit.water.dosing.mixing import COORDINATES, StockSolution, check_amounts
 from labkit.water.salts.ions import IONS
-from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters import composition
-from labkit.water.waters.targets import Target
-from labkit.water.waters.water import PURE_WATER, Water
+from labkit.water.waters.water import Water
 
 SCALE_TEMPERATURES_C = (20.0, 93.0, 125.0)
 """Room, brewing and steam boiler (°C)."""
@@ -150,133 +146,3 @@ class WaterTable(Shown):
             In µS/cm, not brought to 25 °C.
         """
         return conductivity_us_cm(self.ions_mmol_l, temperature_c)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DoseTable(Shown):
-    """Doses for many wanted waters from the same bottles."""
-
-    concentrates: tuple[StockSolution, ...]
-    """The bottles, one a column of the doses."""
-
-    doses_ml: NDArray[np.float64]
-    """Rounded doses (mL), shape (n, n_bottles); NaN where the water is out of reach."""
-
-    base_ml: NDArray[np.float64]
-    """Base water to pour (mL), shape (n,)."""
-
-    reachable: NDArray[np.bool_]
-    """Which waters can be made, shape (n,)."""
-
-    reached: WaterTable
-    """The waters got, the base water where a water is out of reach."""
-
-
-def targets_array(targets: Iterable[Target]) -> NDArray[np.float64]:
-    """Targets as one array.
-
-    Parameters
-    ----------
-    targets : iterable of Target
-        One row each, in this order.
-
-    Returns
-    -------
-    ndarray, shape (n, 3)
-        Mg share (0 to 1), hardness and alkalinity (mg/L as CaCO3).
-    """
-    rows = [(t.mg_share, t.hardness_mg_l_caco3, t.alkalinity_mg_l_caco3) for t in targets]
-    return np.array(rows, dtype=np.float64).reshape(len(rows), 3)
-
-
-def dose_table(
-    targets: ArrayLike,
-    concentrates: Sequence[StockSolution],
-    *,
-    volume_ml: float = 1000.0,
-    base: Water = PURE_WATER,
-    pipette_ml: float = 0.1,
-) -> DoseTable:
-    """Doses for many wanted waters, each made up to a volume.
-
-    Parameters
-    ----------
-    targets : array-like, shape (n, 3)
-        Mg share, hardness and alkalinity (mg/L as CaCO3) of each water.
-    concentrates : sequence of Concentrate or SharedBottle
-        Bottles that leave one way only; :func:`labkit.water.mix` chooses among more.
-    volume_ml, pipette_ml : float
-        Finished volume and step of the doses (mL).
-    base : Water
-        What the doses go into.
-
-    Raises
-    ------
-    DosingError
-        If the bottles leave more than one way.
-    WaterError
-        If a target is impossible.
-    """
-    check_amounts(volume_ml=volume_ml, pipette_ml=pipette_ml)
-    rows = np.asarray(targets, dtype=np.float64)
-    if rows.ndim != 2 or rows.shape[1] != 3:
-        raise WaterError(
-            "targets must have shape (n, 3): mg_share, hardness_mg_l_caco3, "
-            f"alkalinity_mg_l_caco3; got {rows.shape}.",
-            field="targets",
-        )
-    low, high = np.zeros(3), np.array([one.highest for one in COORDINATE.values()])
-    bad = ~((rows >= low) & (rows <= high)).all(axis=1)
-    if bad.any():
-        row = int(np.argmax(bad))
-        raise WaterError(
-            f"targets must lie between {low.tolist()} and {high.tolist()}; row {row} is "
-            f"{rows[row].tolist()}.",
-            field="targets",
-        )
-    if not concentrates:
-        raise DosingError(
-            "concentrates must hold at least one bottle, got none. "
-            "Keep one in the lab book first (notebook 1).",
-            field="concentrates",
-        )
-    bottles = np.array([bottle.vector for bottle in concentrates])
-    matrix = COORDINATES @ (bottles - base.vector).T
-    size = np.maximum(np.abs(matrix).max(axis=0), 1e-30)
-    if np.linalg.matrix_rank(matrix / size) < len(concentrates):
-        raise DosingError(
-            f"{', '.join(bottle.name for bottle in concentrates)} leave more than one way to a "
-            "water: give at most one bottle each for calcium, magnesium and alkalinity.",
-            field="concentrates",
-        )
-    share, hardness, alkalinity = rows.T
-    wanted = np.stack(
-        [
-            (1 - share) * hardness / CACO3_G_MOL,
-            share * hardness / CACO3_G_MOL,
-            alkalinity / MG_L_CACO3_PER_MEQ,
-        ]
-    )
-    needed = volume_ml * (wanted - (COORDINATES @ base.vector)[:, None])
-    exact = (np.linalg.pinv(matrix / size) @ needed) / size[:, None]
-    miss = np.abs(matrix @ exact - needed).max(axis=0)
-    room = 1e-9 * np.maximum(1.0, np.abs(needed).max(axis=0))
-    dust = 1e-9 * np.maximum(1.0, np.abs(exact).max(axis=0))
-    rounded = np.round(np.maximum(exact, 0.0).T / pipette_ml) * pipette_ml
-    base_ml = volume_ml - rounded.sum(axis=1)
-    reachable = (
-        (miss <= room)
-        & (exact >= -dust).all(axis=0)
-        & (exact.sum(axis=0) <= volume_ml)
-        & (base_ml >= -1e-9)
-    )
-    rounded = np.where(reachable[:, None], rounded, 0.0)
-    base_ml = np.where(reachable, base_ml, volume_ml)
-    vectors = (rounded @ bottles + base_ml[:, None] * base.vector) / volume_ml
-    return DoseTable(
-        concentrates=tuple(concentrates),
-        doses_ml=np.where(reachable[:, None], np.round(rounded, 9), np.nan),
-        base_ml=base_ml,
-        reachable=reachable,
-        reached=WaterTable(ions_mmol_l=np.maximum(vectors, 0.0)),
-    )

@@ -174,29 +174,6 @@ class Salt(Shown):
             )
         return percent / 100 * self.molar_mass_g_mol / self.anhydrous_molar_mass_g_mol
 
-    def purity_after_uptake(self, percent: float, purity: float = 1.0) -> float:
-        """Purity left when the salt has picked up water.
-
-        Parameters
-        ----------
-        percent : float
-            Water picked up (per cent of the salt's own mass); negative is water lost on drying.
-        purity : float
-            Purity before (1 = as labelled).
-
-        Raises
-        ------
-        SaltError
-            If the water is out of range.
-        """
-        if not -100 < percent <= 200:
-            raise SaltError(
-                f"water picked up must be above -100 and at most 200 % of the salt, got {percent:g}"
-                " %: weigh the salt before and after, and give the gain.",
-                field="water",
-            )
-        return purity / (1 + percent / 100)
-
 
 def _from_row(row: dict[str, str]) -> Salt:
     formula = row["label"].removesuffix(_ANHYDROUS)

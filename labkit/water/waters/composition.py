@@ -64,6 +64,16 @@ def ca_mg_ratio_text(mg_share: float, hardness_mg_l_caco3: float) -> str:
     return f"{figure(ratio, 2)}:1" if ratio >= 1 else f"1:{figure(1 / ratio, 2)}"
 
 
+def ca_mg_text(mg_share: float, hardness_mg_l_caco3: float) -> str:
+    """Calcium and magnesium in mg/L as CaCO3, as they stand beside the ratio.
+
+    >>> ca_mg_text(1 / 3, 100), ca_mg_text(0.7, 5)
+    ('Ca 67, Mg 33', 'Ca 1.5, Mg 3.5')
+    """
+    magnesium = mg_share * hardness_mg_l_caco3
+    return f"Ca {figure(hardness_mg_l_caco3 - magnesium, 2)}, Mg {figure(magnesium, 2)}"
+
+
 def alkalinity(ions_mmol_l: Vectors) -> NDArray[np.float64]:
     """Alkalinity from bicarbonate, carbonate and hydroxide as mg/L CaCO3."""
     return np.asarray(ions_mmol_l @ ALKALINITY_EQ * MG_L_CACO3_PER_MEQ)

@@ -10,7 +10,7 @@ from labkit.water.coordinates import COORDINATE
 from labkit.water.figures import figure
 from labkit.water.given import is_finite
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
-from labkit.water.waters.composition import ca_mg_ratio_text
+from labkit.water.waters.composition import ca_mg_ratio_text, ca_mg_text
 from labkit.water.waters.water import Water
 
 
@@ -60,14 +60,24 @@ class Target(Shown):
         )
 
     @property
+    def calcium_mg_l_caco3(self) -> float:
+        """Calcium wanted (mg/L as CaCO3)."""
+        return (1 - self.mg_share) * self.hardness_mg_l_caco3
+
+    @property
+    def magnesium_mg_l_caco3(self) -> float:
+        """Magnesium wanted (mg/L as CaCO3)."""
+        return self.mg_share * self.hardness_mg_l_caco3
+
+    @property
     def calcium_mmol_l(self) -> float:
         """Calcium wanted (mmol/L)."""
-        return (1 - self.mg_share) * self.hardness_mg_l_caco3 / CACO3_G_MOL
+        return self.calcium_mg_l_caco3 / CACO3_G_MOL
 
     @property
     def magnesium_mmol_l(self) -> float:
         """Magnesium wanted (mmol/L)."""
-        return self.mg_share * self.hardness_mg_l_caco3 / CACO3_G_MOL
+        return self.magnesium_mg_l_caco3 / CACO3_G_MOL
 
     @property
     def alkalinity_meq_l(self) -> float:
@@ -84,9 +94,19 @@ class Target(Shown):
         return ca_mg_ratio_text(self.mg_share, self.hardness_mg_l_caco3)
 
     @property
+    def ca_mg_text(self) -> str:
+        """Calcium and magnesium in mg/L as CaCO3, as they stand beside the ratio.
+
+        >>> Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40).ca_mg_text
+        'Ca 60, Mg 20'
+        """
+        return ca_mg_text(self.mg_share, self.hardness_mg_l_caco3)
+
+    @property
     def text(self) -> str:
         """Its name in one line, as sentences and lists call it."""
         return (
-            f"Ca:Mg {self.ca_mg_ratio_text}, hardness {figure(self.hardness_mg_l_caco3)} and "
+            f"Ca:Mg {self.ca_mg_ratio_text} ({self.ca_mg_text}), "
+            f"hardness {figure(self.hardness_mg_l_caco3)} and "
             f"alkalinity {figure(self.alkalinity_mg_l_caco3)} mg/L as CaCO3"
         )

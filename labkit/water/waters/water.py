@@ -180,6 +180,11 @@ class Water(Shown):
         return composition.ca_mg_ratio_text(self.mg_share, self.hardness_mg_l_caco3)
 
     @property
+    def ca_mg_text(self) -> str:
+        """Calcium and magnesium in mg/L as CaCO3, as they stand beside the ratio."""
+        return composition.ca_mg_text(self.mg_share, self.hardness_mg_l_caco3)
+
+    @property
     def charge_balance_meq_l(self) -> float:
         """Positive minus negative charge (meq/L): 0 in a water made of salts."""
         return float(composition.charge_balance(self.vector))

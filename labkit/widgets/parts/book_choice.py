@@ -11,6 +11,13 @@ from labkit.book import AbsentBook, LabBook, data_folder
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import said
+from labkit.widgets.parts.folds import Fold
+
+TO_THE_PAGE = (
+    '<a class="lk-to-page" href="/voila/render/0-today.ipynb" target="_blank">'
+    "Everything on one page, without code: Today</a>"
+)
+"""The way from a notebook to the page, by the server that shows both; the page hides it."""
 
 
 class BookChoice(widgets.VBox):
@@ -36,12 +43,12 @@ class BookChoice(widgets.VBox):
         demo.on_click(lambda _b: self.use(None))
         is_absent = isinstance(book, AbsentBook)
         self.said = widgets.HTML(_which(book))
-        change = widgets.Accordion(
-            [widgets.VBox([self._name, fields.side_by_side(own, demo)])],
-            selected_index=0 if is_absent else None,
+        self.change = Fold(
+            "Change the lab book",
+            [self._name, fields.side_by_side(own, demo)],
+            is_open=is_absent,
         )
-        change.set_title(0, "Change the lab book")
-        super().__init__([self.said, change])
+        super().__init__([self.said, self.change])
 
     def use(self, name: str | None) -> None:
         """Use another lab book from now on; one that cannot be used is said and changes nothing.
@@ -72,6 +79,6 @@ def _which(book: LabBook | AbsentBook) -> str:
         remedy = "Put it right and open the notebook again, or choose another below."
         return said(f"No lab book is open: {book.why} {remedy}", wrong=True)
     doubt = book.doubt
-    return said(f"This notebook works on the lab book '{book.name}'.") + (
-        said(doubt, wrong=True) if doubt else ""
+    return (
+        said(f"Lab book: '{book.name}'.") + (said(doubt, wrong=True) if doubt else "") + TO_THE_PAGE
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from labkit.book import LabBook
-from labkit.workflow import best_levels as levels_of
+from labkit.workflow import best_levels
 
 
 def coffee_choices(book: LabBook) -> list[tuple[str, tuple[str, str]]]:
@@ -24,7 +24,7 @@ def coffee_choices(book: LabBook) -> list[tuple[str, tuple[str, str]]]:
     return [(f"{c.name} ({c.client})", (c.client, c.name)) for c in book.people.coffees()]
 
 
-def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
+def levels_by_coffee(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
     """A function that gives, for client and coffee, the levels that its scores call best.
 
     Empty while nothing was tasted or this panel could see no difference.
@@ -39,4 +39,4 @@ def best_levels(book: LabBook) -> Callable[[str, str], Mapping[str, float]]:
     callable
         Takes client and coffee, gives coordinate -> level.
     """
-    return lambda client, coffee: levels_of(book, coffee, client=client)
+    return lambda client, coffee: best_levels(book, coffee, client=client)

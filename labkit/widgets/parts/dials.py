@@ -10,6 +10,10 @@ import ipywidgets as widgets
 LARGE: Final = """<style>
 .lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer;white-space:nowrap}
 .lk-dial .widget-radio-box{flex-wrap:wrap;height:auto}
+.lk-lines .widget-radio-box{width:100%}
+.lk-lines .widget-radio-box label{display:flex;gap:.5rem;align-items:baseline;width:auto;
+  height:auto;padding:.5rem 0;cursor:pointer;white-space:normal;line-height:1.35;margin:0}
+.lk-lines .widget-radio-box label input{order:-1;flex:none;float:none}
 </style>"""
 """Room around each choice for wet fingers; the stock radio has none."""
 
@@ -25,6 +29,19 @@ def dial(label: str, options: Sequence[tuple[str, int]], value: int = 0) -> widg
         style={"description_width": "15rem"},
     )
     made.add_class("lk-dial")
+    return made
+
+
+def lines(label: str, options: Sequence[tuple[str, str]]) -> widgets.RadioButtons:
+    """One of a few sentences, each on a line of its own; show :data:`LARGE` once beside it."""
+    made = widgets.RadioButtons(
+        description=label,
+        options=options,
+        layout=widgets.Layout(width="min(46rem, 98%)", height="auto"),
+        style={"description_width": "15rem"},
+    )
+    made.add_class("lk-field")
+    made.add_class("lk-lines")
     return made
 
 

@@ -3,47 +3,25 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Final
 
+import anywidget
 import ipywidgets as widgets
+import traitlets
 
 from labkit.errors import LabkitError
+from labkit.widgets.parts.folds import STATIC, Fold
 
-_NARROW = """<style>.widget-html > .widget-html-content
-  {min-width: 0; max-width: 100%; overflow-x: auto; overflow-y: hidden; line-height: 1.4}
-.lk-working {position: relative}
-.lk-working > .widget-html-content {animation: lk-fade .2s .4s both}
-.lk-working::before {content: "Updating…"; position: absolute; top: 0; left: 0;
-  z-index: 1; padding: .3rem .7rem; animation: lk-come 0s .4s both;
-  color: var(--jp-ui-font-color1, #222); background: var(--jp-layout-color1, #fff);
-  border: 1px solid var(--jp-border-color1, #bbb)}
-@keyframes lk-fade {to {opacity: .3}}
-@keyframes lk-come {from {visibility: hidden} to {visibility: visible}}
-@media (max-width: 40rem) {
-.lk-field.widget-inline-hbox {flex-wrap: wrap; height: auto}
-.lk-field.widget-inline-hbox > .widget-label {flex: 0 0 100%; width: 100% !important;
-  text-align: left; white-space: normal; line-height: 1.3; height: auto; padding: .4rem 0 .2rem}
-.lk-field.widget-inline-hbox > .widget-label:empty, .lk-field .widget-label[style*="display: none"]
-  {display: none}
-.lk-field.widget-inline-hbox > :not(.widget-label) {flex: 1 1 12rem}
-.lk-field input:not([type=checkbox]), .lk-field select:not([multiple])
-  {min-height: 2.75rem; font-size: 1rem}
-.jupyter-widgets.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tab
-  {flex: 1 1 auto; min-width: 0; height: auto; max-height: none}
-.jupyter-widgets.jupyter-widget-tab > .lm-TabBar .lm-TabBar-tabLabel
-  {white-space: normal; overflow: visible}
-}</style>"""
-"""On a phone the label stands above its field, the field is as high as a finger, and a wide table
-scrolls by itself instead of cutting the sentences beside it. What is being computed anew for longer
-than a moment fades, so that nobody takes it for the new answer."""
+NOT_YET: Final = "Not yet:"
+"""Marks in words what is wrong."""
 
 
 def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
     """A field with its label; each has a layout of its own: a shared one hides all at once."""
     field = kind(
         description=label,
-        layout=widgets.Layout(width="min(33rem, 98%)"),
+        layout=widgets.Layout(width="min(35rem, 98%)"),
         style={"description_width": "15rem"},
         **options,
     )
@@ -100,11 +78,13 @@ def day(label: str) -> widgets.DatePicker:
 
 def button(label: str, *, main: bool = False) -> widgets.Button:
     """Something that happens when pressed, and only then."""
-    return widgets.Button(
+    made = widgets.Button(
         description=label,
         button_style="primary" if main else "",
         layout=widgets.Layout(width="auto", min_width="10rem", height="2.75rem"),
     )
+    made.add_class("lk-press")
+    return made
 
 
 def side_by_side(*parts: widgets.Widget) -> widgets.HBox:
@@ -116,14 +96,48 @@ def said(sentence: str, *, wrong: bool = False) -> str:
     """A sentence as HTML that screen readers announce; ``wrong`` also marks it in words."""
     if not sentence:
         return ""
-    mark = "<b>Not yet:</b> " if wrong else ""
+    mark = f"<b>{NOT_YET}</b> " if wrong else ""
     role = "alert" if wrong else "status"
     style = "max-width:46rem;line-height:1.4"
     return f'<div role="{role}" style="{style}">{mark}{html.escape(sentence)}</div>'
 
 
+class Guide(anywidget.AnyWidget):
+    """The browser's half of a form: names and marks on fields, one press at a time, the focus.
+
+    It shows nothing itself and stands last in its form.
+
+    Parameters
+    ----------
+    labels : mapping of str to str
+        What each field is called on the page, by its name.
+    """
+
+    _esm = (STATIC / "form.js").read_text(encoding="utf-8")
+    _css = (STATIC / "form.css").read_text(encoding="utf-8")
+
+    labels = traitlets.Dict().tag(sync=True)
+    wrong = traitlets.Dict().tag(sync=True)
+    busy = traitlets.Bool(False).tag(sync=True)
+
+    def __init__(self, labels: Mapping[str, str]) -> None:
+        super().__init__(labels=dict(labels), layout=widgets.Layout(display="none"))
+
+    def go_to(self, field: str | None) -> None:
+        """Move the focus into a field, or to what was said; nowhere on a page out of sight.
+
+        Parameters
+        ----------
+        field : str or None
+            Its name; None for the sentence beside the buttons.
+        """
+        self.send({"kind": "focus", "field": field})
+
+
 class Form(widgets.VBox):
     """Fields, folded fields, buttons, and below them what came out or what is wrong.
+
+    On a wide page what came out stands to the right of the fields.
 
     Parameters
     ----------
@@ -142,10 +156,12 @@ class Form(widgets.VBox):
         All of them, by parameter name.
     notes : dict of str to HTML
         What is wrong with a field, below it.
-    fold : Accordion or None
+    fold : Fold or None
         Holds the folded fields.
     message, result : HTML
         What was done or is wrong, and what came out.
+    guide : Guide
+        What moves the focus and marks fields in the browser.
     """
 
     def __init__(
@@ -160,28 +176,66 @@ class Form(widgets.VBox):
         self.notes = {name: widgets.HTML() for name in self.fields}
         self._compute: Callable[..., Any] | None = None
         self._followers: list[Callable[[], Any]] = []
+        self._others: list[widgets.Widget] = []
+        self._refused: dict[str, Form] = {}
+        self._holds = False
+        self._is_new = True
         self.message = widgets.HTML()
+        self.message.add_class("lk-message")
         self.result = widgets.HTML()
-        self.fold: widgets.Accordion | None = None
+        self.result.add_class("lk-result")
+        self.fold: Fold | None = None
         self._folded: frozenset[str] = frozenset()
-        rows: list[widgets.Widget] = [
-            widgets.VBox([self.fields[name], self.notes[name]]) for name in fields
-        ]
+        self.guide = Guide({name: self._label(name) for name in self.fields})
+        rows: list[widgets.Widget] = [self._row(name) for name in fields]
         if folded:
-            fold = widgets.Accordion(
-                [widgets.VBox([widgets.VBox([folded[n], self.notes[n]]) for n in folded])]
-            )
-            fold.set_title(0, fold_title)
-            fold.selected_index = None
-            rows.append(fold)
-            self.fold, self._folded = fold, frozenset(folded)
+            self.fold = Fold(fold_title, [self._row(name) for name in folded])
+            rows.append(self.fold)
+            self._folded = frozenset(folded)
         if buttons:
             rows.append(side_by_side(*buttons))
-        super().__init__([*rows, self.message, self.result, widgets.HTML(_NARROW)])
-        for field in self.fields.values():
-            # What is shown never depends on a secret.
-            if "value" in field.traits() and not isinstance(field, widgets.Password):
-                field.observe(lambda _change: self.refresh(), "value")
+        super().__init__([*rows, self.message, self.result, self.guide])
+        self.add_class("lk-form")
+        for name, field in self.fields.items():
+            if "value" in field.traits():
+                field.observe(lambda _change, name=name: self._changed(name), "value")
+            if "description" in field.traits():
+                field.observe(lambda _change: self._name_fields(), "description")
+
+    def _row(self, name: str) -> widgets.VBox:
+        """A field, and below it room for what is wrong with it."""
+        row = widgets.VBox([self.fields[name], self.notes[name]])
+        self.notes[name].add_class("lk-note")
+        row.add_class("lk-row").add_class(f"lk-at-{name}")
+        return row
+
+    def _label(self, name: str) -> str:
+        """What a field is called on the page."""
+        return str(getattr(self.fields[name], "description", "") or name)
+
+    def _name_fields(self) -> None:
+        self.guide.labels = {name: self._label(name) for name in self.fields}
+
+    def _changed(self, name: str) -> None:
+        """Take back what a press said, of a field once it is mended, and compute again."""
+        if name in self._refused:
+            self._refused.pop(name).message.value = ""
+            self._mark({})
+        if isinstance(self.fields[name], widgets.Password):
+            return  # nothing that is shown depends on it
+        if self._compute is not None:
+            self._holds = False
+        self.refresh()
+
+    def also(self, *others: widgets.Widget) -> None:
+        """Name forms that a press here depends on: what is wrong with their fields stands there.
+
+        Parameters
+        ----------
+        *others : widget
+            Looked through in this order, after this form, for forms that have the field.
+        """
+        self._others += others
 
     def compute_with(self, compute: Callable[..., Any]) -> None:
         """Show what comes of the fields, now and whenever one changes.
@@ -210,18 +264,26 @@ class Form(widgets.VBox):
         """Compute again from the fields and show what came out."""
         if self._compute is None:
             return
-        compute = self._compute
+        compute, is_new = self._compute, self._is_new
+        self._is_new = False
         self.result.add_class("lk-working")
         try:
-            done, value = self.attempt(lambda: compute(**self.values()))
-            self.result.value = as_html(value) if done else ""
+            value, wrong = compute(**self.values()), None
+        except LabkitError as error:
+            value, wrong = "", error
         finally:
             self.result.remove_class("lk-working")
+        self.result.value = as_html(value)
+        if not self._holds:
+            self.message.value = ""
+        self._mark({})
+        if wrong is not None:
+            self._say_wrong(wrong, is_new=is_new)
         for follow in self._followers:
             follow()
 
     def attempt(self, work: Callable[[], Any]) -> tuple[bool, Any]:
-        """Run some work; a labkit error becomes a sentence beside the field that it names.
+        """Run something; a :class:`LabkitError` is said at its field, or else under the buttons.
 
         Parameters
         ----------
@@ -235,30 +297,20 @@ class Form(widgets.VBox):
         value : Any
             What it returned; None after an error.
         """
-        for note in self.notes.values():
-            note.value = ""
-        self.message.value = ""
+        self._clear()
         try:
             return True, work()
         except LabkitError as error:
-            named = error.field
-            if named is None or named not in self.notes:
-                self.message.value = said(str(error), wrong=True)
-            else:
-                self.notes[named].value = said(self._labelled(named, str(error)), wrong=True)
-                if self.fold is not None and named in self._folded:
-                    self.fold.selected_index = 0  # a sentence nobody sees helps nobody
+            self._say_wrong(error)
+            self._holds = True
             return False, None
-
-    def _labelled(self, name: str, sentence: str) -> str:
-        """A sentence that calls a field as the screen does, where it begins with its name."""
-        label = (self.fields[name].description or name).rstrip("?")
-        return label + sentence[len(name) :] if sentence.startswith(f"{name} ") else sentence
 
     def press(self, work: Callable[[], Any]) -> tuple[bool, Any]:
         """Run what a button does; whatever comes of it, no secret stays in its field.
 
         A field's value is in the state of its widget, which a notebook may save in plain text.
+        What is wrong is said beside the button and at its field, whose fold opens and which gets
+        the focus; both stay until the field is changed or a button is pressed again.
 
         Parameters
         ----------
@@ -272,26 +324,114 @@ class Form(widgets.VBox):
         value : Any
             What it returned; None after an error.
         """
+        self._clear()
+        self.guide.busy = True
+        try:
+            return True, work()
+        except LabkitError as error:
+            refused = error
+        finally:
+            for field in self.fields.values():
+                if isinstance(field, widgets.Password):
+                    field.value = ""
+            self.guide.busy = False
+        self.refuse(refused)
+        return False, None
 
-        def once() -> Any:
-            try:
-                return work()
-            finally:
-                for field in self.fields.values():
-                    if isinstance(field, widgets.Password):
-                        field.value = ""
+    def refuse(self, error: LabkitError) -> None:
+        """Say why a press did nothing: beside the button and at the field, which gets the focus.
 
-        return self.attempt(once)
+        Parameters
+        ----------
+        error : LabkitError
+            What is wrong; its ``field`` says where.
+        """
+        self._clear()
+        self._holds = True
+        form = next((one for one in self._forms() if error.field in one.notes), None)
+        if form is None or error.field is None:
+            self.message.value = said(str(error), wrong=True)
+            self.guide.go_to(None)
+            return
+        sentence = form._labelled(error.field, str(error))
+        self.message.value = said(sentence, wrong=True)
+        form._refused = {error.field: self}
+        form._mark({error.field: sentence})
+        form.go_to(error.field)
+
+    def go_to(self, name: str) -> None:
+        """Move the focus into a field, where the work goes on; its fold opens.
+
+        Parameters
+        ----------
+        name : str
+            Its parameter name.
+        """
+        if self.fold is not None and name in self._folded:
+            self.fold.is_open = True
+        self.guide.go_to(name)
+
+    def _forms(self) -> Iterator[Form]:
+        """All forms that a press may speak of: this one, those within it, those named to it."""
+        yield from _forms_in(self)
+        for other in self._others:
+            yield from _forms_in(other)
+
+    def _clear(self) -> None:
+        """Take back what was said so far, also at the fields of other forms."""
+        self._holds = False
+        self.message.value = ""
+        for form in self._forms():
+            if form is self or self in form._refused.values():
+                form._refused = {}
+                form._mark({})
+
+    def _say_wrong(self, error: LabkitError, *, is_new: bool = False) -> None:
+        """Say what is wrong, at its field or under the buttons; to a new form it is but a hint."""
+        name = error.field
+        if name is None or name not in self.notes:
+            sentence, place = str(error), self.result if self._holds else self.message
+            hint = sentence[:1].upper() + sentence[1:]
+            place.value = said(hint) if is_new else said(sentence, wrong=True)
+            return
+        self._mark({name: self._labelled(name, str(error))})
+        if self.fold is not None and name in self._folded:
+            self.fold.is_open = True  # a sentence nobody sees helps nobody
+
+    def _mark(self, wrong: Mapping[str, str]) -> None:
+        """Mark these fields as wrong, each with its sentence, beside those that a press refused."""
+        self.guide.wrong = {
+            name: name in self._refused for name in self.fields if name in {*wrong, *self._refused}
+        }
+        for name, note in self.notes.items():
+            if name in wrong:
+                note.value = f"<div><b>{NOT_YET}</b> {html.escape(wrong[name])}</div>"
+            elif name not in self._refused:
+                note.value = ""
+
+    def _labelled(self, name: str, sentence: str) -> str:
+        """A sentence that calls a field as the screen does, where it begins with its name."""
+        label = self._label(name).rstrip("?")
+        return label + sentence[len(name) :] if sentence.startswith(f"{name} ") else sentence
 
     def say(self, sentence: str) -> None:
-        """Show a sentence under the buttons.
+        """Show a sentence under the buttons until a field is changed or a button is pressed.
 
         Parameters
         ----------
         sentence : str
             Plain text.
         """
+        self._holds = bool(sentence)
         self.message.value = said(sentence)
+
+
+def _forms_in(widget: widgets.Widget) -> Iterator[Form]:
+    """A widget's forms, from the outside inwards."""
+    if isinstance(widget, Form):
+        yield widget
+    for child in getattr(widget, "children", ()):
+        yield from _forms_in(child)
 
 
 def as_html(value: Any) -> str:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
+from collections.abc import Mapping
+
 import anywidget
 
 _SCRIPT = """
@@ -46,6 +50,15 @@ class HandOver(anywidget.AnyWidget):
             message | {"content": content if is_text else ""},
             buffers=None if is_text else [content],
         )
+
+
+def zipped(files: Mapping[str, str]) -> bytes:
+    """Several texts, by the names of their files, in one file."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, text in files.items():
+            archive.writestr(name, text)
+    return made.getvalue()
 
 
 def file_name(session: str, what: str, ending: str = "html") -> str:

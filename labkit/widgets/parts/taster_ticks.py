@@ -8,21 +8,12 @@ from typing import Any
 import ipywidgets as widgets
 import traitlets
 
-from labkit.errors import PlanError
 from labkit.widgets.parts.fields import said
 
 
-def refuse_nobody(people: Sequence[str], known: Sequence[str]) -> None:
-    """Say what comes first where nobody tastes.
-
-    Raises
-    ------
-    PlanError
-        If ``people`` is empty.
-    """
-    if not people:
-        remedy = "Tick who tastes." if known else "Add tasters at the top of notebook 2 first."
-        raise PlanError(f"tasters must be one or more, got none. {remedy}", field="tasters")
+def nobody_tastes(known: Sequence[str]) -> str:
+    """What comes first where nobody is ticked."""
+    return "Tick who tastes." if known else "Nobody tastes yet: add tasters first."
 
 
 class TasterTicks(widgets.VBox):
@@ -43,6 +34,7 @@ class TasterTicks(widgets.VBox):
         self._ticks: dict[str, widgets.Checkbox] = {}
         self._row = widgets.HBox(layout=widgets.Layout(flex_flow="row wrap"))
         super().__init__([widgets.HTML(said(label)), self._row])
+        self.add_class("lk-ticks")
         self.observe(self._show, "value")
         self.offer(names, ticked)
 

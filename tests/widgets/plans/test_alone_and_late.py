@@ -102,7 +102,7 @@ def test_codes_typed_in_swapped_are_corrected_in_the_form_before_the_key_opens(b
     opening.found.button.click()
 
     assert [cup.blind_code for cup in book.sessions.served_cups(session, 1, "Ada")] == labels
-    opening.folds.selected_index = 2
+    opening.history_fold.is_open = True
     assert f"cup 1: {labels[1]} before, now {labels[0]}" in opening.history.value
 
 

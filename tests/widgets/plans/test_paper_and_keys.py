@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from dataclasses import replace
 
 import pytest
 
-from labkit.bench import bench_sheet
+from labkit.bench import LABEL_PAPERS, bench_sheet
 from labkit.tasting.seal import Sealer
-from labkit.widgets import OpenForm, ReplanForm
+from labkit.widgets import OpenForm, PlanForm, ReplanForm
 from labkit.widgets.steps.taste.lead_view import LeadView
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
+    catch,
     choose,
     paper_of,
     press,
@@ -93,7 +96,7 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
     key = form.plan.sealed[1].open(PASSPHRASE)
     opened = []
     opening = OpenForm(book, on_open=lambda: opened.append(True))
-    opening.folds.selected_index = 0
+    opening.lost_fold.is_open = True
     fill_sheet(opening.lost.sheet, key)
 
     opening.lost.button.click()
@@ -115,7 +118,7 @@ def test_a_lost_passphrase_is_made_good_by_the_printed_bench_sheet(book, form):
 def test_a_sheet_with_a_code_twice_or_a_jug_without_water_opens_nothing(book, form):
     session = locked(book, form)
     opening = OpenForm(book)
-    opening.folds.selected_index = 0
+    opening.lost_fold.is_open = True
     sheet = opening.lost.sheet
     fill_sheet(sheet, form.plan.sealed[1].open(PASSPHRASE))
     opening.lost.form.fields["reason"].value = "forgotten"
@@ -148,7 +151,7 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
 
     assert book.sessions.flight(session, 1).is_unblinded
     assert any("not blind" in label for label, _ in early.fields["early"].options)
-    opening.folds.selected_index = 2
+    opening.history_fold.is_open = True
     assert "not blind" in opening.history.value
     assert "a bowl was dropped" in opening.history.value
     score_all(book, session)
@@ -214,6 +217,9 @@ def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, fo
     assert "open its key in notebook 4" in said[1]
 
     opening = OpenForm(book)
+    flights = opening.form.fields["flights"]
+    assert len(flights.value) == 2
+    flights.value = flights.value[:1]
     waits = []
     for _ in range(2):
         opening.form.fields["passphrase"].value = PASSPHRASE
@@ -222,3 +228,81 @@ def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, fo
 
     assert waits == [True, False]
     assert "No flight waits for its key" in opening.form.result.value
+
+
+def test_one_passphrase_opens_all_locked_flights_and_a_wrong_one_none(book, form):
+    choose(form, flights=2)
+    session = sealed(form)
+    for number in (1, 2):
+        score_all(book, session, flight=number)
+        book.sessions.lock_flight(session, number)
+    opened = []
+    opening = OpenForm(book, on_open=lambda: opened.append(True))
+
+    opening.form.fields["passphrase"].value = "not the passphrase"
+    opening.button.click()
+    assert [one.state for one in book.sessions.flights(session)] == ["locked", "locked"]
+    assert "must be the one that sealed" in opening.form.notes["passphrase"].value
+    assert opened == []
+    opening.form.fields["passphrase"].value = PASSPHRASE
+    opening.button.click()
+
+    assert [one.state for one in book.sessions.flights(session)] == ["opened", "opened"]
+    assert opened == [True]  # read once
+
+
+def test_a_flight_locked_meanwhile_is_offered_and_what_was_chosen_stays(book, form):
+    choose(form, flights=3)
+    session = sealed(form)
+    for number in (1, 2, 3):
+        score_all(book, session, flight=number)
+    book.sessions.lock_flights(session, [1, 2], done_by="")
+    opening = OpenForm(book)
+    flights = opening.form.fields["flights"]
+    flights.value = flights.value[:1]
+
+    opening.fill()
+    assert len(flights.value) == 1
+    book.sessions.lock_flight(session, 3)
+    opening.fill()
+
+    assert len(flights.value) == 3  # another choice: all of it again
+
+
+def test_all_paper_comes_in_one_file_where_it_was_sealed(book, form):
+    made = PlanForm(book, form.source, bench_sheet, paper=paper_of(book))
+    handed = catch(made)
+    type_passphrase(made)
+    choose(made, all_paper=True)
+    session = sealed(made)
+
+    ((content, about),) = handed
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        files = {name: archive.read(name).decode() for name in archive.namelist()}
+    codes = book.sessions.plan(session).codes(1)
+    assert about["name"].endswith("paper.zip")
+    assert len(files) == 4
+    assert all(code in sheet for sheet in files.values() for code in codes)
+    for_preparer = [name for name in files if "preparer-only" in name]
+    assert ["J1.1" in sheet for name, sheet in files.items()] == [
+        name in for_preparer for name in files
+    ]
+
+
+def test_the_tasters_paper_is_one_file_without_the_bench_sheet(book, paper):
+    press(paper, "All three, in a zip file")
+
+    ((content, _),) = paper.handed
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        assert len(archive.namelist()) == 3
+        assert not any(b"J1.1" in archive.read(name) for name in archive.namelist())
+
+
+def test_the_label_paper_is_there_next_time(book, paper):
+    other = list(LABEL_PAPERS)[-1]
+    assert paper.form.fields["paper"].value != other
+    choose(paper, paper=other)
+    press(paper, "Cup labels")
+
+    assert paper_of(book).form.fields["paper"].value == other
+    assert book.sessions.label_paper(paper.session) == other

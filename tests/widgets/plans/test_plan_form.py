@@ -10,6 +10,7 @@ from datetime import date
 import numpy as np
 import pytest
 
+from labkit.analysis import fit_surface, gather_scores
 from labkit.bench import bench_sheet, sweep_doses
 from labkit.book import Attribute, Held
 from labkit.errors import BookError
@@ -30,8 +31,7 @@ from labkit.widgets import (
     coffee_choices,
 )
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
-from labkit.widgets.steps.plan.power_view import panel_noise
-from labkit.workflow import usual_of
+from labkit.workflow import acidity_of, asked_for_acidity, panel_noise, usual_of
 from tests.book.faults import failing_to_store
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
@@ -69,7 +69,6 @@ def test_the_base_water_is_recorded_and_goes_into_every_sheet(book, form, base):
     made = PlanForm(book, form.source, bench_sheet, base=base)
     handed = catch(made)
     made.source.fields["mg_share"].value = "0 0.25 0.5 0.75"
-    assert made.form.fields["cups_per_flight"].value == 5  # what is comfortable, unless changed
     choose(made, serving="a cup each")
     type_passphrase(made)
     session = sealed(made)
@@ -121,14 +120,17 @@ def test_another_base_water_than_last_time_raises_a_visible_note(book, form, bas
 
 
 def test_the_button_comes_after_all_that_it_needs(form):
-    """Tasters, what the plan would see, conditions, both passphrases, then the button."""
+    """Tasters, time, the plan, what it would see, conditions, passphrase, then the button."""
     shown = list(all_widgets(form.form))
     order = [
         form.form.fields["tasters"],
-        form.form.fields["duplicates"],
-        form.form.result,
+        form.form.fields["minutes"],
         form.form.fields["cups_per_flight"],
+        form.form.fields["plan"],
+        form.form.result,
+        form.form.fields["duplicates"],
         form.conditions,
+        form.offer,
         form.form.fields["passphrase"],
         form.form.fields["again"],
         form.button,
@@ -240,6 +242,106 @@ def test_the_noise_comes_from_the_lab_book_once_the_panel_has_scored(book, form)
     assert "default" in other.source
 
 
+# ---------------------------------------------------------------------------- proposals
+
+
+def test_who_and_how_long_propose_a_plan_that_is_then_drawn(book, form):
+    """Four people, 45 minutes, five waters: one flight of six, control and duplicate hidden."""
+    best = form.choices.recommended
+    assert form.form.fields["plan"].value == "recommended"
+    assert (best.cups, best.jugs, best.minutes) == (24, 6, 24)
+    assert "24 cups to taste" in form.form.result.value
+
+    sealed(form)
+
+    assert len(form.plan.cups) == best.cups
+    assert form.plan.design.jugs == best.jugs
+
+
+def test_an_alternative_is_one_press_and_is_drawn_as_stated(form):
+    more = form.choices.alternatives[-1]
+    choose(form, plan=str(len(form.choices.alternatives) - 1))
+    assert f"{more.cups} cups to taste" in form.form.result.value
+    assert f"about {more.minutes:.0f} minutes" in form.form.result.value
+
+    sealed(form)
+
+    assert (len(form.plan.cups), form.plan.design.jugs) == (more.cups, more.jugs)
+
+
+def test_more_time_or_fewer_cups_at_once_propose_anew_and_a_detail_of_ones_own_stays(form):
+    before = form.choices.recommended
+    choose(form, minutes=60)
+    assert form.choices.recommended.cups > before.cups
+    choose(form, cups_per_flight=4)
+    assert form.choices.recommended.cups_side_by_side <= 4
+
+    choose(form, flights=3)
+    assert form.form.fields["plan"].value == "own"
+    choose(form, minutes=90)
+    assert form.form.fields["plan"].value == "own"
+    assert form.form.fields["flights"].value == 3
+    choose(form, plan="recommended")
+    assert form.form.fields["flights"].value == form.choices.recommended.flights
+
+
+def test_a_time_that_makes_no_sense_is_said_beside_its_field(form):
+    choose(form, minutes=0)
+
+    assert "must be above 0" in form.form.notes["minutes"].value
+
+
+def test_new_people_are_one_field_and_are_known_after_the_plan(book, form):
+    choose(form, tasters=(), new_tasters="Eve, Flo , Gil")
+    assert "3 tasters" in form.form.result.value
+
+    sealed(form)
+
+    assert form.plan.tasters == ("Eve", "Flo", "Gil")
+    assert form.form.fields["new_tasters"].value == ""
+    assert form.form.fields["tasters"].value == ("Eve", "Flo", "Gil")
+
+
+def test_last_times_people_cups_stages_and_brew_are_there_next_time(book, form):
+    choose(form, tasters=("Ada", "Cy"), cups_per_flight=5, stages=("hot", "warm", "cool"))
+    sealed(form)
+    book.people.add_coffee("Coffee B", client="Client A", roast_date=date(2026, 11, 1))
+
+    again = PlanForm(book, form.source, bench_sheet)
+    assert again.form.fields["tasters"].value == ("Ada", "Cy")
+    assert again.form.fields["cups_per_flight"].value == 5
+    assert again.form.fields["stages"].value == ("hot", "warm", "cool")
+    assert again.conditions.held.dose_g == 11.0
+
+    other = SweepForm(
+        coffee_choices(book), check=lambda sweep: sweep, best_of=lambda _client, _coffee: {}
+    )
+    other.fields["coffee"].value = ("Client A", "Coffee B")
+    new = PlanForm(book, other, bench_sheet)
+    assert new.form.fields["tasters"].value == ("Ada", "Cy")  # as the lab last tasted
+    assert new.conditions.held.dose_g == 11.0
+    assert new.conditions.held.roast_date == date(2026, 11, 1)  # the coffee's own
+
+
+def test_a_drawn_passphrase_seals_with_one_press(book, form, monkeypatch):
+    sent = []
+    monkeypatch.setattr(type(form.offer), "send", lambda _self, content: sent.append(content))
+    for name in ("passphrase", "again"):
+        form.form.fields[name].value = ""
+    form.offer.answer({"kind": "suggest"})
+    drawn = sent[-1]["passphrase"]
+    session = sealed(form)
+
+    assert book.sessions.plan(session).sealed[1].open(drawn).flight == 1
+    assert drawn not in repr([w.get_state() for w in all_widgets(form)])
+
+
+def test_nobody_is_said_at_the_field_for_names(form):
+    choose(form, tasters=())
+
+    assert "must be one or more" in form.form.notes["tasters"].value
+
+
 # ------------------------------------------------------------------------- what is held
 
 
@@ -308,10 +410,44 @@ def test_the_lead_chooses_what_is_just_about_right_and_which_words_to_check(book
     assert (kept["just_right"], kept["words"]) == ("body, bitterness", "nutty, floral")
 
 
+def test_whether_the_acidity_is_right_is_asked_beside_how_strong_it_is(book, form):
+    """The defaults ask how strong it is; the trade's own question is whether that is right."""
+    choose(form, just_right="acidity, bitterness")
+    session = book.sessions.session(sealed(form))
+
+    asked = [(one.name, one.scale_name) for one in session.attributes]
+    assert ("acidity", "intensity 0-15") in asked
+    assert ("acidity: just right?", "just about right") in asked
+    assert ("bitterness", "just about right") in asked
+    again = PlanForm(book, form.source, bench_sheet)
+    kept = again.form.values()
+    assert kept["just_right"] == "acidity, bitterness"
+    assert kept["intensities"].startswith("acidity, ")
+
+    rng = np.random.default_rng(5)
+    for taster in session.tasters:
+        for cup in book.sessions.served_cups(session.name, 1, taster):
+            for name, value in (("overall", 6), ("acidity", 8), ("acidity: just right?", 4)):
+                book.scores.record_score(
+                    session.name, 1, taster, name, value - rng.integers(2), position=cup.position
+                )
+    book.sessions.lock_flight(session.name, 1)
+    book.sessions.open_flight(session.name, 1, PASSPHRASE)
+
+    found = acidity_of(book, "Coffee A")
+    assert found.attribute == "acidity: just right?"
+    assert 0 < found.share_sharp < 1
+    assert found.share_flat == 0  # the strengths, 7 and 8, are not among the answers
+    assert asked_for_acidity(book, [("Client A", "Coffee A")]) == (("Client A", "Coffee A"),)
+    scores = book.scores.opened_scores(coffee="Coffee A")
+    assert fit_surface(gather_scores(scores, "acidity")).fit is not None
+
+
 @pytest.mark.parametrize(
     ("typed", "sentence"),
     [
-        ({"just_right": "acidity"}, "must not ask the same thing twice, got &#x27;acidity&#x27;"),
+        ({"just_right": "overall"}, "must not ask the same thing twice, got &#x27;overall&#x27;"),
+        ({"just_right": "body, Body"}, "must not ask the same thing twice, got &#x27;Body&#x27;"),
         ({"intensities": "overall"}, "must not ask the same thing twice, got &#x27;overall&#x27;"),
         ({"words": "floral"}, "must be two or more to choose from"),
     ],

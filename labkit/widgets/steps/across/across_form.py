@@ -52,7 +52,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
         self.hands = HandOver()
         clients = [("all", _ALL), *((one.name, one.name) for one in book.people.clients())]
         save = fields.button("Save the table")
-        save.on_click(lambda _b: self.form.attempt(self._save))
+        save.on_click(lambda _b: self.form.press(self._save))
         self.form = Form(
             {
                 "client": fields.choice("Client", clients, _ALL),
@@ -220,12 +220,21 @@ class OneWaterForm(NeedsBook, widgets.VBox):
         self.water = None
         if self._filling:
             return []
+        if not coffees:
+            return [fields.said("No coffee is chosen: choose those of the tank.")]
         whole = self._across.across
         readings = [
             one
             for one in (whole.readings if whole is not None else ())
             if (one.client, one.coffee) in coffees
         ]
+        if not any(one.best for one in readings):
+            return [
+                fields.said(
+                    "None of these coffees has scores that can be read yet: taste, lock and open a "
+                    "flight first."
+                )
+            ]
         self.water = one_water(
             self._book, readings, sold=_sold(sold, coffees), region=self._region()
         )
@@ -337,11 +346,11 @@ class BalanceForm(NeedsBook, widgets.VBox):
         if self._filling:
             return []
         if coffee is None:
-            raise ReadingError(
-                "coffee must be one whose acidity was asked for on a just-about-right scale, but "
-                "none of these was. Ask it in a session.",
-                field="coffee",
-            )
+            return [
+                fields.said(
+                    "No session of these coffees asked for acidity on a just-about-right scale."
+                )
+            ]
         client, name = coffee
         self.balance = acidity_of(self._book, name, client=client)
         return [self.balance, self._picture(self.balance)]

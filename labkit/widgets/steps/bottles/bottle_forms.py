@@ -12,12 +12,13 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook, Topic
 from labkit.errors import ConcentrateError
-from labkit.present import CAUTIONS, beware, remarks
+from labkit.present import CAUTIONS, beware, cautions_for, figures_html, remarks
 from labkit.water import (
     DROP_DOUBT_PERCENT,
     SALTS,
     Concentrate,
     Salt,
+    Weighing,
     plan_weighing,
     salt,
     salt_by_formula,
@@ -25,7 +26,8 @@ from labkit.water import (
     strength_by_titration,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 
@@ -74,12 +76,18 @@ class ConcentrateForm(Form):
     keep : callable, optional
         Takes the bottle's name, then what was weighed, on which balance, by whom and when as
         keywords, and stores it (``book.add_bottle``); called when the button is pressed.
+    sheet : callable, optional
+        ``labkit.bench.weighing_sheet``, for a sheet to take to the balance.
     """
 
-    def __init__(self, keep: Callable[..., Any] | None = None) -> None:
-        self._keep = keep
+    def __init__(
+        self, keep: Callable[..., Any] | None = None, sheet: Callable[..., Any] | None = None
+    ) -> None:
+        self._keep, self._sheet, self.hands = keep, sheet, HandOver()
         self.button = fields.button("Keep this bottle in the lab book", main=True)
         self.button.on_click(lambda _b: self._store())
+        self.print = fields.button("Weighing sheet")
+        self.print.on_click(lambda _b: self.attempt(self._hand))
         labels = [(f"{s.name} ({label})", label) for label, s in SALTS.items()]
         super().__init__(
             {
@@ -89,6 +97,7 @@ class ConcentrateForm(Form):
             },
             folded={
                 "purity": fields.number("Purity on the label (0 to 1)", 1.0, step=0.001),
+                "percent": fields.number("Or assay, anhydrous (%)", 0.0, step=0.1),
                 "strength_mg_l_caco3_per_ml": fields.number(
                     "1 mL in 1 L adds (mg/L CaCO3)", 1.0, step=0.1
                 ),
@@ -104,8 +113,9 @@ class ConcentrateForm(Form):
                 "made_on": fields.day("Made on, if not today"),
             },
             fold_title="Strength, purity, balance, another salt, name, lot, who and when",
-            buttons=[self.button] if keep else [],
+            buttons=[self.button] * (keep is not None) + [self.print] * (sheet is not None),
         )
+        self.children = [*self.children, self.hands]  # type: ignore[has-type]
         self.compute_with(self._describe)
 
     @property
@@ -113,6 +123,12 @@ class ConcentrateForm(Form):
         """The salt chosen, or the one typed by its formula."""
         formula = self.fields["formula"].value.strip()
         return salt_by_formula(formula) if formula else salt(self.fields["salt_label"].value)
+
+    @property
+    def purity(self) -> float:
+        """As typed; or from the label's per cent of the anhydrous salt, if that is given."""
+        percent = self.fields["percent"].value
+        return self.salt.purity_from_anhydrous(percent) if percent else self.fields["purity"].value
 
     @property
     def bottle(self) -> Concentrate:
@@ -128,58 +144,64 @@ class ConcentrateForm(Form):
             salt=self.salt,
             weighed_g=now["weighed_g"],
             volume_ml=now["volume_ml"],
-            purity=now["purity"],
+            purity=self.purity,
             name=now["name"].strip(),
             balance_g=now["balance_g"],
         )
+
+    def _weighing(self) -> Weighing:
+        now = self.values()
+        return plan_weighing(
+            salt=self.salt,
+            volume_ml=now["volume_ml"],
+            strength_mg_l_caco3_per_ml=now["strength_mg_l_caco3_per_ml"],
+            purity=self.purity,
+            balance_g=now["balance_g"],
+        )
+
+    def _hand(self) -> None:
+        sheet = self._sheet
+        assert sheet is not None  # the button exists only with it
+        name = file_name(self.salt.name, "weighing")
+        self.hands.hand(sheet([self._weighing()]).html, name=name, note="Print it.")
 
     def _describe(
         self,
         *,
         volume_ml: float,
-        purity: float,
-        strength_mg_l_caco3_per_ml: float,
-        balance_g: float,
         weighed_g: float,
         **_chosen: Any,
     ) -> list[Any]:
-        weighing = plan_weighing(
-            salt=self.salt,
-            volume_ml=volume_ml,
-            strength_mg_l_caco3_per_ml=strength_mg_l_caco3_per_ml,
-            purity=purity,
-            balance_g=balance_g,
-        )
+        weighing = self._weighing()
         warned = "".join(said(f"Note: {sentence}") for sentence in remarks(weighing))
         shown: list[Any] = [
             '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
             f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
             f"of the water, make up to <b>{volume_ml:g} mL</b>.</p>",
             warned,
-            cautions_html("weighing"),
-            fold("Figures and hazard of this weighing", as_html(weighing)),
+            beware(cautions_for("weighing", [self.salt])),
+            fold("Figures and hazard of this weighing", figures_html(weighing)),
         ]
         if weighed_g:
-            shown.append(self.bottle)
+            shown.append(figures_html(self.bottle))
         return shown
 
     def _store(self) -> None:
-        now = self.values()
-        if not now["weighed_g"]:
-            self.message.value = said(
-                "type what you actually weighed first: the bottle is kept as weighed, not as "
-                "planned.",
-                wrong=True,
-            )
-            return
-        keep = self._keep
+        now, keep = self.values(), self._keep
         assert keep is not None  # the button exists only with it
-        name = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
-        done, _ = self.attempt(
-            lambda: keep(
+
+        def work() -> str:
+            if not now["weighed_g"]:
+                raise ConcentrateError(
+                    "type what you actually weighed first: the bottle is kept as weighed, not as "
+                    "planned.",
+                    field="weighed_g",
+                )
+            name: str = now["name"].strip() or f"{self.salt.label}, {date.today():%Y-%m-%d}"
+            keep(
                 name,
                 salt=self.salt.label,
-                purity=now["purity"],
+                purity=self.purity,
                 weighed_g=now["weighed_g"],
                 volume_ml=now["volume_ml"],
                 balance_g=now["balance_g"],
@@ -187,13 +209,16 @@ class ConcentrateForm(Form):
                 keeper=now["keeper"],
                 made_on=now["made_on"],
             )
-        )
+            return name
+
+        done, name = self.press(work)
         if done:
             self.fields["weighed_g"].value = 0.0  # a second press cannot keep it twice
             # These belong to this bottle and its jar: the next must not inherit them unseen.
             for field in ("formula", "name", "lot"):
                 self.fields[field].value = ""
-            self.fields["purity"].value, self.fields["made_on"].value = 1.0, None
+            self.fields["purity"].value, self.fields["percent"].value = 1.0, 0.0
+            self.fields["made_on"].value = None
             self.say(
                 f"Kept as '{name}': {now['weighed_g']:g} g in {now['volume_ml']:g} mL. "
                 "Label it now."
@@ -261,7 +286,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
             return [said("No bottle is on the shelf yet: make one in the form above first.")]
         measured = self._measured()
         if measured is None or measured.measured is None:
-            return [said(_HOW[self.form.fields["method"].value]), cautions_html("testing")]
+            return [said(_HOW[self.form.fields["method"].value]), self._cautions()]
         now = self.form.values()
         found, weighed = measured.measured, measured.weighed_strength_mg_l_caco3_per_ml
         doubt = found.strength_mg_l_caco3_per_ml * found.uncertainty_percent / 100
@@ -282,9 +307,13 @@ class StrengthForm(NeedsBook, widgets.VBox):
                     "recorded, you are asked which is right; no dose changes before you answer."
                 )
             ),
-            cautions_html("testing"),
-            fold("Figures of this bottle", as_html(measured)),
+            self._cautions(),
+            fold("Figures of this bottle", figures_html(measured)),
         ]
+
+    def _cautions(self) -> str:
+        by_meter = self.form.fields["method"].value == _BY_METER
+        return cautions_html("meter" if by_meter else "drop kit")
 
     def _read(self) -> str:
         """The reading in words, with what its steps are worth."""
@@ -343,7 +372,7 @@ class StrengthForm(NeedsBook, widgets.VBox):
                 measured_by=self.form.fields["measured_by"].value,
             )
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self.form.fields["reading"].value = 0.0  # a second press cannot write it twice
             bottle = self._book.stock.bottle(name)

@@ -93,7 +93,7 @@ class QuestionForm(widgets.VBox):
                 reason=now["reason"],
             )
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self.form.fields["counts"].value = None
             self.form.fields["reason"].value = ""
@@ -195,7 +195,7 @@ class TakenForm(widgets.VBox):
         doses = self._doses()
         session, flight = taken or (None, None)
 
-        done, kept = self.form.attempt(
+        done, kept = self.form.press(
             lambda: record_doses(
                 self._book,
                 doses,
@@ -222,7 +222,7 @@ class TakenForm(widgets.VBox):
                 )
             self._book.stock.empty_bottle(name)
 
-        done, _ = self.empty_form.attempt(work)
+        done, _ = self.empty_form.press(work)
         if done:
             self._follow_shelf()
             self.empty_form.say(f"'{name}' is off the shelf; its history stays.")

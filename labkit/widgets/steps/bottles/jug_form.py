@@ -16,7 +16,6 @@ from labkit.water import (
     PREFERENCES,
     PURE,
     StartWater,
-    Target,
     Water,
     conductivity_us_cm,
     drops_of,
@@ -24,17 +23,20 @@ from labkit.water import (
     mix,
     portray,
     pure_water,
-    read_analysis,
+    read_label,
+    read_number,
+    read_shares,
     weigh_out,
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
+from labkit.widgets.parts.water_entry import WaterEntry
 from labkit.widgets.steps.bottles.bottle_log import too_old
 
-_IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4")
+_IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4", "NO3")
+_HARD_UNITS = ("°dH", "°fH", "mg/L CaCO3", "mmol/L")
 
 
 class BaseWaterForm(NeedsBook, widgets.VBox):
@@ -58,18 +60,29 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
             },
             folded={
                 "new_name": fields.text("Name of the water", placeholder="tap, autumn"),
+                "label": fields.text(
+                    "As on a label, in one line", placeholder="Ca 60, Mg 6, HCO3 170 mg/L"
+                ),
                 **{ion: fields.text(f"{ion} (mg/L)") for ion in _IONS},
-                "alkalinity": fields.text("Alkalinity"),
+                "hardness": fields.text("Total hardness"),
+                "hardness_unit": fields.choice(
+                    "Hardness is stated in", list(_HARD_UNITS), "mg/L CaCO3"
+                ),
+                "Mg share": fields.text(
+                    "Ca:Mg, if only hardness is known", placeholder="3:1, or a Mg share"
+                ),
+                "alkalinity": fields.text("Alkalinity, or bicarbonate"),
                 "alkalinity_unit": fields.choice(
-                    "Alkalinity is stated in",
-                    ["mg/L CaCO3", "mg/L HCO3", "°dH", "°fH"],
+                    "It is stated in",
+                    ["mg/L CaCO3", "mg/L HCO3", "°dH", "°fH", "mmol/L"],
                     "mg/L CaCO3",
                 ),
+                "fill_gap": fields.tick("Fill what is missing with sodium or chloride", False),
             },
             fold_title="Add a water by its analysis",
         )
-        *_, accordion = (c for c in self.form.children if isinstance(c, widgets.Accordion))
-        accordion.children[0].children += (keep,)
+        if self.form.fold is not None:
+            self.form.fold.add(keep)
         self._fill()
         self.form.fields["name"].observe(lambda _change: self._offer(), "value")
         self._offer()
@@ -144,20 +157,24 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         ]
 
     def _analysis(self) -> dict[str, tuple[float, str]]:
+        """What is typed, from the line and from the fields; each quantity once."""
         now = self.form.values()
-        given = {ion: (now[ion], "mg/L") for ion in _IONS if now[ion].strip()}
-        if now["alkalinity"].strip():
-            given["alkalinity"] = (now["alkalinity"], now["alkalinity_unit"])
-        analysis = {}
-        for what, (typed, unit) in given.items():
-            try:
-                analysis[what] = (float(typed), unit)
-            except ValueError:
+        units = dict.fromkeys(_IONS, "mg/L") | {
+            "hardness": now["hardness_unit"],
+            "alkalinity": now["alkalinity_unit"],
+        }
+        analysis = read_label(now["label"])
+        typed = {what: now[what] for what in (*units, "Mg share") if now[what].strip()}
+        for what in typed:
+            if what in analysis:
                 raise WaterError(
-                    f"{what} must be a number in {unit}, got {typed!r}. "
-                    "Write a point for decimals.",
+                    f"{what} is given twice, in the line and in its field: give it once.",
                     field=what,
-                ) from None
+                )
+            if what == "Mg share":
+                analysis[what] = (_one_share(typed[what]), "")
+            else:
+                analysis[what] = (read_number(typed[what], what), units[what])
         return analysis
 
     def _store(self) -> None:
@@ -165,14 +182,31 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
 
         def work() -> None:
             analysis = self._analysis()
-            read_analysis(analysis, name=name)
-            self._book.stock.add_base_water(name, analysis)
+            if not analysis:
+                raise WaterError(
+                    "label must hold an analysis, but nothing is typed. Type the line of a label, "
+                    "or the figures below.",
+                    field="label",
+                )
+            self._book.stock.add_base_water(
+                name, analysis, fill_gap=self.form.fields["fill_gap"].value
+            )
 
-        done, _ = self.form.attempt(work)
+        done, _ = self.form.press(work)
         if done:
             self._fill()
             self.form.fields["name"].value = name.strip()
             self.form.say(f"'{name.strip()}' is in the lab book.")
+
+
+def _one_share(typed: str) -> float:
+    shares = read_shares(typed, "Mg share")
+    if len(shares) != 1:
+        raise WaterError(
+            f"Mg share must be one ratio Ca:Mg or one Mg share, got {typed!r}. Write 3:1 or 0.25.",
+            field="Mg share",
+        )
+    return shares[0]
 
 
 class JugForm(NeedsBook, Form):
@@ -190,9 +224,7 @@ class JugForm(NeedsBook, Form):
         self._book, self._base = book, base
         super().__init__(
             {
-                "mg_share": fields.number("Mg share of hardness (0 to 1)", 0.5, step=0.05),
-                "hardness_mg_l_caco3": fields.number("Hardness (mg/L CaCO3)", 80.0, step=10),
-                "alkalinity_mg_l_caco3": fields.number("Alkalinity (mg/L CaCO3)", 40.0, step=5),
+                "water": WaterEntry("Wanted water"),
             },
             folded={
                 "volume_ml": fields.number("Jug (mL)", 1000.0, step=100),
@@ -237,11 +269,12 @@ class JugForm(NeedsBook, Form):
         temperature_c: float,
         tds_factor: float | None,
         kit: str,
-        **coordinates: float,
+        water: str,
     ) -> list[Any]:
-        target, bottles = Target(**coordinates), self._book.stock.concentrates()
+        del water  # the field reads it, and keeps what was filled in exact
+        target, bottles = self.fields["water"].target, self._book.stock.concentrates()
         if not bottles:
-            raise WaterError("no bottle is in the lab book yet. Make and keep one above first.")
+            return [said("No bottle is in the lab book yet: make and keep one above first.")]
         if weigh:
             made: Any = weigh_out(
                 target,
@@ -268,7 +301,6 @@ class JugForm(NeedsBook, Form):
             for bottle in self._book.stock.bottles()
             if not weigh and bottle.is_too_old(today)
         ]
-        water = made.reached
         checks = [
             meter_of(made, temperature_c=temperature_c, tds_factor=tds_factor),
             drops_of(made, "hardness", kit=DROP_KITS[kit]),
@@ -278,6 +310,8 @@ class JugForm(NeedsBook, Form):
             *stale,
             made,
             fold("Is the jug right? What meter and drops should show", as_html(checks)),
-            fold("What this water is: ions, pH, scale, steel", as_html(portray(water))),
-            fold("Before it goes into a machine", cautions_html("machine")),
+            fold(
+                "Before it goes into a machine: ions, pH, scale, steel",
+                as_html(portray(made.reached)),
+            ),
         ]

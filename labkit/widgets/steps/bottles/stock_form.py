@@ -13,6 +13,7 @@ from labkit.errors import BookError
 from labkit.present import table
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.listening import compute_again, follow_book
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -34,8 +35,8 @@ class StockForm(NeedsBook, widgets.VBox):
         self._book, self._labels, self.hands = book, labels, HandOver()
         save = fields.button("Label sheet")
         save.on_click(lambda _b: self._hand())
-        keep = fields.button("Keep these days")
-        keep.on_click(lambda _b: self._keep_days())
+        self._keep = fields.button("Keep these days")
+        self._keep.on_click(lambda _b: self._keep_days())
         self.form = Form(
             {
                 "keeps_days": fields.whole(
@@ -43,16 +44,14 @@ class StockForm(NeedsBook, widgets.VBox):
                 ),
                 "jug_volume_ml": fields.number("Each jug (mL)", JUG_ML, step=100),
             },
-            buttons=[keep, save],
+            buttons=[self._keep, save],
         )
         self.form.compute_with(self._show)
         self.questions = QuestionForm(book, self._after)
         self.taken = TakenForm(
             book, self._after, lambda: float(self.form.fields["jug_volume_ml"].value)
         )
-        folded = widgets.Accordion([self.taken])
-        folded.set_title(0, "Record doses taken, or an empty bottle")
-        folded.selected_index = None
+        folded = Fold("Record doses taken, or an empty bottle", [self.taken])
         super().__init__([self.questions, self.form, self.hands, folded])
         follow_book(self, book, self._hear, Topic.STOCK, Topic.SESSIONS)
 
@@ -81,22 +80,33 @@ class StockForm(NeedsBook, widgets.VBox):
         bottles = self._book.stock.bottles()
         remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
         if not bottles:
+            self._offer_days(bottles)
             return [said("No bottle is on the shelf yet: make one in notebook 1."), *remarks]
-        kept = self._book.stock.bicarbonate_keeps_days()
         return [
-            said(
-                "Bicarbonate is made fresh every 3 to 4 days (common practice)."
-                if keeps_days == kept
-                else f"The lab book still says {kept} days: press 'Keep these days' to change it."
-            ),
+            self._keeping(keeps_days) if self._offer_days(bottles) else "",
             _shelf_html(bottles, needs),
             *remarks,
             fold("History of each bottle", "".join(map(_history, bottles))),
         ]
 
+    def _offer_days(self, bottles: Sequence[Bottle]) -> bool:
+        """Ask how long bicarbonate keeps only where there is some; whether there is."""
+        there = any(bottle.use_by is not None for bottle in bottles)
+        for part in (self.form.fields["keeps_days"], self._keep):
+            part.layout.display = "" if there else "none"
+        return there
+
+    def _keeping(self, keeps_days: int) -> str:
+        kept = self._book.stock.bicarbonate_keeps_days()
+        return said(
+            "Bicarbonate is made fresh every 3 to 4 days (common practice)."
+            if keeps_days == kept
+            else f"The lab book still says {kept} days: press 'Keep these days' to change it."
+        )
+
     def _keep_days(self) -> None:
         days = self.form.fields["keeps_days"].value
-        done, _ = self.form.attempt(lambda: self._book.stock.set_bicarbonate_keeps_days(days))
+        done, _ = self.form.press(lambda: self._book.stock.set_bicarbonate_keeps_days(days))
         if done:
             self.form.refresh()
             self.form.say(f"Bicarbonate keeps {days} days from now on, on the shelf and on labels.")
@@ -106,7 +116,7 @@ class StockForm(NeedsBook, widgets.VBox):
             sheet = self._labels(self._book.stock.bottles(), lab_book=self._book.name)
             self.hands.hand(sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %.")
 
-        self.form.attempt(work)
+        self.form.press(work)
 
 
 def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:

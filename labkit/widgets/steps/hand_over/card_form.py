@@ -11,18 +11,16 @@ import ipywidgets as widgets
 from labkit.analysis import VerdictKind
 from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, known_of, remarks, say
+from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
-    COORDINATE,
-    COORDINATES,
     DROP_KITS,
     PREFERENCES,
     SALTS,
     Mixing,
     TankMixing,
     Target,
-    as_coordinates,
     portray,
+    read_numbers,
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
@@ -37,11 +35,10 @@ from labkit.widgets.parts.listening import (
 )
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.taster_ticks import TasterTicks
-from labkit.widgets.steps.bottles.bottle_forms import cautions_html
+from labkit.widgets.parts.water_entry import WaterEntry
 from labkit.widgets.steps.bottles.bottle_log import too_old
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.bottles.meter_form import factor_field, read_factor
-from labkit.widgets.steps.plan.sweep_form import levels
 from labkit.workflow import Card, Findings, make_card, read
 
 _USUAL_SALTS: Final = (
@@ -83,7 +80,6 @@ class CardForm(NeedsBook, widgets.VBox):
         self.base, self.said, self.hands = base, "", HandOver()
         self._found: Findings | None = None
         self._stood: Any = None
-        self._filled: dict[str, tuple[float, float]] = {}
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
@@ -111,10 +107,16 @@ class CardForm(NeedsBook, widgets.VBox):
         """
         chooser = self.form.fields["coffee"]
         follow_choices(chooser, self._coffees())
-        as_filled = all(self.form.fields[n].value == self._filled[n][0] for n in self._filled)
-        if as_filled and self._stood != self._standing():
+        if self._is_as_filled() and self._stood != self._standing():
             with keeping_messages(self.form):
                 self.refresh()
+
+    def _is_as_filled(self) -> bool:
+        try:
+            wanted = self._wanted()
+        except WaterError:  # half typed
+            return False
+        return self._found is None or wanted is self._found
 
     def _standing(self) -> Any:
         """What changes as soon as anything else can be read of the coffee chosen."""
@@ -139,9 +141,7 @@ class CardForm(NeedsBook, widgets.VBox):
                     self._coffees(),
                     _FIGURES,
                 ),
-                "mg_share": fields.number("Mg share of hardness (0 to 1)", 0.5, step=0.05),
-                "hardness_mg_l_caco3": fields.number("Hardness (mg/L CaCO3)", 80.0, step=10),
-                "alkalinity_mg_l_caco3": fields.number("Alkalinity (mg/L CaCO3)", 40.0, step=5),
+                "water": WaterEntry("Water"),
                 "way": fields.choice("The card says", [_BOTTLES, _SALTS], _BOTTLES),
                 "salts": TasterTicks("Salts that the shop has", offered, ticked),
                 "volumes_l": fields.text("Volumes (L)", "1, 5, 10, 20"),
@@ -183,10 +183,10 @@ class CardForm(NeedsBook, widgets.VBox):
     def _take_best(self) -> None:
         """Fill in the water that the coffee's scores recommend, and say how sure that is.
 
-        The fields show it rounded; a level that is left as it was filled in stays exact.
+        The field shows it rounded; what is left as it was filled in stays exact.
         """
         chosen = self.form.fields["coffee"].value
-        self.said, self._found, self._filled = "", None, {}
+        self.said, self._found = "", None
         self._stood = self._standing()
         if chosen == _FIGURES:
             return
@@ -206,20 +206,21 @@ class CardForm(NeedsBook, widgets.VBox):
         if reading.verdict.kind is not VerdictKind.FOUND:
             self.said += f" The figures above are a choice, not a finding. {best_of(reading)}"
         self._found, self.said = found, " ".join([self.said, *known_of(found)])
-        for name, level in zip(COORDINATES, as_coordinates(found.water)[0], strict=True):
-            shown = round(float(level), COORDINATE[name].digits) + 0.0
-            self._filled[name] = (shown, float(level))
-            self.form.fields[name].value = shown
+        self.choose(found.water)
 
-    def _wanted(self, typed: dict[str, float]) -> Target | Findings:
-        """The coffee's own water where no field was touched; else the water as typed."""
-        exact = {
-            name: self._filled[name][1]
-            if name in self._filled and level == self._filled[name][0]
-            else level
-            for name, level in typed.items()
-        }
-        target = Target(**exact)
+    def choose(self, water: Target) -> None:
+        """Make the card for this water; the coffee that it is for stays chosen.
+
+        Parameters
+        ----------
+        water : Target
+            It goes into the field as exactly as it is given.
+        """
+        self.form.fields["water"].fill(water)
+
+    def _wanted(self) -> Target | Findings:
+        """The coffee's own water where the field was not touched; else the water as typed."""
+        target: Target = self.form.fields["water"].target
         if self._found is not None and target == self._found.water:
             return self._found
         return target
@@ -240,8 +241,9 @@ class CardForm(NeedsBook, widgets.VBox):
         thin: bool,
         tds_factor: str,
         kit: str,
-        **coordinates: float,
+        water: str,
     ) -> list[Any]:
+        del water  # the field reads it, and keeps what was filled in exact
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"
@@ -250,7 +252,7 @@ class CardForm(NeedsBook, widgets.VBox):
             raise DosingError("no salt is ticked: tick those that the shop has.")
         card = make_card(
             self._book,
-            self._wanted(coordinates),
+            self._wanted(),
             volumes_l=_volumes(volumes_l),
             salts=labels,
             start=self.base.start,
@@ -275,16 +277,15 @@ class CardForm(NeedsBook, widgets.VBox):
             said(self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
-            cautions_html("tank" if from_salts else "mixing"),
+            beware(cautions_for("tank" if from_salts else "mixing", card.recipes[-1:])),
             fold(
                 "The same figures as a table",
                 frame_html("As in the CSV and JSON files", self.files.table),
             ),
             fold(
-                "What this water is: ions, pH, scale, steel",
+                "Before it goes into a machine: ions, pH, scale, steel",
                 as_html(portray(card.recipes[-1].reached)),
             ),
-            fold("Before it goes into a machine", cautions_html("machine")),
         ]
 
     def _shelf_remarks(self) -> list[str]:
@@ -309,7 +310,7 @@ class CardForm(NeedsBook, widgets.VBox):
 
     def _hand(self, what: str, ending: str) -> None:
         if self.files is None:
-            self.form.message.value = said("there is no card to hand over yet.", wrong=True)
+            self.form.refuse(DosingError("there is no card to hand over yet."))
             return
         page = getattr(self.files, what)
         self.hands.hand(
@@ -336,7 +337,7 @@ def _volumes(typed: str) -> tuple[float, ...]:
     WaterError
         If one is impossible.
     """
-    found = sorted(set(levels("volumes_l", typed)))
+    found = sorted(set(read_numbers(typed, "volumes_l")))
     if not found or len(found) > 6 or not all(0.05 <= litres <= 2000 for litres in found):
         raise WaterError(
             f"volumes_l must be one to six volumes from 0.05 to 2000 L, got {typed!r}. "

@@ -55,4 +55,4 @@ class ReportForm(NeedsBook, widgets.VBox):
                 page.html, name=file_name(coffee, "report"), note="The raw scores are in it."
             )
 
-        self.form.attempt(work)
+        self.form.press(work)

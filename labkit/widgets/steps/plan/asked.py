@@ -19,6 +19,9 @@ WORDS: Final = "words that fit"
 _LISTS: Final = {"intensities": "intensity 0-15", "just_right": "just about right"}
 """The scale of the attributes that are listed in a field."""
 
+_RIGHT: Final = ": just right?"
+"""Ends the name of what is asked on both scales, its strength and whether that is right."""
+
 
 def asked_fields() -> dict[str, widgets.Widget]:
     """The fields, with what is usually asked in them."""
@@ -38,7 +41,9 @@ def asked_fields() -> dict[str, widgets.Widget]:
 def as_asked(attributes: Sequence[Attribute]) -> dict[str, str]:
     """What the fields would say to ask for these attributes once more."""
     said = {
-        field: ", ".join(one.name for one in attributes if one.scale_name == scale)
+        field: ", ".join(
+            one.name.removesuffix(_RIGHT) for one in attributes if one.scale_name == scale
+        )
         for field, scale in _LISTS.items()
     }
     for one in attributes:
@@ -51,6 +56,9 @@ def as_asked(attributes: Sequence[Attribute]) -> dict[str, str]:
 def asked_attributes(now: Mapping[str, Any]) -> dict[str, str | list[str]]:
     """What a session asks, as planning takes it: name -> scale, or the words to check.
 
+    How strong something is and whether that is just right are two questions: the second then has
+    a name of its own.
+
     Raises
     ------
     PlanError
@@ -58,10 +66,12 @@ def asked_attributes(now: Mapping[str, Any]) -> dict[str, str | list[str]]:
     """
     asked: dict[str, str | list[str]] = {"overall": now["overall_scale"]}
     for field, scale in _LISTS.items():
-        for name in _listed(now[field]):
-            if name in {*asked, WORDS}:
+        strengths = {name.casefold() for name, on in asked.items() if on == _LISTS["intensities"]}
+        for given in _listed(now[field]):
+            name = given + _RIGHT * (given.casefold() in strengths)
+            if name.casefold() in {*map(str.casefold, asked), WORDS}:
                 raise PlanError(
-                    f"{field} must not ask the same thing twice, got {name!r} again. "
+                    f"{field} must not ask the same thing twice, got {given!r} again. "
                     "Take it out of one list, or call it something else.",
                     field=field,
                 )

@@ -33,6 +33,7 @@ _LABELS = {
     "preparer": "Preparer",
     "language": "Language of the score sheets",
 }
+_OF_WATER = ("base_water", "base_share_percent")
 _NUMBERS = ("dose_g", "brew_ratio_g_l", "water_temperature_c", "contact_time_s")
 
 
@@ -73,8 +74,12 @@ class ConditionsForm(Form):
     def begin_from(self, usual: Usual | None) -> None:
         """Start from what is usual for a coffee: its last session, or else its roast."""
         self._last = usual.last if usual else None
-        held = usual.held if usual else Held()
-        self.fields["brew_method"].value = usual.brew_method if usual else "cupping"
+        held, brewed = (usual.held, usual.brew_method) if usual else (Held(), "cupping")
+        if usual is not None and usual.last is None and usual.before is not None:
+            # As the lab last brewed, whatever coffee: the roast and the water are this one's own.
+            own = {name: getattr(held, name) for name in ("roast_date", *_OF_WATER)}
+            held, brewed = replace(usual.before.held, **own), usual.before.brew_method
+        self.fields["brew_method"].value = brewed
         for name in _LABELS:
             kept = getattr(held, name)
             if name == "roast_date":

@@ -13,7 +13,7 @@ from labkit.tasting import CupPlan
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name
-from labkit.widgets.parts.handover import HandOver, file_name
+from labkit.widgets.parts.handover import HandOver, file_name, zipped
 from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.workflow import prepare_flights
@@ -56,18 +56,23 @@ class PaperForm(NeedsBook, widgets.VBox):
         buttons = [fields.button(label) for label in made]
         for button in buttons:
             button.on_click(lambda pressed: self._hand(made[pressed.description]))
+        together = fields.button("All three, in a zip file")
+        together.on_click(lambda _b: self._hand_together())
+        last = book.sessions.label_paper()
         self.form = Form(
             {
                 "session": fields.choice("Session", [], None),
                 "flight": fields.choice("Flights", [("all", None)], None),
             },
             folded={
-                "paper": fields.choice("Label paper", list(papers), next(iter(papers))),
+                "paper": fields.choice(
+                    "Label paper", list(papers), last if last in papers else next(iter(papers))
+                ),
                 "copies": fields.whole("Labels of each code", 1),
                 "first_free": fields.whole("First free label", 1),
             },
             fold_title="Label paper",
-            buttons=buttons,
+            buttons=[*buttons, together],
         )
         self.bench_button = fields.button("Hand over the bench sheet")
         self.bench_button.on_click(lambda _b: self._hand_bench_sheet())
@@ -80,7 +85,8 @@ class PaperForm(NeedsBook, widgets.VBox):
             },
             fold_title="Preparer: the bench sheet again",
         )
-        self.bench_form.children[0].children[0].children += (self.bench_button,)
+        if self.bench_form.fold is not None:
+            self.bench_form.fold.add(self.bench_button)
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
         self.fill()
         super().__init__([self.form, self.hands, self.bench_form])
@@ -144,21 +150,45 @@ class PaperForm(NeedsBook, widgets.VBox):
     def _make_cup_labels(self) -> tuple[Any, str]:
         plan, flights = self._plan()
         now = self.form.values()
-        return self._cup_labels(
+        labels = self._cup_labels(
             plan,
             paper=self._papers[now["paper"]],
             flights=flights,
             copies=now["copies"],
             first_free=now["first_free"],
             lab_book=self._book.name,
-        ), "cup-labels"
+        )
+        self._book.sessions.record_labels(self.form.fields["session"].value, now["paper"])
+        return labels, "cup-labels"
 
     def _make_tray_map(self) -> tuple[Any, str]:
         plan, flights = self._plan()
         return self._tray_map(plan, flights=flights, lab_book=self._book.name), "tray-map"
 
+    def for_tasters(self) -> dict[str, str]:
+        """Score sheets, labels and tray map of the session chosen, by the names of their files.
+
+        Raises
+        ------
+        LabkitError
+            If nothing is planned, or the labels do not fit their paper.
+        """
+        session = self.form.fields["session"].value
+        made = (self._make_score_sheets, self._make_cup_labels, self._make_tray_map)
+        return {file_name(session, what): sheet.html for sheet, what in (make() for make in made)}
+
+    def _hand_together(self) -> None:
+        done, files = self.form.attempt(self.for_tasters)
+        if done:
+            self.hands.hand(
+                zipped(files),
+                name=file_name(self.form.fields["session"].value, "paper", "zip"),
+                note="Unpack it, open each file and print.",
+                media_type="application/zip",
+            )
+
     def _hand(self, make: Callable[[], tuple[Any, str]]) -> None:
-        done, made = self.form.attempt(make)
+        done, made = self.form.press(make)
         if not done:
             return
         sheet, what = made

@@ -11,6 +11,7 @@ from labkit.book import LabBook, Topic, name_key
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 
@@ -57,11 +58,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
         add_tasters.on_click(lambda _b: self._add_tasters())
         self.listed = widgets.HTML()
         is_new = not (book.people.coffees() and book.people.tasters())
-        fold = widgets.Accordion(
-            [widgets.VBox([self.coffee_form, self.taster_form])],
-            selected_index=0 if is_new else None,
-        )
-        fold.set_title(0, "Add a coffee or tasters")
+        fold = Fold("Add a coffee or tasters", [self.coffee_form, self.taster_form], is_open=is_new)
         rename, merge = fields.button("Rename"), fields.button("Merge")
         remove = fields.button("Remove")
         self.mend_form = Form(
@@ -80,10 +77,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
             "Scores stay as they are: they follow the name, and each session keeps a note of what "
             "was renamed or merged. Only an unused name can be removed."
         )
-        mend = widgets.Accordion(
-            [widgets.VBox([widgets.HTML(note), self.mend_form])], selected_index=None
-        )
-        mend.set_title(0, "Rename, merge or remove")
+        mend = Fold("Rename, merge or remove", [widgets.HTML(note), self.mend_form])
         super().__init__([self.listed, fold, mend])
         self.fill()
         follow_book(self, book, self.fill, Topic.PEOPLE)
@@ -131,7 +125,7 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 )
             change(chosen)
 
-        done, _ = self.mend_form.attempt(work)
+        done, _ = self.mend_form.press(work)
         if done:
             self.mend_form.fields["to"].value = ""
             self.mend_form.say(_MENDED)
@@ -192,20 +186,22 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 self._book.people.add_client(client)
             self._book.people.add_coffee(now.pop("coffee"), client=client, **now)
 
-        done, _ = self.coffee_form.attempt(work)
+        done, _ = self.coffee_form.press(work)
         if done:
             for name, field in self.coffee_form.fields.items():
                 if name != "client":  # the next coffee has a lot and a roast of its own
                     field.value = None if name == "roast_date" else ""
             self.coffee_form.say(_ADDED)
+            self.coffee_form.go_to("coffee")
             self.fill()
 
     def _add_tasters(self) -> None:
         names = [name for name in self.taster_form.values()["tasters"].split(",") if name.strip()]
-        done, _ = self.taster_form.attempt(lambda: self._book.people.add_tasters(names))
+        done, _ = self.taster_form.press(lambda: self._book.people.add_tasters(names))
         if done:
             self.taster_form.fields["tasters"].value = ""
             self.taster_form.say(_ADDED)
+            self.taster_form.go_to("tasters")
             self.fill()
 
 

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, Protocol
 
 import ipywidgets as widgets
 
 from labkit.book import LabBook, TastingSession, Topic
 from labkit.errors import PlanError
+from labkit.present import say, what_it_buys
 from labkit.tasting import (
+    COMFORTABLE_CUPS,
     SCALES,
+    USUAL_MINUTES,
     CupPlan,
+    PlanChoice,
+    PlanChoices,
+    Scale,
     SessionWater,
     Sweep,
     TasterNoise,
@@ -21,30 +28,42 @@ from labkit.tasting import (
 from labkit.water import StartWater, Target, find_water, water_numbers
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
-from labkit.widgets.parts.dials import LARGE, dial, numbers
-from labkit.widgets.parts.fields import Form, as_html, fold
-from labkit.widgets.parts.handover import HandOver
+from labkit.widgets.parts.dials import LARGE, dial, lines, numbers
+from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.handover import HandOver, file_name, zipped
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
-from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
+from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.plan.asked import as_asked, asked_attributes, asked_fields
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
-from labkit.widgets.steps.plan.power_view import panel_noise, view_plan
-from labkit.workflow import PlannedSession, Usual, plan_session, usual_of
+from labkit.widgets.steps.plan.paper_form import PaperForm
+from labkit.widgets.steps.plan.power_view import view_plan
+from labkit.workflow import (
+    PlannedSession,
+    Usual,
+    panel_noise,
+    plan_session,
+    propose_plan,
+    usual_of,
+)
 
 _STAGES = [("once", ()), ("hot, warm and cool", ("hot", "warm", "cool"))]
 
 _CONTROLS = [("the middle water", "middle"), ("none", "none")]
 
+_DIALS = ("flights", "repeats", "duplicates", "control")
+"""What makes one plan of several for the same waters and people."""
+
+_RECOMMENDED, _OWN = "recommended", "own"
+
 _SHAPING = (
     "alone",
-    "flights",
-    "duplicates",
+    *_DIALS,
+    "minutes",
     "add_to",
     "cups_per_flight",
-    "control",
     "serving",
     "vessel_ml",
     "jug_volume_ml",
@@ -78,7 +97,10 @@ class WaterSource(Protocol):
 
 
 class PlanForm(NeedsBook, widgets.VBox):
-    """Who tastes these waters and how, and what that would likely see; one button plans and seals.
+    """Who tastes, how long, how many cups at once: a plan is proposed; one button seals it.
+
+    Of the plans that could be made for these waters, the recommended one and what others would
+    buy are there to choose from; each detail can be set in the fold.
 
     Parameters
     ----------
@@ -94,6 +116,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         coffee's last session, and is recorded with the session.
     on_sealed : callable, optional
         Called after a plan was sealed, to offer its sheets.
+    paper : PaperForm, optional
+        Makes the tasters' sheets: then all paper comes in one file if that is ticked.
     """
 
     def __init__(
@@ -104,9 +128,13 @@ class PlanForm(NeedsBook, widgets.VBox):
         *,
         base: BaseWaterForm | None = None,
         on_sealed: Callable[[], Any] | None = None,
+        paper: PaperForm | None = None,
     ) -> None:
         self._book, self.source, self._bench_sheet = book, source, bench_sheet
-        self.base, self._on_sealed = base, on_sealed
+        self.base, self._on_sealed, self._paper = base, on_sealed, paper
+        self.choices: PlanChoices | None = None
+        self._proposed: Any = None
+        self._taking = False
         self.plan: CupPlan | None = None
         self._coffee: tuple[str, str] | None = None
         self._noise: dict[tuple[str, str], TasterNoise] = {}
@@ -118,19 +146,27 @@ class PlanForm(NeedsBook, widgets.VBox):
         self.form = self._make_form()
         self.offer = PassphraseOffer(self.form)
         self.conditions = ConditionsForm(book, self._serving, self._start)
-        *rows, folded, buttons, message, result, style = self.form.children
+        *rows, papers, secret, again, folded, buttons, message, result, style = self.form.children
+        papers.layout.display = "none" if paper is None else ""
         self.form.children = (
-            *rows[:-2],
+            *rows,
             result,
             folded,
             self.conditions,
-            *rows[-2:],
             self.offer,
+            secret,
+            again,
+            papers,
             buttons,
             message,
             style,
         )
-        self.form.fields["tasters"].observe(lambda _change: self._offer_alone(), "value")
+        self.form.also(*(one for one in (source, base) if isinstance(one, widgets.Widget)))
+        for name in ("tasters", "new_tasters"):
+            self.form.fields[name].observe(lambda _change: self._offer_alone(), "value")
+        self.form.fields["plan"].observe(lambda _change: self._choose_plan(), "value")
+        for name in _DIALS:
+            self.form.fields[name].observe(lambda _change: self._own_plan(), "value")
         self._offer_alone()
         self._follow()
         self.form.compute_with(self._view)
@@ -143,21 +179,25 @@ class PlanForm(NeedsBook, widgets.VBox):
         follow_book(self, book, self._hear, Topic.PEOPLE, Topic.SESSIONS)
 
     def _make_form(self) -> Form:
-        names = self._book.people.tasters()
+        self._names = names = self._book.people.tasters()
         return Form(
             {
                 "tasters": TasterTicks("Who tastes?", names, names),
+                "new_tasters": fields.text("Who tastes?", placeholder="names, with commas"),
                 "alone": fields.tick("I am alone", False),
-                "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
-                "duplicates": dial("Hidden duplicates", numbers(0, 3), 1),
+                "minutes": fields.number("How long, at the table (minutes)", USUAL_MINUTES, step=5),
+                "cups_per_flight": fields.whole("At most side by side (cups)", COMFORTABLE_CUPS),
+                "plan": lines("Plan", [("not known yet", _OWN)]),
+                "all_paper": fields.tick("All paper, in one zip file", False),
                 "passphrase": fields.secret("Preparer's passphrase"),
                 "again": fields.secret("Repeat passphrase"),
             },
             folded={
+                "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
+                "repeats": dial("Each water in (flights)", _repeats(4)),
+                "duplicates": dial("Hidden duplicates", numbers(0, 3), 1),
                 "add_to": fields.choice("Goes into", [("a new session", None)], None),
                 "session": fields.text("Name of the session", placeholder="tasters see it"),
-                "new_tasters": fields.text("More tasters", placeholder="names, with commas"),
-                "cups_per_flight": fields.whole("At most side by side (cups)", 5),
                 "control": fields.choice("Hidden control", _CONTROLS, "middle"),
                 "serving": fields.choice("Cups", ["shared bowls", "a cup each"], "shared bowls"),
                 "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),
@@ -165,21 +205,21 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "stages": fields.choice("Each cup is scored", _STAGES, ()),
                 **asked_fields(),
             },
-            fold_title="Session, cups, hidden control, scales",
+            fold_title="Flights, hidden cups, session, scales",
             buttons=[self.button],
         )
 
     def _offer_alone(self) -> None:
-        """Ask for tasting alone only where one person is ticked."""
+        """Ask for tasting alone only where one person tastes."""
         alone = self.form.fields["alone"]
-        one = len(self.form.fields["tasters"].value) == 1
+        one = len(self._people(self.form.values())) == 1
         alone.layout.display = "" if one else "none"
         if not one:
             alone.value = False
 
     def _hear(self) -> None:
         with keeping_messages(self.form):
-            self.form.fields["tasters"].follow(self._book.people.tasters())
+            self._offer_tasters()
             if list(self.form.fields["add_to"].options) != self._sessions():
                 self._follow()
 
@@ -195,14 +235,29 @@ class PlanForm(NeedsBook, widgets.VBox):
         coffee = self.source.coffee
         self._noise.clear()
         self._viewed = (None, "")
-        follow_choices(self.form.fields["add_to"], self._sessions())
+        self._offer_tasters()
+        with self._quietly():
+            follow_choices(self.form.fields["add_to"], self._sessions())
         usual = usual_of(self._book, coffee[1], coffee[0]) if coffee else None
         self._offer_control(usual)
         if coffee != self._coffee:
             self._coffee = coffee
-            self.conditions.begin_from(usual)
-            self._begin_from(usual)
+            with self._quietly():
+                self.conditions.begin_from(usual)
+                self._begin_from(usual)
         self.form.refresh()
+
+    def _offer_tasters(self, ticked: Sequence[str] | None = None) -> None:
+        """Offer who is in the lab book; who is new there is ticked, unless it is said who is."""
+        ticks, more = (self.form.fields[name] for name in ("tasters", "new_tasters"))
+        names = self._book.people.tasters()
+        if ticked is None and names != self._names:
+            ticked = [name for name in names if name in ticks.value or name not in self._names]
+        if ticked is not None:
+            self._names = names
+            ticks.offer(names, ticked)
+        ticks.layout.display = "" if names else "none"
+        more.description = "More tasters" if names else "Who tastes?"
 
     def _offer_control(self, usual: Usual | None) -> None:
         """Take the coffee's own control first, so that its days stay comparable."""
@@ -210,14 +265,24 @@ class PlanForm(NeedsBook, widgets.VBox):
         so_far = self.source.control or (usual.control if usual else None)
         offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
-        if follow_choices(chooser, options):
-            chooser.index = 0
+        with self._quietly():
+            if follow_choices(chooser, options):
+                chooser.index = 0
 
     def _begin_from(self, usual: Usual | None) -> None:
-        """Score and serve as in the coffee's last session with scores, if it had one."""
-        if usual is None or usual.scored is None:
+        """Score and serve as in the coffee's last session with scores, and with whom it was."""
+        if usual is None:
+            return
+        self.form.fields["cups_per_flight"].value = usual.cups_per_flight
+        if usual.before is not None:
+            self._offer_tasters(usual.before.tasters)
+            laid_out = self._book.sessions.label_paper(usual.before.name)
+            self.form.fields["all_paper"].value = bool(laid_out) and self._paper is not None
+        if usual.scored is None:
             return
         self.form.fields["serving"].value = usual.serving
+        if usual.scored.stages in [stages for _, stages in _STAGES]:
+            self.form.fields["stages"].value = usual.scored.stages
         if self.base is not None and usual.held.base_water:
             self.base.choose(self._book.stock.start_water(usual.held))
         for name, value in as_asked(usual.attributes).items():
@@ -233,6 +298,9 @@ class PlanForm(NeedsBook, widgets.VBox):
     def _new(self, now: dict[str, Any]) -> list[str]:
         return [name.strip() for name in now["new_tasters"].split(",") if name.strip()]
 
+    def _people(self, now: dict[str, Any]) -> list[str]:
+        return [*now["tasters"], *self._new(now)]
+
     def _session(self, now: dict[str, Any]) -> TastingSession | None:
         return None if now["add_to"] is None else self._book.sessions.session(now["add_to"])
 
@@ -243,24 +311,28 @@ class PlanForm(NeedsBook, widgets.VBox):
         return session_waters(self.source.waters, control=now["control"], known=known)
 
     def _view(self, **now: Any) -> str:
+        if self._taking:  # one change of several: what comes of them is shown once
+            return self._viewed[1]
+        people, targets = self._people(now), self.source.waters
         brew_method = self.conditions.fields["brew_method"].value
-        people, targets = [*now["tasters"], *self._new(now)], self.source.waters
+        if not people:
+            return said("Tick who tastes, or type a name." if self._names else "Type who tastes.")
+        if self.source.coffee is None:
+            return said("Add a client and a coffee first.")
+        self._propose(now, len(people))
+        now = self.form.values()
         asked = (len(people), targets, brew_method, *(now[name] for name in _SHAPING))
         if self._viewed[0] == asked:
             return self._viewed[1]
-        refuse_nobody(people, self._book.people.tasters())
         waters = self._waters(now, self._session(now))
         tasted = len(set(water_numbers(targets)))
         control = next((w.target for w in waters if w.is_control), None)
         free_control = control is not None and find_water(control, targets) is not None
         scale = SCALES[now["overall_scale"]]
-        if (scale.name, brew_method) not in self._noise:
-            noise = panel_noise(self._book, self.source.coffee, scale, brew_method)
-            self._noise[scale.name, brew_method] = noise
         shown = view_plan(
             tasted - free_control,
             len(people),
-            noise=self._noise[scale.name, brew_method],
+            noise=self._noise_on(scale),
             scale=scale,
             sweep=self.source.sweep,
             has_control=control is not None,
@@ -268,6 +340,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             duplicates=now["duplicates"],
             cups_per_flight=now["cups_per_flight"],
             flights=now["flights"] or None,
+            repeats=now["repeats"] or None,
             serving=now["serving"],
             alone=now["alone"],
             stages=max(1, len(now["stages"])),
@@ -277,15 +350,114 @@ class PlanForm(NeedsBook, widgets.VBox):
         self._viewed = (asked, shown)
         return shown
 
+    def _noise_on(self, scale: Scale) -> TasterNoise:
+        """The panel's noise on a scale, looked up once for each brew method."""
+        brewed = self.conditions.fields["brew_method"].value
+        if (scale.name, brewed) not in self._noise:
+            noise = panel_noise(self._book, self.source.coffee, scale, brewed)
+            self._noise[scale.name, brewed] = noise
+        return self._noise[scale.name, brewed]
+
+    def _propose(self, now: dict[str, Any], n_tasters: int) -> None:
+        """Weigh the plans anew where people, time, cups or waters changed; take the best one."""
+        if self.source.coffee is None:
+            raise _no_coffee()
+        client, coffee = self.source.coffee
+        scale = SCALES[now["overall_scale"]]
+        control = self.form.fields["control"].options[0][1]
+        brewed = self.conditions.fields["brew_method"].value
+        waters = self.source.sweep or self.source.waters
+        asked: dict[str, Any] = {
+            "tasters": n_tasters,
+            "control": control,
+            "serving": now["serving"],
+            "scale": scale,
+            "brew_method": brewed,
+        } | {
+            name: now[name]
+            for name in ("minutes", "cups_per_flight", "add_to", "stages", "vessel_ml")
+        }
+        if self._proposed == (client, coffee, waters, asked):
+            return
+        self._proposed = None
+        self.choices = propose_plan(
+            self._book, coffee, waters, client=client, noise=self._noise_on(scale), **asked
+        )
+        self._proposed = (client, coffee, waters, asked)
+        chooser = self.form.fields["plan"]
+        is_own = chooser.value == _OWN and len(chooser.options) > 1
+        with self._quietly():
+            chooser.options = self._lines(self.choices)
+            chooser.value = _OWN if is_own else _RECOMMENDED
+            if not is_own:
+                self._take(self.choices.recommended)
+
+    @staticmethod
+    def _lines(choices: PlanChoices) -> list[tuple[str, str]]:
+        """What there is to choose from: the recommended plan, what others buy, one's own."""
+        best = choices.recommended
+        others = [
+            (what_it_buys(one, best, minutes=choices.minutes), str(n))
+            for n, one in enumerate(choices.alternatives)
+        ]
+        return [
+            (f"Recommended. {say(choices)}", _RECOMMENDED),
+            *others,
+            ("As set below, under 'Flights, hidden cups'", _OWN),
+        ]
+
+    def _choose_plan(self) -> None:
+        """Set the details as the plan chosen has them."""
+        chosen = self.form.fields["plan"].value
+        if self._taking or self.choices is None or chosen in (None, _OWN):
+            return
+        with self._quietly():
+            is_best = chosen == _RECOMMENDED
+            others = self.choices.alternatives
+            self._take(self.choices.recommended if is_best else others[int(chosen)])
+        self.form.refresh()
+
+    def _take(self, choice: PlanChoice) -> None:
+        """Set the dials in the fold to a plan."""
+        dials = self.form.fields
+        most = max(4, choice.flights)
+        dials["flights"].options = [("as few as fit", 0), *numbers(1, most)]
+        dials["repeats"].options = _repeats(most)
+        for name in ("flights", "repeats", "duplicates"):
+            dials[name].value = getattr(choice, name)
+        control = dials["control"]
+        if not choice.has_control:
+            control.value = "none"
+        elif control.value == "none":
+            control.index = 0
+
+    def _own_plan(self) -> None:
+        """A detail was set by hand: the plan is one's own."""
+        if not self._taking and self.choices is not None:
+            with self._quietly():
+                self.form.fields["plan"].value = _OWN
+
+    @contextmanager
+    def _quietly(self) -> Iterator[None]:
+        """Change fields without computing or deciding anything in between."""
+        before, self._taking = self._taking, True
+        try:
+            yield
+        finally:
+            self._taking = before
+
     def _press(self) -> None:
         done, planned = self.form.press(self._plan)
         if not done:
             return
         self.plan = plan = planned.plan
-        self.offer.clear()
+        self.offer.served(f"'{plan.session}'")
+        self.form.fields["new_tasters"].value = ""
+        self._offer_tasters(plan.tasters)
         self._follow()
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
-        paper = "in notebook 2, under Paper" if self._on_sealed is None else "below, under Paper"
+        is_below = self._on_sealed is not None or self._paper is not None
+        paper = "below, under Paper" if is_below else "in notebook 2, under Paper"
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now: it is the "
             f"only way to the waters if the passphrase is lost. Cup labels and score sheets are "
@@ -293,29 +465,44 @@ class PlanForm(NeedsBook, widgets.VBox):
         )
         if self._on_sealed is not None:
             self._on_sealed()
+        self._hand_over(planned)
+
+    def _hand_over(self, planned: PlannedSession) -> None:
+        """The bench sheet, alone or with all other paper of these flights."""
+        if self._paper is not None:
+            self._paper.fill()
+        if self._paper is None or not self.form.fields["all_paper"].value:
+            hand_bench_sheet(self.hands, planned, self._bench_sheet)
+            return
+        if planned.preparation is None:
+            return
+        name = planned.session.name
+        done, files = self._paper.form.attempt(self._paper.for_tasters)
+        bench = {
+            f"preparer-only-{file_name(name, 'bench-sheet')}": planned.preparation.sheet(
+                self._bench_sheet
+            ).html
+        }
+        self.hands.hand(
+            zipped(bench | (files if done else {})),
+            name=file_name(name, "paper", "zip"),
+            note="Unpack and print. Preparer only: the bench sheet in it names the waters.",
+            media_type="application/zip",
+        )
 
     def _plan(self) -> PlannedSession:
         now = self.form.values()
-        if now["passphrase"] != now["again"]:
-            raise PlanError(
-                "again must match the passphrase, but the two differ. Type both again.",
-                field="again",
-            )
         if self.source.coffee is None:
-            raise PlanError(
-                "coffee must be chosen, but the lab book has none. "
-                "Add a client and a coffee first.",
-                field="coffee",
-            )
+            raise _no_coffee()
         client, coffee = self.source.coffee
-        planned = plan_session(
+        return plan_session(
             self._book,
             coffee,
             self.source.waters,
             client=client,
             tasters=now["tasters"],
             new_tasters=self._new(now),
-            passphrase=now["passphrase"],
+            passphrase=self.offer.passphrase(),
             name=now["session"],
             add_to=now["add_to"],
             attributes=asked_attributes(now),
@@ -323,6 +510,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             control=now["control"],
             duplicates=now["duplicates"],
             flights=now["flights"] or None,
+            repeats=now["repeats"] or None,
             cups_per_flight=now["cups_per_flight"],
             serving=now["serving"],
             alone=now["alone"],
@@ -331,5 +519,14 @@ class PlanForm(NeedsBook, widgets.VBox):
             start=self._start(),
             jug_volume_ml=now["jug_volume_ml"],
         )
-        hand_bench_sheet(self.hands, planned, self._bench_sheet)
-        return planned
+
+
+def _repeats(most: int) -> list[tuple[str, int]]:
+    return [("as many as fit", 0), *numbers(1, most)]
+
+
+def _no_coffee() -> PlanError:
+    return PlanError(
+        "coffee must be chosen, but the lab book has none. Add a client and a coffee first.",
+        field="coffee",
+    )

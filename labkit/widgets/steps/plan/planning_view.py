@@ -85,7 +85,7 @@ class PlanningView(NeedsBook, widgets.VBox):
         return said(say(curves)) + picture + self._costs()
 
     def _press(self) -> None:
-        done, _ = self.form.attempt(self._simulate)
+        done, _ = self.form.press(self._simulate)
         if done:
             self.form.refresh()
 

@@ -8,10 +8,7 @@ from html import escape
 
 import numpy as np
 
-from labkit.analysis import Surface, fit_surface, gather_scores
-from labkit.book import LabBook
-from labkit.errors import ReadingError
-from labkit.present import number_or_none, to_html
+from labkit.present import MINUTES, number_or_none, to_html
 from labkit.tasting import (
     BalanceTables,
     Design,
@@ -22,13 +19,9 @@ from labkit.tasting import (
     Vessels,
     plan_notes,
     plan_power,
-    practised_noise,
     preview_balance,
 )
 from labkit.water import COORDINATE, percent
-
-FEWEST_SCORES = 20
-"""Scores of one coffee from which this panel's noise is taken; below it a spread says little."""
 
 _FALL = 1 / 8
 _MORE = 4
@@ -37,57 +30,6 @@ _TABLES = (
     "{border:0;border-bottom:1px solid #8886;padding:.15rem .7rem .15rem 0;text-align:left;"
     "line-height:1.4}</style>"
 )
-_NOT_OF_WATER = ("taster:flight", "taster:session")
-
-
-def panel_noise(
-    book: LabBook, coffee: tuple[str, str] | None, scale: Scale, brew_method: str
-) -> TasterNoise:
-    """Noise of the panel, from the overall scores of the coffee, or of another of the client's.
-
-    Where neither has enough scores on this scale, the stated default for practised tasters.
-    """
-    default = practised_noise(scale)
-    if coffee is None:
-        return default
-    client, own = coffee
-    for name in (own, *(c.name for c in book.people.coffees(client) if c.name != own)):
-        scores = book.scores.opened_scores(coffee=name, client=client)
-        scores = scores[
-            (scores["attribute"] == "overall")
-            & (scores["scale"] == scale.name)
-            & (scores["brew_method"] == brew_method)
-        ]
-        if len(scores) < FEWEST_SCORES or scores["taster"].nunique() < 2:
-            continue
-        try:
-            surface = fit_surface(gather_scores(scores, "overall", brew_method=brew_method))
-        except ReadingError:
-            continue
-        noise = _noise_of(surface, default, f"{len(scores)} overall scores of {name}")
-        if noise is not None:
-            return noise
-    return default
-
-
-def _noise_of(surface: Surface, default: TasterNoise, scores: str) -> TasterNoise | None:
-    """The spreads of a fitted surface, each averaged over the scores it was seen in."""
-    fit = surface.fit
-    if not fit.residual_variance > 0:
-        return None
-    own, jug = 0.0, None
-    for component, variance in zip(fit.components, fit.variances, strict=True):
-        if component.name == "bowl":
-            jug = math.sqrt(variance)
-        elif component.name.startswith("taster:") and component.name not in _NOT_OF_WATER:
-            own += float(variance) * float(np.mean(np.square(component.times)))
-    assumed = "" if jug is not None else ", jug 2 % of the scale (assumed)"
-    return TasterNoise(
-        repeat_sd=math.sqrt(fit.residual_variance),
-        taster_water_sd=math.sqrt(own),
-        jug_sd=default.jug_sd if jug is None else jug,
-        source=f"this lab book, {scores}{assumed}",
-    )
 
 
 def view_plan(
@@ -102,6 +44,7 @@ def view_plan(
     duplicates: int,
     cups_per_flight: int,
     flights: int | None,
+    repeats: int | None = None,
     serving: Vessels,
     alone: bool,
     stages: int,
@@ -129,6 +72,7 @@ def view_plan(
             duplicates=duplicates,
             cups_per_flight=cups_per_flight,
             flights=rounds,
+            repeats=repeats if rounds == flights else None,
             serving=serving,
             stages=stages,
             vessel_ml=vessel_ml,
@@ -146,6 +90,7 @@ def view_plan(
         duplicates=duplicates,
         cups_per_flight=cups_per_flight,
         flights=flights,
+        repeats=repeats,
         rng=np.random.default_rng(1),
     )
     notes = plan_notes(design, serving, alone=alone, free_control=free_control)
@@ -240,7 +185,7 @@ def _table(power: PlanPower) -> str:
         next((what.replace(n, one.title) for n, one in COORDINATE.items() if n in what), what)
         for what in frame["what"]
     ]
-    return str(frame.to_html(index=False))
+    return f"{frame.to_html(index=False)}<p>{MINUTES}</p>"
 
 
 def _evenness(design: Design, balance: BalanceTables) -> str:

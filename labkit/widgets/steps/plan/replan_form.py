@@ -12,6 +12,7 @@ from labkit.errors import PlanError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, said
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.handover import HandOver
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -53,11 +54,9 @@ class ReplanForm(NeedsBook, widgets.VBox):
         self.form.fields["session"].observe(lambda _change: self._show(), "value")
         self.form.compute_with(self._describe)
         self.fill()
-        fold = widgets.Accordion(
-            [self.form], titles=["A taster is late or away"], selected_index=None
-        )
+        fold = Fold("A taster is late or away", [self.form])
         # Opened long after the cell ran: a flight may have been begun or planned meanwhile.
-        fold.observe(lambda _change: self.fill(), "selected_index")
+        fold.observe(lambda _change: self.fill(), "is_open")
         super().__init__([fold, self.hands])
         follow_book(self, book, self._hear, Topic.SESSIONS, Topic.PEOPLE)
 

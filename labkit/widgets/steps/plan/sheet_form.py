@@ -36,8 +36,8 @@ class BenchSheetForm(Form):
         for water in session.waters:
             at = water.target
             recipe = (
-                f"{water.label}: {at.ca_mg_ratio_text}, {at.hardness_mg_l_caco3:g}, "
-                f"{at.alkalinity_mg_l_caco3:g}"
+                f"{water.label}: {at.ca_mg_ratio_text} ({at.ca_mg_text}), "
+                f"{at.hardness_mg_l_caco3:g}, {at.alkalinity_mg_l_caco3:g}"
             )
             waters.append((recipe, (water.label, False)))
             waters.append((f"{recipe}, mixed separately", (water.label, True)))
@@ -129,6 +129,7 @@ class LostPassphraseForm(widgets.VBox):
             },
             buttons=[self.button],
         )
+        self.form.also(self._place)
         super().__init__([self._place, self.form])
 
     def show(self, flight: tuple[str, int] | None) -> None:
@@ -148,25 +149,19 @@ class LostPassphraseForm(widgets.VBox):
         self._place.children = [self.sheet]
 
     def _press(self) -> None:
-        if self.sheet is None or self._flight is None:
-            self.form.attempt(self._refuse)
-            return
-        done, rows = self.sheet.attempt(self.sheet.rows)
-        if not done:
-            return
-        session, number = self._flight
-        now = self.form.values()
-        done, _ = self.form.attempt(
-            lambda: self._book.sessions.open_flight_from_sheet(
-                session, number, rows, reason=now["reason"], done_by=now["done_by"]
-            )
-        )
+        done, sentence = self.form.press(self._open)
         if done:
             self.form.fields["reason"].value = ""
             self.show(None)
-            self._on_open(f"Flight {number} of '{session}' is open, from its printed sheet.")
+            self._on_open(sentence)
 
-    def _refuse(self) -> None:
-        raise SealError(
-            "flight must be a locked one, but none is waiting. Lock one first.", field="flight"
+    def _open(self) -> str:
+        if self.sheet is None or self._flight is None:
+            raise SealError(
+                "flight must be a locked one, but none is waiting. Lock one first.", field="flight"
+            )
+        (session, number), now = self._flight, self.form.values()
+        self._book.sessions.open_flight_from_sheet(
+            session, number, self.sheet.rows(), reason=now["reason"], done_by=now["done_by"]
         )
+        return f"Flight {number} of '{session}' is open, from its printed sheet."

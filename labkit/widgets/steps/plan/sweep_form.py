@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from labkit.book import LabBook, Topic
 from labkit.errors import SweepError
 from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness_grid, ratio_sweep
-from labkit.water import PURE, StartWater, Target, largest_base_share
+from labkit.water import (
+    PURE,
+    StartWater,
+    Target,
+    largest_base_share,
+    read_levels,
+    read_shares,
+)
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form
@@ -26,7 +32,7 @@ KINDS: dict[str, str] = {
 }
 
 _LABELS = {
-    "mg_share": "Mg share (0 to 1)",
+    "mg_share": "Ca:Mg (or Mg share)",
     "hardness_mg_l_caco3": "Hardness (mg/L CaCO3)",
     "alkalinity_mg_l_caco3": "Alkalinity (mg/L CaCO3)",
 }
@@ -34,7 +40,7 @@ _LABELS = {
 # Ca:Mg at a moderate hardness is where practice starts; 40 is the published target (common
 # practice).
 _STARTS = {
-    "mg_share": (0.5, "0 0.25 0.5 0.75 1"),
+    "mg_share": (0.5, "all Ca, 3:1, 1:1, 1:3, all Mg"),
     "hardness_mg_l_caco3": (80.0, "40 80 120 160"),
     "alkalinity_mg_l_caco3": (40.0, "10 25 40 55"),
 }
@@ -43,25 +49,6 @@ _VARYING = {
     "hardness_mg_l_caco3": ("hardness dial", "ratio x hardness grid"),
     "alkalinity_mg_l_caco3": ("alkalinity dial",),
 }
-
-
-def levels(name: str, typed: str) -> tuple[float, ...]:
-    """Numbers typed with spaces, commas or semicolons between them.
-
-    Raises
-    ------
-    SweepError
-        If something typed is no number.
-    """
-    parts = [part for part in re.split(r"[;,\s]+", typed.strip()) if part]
-    try:
-        return tuple(float(part) for part in parts)
-    except ValueError:
-        raise SweepError(
-            f"{name} must be numbers with spaces between them, got {typed!r}. "
-            "Write a point for decimals, such as 0.25 0.5 0.75.",
-            field=name,
-        ) from None
 
 
 class SweepForm(NeedsBook, Form):
@@ -158,18 +145,22 @@ class SweepForm(NeedsBook, Form):
     def _make(self) -> Sweep:
         now = self.values()
         kind = now["kind"]
-        given = {name: levels(name, now[name]) for name in _LABELS}
+        share, hard, alk = _LABELS
+        given = {
+            share: read_shares(now[share], share),
+            hard: read_levels(now[hard], "hardness", hard),
+            alk: read_levels(now[alk], "alkalinity", alk),
+        }
 
         def one(name: str) -> float:
             if len(given[name]) != 1:
                 raise SweepError(
-                    f"{name} must be one number where it is held, got {now[name]!r}. "
+                    f"{name} must be one level where it is held, got {now[name]!r}. "
                     "Choose another sweep to vary it.",
                     field=name,
                 )
             return given[name][0]
 
-        share, hard, alk = "mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"
         if kind == "ratio sweep":
             return ratio_sweep(
                 given[share], hardness_mg_l_caco3=one(hard), alkalinity_mg_l_caco3=one(alk)

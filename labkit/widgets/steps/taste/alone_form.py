@@ -126,7 +126,7 @@ class FoundCodesForm(widgets.VBox):
                 plan.session, flight, taster, codes, correct_because=reason, done_by=taster
             )
 
-        done, _ = self.form.attempt(keep)
+        done, _ = self.form.press(keep)
         if not done:
             return
         self.form, self._plan = None, None

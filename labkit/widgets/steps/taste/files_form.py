@@ -140,7 +140,7 @@ class FilesForm(widgets.VBox):
                 raise ImportFileError(msg, field="entered_by")
             return self._book.scores.import_scores(self.preview, take=take)
 
-        done, taken = self.form.attempt(work)
+        done, taken = self.form.press(work)
         if not done:
             return
         left = len(self.preview.refused) if self.preview else 0
@@ -196,7 +196,7 @@ class FilesForm(widgets.VBox):
                 content = file.read_bytes()
             self.hands.hand(content, name=name, note=note, media_type=media_type)
 
-        form.attempt(work)
+        form.press(work)
 
 
 def preview_html(preview: ImportPreview) -> str:

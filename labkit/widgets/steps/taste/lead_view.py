@@ -49,6 +49,8 @@ class LeadView(widgets.VBox):
         self.lock = fields.button(LOCK, main=True)
         self.unlock = fields.button("Unlock it again")
         self.reason = fields.text("Reason to unlock", placeholder="it is recorded")
+        self.happened = fields.text("For the record", placeholder="what happened at the table")
+        self.note = fields.button("Write it down")
         self.cost, self.said = widgets.HTML(), widgets.HTML()
         self._asked: tuple[int | None, tuple[Missing, ...]] | None = None
         super().__init__(
@@ -58,6 +60,7 @@ class LeadView(widgets.VBox):
                 self.missing,
                 self.lock,
                 widgets.VBox([self.cost, self.reason, self.unlock]),
+                widgets.VBox([self.happened, self.note]),
                 self.said,
             ]
         )
@@ -65,6 +68,7 @@ class LeadView(widgets.VBox):
         self.flight.observe(lambda _change: self._show_missing(), "value")
         self.lock.on_click(lambda _b: self._attempt(self._lock_flight))
         self.unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
+        self.note.on_click(lambda _b: self._attempt(self._write_down))
         self.refresh()
         topics = (Topic.SCORES, Topic.SESSIONS, Topic.PEOPLE)
         follow_book(self, book, lambda: self._attempt(self.refresh), *topics)
@@ -152,6 +156,13 @@ class LeadView(widgets.VBox):
         self.refresh()
         blind = " It is not blind any more: readings leave it out." if flight.is_unblinded else ""
         return f"Flight {number} takes scores again; the reason is in the lab book.{blind}"
+
+    def _write_down(self) -> str:
+        self._book.sessions.add_remark(
+            self._session, self.happened.value, flight=self.flight.value, done_by=self._lead
+        )
+        self.happened.value = ""
+        return "It is in the lab book and will stand in the report."
 
 
 _TABLE_STYLE = (

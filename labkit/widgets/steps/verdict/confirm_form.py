@@ -17,11 +17,12 @@ from labkit.water import StartWater, Target, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, as_html, fold
+from labkit.widgets.parts.fields import said as told
 from labkit.widgets.parts.handover import HandOver
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.passphrase_offer import PassphraseOffer
-from labkit.widgets.parts.taster_ticks import TasterTicks, refuse_nobody
+from labkit.widgets.parts.taster_ticks import TasterTicks, nobody_tastes
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.verdict.reading_view import ReadingView
 from labkit.workflow import Candidate, plan_pair_test, waters_to_test
@@ -103,6 +104,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             message,
             narrow,
         )
+        self.form.also(reading, *([] if base is None else [base]))
         self._offer()
         self.form.compute_with(self._foresee)
         reading.on_change(self._offer)
@@ -144,7 +146,8 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             if METHODS[method].names_first
             else "One water"
         )
-        refuse_nobody(tasters, self._book.people.tasters())
+        if not tasters:
+            return told(nobody_tastes(self._book.people.tasters()))
         if sets < 1:
             raise PlanError(
                 f"sets must be 1 or more, got {sets}. Serve each taster a set.", field="sets"
@@ -173,7 +176,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         if not done:
             return
         self.plan = plan
-        self.offer.clear()
+        self.offer.served(f"'{plan.session}'")
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score in "
@@ -182,11 +185,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
 
     def _plan(self) -> CupPlan:
         now = self.form.values()
-        if now["passphrase"] != now["again"]:
-            raise PlanError(
-                "again must match the passphrase, but the two differ. Type both again.",
-                field="again",
-            )
+        passphrase = self.offer.passphrase()
         if self._reading.coffee is None or now["first"] is None:
             raise ReadingError(
                 "first must be a water tasted, but none is read above. Taste first.", field="first"
@@ -202,7 +201,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             attribute=now["attribute"],
             sets=now["sets"],
             tasters=now["tasters"],
-            passphrase=now["passphrase"],
+            passphrase=passphrase,
             name=now["session"],
             brew_method=self._reading.brew_method,
             start=StartWater() if self._base is None else self._base.start,

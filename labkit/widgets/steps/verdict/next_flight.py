@@ -16,28 +16,34 @@ from labkit.analysis import (
     StopAdvice,
     Suggestion,
     WalkStep,
-    water_target,
 )
 from labkit.book import LabBook
 from labkit.errors import ReadingError
-from labkit.present import CAUTIONS, flight_html, notes, remarks, say
+from labkit.present import cautions_for, flight_html, notes, remarks, say
 from labkit.tasting import Sweep
-from labkit.water import COORDINATES, PURE_WATER, Target, as_coordinates
+from labkit.water import (
+    COORDINATE,
+    COORDINATES,
+    PURE_WATER,
+    Target,
+    read_levels,
+    read_shares,
+    read_waters,
+)
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
-from labkit.widgets.steps.plan.sweep_form import levels
 from labkit.widgets.steps.verdict.reading_view import ReadingView
 from labkit.workflow import NextFlight, ask_earlier_coffees, next_flight
 
 _HOLD = {
-    "mg_share": "Hold Mg share at",
+    "mg_share": "Hold Ca:Mg (or Mg share) at",
     "hardness_mg_l_caco3": "Hold hardness at (mg/L CaCO3)",
     "alkalinity_mg_l_caco3": "Hold alkalinity at (mg/L CaCO3)",
 }
 _LEAVE_OUT = {
-    "leave_mg_share": "Leave out Mg share",
+    "leave_mg_share": "Leave out Ca:Mg (or Mg share)",
     "leave_hardness_mg_l_caco3": "Leave out hardness",
     "leave_alkalinity_mg_l_caco3": "Leave out alkalinity",
 }
@@ -99,13 +105,16 @@ class NextFlightView(NeedsBook, widgets.VBox):
                     for name, label in _LEAVE_OUT.items()
                 },
                 "include": fields.text(
-                    "Also include", placeholder="Mg share, hardness, alkalinity; the next water"
+                    "Also include", placeholder="Ca 60, Mg 40, alk 15; 1:3 at 100, alk 15"
                 ),
                 "n_tasters": fields.whole("Tasters who will come (0: as so far)", 0),
             },
             fold_title="Hold, leave out, include; who will come",
         )
         self.form.compute_with(self._show)
+        reading.map.on_taste_next(self.include)
+        if base is not None:
+            reading.pour_into(base)
         reading.on_change(self._lent.cache_clear)
         reading.on_change(self.form.refresh)
         if base is not None:
@@ -158,6 +167,19 @@ class NextFlightView(NeedsBook, widgets.VBox):
         """The coffee's control so far, which links its days; None before the first."""
         return None if self.found is None else self.found.control
 
+    def include(self, water: Target) -> None:
+        """Have a water in the next flight, besides what stands there already.
+
+        Parameters
+        ----------
+        water : Target
+            The water; it is written into the field as exactly as it is given.
+        """
+        field = self.form.fields["include"]
+        typed = " ".join(f"{getattr(water, name):.12g}" for name in COORDINATES)
+        there = [part.strip() for part in field.value.split(";") if part.strip()]
+        field.value = "; ".join(dict.fromkeys([*there, typed]))
+
     def on_change(self, follow: Callable[[], Any]) -> None:
         """Call ``follow`` after every change."""
         self.form.on_change(follow)
@@ -166,6 +188,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self, *, path: str, cups: int, earlier: bool, include: str, n_tasters: int, **typed: str
     ) -> list[Any]:
         self.found = None
+        self.reading_view.map.show_next(())
         if self.reading_view.attribute != "overall":
             raise ReadingError(
                 "the next flight needs overall scores. "
@@ -186,13 +209,16 @@ class NextFlightView(NeedsBook, widgets.VBox):
             cups=cups,
             held=held,
             excluded=excluded,
-            include=_waters_typed(include),
+            include=tuple(one.target for one in read_waters(include, field="include")),
             n_tasters=n_tasters or None,
             brew_method=brew_method,
             base=PURE_WATER if self._base is None else self._base.water,
             region=None if self._region is None else self._region(held, excluded),
             scores=self.reading_view.scores,
             earlier=self._lent(brew_method) if earlier else None,
+        )
+        self.reading_view.map.show_next(
+            () if self.found.suggestion is None else self.found.suggestion.targets
         )
         return self._told(self.found, earlier=earlier)
 
@@ -233,16 +259,17 @@ class NextFlightView(NeedsBook, widgets.VBox):
             flight_html(suggestion, found.pours),
             notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
             said(repeats),
-            fold("Handle with care", notes(CAUTIONS["mixing"])),
+            fold("Handle with care", notes(cautions_for("mixing", found.pours))),
             fold("Map of these waters", self._picture(suggestion, self.reading_view.reading)),
         ]
 
 
 def _so_far(found: NextFlight) -> str:
-    rows = [] if found.history is None else found.history.itertuples()
+    rows = [] if found.history is None else found.history.to_dict("records")
     return notes(
-        f"{row.session}, flight {row.flight}: {row.cups} cups, {row.tasters} tasters, mean "
-        f"score {row.mean:.1f}; best {row.best_mean:.1f}, {row.best_water}"
+        f"{row['session']}, flight {row['flight']}: {row['cups']} cups, {row['tasters']} tasters, "
+        f"mean score {row['mean']:.1f}; best {row['best_mean']:.1f}, "
+        f"{Target(**{name: row[f'best_{name}'] for name in COORDINATES}).text}"
         for row in rows
     )
 
@@ -255,13 +282,13 @@ def _walk(step: WalkStep) -> list[Any]:
 
 def _bounds(typed: dict[str, str]) -> tuple[dict[str, float], tuple[Excluded, ...]]:
     """What is held, and the one block that is left out, from what stands in the fields."""
-    held = {name: level for name in _HOLD for level in levels(name, typed[name])}
+    held = {name: level for name in _HOLD for level in _levels(name, name, typed)}
     ranges = {}
     for name, field in zip(COORDINATES, _LEAVE_OUT, strict=True):
-        ends = levels(field, typed[field])
+        ends = _levels(name, field, typed)
         if ends and len(ends) != 2:
             raise ReadingError(
-                f"{field} must be two numbers, from and to, got {typed[field]!r}. "
+                f"{field} must be two levels, from and to, got {typed[field]!r}. "
                 "Clear the field to leave nothing out.",
                 field=field,
             )
@@ -270,16 +297,8 @@ def _bounds(typed: dict[str, str]) -> tuple[dict[str, float], tuple[Excluded, ..
     return held, (Excluded(ranges=ranges, reason="left out by choice"),) if ranges else ()
 
 
-def _waters_typed(typed: str) -> tuple[Target, ...]:
-    """Waters typed as three numbers each, with semicolons between waters."""
-    waters = []
-    for part in filter(str.strip, typed.split(";")):
-        numbers = levels("include", part)
-        if len(numbers) != len(COORDINATES):
-            raise ReadingError(
-                f"include must be three numbers a water (Mg share, hardness, alkalinity), got "
-                f"{part.strip()!r}. Write 0.5 100 30; 0.2 60 10 for two waters.",
-                field="include",
-            )
-        waters.append(water_target(as_coordinates([numbers])[0]))
-    return tuple(waters)
+def _levels(name: str, field: str, typed: dict[str, str]) -> tuple[float, ...]:
+    """Levels of one coordinate as they stand in a field."""
+    if name == "mg_share":
+        return read_shares(typed[field], field)
+    return read_levels(typed[field], COORDINATE[name].words, field)

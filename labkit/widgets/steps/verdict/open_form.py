@@ -1,4 +1,4 @@
-"""The form that opens the sealed key of a locked flight, so that scores meet their waters."""
+"""The form that opens the sealed keys of locked flights, so that scores meet their waters."""
 
 from __future__ import annotations
 
@@ -8,13 +8,15 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import LabBook, Topic
+from labkit.book import Flight, LabBook, Topic
 from labkit.errors import SealError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import flight_name, openings
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.widgets.steps.plan.sheet_form import LostPassphraseForm
 from labkit.widgets.steps.taste.alone_form import FoundCodesForm
 from labkit.widgets.steps.verdict.early_form import EarlyForm
@@ -22,7 +24,7 @@ from labkit.workflow import open_flights
 
 
 class OpenForm(NeedsBook, widgets.VBox):
-    """Which locked flight to open, and the preparer's passphrase.
+    """Which locked flights of a session to open, all at first, and the preparer's passphrase.
 
     Who tasted alone types in the codes found under the cups first. Folded: the way back from a
     lost passphrase, the opening before the lock, and what was opened when and why.
@@ -32,7 +34,7 @@ class OpenForm(NeedsBook, widgets.VBox):
     book : LabBook
         The lab book; the opening is recorded there.
     on_open : callable, optional
-        Called after a flight was opened, to read its scores.
+        Called after flights were opened, to read their scores.
     """
 
     def __init__(self, book: LabBook, *, on_open: Callable[[], Any] | None = None) -> None:
@@ -40,95 +42,125 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.button = fields.button("Open the key", main=True)
         self.button.on_click(lambda _b: self._press())
         self.found = FoundCodesForm(book, on_found=self._codes_found)
-        self.lost = LostPassphraseForm(book, self._opened)
-        self.early = EarlyForm(book, self._opened)
+        self.lost = LostPassphraseForm(book, self._opened_otherwise)
+        self.early = EarlyForm(book, self._opened_otherwise)
         self.history = widgets.HTML()
         self.form = Form(
             {
-                "flight": fields.choice("Locked flight", [], None),
+                "session": fields.choice("Session", [], None),
+                "flights": TasterTicks("Which locked flights?", ()),
                 "passphrase": fields.secret("Preparer's passphrase"),
             },
             buttons=[self.button],
         )
-        flight, self._passphrase, self.buttons, *rest = self.form.children
-        self.form.children = (flight, self.found, self._passphrase, self.buttons, *rest)
-        self.folds = widgets.Accordion(
-            [self.lost, self.early, self.history],
-            titles=[
-                "The passphrase is lost: open from the printed bench sheet",
-                "Open before the lock: not blind any more",
-                "What was opened, when and why",
-            ],
-            selected_index=None,
+        session, flights, self._passphrase, self.buttons, *rest = self.form.children
+        self.form.children = (session, flights, self.found, self._passphrase, self.buttons, *rest)
+        self.lost_fold = Fold(
+            "The passphrase is lost: open from the printed bench sheet", [self.lost]
         )
-        self.folds.observe(lambda _change: self._unfold(), "selected_index")
-        self.form.fields["flight"].observe(lambda _change: self._choose(), "value")
+        self.early_fold = Fold("Open before the lock: not blind any more", [self.early])
+        self.history_fold = Fold("What was opened, when and why", [self.history])
+        for fold in (self.lost_fold, self.history_fold):
+            fold.observe(lambda _change: self._unfold(), "is_open")
+        self._waiting: dict[str, list[Flight]] = {}
+        self._offered: list[Flight] | None = None
+        self.form.fields["session"].observe(lambda _change: self._choose_session(), "value")
+        self.form.fields["flights"].observe(lambda _change: self._choose(), "value")
         self.form.compute_with(self._describe)
         self.fill()
-        super().__init__([self.form, self.folds])
+        super().__init__([self.form, self.lost_fold, self.early_fold, self.history_fold])
         follow_book(self, book, self._hear, Topic.SESSIONS)
 
     def fill(self) -> None:
-        """Look up which flights are locked and not yet opened, and choose the latest."""
-        self._offer()
-        chooser = self.form.fields["flight"]
-        chooser.index = len(chooser.options) - 1 if chooser.options else None
+        """Look up which flights are locked and not yet opened."""
+        self._look()
         self._choose()
 
     def _hear(self) -> None:
         """Follow what was locked or opened elsewhere; codes and reasons typed here stay."""
         with keeping_messages(self.form):
-            self._offer()
+            self._look()
             self.form.refresh()
 
-    def _offer(self) -> None:
-        waiting = [
-            (flight_name(flight), (session.name, flight.number))
-            for session in self._book.sessions.all()
-            for flight in self._book.sessions.flights(session.name)
-            if flight.state == "locked"
-        ]
-        follow_choices(self.form.fields["flight"], waiting, start=-1)
+    def _look(self) -> None:
+        """Offer the sessions with locked flights, the latest at first."""
+        self._waiting = {}
+        for session in self._book.sessions.all():
+            flights = self._book.sessions.flights(session.name)
+            locked = [one for one in flights if one.state == "locked"]
+            if locked:
+                self._waiting[session.name] = locked
+        sessions = [(name, name) for name in self._waiting]
+        follow_choices(self.form.fields["session"], sessions, start=-1)
         self.early.fill()
+        self._offer_flights()
+
+    def _choose_session(self) -> None:
+        self._offer_flights()
+        self._choose()
+
+    def _offer_flights(self) -> None:
+        """Offer the locked flights of the session, all ticked: they have one passphrase mostly."""
+        waiting = self._waiting.get(self.form.fields["session"].value, [])
+        names = [flight_name(one, short=True) for one in waiting]
+        if waiting != self._offered:
+            self._offered = waiting
+            ticks = self.form.fields["flights"]
+            ticks.offer(names, names)
+            ticks.layout.display = "" if names else "none"
+
+    def _chosen(self) -> list[tuple[str, int]]:
+        """The flights that are ticked, each with its session."""
+        waiting = self._waiting.get(self.form.fields["session"].value, [])
+        ticked = self.form.fields["flights"].value
+        return [
+            (one.session, one.number) for one in waiting if flight_name(one, short=True) in ticked
+        ]
 
     def _choose(self) -> None:
         """Ask for the codes under the cups where they are missing, else for the passphrase."""
-        chosen = self.form.fields["flight"].value
-        missing = self.found.show(*(chosen or (None, 0)))
+        missing = self.found.show(None, 0)
+        for one in self._chosen():
+            missing = self.found.show(*one)
+            if missing:
+                break
         for widget in (self._passphrase, self.buttons):
             widget.layout.display = "none" if missing else ""
         self._unfold()
         self.form.refresh()
 
     def _unfold(self) -> None:
-        """Fill only the fold that is open: a sheet that nobody asked for is not laid out."""
-        chosen = self.form.fields["flight"].value
+        """Fill only what lies open: a sheet that nobody asked for is not laid out."""
+        chosen = next(iter(self._chosen()), None)  # sheets are typed one at a time
         codes_first = self.found.form is not None
-        is_lost = self.folds.selected_index == 0 and not codes_first
+        is_lost = self.lost_fold.is_open and not codes_first
         self.lost.show(chosen if is_lost else None)
-        if self.folds.selected_index == 2:
+        if self.history_fold.is_open:
             self.history.value = "".join(
                 f"<h4>{escape(session.name)}</h4>{openings(self._book, session.name)}"
                 for session in reversed(self._book.sessions.all())
             )
 
-    def _describe(self, flight: tuple[str, int] | None, passphrase: str) -> str:
-        del passphrase  # it is used by the button only
-        if flight is None:
+    def _describe(self, **_now: Any) -> str:
+        if not self._waiting:
             return said(
                 "No flight waits for its key. The next one is locked in notebook 3, under "
                 "Progress and lock."
             )
-        missing = self._book.sessions.missing(*flight)
-        if not missing:
-            return said(f"In flight {flight[1]} every cup has its scores.")
-        return said(
-            f"In flight {flight[1]} {len(missing)} scores were not given; they stay missing."
-        )
+        lines = []
+        for session, number in self._chosen():
+            lacks = len(self._book.sessions.missing(session, number))
+            lines.append(
+                f"In flight {number} {lacks} scores were not given; they stay missing."
+                if lacks
+                else f"In flight {number} every cup has its scores."
+            )
+        return said(" ".join(lines) or "Tick the flights to open.")
 
     def _codes_found(self) -> None:
         self._choose()
         self.form.say("The codes are kept. Now open the key.")
+        self.form.go_to("passphrase")
 
     def _press(self) -> None:
         done, sentence = self.form.press(self._open)
@@ -136,28 +168,40 @@ class OpenForm(NeedsBook, widgets.VBox):
             return
         self._opened(sentence)
 
+    def _opened_otherwise(self, sentence: str) -> None:
+        self._opened(sentence)
+        self.form.guide.go_to(None)  # what happened is said further up than the hand is
+
     def _opened(self, sentence: str) -> None:
         self.fill()
-        waiting = len(self.form.fields["flight"].options)
+        waiting = sum(map(len, self._waiting.values()))
         more = "" if not waiting else f" Locked and still closed: {waiting} more."
         self.form.say(sentence + more)
         if self._on_open is not None:
             self._on_open()
 
     def _open(self) -> str:
-        now = self.form.values()
-        if now["flight"] is None:
+        chosen = self._chosen()
+        if not chosen:
+            remedy = "Tick one" if self._waiting else "Lock one in notebook 3 first"
             raise SealError(
-                "flight must be a locked one, but none is waiting. Lock one in notebook 3 first.",
-                field="flight",
+                f"flights must be one or more that are locked, got none. {remedy}.", field="flights"
             )
-        session, number = now["flight"]
-        (flight,) = open_flights(self._book, session, now["passphrase"], [number])
-        if flight.is_unblinded:
-            return f"Flight {number} of '{session}' is open, not blind: readings leave it out."
+        session, numbers = chosen[0][0], [number for _, number in chosen]
+        passphrase = self.form.fields["passphrase"].value
+        flights = open_flights(self._book, session, passphrase, numbers)
+        which = (
+            f"Flight {numbers[0]} of '{session}' is"
+            if len(numbers) == 1
+            else f"Flights {', '.join(map(str, numbers))} of '{session}' are"
+        )
+        known = [str(one.number) for one in flights if one.is_unblinded]
+        if len(known) == len(numbers):
+            return f"{which} open, not blind: readings leave that out."
         where = (
             "the answer stands under"
             if self._book.sessions.session(session).is_pair_test
             else "see"
         )
-        return f"Flight {number} of '{session}' is open: {where} 'What the scores say'."
+        left = f" Not blind, and left out: flight {', '.join(known)}." if known else ""
+        return f"{which} open: {where} 'What the scores say'.{left}"

@@ -15,17 +15,21 @@ from labkit.analysis import (
     SEED,
     Reading,
     just_about_right,
+    water_map,
     with_liking,
 )
-from labkit.book import HEAD, BrewMethod, LabBook, LeftOut, Topic
+from labkit.book import BrewMethod, LabBook, LeftOut, Topic
 from labkit.errors import ReadingError
-from labkit.present import in_words, side_of_right, trust_in
+from labkit.present import decided, in_words, said_of_pour, side_of_right, trust_in
 from labkit.tasting import SCALES
+from labkit.water import PURE_WATER, Target, mix
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.widgets.parts.water_map import WaterMapView
+from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.workflow import Findings, Opened, opened
 
 _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
@@ -46,17 +50,29 @@ class ReadingView(NeedsBook, widgets.VBox):
     picture : callable
         Takes what was read (a reading, readings side by side, a test of two waters, words checked)
         and returns its pictures as HTML; ``title`` names the coffee.
+
+    Attributes
+    ----------
+    map : WaterMapView
+        The map of the coffee's waters that can be touched; what to do with a water is given to it
+        by the forms below.
     """
 
     def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
+        self.map = WaterMapView(pour=self._pour)
+        self._base: BaseWaterForm | None = None
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
         self._shown: tuple[Any, list[Any]] = (None, [])
+        self.findings: Findings | None = None
         self._stood: Any = None
+        self._scales_of: Any = None
         coffees = coffee_choices(book)
         self.button = fields.button("Record what is left out, and why")
         self.button.on_click(lambda _b: self._record())
+        self.keep_scale = fields.button("Read this scale from now on")
+        self.keep_scale.on_click(lambda _b: self._record_scale())
         self.form = Form(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -72,10 +88,10 @@ class ReadingView(NeedsBook, widgets.VBox):
                 "reason": fields.text("Why left out", placeholder="it is recorded"),
             },
             fold_title="Brew method, what to leave out",
-            buttons=[self.button],
+            buttons=[self.button, self.keep_scale],
         )
         self.form.compute_with(self._read)
-        super().__init__([self.form, widgets.HTML(_SHRINK)])
+        super().__init__([self.form, self.map, widgets.HTML(_SHRINK)])
         follow_book(self, book, self._hear, Topic.SESSIONS, Topic.DECISIONS, Topic.PEOPLE)
 
     def _hear(self) -> None:
@@ -128,6 +144,24 @@ class ReadingView(NeedsBook, widgets.VBox):
         """Read again, after a key was opened or scores came in."""
         self.form.refresh()
 
+    def pour_into(self, base: BaseWaterForm) -> None:
+        """Let the map say doses for this water to start from, instead of pure water.
+
+        Parameters
+        ----------
+        base : BaseWaterForm
+            The water that the doses go into.
+        """
+        self._base = base
+
+    def _pour(self, water: Target) -> str:
+        """What to pour for a litre of a water; empty while there is no bottle."""
+        bottles = self._book.stock.concentrates()
+        if not bottles:
+            return ""
+        base = PURE_WATER if self._base is None else self._base.water
+        return said_of_pour(mix(water, bottles, volume_ml=1000.0, base=base))
+
     def _opened(self) -> Opened:
         if self.coffee is None:
             raise ReadingError(
@@ -149,6 +183,10 @@ class ReadingView(NeedsBook, widgets.VBox):
     ) -> list[Any]:
         del scale, without_tasters, without_sessions, reason  # they may change with the coffee
         self._stood = self._standing()
+        if coffee is None:
+            self.reading = None
+            self.button.layout.display = "none"
+            return [said("The lab book has no coffee yet: add one first.")]
         there = self._opened()
         if self._recorded[0] != coffee:
             self._take_up(there)
@@ -156,19 +194,33 @@ class ReadingView(NeedsBook, widgets.VBox):
         is_new = set(chosen.names) != set(recorded.names)
         self.button.layout.display = "" if is_new else "none"
         attribute = self._offer(there, attribute)
-        on_scale = self._offer_scales(there.scales(attribute, brew_method))
+        scales = there.scales(attribute, brew_method)
+        on_scale = self._offer_scales((coffee, attribute), scales)
+        is_kept = on_scale is None or on_scale == scales[0]
+        self.keep_scale.layout.display = "none" if is_kept else ""
         read = (attribute, on_scale, brew_method, chosen)
         asked = (coffee, *read, _mark(there.scores), _mark(there.words))
         if self._shown[0] != asked:
-            self.reading = None
+            self.reading = self.findings = None
             self._shown = (None, [])
+            self.map.show(None)
             self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
             self._shown = (
                 asked,
                 self._look(there, attribute, on_scale, brew_method, chosen),
             )
+        self._show_map(there.coffee)
         said_choice = said("" if is_new else recorded.sentence)
         return [said_choice, *self._shown[1], self._records()]
+
+    def _show_map(self, coffee: str) -> None:
+        """The map that comes with a recommendation, or none."""
+        reading = self.reading
+        if reading is None or reading.recommended is None:
+            self.map.show(None)
+            return
+        found = water_map(reading.scores, recommended=reading.recommended)
+        self.map.show(found if found.varied else None, coffee=coffee)
 
     def _take_up(self, there: Opened) -> None:
         """Leave out what the lab book says is left out of this coffee."""
@@ -204,7 +256,7 @@ class ReadingView(NeedsBook, widgets.VBox):
             tests = there.tests
         else:
             found = there.read(attribute, brew_method=brew_method, scale=scale, left_out=chosen)
-            self.reading, tests = found.reading, found.tests
+            self.reading, self.findings, tests = found.reading, found, found.tests
             if found.words is not None:
                 shown += [found.words, self._picture(found.words, title=there.coffee)]
             elif found.reading is not None:
@@ -224,12 +276,15 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._fill("without_sessions", list(map(str, there.scored["session"].unique())))
         return str(self._fill("attribute", [*names, *there.lists_of_words, *more]))
 
-    def _offer_scales(self, names: tuple[str, ...]) -> str | None:
+    def _offer_scales(self, of: Any, names: tuple[str, ...]) -> str | None:
         """Offer the scales of a score where it has several, the one read by itself first."""
         chooser = self.form.fields["scale"]
         chooser.layout.display = "none" if len(names) < 2 else ""
-        if set(chooser.options) != set(names):  # else what was chosen stays
+        if self._scales_of != (of, set(names)):  # else what was chosen stays
+            self._scales_of = (of, set(names))
             chooser.options = names
+            if names:
+                chooser.index = 0  # a Dropdown that had nothing to choose chooses nothing
         return str(chooser.value) if len(names) > 1 else None
 
     def _fill(self, field: str, options: list[str]) -> Any:
@@ -241,7 +296,7 @@ class ReadingView(NeedsBook, widgets.VBox):
 
     def _record(self) -> None:
         """Write down what is left out of this coffee's reading, and why."""
-        done, text = self.form.attempt(self._write_record)
+        done, text = self.form.press(self._write_record)
         if done:
             client, coffee = self.coffee or ("", "")
             self._recorded = (self.coffee, self._book.sessions.left_out(coffee, client=client))
@@ -261,15 +316,31 @@ class ReadingView(NeedsBook, widgets.VBox):
             reason=now["reason"],
         )
 
+    def _record_scale(self) -> None:
+        """Read this coffee's score on the scale chosen, here and everywhere, from now on."""
+        scale = str(self.form.fields["scale"].value)
+        done, _ = self.form.attempt(self._write_scale)
+        if done:
+            self.form.fields["reason"].value = ""
+            self.form.refresh()
+            self.form.say(f"In the lab book: {self.attribute} is read on {scale}.")
+
+    def _write_scale(self) -> None:
+        now = self.form.values()
+        client, coffee = self.coffee or ("", "")
+        self._book.sessions.choose_scale(
+            coffee,
+            client=client,
+            attribute=now["attribute"],
+            scale=now["scale"],
+            reason=now["reason"],
+        )
+
     def _records(self) -> str:
         """The choices recorded so far for this coffee."""
         client, coffee = self.coffee or ("", "")
-        rows = "".join(
-            f"<li>{event.happened_at:%Y-%m-%d}: {escape(event.reason)}</li>"
-            for session in self._book.sessions.all(client=client, coffee=coffee)
-            for event in self._book.sessions.events(session.name)
-            if event.kind == "remark" and event.reason.startswith(HEAD)
-        )
+        decisions = self._book.sessions.decisions(coffee, client=client)
+        rows = "".join(f"<li>{escape(decided(one))}</li>" for one in decisions)
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
 
 

@@ -6,14 +6,17 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from labkit.analysis.across.coffees import read_across
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.reading.coffee import read_coffee
+from labkit.analysis.region import water_target
 from labkit.analysis.search import next_flight as module_of_flight
 from labkit.analysis.search import recommendation as module
 from labkit.analysis.search.belief import believe
+from labkit.analysis.search.estimate import estimate
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.recommendation import (
     DEAREST,
@@ -25,9 +28,13 @@ from labkit.analysis.search.recommendation import (
     level_of,
     recommend,
 )
+from labkit.analysis.search.shape_average import odds_by_control, weigh
+from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
 from labkit.present.recommended import not_told
+from labkit.tasting import CONFIRMING
+from labkit.water import COORDINATES, as_coordinates
 
 CONTROL = (0.5, 100.0, 30.0)
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -75,6 +82,70 @@ def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_control():
     assert not found.coordinates[2].is_told
     assert found.water.alkalinity_mg_l_caco3 == CONTROL[2]
     assert found.coordinates[2].may_cost > 0
+
+
+def asked(leader, session, n_for, n=8):
+    """Marks of a confirming test: so many of all prefer the leader to the control."""
+    rows = [
+        {
+            "session": session,
+            "flight": 1,
+            "taster": f"guest {taster}",
+            "position": position,
+            "blind_code": f"{session} {taster} {position}",
+            "jug": f"{session} {water}",
+            "water": water,
+            "attribute": "Which do you prefer?",
+            "scale": CONFIRMING,
+            "score": float((water == "leader") == (taster < n_for)),
+            "is_control": water == "control",
+            **dict(zip(COORDINATES, levels, strict=True)),
+        }
+        for taster in range(n)
+        for position, (water, levels) in enumerate((("leader", leader), ("control", CONTROL)), 1)
+    ]
+    return pd.DataFrame(rows)
+
+
+def level_in_alkalinity():
+    """Share and alkalinity were varied; what alkalinity did is taken out to the last digit."""
+    waters = [CONTROL, (0.1, 100.0, 0.0), (0.1, 100.0, 60.0), (0.9, 100.0, 0.0), (0.9, 100.0, 60.0)]
+    frame = tasted(waters, effect=0.0)
+    own = frame.groupby(["taster", "flight", "mg_share"])["score"].transform("mean")
+    return frame.assign(score=own)
+
+
+def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_last():
+    frame = level_in_alkalinity()
+    leader, later = (0.1, 100.0, 45.0), (0.1, 100.0, 10.0)
+    about = {name: frame[name].iloc[0] for name in ("client", "coffee", "brew_method")}
+
+    def read(*tests):
+        marks = [test.assign(**about) for test in tests]
+        everything = pd.concat([frame, *marks], ignore_index=True)
+        alone = read_coffee(everything).recommended
+        assert believe(everything).recommended == alone
+        assert read_across(everything).readings[0].recommended == alone
+        return alone
+
+    untested, confirmed = read(), read(asked(leader, "first", 8))
+    alkalinity = confirmed.coordinates[2]
+
+    assert untested.water.alkalinity_mg_l_caco3 == CONTROL[2]
+    assert not alkalinity.is_told
+    assert confirmed.water.alkalinity_mg_l_caco3 == alkalinity.level == 45
+    assert alkalinity.may_cost > 0
+    assert confirmed.held == water_target(np.array(leader))
+    assert confirmed.control == untested.control == water_target(np.array(CONTROL))
+    assert "kept at 45 mg/L as in the water that was confirmed, which may cost" in (
+        not_told(confirmed)
+    )
+    assert read(asked(leader, "first", 4)).held == untested.control
+    twice = read(asked(leader, "first", 8), asked(later, "second", 8))
+    assert twice.water.alkalinity_mg_l_caco3 == 10
+    assert read(asked(leader, "first", 8), asked(leader, "second", 3)).held == untested.control
+    beyond = read(asked((0.1, 150.0, 45.0), "first", 8))
+    assert as_coordinates(beyond.held)[0].tolist() == [0.1, 100, 45]
 
 
 def test_headline_next_flight_stop_and_table_of_coffees_name_the_same_water(sweep):
@@ -247,3 +318,42 @@ def test_what_any_water_may_win_is_at_least_what_is_expected_of_the_recommended(
 
     assert found.most_to_gain >= found.over_control[0]
     assert found.expected_loss >= 0
+
+
+def test_a_control_is_thought_decent_before_it_was_poured_and_cups_overrule_that():
+    """Seen: a lead overrated over a control whose score was read off shapes alone."""
+    library, control = shape_library(), np.array([CONTROL])
+    odds, heights = odds_by_control(library, control), library.heights(control)[:, 0]
+    frame = tasted([(share, 60.0, 15.0) for share in SHARES]).assign(is_control=False)
+    poured = tasted([(share, 100.0, 30.0) for share in SHARES])
+
+    def lead(scores, **change):
+        now = estimate(gather_scores(scores), control=CONTROL)
+        now = replace(now, told=weigh(now.cups, library)) if change else now
+        best, over = now.told.expected(np.array([[0.2, 60.0, 15.0], CONTROL]))
+        return best - over
+
+    assert odds.mean() == pytest.approx(1)
+    assert np.average(heights, weights=odds) > heights.mean() + 0.05
+    assert odds_by_control(library, control[:0]) is None
+    assert estimate(None).odds is None
+    moved = lead(frame, alike=True) - lead(frame)
+    assert moved > 0.02
+    assert abs(lead(poured, alike=True) - lead(poured)) < moved
+
+
+def test_the_stated_range_is_the_edge_of_where_the_same_draws_have_the_best_water(sweep):
+    """Region and range come from the same draws: the waters of ``where``, to 95 %."""
+    reading = read_coffee(sweep)
+    one, (share, *_) = reading.recommended, reading.best.factor_ranges
+    levels = np.array([water.mg_share for water, _chance in one.where])
+    chances = np.array([chance for _water, chance in one.where])
+
+    assert share.is_told
+    assert share.lo <= one.water.mg_share <= share.hi
+    assert chances.sum() == pytest.approx(1)
+    low, high = one.range_of("mg_share")
+    assert (share.lo, share.hi) == (min(low, share.best), max(high, share.best))
+    assert chances[(levels >= low) & (levels <= high)].sum() >= 0.95 - 1e-9
+    for outside in (levels < low, levels > high):
+        assert chances[outside].sum() <= 0.025 + 1e-9

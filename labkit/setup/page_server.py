@@ -1,0 +1,200 @@
+"""The page "Today" beside JupyterLab: Voila on the one notebook, behind the same token.
+
+An extension of the Jupyter server, which imports it; nothing else does, since it is heavy. Voila's
+own extension would list and run every notebook, and serve files.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import time
+from typing import Any, Final
+
+from jinja2 import Environment, FileSystemLoader
+from jupyter_server.base.handlers import FileFindHandler, JupyterHandler
+from jupyter_server.serverapp import ServerApp
+from jupyter_server.utils import ensure_async
+from jupyterlab_server.themes_handler import ThemesHandler
+from tornado.ioloop import PeriodicCallback
+from tornado.web import HTTPError, authenticated
+from voila.configuration import VoilaConfiguration
+from voila.paths import collect_static_paths, collect_template_paths
+from voila.static_file_handler import MultiStaticFileHandler, TemplateStaticFileHandler
+from voila.tornado.handler import TornadoVoilaHandler
+from voila.utils import get_data_dir, get_voila_labextensions_path
+
+from labkit.setup.opening import PAGE, page_address
+
+LEFT_AFTER_S: Final = 120.0
+"""How long the kernel of a page lives that nobody is connected to: over a short sleep."""
+
+LOOK_EVERY_S: Final = 20.0
+"""How often the server looks for such kernels."""
+
+WARM_UP: Final = "import labkit.setup.warm"
+"""What a kernel that waits for the next page has run: the imports, which take most of the time."""
+
+SECURITY: Final = (
+    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
+    "style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; "
+    "connect-src 'self' ws: blob:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
+)
+"""Nothing of the page comes from another machine (its front end would ask one for formulas); inline
+scripts are Voila's, blob: is anywidget's own."""
+
+_LOG = logging.getLogger("labkit.page")
+
+
+class PageKernels:
+    """The server's kernels as the page's handler sees them: one is warm, those left are ended.
+
+    Kernels of notebooks are never touched.
+
+    Parameters
+    ----------
+    kernels : MappingKernelManager
+        The server's own.
+    """
+
+    def __init__(self, kernels: Any) -> None:
+        self._kernels = kernels
+        self._warm: str | None = None
+        self._warming: asyncio.Lock = asyncio.Lock()
+        self._seen: dict[str, float] = {}
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._kernels, name)
+
+    async def start_kernel(self, **options: Any) -> str:
+        """Hand out the warm kernel if there is one, else start one; a page needs no environment."""
+        kernel_id, self._warm = self._warm, None
+        if kernel_id is None or kernel_id not in self._kernels:
+            kernel_id = str(await ensure_async(self._kernels.start_kernel(**options)))
+        self._seen[kernel_id] = time.monotonic()
+        return kernel_id
+
+    async def warm_up(self, **options: Any) -> None:
+        """Start the kernel of the next page, unless one waits already."""
+        async with self._warming:
+            if self._warm is not None and self._warm in self._kernels:
+                return
+            kernel_id = await ensure_async(self._kernels.start_kernel(**options))
+            client = self._kernels.get_kernel(kernel_id).client()
+            client.start_channels()
+            try:
+                await ensure_async(client.wait_for_ready(timeout=120))
+                client.execute(WARM_UP, silent=True, store_history=False)
+            finally:
+                client.stop_channels()
+            self._warm = str(kernel_id)
+
+    async def end_left(self) -> None:
+        """End the kernels of pages that were closed some time ago."""
+        now = time.monotonic()
+        for kernel_id, seen in list(self._seen.items()):
+            if kernel_id not in self._kernels:
+                del self._seen[kernel_id]
+            elif self._kernels.kernel_model(kernel_id)["connections"]:
+                self._seen[kernel_id] = now
+            elif now - seen > LEFT_AFTER_S:
+                del self._seen[kernel_id]
+                await ensure_async(self._kernels.shutdown_kernel(kernel_id, now=True))
+
+
+class Page(TornadoVoilaHandler):  # type: ignore[misc]
+    """The one notebook, run on opening and shown without its code."""
+
+    @property
+    def kernel_manager(self) -> Any:
+        """Kernels, of which one is warm."""
+        return self.settings["labkit_page_kernels"]
+
+    @authenticated
+    async def get(self, path: str | None = None) -> None:
+        """Send the page; there is no other."""
+        if path != PAGE:
+            raise HTTPError(404)
+        self.set_header("Content-Security-Policy", SECURITY)
+        await super().get(path)
+        _keep_warm(self.settings["labkit_page_kernels"], self.settings["labkit_page_root"])
+
+
+class ToThePage(JupyterHandler):
+    """Every other address of Voila's leads to the page."""
+
+    @authenticated
+    async def get(self, _path: str = "") -> None:
+        """Lead there."""
+        self.redirect(page_address())
+
+
+def _ask_nobody_for_formulas(page_config: dict[str, Any], **_more: Any) -> dict[str, Any]:
+    """Keep the page from fetching a typesetter from another machine: there are no formulas."""
+    return page_config | {"fullMathjaxUrl": "/voila/static/no-formulas.js"}
+
+
+def _keep_warm(kernels: PageKernels, root: str) -> None:
+    task = asyncio.ensure_future(kernels.warm_up(kernel_name="python3", path=root))
+    task.add_done_callback(_log_failure)
+
+
+def _log_failure(task: asyncio.Task[None]) -> None:
+    if not task.cancelled() and task.exception() is not None:
+        _LOG.warning("no kernel could be warmed for the next page", exc_info=task.exception())
+
+
+def _load_jupyter_server_extension(server: ServerApp) -> None:
+    """Add the page to the server; Jupyter calls this by its name."""
+    app = server.web_app
+    how = VoilaConfiguration(parent=server)
+    how.page_config_hook = _ask_nobody_for_formulas
+    templates = collect_template_paths(["voila", "nbconvert"], how.template)
+    labextensions = get_voila_labextensions_path(how.extra_labextensions_path)
+    jinja = Environment(
+        loader=FileSystemLoader(templates), extensions=["jinja2.ext.i18n"], autoescape=True
+    )
+    jinja.install_null_translations()  # type: ignore[attr-defined]
+    kernels = PageKernels(server.kernel_manager)
+    app.settings |= {
+        "voila_jinja2_env": jinja,
+        "labkit_page_kernels": kernels,
+        "labkit_page_root": "",
+    }
+    themes = {
+        "themes_url": "/voila/api/themes",
+        "path": os.path.join(get_data_dir(), "themes"),
+        "labextensions_path": labextensions,
+        "no_cache_paths": ["/"],
+    }
+    static = collect_static_paths(["voila", "nbconvert"], how.template)
+    page = {
+        "config": server.config,
+        "template_paths": templates,
+        "voila_configuration": how,
+    }
+    app.add_handlers(  # type: ignore[no-untyped-call]
+        ".*$",
+        [
+            (r"/voila/render/(.*)", Page, page),
+            (r"/voila/?", ToThePage),
+            (r"/voila/tree(.*)", ToThePage),
+            (r"/voila/templates/(.*)", TemplateStaticFileHandler),
+            (r"/voila/api/themes/(.*)", ThemesHandler, themes),
+            (r"/voila/static/(.*)", MultiStaticFileHandler, {"paths": static}),
+            (
+                r"/voila/labextensions/(.*)",
+                FileFindHandler,
+                {"path": labextensions, "no_cache_paths": ["/"]},
+            ),
+        ],
+    )
+    looking = PeriodicCallback(kernels.end_left, 1000 * LOOK_EVERY_S)
+    server.io_loop.add_callback(looking.start)
+    server.io_loop.add_callback(_keep_warm, kernels, "")
+
+
+def _jupyter_server_extension_points() -> list[dict[str, str]]:
+    """Say where the extension is."""
+    return [{"module": "labkit.setup.page_server"}]

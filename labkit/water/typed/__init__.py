@@ -1,0 +1,1 @@
+"""Waters as people type them and say them: read, and written back."""

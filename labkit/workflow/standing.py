@@ -1,0 +1,238 @@
+"""Where the work on a coffee stands and what is next, from facts that cost nothing to look up.
+
+Nothing is fitted or searched for here: what was read already may be handed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+from labkit.analysis import Level, Outcome, StopKind, VerdictKind
+from labkit.book import AbsentBook, Flight, LabBook, TastingSession
+from labkit.water import COORDINATE
+from labkit.workflow.next_flights import NextFlight
+from labkit.workflow.readings import Findings
+
+
+class Step(StrEnum):
+    """The steps of the work, in their order."""
+
+    BOTTLES = "bottles"
+    PLAN = "plan"
+    TASTE = "taste"
+    VERDICT = "verdict"
+    HAND_OVER = "hand over"
+    ALL_COFFEES = "all coffees"
+
+
+class NextThing(StrEnum):
+    """What is to be done next."""
+
+    CHOOSE_BOOK = "choose a lab book"
+    ADD_COFFEE = "add a coffee"
+    WEIGH_BOTTLES = "weigh the bottles"
+    PLAN_FIRST = "plan the first flight"
+    MIX_FLIGHT = "mix a flight"
+    TAKE_SCORES = "take scores"
+    LOCK_FLIGHT = "lock a flight"
+    OPEN_KEY = "open a key"
+    READ_VERDICT = "read the verdict"
+    PLAN_DIAL = "plan the next dial"
+    PLAN_NEXT_FLIGHT = "plan the next flight"
+    CONFIRM = "confirm"
+    MAKE_CARD = "make the card"
+
+
+STEP_OF: Final = {
+    NextThing.CHOOSE_BOOK: Step.PLAN,
+    NextThing.ADD_COFFEE: Step.PLAN,
+    NextThing.WEIGH_BOTTLES: Step.BOTTLES,
+    NextThing.PLAN_FIRST: Step.PLAN,
+    NextThing.MIX_FLIGHT: Step.PLAN,
+    NextThing.TAKE_SCORES: Step.TASTE,
+    NextThing.LOCK_FLIGHT: Step.TASTE,
+    NextThing.OPEN_KEY: Step.VERDICT,
+    NextThing.READ_VERDICT: Step.VERDICT,
+    NextThing.PLAN_DIAL: Step.PLAN,
+    NextThing.PLAN_NEXT_FLIGHT: Step.VERDICT,
+    NextThing.CONFIRM: Step.VERDICT,
+    NextThing.MAKE_CARD: Step.HAND_OVER,
+}
+"""The step in which each thing is done."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Where the work on one coffee stands."""
+
+    next: NextThing
+    """What is to be done next."""
+
+    client: str = ""
+    """Whose coffee; empty if none is chosen."""
+
+    coffee: str = ""
+    """Its name; empty if none is chosen."""
+
+    missing_bottles: tuple[str, ...] = ()
+    """What no bottle on the shelf gives: calcium, magnesium, alkalinity."""
+
+    session: str = ""
+    """The session that is under way; empty if none is."""
+
+    flight: int | None = None
+    """The flight that is next in it."""
+
+    n_scored: int = 0
+    """Tasters who have scored all cups of that flight."""
+
+    n_tasters: int = 0
+    """Tasters who are served in it."""
+
+    n_opened: int = 0
+    """Flights of the coffee that are open, in all sessions."""
+
+    dial: str = ""
+    """Coordinate that no opened flight varied yet, the next of the dials; empty if none."""
+
+    found: Findings | None = None
+    """What the scores say, where that was read already."""
+
+    @property
+    def step(self) -> Step:
+        """Where the next thing is done."""
+        return STEP_OF[self.next]
+
+
+def where_it_stands(
+    book: LabBook | AbsentBook,
+    coffee: str | None = None,
+    *,
+    client: str | None = None,
+    found: Findings | None = None,
+    following: NextFlight | None = None,
+) -> Standing:
+    """Where the work on a coffee stands, without reading a score.
+
+    Parameters
+    ----------
+    book : LabBook or AbsentBook
+        The lab book, or what stands for one that could not be opened.
+    coffee, client : str, optional
+        Which coffee; None if none is chosen.
+    found : Findings, optional
+        What its scores say, if that is known already: nothing is read for this.
+    following : NextFlight, optional
+        What comes next, if that was searched for already.
+
+    Raises
+    ------
+    BookError
+        If there is no such coffee.
+    """
+    if isinstance(book, AbsentBook):
+        return Standing(next=NextThing.CHOOSE_BOOK)
+    lacking = _missing_bottles(book)
+    if coffee is None:
+        thing = NextThing.WEIGH_BOTTLES if lacking else NextThing.ADD_COFFEE
+        if not book.people.coffees():
+            thing = NextThing.ADD_COFFEE
+        return Standing(next=thing, missing_bottles=lacking)
+    about = book.people.coffee(coffee, client=client)
+    sessions = book.sessions.all(client=about.client, coffee=about.name)
+    flights = {one.name: book.sessions.flights(one.name) for one in sessions}
+    opened = [one for of_session in flights.values() for one in of_session if _is_open(one)]
+    here = Standing(
+        next=NextThing.READ_VERDICT,
+        client=about.client,
+        coffee=about.name,
+        missing_bottles=lacking,
+        n_opened=len(opened),
+        found=found if opened else None,
+    )
+    under_way = _under_way(sessions, flights)
+    if under_way is not None:
+        return _of_flight(book, *under_way, here)
+    if not opened:
+        return replace(here, next=NextThing.WEIGH_BOTTLES if lacking else NextThing.PLAN_FIRST)
+    scored = [one for one in sessions if not one.is_pair_test]
+    dial = _next_dial([one for one in scored if any(map(_is_open, flights[one.name]))])
+    thing = here.next if found is None else _after_reading(found, following, dial)
+    return replace(here, next=thing, dial=dial)
+
+
+def _is_open(flight: Flight) -> bool:
+    return flight.state == "opened"
+
+
+def _missing_bottles(book: LabBook) -> tuple[str, ...]:
+    bottles = book.stock.concentrates()
+    ions = {symbol for one in bottles for symbol, _ in one.salt.ions}
+    alkaline = any(one.salt.alkalinity_mg_caco3_per_g > 0 for one in bottles)
+    there = (("calcium", "Ca" in ions), ("magnesium", "Mg" in ions), ("alkalinity", alkaline))
+    return tuple(name for name, is_there in there if not is_there)
+
+
+def _under_way(
+    sessions: Sequence[TastingSession], flights: dict[str, tuple[Flight, ...]]
+) -> tuple[TastingSession, Flight] | None:
+    """The flight that is next in the newest session that is not over.
+
+    A plan older than what was opened last was given up. A session is tasted to its end before its
+    keys are opened.
+    """
+    for session in reversed(sessions):
+        of_session = flights[session.name]
+        for state in ("being tasted", "planned", "locked"):
+            first = next((one for one in of_session if one.state == state), None)
+            if first is not None:
+                return session, first
+        if of_session:
+            return None
+    return None
+
+
+def _of_flight(book: LabBook, session: TastingSession, flight: Flight, here: Standing) -> Standing:
+    here = replace(here, session=session.name, flight=flight.number)
+    if flight.state == "locked":
+        return replace(here, next=NextThing.OPEN_KEY)
+    progress = book.sessions.progress(session.name)
+    rows = progress[progress["flight"] == flight.number]
+    here = replace(here, n_scored=int((rows["missing"] == 0).sum()), n_tasters=len(rows))
+    mixed = book.stock.mixed_flights()
+    if flight.state == "planned" and (session.name, flight.number) not in mixed:
+        return replace(here, next=NextThing.MIX_FLIGHT)
+    is_done = here.n_scored == here.n_tasters
+    return replace(here, next=NextThing.LOCK_FLIGHT if is_done else NextThing.TAKE_SCORES)
+
+
+def _next_dial(sessions: Sequence[TastingSession]) -> str:
+    """The first coordinate in which the waters tasted so far do not differ."""
+    targets = [water.target for one in sessions for water in one.waters]
+    for name, coordinate in COORDINATE.items():
+        levels = [getattr(target, name) for target in targets]
+        if levels and max(levels) - min(levels) <= coordinate.settled:
+            return name
+    return ""
+
+
+def _after_reading(found: Findings, following: NextFlight | None, dial: str) -> NextThing:
+    """What the scores ask for: a confirmed or settled water is handed over."""
+    if found.reading is None or found.reading.recommended is None:
+        return NextThing.PLAN_DIAL if dial else NextThing.PLAN_NEXT_FLIGHT
+    recommended = found.reading.recommended
+    if found.answer is not None and found.answer.outcome is Outcome.CONFIRMED:
+        return NextThing.MAKE_CARD
+    advice = None if following is None else following.advice
+    if advice is not None and advice.verdict is StopKind.SETTLED:
+        return NextThing.CONFIRM if advice.confirm is not None else NextThing.MAKE_CARD
+    if dial and found.reading.verdict.kind is VerdictKind.FOUND:
+        return NextThing.PLAN_DIAL
+    if recommended.level is Level.SETTLED:
+        return NextThing.MAKE_CARD
+    if recommended.level is Level.LIKELY and found.answer is None:
+        return NextThing.CONFIRM
+    return NextThing.PLAN_NEXT_FLIGHT

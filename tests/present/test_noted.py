@@ -1,0 +1,141 @@
+"""Each thing to know of a reading has its sentence."""
+
+from __future__ import annotations
+
+import pytest
+
+from labkit.analysis.model.noted import Note, noted
+from labkit.present import say
+from labkit.tasting import SCALES
+
+HARDNESS, SHARE = "hardness_mg_l_caco3", "mg_share"
+SENTENCES = (
+    (
+        noted(Note.OTHERS_APART, column="brew_method", chosen="filter", n=8, others=(("", 3),)),
+        "Only the 8 scores of brew method 'filter' are read here; not pooled with no name (3). "
+        "Choose another brew method to read those apart.",
+    ),
+    (noted(Note.NO_SCORE, n=5), "5 cups without a score are left out."),
+    (
+        noted(Note.NO_NAME, n=3, blank=(("taster", 1), ("jug", 2))),
+        "3 scores are left out because a name in their row is blank: taster (1), jug (2).",
+    ),
+    (
+        noted(Note.NO_NUMBER, n=2),
+        "2 scores are left out because the score or the water behind it is not a number.",
+    ),
+    (
+        noted(Note.NO_WATER, n=1),
+        "1 scores are left out because their water cannot be (Mg share 0 to 1, hardness 0 to 2000 "
+        "mg/L, alkalinity 0 to 2000 mg/L).",
+    ),
+    (
+        noted(Note.OFF_SCALE, n=2, scale=SCALES["liking 1-9"], worst=(0.5, 77.0)),
+        "2 scores are left out because they lie off their scale 'liking 1-9', 1 to 9: 0.5, 77.",
+    ),
+    (
+        noted(Note.OFF_SCALE, n=1, scale=None, worst=(1e9,)),
+        "1 scores are left out because they lie off their scale: 1e+09.",
+    ),
+    (
+        noted(Note.BETWEEN_STEPS, n=1, scale="liking 1-9"),
+        "1 scores lie between two steps of the scale 'liking 1-9'; they are read as they stand.",
+    ),
+    (noted(Note.BY_CHOICE, names=("B", "{C}")), "Left out by your choice: B, {C}."),
+    (
+        noted(Note.GIVEN_TWICE, n=4),
+        "4 scores were given twice for the same cup; the last one counts.",
+    ),
+    (
+        noted(Note.STAGES_AVERAGED, stages=("cool", "hot")),
+        "Scores of a cup as it cooled (cool, hot) are averaged: they are one cup, not several.",
+    ),
+    (
+        noted(Note.HELD, name=HARDNESS, level=80.0),
+        "Every cup had hardness 80 mg/L: these scores know nothing of other levels of hardness.",
+    ),
+    (
+        noted(Note.BETWEEN_FLIGHTS, name=HARDNESS),
+        "Hardness changed only between flights, which differ for other reasons too: serve a "
+        "control in each to tell the two apart.",
+    ),
+    (
+        noted(Note.TOGETHER, name=HARDNESS),
+        "Hardness moved together with another coordinate: its own effect cannot be told from "
+        "these cups.",
+    ),
+    (
+        noted(Note.TWO_LEVELS, name=HARDNESS),
+        "Whether hardness has a best level in between cannot be told: only two levels were tasted.",
+    ),
+    (
+        noted(Note.FEW_WATERS, name=HARDNESS),
+        "Whether hardness has a best level in between cannot be told: there are too few waters.",
+    ),
+    (
+        noted(Note.NO_INTERACTION, name=SHARE, other=HARDNESS),
+        "Whether the best Mg share moves with hardness cannot be told: too few waters varied both.",
+    ),
+    (
+        noted(Note.MIXED_ONCE),
+        "Each water was mixed and brewed once: a slip in one jug looks like an effect of its "
+        "water, and the two cannot be separated. A duplicate mixed and brewed separately would "
+        "tell.",
+    ),
+    (
+        noted(Note.NOT_LINKED),
+        "Some flights or days share no water with the rest, so their levels cannot be compared: "
+        "only differences within them count. Serve the same control in each.",
+    ),
+    (
+        noted(Note.ONE_TASTER, taster="Ana"),
+        "Only Ana scored: this is one taster's answer, not a panel's.",
+    ),
+    (noted(Note.NOT_GUESTS, n=4), "4 tasters speak for tasters like them, not for guests."),
+    (
+        noted(Note.NOBODY_TWICE),
+        "Nobody tasted a water twice: a taster's own taste and slips of the day cannot be "
+        "separated.",
+    ),
+    (noted(Note.NO_CURVE, why="Taste more."), "No curve could be fitted: Taste more."),
+    (
+        noted(Note.FLIGHT_LEVELS, n=3),
+        "Each of the 3 flights has a level of its own; waters are compared within flights and "
+        "through waters served in several.",
+    ),
+    (
+        noted(Note.SESSION_LEVELS, n=2),
+        "Each of the 2 sessions has a level of its own; days are linked through waters served on "
+        "both, such as the control.",
+    ),
+    (noted(Note.SESSIONS_BY_CHANCE, n=6), "The 6 sessions differ by chance, as days do."),
+    (
+        noted(Note.NOT_APART, component="taster:flight", n=800),
+        "With so many scores, the spread in a taster's level from flight to flight is not "
+        "estimated apart (800 effects would take long): it counts as noise.",
+    ),
+    (
+        noted(Note.NO_SPREAD, component="taster:mg_share"),
+        "No spread in how tasters answer Mg share was seen beside the noise; the intervals allow "
+        "for some.",
+    ),
+    (
+        noted(Note.NOT_SEEN, component="taster"),
+        "No spread in tasters' levels was seen beside the noise; the simpler model without it is "
+        "used.",
+    ),
+    (
+        noted(Note.NOT_ESTIMATED, component="bowl"),
+        "No spread in bowls of the same water could be estimated; the simpler model without it is "
+        "used.",
+    ),
+)
+
+
+@pytest.mark.parametrize(("one", "sentence"), SENTENCES, ids=lambda one: getattr(one, "kind", ""))
+def test_what_is_noted_is_said(one, sentence):
+    assert say(one) == sentence
+
+
+def test_nothing_is_noted_without_a_sentence():
+    assert {one.kind for one, _ in SENTENCES} == set(Note)

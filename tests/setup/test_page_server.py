@@ -1,0 +1,110 @@
+"""Kernels of the page: one waits warm, those left are ended, those of notebooks never."""
+
+from __future__ import annotations
+
+import asyncio
+from types import SimpleNamespace
+
+import pytest
+
+from labkit.setup import page_server
+from labkit.setup.page_server import LEFT_AFTER_S, PageKernels
+
+
+class Kernels:
+    """A server's kernels, without processes."""
+
+    def __init__(self):
+        self.running = {}
+        self.ran = []
+
+    def __contains__(self, kernel_id):
+        return kernel_id in self.running
+
+    async def start_kernel(self, **_options):
+        kernel_id = f"kernel {len(self.ran) + len(self.running)}"
+        self.running[kernel_id] = 0
+        return kernel_id
+
+    def kernel_model(self, kernel_id):
+        return {"connections": self.running[kernel_id]}
+
+    async def shutdown_kernel(self, kernel_id, *, now):
+        assert now
+        del self.running[kernel_id]
+
+    def get_kernel(self, _kernel_id):
+        return SimpleNamespace(client=lambda: self)
+
+    def start_channels(self):
+        pass
+
+    def stop_channels(self):
+        pass
+
+    async def wait_for_ready(self, timeout):
+        assert timeout > 0
+
+    def execute(self, code, **_options):
+        self.ran.append(code)
+
+
+@pytest.fixture
+def clock(monkeypatch):
+    now = [1000.0]
+    monkeypatch.setattr(page_server.time, "monotonic", lambda: now[0])
+    return now
+
+
+def test_a_page_gets_the_warm_kernel_and_the_next_one_another(clock):
+    own = Kernels()
+    kernels = PageKernels(own)
+
+    async def play():
+        await kernels.warm_up(kernel_name="python3")
+        await kernels.warm_up(kernel_name="python3")
+        assert len(own.running) == 1  # one waits, not two
+        first, second = await kernels.start_kernel(), await kernels.start_kernel()
+        assert first != second
+        assert set(own.running) == {first, second}
+
+    asyncio.run(play())
+
+
+def test_kernels_of_closed_pages_end_and_those_of_notebooks_and_open_pages_do_not(clock):
+    own = Kernels()
+    kernels = PageKernels(own)
+
+    async def play():
+        notebook = await own.start_kernel()
+        closed, is_open = await kernels.start_kernel(), await kernels.start_kernel()
+        own.running[is_open] = 1
+        await kernels.warm_up()
+        clock[0] += LEFT_AFTER_S - 1
+        await kernels.end_left()
+        assert closed in own.running  # a page that was reloaded, a laptop that slept
+        clock[0] += 2
+        await kernels.end_left()
+        assert closed not in own.running
+        assert {notebook, is_open} < set(own.running)
+        assert len(own.running) == 3  # and the one that waits
+        own.running[is_open] = 0
+        await kernels.end_left()
+        assert is_open in own.running
+        clock[0] += LEFT_AFTER_S + 1
+        await kernels.end_left()
+        assert is_open not in own.running
+
+    asyncio.run(play())
+
+
+def test_a_warm_kernel_that_died_is_not_handed_out(clock):
+    own = Kernels()
+    kernels = PageKernels(own)
+
+    async def play():
+        await kernels.warm_up()
+        own.running.clear()
+        assert await kernels.start_kernel() in own.running
+
+    asyncio.run(play())
