@@ -1,6 +1,8 @@
 """The door of this room: every name that others may use, and where it lives."""
 
 from .alone import match_codes as match_codes
+from .asked import title_of as title_of
+from .asked import words_of as words_of
 from .balance import BalanceTables as BalanceTables
 from .balance import preview_balance as preview_balance
 from .blocks import Blocks as Blocks
@@ -52,7 +54,6 @@ from .proposing import choose_plan as choose_plan
 from .replanning import replan as replan
 from .scales import MOST_POINTS as MOST_POINTS
 from .scales import SCALES as SCALES
-from .scales import USUAL_NAMES as USUAL_NAMES
 from .scales import Scale as Scale
 from .scales import is_own_scale as is_own_scale
 from .scales import scale as scale

@@ -130,7 +130,7 @@ class Scale:
 # others are common practice. Words between the ends are ours where no source gives them.
 _SCALES = (
     Scale(
-        name="liking 1-9",
+        name=N_("liking 1-9"),
         lowest=1,
         highest=9,
         step=1,
@@ -147,21 +147,21 @@ _SCALES = (
         ),
     ),
     Scale(
-        name="quality 6-10",
+        name=N_("quality 6-10"),
         lowest=6,
         highest=10,
         step=0.25,
         words=((6, N_("sound")), (7, N_("pleasant")), (8, N_("fine")), (9, N_("rare")), (10, N_("nothing better"))),
     ),
     Scale(
-        name="intensity 0-15",
+        name=N_("intensity 0-15"),
         lowest=0,
         highest=15,
         step=0.5,
         words=((0, N_("none")), (5, N_("weak")), (10, N_("clear")), (15, N_("very strong"))),
     ),
     Scale(
-        name="just about right",
+        name=N_("just about right"),
         lowest=1,
         highest=5,
         step=1,

@@ -26,7 +26,7 @@ import traitlets
 from labkit.book import Attribute, Score
 from labkit.errors import BookAwayError, LabkitError, LockError, ScaleError, StaleError
 from labkit.language import ENGLISH, LANGUAGES, Language, N_
-from labkit.tasting import METHODS, USUAL_NAMES, Scale, is_own_scale
+from labkit.tasting import METHODS, Scale, title_of, words_of
 from labkit.widgets.parts import fields
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk, SheetLook
 
@@ -324,7 +324,6 @@ def _attribute_out(attribute: Attribute) -> dict[str, Any]:
     scale = attribute.scale
     return {
         "name": attribute.name,
-        **_title_out(attribute),
         "kind": attribute.kind,
         "choices": list(attribute.choices),
         "scale": scale
@@ -336,24 +335,10 @@ def _attribute_out(attribute: Attribute) -> dict[str, Any]:
             "words": [[score, word] for score, word in scale.words],
             "is_words_only": len(scale.words) == len(scale.options)
             and (scale.middle_is_best or scale.marks_one_of_set),
-            "is_own": is_own_scale(scale),
             "marks_one_of_set": scale.marks_one_of_set,
             "set": _set_out(scale),
         },
     }
-
-
-def _title_out(attribute: Attribute) -> dict[str, Any]:
-    """How a name can be said in other languages, if labkit knows it: message, and what about."""
-    if attribute.name in USUAL_NAMES:
-        return {"is_own": True, "message": attribute.name, "about": ""}
-    method = METHODS.get(attribute.scale.name) if attribute.scale else None
-    if method is None:
-        return {"is_own": False}
-    before, braces, after = method.question.partition("{attribute}")
-    about = attribute.name[len(before) : len(attribute.name) - len(after)] if braces else ""
-    is_own = attribute.name == method.question.format(attribute=about)
-    return {"is_own": is_own, "message": method.question, "about": about}
 
 
 def _set_out(scale: Scale) -> dict[str, Any]:
@@ -365,17 +350,18 @@ def _set_out(scale: Scale) -> dict[str, Any]:
     }
 
 
-def _words_of(attributes: Sequence[Attribute]) -> dict[str, dict[str, str]]:
-    """What the sheet says in each language but English, by message."""
-    messages = [*messages_of_scripts(), *USUAL_NAMES]
-    for attribute in attributes:
-        scale = attribute.scale
-        if scale is not None and is_own_scale(scale):
-            messages += [word for _, word in scale.words]
-        if (title := _title_out(attribute))["is_own"]:
-            messages.append(title["message"])
+def _words_of(attributes: Sequence[Attribute]) -> dict[str, dict[str, Any]]:
+    """What the sheet says in each language: messages, titles and words of the scales."""
     return {
-        code: {message: language.gettext(message) for message in messages}
+        code: {
+            "messages": {message: language.gettext(message) for message in messages_of_scripts()},
+            "titles": {each.name: title_of(each, language) for each in attributes},
+            "words": {
+                each.name: [list(pair) for pair in words_of(each.scale, language)]
+                for each in attributes
+                if each.scale is not None
+            },
+        }
         for code, language in LANGUAGES.items()
         if language != ENGLISH
     }

@@ -20,16 +20,13 @@ function make(tag, attributes = {}, ...children) {
 /** The score in words: its own word, or the two that it lies between. */
 function inWords(scale, value) {
   const exact = scale.words.find(([at]) => at === value);
-  if (exact) return said(scale, exact[1]);
+  if (exact) return exact[1];
   const below = scale.words.filter(([at]) => at < value).at(-1);
   const above = scale.words.find(([at]) => at > value);
   return below && above
-    ? _("{below} to {above}", { below: said(scale, below[1]), above: said(scale, above[1]) })
+    ? _("{below} to {above}", { below: below[1], above: above[1] })
     : "";
 }
-
-/** A word of a scale: labkit's own in the reader's language, others as the lead typed them. */
-const said = (scale, word) => (scale.is_own ? _(word) : word);
 
 let groups = 0;
 const newGroup = () => `labkit-group-${(groups += 1)}`;
@@ -74,7 +71,7 @@ function gridControl(attribute, give) {
     options.map((value) => ({
       value,
       text: isWordsOnly ? "" : shown(value),
-      word: said(attribute.scale, wordOf.get(value) ?? ""),
+      word: wordOf.get(value) ?? "",
       key: isWordsOnly ? shown(value) : "",
     })),
     { columns, pick: give },
@@ -91,7 +88,7 @@ function wholeAndPartsControl(attribute, give) {
     wholes.map((value) => ({
       value,
       text: shown(value),
-      word: said(attribute.scale, wordOf.get(value) ?? ""),
+      word: wordOf.get(value) ?? "",
     })),
     {
       label: _("{question}, whole points", { question: attribute.title }),
@@ -134,7 +131,7 @@ function wholeAndPartsControl(attribute, give) {
 
 /** The words of a scale in a line. */
 function endsOf(scale) {
-  const ends = scale.words.map(([at, word]) => `${shown(at)} ${said(scale, word)}`).join(", ");
+  const ends = scale.words.map(([at, word]) => `${shown(at)} ${word}`).join(", ");
   return ends ? make("p", { class: "lk-ends" }, ends) : null;
 }
 

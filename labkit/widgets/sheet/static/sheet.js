@@ -19,10 +19,11 @@ function render({ model, el }) {
   let fields = [];
   let fieldsOf = "";
   let isOpened = false;
-  for (const attribute of plan.attributes)
-    attribute.title = attribute.is_own
-      ? _(attribute.message, { attribute: _(attribute.about) })
-      : attribute.name;
+  const attributes = plan.attributes.map(({ scale, ...attribute }) => ({
+    ...attribute,
+    title: language.titles[attribute.name] ?? attribute.name,
+    scale: scale && { ...scale, words: language.words[attribute.name] ?? scale.words },
+  }));
 
   const root = make("section", {
     class: `lk-sheet ${plan.is_page ? "lk-page" : "lk-lab"}`,
@@ -72,11 +73,11 @@ function render({ model, el }) {
   const called = (cup) => cup.code ?? _("No. {number}", { number: cup.position });
   const inFlight = (number) => cups.filter((cup) => cup.flight === number);
   const isLocked = (number) => ["locked", "opened"].includes(flights[number]);
-  const numbers = plan.attributes.filter(({ kind }) => kind === "number");
+  const numbers = attributes.filter(({ kind }) => kind === "number");
   const stageNow = () => (plan.stages.length ? (view.stage ?? plan.stages[0]) : "");
   const marksOne = numbers.some(({ scale }) => scale.marks_one_of_set);
   // Where nothing but the mark is asked, all cups of a set stand on one screen under one question.
-  const isSets = marksOne && plan.attributes.length === 1;
+  const isSets = marksOne && attributes.length === 1;
   /** What is shown one after the other, each by its first cup: cups, or sets of cups. */
   const screens = () => (isSets ? cups.filter((cup) => cup === inFlight(cup.flight)[0]) : cups);
   const place = (cup, attribute) => ({
@@ -159,7 +160,7 @@ function render({ model, el }) {
       waiting: _("Not saved yet: {reason}", { reason: outbox.trouble }),
       away: plan.is_page
         ? away
-        : `${away} ${_("If the notebook was restarted, run this cell again.")}`,
+        : [away, _("If the notebook was restarted, run this cell again.")].join(" "),
     };
     const name = outbox.state();
     state.dataset.state = name;
@@ -170,7 +171,7 @@ function render({ model, el }) {
     if (value === null) return _("taken back");
     return typeof value === "number" ? shown(value) : [value].flat().join(", ");
   };
-  const titleOf = (name) => plan.attributes.find((one) => one.name === name)?.title ?? name;
+  const titleOf = (name) => attributes.find((one) => one.name === name)?.title ?? name;
 
   function showAlerts() {
     const refused = outbox.refusals();
@@ -217,7 +218,7 @@ function render({ model, el }) {
     if (fieldsOf !== wanted) {
       fieldsOf = wanted;
       hint.textContent = "";
-      fields = isSets ? [setField(own)] : plan.attributes.map((one) => cupField(cup, one));
+      fields = isSets ? [setField(own)] : attributes.map((one) => cupField(cup, one));
       body.replaceChildren(
         isSets ? setHead(cup, own) : cupHead(cup, own),
         stagePicker(stage),
@@ -252,7 +253,7 @@ function render({ model, el }) {
 
   /** One question on all cups of a set: marking one says no to the others. */
   function setField(own) {
-    const [attribute] = plan.attributes;
+    const [attribute] = attributes;
     const { lowest, highest, set } = attribute.scale;
     const give = (chosen, keep) => {
       for (const [i, cup] of own.entries())
@@ -284,7 +285,7 @@ function render({ model, el }) {
         ? _("Flight {flight}, cup {position} of {cups}", at)
         : _("cup {position} of {cups}", at)),
       make(title, { class: "lk-code", tabindex: "-1", "data-heading": true },
-        make("span", { class: "lk-hidden" }, `${_("Cup")} `), called(cup)),
+        make("span", { class: "lk-hidden" }, _("Cup"), " "), called(cup)),
       make("p", { class: "lk-given-count" }),
       scalds(cup.position === 1),
       make("p", { hidden: !marksOne },
@@ -329,18 +330,18 @@ function render({ model, el }) {
     const at = all.indexOf(cup);
     const next = all[at + 1];
     const isEnd = !next || (!isSets && next.flight !== cup.flight);
-    const overview = isSets ? _("All sets") : _("All cups");
+    const overview = isSets ? _("All sets ›") : _("All cups ›");
     const isFull = given === numbers.length;
-    const text = isEnd ? overview : isFull ? _("Next") : _("Skip to next");
+    const text = isEnd ? overview : isFull ? _("Next ›") : _("Skip to next ›");
     const wanted = `${keyOf(cup)} ${text} ${given} ${cups.length}`;
     if (bar.dataset.showing === wanted) return;
     bar.dataset.showing = wanted;
     const focused = bar.contains(document.activeElement) ? document.activeElement.dataset.does : "";
     const toOverview = () => go({ screen: "overview", cup: keyOf(cup) });
     bar.replaceChildren(
-      barButton("back", `‹ ${_("Previous")}`, at === 0, () => go({ cup: keyOf(all[at - 1]) })),
+      barButton("back", _("‹ Previous"), at === 0, () => go({ cup: keyOf(all[at - 1]) })),
       barButton("all", isSets ? _("Sets") : _("Cups"), false, toOverview),
-      barButton("on", `${text} ›`, false, isEnd ? toOverview : () => go({ cup: keyOf(next) })),
+      barButton("on", text, false, isEnd ? toOverview : () => go({ cup: keyOf(next) })),
     );
     bar.lastChild.classList.toggle("lk-ready", isFull);
     if (focused) bar.querySelector(`[data-does="${focused}"]`)?.focus();

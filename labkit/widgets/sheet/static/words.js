@@ -1,21 +1,23 @@
 // What the sheet says, in its reader's language. English is the source text and the key of each
 // message; Python hands over what the other languages say.
 
-let reader = { tag: "en", messages: {} };
+const ENGLISH = { messages: {}, titles: {}, words: {} };
+let reader = { tag: "en", code: "en", ...ENGLISH };
 
 /**
  * The language of this sheet: the session's, if it has one, else the first of the browser's that
  * there is.
  *
- * @param {{session: string, offered: Object<string, Object<string, string>>}} words
+ * @param {{session: string, offered: Object<string, object>}} words  for each language its
+ *   messages, titles of what is scored, and words of the scales
  */
 function readerOf({ session, offered }) {
   const browser = window.navigator.languages ?? [window.navigator.language];
   for (const tag of session ? [session] : browser) {
     const code = String(tag).toLowerCase().split("-")[0];
-    if (code === "en" || code in offered) return { tag, code, messages: offered[code] ?? {} };
+    if (code === "en" || code in offered) return { tag, code, ...(offered[code] ?? ENGLISH) };
   }
-  return { tag: "en", code: "en", messages: {} };
+  return { tag: "en", code: "en", ...ENGLISH };
 }
 
 /** A message in the reader's language, with values for what stands in braces. */
