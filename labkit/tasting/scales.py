@@ -180,7 +180,7 @@ SCALES: Final[Mapping[str, Scale]] = MappingProxyType({scale.name: scale for sca
 """The scales that come with labkit, by name."""
 
 
-USUAL_NAMES: Final = (N_("overall"), N_("acidity"), N_("sweetness"), N_("body"))
+USUAL_NAMES: Final = (N_("overall"), N_("acidity"), N_("sweetness"), N_("body"), N_("words that fit"))
 """What is scored where nobody has said otherwise; only these names are said in other languages."""
 
 

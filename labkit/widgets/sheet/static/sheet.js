@@ -426,6 +426,7 @@ function render({ model, el }) {
   /** The question that has the focus; else the first one that a key would score. */
   function here(values = outbox.values()) {
     const focused = fields.find(({ field }) => field.node.contains(document.activeElement));
+    if (isSets) return fields[0]; // another number corrects it
     const open = fields.filter(({ attribute }) => attribute.kind === "number");
     return focused ?? open.find(({ now }) => now(values) === null);
   }
@@ -505,7 +506,7 @@ function render({ model, el }) {
         outbox.settleAll();
         const from = here();
         if (fields.some(({ field }) => field.node.contains(target))) goOn(from);
-        else if (from) from.field.focus();
+        else if (from && from.now(outbox.values()) === null) from.field.focus();
         else bar.querySelector("[data-does=on]")?.click();
       }
       return true;
