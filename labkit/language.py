@@ -18,7 +18,7 @@ CATALOGUES: Final = Path(__file__).parent / "locale"
 DOMAIN: Final = "labkit"
 
 
-def N_(message: str) -> str:
+def N_(message: str) -> str:  # noqa: N802 (what gettext calls it)
     """Mark a message for the catalogues where it is written down, to be said somewhere else."""
     return message
 
@@ -41,7 +41,6 @@ class Language:
     @property
     def name(self) -> str:
         """What its readers call it."""
-        # Translators: the name of the language of this catalogue, in that language.
         return self.gettext(N_("English"))
 
     def number(self, value: float) -> str:

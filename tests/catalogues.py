@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import sys
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 
 from babel.messages import Catalog
 from babel.messages.extract import extract
@@ -25,7 +25,7 @@ SOURCES = (
     ("javascript", "labkit/widgets/sheet/static/*.js", {}),
     ("jinja2.ext:babel_extract", "labkit/bench/paper/templates/*.html", {"trimmed": "true"}),
 )
-_UNDATED = datetime(2026, 1, 1, tzinfo=timezone.utc)
+_UNDATED = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 def source_messages():

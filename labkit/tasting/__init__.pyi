@@ -1,6 +1,7 @@
 """The door of this room: every name that others may use, and where it lives."""
 
 from .alone import match_codes as match_codes
+from .asked import JUST_RIGHT as JUST_RIGHT
 from .asked import title_of as title_of
 from .asked import words_of as words_of
 from .balance import BalanceTables as BalanceTables

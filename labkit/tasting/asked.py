@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Final, Protocol
 
-from labkit.language import Language
+from labkit.language import N_, Language
 from labkit.tasting.methods import METHODS
 from labkit.tasting.scales import USUAL_NAMES, Scale, is_own_scale
+
+JUST_RIGHT: Final = N_("{attribute}: just right?")
+"""What the question is called whether something is too weak, right or too strong."""
 
 
 class Asked(Protocol):
@@ -34,14 +37,13 @@ def title_of(asked: Asked, language: Language) -> str:
     if asked.name in USUAL_NAMES:
         return language.gettext(asked.name)
     method = METHODS.get(asked.scale.name) if asked.scale else None
-    if method is None:
-        return asked.name
-    before, braces, after = method.question.partition("{attribute}")
+    question = method.question if method else JUST_RIGHT
+    before, braces, after = question.partition("{attribute}")
     about = asked.name[len(before) : len(asked.name) - len(after)] if braces else ""
     if asked.name != before + about + after:
         return asked.name
     about = language.gettext(about) if about in USUAL_NAMES else about
-    return language.gettext(method.question).format(attribute=about)
+    return language.gettext(question).replace("{attribute}", about)
 
 
 def words_of(scale: Scale, language: Language) -> tuple[tuple[float, str], ...]:

@@ -110,7 +110,9 @@ _METHODS: Final = (
     Method(
         name="tetrad",
         sets=("AABB", "BBAA", "ABAB", "BABA", "ABBA", "BAAB"),
-        question=N_("Two cups are of one kind and two of another. Which one is like the first cup?"),
+        question=N_(
+            "Two cups are of one kind and two of another. Which one is like the first cup?"
+        ),
         guessing=1 / 3,
         source="ASTM E3009 (from memory); 1/3 by counting the pairings of four cups",
     ),

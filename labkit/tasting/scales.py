@@ -151,7 +151,13 @@ _SCALES = (
         lowest=6,
         highest=10,
         step=0.25,
-        words=((6, N_("sound")), (7, N_("pleasant")), (8, N_("fine")), (9, N_("rare")), (10, N_("nothing better"))),
+        words=(
+            (6, N_("sound")),
+            (7, N_("pleasant")),
+            (8, N_("fine")),
+            (9, N_("rare")),
+            (10, N_("nothing better")),
+        ),
     ),
     Scale(
         name=N_("intensity 0-15"),
@@ -180,7 +186,13 @@ SCALES: Final[Mapping[str, Scale]] = MappingProxyType({scale.name: scale for sca
 """The scales that come with labkit, by name."""
 
 
-USUAL_NAMES: Final = (N_("overall"), N_("acidity"), N_("sweetness"), N_("body"), N_("words that fit"))
+USUAL_NAMES: Final = (
+    N_("overall"),
+    N_("acidity"),
+    N_("sweetness"),
+    N_("body"),
+    N_("words that fit"),
+)
 """What is scored where nobody has said otherwise; only these names are said in other languages."""
 
 
@@ -193,7 +205,7 @@ def is_own_scale(scale: Scale) -> bool:
         One with words that the lead typed stays as it is, whatever it is called.
     """
     known = SCALES.get(scale.name)
-    return scale.words == MARKS or (known is not None and known.words == scale.words)
+    return scale.marks_one_of_set or (known is not None and known.words == scale.words)
 
 
 def scale(name: str) -> Scale:

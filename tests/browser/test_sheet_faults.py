@@ -233,7 +233,10 @@ def test_no_network_another_writer_and_a_full_disk_lose_nothing(place, new_page)
     score_while_somebody_holds_the_book(place, held)
     score_on_a_full_disk(place, full, kernel_of_full)
     wait_away(offline)
-    assert "Kept on this device until it is back: 3 not saved yet" in offline.locator(".lk-state").inner_text()
+    assert (
+        "Kept on this device until it is back: 3 not saved yet"
+        in offline.locator(".lk-state").inner_text()
+    )
     assert values(place).count(12.0) == 0, "nothing came through the cut line"
     offline.wait_for_timeout(max(0, 1000 * (CUT_OFF_S - (time.monotonic() - cut_at))))
     offline.context.set_offline(False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
-from labkit.language import ENGLISH, Language, N_
+from labkit.language import ENGLISH, N_, Language
 from labkit.present import CAUTIONS
 from labkit.tasting import CupPlan, Scale, is_own_scale, title_of, words_of
 
@@ -187,7 +187,10 @@ def _asked(attribute: Attribute, stages: Sequence[str], language: Language) -> d
     if attribute.scale is None:
         return row | {"kind": "line"}
     if stages:
-        return row | {"kind": "boxes", "stages": tuple(language.gettext(_STAGES[stage]) for stage in stages)}
+        return row | {
+            "kind": "boxes",
+            "stages": tuple(language.gettext(_STAGES[stage]) for stage in stages),
+        }
     if len(attribute.scale.options) <= _MOST_TO_RING:
         words = dict(words_of(attribute.scale, language))
         shown = words if len(attribute.scale.options) <= _MOST_WITH_WORDS else {}

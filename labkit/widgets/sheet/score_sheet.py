@@ -14,8 +14,8 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +25,7 @@ import traitlets
 
 from labkit.book import Attribute, Score
 from labkit.errors import BookAwayError, LabkitError, LockError, ScaleError, StaleError
-from labkit.language import ENGLISH, LANGUAGES, Language, N_
+from labkit.language import ENGLISH, LANGUAGES, N_
 from labkit.tasting import METHODS, Scale, title_of, words_of
 from labkit.widgets.parts import fields
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk, SheetLook
@@ -215,7 +215,9 @@ class CupSheet(anywidget.AnyWidget):
         if not self._is_page:
             return str(error)
         _log.error("a touch of %s has to wait: %s", self._desk.taster, error)
-        return self._language.gettext(N_("the laptop cannot save it now and will retry. Tell the lead."))
+        return self._language.gettext(
+            N_("the laptop cannot save it now and will retry. Tell the lead.")
+        )
 
     def _refusal(self, error: LabkitError) -> str:
         """Why a touch is never kept; what the database itself said is not for phones either."""
@@ -342,7 +344,7 @@ def _attribute_out(attribute: Attribute) -> dict[str, Any]:
 
 
 def _set_out(scale: Scale) -> dict[str, Any]:
-    """How the cups of a set are asked about: is the first a reference, may none be marked?"""
+    """How a set is asked about: whether the first cup is a reference, and none may be marked."""
     method = METHODS.get(scale.name)
     return {
         "has_reference": method is not None and method.has_reference,

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from labkit.errors import BookError
-from labkit.language import ENGLISH, Language, N_
+from labkit.language import ENGLISH, N_, Language
 
 if TYPE_CHECKING:
     from labkit.book import LabBook

@@ -25,7 +25,7 @@ from voila.static_file_handler import MultiStaticFileHandler
 from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 
-from labkit.language import ENGLISH, Language, N_, preferred
+from labkit.language import ENGLISH, N_, Language, preferred
 from labkit.widgets.tasters.gate import (
     AWAY,
     GONE,

@@ -67,7 +67,9 @@ class ConditionsForm(Form):
         for name, label in _LABELS.items():
             if name not in made:
                 is_choice = name == "language"
-                made[name] = fields.choice(label, languages, "") if is_choice else fields.text(label)
+                made[name] = (
+                    fields.choice(label, languages, "") if is_choice else fields.text(label)
+                )
         super().__init__({}, folded=made, fold_title="What is held constant")
         self.compute_with(self._notes_of_change)
 
