@@ -40,8 +40,8 @@ from labkit.widgets import (
     StrengthForm,
     SweepForm,
     WordsForm,
-    levels_by_coffee,
     coffee_choices,
+    levels_by_coffee,
 )
 from tests.project import PROJECT
 
