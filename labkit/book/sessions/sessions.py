@@ -196,6 +196,7 @@ class Sessions(Part):
                 tasters=_tasters(db, row.id),
                 attributes=_attributes(db, row.id),
                 stages=tuple(row.stages),
+                language=_held_in(row.held).language,
             )
 
     def session(self, name: str) -> TastingSession:
