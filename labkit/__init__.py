@@ -29,6 +29,7 @@ _ROOM_OF = {
     "stop_or_taste": "analysis",
     "suggest_flight": "analysis",
     "lock_flights": "workflow",
+    "mark_mixed": "workflow",
     "open_flights": "workflow",
     "plan_pair_test": "workflow",
     "plan_session": "workflow",

@@ -12,6 +12,7 @@ from .confirming import Candidate as Candidate
 from .confirming import Confirming as Confirming
 from .confirming import confirm as confirm
 from .confirming import waters_to_test as waters_to_test
+from .doses import mark_mixed as mark_mixed
 from .doses import record_doses as record_doses
 from .keys import LockedFlights as LockedFlights
 from .keys import lock_flights as lock_flights

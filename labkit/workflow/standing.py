@@ -202,8 +202,8 @@ def _of_flight(book: LabBook, session: TastingSession, flight: Flight, here: Sta
     progress = book.sessions.progress(session.name)
     rows = progress[progress["flight"] == flight.number]
     here = replace(here, n_scored=int((rows["missing"] == 0).sum()), n_tasters=len(rows))
-    mixed = book.stock.mixed_flights()
-    if flight.state == "planned" and (session.name, flight.number) not in mixed:
+    waiting = {(name, number) for name, number, _ in book.stock.waiting_flights()}
+    if (session.name, flight.number) in waiting:
         return replace(here, next=NextThing.MIX_FLIGHT)
     is_done = here.n_scored == here.n_tasters
     return replace(here, next=NextThing.LOCK_FLIGHT if is_done else NextThing.TAKE_SCORES)

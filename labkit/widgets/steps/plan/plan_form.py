@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import ipywidgets as widgets
 
 from labkit.book import LabBook, TastingSession, Topic
-from labkit.errors import PlanError
+from labkit.errors import PlanError, StockError
 from labkit.present import say, what_it_buys
 from labkit.tasting import (
     COMFORTABLE_CUPS,
@@ -146,7 +146,11 @@ class PlanForm(NeedsBook, widgets.VBox):
         self.form = self._make_form()
         self.offer = PassphraseOffer(self.form)
         self.conditions = ConditionsForm(book, self._serving, self._start)
-        *rows, papers, secret, again, folded, buttons, message, result, style = self.form.children
+        *rows, papers, secret, again, short, folded, buttons, message, result, style = (
+            self.form.children
+        )
+        self._short = short
+        short.layout.display = "none"  # asked only once something is short
         papers.layout.display = "none" if paper is None else ""
         self.form.children = (
             *rows,
@@ -157,6 +161,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             secret,
             again,
             papers,
+            short,
             buttons,
             message,
             style,
@@ -191,6 +196,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "all_paper": fields.tick("All paper, in one zip file", False),
                 "passphrase": fields.secret("Preparer's passphrase"),
                 "again": fields.secret("Repeat passphrase"),
+                "even_if_short": fields.tick("Seal even so: I make what is short first", False),
             },
             folded={
                 "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
@@ -201,7 +207,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "control": fields.choice("Hidden control", _CONTROLS, "middle"),
                 "serving": fields.choice("Cups", ["shared bowls", "a cup each"], "shared bowls"),
                 "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),
-                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+                "jug_volume_ml": fields.jug(),
                 "stages": fields.choice("Each cup is scored", _STAGES, ()),
                 **asked_fields(),
             },
@@ -450,6 +456,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         done, planned = self.form.press(self._plan)
         if not done:
             return
+        self.form.fields["even_if_short"].value = False
+        self._short.layout.display = "none"
         self.plan = plan = planned.plan
         self.offer.served(f"'{plan.session}'")
         self.form.fields["new_tasters"].value = ""
@@ -495,6 +503,13 @@ class PlanForm(NeedsBook, widgets.VBox):
         if self.source.coffee is None:
             raise _no_coffee()
         client, coffee = self.source.coffee
+        try:
+            return self._seal(now, client, coffee)
+        except StockError:
+            self._short.layout.display = ""
+            raise
+
+    def _seal(self, now: dict[str, Any], client: str, coffee: str) -> PlannedSession:
         return plan_session(
             self._book,
             coffee,
@@ -517,7 +532,9 @@ class PlanForm(NeedsBook, widgets.VBox):
             brew_method=self.conditions.fields["brew_method"].value,
             held=self.conditions.held,
             start=self._start(),
-            jug_volume_ml=now["jug_volume_ml"],
+            jug_volume_ml=now["jug_volume_ml"] or None,
+            vessel_ml=now["vessel_ml"],
+            even_if_short=now["even_if_short"],
         )
 
 
