@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,8 @@ class BookChoice(widgets.VBox):
         (``labkit.choose_book``).
     reopen : callable
         Opens the book that was chosen once more; raises if it still cannot be opened.
+    beside : sequence of widget
+        Further folds, on the line of this one.
 
     Attributes
     ----------
@@ -68,6 +71,7 @@ class BookChoice(widgets.VBox):
         book: LabBook | AbsentBook,
         choose: Callable[[str | Path | None], LabBook],
         reopen: Callable[[], LabBook] = open_book,
+        beside: Sequence[widgets.Widget] = (),
     ) -> None:
         self._book, self._choose, self._reopen = book, choose, reopen
         self.said = widgets.HTML()
@@ -97,7 +101,9 @@ class BookChoice(widgets.VBox):
             [self.found, widgets.HTML(said(hint)), self.own],
             is_open=is_absent,
         )
-        super().__init__([self.said, self._trying, self.change])
+        folds = fields.side_by_side(self.change, *beside)
+        folds.add_class("lk-folds")
+        super().__init__([self.said, self._trying, folds])
         self.add_class("lk-book-choice")
         self.change.observe(lambda change: self._look() if change["new"] else None, "is_open")
         self._look()
@@ -176,12 +182,11 @@ class BookChoice(widgets.VBox):
         self.again.layout.display = "" if why else "none"
         self._trying.message.value = ""
         if isinstance(book, AbsentBook):
-            self.said.value = said(f"No lab book is open: {book.why}", wrong=True)
+            self.said.value = _amiss(f"No lab book is open: {book.why}")
         elif why:
-            self.said.value = said(
+            self.said.value = _amiss(
                 f"The lab book cannot be reached: {why} What is typed here stays, and the work "
-                "goes on by itself once it is back.",
-                wrong=True,
+                "goes on by itself once it is back."
             )
         else:
             self.said.value = _which(book)
@@ -210,6 +215,11 @@ def _wanted(book: LabBook | AbsentBook) -> Path | None:
     if where is None or "://" in where.removeprefix("sqlite:///"):
         return None
     return Path(where.removeprefix("sqlite:///"))
+
+
+def _amiss(sentence: str) -> str:
+    style = "max-width:46rem;line-height:1.4;padding-left:.6rem;border-left:4px solid currentColor"
+    return f'<div role="alert" style="{style}"><b>{escape(sentence)}</b></div>'
 
 
 def _label(one: FoundBook) -> str:

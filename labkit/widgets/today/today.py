@@ -63,6 +63,15 @@ _AS_PAGE: Final = (
 """The way from JupyterLab to the page; the page hides it."""
 
 
+DRAFTS: Final = {
+    Step.BOTTLES: ("weigh", "shelf", "strength", "base", "jug"),
+    Step.PLAN: ("people", "base", "waters", "seal"),
+    Step.VERDICT: ("base",),
+    Step.HAND_OVER: ("base", "card", "check", "report"),
+}
+"""The parts in which what is being typed is kept in the browser's tab: none that takes a score or a
+code, as whoever has the tab could read it there."""
+
 RETRY_S: Final = 5.0
 """How often a lab book that was away when the page opened is tried again."""
 
@@ -121,7 +130,8 @@ class Today(widgets.VBox):
         self.button = fields.button("", main=True)
         self.button.on_click(lambda _b: self._safely(self._go_on))
         names = [(_css(step), step_words(step)) for step in Step]
-        self.steps = StepBar(names, scope, self._come_back)
+        keeps = {_css(step): parts for step, parts in DRAFTS.items()}
+        self.steps = StepBar(names, scope, self._come_back, keeps)
         self.steps.observe(
             lambda change: self._safely(lambda: self._visit(change["new"])), "chosen"
         )
@@ -180,13 +190,13 @@ class Today(widgets.VBox):
         self._parts: dict[Step, tuple[Part, ...]] = {}
         for place in self._places.values():
             place.children = [widgets.HTML(said("Opening …"))]
-        self.change_book = BookChoice(book, self._choose, self._reopen)
         self.files = BookFiles(self.desk.book, self._bring_in)
         is_absent = isinstance(book, AbsentBook)
         files = [] if is_absent else [Fold("Back up and export", [self.files])]
-        self._book_place.children = [self.change_book, *files]
-        for part in (self.coffee, self.says):  # what is amiss is said once, above
-            part.layout.display = "none" if is_absent else ""
+        self.change_book = BookChoice(book, self._choose, self._reopen, files)
+        self._book_place.children = [self.change_book]
+        self.coffee.layout.display = "none" if is_absent else ""
+        self.steps.book = book.name if isinstance(book, LabBook) else ""
         self.coffee.options = []
         self.desk.on_coffee(lambda _coffee: self._stand(), at_once=True)
         follow_book(self, book, self.refresh)
@@ -267,10 +277,10 @@ class Today(widgets.VBox):
         except LabkitError as error:
             self.says.value = said(str(error), wrong=True)
             return
-        self.says.value = said(say(self.standing))
-        self.button.description = button_words(self.standing)
-        # What is next is then done right above.
+        # Without a lab book both are said and done right above.
         is_absent = self.standing.next is NextThing.CHOOSE_BOOK
+        self.says.value = "" if is_absent else said(say(self.standing))
+        self.button.description = button_words(self.standing)
         self.button.layout.display = "none" if is_absent else ""
         self.steps.next_step = _css(self.standing.step)
 
