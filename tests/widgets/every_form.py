@@ -40,8 +40,8 @@ from labkit.widgets import (
     StrengthForm,
     SweepForm,
     WordsForm,
-    best_levels,
     coffee_choices,
+    levels_by_coffee,
 )
 from tests.project import PROJECT
 
@@ -70,7 +70,7 @@ def at_the_plan(book):
     sweep = SweepForm(
         coffee_choices(book),
         check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.water),
-        best_of=best_levels(book),
+        best_of=levels_by_coffee(book),
         base=base,
     )
     paper = PaperForm(

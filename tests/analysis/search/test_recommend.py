@@ -340,3 +340,20 @@ def test_a_control_is_thought_decent_before_it_was_poured_and_cups_overrule_that
     moved = lead(frame, alike=True) - lead(frame)
     assert moved > 0.02
     assert abs(lead(poured, alike=True) - lead(poured)) < moved
+
+
+def test_the_stated_range_is_the_edge_of_where_the_same_draws_have_the_best_water(sweep):
+    """Region and range come from the same draws: the waters of ``where``, to 95 %."""
+    reading = read_coffee(sweep)
+    one, (share, *_) = reading.recommended, reading.best.factor_ranges
+    levels = np.array([water.mg_share for water, _chance in one.where])
+    chances = np.array([chance for _water, chance in one.where])
+
+    assert share.is_told
+    assert share.lo <= one.water.mg_share <= share.hi
+    assert chances.sum() == pytest.approx(1)
+    low, high = one.range_of("mg_share")
+    assert (share.lo, share.hi) == (min(low, share.best), max(high, share.best))
+    assert chances[(levels >= low) & (levels <= high)].sum() >= 0.95 - 1e-9
+    for outside in (levels < low, levels > high):
+        assert chances[outside].sum() <= 0.025 + 1e-9

@@ -336,10 +336,11 @@ def test_a_drawn_passphrase_seals_with_one_press(book, form, monkeypatch):
     assert drawn not in repr([w.get_state() for w in all_widgets(form)])
 
 
-def test_nobody_is_said_at_the_field_for_names(form):
+def test_nobody_is_said_where_the_plan_would_stand_and_refuses_nothing(form):
     choose(form, tasters=())
 
-    assert "must be one or more" in form.form.notes["tasters"].value
+    assert "Tick who tastes" in form.form.result.value
+    assert form.form.notes["tasters"].value == ""
 
 
 # ------------------------------------------------------------------------- what is held
