@@ -18,6 +18,7 @@ from labkit.widgets import BookChoice, Today
 from labkit.widgets.parts import book_files, listening
 from labkit.widgets.parts.book_files import BookFiles
 from labkit.widgets.today import today as today_module
+from labkit.widgets.today.today import DRAFTS
 from labkit.workflow import NextThing, Step
 from tests.book.samples import CLIENT, COFFEE, SESSION, score_all, start_tasting
 from tests.postgresql import a_postgresql_server
@@ -280,6 +281,28 @@ def test_a_notebook_says_it_in_its_first_cell(own):
     asyncio.run(play())
 
 
+def test_the_forms_of_a_former_book_hear_and_hold_nothing_more(own):
+    today = Today(find_book(), choose_book, bench)
+    today.go(Step.BOTTLES)
+    former, weigh = today.desk.book, today.parts(Step.BOTTLES)["weigh"]
+    today.change_book.use(None)
+
+    assert not former.changes.has_listeners
+    assert weigh.comm is None
+    assert today.parts(Step.BOTTLES)["weigh"].comm is not None
+
+
+def test_drafts_are_kept_only_in_parts_that_there_are(own):
+    today = Today(find_book(), choose_book, bench)
+    steps = {step: set(today.parts(step)) for step in Step}
+
+    assert today.steps.book == str(own)
+    assert {step.value.replace(" ", "-") for step in DRAFTS} == set(today.steps.keeps)
+    assert all(set(parts) <= steps[step] for step, parts in DRAFTS.items())
+    assert Step.TASTE not in DRAFTS
+    assert "open" not in DRAFTS[Step.VERDICT]
+
+
 # ---------------------------------------------------------------------------------- as files
 
 
@@ -369,6 +392,6 @@ def test_what_is_too_large_for_a_download_is_written_and_said(files, data, monke
 
 def test_scores_are_brought_in_where_they_are_taken(own):
     today = Today(find_book(), choose_book, bench)
-    today.files.children[-1].click()
+    press(today.files, "Scores from paper or a file")
 
     assert today.steps.chosen == "taste"

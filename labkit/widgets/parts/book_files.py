@@ -72,7 +72,7 @@ class BookFiles(NeedsBook, widgets.VBox):
                 self.away,
                 self.hands,
                 widgets.HTML(said("Bring scores in, or a whole lab book ('Change the lab book').")),
-                bring,
+                fields.side_by_side(bring),
             ]
         )
         follow_book(self, book, self._hear, Topic.PEOPLE)

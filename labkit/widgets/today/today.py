@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from html import escape
 from pathlib import Path
 from typing import Any, Final
@@ -189,6 +189,7 @@ class Today(widgets.VBox):
         self.desk = Desk(book, self._bench)
         self._parts: dict[Step, tuple[Part, ...]] = {}
         for place in self._places.values():
+            _close_all(place.children)
             place.children = [widgets.HTML(said("Opening …"))]
         self.files = BookFiles(self.desk.book, self._bring_in)
         is_absent = isinstance(book, AbsentBook)
@@ -347,3 +348,10 @@ class Today(widgets.VBox):
 
 def _css(step: Step) -> str:
     return step.value.replace(" ", "-")
+
+
+def _close_all(shown: Iterable[widgets.Widget]) -> None:
+    """Let go of widgets and all in them: ipywidgets keeps each until it is closed."""
+    for one in shown:
+        _close_all(getattr(one, "children", ()))
+        one.close()
