@@ -1,6 +1,13 @@
 """The door of this room: every name that others may use, and where it lives."""
 
 from .absent import AbsentBook as AbsentBook
+from .copies import FoundBook as FoundBook
+from .copies import found_books as found_books
+from .copies import make_backup as make_backup
+from .copies import open_copy as open_copy
+from .copies import zip_tables as zip_tables
+from .current import chosen_url as chosen_url
+from .current import find_book as find_book
 from .current import open_book as open_book
 from .demo import data_folder as data_folder
 from .demo import ensure_demo_book as ensure_demo_book

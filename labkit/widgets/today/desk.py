@@ -61,8 +61,7 @@ class Desk:
             return
         self._coffee = coffee
         self._behind = {step for _, step in self._follow_coffee}
-        for step in ("", self._in_front):
-            self._catch_up(step)
+        self.catch_up()
 
     def visit(self, step: str) -> None:
         """Bring a step to the front, and to the coffee chosen.
@@ -88,10 +87,15 @@ class Desk:
         self._follow_coffee.append((follow, "" if at_once else self._in_front))
         follow(self._coffee)
 
+    def catch_up(self) -> None:
+        """Bring the head and the step in front to the coffee chosen, where that failed before."""
+        for step in ("", self._in_front):
+            self._catch_up(step)
+
     def _catch_up(self, step: str) -> None:
         if step not in self._behind:
             return
-        self._behind.discard(step)
         for follow, of_step in self._follow_coffee:
             if of_step == step:
                 follow(self._coffee)
+        self._behind.discard(step)  # not before: a lab book that is away is followed later

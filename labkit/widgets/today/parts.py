@@ -9,6 +9,7 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from labkit.errors import BookAwayError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices, levels_by_coffee
 from labkit.widgets.parts.fields import said
@@ -43,9 +44,16 @@ def guarded(work: Callable[[], widgets.Widget]) -> widgets.Widget:
     ----------
     work : callable
         Makes the widget.
+
+    Raises
+    ------
+    BookAwayError
+        If the lab book is away: it may be made later.
     """
     try:
         return work()
+    except BookAwayError:
+        raise
     except Exception:
         _LOG.exception("a part of the page could not be made")
         return widgets.HTML(
@@ -82,7 +90,12 @@ class OnAsk(widgets.VBox):
             return
         self.button.disabled = True
         self.place.children = [widgets.HTML(said("This takes some seconds …"))]
-        self.made = guarded(self._make)
+        try:
+            self.made = guarded(self._make)
+        except BookAwayError as error:
+            self.place.children = [widgets.HTML(said(str(error), wrong=True))]
+            self.button.disabled = False
+            return
         self.place.children = [self.made]
         self.button.layout.display = "none"
 

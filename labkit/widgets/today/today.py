@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from html import escape
 from pathlib import Path
 from typing import Any, Final
 
 import ipywidgets as widgets
 
-from labkit.book import AbsentBook, LabBook
-from labkit.errors import LabkitError
+from labkit.book import AbsentBook, LabBook, open_book
+from labkit.errors import BookAwayError, LabkitError
 from labkit.present import button_words, say, step_words
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.book_choice import BookChoice
+from labkit.widgets.parts.book_files import BookFiles
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import said
-from labkit.widgets.parts.listening import follow_book, follow_choices
+from labkit.widgets.parts.folds import Fold
+from labkit.widgets.parts.listening import follow_book, follow_choices, follow_presence
 from labkit.widgets.today.desk import Coffee, Desk
 from labkit.widgets.today.parts import MAKERS, OnAsk, Part, guarded
 from labkit.widgets.today.step_bar import StepBar
@@ -60,6 +63,19 @@ _AS_PAGE: Final = (
 """The way from JupyterLab to the page; the page hides it."""
 
 
+DRAFTS: Final = {
+    Step.BOTTLES: ("weigh", "shelf", "strength", "base", "jug"),
+    Step.PLAN: ("people", "base", "waters", "seal"),
+    Step.VERDICT: ("base",),
+    Step.HAND_OVER: ("base", "card", "check", "report"),
+}
+"""The parts in which what is being typed is kept in the browser's tab: none that takes a score or a
+code, as whoever has the tab could read it there."""
+
+RETRY_S: Final = 5.0
+"""How often a lab book that was away when the page opened is tried again."""
+
+
 class Today(widgets.VBox):
     """Where the work stands, what is next, and every step of it on one page.
 
@@ -91,6 +107,8 @@ class Today(widgets.VBox):
         What is next; it goes where that is done.
     standing : Standing
         Where the work stands.
+    files : BookFiles
+        Backs the lab book up, and hands out what is in it.
     """
 
     def __init__(
@@ -100,6 +118,8 @@ class Today(widgets.VBox):
         bench: Any,
     ) -> None:
         self._choose_book, self._bench = choose_book, bench
+        self._waiting: asyncio.Task[None] | None = None
+        self.standing = Standing(next=NextThing.CHOOSE_BOOK)
         scope = f"lk-today-{secrets.token_hex(4)}"
         self.coffee = fields.choice("Coffee", [])
         self.coffee.observe(
@@ -110,7 +130,8 @@ class Today(widgets.VBox):
         self.button = fields.button("", main=True)
         self.button.on_click(lambda _b: self._safely(self._go_on))
         names = [(_css(step), step_words(step)) for step in Step]
-        self.steps = StepBar(names, scope, self._come_back)
+        keeps = {_css(step): parts for step, parts in DRAFTS.items()}
+        self.steps = StepBar(names, scope, self._come_back, keeps)
         self.steps.observe(
             lambda change: self._safely(lambda: self._visit(change["new"])), "chosen"
         )
@@ -168,20 +189,66 @@ class Today(widgets.VBox):
         self.desk = Desk(book, self._bench)
         self._parts: dict[Step, tuple[Part, ...]] = {}
         for place in self._places.values():
+            _close_all(place.children)
             place.children = [widgets.HTML(said("Opening …"))]
-        self.change_book = BookChoice(book, self._choose)
+        self.files = BookFiles(self.desk.book, self._bring_in)
+        is_absent = isinstance(book, AbsentBook)
+        files = [] if is_absent else [Fold("Back up and export", [self.files])]
+        self.change_book = BookChoice(book, self._choose, self._reopen, files)
         self._book_place.children = [self.change_book]
+        self.coffee.layout.display = "none" if is_absent else ""
+        self.steps.book = book.name if isinstance(book, LabBook) else ""
         self.coffee.options = []
         self.desk.on_coffee(lambda _coffee: self._stand(), at_once=True)
         follow_book(self, book, self.refresh)
-        self.refresh()
+        follow_presence(self, book, self._follow_presence)
+        self._safely(self.refresh)
         if self.steps.chosen:
-            self._visit(self.steps.chosen)
+            self._safely(lambda: self._visit(self.steps.chosen))
+        if isinstance(book, AbsentBook) and book.is_away:
+            self._wait_for(book)
 
     def _choose(self, name: str | Path | None) -> LabBook:
-        chosen = self._choose_book(name)
-        self._take_book(chosen)
-        return chosen
+        return self._change_to(self._choose_book(name))
+
+    def _reopen(self) -> LabBook:
+        return self._change_to(open_book())
+
+    def _change_to(self, book: LabBook) -> LabBook:
+        if isinstance(self.desk.book, LabBook):
+            self.desk.book.changes.close()  # its forms are gone
+        self._take_book(book)
+        return book
+
+    def _bring_in(self) -> None:
+        self.go(Step.TASTE, "score")
+
+    def _follow_presence(self, why: str) -> None:
+        """Make good for what failed while the lab book was away."""
+        if not why:
+            self.desk.catch_up()
+            if self.steps.chosen:
+                self._visit(self.steps.chosen)
+
+    def _wait_for(self, book: AbsentBook) -> None:
+        """Take up the lab book that was chosen once it is back, off the kernel's loop."""
+
+        async def wait() -> None:
+            while self.desk.book is book and self.comm is not None:
+                await asyncio.sleep(RETRY_S)
+                try:
+                    found = await asyncio.to_thread(open_book)
+                except Exception:
+                    continue
+                if self.desk.book is book:
+                    self._change_to(found)
+                else:
+                    found.close()
+
+        try:
+            self._waiting = asyncio.get_running_loop().create_task(wait())
+        except RuntimeError:
+            return  # nobody waits where no page is shown
 
     def _usual_coffee(self, known: list[Coffee]) -> Coffee | None:
         """The coffee of the newest session, or the first."""
@@ -204,16 +271,17 @@ class Today(widgets.VBox):
         ):
             found = None
         try:
-            self.standing: Standing = where_it_stands(
-                self.desk.book, coffee, client=client, found=found
-            )
+            self.standing = where_it_stands(self.desk.book, coffee, client=client, found=found)
+        except BookAwayError as error:
+            self.desk.book.changes.note_away(str(error))
+            return
         except LabkitError as error:
             self.says.value = said(str(error), wrong=True)
             return
-        self.says.value = said(say(self.standing))
-        self.button.description = button_words(self.standing)
-        # What is next is then done right above.
+        # Without a lab book both are said and done right above.
         is_absent = self.standing.next is NextThing.CHOOSE_BOOK
+        self.says.value = "" if is_absent else said(say(self.standing))
+        self.button.description = button_words(self.standing)
         self.button.layout.display = "none" if is_absent else ""
         self.steps.next_step = _css(self.standing.step)
 
@@ -237,6 +305,8 @@ class Today(widgets.VBox):
         """Do what a touch asks for; what nobody foresaw is logged and said at the head."""
         try:
             work()
+        except BookAwayError as error:
+            self.desk.book.changes.note_away(str(error))
         except Exception:
             _LOG.exception("the page could not do what was asked")
             self.says.value = said(
@@ -251,12 +321,18 @@ class Today(widgets.VBox):
         self.desk.visit(step)
         if step not in self._parts:
             self._parts[step] = ()
-            self._places[step].children = [guarded(lambda: self._build(step))]
+            try:
+                self._places[step].children = [guarded(lambda: self._build(step))]
+            except BookAwayError as error:
+                del self._parts[step]  # made once the lab book is back
+                self._places[step].children = [widgets.HTML(said("Opening …"))]
+                self.desk.book.changes.note_away(str(error))
+                return
         self._stand()
 
     def _build(self, step: Step) -> widgets.Widget:
         if isinstance(self.desk.book, AbsentBook):
-            return widgets.HTML(said("No lab book is open: choose one above."))
+            return widgets.HTML()  # said above
         parts = tuple(MAKERS[step](self.desk))
         self._parts[step] = parts
         shown = []
@@ -272,3 +348,10 @@ class Today(widgets.VBox):
 
 def _css(step: Step) -> str:
     return step.value.replace(" ", "-")
+
+
+def _close_all(shown: Iterable[widgets.Widget]) -> None:
+    """Let go of widgets and all in them: ipywidgets keeps each until it is closed."""
+    for one in shown:
+        _close_all(getattr(one, "children", ()))
+        one.close()
