@@ -81,7 +81,7 @@ class StockForm(NeedsBook, widgets.VBox):
         remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
         if not bottles:
             self._offer_days(bottles)
-            return [said("No bottle is on the shelf yet: make one in notebook 1."), *remarks]
+            return [said("No bottle is on the shelf yet: make one under Bottles."), *remarks]
         return [
             self._keeping(keeps_days) if self._offer_days(bottles) else "",
             _shelf_html(bottles, needs),
@@ -203,7 +203,7 @@ def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[st
                 "water that takes most."
             )
     said_of.append(
-        "A flight that will not be tasted after all takes nothing once it is locked in notebook 3."
+        "A flight that will not be tasted after all takes nothing once it is locked under Taste."
         if needs
         else "No sealed flight waits to be mixed."
     )

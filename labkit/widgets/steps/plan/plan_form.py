@@ -457,11 +457,11 @@ class PlanForm(NeedsBook, widgets.VBox):
         self._follow()
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         is_below = self._on_sealed is not None or self._paper is not None
-        paper = "below, under Paper" if is_below else "in notebook 2, under Paper"
+        paper = "below, under Paper" if is_below else "under Plan"
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now: it is the "
             f"only way to the waters if the passphrase is lost. Cup labels and score sheets are "
-            f"{paper}; score in notebook 3."
+            f"{paper}; score under Taste."
         )
         if self._on_sealed is not None:
             self._on_sealed()
