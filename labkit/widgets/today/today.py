@@ -110,6 +110,7 @@ class Today(widgets.VBox):
         self.says = widgets.HTML()
         self.says.add_class("lk-today-says")
         self.button = fields.button("", main=True)
+        self.button.add_class("lk-today-next")
         self.button.on_click(lambda _b: self._safely(self._go_on))
         names = [(_css(step), step_words(step)) for step in Step]
         self.steps = StepBar(names, scope, self._come_back)
@@ -191,6 +192,7 @@ class Today(widgets.VBox):
         if not isinstance(book, AbsentBook):
             form = CoffeeForm(book, self._take_added)
             self.add_coffee = Fold("Add a coffee", [form], is_open=not book.people.coffees())
+            self.add_coffee.observe(lambda _change: self._stand(), "is_open")
         self._coffee_place.children = [self.add_coffee] if self.add_coffee else []
         self.desk.on_coffee(lambda _coffee: self._stand(), at_once=True)
         follow_book(self, book, self.refresh)
@@ -244,8 +246,13 @@ class Today(widgets.VBox):
         self.says.value = said(say(self.standing))
         self.button.description = button_words(self.standing)
         # What is next is then done right above.
-        is_absent = self.standing.next is NextThing.CHOOSE_BOOK
-        self.button.layout.display = "none" if is_absent else ""
+        is_above = self.standing.next is NextThing.CHOOSE_BOOK or (
+            self.standing.next is NextThing.ADD_COFFEE
+            and self.add_coffee is not None
+            and self.add_coffee.is_open
+        )
+        self.button.layout.display = "none" if is_above else ""
+        self.coffee.layout.display = "" if self.coffee.options else "none"
         self.steps.next_step = _css(self.standing.step)
 
     def _come_back(self, step: str | None, coffee: Coffee | None) -> None:
@@ -285,7 +292,8 @@ class Today(widgets.VBox):
         if step not in self._parts:
             self._parts[step] = ()
             self._places[step].children = [guarded(lambda: self._build(step))]
-        self._arrange(step)
+        else:
+            self._arrange(step)
         self._stand()
 
     def _arrange(self, step: Step) -> None:
@@ -293,11 +301,13 @@ class Today(widgets.VBox):
         box = self._boxes.get(step)
         if box is None:
             return
-        boxes = dict(zip(self._parts[step], self._part_boxes[step], strict=True))
-        ordered = sorted(boxes, key=lambda part: not part.is_first())
-        shown = [*(boxes[part] for part in ordered), *box.children[len(boxes) :]]
-        if list(box.children) != shown:
+        shown = (*self._ordered(step), box.children[-1])
+        if box.children != shown:
             box.children = shown
+
+    def _ordered(self, step: Step) -> list[widgets.VBox]:
+        pairs = zip(self._parts[step], self._part_boxes[step], strict=True)
+        return [box for _part, box in sorted(pairs, key=lambda pair: not pair[0].is_first())]
 
     def _build(self, step: Step) -> widgets.Widget:
         if isinstance(self.desk.book, AbsentBook):
@@ -307,7 +317,7 @@ class Today(widgets.VBox):
         self._part_boxes[step] = tuple(map(_boxed, parts))
         notebook = f"/lab/tree/{_NOTEBOOK[step]}.ipynb"
         link = widgets.HTML(f'<a href="{notebook}">The same in code, in JupyterLab</a>')
-        self._boxes[step] = widgets.VBox([*self._part_boxes[step], link])
+        self._boxes[step] = widgets.VBox([*self._ordered(step), link])
         return self._boxes[step]
 
 

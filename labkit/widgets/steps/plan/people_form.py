@@ -36,7 +36,7 @@ class CoffeeForm(Form):
 
     def __init__(self, book: LabBook, on_added: Callable[[tuple[str, str]], Any]) -> None:
         self._book, self._on_added = book, on_added
-        add = fields.button("Add this coffee")
+        add = fields.button("Add this coffee", main=True)
         add.on_click(lambda _b: self._add())
         super().__init__(
             {

@@ -185,7 +185,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "tasters": TasterTicks("Who tastes?", names, names),
                 "new_tasters": fields.text("Who tastes?", placeholder="names, with commas"),
                 "alone": fields.tick("I am alone", False),
-                "minutes": fields.number("How long, at the table (minutes)", USUAL_MINUTES, step=5),
+                "minutes": fields.number("At the table (minutes)", USUAL_MINUTES, step=5),
                 "cups_per_flight": fields.whole("At most side by side (cups)", COMFORTABLE_CUPS),
                 "plan": lines("Plan", [("not known yet", _OWN)]),
                 "all_paper": fields.tick("All paper, in one zip file", False),
