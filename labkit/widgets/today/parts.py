@@ -214,12 +214,6 @@ def verdict(desk: Desk) -> Sequence[Part]:
     opening = OpenForm(book, on_open=show)
     return (
         Part(name="says", title="What the scores say", widget=reading),
-        Part(
-            name="open",
-            title="Open the key",
-            widget=opening,
-            is_first=lambda: bool(opening.form.fields["session"].options),
-        ),
         Part(name="next", title="Stop, or taste on?", widget=asked),
         Part(
             name="confirm",
@@ -228,6 +222,12 @@ def verdict(desk: Desk) -> Sequence[Part]:
                 "Plan a test of two waters",
                 lambda: ConfirmForm(book, reading, bench.bench_sheet, base=desk.base),
             ),
+        ),
+        Part(
+            name="open",
+            title="Open the key",
+            widget=opening,
+            is_first=lambda: bool(opening.form.fields["session"].options),
         ),
         Part(name="base", title="The water to start from", widget=desk.base),
     )

@@ -21,6 +21,7 @@ from labkit.widgets.parts.fields import said
 from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.steps.plan.people_form import CoffeeForm
+from labkit.widgets.steps.plan.sweep_form import SweepForm
 from labkit.widgets.today.desk import Coffee, Desk
 from labkit.widgets.today.parts import MAKERS, OnAsk, Part, guarded
 from labkit.widgets.today.step_bar import StepBar
@@ -272,6 +273,8 @@ class Today(widgets.VBox):
         asked = self.go(self.standing.step, _PART.get(thing, ""))
         if isinstance(asked, OnAsk):
             asked.ask()
+        if thing is NextThing.PLAN_DIAL and isinstance(asked, SweepForm):
+            asked.vary(self.standing.dial)
 
     def _safely(self, work: Callable[[], Any]) -> None:
         """Do what a touch asks for; what nobody foresaw is logged and said at the head."""

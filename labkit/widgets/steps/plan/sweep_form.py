@@ -132,6 +132,16 @@ class SweepForm(NeedsBook, Form):
         """The waters of the sweep."""
         return self._make().targets
 
+    def vary(self, coordinate: str) -> None:
+        """Choose the sweep that varies one coordinate alone.
+
+        Parameters
+        ----------
+        coordinate : str
+            Its name.
+        """
+        self.fields["kind"].value = _VARYING[coordinate][0]
+
     def _start(self) -> None:
         """Fill in the usual levels, and the best known where a factor is held."""
         kind = self.fields["kind"].value
