@@ -10,7 +10,7 @@ from typing import Final
 import pandas as pd
 
 from labkit.errors import PlanError
-from labkit.tasting.discrimination import METHODS
+from labkit.tasting.methods import METHODS
 from labkit.tasting.plan import CupPlan
 from labkit.tasting.seal import KeyRow, OpenedFlight
 from labkit.water import PURE_WATER, Concentrate, Mixing, Water, mix

@@ -78,7 +78,7 @@ def replan(
     unserved = [n for n in unserved_flights(book, name) if first is None or n >= first]
     if not unserved:
         raise PlanError(
-            "session must have a flight not served yet. Add flights in notebook 2.", field="session"
+            "session must have a flight not served yet. Add flights under Plan.", field="session"
         )
     if not late and not absent:
         raise PlanError(

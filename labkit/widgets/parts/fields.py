@@ -211,7 +211,7 @@ class Form(widgets.VBox):
         """A field, and below it room for what is wrong with it."""
         row = widgets.VBox([self.fields[name], self.notes[name]])
         self.notes[name].add_class("lk-note")
-        row.add_class("lk-row").add_class(f"lk-at-{name}")
+        row.add_class("lk-row").add_class(f"lk-at-{name.replace(' ', '-')}")
         return row
 
     def _label(self, name: str) -> str:

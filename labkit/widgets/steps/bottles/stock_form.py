@@ -90,7 +90,7 @@ class StockForm(NeedsBook, widgets.VBox):
         remarks = [said(sentence) for sentence in _remarks(self._book, bottles, needs)]
         if not bottles:
             self._offer_days(bottles)
-            return [said("No bottle is on the shelf yet: make one in notebook 1."), *remarks]
+            return [said("No bottle is on the shelf yet: make one under Bottles."), *remarks]
         return [
             self._keeping(keeps_days) if self._offer_days(bottles) else "",
             _shelf_html(bottles, needs, lasts),
@@ -219,7 +219,8 @@ def _remarks(book: LabBook, bottles: Sequence[Bottle], needs: Sequence[SessionNe
             )
     said_of.append(
         "What a sealed flight takes is reserved, and taken with its first score or once it is said "
-        "to be mixed. One that will not be tasted after all takes nothing once it is locked."
+        "to be mixed. One that will not be tasted after all takes nothing once it is locked under "
+        "Taste."
         if needs
         else "No sealed flight waits to be mixed."
     )

@@ -190,7 +190,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "tasters": TasterTicks("Who tastes?", names, names),
                 "new_tasters": fields.text("Who tastes?", placeholder="names, with commas"),
                 "alone": fields.tick("I am alone", False),
-                "minutes": fields.number("How long, at the table (minutes)", USUAL_MINUTES, step=5),
+                "minutes": fields.number("At the table (minutes)", USUAL_MINUTES, step=5),
                 "cups_per_flight": fields.whole("At most side by side (cups)", COMFORTABLE_CUPS),
                 "plan": lines("Plan", [("not known yet", _OWN)]),
                 "all_paper": fields.tick("All paper, in one zip file", False),
@@ -465,11 +465,11 @@ class PlanForm(NeedsBook, widgets.VBox):
         self._follow()
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         is_below = self._on_sealed is not None or self._paper is not None
-        paper = "below, under Paper" if is_below else "in notebook 2, under Paper"
+        paper = "below, under Paper" if is_below else "under Plan"
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now: it is the "
             f"only way to the waters if the passphrase is lost. Cup labels and score sheets are "
-            f"{paper}; score in notebook 3."
+            f"{paper}; score under Taste."
         )
         if self._on_sealed is not None:
             self._on_sealed()

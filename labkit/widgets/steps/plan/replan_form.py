@@ -111,7 +111,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         if now["session"] is None:
             raise PlanError(
-                "session must have a flight not served yet. Add flights in notebook 2.",
+                "session must have a flight not served yet. Add flights under Plan.",
                 field="session",
             )
         late = [name.strip() for name in now["late"].split(",") if name.strip()]

@@ -180,8 +180,8 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         self.offer.served(f"'{plan.session}'")
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
-            f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score in "
-            "notebook 3, lock, and open the key above: the answer stands with the scores."
+            f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score "
+            "under Taste, lock, and open the key above: the answer stands with the scores."
         )
 
     def _plan(self) -> CupPlan:
