@@ -18,6 +18,7 @@ from .panel import order_effects as order_effects
 from .plans import MINUTES as MINUTES
 from .plans import number_or_none as number_or_none
 from .plans import what_it_buys as what_it_buys
+from .qr import qr_svg as qr_svg
 from .reading import decided as decided
 from .reading import in_words as in_words
 from .search import flight_html as flight_html
