@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import shutil
 import subprocess
 import tarfile
@@ -71,3 +72,25 @@ def test_what_cannot_be_told_is_not_made_up(tmp_path, clone, monkeypatch):
 def test_paper_names_version_and_commit():
     found = commit_of(ROOT)
     assert made_with() == f"labkit {__version__}" + f" ({found})" * bool(found)
+
+
+def test_changelog_and_citation_speak_of_this_version():
+    """Keep a Changelog 1.1.0: unreleased first, then versions, newest first, with ISO dates."""
+    text = (PROJECT / "CHANGELOG.md").read_text(encoding="utf-8")
+    heads = re.findall(r"^## (.*)$", text, re.M)
+    assert heads[0] == "[Unreleased]"
+    released = [re.fullmatch(r"\[(\d+\.\d+\.\d+)\] - (\d{4}-\d\d-\d\d)", one) for one in heads[1:]]
+    assert all(released)
+    assert released[0][1] == __version__
+    order = [tuple(map(int, one[1].split("."))) for one in released]
+    assert order == sorted(order, reverse=True)
+    kinds = {"Added", "Changed", "Deprecated", "Removed", "Fixed", "Security"}
+    assert set(re.findall(r"^### (.*)$", text, re.M)) <= kinds
+    cited = (PROJECT / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"\nversion: {__version__}\n" in cited
+    assert f'\ndate-released: "{released[0][2]}"\n' in cited
+
+
+def test_type_information_is_there_for_those_who_call_labkit():
+    """PEP 561: the marker stands in the package itself."""
+    assert (ROOT / "labkit" / "py.typed").is_file()

@@ -35,4 +35,6 @@ from .water_map import said_of_handing as said_of_handing
 from .water_map import said_of_margin as said_of_margin
 from .water_map import said_of_pour as said_of_pour
 from .words import side_of_right as side_of_right
+from .work import confirmation_of as confirmation_of
 from .work import known_of as known_of
+from .work import sure_of as sure_of
