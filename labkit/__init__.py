@@ -7,7 +7,7 @@ parse this file, so that labkit.__main__ can tell it what is missing.
 from importlib import import_module
 from typing import Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _ROOM_OF = {
     "LabBook": "book",
