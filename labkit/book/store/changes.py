@@ -50,6 +50,7 @@ TOPICS: Final[Mapping[str, Topic]] = {
     "cups": Topic.SESSIONS,
     "servings": Topic.SESSIONS,
     "opened_cups": Topic.SESSIONS,
+    "cup_measurements": Topic.SCORES,
     "events": Topic.SESSIONS,
     "scores": Topic.SCORES,
     "bottles": Topic.STOCK,
