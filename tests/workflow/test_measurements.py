@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from html import escape
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.bench import coffee_report
 from labkit.book import LabBook
 from labkit.errors import BookError, ImportFileError, LabkitError, PlanError
+from labkit.present import say
 from labkit.tasting import MEASURED, ratio_sweep
 from labkit.workflow import (
     lock_flights,
     measurement_table,
     open_flights,
     plan_session,
+    read,
     record_measurements,
     record_scores,
     replan,
@@ -178,3 +183,28 @@ def test_a_flight_whose_cups_were_measured_is_not_planned_anew(book, planned):
     with pytest.raises(BookError, match="served already"):
         replan(book, planned, absent=["Bo"], first=2, passphrase=PASSPHRASE)
     assert len(book.scores.measured_cups(planned.session.name)) > 0
+
+
+def test_reading_and_report_say_what_was_measured(book, planned):
+    rng = np.random.default_rng(5)
+    table = planned.servings.drop(columns="position")
+    record_scores(
+        book, planned, table.assign(attribute="overall", score=rng.integers(3, 8, len(table)))
+    )
+    cups = all_measured(book, planned)
+    cups["strength_percent"] = 1.3 + rng.normal(0, 0.1, len(cups)).round(2)
+    record_measurements(book, planned, cups)
+    lock_flights(book, planned)
+    open_flights(book, planned, PASSPHRASE)
+
+    found = read(book, "Coffee A").reading
+    assert [one.covariate.name for one in found.extraction] == [
+        "strength_percent",
+        "extraction_percent",
+    ]
+    html = coffee_report(book, "Coffee A", client=found.scores.frame["client"].iloc[0]).html
+    for one in found.extraction:
+        assert escape(say(one)) in html
+    assert html.count("The waters at equal") == sum(
+        one.equal is not None for one in found.extraction
+    )

@@ -50,7 +50,7 @@ TOPICS: Final[Mapping[str, Topic]] = {
     "cups": Topic.SESSIONS,
     "servings": Topic.SESSIONS,
     "opened_cups": Topic.SESSIONS,
-    "cup_measurements": Topic.SCORES,
+    "cup_measurements": Topic.SESSIONS,
     "events": Topic.SESSIONS,
     "scores": Topic.SCORES,
     "bottles": Topic.STOCK,
