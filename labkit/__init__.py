@@ -35,6 +35,7 @@ _ROOM_OF = {
     "plan_session": "workflow",
     "prepare_flights": "workflow",
     "record_doses": "workflow",
+    "record_measurements": "workflow",
     "record_scores": "workflow",
     "replan": "workflow",
     "confirm": "workflow",

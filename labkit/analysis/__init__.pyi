@@ -83,6 +83,9 @@ from .reading.diagnostics import PILED as PILED
 from .reading.diagnostics import Diagnostics as Diagnostics
 from .reading.differences import WaterDifferences as WaterDifferences
 from .reading.differences import simultaneous as simultaneous
+from .reading.extraction import Covariate as Covariate
+from .reading.extraction import Extraction as Extraction
+from .reading.extraction import ExtractionKind as ExtractionKind
 from .reading.ordinal import Ordinal as Ordinal
 from .reading.ordinal import OrdinalCheck as OrdinalCheck
 from .reading.ordinal import ordinal_check as ordinal_check

@@ -12,10 +12,12 @@ from .current import open_book as open_book
 from .demo import data_folder as data_folder
 from .demo import ensure_demo_book as ensure_demo_book
 from .files.csv_files import frame_csv as frame_csv
+from .files.csv_files import read_table as read_table
 from .files.folders import import_folder as import_folder
 from .files.import_files import ImportPreview as ImportPreview
 from .files.import_files import ImportRow as ImportRow
 from .lab_book import LabBook as LabBook
+from .scores.measured import MeasuredCup as MeasuredCup
 from .scores.score import KeptScore as KeptScore
 from .scores.score import Score as Score
 from .sessions.decisions import LeftOut as LeftOut

@@ -6,6 +6,7 @@ from labkit.book.files.exports import Exports
 from labkit.book.files.imports import Imports
 from labkit.book.people.people import People
 from labkit.book.scores.kept_readings import KeptReadings
+from labkit.book.scores.measured import CupMeasurements
 from labkit.book.sessions.decisions import Decisions
 from labkit.book.sessions.flights import Flights
 from labkit.book.sessions.found_codes import FoundCodes
@@ -24,8 +25,8 @@ class SessionPart(Sessions, Plans, Flights, FoundCodes, Progress, Links, Decisio
     """Sessions: their plans, flights, links and events, and what was decided about a coffee."""
 
 
-class ScorePart(Exports, Imports):
-    """Scores: taken one by one or from files, given as tables and files."""
+class ScorePart(Exports, Imports, CupMeasurements):
+    """Scores and what was measured in the cups: one by one or from files, and out again."""
 
 
 class StockPart(Shelf, SealedDoses, BaseWaters):

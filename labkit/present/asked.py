@@ -14,6 +14,7 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "tasting": ("plans",),
         "analysis": (
             "curve",
+            "extraction",
             "noted",
             "pair_tests",
             "panel",

@@ -13,6 +13,7 @@ from labkit.analysis import REML_ENGINE, AttributeReadings, Reading, VerdictKind
 from labkit.book import Decision
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.curve import warnings_of, water_by_water
+from labkit.present.extraction import extraction_html
 from labkit.present.html import folded
 from labkit.present.panel import order_effects
 from labkit.present.recommended import source_of
@@ -33,6 +34,8 @@ def _page(reading: Reading) -> str:
     return (
         f"<p><strong>{answer}</strong> {escape(rest)}</p>"
         + _listed("The panel, and water by water:", (*panel, *waters))
+        + _listed("What was measured in the cups:", tuple(map(say, reading.extraction)))
+        + extraction_html(reading)
         + _listed("These cups cannot tell:", tuple(map(say, reading.cannot_tell)))
         + _listed("Note:", remarks(reading))
         + (folded("How it was read", _list(models)) if models else "")

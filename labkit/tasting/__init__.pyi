@@ -20,6 +20,10 @@ from .discrimination import plan_sets as plan_sets
 from .discrimination import right_place as right_place
 from .factors import Factor as Factor
 from .frame import SCORES_COLUMNS as SCORES_COLUMNS
+from .measured import MEASURED as MEASURED
+from .measured import MOST_EXTRACTED_PERCENT as MOST_EXTRACTED_PERCENT
+from .measured import Quantity as Quantity
+from .measured import extraction_yield as extraction_yield
 from .methods import CONFIRMING as CONFIRMING
 from .methods import DIFFERENCE_TESTS as DIFFERENCE_TESTS
 from .methods import METHODS as METHODS

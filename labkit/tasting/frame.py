@@ -29,5 +29,8 @@ SCORES_COLUMNS: Final = (
     "serving",
     "brew_method",
     "given_at",
+    "strength_percent",
+    "extraction_percent",
 )
-"""Columns of the frame, one row a score; hardness and alkalinity in mg/L as CaCO3."""
+"""Columns of the frame, one row a score; hardness and alkalinity in mg/L as CaCO3. Brew strength
+and extraction yield are those of the cup, NaN where nobody measured them."""

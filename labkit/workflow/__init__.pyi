@@ -18,6 +18,8 @@ from .keys import LockedFlights as LockedFlights
 from .keys import lock_and_open as lock_and_open
 from .keys import lock_flights as lock_flights
 from .keys import open_flights as open_flights
+from .measurements import measurement_table as measurement_table
+from .measurements import record_measurements as record_measurements
 from .names import USUAL_SHEET as USUAL_SHEET
 from .names import attributes_of as attributes_of
 from .next_flights import NextFlight as NextFlight

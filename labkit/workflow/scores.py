@@ -63,7 +63,7 @@ def record_scores(
     touches = []
     rows = []
     for row in tidy.to_dict("records"):
-        if _is_empty(row["score"]):
+        if is_empty(row["score"]):
             continue
         rows.append(row["row"])
         try:
@@ -132,11 +132,11 @@ def _touch(
 ) -> Score:
     """One row as the lab book takes it."""
     taster = str(row["taster"])
-    code = None if _is_empty(row.get("blind_code")) else _code_of(row["blind_code"])
-    position = None if _is_empty(row.get("position")) else int(row["position"])
-    flight = None if _is_empty(row.get("flight")) else int(row["flight"])
+    code = None if is_empty(row.get("blind_code")) else code_of(row["blind_code"])
+    position = None if is_empty(row.get("position")) else int(row["position"])
+    flight = None if is_empty(row.get("flight")) else int(row["flight"])
     if flight is None:
-        flight = _flight_of(plan, code)
+        flight = flight_of(plan, code)
     elif flight not in plan.flights:
         raise PlanError(
             f"flight must be one of {', '.join(map(str, plan.flights))}, got {flight}.",
@@ -149,8 +149,7 @@ def _touch(
     if words is not None and words.kind == "descriptors" and isinstance(value, str):
         value = [word.strip() for word in value.split(";") if word.strip()]
     stage, device, entry_id = (
-        None if _is_empty(row.get(one)) else str(row[one])
-        for one in ("stage", "device", "entry_id")
+        None if is_empty(row.get(one)) else str(row[one]) for one in ("stage", "device", "entry_id")
     )
     return Score(
         session=session,
@@ -169,7 +168,7 @@ def _touch(
     )
 
 
-def _flight_of(plan: CupPlan, code: str | None) -> int:
+def flight_of(plan: CupPlan, code: str | None) -> int:
     """The flight of a code, or the only one that there is."""
     found = [flight for flight in plan.flights if code in plan.codes(flight)]
     if code is not None and not found:
@@ -203,18 +202,18 @@ def _check_place(plan: CupPlan, flight: int, taster: str, code: str, position: i
         )
 
 
-def _code_of(code: object) -> str:
+def code_of(code: object) -> str:
     """A code as it stands on the cup: a table may have made a number of it."""
     return str(code).strip().removesuffix(".0")
 
 
 def _moment(given: object) -> datetime | None:
-    if _is_empty(given):
+    if is_empty(given):
         return None
     return pd.Timestamp(given).to_pydatetime()  # type: ignore[arg-type]
 
 
-def _is_empty(cell: object) -> bool:
+def is_empty(cell: object) -> bool:
     """Whether nothing was given; a list of no words was."""
     if cell is None or (isinstance(cell, str) and not cell.strip()):
         return True

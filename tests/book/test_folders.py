@@ -56,6 +56,9 @@ def fill(book):
     book.scores.record_score(SESSION, 1, "Ada", "words", ["nutty"], position=2)
     book.scores.record_score(SESSION, 1, "Ada", "overall", None, position=3)
     book.scores.record_score("Ridge 1", 1, "-Dee", "overall", 6.25, position=1, stage="cool")
+    measured = {"strength_percent": 1.31, "beverage_g": 350.0, "dose_g": 20.0, "brew_ph": None}
+    code = min(book.sessions.plan(SESSION).codes(1))
+    book.scores.measure_cups(SESSION, [(1, code, measured)], measured_by="+Prep")
     book.sessions.lock_flight(SESSION, 1)
     book.sessions.open_flight(SESSION, 1, PASSPHRASE)
     book.sessions.issue_link(SESSION, "Ada")
@@ -85,6 +88,7 @@ def test_a_folder_round_trips_on_each_database(book, tmp_path):
         assert again.scores.history(SESSION) == book.scores.history(SESSION)
         assert again.scores.opened_scores().equals(book.scores.opened_scores())
         assert again.sessions.decisions(COFFEE) == book.sessions.decisions(COFFEE)
+        assert again.scores.measured_cups(SESSION) == book.scores.measured_cups(SESSION) != ()
         # The sealed keys came along, and new rows go on after the old ones.
         again.sessions.lock_flight(SESSION, 2)
         assert again.sessions.open_flight(SESSION, 2, PASSPHRASE).state == "opened"

@@ -15,6 +15,7 @@ import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 
+import labkit.book.migrations as migrations
 from labkit.book import LabBook
 from labkit.book.files.folders import import_folder
 from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, upgrade
@@ -24,7 +25,8 @@ from labkit.errors import BookError
 from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION
 
 BOOKS = Path(__file__).parent / "books"
-VERSIONS = range(1, SCHEMA_VERSION + 1)
+STEPS = Path(migrations.__file__).parent / "versions"
+VERSIONS = sorted(int(step.name[1:5]) for step in STEPS.glob("v[0-9]*.py"))
 
 
 @pytest.mark.parametrize("version", VERSIONS)
@@ -33,6 +35,10 @@ def test_there_is_an_old_book_of_each_version(version):
     with closing(sqlite3.connect(address, uri=True)) as old:
         (found,) = old.execute("SELECT version_num FROM alembic_version").fetchone()
     assert int(found) == version
+
+
+def test_the_newest_step_makes_the_version_of_the_code():
+    assert VERSIONS[-1] == SCHEMA_VERSION
 
 
 def assert_nothing_is_lost(book, version):
@@ -65,6 +71,8 @@ def assert_nothing_is_lost(book, version):
     assert book.sessions.left_out(COFFEE, client=CLIENT).tasters == (
         ("Ada", "Chen") if version > 5 else ()
     )
+    measured = [(one.flight, one.measured_by) for one in book.scores.measured_cups(SESSION)]
+    assert measured == ([(1, "+Prep")] if version > 7 else [])
 
 
 @pytest.mark.parametrize("version", VERSIONS)

@@ -6,7 +6,7 @@ Whatever has to be left out or put together on the way is noted; nothing is done
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -120,6 +120,20 @@ class Scores:
     def column(self, name: str) -> NDArray[np.str_]:
         """One column as text; not for what differs between attributes."""
         return self.once(f"column {name}", lambda: self.frame[name].astype(str).to_numpy(dtype=str))
+
+    def only(self, rows: Bools) -> Scores:
+        """These scores alone; the same object if it is all of them.
+
+        Parameters
+        ----------
+        rows : ndarray of bool, shape (n,)
+            Which to keep.
+        """
+        if rows.all():
+            return self
+        frame = self.frame[rows].reset_index(drop=True)
+        recipes = _recipes(frame) if len(frame) else self.recipes.iloc[:0]
+        return replace(self, frame=frame, recipes=recipes, from_cups={})
 
 
 def attributes_of(frame: pd.DataFrame) -> list[str]:

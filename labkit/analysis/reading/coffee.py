@@ -17,6 +17,7 @@ from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, best_to_serve
 from labkit.analysis.reading.diagnostics import Diagnostics, diagnose
 from labkit.analysis.reading.differences import WaterDifferences, compare_waters
+from labkit.analysis.reading.extraction import Extraction, check_extraction
 from labkit.analysis.reading.panel import PanelCheck, check_panel
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
@@ -55,6 +56,10 @@ class Reading(Shown):
 
     verdict: Verdict
     """The plain answer."""
+
+    extraction: tuple[Extraction, ...] = ()
+    """Whether differences may be ones of extraction, for strength and for yield; empty where
+    neither was measured, or without a surface."""
 
     no_waters: str = ""
     """Why single waters are not compared, where a surface is; empty if they are."""
@@ -170,6 +175,8 @@ def _read(
             panel=check_panel(scores, found=verdict.kind is VerdictKind.FOUND),
             diagnostics=diagnostics,
             verdict=verdict,
+            # Draws of its own: what was measured moves no other number.
+            extraction=check_extraction(scores, rng=np.random.default_rng(SEED), surface=surface),
             no_waters=no_waters,
         )
 

@@ -389,6 +389,9 @@ class SimulatedPanel:
                 cups[name] = pd.Series([value] * len(cups), dtype=object if value is None else None)
         if "blind_code" not in cups:
             cups["blind_code"] = ""
+        for name in ("strength_percent", "extraction_percent"):
+            if name not in cups:
+                cups[name] = np.nan
         return cups
 
 

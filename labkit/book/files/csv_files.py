@@ -183,6 +183,43 @@ def read_lines(path: str | os.PathLike[str]) -> tuple[list[str], list[Line]]:
     return header, lines
 
 
+def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
+    """Read a CSV file or the first sheet of a spreadsheet (.xlsx) as it stands there.
+
+    Parameters
+    ----------
+    path : str or path
+        The file; comma, semicolon and tab are told apart by the header.
+
+    Returns
+    -------
+    DataFrame
+        Text cells, empty where nothing was typed; the index counts lines, the header being 1.
+
+    Raises
+    ------
+    ImportFileError
+        If there is no such file, no header, a column twice, a line of another length, or the file
+        cannot be read.
+    """
+    import pandas as pd
+
+    header, lines = read_lines(path)
+    for line in lines:
+        if line.n_cells != len(header):
+            raise ImportFileError(
+                f"{Path(path).name}: line {line.number} must have {len(header)} cells, got "
+                f"{line.n_cells}. A decimal comma parts a cell where commas separate: write a "
+                "point, or separate by semicolons."
+            )
+    return pd.DataFrame(
+        [line.cells for line in lines],
+        columns=header,
+        index=[line.number for line in lines],
+        dtype=object,
+    )
+
+
 def _csv_rows(source: Path) -> list[tuple[int, list[str]]]:
     try:
         text = source.read_bytes().decode("utf-8-sig")

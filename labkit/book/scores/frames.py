@@ -6,9 +6,10 @@ import json
 from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
-from sqlalchemy import Select, and_
+from sqlalchemy import Select, and_, select
 
 from labkit.book.scores.entries import current_entries
+from labkit.book.scores.measured import values_of_cups
 from labkit.book.store.lookups import find_client, find_coffee, find_session
 from labkit.book.store.schema import (
     OPENED,
@@ -39,6 +40,9 @@ WATER_COLUMNS: Final = (
     "is_duplicate",
 )
 """What is known of a cup once its flight is opened."""
+
+MEASURED_COLUMNS: Final = ("strength_percent", "extraction_percent")
+"""What is known of a cup where the preparer has measured it."""
 
 TIDY_COLUMNS: Final = (
     "client",
@@ -196,17 +200,22 @@ class Frames(Part):
         session: str | None = None,
     ) -> pd.DataFrame:
         """Run the query, of one client, coffee or session if asked, with types and labels."""
+        import numpy as np
         import pandas as pd
 
         with self._store.reading() as db:
+            sessions = select(SessionRow.id).join(CoffeeRow, SessionRow.coffee_id == CoffeeRow.id)
             if client is not None:
-                query = query.where(ClientRow.id == find_client(db, client).id)
+                sessions = sessions.where(CoffeeRow.client_id == find_client(db, client).id)
             if coffee is not None:
-                query = query.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
+                sessions = sessions.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
             if session is not None:
-                query = query.where(SessionRow.id == find_session(db, session).id)
-            result = db.execute(query)
+                sessions = sessions.where(SessionRow.id == find_session(db, session).id)
+            result = db.execute(query.where(SessionRow.id.in_(sessions)))
             frame = pd.DataFrame(result.all(), columns=list(result.keys()))
+            measured = values_of_cups(db, sessions)
+        for name in MEASURED_COLUMNS:
+            frame[name] = [measured.get(cup, {}).get(name, np.nan) for cup in frame["cup_id"]]
         numbers = ("score", "mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
         frame = frame.astype(dict.fromkeys(("flight", "position"), "int64"))
         frame = frame.astype(dict.fromkeys(numbers, "float64"))
@@ -244,6 +253,7 @@ def _query() -> Select[*tuple[Any, ...]]:
             FlightRow.is_unblinded.label("is_unblinded"),
             TasterRow.name.label("taster"),
             ServingRow.position.label("position"),
+            CupRow.id.label("cup_id"),
             CupRow.blind_code.label("blind_code"),
             ScoreRow.stage.label("stage"),
             AttributeRow.name.label("attribute"),

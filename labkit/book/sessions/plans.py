@@ -18,6 +18,7 @@ from labkit.book.store.records import ServedCup
 from labkit.book.store.schema import (
     PLANNED,
     AttributeRow,
+    CupMeasurementRow,
     CupRow,
     EventRow,
     FlightRow,
@@ -303,10 +304,14 @@ def _fresh_flight(db: Session, session: SessionRow, number: int) -> FlightRow:
         add_event(db, session.id, "flight planned", flight_id=flight.id)
         return flight
     scored = select(ScoreRow.id).join(ServingRow).where(ServingRow.flight_id == flight.id)
-    if flight.state != PLANNED or db.scalar(scored.limit(1)) is not None:
+    measured = select(CupMeasurementRow.id).join(CupRow).where(CupRow.flight_id == flight.id)
+    begun = (db.scalar(one.limit(1)) for one in (scored, measured))
+    if flight.state != PLANNED or any(one is not None for one in begun):
+        is_begun = flight.state == PLANNED
         msg = (
             f"flight {number} of session {session.name!r} must be unserved to be planned anew, but "
-            f"it is {flight.state}; plan the flights after it."
+            f"{'its cups were served already' if is_begun else f'it is {flight.state}'}; plan the "
+            "flights after it."
         )
         raise BookError(msg, field="flight")
     for table in (SealedKeyRow, ServingRow, CupRow):

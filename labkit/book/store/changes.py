@@ -50,6 +50,7 @@ TOPICS: Final[Mapping[str, Topic | None]] = {
     "cups": Topic.SESSIONS,
     "servings": Topic.SESSIONS,
     "opened_cups": Topic.SESSIONS,
+    "cup_measurements": Topic.SESSIONS,
     "events": Topic.SESSIONS,
     "scores": Topic.SCORES,
     "bottles": Topic.STOCK,

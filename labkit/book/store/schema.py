@@ -329,6 +329,23 @@ class OpenedCupRow(Base):
     is_duplicate: Mapped[bool]
 
 
+class CupMeasurementRow(Base):
+    """One quantity measured in a cup; the last row of cup and quantity holds, rows are only added.
+
+    A value that is NULL takes the ones before it back.
+    """
+
+    __tablename__ = "cup_measurements"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    cup_id: Mapped[int] = mapped_column(ForeignKey("cups.id"), index=True)
+    quantity: Mapped[str]
+    value: Mapped[float | None]
+    measured_by: Mapped[str]
+    entered_at: Mapped[datetime]
+    is_key_open: Mapped[bool]
+
+
 class ScoreRow(Base):
     """One touch; rows are only ever added, triggers refuse anything else."""
 

@@ -11,6 +11,7 @@ from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.sheet.score_sheet import ScoreSheet
 from labkit.widgets.steps.taste.files_form import FilesForm
 from labkit.widgets.steps.taste.lead_view import LeadView
+from labkit.widgets.steps.taste.measured_form import MeasuredForm
 
 
 class ScoringDesk(NeedsBook, widgets.VBox):
@@ -26,7 +27,7 @@ class ScoringDesk(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook) -> None:
         self._book = book
-        self._lead: LeadView | None = None
+        self._hearing: tuple[widgets.Widget, ...] = ()
         options, first = self._sessions()
         self.chooser = fields.choice("Session", options, first)
         self.chooser.observe(lambda _change: self._show(), "value")
@@ -55,9 +56,9 @@ class ScoringDesk(NeedsBook, widgets.VBox):
             self._show()
 
     def _show(self) -> None:
-        if self._lead is not None:
-            self._lead.close()  # what is not shown any more need not hear of anything
-            self._lead = None
+        for view in self._hearing:
+            view.close()  # what is not shown any more need not hear of anything
+        self._hearing = ()
         session = self.chooser.value
         if session is None:
             self.place.children = [
@@ -71,13 +72,16 @@ class ScoringDesk(NeedsBook, widgets.VBox):
                 )
             ]
             return
-        self._lead = LeadView(self._book, session=session)
+        lead = LeadView(self._book, session=session)
+        measured = MeasuredForm(self._book, session=session)
+        self._hearing = (lead, measured)
         tabs = widgets.Tab(
             [
                 ScoreSheet(self._book, session=session),
-                self._lead,
+                lead,
+                measured,
                 FilesForm(self._book, session=session),
             ],
-            titles=["Score", "Progress and lock", "Paper and files"],
+            titles=["Score", "Progress and lock", "Measured", "Paper and files"],
         )
         self.place.children = [tabs]

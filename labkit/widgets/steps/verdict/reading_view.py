@@ -109,8 +109,10 @@ class ReadingView(NeedsBook, widgets.VBox):
         client, coffee = self.coffee
         sessions = self._book.sessions
         flights = sessions.opened_flights(client=client, coffee=coffee)
-        who = [sessions.session(name).tasters for name in dict.fromkeys(one[0] for one in flights)]
-        return self.coffee, flights, who, sessions.decisions(coffee, client=client)
+        names = list(dict.fromkeys(one[0] for one in flights))
+        who = [sessions.session(name).tasters for name in names]
+        measured = [self._book.scores.measured_cups(name) for name in names]
+        return self.coffee, flights, who, measured, sessions.decisions(coffee, client=client)
 
     @property
     def coffee(self) -> tuple[str, str] | None:
