@@ -55,6 +55,10 @@ class _AbsentSessions(_Absent):
         """None: there is no lab book."""
         return ()
 
+    def latest(self) -> None:
+        """None: there is no lab book."""
+        return
+
 
 class _AbsentChanges:
     """Nothing ever changes."""

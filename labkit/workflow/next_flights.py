@@ -28,6 +28,7 @@ from labkit.analysis import (
 from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
+from labkit.steps import note_step
 from labkit.tasting import Sweep
 from labkit.water import PURE_WATER, Mixing, Target, Water
 from labkit.workflow.kept import earlier_coffees
@@ -173,6 +174,7 @@ def next_flight(
     if region is None:
         allowed = makeable(book.stock.concentrates(), base=base)
         region = Region(locked=dict(held or {}), excluded=tuple(excluded), allowed=allowed)
+    note_step(1, 4)
     belief = believe(
         frame,
         region,
@@ -181,11 +183,13 @@ def next_flight(
         also=include,
         head_start=earlier,
     )
+    note_step(2, 4)
     step, suggestion = None, None
     if path == "walk":
         step = classical_walk(frame, region, cups, brew_method=method)
     else:
         suggestion = suggest_flight(belief, k=cups, include=include, n_tasters=n_tasters)
+    note_step(3, 4)
     pours, unmixable = _pours(book, suggestion, base)
     advice = None
     if frame is not None:

@@ -12,6 +12,7 @@ from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
 from labkit.errors import ReadingError
 from labkit.widgets import BaseWaterForm, NextFlightView, PlanForm, ReadingView
+from labkit.workflow import next_flight
 from tests.project import copy_data
 
 GRID = ("Quillmoor Roastery", "Osmeni, natural")
@@ -109,13 +110,24 @@ def test_another_score_than_overall_proposes_nothing(view):
     assert view.suggestion is None
 
 
-def test_a_coffee_that_nobody_tasted_gets_a_first_flight(book, view):
+def test_a_coffee_that_nobody_tasted_gets_a_first_flight_once_asked(book, monkeypatch):
     book.people.add_coffee("Nobody's yet", client=GRID[0])
     reading = ReadingView(book, lambda _reading: "")
     reading.form.fields["coffee"].value = (GRID[0], "Nobody's yet")
+    searched = []
+    monkeypatch.setattr(
+        "labkit.widgets.steps.verdict.next_flight.next_flight",
+        lambda *given, **more: searched.append(given) or next_flight(*given, **more),
+    )
     fresh = NextFlightView(book, reading, lambda _suggestion, _reading: "")
 
     assert "This coffee has not been tasted yet" in told(fresh)
+    with pytest.raises(ReadingError, match="must be asked for"):
+        _ = fresh.waters
+    assert searched == []  # no search that nobody asked for
+    fresh.button.click()
+    fresh.form.refresh()
+    assert len(searched) == 1  # nor twice for the same
     assert len(fresh.waters) == 5
     assert fresh.control is None
 
@@ -126,6 +138,7 @@ def test_a_closed_key_is_not_called_an_untasted_coffee(book):
     reading = ReadingView(book, lambda _reading: "")
     reading.form.fields["coffee"].value = (GRID[0], "Closed")
     fresh = NextFlightView(book, reading, lambda _suggestion, _reading: "")
+    fresh.propose()
     form = PlanForm(book, fresh, bench_sheet)
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
@@ -164,6 +177,7 @@ def test_only_what_the_base_water_can_become_is_proposed(book):
     reading.form.fields["coffee"].value = (GRID[0], "From the tap")
     base = BaseWaterForm(book)
     view = NextFlightView(book, reading, lambda _suggestion, _reading: "", base=base)
+    view.propose()
     pure = view.waters
     base.form.fields["name"].value = "tap, autumn"
 

@@ -60,7 +60,7 @@ class Prior:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Kernels:
+class Kernels:
     """The normal densities about every centre with every spread, or those that still matter."""
 
     axes: tuple[Floats, Floats, Floats]
@@ -72,11 +72,11 @@ class _Kernels:
     log_prior: Floats
     """Log chance of each that coffees are common and lie about it, of the same shape."""
 
-    def only(self, kept: Sequence[NDArray[np.int_]]) -> _Kernels:
+    def only(self, kept: Sequence[NDArray[np.int_]]) -> Kernels:
         """Those at some places of each axis."""
         x, y, z = (axis[:, some] for axis, some in zip(self.axes, kept, strict=True))
         block = np.ix_(*kept)
-        return _Kernels(axes=(x, y, z), base=self.base[block], log_prior=self.log_prior[block])
+        return Kernels(axes=(x, y, z), base=self.base[block], log_prior=self.log_prior[block])
 
 
 class Pool:
@@ -101,7 +101,7 @@ class Pool:
             for name, group in self._models.items()
         }
         for i, best in enumerate(bests):
-            told = log_likelihood(best, whole)
+            told = log_likelihood(best)
             for name, group in self._models.items():
                 sums[name][int(group[i])] += told
         learned = {
@@ -164,7 +164,7 @@ class Pool:
         )
 
 
-def log_likelihood(best: Floats, kernels: _Kernels) -> Floats:
+def log_likelihood(best: Floats, kernels: Kernels | None = None) -> Floats:
     """Log marginal likelihood of one coffee if coffees are common, by centre and spread.
 
     With W the posterior of its best water without a head start, C the prior and k a normal density,
@@ -174,14 +174,15 @@ def log_likelihood(best: Floats, kernels: _Kernels) -> Floats:
     ----------
     best : ndarray, shape (n_places,)
         W; it sums to less than 1 by the chance that no shape holds.
-    kernels : _Kernels
-        Centres and spreads.
+    kernels : Kernels, optional
+        Centres and spreads; all of them unless given.
 
     Returns
     -------
     log_likelihood : ndarray, shape (n_kernels,) * 3
     """
-    common = _under(best, kernels.axes) / kernels.base
+    some = _kernels() if kernels is None else kernels
+    common = _under(best, some.axes) / some.base
     return np.asarray(np.log1p(-COMMON * (best.sum() - common)))
 
 
@@ -203,7 +204,7 @@ def _learn(log: Floats) -> tuple[float, Floats]:
     return float(highest + np.log(total)), chance / total
 
 
-def _predict(chance: Floats, kernels: _Kernels) -> tuple[Floats, float]:
+def _predict(chance: Floats, kernels: Kernels) -> tuple[Floats, float]:
     """Odds of each place to be a new coffee's best water, and the part like any coffee."""
     like_any = 1 - COMMON * float(chance.sum())
     x, y, z = kernels.axes
@@ -220,7 +221,7 @@ def _under(mass: Floats, axes: tuple[Floats, Floats, Floats]) -> Floats:
 
 
 @cache
-def _kernels() -> _Kernels:
+def _kernels() -> Kernels:
     """All centres with all spreads."""
     u = unit(places())
     pairs = np.array(list(product(SPREADS, CENTRES)))
@@ -231,7 +232,7 @@ def _kernels() -> _Kernels:
     log = np.log(np.repeat(SPREAD_CHANCES, len(CENTRES)) / len(CENTRES))
     joint = log[:, None, None] + log[:, None] + log
     axes = (x, y, z)
-    return _Kernels(axes=axes, base=_under(base(), axes), log_prior=np.log(COMMON_CHANCE) + joint)
+    return Kernels(axes=axes, base=_under(base(), axes), log_prior=np.log(COMMON_CHANCE) + joint)
 
 
 @cache

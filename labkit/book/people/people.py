@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, contains_eager
 
 from labkit.book.people.renaming import Renaming, new_name
 from labkit.book.store.columns import clean_text
@@ -105,7 +105,12 @@ class People(Renaming):
         client : str, optional
             Only this client's.
         """
-        query = select(CoffeeRow).join(ClientRow).order_by(ClientRow.name, CoffeeRow.name)
+        query = (
+            select(CoffeeRow)
+            .join(CoffeeRow.client)
+            .options(contains_eager(CoffeeRow.client))
+            .order_by(ClientRow.name, CoffeeRow.name)
+        )
         with self._store.reading() as db:
             if client is not None:
                 query = query.where(CoffeeRow.client_id == find_client(db, client).id)

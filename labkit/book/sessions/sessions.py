@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, fields
 from datetime import date
 from math import inf
 from typing import TYPE_CHECKING, Any, Final, get_args
 
-from sqlalchemy import Row, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Row, Select, select
+from sqlalchemy.orm import Session, contains_eager
 
 from labkit.book.sessions.plans import store_cups
 from labkit.book.sessions.seats_and_waters import add_waters, seat
@@ -36,7 +37,6 @@ from labkit.book.store.schema import (
     CoffeeRow,
     SeatRow,
     SessionRow,
-    TasterRow,
     WaterRow,
 )
 from labkit.book.store.transactions import Part
@@ -221,14 +221,19 @@ class Sessions(Part):
         self, *, client: str | None = None, coffee: str | None = None
     ) -> tuple[TastingSession, ...]:
         """Sessions of a client or a coffee, or all, by day."""
-        query = select(SessionRow).join(CoffeeRow)
+        query = (
+            select(SessionRow)
+            .join(SessionRow.coffee)
+            .join(CoffeeRow.client)
+            .options(contains_eager(SessionRow.coffee).contains_eager(CoffeeRow.client))
+        )
         with self._store.reading() as db:
             if client is not None:
                 query = query.where(CoffeeRow.client_id == find_client(db, client).id)
             if coffee is not None:
                 query = query.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
-            rows = db.scalars(query.order_by(SessionRow.tasted_on, SessionRow.id))
-            return tuple(_session(db, row) for row in rows.all())
+            rows = db.scalars(query.order_by(SessionRow.tasted_on, SessionRow.id)).all()
+            return _sessions(db, rows)
 
     def latest(self) -> TastingSession | None:
         """The session of the latest day, of whatever coffee; None in an empty lab book."""
@@ -313,27 +318,80 @@ def read_attribute(row: AttributeRow | Row[*tuple[Any, ...]]) -> Attribute:
 
 
 def _attributes(db: Session, session_id: int) -> tuple[Attribute, ...]:
-    rows = db.scalars(
-        select(AttributeRow)
-        .where(AttributeRow.session_id == session_id)
-        .order_by(AttributeRow.position)
-    )
-    return tuple(read_attribute(row) for row in rows)
+    return _attributes_of(db, [session_id]).get(session_id, ())
+
+
+def _attributes_of(db: Session, ids: Sequence[int]) -> dict[int, tuple[Attribute, ...]]:
+    query = select(AttributeRow).order_by(AttributeRow.position)
+    rows = _by_session(db, query, AttributeRow.session_id, ids)
+    return {number: tuple(map(read_attribute, some)) for number, some in rows.items()}
 
 
 def _tasters(db: Session, session_id: int) -> tuple[str, ...]:
-    seats = select(TasterRow.name).join(SeatRow).where(SeatRow.session_id == session_id)
-    return tuple(db.scalars(seats.order_by(SeatRow.id)))
+    return _tasters_of(db, [session_id]).get(session_id, ())
+
+
+def _tasters_of(db: Session, ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    query = (
+        select(SeatRow)
+        .join(SeatRow.taster)
+        .options(contains_eager(SeatRow.taster))
+        .order_by(SeatRow.id)
+    )
+    rows = _by_session(db, query, SeatRow.session_id, ids)
+    return {number: tuple(one.taster.name for one in some) for number, some in rows.items()}
+
+
+MOST_NAMED: Final = 100
+"""Sessions up to which their numbers are named in a question; of more, all rows are asked for."""
+
+
+def _by_session(
+    db: Session, query: Select[Any], column: Any, ids: Sequence[int]
+) -> dict[int, list[Any]]:
+    """Rows of some sessions in one question, by session."""
+    if len(ids) <= MOST_NAMED:
+        query = query.where(column.in_(ids))
+    wanted, found = set(ids), defaultdict[int, list[Any]](list)
+    for row in db.scalars(query):
+        if row.session_id in wanted:
+            found[row.session_id].append(row)
+    return found
 
 
 def _session(db: Session, row: SessionRow) -> TastingSession:
+    (session,) = _sessions(db, [row])
+    return session
+
+
+def _sessions(db: Session, rows: Sequence[SessionRow]) -> tuple[TastingSession, ...]:
+    """Sessions with what belongs to them: as many questions for hundreds as for one."""
+    ids = [row.id for row in rows]
+    query = select(WaterRow).order_by(WaterRow.position)
+    waters = _by_session(db, query, WaterRow.session_id, ids)
+    attributes, tasters = _attributes_of(db, ids), _tasters_of(db, ids)
+    return tuple(
+        _with_all(
+            row,
+            waters=waters.get(row.id, []),
+            attributes=attributes.get(row.id, ()),
+            tasters=tasters.get(row.id, ()),
+        )
+        for row in rows
+    )
+
+
+def _with_all(
+    row: SessionRow,
+    *,
+    waters: Sequence[WaterRow],
+    attributes: tuple[Attribute, ...],
+    tasters: tuple[str, ...],
+) -> TastingSession:
     # Imported here: a taster's sheet needs no waters, nor the arrays that come with them.
     from labkit.tasting import SessionWater
     from labkit.water import Target
 
-    waters = db.scalars(
-        select(WaterRow).where(WaterRow.session_id == row.id).order_by(WaterRow.position)
-    )
     return TastingSession(
         name=row.name,
         client=row.coffee.client.name,
@@ -341,7 +399,7 @@ def _session(db: Session, row: SessionRow) -> TastingSession:
         tasted_on=row.tasted_on,
         serving=row.serving,
         brew_method=row.brew_method,
-        attributes=_attributes(db, row.id),
+        attributes=attributes,
         waters=tuple(
             SessionWater(
                 label=water.label,
@@ -354,7 +412,7 @@ def _session(db: Session, row: SessionRow) -> TastingSession:
             )
             for water in waters
         ),
-        tasters=_tasters(db, row.id),
+        tasters=tasters,
         stages=tuple(row.stages),
         held=_held_in(row.held),
         note=row.note,

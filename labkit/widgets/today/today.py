@@ -274,8 +274,8 @@ class Today(widgets.VBox):
 
     def _usual_coffee(self, known: list[Coffee]) -> Coffee | None:
         """The coffee of the newest session, or the first."""
-        sessions = self.desk.book.sessions.all()
-        newest = (sessions[-1].client, sessions[-1].coffee) if sessions else None
+        latest = self.desk.book.sessions.latest()
+        newest = None if latest is None else (latest.client, latest.coffee)
         return newest if newest in known else next(iter(known), None)
 
     def _take_added(self, added: Coffee) -> None:

@@ -14,8 +14,8 @@ from labkit.analysis.search.earlier_prior import (
     CENTRES,
     COMMON,
     SPREADS,
+    Pool,
     base,
-    combine,
     log_likelihood,
     moved,
     places,
@@ -107,28 +107,27 @@ def test_a_likelihood_is_the_sum_over_the_grid():
         axis=0,
     )
     common = (density @ best) / (density @ base())
-    by_hand = 0.1 + (1 - COMMON[1]) * 0.9 + COMMON[1] * common
+    by_hand = 0.1 + (1 - COMMON) * 0.9 + COMMON * common
 
-    n = len(CENTRES) * len(SPREADS)
-    found = log_likelihood(best)[1, (kernels[0] * n + kernels[1]) * n + kernels[2]]
+    found = log_likelihood(best)[kernels]
 
     assert found == pytest.approx(np.log(by_hand), abs=1e-9)
 
 
 def test_the_prior_stays_a_distribution():
-    prior = combine([log_likelihood(told((0.2, 0.5, 0.5), 0.1))] * 3, {})
+    prior = Pool([told((0.2, 0.5, 0.5), 0.1)] * 3, {}).prior()
 
     assert base() @ prior.odds == pytest.approx(1)
     assert prior.odds.min() >= prior.like_any > 0
 
 
 def test_coffees_that_agree_move_more_than_one_and_than_coffees_that_do_not():
-    one = log_likelihood(told((0.2, 0.3, 0.3), 0.1))
-    apart = [
-        log_likelihood(told(at, 0.1)) for at in ((0.1, 0.9, 0.5), (0.9, 0.1, 0.1), (0.5, 0.5, 0.9))
-    ]
+    one = told((0.2, 0.3, 0.3), 0.1)
+    apart = [told(at, 0.1) for at in ((0.1, 0.9, 0.5), (0.9, 0.1, 0.1), (0.5, 0.5, 0.9))]
 
-    agreeing, alone, apart = (moved(combine(some, {}).odds) for some in ([one] * 3, [one], apart))
+    agreeing, alone, apart = (
+        moved(Pool(some, {}).prior().odds) for some in ([one] * 3, [one], apart)
+    )
 
     assert agreeing > 1.3 * alone
     assert agreeing > 2 * apart
@@ -136,16 +135,30 @@ def test_coffees_that_agree_move_more_than_one_and_than_coffees_that_do_not():
 
 def test_groups_count_only_if_the_data_say_so():
     here, there = ((0.2, 0.3, 0.3), (0.8, 0.8, 0.7))
-    two_kinds = [log_likelihood(told(at, 0.1)) for at in (here, there) * 4]
-    one_kind = [log_likelihood(told(here, 0.1))] * 8
+    two_kinds = [told(at, 0.1) for at in (here, there) * 4]
+    one_kind = [told(here, 0.1)] * 8
     process = {"process": np.array([0, 1] * 4)}
 
-    split, pooled = combine(two_kinds, process), combine(one_kind, process)
+    split, pooled = (Pool(some, process).prior() for some in (two_kinds, one_kind))
+    together = Pool(two_kinds, {}).prior()
 
     assert split.groups["process"] > 0.9
     assert pooled.groups["process"] < 0.2
     near = np.linalg.norm(unit(places()) - np.array(here), axis=1) < 0.2
-    assert base()[near] @ split.odds[near] > 1.5 * base()[near] @ combine(two_kinds, {}).odds[near]
+    assert base()[near] @ split.odds[near] > 1.5 * base()[near] @ together.odds[near]
+
+
+@pytest.mark.parametrize("out", [0, 1, 5])
+def test_taking_one_out_is_as_if_it_had_never_been_there(out):
+    ats = [(0.2, 0.3, 0.3), (0.8, 0.8, 0.7), (0.3, 0.2, 0.4)] * 2
+    bests, process = [told(at, 0.1) for at in ats], np.array([0, 1, 0, 2, 0, 1])
+    others = [i for i in range(6) if i != out]
+
+    less = Pool(bests, {"process": process}).prior(without=out)
+    never = Pool([bests[i] for i in others], {"process": process[others]}).prior()
+
+    assert less.odds == pytest.approx(never.odds, rel=1e-9)
+    assert less.groups == pytest.approx(never.groups, rel=1e-9)
 
 
 def test_groups_come_from_what_the_lab_book_knows():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from html import escape
 from typing import Any, Final
 
@@ -19,11 +20,18 @@ from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
+from labkit.widgets.parts.long_work import LongWork
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.workflow import acidity_of, asked_for_acidity, one_water, read_all, words_of
 
 _ALL: Final = ""
 """What a chooser holds that does not filter."""
+
+A_PAGE: Final = 30
+"""Coffees that are drawn at once."""
+
+MOST_CHOSEN: Final = 20
+"""Coffees up to which all share a tank unless others are chosen."""
 
 _LABELS: Final = {"origin": "Origin", "process": "Process", "roast_level": "Roast"}
 
@@ -49,6 +57,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
         self._filling = False
         self.form: Form
         self.across: Across | None = None
+        self.work = LongWork("Reading the coffees")
         self.hands = HandOver()
         clients = [("all", _ALL), *((one.name, one.name) for one in book.people.clients())]
         save = fields.button("Save the table")
@@ -62,11 +71,12 @@ class AcrossForm(NeedsBook, widgets.VBox):
                     [(one.title, name) for name, one in COORDINATE.items()],
                     "mg_share",
                 ),
+                "page": fields.choice("Shown", [("all", 0)], 0),
             },
             buttons=[save],
         )
         self.form.compute_with(self._show)
-        super().__init__([self.form, self.hands])
+        super().__init__([self.form, self.work, self.hands])
         follow_book(self, book, self._hear, Topic.SESSIONS, Topic.PEOPLE)
         follow_book(self, book, self._read_again, Topic.DECISIONS)
 
@@ -90,6 +100,11 @@ class AcrossForm(NeedsBook, widgets.VBox):
         return self.form.fields["client"].value or None
 
     @property
+    def stood(self) -> Any:
+        """What changes as soon as anything else can be read of what is shown."""
+        return self._stood
+
+    @property
     def coffees(self) -> list[tuple[str, str]]:
         """Client and name of each coffee shown, in their order."""
         shown = self.across.readings if self.across is not None else ()
@@ -102,23 +117,47 @@ class AcrossForm(NeedsBook, widgets.VBox):
     def refresh(self) -> None:
         """Read the lab book again."""
         self._whole = None
+        self.work.forget()
         self.form.refresh()
 
-    def _show(self, *, client: str, sort_by: str, **about: str) -> list[Any]:
+    def _show(self, *, client: str, sort_by: str, page: int | None, **about: str) -> list[Any]:
         if self._filling:
             return []
         if self._whole is None or self._of != client:
             named = client or None
-            self._stood = self._standing()
-            self._whole = read_all(self._book, client=named)
-            self._of = client
+            stood = self._stood = self._standing()
+            is_there, whole = self.work.result(
+                (client, stood), lambda: read_all(self._book, client=named), self.form.refresh
+            )
+            if not is_there:
+                self.across = None
+                return []
+            self._whole, self._of = whole, client
             about = self._offer(self._whole.table, about)
         if self._whole.table.empty and not client:
             self.across = self._whole
             return [fields.said("The lab book has no coffee yet: add one under Plan.")]
         chosen = {name: [value] for name, value in about.items() if value}
         self.across = self._whole.only(**chosen).sort(sort_by)
-        return [self._picture(self.across), *self._words()]
+        shown = self._page(self.across, page or 0)
+        return [self._picture(shown), *self._words(shown)]
+
+    def _page(self, across: Across, page: int) -> Across:
+        """Those that are drawn: hundreds in one picture nobody reads."""
+        n_coffees = len(across.readings)
+        starts = range(0, max(n_coffees, 1), A_PAGE)
+        chooser = self.form.fields["page"]
+        self._filling = True
+        names = [f"{at + 1} to {min(at + A_PAGE, n_coffees)} of {n_coffees}" for at in starts]
+        follow_choices(chooser, list(zip(names, starts, strict=True)))
+        self._filling = False
+        chooser.layout.display = "none" if len(starts) < 2 else ""
+        first = page if page in starts else 0
+        return replace(
+            across,
+            readings=across.readings[first : first + A_PAGE],
+            table=across.table.iloc[first : first + A_PAGE].reset_index(drop=True),
+        )
 
     def _offer(self, table: pd.DataFrame, about: dict[str, str]) -> dict[str, str]:
         """Fill the choosers with what these coffees have; a choice that is gone falls to all."""
@@ -136,10 +175,10 @@ class AcrossForm(NeedsBook, widgets.VBox):
         self._filling = False
         return kept
 
-    def _words(self) -> list[str]:
-        if self.across is None or self.across.table.empty:
+    def _words(self, shown: Across) -> list[str]:
+        if shown.table.empty:
             return []
-        table = table_in_words(self.across)
+        table = table_in_words(shown)
         told = table.assign(coffee=table["coffee"] + " (" + table["client"] + ")")
         lines = [
             f"<li><b>{escape(one['coffee'])}</b>: {escape(one['says'])}</li>"
@@ -189,6 +228,7 @@ class OneWaterForm(NeedsBook, widgets.VBox):
         self._offered: list[tuple[str, str]] = []
         self._filling = False
         self.water: OneWater | None = None
+        self.work = LongWork("Looking for one water")
         self.form = Form(
             {
                 "coffees": fields.several("Coffees", []),
@@ -198,7 +238,7 @@ class OneWaterForm(NeedsBook, widgets.VBox):
         self._follow()
         self.form.compute_with(self._find)
         across.on_change(self._follow)
-        super().__init__([self.form])
+        super().__init__([self.form, self.work])
 
     def _follow(self) -> None:
         shown = self._across.coffees
@@ -211,7 +251,10 @@ class OneWaterForm(NeedsBook, widgets.VBox):
         options = [(f"{name} ({client})", (client, name)) for client, name in shown]
         follow_choices(chooser, options)
         chooser.rows = min(max(len(shown), 2), 9)
-        if all_chosen or not chooser.value:
+        if len(shown) > MOST_CHOSEN:
+            if all_chosen:
+                chooser.value = ()  # nobody has that many in one tank
+        elif all_chosen or not chooser.value:
             chooser.value = tuple(shown)
         self._filling = False
         self.form.refresh()
@@ -235,10 +278,18 @@ class OneWaterForm(NeedsBook, widgets.VBox):
                     "flight first."
                 )
             ]
-        self.water = one_water(
-            self._book, readings, sold=_sold(sold, coffees), region=self._region()
+        amounts, region = _sold(sold, coffees), self._region()
+        bottles = repr((region, self._book.stock.concentrates()))
+        asked = (tuple(sorted(coffees)), sold, bottles, self._across.stood)
+        is_there, water = self.work.result(
+            asked,
+            lambda: one_water(self._book, readings, sold=amounts, region=region),
+            self.form.refresh,
         )
-        return [self._picture(self.water), self.water]
+        if not is_there:
+            return []
+        self.water = water
+        return [self._picture(water), water]
 
 
 def _sold(typed: str, coffees: Sequence[tuple[str, str]]) -> dict[tuple[str, str], float] | None:

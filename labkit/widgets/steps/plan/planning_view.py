@@ -26,6 +26,7 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.listening import follow_book, follow_choices
+from labkit.widgets.parts.long_work import LongWork
 from labkit.widgets.parts.needs_book import NeedsBook
 
 SMALL_LOSS: Final = 0.15
@@ -52,7 +53,8 @@ class PlanningView(NeedsBook, widgets.VBox):
     ) -> None:
         self._book, self._picture, self._n_jobs = book, picture, n_jobs
         self._known: dict[tuple[Any, ...], PlanCurves] = {}
-        self._bar = widgets.Output()
+        self._pressed: tuple[Any, ...] | None = None
+        self.work = LongWork("Simulating coffees")
         self.button = fields.button("Simulate", main=True)
         self.button.on_click(lambda _b: self._press())
         self.form = Form(
@@ -66,7 +68,7 @@ class PlanningView(NeedsBook, widgets.VBox):
             fold_title="How long it may take: more coffees, smoother curves",
             buttons=[self.button],
         )
-        super().__init__([self.form, self._bar])
+        super().__init__([self.form, self.work])
         self.form.compute_with(self._show)
         follow_book(self, book, self._hear, Topic.PEOPLE)
 
@@ -75,8 +77,11 @@ class PlanningView(NeedsBook, widgets.VBox):
 
     def _show(self, **now: Any) -> str:
         asked = tuple(now.values())
+        if asked not in self._known and asked == self._pressed:
+            self._simulate(asked, now)
         if asked not in self._known:
-            return said("Press Simulate: it takes some seconds a flight.") + self._costs()
+            hint = "" if self.work.is_running else "Press Simulate: it takes some seconds a flight."
+            return said(hint) + self._costs()
         curves = self._known[asked]
         picture = (
             '<div style="display:grid;grid-template-columns:minmax(0,1fr)">'  # shrinks on a phone
@@ -85,15 +90,20 @@ class PlanningView(NeedsBook, widgets.VBox):
         return said(say(curves)) + picture + self._costs()
 
     def _press(self) -> None:
-        done, _ = self.form.press(self._simulate)
+        now = self.form.values()
+        done, _ = self.form.press(lambda: self._checked(now))
         if done:
+            self._pressed = tuple(now.values())
             self.form.refresh()
 
-    def _simulate(self) -> None:
-        now = self.form.values()
+    def _checked(self, now: dict[str, Any]) -> None:
+        self._noise(now["noise_of"])
+
+    def _simulate(self, asked: tuple[Any, ...], now: dict[str, Any]) -> None:
         noise, scale = self._noise(now["noise_of"])
-        with self._bar:
-            curves = plan_curves(
+        is_there, curves = self.work.result(
+            asked,
+            lambda: plan_curves(
                 n_tasters=(now["n_tasters"],),
                 cups=(now["cups"],),
                 n_flights=now["n_flights"],
@@ -101,9 +111,12 @@ class PlanningView(NeedsBook, widgets.VBox):
                 noise=noise,
                 scale=scale,
                 n_jobs=self._n_jobs,
-            )
-        self._bar.clear_output()
-        self._known[tuple(now.values())] = curves
+                progress=False,
+            ),
+            self.form.refresh,
+        )
+        if is_there:
+            self._known[asked] = curves
 
     def _noise(self, coffee: tuple[str, str] | Literal[""]) -> tuple[PanelNoise | None, Scale]:
         """The panel's own noise and the scale it was seen on, or the usual ones."""

@@ -32,9 +32,10 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.long_work import LongWork
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
-from labkit.widgets.steps.verdict.reading_view import ReadingView
+from labkit.widgets.steps.verdict.reading_view import ReadingView, mark_of
 from labkit.workflow import NextFlight, ask_earlier_coffees, next_flight
 
 _HOLD = {
@@ -56,6 +57,8 @@ _CLOSED = (
     "This coffee has a flight whose key is closed: score and lock it under Taste, and open it "
     "above, before you plan another."
 )
+_ON_ASKING = "A first flight covers the whole range; it is looked for once you ask."
+_FIRST = "Propose the first flight"
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
 
@@ -92,6 +95,10 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self._region, self._base = region, base
         self._lent = lru_cache(maxsize=1)(self._ask_earlier_coffees)
         self.found: NextFlight | None = None
+        self.work = LongWork("Looking for what to taste next")
+        self._wanted: tuple[str, str] | None = None
+        self.button = fields.button(_FIRST)
+        self.button.on_click(lambda _b: self.propose())
         self.form = Form(
             {
                 "path": fields.choice("Taste next", _PATHS, "search"),
@@ -110,6 +117,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
                 "n_tasters": fields.whole("Tasters who will come (0: as so far)", 0),
             },
             fold_title="Hold, leave out, include; who will come",
+            buttons=[self.button],
         )
         self.form.compute_with(self._show)
         reading.map.on_taste_next(self.include)
@@ -119,7 +127,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         reading.on_change(self.form.refresh)
         if base is not None:
             base.on_change(self.form.refresh)
-        super().__init__([self.form])
+        super().__init__([self.form, self.work])
 
     @property
     def coffee(self) -> tuple[str, str] | None:
@@ -135,6 +143,10 @@ class NextFlightView(NeedsBook, widgets.VBox):
         ReadingError
             If nothing is proposed.
         """
+        if self.found is None and self.work.is_running:
+            raise ReadingError("the next flight is still being looked for. Wait a moment.")
+        if self.found is None and self.button.layout.display != "none":
+            raise ReadingError(f"the next flight must be asked for. Press '{_FIRST}' above.")
         if self.found is None:
             raise ReadingError(
                 "the next flight must come from overall scores, but none are read above. "
@@ -167,6 +179,11 @@ class NextFlightView(NeedsBook, widgets.VBox):
         """The coffee's control so far, which links its days; None before the first."""
         return None if self.found is None else self.found.control
 
+    def propose(self) -> None:
+        """Look for a flight of a coffee that was not tasted yet: never unasked."""
+        self._wanted = self.coffee
+        self.form.refresh()
+
     def include(self, water: Target) -> None:
         """Have a water in the next flight, besides what stands there already.
 
@@ -188,6 +205,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self, *, path: str, cups: int, earlier: bool, include: str, n_tasters: int, **typed: str
     ) -> list[Any]:
         self.found = None
+        self.button.layout.display = "none"
         self.reading_view.map.show_next(())
         if self.reading_view.attribute != "overall":
             raise ReadingError(
@@ -199,28 +217,53 @@ class NextFlightView(NeedsBook, widgets.VBox):
                 )
             )
         held, excluded = _bounds(typed)
-        brew_method = self.reading_view.brew_method
+        scores, brew_method = self.reading_view.scores, self.reading_view.brew_method
         client, coffee = self.coffee or ("", "")
-        self.found = next_flight(
-            self._book,
-            coffee,
-            client=client,
-            path="walk" if path == "walk" else "search",
-            cups=cups,
-            held=held,
-            excluded=excluded,
-            include=tuple(one.target for one in read_waters(include, field="include")),
-            n_tasters=n_tasters or None,
-            brew_method=brew_method,
-            base=PURE_WATER if self._base is None else self._base.water,
-            region=None if self._region is None else self._region(held, excluded),
-            scores=self.reading_view.scores,
-            earlier=self._lent(brew_method) if earlier else None,
-        )
+        if scores.empty and self._wanted != self.coffee:
+            self.work.leave()
+            self.button.layout.display = ""
+            why = _CLOSED if self._waits() else "This coffee has not been tasted yet."
+            return [said(f"{why} {_ON_ASKING}")]
+        base = PURE_WATER if self._base is None else self._base.water
+        region = None if self._region is None else self._region(held, excluded)
+        also = tuple(one.target for one in read_waters(include, field="include"))
+
+        def search() -> NextFlight:
+            return next_flight(
+                self._book,
+                coffee,
+                client=client,
+                path="walk" if path == "walk" else "search",
+                cups=cups,
+                held=held,
+                excluded=excluded,
+                include=also,
+                n_tasters=n_tasters or None,
+                brew_method=brew_method,
+                base=base,
+                region=region,
+                scores=scores,
+                earlier=self._lent(brew_method) if earlier else None,
+            )
+
+        choices = (path, cups, earlier, include, n_tasters, *sorted(typed.items()))
+        bottles = repr((self._book.stock.concentrates(), base))
+        stands = mark_of(scores) if len(scores) else self._waits()
+        asked = (self.coffee, brew_method, choices, bottles, stands)
+        is_there, found = self.work.result(asked, search, self.form.refresh)
+        if not is_there:
+            return []
+        self.found = found
         self.reading_view.map.show_next(
-            () if self.found.suggestion is None else self.found.suggestion.targets
+            () if found.suggestion is None else found.suggestion.targets
         )
-        return self._told(self.found, earlier=earlier)
+        return self._told(found, earlier=earlier)
+
+    def _waits(self) -> bool:
+        """Whether a flight of the coffee was planned."""
+        client, coffee = self.coffee or ("", "")
+        planned = self._book.sessions.all(client=client, coffee=coffee) if coffee else ()
+        return any(self._book.sessions.flights(one.name) for one in planned)
 
     def _told(self, found: NextFlight, *, earlier: bool) -> list[Any]:
         """What was found, in words and pictures."""

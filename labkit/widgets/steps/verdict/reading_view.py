@@ -203,7 +203,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         is_kept = on_scale is None or on_scale == scales[0]
         self.keep_scale.layout.display = "none" if is_kept else ""
         read = (attribute, on_scale, brew_method, chosen)
-        asked = (coffee, *read, _mark(there.scores), _mark(there.words))
+        asked = (coffee, *read, mark_of(there.scores), mark_of(there.words))
         if self._shown[0] != asked:
             self.reading = self.findings = None
             self._shown = (None, [])
@@ -362,7 +362,7 @@ def _on_scale(frame: pd.DataFrame, attribute: str, scale: str) -> pd.DataFrame:
     return frame[(frame["attribute"] != attribute) | (frame["scale"].astype(str) == scale)]
 
 
-def _mark(frame: pd.DataFrame) -> int:
+def mark_of(frame: pd.DataFrame) -> int:
     """What changes as soon as anything in the frame does."""
     return hash(tuple(pd.util.hash_pandas_object(frame.astype(str), index=False)))
 
