@@ -2,8 +2,10 @@
 
 import json
 import os
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 
 import pytest
 
@@ -55,7 +57,7 @@ def test_a_form_says_where_the_first_bottle_comes_from(own_book):
     said = form.message.value + "".join(note.value for note in form.notes.values())
     names["book"].close()
 
-    assert ("notebook 1" in said) == (not own_book.stock.concentrates())
+    assert ("under Bottles" in said) == (not own_book.stock.concentrates())
 
 
 def shown(notebook):
@@ -73,7 +75,10 @@ def shown(notebook):
     return names["book"], results
 
 
-@pytest.fixture(params=["file", "folder", "other file", "server", "choice"])
+ABSENT = ["file", "folder", "other file", "server", "choice", "damaged", "newer"]
+
+
+@pytest.fixture(params=ABSENT)
 def absent_book(request, tmp_path, monkeypatch):
     """A lab book chosen once, and gone since."""
     folder = tmp_path / "lab"
@@ -88,6 +93,12 @@ def absent_book(request, tmp_path, monkeypatch):
         (tmp_path / CHOICE_FILE).write_text(url)
     elif request.param == "choice":
         (tmp_path / CHOICE_FILE).write_bytes(b"\xff\xfe")
+    elif request.param == "damaged":
+        own = folder / "own.db"
+        own.write_bytes(own.read_bytes()[:20_000])
+    elif request.param == "newer":
+        with closing(sqlite3.connect(folder / "own.db")) as own, own:
+            own.execute("UPDATE alembic_version SET version_num = '0099'")
     elif request.param == "other file":
         (folder / "own.db").write_text("a letter")
     else:
@@ -103,6 +114,10 @@ def test_every_notebook_says_calmly_that_its_lab_book_is_not_there(notebook, abs
     assert "\n" not in book.why
     is_page = isinstance(choice, Today)
     choice = choice.change_book if is_page else choice
+    assert choice.said.value.count("role=") == 1  # said once
+    assert choice.again.layout.display == ""
+    choice.try_again()
+    assert "No lab book is open" in choice.said.value
     assert "secret" not in choice.said.value
     assert choice.change.is_open  # the choice of another lies open
     assert is_page or any(isinstance(one, WithoutBook) for one in later)

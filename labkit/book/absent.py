@@ -65,6 +65,10 @@ class _AbsentChanges:
         """Nothing to be told of."""
         return lambda: None
 
+    def watch(self, _call: object) -> Callable[[], None]:
+        """Nothing to be told of."""
+        return lambda: None
+
     def look(self) -> frozenset[Topic]:
         """Nothing: there is no lab book."""
         return frozenset()
@@ -77,10 +81,13 @@ class AbsentBook(_Absent):
     ----------
     why : str
         The sentence with which the lab book was refused.
+    is_away : bool
+        Whether it may come back by itself: a file that is not there, a server that does not answer.
     """
 
-    def __init__(self, why: str) -> None:
+    def __init__(self, why: str, *, is_away: bool = False) -> None:
         super().__init__(why)
+        self.is_away = is_away
         self.people = _AbsentPeople(why)
         self.sessions = _AbsentSessions(why)
         self.scores = _Absent(why)

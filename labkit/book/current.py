@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from pathlib import Path
 from typing import Final
@@ -10,12 +11,15 @@ from labkit.book.absent import AbsentBook
 from labkit.book.demo import data_folder, ensure_demo_book
 from labkit.book.lab_book import LabBook
 from labkit.book.store.opening import read_url
-from labkit.errors import BookError, LabkitError
+from labkit.errors import BookAwayError, BookError, LabkitError
 
 __all__ = ["choose_book", "chosen_url", "data_folder", "find_book", "open_book"]
 
 CHOICE_FILE: Final = "lab_book.txt"
-"""One line in the data folder: the URL chosen. It may hold a password, so git ignores it."""
+"""One line in the data folder: where the book chosen lies in it, so that a project that is moved
+finds its book, or the URL of one elsewhere. It may hold a password, so git ignores it."""
+
+_LOG = logging.getLogger(__name__)
 
 
 def chosen_url() -> str | None:
@@ -28,6 +32,8 @@ def chosen_url() -> str | None:
     except (OSError, UnicodeDecodeError) as error:
         msg = f"{file} cannot be read ({error}); delete it to use the demo, or choose_book again."
         raise BookError(msg) from error
+    if url and "://" not in url:
+        return str(data_folder().resolve() / url)
     return url or None
 
 
@@ -42,7 +48,8 @@ def open_book(url: str | os.PathLike[str] | None = None) -> LabBook:
     Raises
     ------
     BookError
-        If it cannot be opened; one that was chosen and has gone is not made anew.
+        If it cannot be opened; one that was chosen and has gone is not made anew, and is a
+        BookAwayError.
     """
     if url is not None:
         return LabBook(url)
@@ -53,9 +60,9 @@ def open_book(url: str | os.PathLike[str] | None = None) -> LabBook:
     if read.get_backend_name() == "sqlite" and not _is_there(Path(str(read.database))):
         msg = (
             f"the lab book {read.database} was chosen but is not there; put it back, or choose "
-            "another with choose_book."
+            "another."
         )
-        raise BookError(msg)
+        raise BookAwayError(msg)
     return LabBook(chosen)
 
 
@@ -68,9 +75,13 @@ def find_book() -> LabBook | AbsentBook:
     try:
         return open_book()
     except LabkitError as error:
-        return AbsentBook(str(error))
+        return AbsentBook(str(error), is_away=isinstance(error, BookAwayError))
     except OSError as error:  # the data folder itself
         return AbsentBook(f"{error.filename} cannot be used: {error.strerror}.")
+    except Exception as error:  # whatever is wrong with it, another can be chosen
+        _LOG.exception("the lab book cannot be opened")
+        cause = (str(error).strip().splitlines() or [type(error).__name__])[0]
+        return AbsentBook(f"the lab book cannot be opened ({cause}); choose another.")
 
 
 def choose_book(url: str | os.PathLike[str] | None) -> LabBook:
@@ -101,13 +112,22 @@ def choose_book(url: str | os.PathLike[str] | None) -> LabBook:
         draft = file.with_name(f"{CHOICE_FILE}.part")
         # Readable by its owner only: the URL of a server may hold a password.
         with open(draft, "w", encoding="utf-8", opener=_private) as stream:
-            stream.write(f"{book.url}\n")
+            stream.write(f"{_remembered(book)}\n")
         draft.replace(file)
     except OSError as error:
         book.close()
         msg = f"the choice could not be written to {file}: {error.strerror}."
         raise BookError(msg) from error
     return book
+
+
+def _remembered(book: LabBook) -> str:
+    """Where a book lies in the data folder, or its URL."""
+    url, folder = read_url(book.url), data_folder().resolve()
+    path = Path(str(url.database))
+    if url.get_backend_name() != "sqlite" or not path.is_relative_to(folder):
+        return book.url
+    return path.relative_to(folder).as_posix()
 
 
 def _is_there(path: Path) -> bool:

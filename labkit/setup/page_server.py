@@ -13,7 +13,7 @@ import time
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader
-from jupyter_server.base.handlers import FileFindHandler, JupyterHandler
+from jupyter_server.base.handlers import APIHandler, FileFindHandler, JupyterHandler
 from jupyter_server.serverapp import ServerApp
 from jupyter_server.utils import ensure_async
 from jupyterlab_server.themes_handler import ThemesHandler
@@ -73,7 +73,27 @@ class PageKernels:
         if kernel_id is None or kernel_id not in self._kernels:
             kernel_id = str(await ensure_async(self._kernels.start_kernel(**options)))
         self._seen[kernel_id] = time.monotonic()
+        # One that died and is started again, as JupyterLab does it, would know nothing of the page.
+        self._kernels.get_kernel(kernel_id).stop_restarter()
         return kernel_id
+
+    async def lives(self, kernel_id: str) -> bool:
+        """Whether the program behind a page runs; of one that was killed, what is left is removed.
+
+        Parameters
+        ----------
+        kernel_id : str
+            Whose.
+        """
+        if kernel_id not in self._kernels:
+            return False
+        if kernel_id not in self._seen:
+            return True  # a notebook's
+        if await ensure_async(self._kernels.get_kernel(kernel_id).is_alive()):
+            return True
+        del self._seen[kernel_id]
+        await ensure_async(self._kernels.shutdown_kernel(kernel_id, now=True))
+        return False
 
     async def warm_up(self, **options: Any) -> None:
         """Start the kernel of the next page, unless one waits already."""
@@ -130,6 +150,18 @@ class ToThePage(JupyterHandler):
         self.redirect(page_address())
 
 
+class Alive(APIHandler):
+    """Whether the program behind a page still runs: 204, or 404."""
+
+    @authenticated
+    async def get(self, kernel_id: str) -> None:
+        """Say it."""
+        if not await self.settings["labkit_page_kernels"].lives(kernel_id):
+            raise HTTPError(404)
+        self.set_status(204)
+        self.finish()
+
+
 def _ask_nobody_for_formulas(page_config: dict[str, Any], **_more: Any) -> dict[str, Any]:
     """Keep the page from fetching a typesetter from another machine: there are no formulas."""
     return page_config | {"fullMathjaxUrl": "/voila/static/no-formulas.js"}
@@ -178,6 +210,7 @@ def _load_jupyter_server_extension(server: ServerApp) -> None:
         ".*$",
         [
             (r"/voila/render/(.*)", Page, page),
+            (r"/voila/alive/([0-9a-f-]+)", Alive),
             (r"/voila/?", ToThePage),
             (r"/voila/tree(.*)", ToThePage),
             (r"/voila/templates/(.*)", TemplateStaticFileHandler),

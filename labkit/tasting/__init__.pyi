@@ -45,9 +45,11 @@ from .power import TasterNoise as TasterNoise
 from .power import guest_noise as guest_noise
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise
+from .preparation import VESSEL_ML as VESSEL_ML
 from .preparation import BenchPlan as BenchPlan
 from .preparation import JugToMix as JugToMix
 from .preparation import bench_plan as bench_plan
+from .preparation import jug_volume as jug_volume
 from .proposing import USUAL_MINUTES as USUAL_MINUTES
 from .proposing import PlanChoice as PlanChoice
 from .proposing import PlanChoices as PlanChoices

@@ -24,6 +24,7 @@ from tests.book.samples import (
     score_all,
     start_tasting,
 )
+from tests.postgresql import a_postgresql_server
 
 ANOTHER = """
 import sys
@@ -51,7 +52,7 @@ def another_process(book, act):
 
 def test_every_table_is_about_something():
     assert set(TOPICS) == set(Base.metadata.tables)
-    assert set(TOPICS.values()) == set(Topic)
+    assert set(TOPICS.values()) - {None} == set(Topic)
 
 
 def test_what_is_written_here_is_told_at_once(book, heard):
@@ -217,9 +218,10 @@ def test_many_threads_may_write_look_and_listen_at_once(book):
 
 
 def test_a_book_that_was_away_is_caught_up_with(sqlite_book):
-    """The file is moved away and comes back with more in it."""
-    told = []
+    """The file is moved away and comes back with more in it: whoever read meanwhile reads again."""
+    told, seen = [], []
     stop = sqlite_book.changes.listen(told.append)
+    end = sqlite_book.changes.watch(seen.append)
     path = sqlite_book.name
     away = f"{path}.away"
     with LabBook(path) as other:
@@ -227,14 +229,38 @@ def test_a_book_that_was_away_is_caught_up_with(sqlite_book):
     for ending in ("", "-wal", "-shm"):
         if os.path.exists(path + ending):
             os.rename(path + ending, away + ending)
-    with pytest.raises(BookAwayError):
-        sqlite_book.changes.look()
+    for _look in range(2):
+        with pytest.raises(BookAwayError):
+            sqlite_book.changes.look()
+    assert sqlite_book.changes.away == seen[0]
+    assert "is not there" in seen[0]
     for ending in ("", "-wal", "-shm"):
         if os.path.exists(away + ending):
             os.rename(away + ending, path + ending)
-    assert sqlite_book.changes.look() == {Topic.PEOPLE}
-    assert told == [{Topic.PEOPLE}]
+    assert sqlite_book.changes.look() == set(Topic)
+    assert told == [set(Topic)]
+    assert (sqlite_book.changes.look(), sqlite_book.changes.away) == (set(), "")
+    assert seen[1:] == [""]  # once each way
     stop()
+    end()
+    assert not sqlite_book.changes.has_listeners
+
+
+@pytest.mark.postgres
+def test_a_server_that_was_stopped_is_seen_to_go_and_to_come_back():
+    with a_postgresql_server() as server, LabBook(server.url) as book:
+        seen, told = [], []
+        book.changes.watch(seen.append)
+        book.changes.listen(told.append, Topic.PEOPLE)
+        server.stop()
+        with pytest.raises(BookAwayError):
+            book.changes.look()
+        server.start()
+        assert book.changes.look() == set(Topic)
+
+        assert [bool(why) for why in seen] == [True, False]
+        assert "\n" not in seen[0]
+        assert told == [{Topic.PEOPLE}]
 
 
 def test_a_book_listened_to_is_left_as_a_file_of_its_own(book_path):

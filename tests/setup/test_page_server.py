@@ -17,6 +17,7 @@ class Kernels:
     def __init__(self):
         self.running = {}
         self.ran = []
+        self.unwatched, self.killed = [], []
 
     def __contains__(self, kernel_id):
         return kernel_id in self.running
@@ -33,8 +34,12 @@ class Kernels:
         assert now
         del self.running[kernel_id]
 
-    def get_kernel(self, _kernel_id):
-        return SimpleNamespace(client=lambda: self)
+    def get_kernel(self, kernel_id):
+        return SimpleNamespace(
+            client=lambda: self,
+            stop_restarter=lambda: self.unwatched.append(kernel_id),
+            is_alive=lambda: kernel_id not in self.killed,
+        )
 
     def start_channels(self):
         pass
@@ -106,5 +111,23 @@ def test_a_warm_kernel_that_died_is_not_handed_out(clock):
         await kernels.warm_up()
         own.running.clear()
         assert await kernels.start_kernel() in own.running
+
+    asyncio.run(play())
+
+
+def test_a_page_whose_program_was_killed_is_told_so_and_notebooks_are_left_alone(clock):
+    own = Kernels()
+    kernels = PageKernels(own)
+
+    async def play():
+        notebook, page = await own.start_kernel(), await kernels.start_kernel()
+        assert own.unwatched == [page]  # else another would start under its name
+        assert await kernels.lives(page)
+        own.killed += [notebook, page]
+        assert not await kernels.lives(page)
+        assert not await kernels.lives(page)
+        assert await kernels.lives(notebook)
+        assert set(own.running) == {notebook}
+        assert not await kernels.lives("nobody's")
 
     asyncio.run(play())

@@ -43,6 +43,7 @@ from labkit.widgets import (
     coffee_choices,
     levels_by_coffee,
 )
+from labkit.widgets.parts.book_files import BookFiles
 from tests.project import PROJECT
 
 
@@ -61,6 +62,7 @@ def at_the_bottles(book):
         "base water": base,
         "jug": JugForm(book, base),
         "stock": StockForm(book, bottle_labels),
+        "book files": BookFiles(book, lambda: None),
     }
 
 

@@ -304,7 +304,8 @@ def test_choosing_an_own_lab_book_is_one_press_and_a_refusal_keeps_the_old_one(b
     form.use("bad")
 
     assert [Path(where).name for where in chosen] == ["our-lab.db"]
-    assert "not a lab book" in form.said.value
+    assert "not a lab book" in form.own.message.value  # beside the button
+    assert "From now on" in form.said.value
 
 
 def test_a_name_is_renamed_merged_and_removed_on_the_screen(book):

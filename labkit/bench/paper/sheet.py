@@ -11,8 +11,8 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from labkit import __version__
 from labkit.language import ENGLISH, Language
+from labkit.release import made_with
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -79,7 +79,7 @@ def render(
     values: Mapping[str, Any],
     language: Language = ENGLISH,
 ) -> Sheet:
-    """Fill a template; the footer names session, lab book and version.
+    """Fill a template; the footer names session, lab book, version and commit.
 
     The lab book by its last name only: a sheet that is handed over tells nothing of the folders
     or the server that it lies on.
@@ -95,7 +95,7 @@ def render(
         .get_template(template)
         .render(
             title=title,
-            footer=" · ".join([*filter(None, footer), f"labkit {__version__}"]),
+            footer=" · ".join([*filter(None, footer), made_with()]),
             **values,
         )
     )

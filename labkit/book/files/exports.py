@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from sqlalchemy import select
 
-from labkit.book.files.csv_files import neutral, replace_file, write_csv
+from labkit.book.files.csv_files import as_text, neutral, replace_file, write_csv
 from labkit.book.scores.frames import Frames
 from labkit.book.scores.scores import ScoreEntries
 from labkit.book.store.lookups import find_session, unknown
@@ -58,7 +59,7 @@ class Exports(Frames, ScoreEntries):
         session: str | None = None,
         overwrite: bool = False,
     ) -> Path:
-        """Write scores to a CSV file.
+        """Write scores to a CSV file, or to a spreadsheet where its name ends in .xlsx.
 
         Cells that a spreadsheet would run as a formula get an apostrophe before them. Both shapes
         can be imported again.
@@ -88,7 +89,8 @@ class Exports(Frames, ScoreEntries):
             raise unknown("shape", shape, ["tidy", "wide"])
         table = self.tidy_scores if shape == "tidy" else self.wide_scores
         frame = table(client=client, coffee=coffee, session=session)
-        return write_csv(path, list(frame.columns), _rows(frame), overwrite=overwrite)
+        write = _write_sheet if Path(path).suffix.lower() == ".xlsx" else write_csv
+        return write(path, list(frame.columns), _rows(frame), overwrite=overwrite)
 
     def export_history(
         self, path: str | os.PathLike[str], session: str, *, overwrite: bool = False
@@ -157,9 +159,6 @@ class Exports(Frames, ScoreEntries):
         BookError
             If the session is unknown, no flight takes scores, or the file cannot be written.
         """
-        from openpyxl import Workbook
-        from openpyxl.styles import Font
-
         with self._store.reading() as db:
             row = find_session(db, session)
             stages = list(row.stages) or [None]
@@ -182,19 +181,40 @@ class Exports(Frames, ScoreEntries):
         if not cups:
             msg = f"session {session!r} must have a flight that takes scores; plan or unlock one."
             raise BookError(msg, field="session")
-        book = Workbook()
-        sheet = book.active
         about = ["flight", "taster", "position", "blind_code", *(["stage"] if stages[0] else [])]
-        sheet.append([neutral(name) for name in (*about, *attributes)])
-        for flight, taster, position, code in cups:
-            for stage in stages:
-                cup = [flight, neutral(taster), position, code]
-                sheet.append([*cup, stage] if stage else cup)
-        for cell in sheet[1]:
-            cell.font = Font(bold=True)
-            sheet.column_dimensions[cell.column_letter].width = max(10, len(str(cell.value)) + 3)
-        sheet.freeze_panes = "A2"
-        return replace_file(path, book.save, overwrite=overwrite)
+        rows = [
+            [flight, taster, position, code, *([stage] if stage else [])]
+            for flight, taster, position, code in cups
+            for stage in stages
+        ]
+        return _write_sheet(path, [*about, *attributes], rows, overwrite=overwrite)
+
+
+def _write_sheet(
+    path: str | os.PathLike[str],
+    header: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    overwrite: bool,
+) -> Path:
+    """Write a spreadsheet whose header stays in sight; numbers stay numbers."""
+    from openpyxl import Workbook
+    from openpyxl.styles import Font
+
+    book = Workbook()
+    sheet = book.active
+    sheet.append([neutral(name) for name in header])
+    for row in rows:
+        sheet.append([cell if _is_number(cell) else as_text(cell) or None for cell in row])
+    for cell in sheet[1]:
+        cell.font = Font(bold=True)
+        sheet.column_dimensions[cell.column_letter].width = max(10, len(str(cell.value)) + 3)
+    sheet.freeze_panes = "A2"
+    return replace_file(path, book.save, overwrite=overwrite)
+
+
+def _is_number(cell: object) -> bool:
+    return isinstance(cell, int | float) and not isinstance(cell, bool) and cell == cell
 
 
 def _rows(frame: pd.DataFrame) -> list[tuple[object, ...]]:

@@ -37,7 +37,7 @@ class Topic(StrEnum):
     DECISIONS = "decisions"
 
 
-TOPICS: Final[Mapping[str, Topic]] = {
+TOPICS: Final[Mapping[str, Topic | None]] = {
     "clients": Topic.PEOPLE,
     "coffees": Topic.PEOPLE,
     "tasters": Topic.PEOPLE,
@@ -60,8 +60,9 @@ TOPICS: Final[Mapping[str, Topic]] = {
     "base_waters": Topic.STOCK,
     "lab_book": Topic.STOCK,  # of its facts only the days between two measurements ever change
     "decisions": Topic.DECISIONS,
+    "kept_readings": None,
 }
-"""What each table is about."""
+"""What each table is about; None for what says nothing that the others do not say."""
 
 
 class Lookout:
@@ -166,13 +167,20 @@ class Changes:
         self._listeners: dict[object, _Listener] = {}
         self._known: dict[str, str] = {}
         self._left: frozenset[Topic] = frozenset()
+        self._watchers: dict[object, Callable[[str], object]] = {}
+        self._away = ""
         self._lock = threading.Lock()
         self._here = _Here()
 
     @property
     def has_listeners(self) -> bool:
-        """Whether anybody listens."""
-        return bool(self._listeners)
+        """Whether anybody listens, or watches whether the lab book is there."""
+        return bool(self._listeners or self._watchers)
+
+    @property
+    def away(self) -> str:
+        """Why the lab book cannot be read now, in a sentence; empty while it can."""
+        return self._away
 
     def listen(
         self, call: Callable[[frozenset[Topic]], object], *topics: Topic
@@ -212,6 +220,41 @@ class Changes:
         self._listeners[key] = listener
         return stop
 
+    def watch(self, call: Callable[[str], object]) -> Callable[[], None]:
+        """Be told when the lab book goes away, and when it is back.
+
+        Parameters
+        ----------
+        call : callable
+            Takes :attr:`away`, in the thread that looked; what it raises is logged.
+
+        Returns
+        -------
+        callable
+            Ends it; may be called twice.
+        """
+        key = object()
+        self._watchers[key] = call
+        return lambda: self._stop_watching(key)
+
+    def note_away(self, why: str) -> None:
+        """Tell who watches that the lab book is away, or that it is back.
+
+        Parameters
+        ----------
+        why : str
+            Why it cannot be read; empty if it can.
+        """
+        with self._lock:
+            before, self._away = self._away, why
+        if bool(why) == bool(before):
+            return  # the reason may be worded otherwise, and is said once
+        for call in list(self._watchers.values()):
+            try:
+                call(why)
+            except Exception:
+                _log.exception("what watches the lab book failed; the others are told all the same")
+
     def look(self) -> frozenset[Topic]:
         """Find what other processes wrote since, and tell who listens.
 
@@ -220,18 +263,27 @@ class Changes:
         Returns
         -------
         frozenset of Topic
-            What changed; empty if nothing did, or nobody listens.
+            What changed; empty if nothing did, or nobody listens. Everything once it is back: who
+            read it meanwhile was refused, and reads again.
 
         Raises
         ------
         BookAwayError
             If the lab book cannot be read now; the next look makes good for it.
         """
-        if not self._listeners:
+        if not self.has_listeners:
             return frozenset()
-        sums = self._lookout.sums()
-        if not self._listeners:  # closed meanwhile, by another thread
+        try:
+            sums = self._lookout.sums(anew=bool(self._away))
+        except BookAwayError as error:
+            self.note_away(str(error))
+            raise
+        if not (self._listeners or self._watchers):  # closed meanwhile, by another thread
             self._lookout.close()
+        if self._away:
+            with self._lock:
+                self._left = frozenset(Topic)
+            self.note_away("")
         with self._lock:
             topics, self._left = self._left, frozenset()
             if sums is not None:
@@ -274,11 +326,17 @@ class Changes:
     def close(self) -> None:
         """Tell nobody anything more, and let go of what is held open for looking."""
         self._listeners.clear()
+        self._watchers.clear()
         self._lookout.close()
 
     def _forget(self, key: object) -> None:
         self._listeners.pop(key, None)
-        if not self._listeners:
+        if not self.has_listeners:
+            self._lookout.close()
+
+    def _stop_watching(self, key: object) -> None:
+        self._watchers.pop(key, None)
+        if not self.has_listeners:
             self._lookout.close()
 
     def _tell(self, topics: frozenset[Topic]) -> None:
@@ -335,4 +393,5 @@ def _differing(before: Mapping[str, str], after: Mapping[str, str]) -> frozenset
     """What the tables are about whose sums are not the same."""
     names = {*before, *after}
     tables = (n.removeprefix(PREFIX) for n in names if before.get(n) != after.get(n))
-    return frozenset(TOPICS[table] for table in tables if table in TOPICS)
+    topics = (TOPICS.get(table) for table in tables)
+    return frozenset(topic for topic in topics if topic is not None)

@@ -34,7 +34,7 @@ from labkit.errors import BookAwayError, BookError
 
 T = TypeVar("T")
 
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31
@@ -463,6 +463,14 @@ def _misses_log(path: Path) -> bool:
     return True
 
 
+def is_marked(path: Path) -> bool:
+    """Whether a file bears the mark of a lab book; it is not looked through."""
+    try:
+        return path.is_file() and _look(path, _application_id, is_still=True) == APPLICATION_ID
+    except (sqlite3.Error, UnicodeError):
+        return False
+
+
 def _look(path: Path, ask: Callable[[sqlite3.Connection], T], *, is_still: bool) -> T:
     """Ask through a read-only connection; a still file needs no locks and gets no side files."""
     address = f"{path.as_uri()}?mode=ro{'&immutable=1' if is_still else ''}"
@@ -525,7 +533,7 @@ def _keep_copy(path: Path, version: int) -> None:
 def copy_sqlite(path: Path, copy: Path) -> None:
     """Copy a lab book while others write to it (SQLite's own online backup)."""
     with (
-        closing(sqlite3.connect(path, timeout=engines.BUSY_TIMEOUT_S)) as source,
+        closing(_connect(path, "rw")) as source,  # never made anew, empty, where it is gone
         closing(sqlite3.connect(copy)) as target,
     ):
         source.backup(target)

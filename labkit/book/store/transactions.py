@@ -106,17 +106,22 @@ class Store:
         Raises
         ------
         BookError
-            If the file exists already, or the lab book is on a server (whose keepers back it up).
+            If the file exists already, the lab book is not there, or it is on a server (whose
+            keepers back it up).
         """
         target = Path(copy).expanduser().resolve()
         if self._url.get_backend_name() != "sqlite":
             msg = f"{self.name} is on a server; back it up with pg_dump, or use export_folder."
             raise BookError(msg)
+        source = Path(str(self._url.database))
+        if not source.exists():
+            msg = f"{source} is not there; put it back, and back it up then."
+            raise BookAwayError(msg)
         if target.exists():
             msg = f"the backup must be a new file, but {target} exists; choose another name."
             raise BookError(msg)
         try:
-            copy_sqlite(Path(str(self._url.database)), target)
+            copy_sqlite(source, target)
         except Exception as error:
             target.unlink(missing_ok=True)
             msg = f"the backup {target} could not be written: {error}; check the folder and disk."

@@ -5,8 +5,12 @@ from __future__ import annotations
 import io
 import zipfile
 from collections.abc import Mapping
+from typing import Final
 
 import anywidget
+
+SHEET_TYPE: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+"""What a browser is told an .xlsx file is."""
 
 _SCRIPT = """
 function render({ model, el }) {

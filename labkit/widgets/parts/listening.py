@@ -20,6 +20,9 @@ _log = logging.getLogger(__name__)
 LOOK_EVERY_S: Final = 1.0
 """How often the lab book is asked what other processes wrote."""
 
+AWAY_AFTER_S: Final = 10.0
+"""How long a server may take to answer that before it is said to be away."""
+
 _looking: weakref.WeakKeyDictionary[LabBook, asyncio.Task[None]] = weakref.WeakKeyDictionary()
 """One task a book: it ends when nobody listens, or with its loop."""
 
@@ -65,6 +68,38 @@ def follow_book(
             loop.call_soon_threadsafe(once)
 
     stop = book.changes.listen(hear, *topics)
+    form.observe(lambda change: stop() if change["new"] is None else None, "comm")
+    if loop is not None and isinstance(book, LabBook):
+        _keep_looking(book, loop)
+
+
+def follow_presence(
+    form: widgets.Widget, book: LabBook | AbsentBook, follow: Callable[[str], Any]
+) -> None:
+    """Call ``follow`` when the lab book goes away, and when it is back, until the form is closed.
+
+    Parameters
+    ----------
+    form : Widget
+        Whose life counts.
+    book : LabBook or AbsentBook
+        What to watch.
+    follow : callable
+        Takes why the book cannot be read, in a sentence; empty once it can.
+    """
+    loop = _running_loop()
+
+    def tell(why: str) -> None:
+        if form.comm is not None:
+            _attempt(form, lambda: follow(why))
+
+    def hear(why: str) -> None:
+        if loop is None or loop.is_closed():
+            tell(why)
+        else:
+            loop.call_soon_threadsafe(tell, why)
+
+    stop = book.changes.watch(hear)
     form.observe(lambda change: stop() if change["new"] is None else None, "comm")
     if loop is not None and isinstance(book, LabBook):
         _keep_looking(book, loop)
@@ -204,7 +239,11 @@ async def _look(known: weakref.ref[LabBook]) -> None:
         if book is None or not book.changes.has_listeners:
             return
         try:
-            await asyncio.to_thread(book.changes.look)
+            asked = asyncio.ensure_future(asyncio.to_thread(book.changes.look))
+            done, _pending = await asyncio.wait({asked}, timeout=AWAY_AFTER_S)
+            if not done:
+                book.changes.note_away(f"{book.name} does not answer; it is asked again.")
+            await asked
         except BookAwayError as error:
             if not is_away:
                 _log.warning("the lab book is away: %s", error)

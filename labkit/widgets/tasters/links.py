@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from labkit.errors import BookError
 from labkit.language import ENGLISH, N_, Language
+from labkit.present import qr_svg
 
 if TYPE_CHECKING:
     from labkit.book import LabBook
@@ -99,16 +100,6 @@ def own_address() -> str:
             return str(probe.getsockname()[0])
         except OSError:
             return "127.0.0.1"
-
-
-def qr_svg(text: str) -> str:
-    """A QR code as inline SVG, black on white with its quiet zone, in dark surroundings too."""
-    import qrcode
-    from qrcode.image.svg import SvgPathFillImage
-
-    drawn = qrcode.make(text, image_factory=SvgPathFillImage, box_size=10, border=4)
-    svg: str = drawn.to_string(encoding="unicode")
-    return svg
 
 
 def cards(

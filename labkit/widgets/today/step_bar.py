@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,9 +24,13 @@ class StepBar(anywidget.AnyWidget):
     on_here : callable
         Called with the step (or None) and the coffee (or None) that this browser was at last, as
         soon as it shows the row.
+    keeps : mapping of str to sequence of str
+        Parts, by step, in which what is being typed is kept in the browser's tab until it is used.
     """
 
-    _esm = (_STATIC / "step_bar.js").read_text(encoding="utf-8")
+    _esm = "\n".join(
+        (_STATIC / name).read_text(encoding="utf-8") for name in ("drafts.js", "step_bar.js")
+    )
     _css = (_STATIC / "today.css").read_text(encoding="utf-8")
 
     steps: traitlets.List[Any] = traitlets.List().tag(sync=True)
@@ -34,16 +38,23 @@ class StepBar(anywidget.AnyWidget):
     chosen = traitlets.Unicode("").tag(sync=True)
     next_step = traitlets.Unicode("").tag(sync=True)
     coffee: traitlets.List[Any] = traitlets.List().tag(sync=True)
+    book = traitlets.Unicode("").tag(sync=True)
+    keeps: traitlets.Dict[str, Any] = traitlets.Dict().tag(sync=True)
 
     def __init__(
         self,
         steps: Sequence[tuple[str, str]],
         scope: str,
         on_here: Callable[[str | None, tuple[str, str] | None], Any],
+        keeps: Mapping[str, Sequence[str]],
     ) -> None:
         self._on_here = on_here
         self._names = [name for name, _ in steps]
-        super().__init__(steps=[list(one) for one in steps], scope=scope)
+        super().__init__(
+            steps=[list(one) for one in steps],
+            scope=scope,
+            keeps={step: list(parts) for step, parts in keeps.items()},
+        )
         self.on_msg(lambda _widget, message, _buffers: self._hear(message))
 
     def go(self, step: str, part: str = "") -> None:
@@ -56,6 +67,10 @@ class StepBar(anywidget.AnyWidget):
         """
         self.chosen = step
         self.send({"kind": "go", "step": step, "part": part})
+
+    def go_on(self) -> None:
+        """Bring the focus to the button for what is next."""
+        self.send({"kind": "next"})
 
     def _hear(self, message: Any) -> None:
         if not isinstance(message, dict) or message.get("kind") != "here":

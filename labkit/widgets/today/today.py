@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from html import escape
 from pathlib import Path
 from typing import Any, Final
 
 import ipywidgets as widgets
 
-from labkit.book import AbsentBook, LabBook
-from labkit.errors import LabkitError
+from labkit.book import AbsentBook, LabBook, open_book
+from labkit.errors import BookAwayError, LabkitError
 from labkit.present import button_words, say, step_words
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.book_choice import BookChoice
+from labkit.widgets.parts.book_files import BookFiles
 from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import said
-from labkit.widgets.parts.listening import follow_book, follow_choices
+from labkit.widgets.parts.folds import Fold
+from labkit.widgets.parts.listening import follow_book, follow_choices, follow_presence
+from labkit.widgets.steps.plan.people_form import CoffeeForm
+from labkit.widgets.steps.plan.sweep_form import SweepForm
 from labkit.widgets.today.desk import Coffee, Desk
 from labkit.widgets.today.parts import MAKERS, OnAsk, Part, guarded
 from labkit.widgets.today.step_bar import StepBar
@@ -27,12 +32,12 @@ from labkit.workflow import NextThing, Standing, Step, where_it_stands
 _LOG = logging.getLogger("labkit.today")
 
 _PART: Final = {
-    NextThing.ADD_COFFEE: "people",
     NextThing.WEIGH_BOTTLES: "weigh",
     NextThing.PLAN_FIRST: "waters",
     NextThing.MIX_FLIGHT: "paper",
     NextThing.TAKE_SCORES: "score",
-    NextThing.LOCK_FLIGHT: "score",
+    NextThing.LOCK_ALONE: "score",
+    NextThing.LOCK_FLIGHT: "open",
     NextThing.OPEN_KEY: "open",
     NextThing.READ_VERDICT: "says",
     NextThing.PLAN_DIAL: "waters",
@@ -58,6 +63,19 @@ _AS_PAGE: Final = (
     "Show this as a page of its own, without code</a>"
 )
 """The way from JupyterLab to the page; the page hides it."""
+
+
+DRAFTS: Final = {
+    Step.BOTTLES: ("weigh", "shelf", "strength", "base", "jug"),
+    Step.PLAN: ("people", "base", "waters", "seal"),
+    Step.VERDICT: ("base",),
+    Step.HAND_OVER: ("base", "card", "check", "report"),
+}
+"""The parts in which what is being typed is kept in the browser's tab: none that takes a score or a
+code, as whoever has the tab could read it there."""
+
+RETRY_S: Final = 5.0
+"""How often a lab book that was away when the page opened is tried again."""
 
 
 class Today(widgets.VBox):
@@ -91,6 +109,8 @@ class Today(widgets.VBox):
         What is next; it goes where that is done.
     standing : Standing
         Where the work stands.
+    files : BookFiles
+        Backs the lab book up, and hands out what is in it.
     """
 
     def __init__(
@@ -100,6 +120,8 @@ class Today(widgets.VBox):
         bench: Any,
     ) -> None:
         self._choose_book, self._bench = choose_book, bench
+        self._waiting: asyncio.Task[None] | None = None
+        self.standing = Standing(next=NextThing.CHOOSE_BOOK)
         scope = f"lk-today-{secrets.token_hex(4)}"
         self.coffee = fields.choice("Coffee", [])
         self.coffee.observe(
@@ -108,9 +130,11 @@ class Today(widgets.VBox):
         self.says = widgets.HTML()
         self.says.add_class("lk-today-says")
         self.button = fields.button("", main=True)
+        self.button.add_class("lk-today-next")
         self.button.on_click(lambda _b: self._safely(self._go_on))
         names = [(_css(step), step_words(step)) for step in Step]
-        self.steps = StepBar(names, scope, self._come_back)
+        keeps = {_css(step): parts for step, parts in DRAFTS.items()}
+        self.steps = StepBar(names, scope, self._come_back, keeps)
         self.steps.observe(
             lambda change: self._safely(lambda: self._visit(change["new"])), "chosen"
         )
@@ -120,7 +144,17 @@ class Today(widgets.VBox):
             place.add_class("lk-step")
             place.add_class(f"lk-step-{_css(step)}")
         as_page = widgets.HTML(_AS_PAGE)
-        head = widgets.VBox([self._book_place, as_page, self.coffee, self.says, self.button])
+        self._coffee_place = widgets.VBox()
+        head = widgets.VBox(
+            [
+                self._book_place,
+                as_page,
+                self.coffee,
+                self._coffee_place,
+                self.says,
+                self.button,
+            ]
+        )
         head.add_class("lk-today-head")
         super().__init__([head, self.steps, *self._places.values()])
         self.add_class("lk-today")
@@ -143,8 +177,8 @@ class Today(widgets.VBox):
         self._make(step)
         return {part.name: part.widget for part in self._parts[step]}
 
-    def go(self, step: Step, part: str = "") -> None:
-        """Go to a step, and to a part of it.
+    def go(self, step: Step, part: str = "") -> widgets.Widget | None:
+        """Go to a step, and to a part of it, which comes back.
 
         Parameters
         ----------
@@ -154,6 +188,7 @@ class Today(widgets.VBox):
             Which part; the beginning if not given.
         """
         self.steps.go(_css(step), part)
+        return self.parts(step).get(part)
 
     def refresh(self) -> None:
         """Look up again which coffees there are, where the work stands and what is next."""
@@ -165,29 +200,91 @@ class Today(widgets.VBox):
 
     def _take_book(self, book: LabBook | AbsentBook) -> None:
         """Begin anew with a lab book."""
-        self.desk = Desk(book, self._bench)
+        self.desk = Desk(book, self._bench, go=self.go, stand=self._stand)
         self._parts: dict[Step, tuple[Part, ...]] = {}
+        self._part_boxes: dict[Step, tuple[widgets.VBox, ...]] = {}
+        self._boxes: dict[Step, widgets.VBox] = {}
         for place in self._places.values():
+            _close_all(place.children)
             place.children = [widgets.HTML(said("Opening …"))]
-        self.change_book = BookChoice(book, self._choose)
+        self.files = BookFiles(self.desk.book, self._bring_in)
+        is_absent = isinstance(book, AbsentBook)
+        files = [] if is_absent else [Fold("Back up and export", [self.files])]
+        self.change_book = BookChoice(book, self._choose, self._reopen, files)
         self._book_place.children = [self.change_book]
+        self.coffee.layout.display = "none" if is_absent else ""
+        self.steps.book = book.name if isinstance(book, LabBook) else ""
         self.coffee.options = []
+        self.add_coffee: Fold | None = None
+        if not isinstance(book, AbsentBook):
+            form = CoffeeForm(book, self._take_added)
+            self.add_coffee = Fold("Add a coffee", [form], is_open=not book.people.coffees())
+            self.add_coffee.observe(lambda _change: self._stand(), "is_open")
+        self._coffee_place.children = [self.add_coffee] if self.add_coffee else []
         self.desk.on_coffee(lambda _coffee: self._stand(), at_once=True)
         follow_book(self, book, self.refresh)
-        self.refresh()
+        follow_presence(self, book, self._follow_presence)
+        self._safely(self.refresh)
         if self.steps.chosen:
-            self._visit(self.steps.chosen)
+            self._safely(lambda: self._visit(self.steps.chosen))
+        if isinstance(book, AbsentBook) and book.is_away:
+            self._wait_for(book)
 
     def _choose(self, name: str | Path | None) -> LabBook:
-        chosen = self._choose_book(name)
-        self._take_book(chosen)
-        return chosen
+        return self._change_to(self._choose_book(name))
+
+    def _reopen(self) -> LabBook:
+        return self._change_to(open_book())
+
+    def _change_to(self, book: LabBook) -> LabBook:
+        if isinstance(self.desk.book, LabBook):
+            self.desk.book.changes.close()  # its forms are gone
+        self._take_book(book)
+        return book
+
+    def _bring_in(self) -> None:
+        self.go(Step.TASTE, "score")
+
+    def _follow_presence(self, why: str) -> None:
+        """Make good for what failed while the lab book was away."""
+        if not why:
+            self.desk.catch_up()
+            if self.steps.chosen:
+                self._visit(self.steps.chosen)
+
+    def _wait_for(self, book: AbsentBook) -> None:
+        """Take up the lab book that was chosen once it is back, off the kernel's loop."""
+
+        async def wait() -> None:
+            while self.desk.book is book and self.comm is not None:
+                await asyncio.sleep(RETRY_S)
+                try:
+                    found = await asyncio.to_thread(open_book)
+                except Exception:
+                    continue
+                if self.desk.book is book:
+                    self._change_to(found)
+                else:
+                    found.close()
+
+        try:
+            self._waiting = asyncio.get_running_loop().create_task(wait())
+        except RuntimeError:
+            return  # nobody waits where no page is shown
 
     def _usual_coffee(self, known: list[Coffee]) -> Coffee | None:
         """The coffee of the newest session, or the first."""
         sessions = self.desk.book.sessions.all()
         newest = (sessions[-1].client, sessions[-1].coffee) if sessions else None
         return newest if newest in known else next(iter(known), None)
+
+    def _take_added(self, added: Coffee) -> None:
+        """Work on a coffee that was just added at the head."""
+        self.refresh()
+        self.coffee.value = added
+        if self.add_coffee is not None:
+            self.add_coffee.is_open = False
+        self.steps.go_on()
 
     def _take_coffee(self, coffee: Coffee | None) -> None:
         self.steps.coffee = list(coffee or ())
@@ -203,18 +300,31 @@ class Today(widgets.VBox):
             (found.client, found.coffee) != (client, coffee) or found.attribute != "overall"
         ):
             found = None
+        following = None if found is None else self.desk.following
+        if following is not None and (following.client, following.coffee) != (client, coffee):
+            following = None
         try:
-            self.standing: Standing = where_it_stands(
-                self.desk.book, coffee, client=client, found=found
+            self.standing = where_it_stands(
+                self.desk.book, coffee, client=client, found=found, following=following
             )
+        except BookAwayError as error:
+            self.desk.book.changes.note_away(str(error))
+            return
         except LabkitError as error:
             self.says.value = said(str(error), wrong=True)
             return
-        self.says.value = said(say(self.standing))
+        # Without a lab book both are said and done right above.
+        is_absent = self.standing.next is NextThing.CHOOSE_BOOK
+        self.says.value = "" if is_absent else said(say(self.standing))
         self.button.description = button_words(self.standing)
         # What is next is then done right above.
-        is_absent = self.standing.next is NextThing.CHOOSE_BOOK
-        self.button.layout.display = "none" if is_absent else ""
+        is_above = is_absent or (
+            self.standing.next is NextThing.ADD_COFFEE
+            and self.add_coffee is not None
+            and self.add_coffee.is_open
+        )
+        self.button.layout.display = "none" if is_above else ""
+        self.coffee.layout.display = "" if self.coffee.options else "none"
         self.steps.next_step = _css(self.standing.step)
 
     def _come_back(self, step: str | None, coffee: Coffee | None) -> None:
@@ -227,16 +337,22 @@ class Today(widgets.VBox):
 
     def _go_on(self) -> None:
         thing = self.standing.next
-        part = _PART.get(thing, "")
-        self.go(self.standing.step, part)
-        asked = self.parts(self.standing.step).get(part)
+        if thing is NextThing.ADD_COFFEE and self.add_coffee is not None:
+            self.add_coffee.is_open = True
+            next(iter(self.add_coffee.inside)).go_to("client")
+            return
+        asked = self.go(self.standing.step, _PART.get(thing, ""))
         if isinstance(asked, OnAsk):
             asked.ask()
+        if thing is NextThing.PLAN_DIAL and isinstance(asked, SweepForm):
+            asked.vary(self.standing.dial)
 
     def _safely(self, work: Callable[[], Any]) -> None:
         """Do what a touch asks for; what nobody foresaw is logged and said at the head."""
         try:
             work()
+        except BookAwayError as error:
+            self.desk.book.changes.note_away(str(error))
         except Exception:
             _LOG.exception("the page could not do what was asked")
             self.says.value = said(
@@ -251,24 +367,55 @@ class Today(widgets.VBox):
         self.desk.visit(step)
         if step not in self._parts:
             self._parts[step] = ()
-            self._places[step].children = [guarded(lambda: self._build(step))]
+            try:
+                self._places[step].children = [guarded(lambda: self._build(step))]
+            except BookAwayError as error:
+                del self._parts[step]  # made once the lab book is back
+                self._places[step].children = [widgets.HTML(said("Opening …"))]
+                self.desk.book.changes.note_away(str(error))
+                return
+        else:
+            self._arrange(step)
         self._stand()
+
+    def _arrange(self, step: Step) -> None:
+        """What comes first now stands on top."""
+        box = self._boxes.get(step)
+        if box is None:
+            return
+        shown = (*self._ordered(step), box.children[-1])
+        if box.children != shown:
+            box.children = shown
+
+    def _ordered(self, step: Step) -> list[widgets.VBox]:
+        pairs = zip(self._parts[step], self._part_boxes[step], strict=True)
+        return [box for _part, box in sorted(pairs, key=lambda pair: not pair[0].is_first())]
 
     def _build(self, step: Step) -> widgets.Widget:
         if isinstance(self.desk.book, AbsentBook):
-            return widgets.HTML(said("No lab book is open: choose one above."))
+            return widgets.HTML()  # said above
         parts = tuple(MAKERS[step](self.desk))
         self._parts[step] = parts
-        shown = []
-        for part in parts:
-            box = widgets.VBox([widgets.HTML(f"<h2>{escape(part.title)}</h2>"), part.widget])
-            box.add_class("lk-part")
-            box.add_class(f"lk-part-{part.name}")
-            shown.append(box)
+        self._part_boxes[step] = tuple(map(_boxed, parts))
         notebook = f"/lab/tree/{_NOTEBOOK[step]}.ipynb"
         link = widgets.HTML(f'<a href="{notebook}">The same in code, in JupyterLab</a>')
-        return widgets.VBox([*shown, link])
+        self._boxes[step] = widgets.VBox([*self._ordered(step), link])
+        return self._boxes[step]
+
+
+def _boxed(part: Part) -> widgets.VBox:
+    box = widgets.VBox([widgets.HTML(f"<h2>{escape(part.title)}</h2>"), part.widget])
+    box.add_class("lk-part")
+    box.add_class(f"lk-part-{part.name}")
+    return box
 
 
 def _css(step: Step) -> str:
     return step.value.replace(" ", "-")
+
+
+def _close_all(shown: Iterable[widgets.Widget]) -> None:
+    """Let go of widgets and all in them: ipywidgets keeps each until it is closed."""
+    for one in shown:
+        _close_all(getattr(one, "children", ()))
+        one.close()

@@ -82,7 +82,7 @@ class PaperForm(NeedsBook, widgets.VBox):
             folded={
                 "bench_passphrase": fields.secret("Passphrase of the plan"),
                 "preparer": fields.text("Who asks for it"),
-                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+                "jug_volume_ml": fields.jug(),
             },
             fold_title="Preparer: the bench sheet again",
         )
@@ -224,6 +224,6 @@ class PaperForm(NeedsBook, widgets.VBox):
             now["bench_passphrase"],
             flights,
             preparer=now["preparer"],
-            jug_volume_ml=now["jug_volume_ml"],
+            jug_volume_ml=now["jug_volume_ml"] or None,
         )
         return prepared.sheet(self._bench_sheet)

@@ -14,10 +14,7 @@ from labkit.book import ImportPreview, ImportRow, LabBook
 from labkit.errors import ImportFileError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
-from labkit.widgets.parts.handover import HandOver, file_name
-
-SHEET_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-"""What a browser is told an .xlsx file is."""
+from labkit.widgets.parts.handover import SHEET_TYPE, HandOver, file_name
 
 MOST_SHOWN = 200
 """Rows of one table of the preview; more would drown the page."""

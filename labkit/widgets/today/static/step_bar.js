@@ -70,6 +70,9 @@ function render({ model, el }) {
   }
 
   const goThere = (message) => {
+    if (message.kind === "next") {
+      document.querySelector(`.${model.get("scope")} .lk-today-next`)?.focus();
+    }
     if (message.kind !== "go") return;
     // The step is made in the same breath: its part may come a moment later.
     const began = Date.now();
@@ -95,11 +98,13 @@ function render({ model, el }) {
   model.on("change:coffee", keepCoffee);
   model.on("msg:custom", goThere);
   window.addEventListener("hashchange", back);
+  const endDrafts = followDrafts(model, nav);
   show();
   const kept = recall();
   const step = fromAddress() ?? (names().includes(kept.step) ? kept.step : null);
   model.send({ kind: "here", step, coffee: kept.coffee ?? null });
   return () => {
+    endDrafts();
     model.off("change:chosen change:next_step", show);
     model.off("change:coffee", keepCoffee);
     model.off("msg:custom", goThere);
