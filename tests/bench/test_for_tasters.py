@@ -125,7 +125,7 @@ def test_tasters_read_their_paper_in_the_sessions_language(fixed_plan, attribute
     for said in (
         "Bewertungsbogen",
         "Durchgang 1",
-        "<dt>Gesamteindruck</dt>",
+        "<dt>Gesamturteil</dt>",
         "<dt>Säure</dt>",
         "<dt>acidity, just right?</dt>",
         "in Schritten von 0,5",
