@@ -36,14 +36,8 @@ def test_what_the_guide_says_of_adding_something_works(what, code):
     plt.close("all")
 
 
-def test_the_guide_says_how_to_add_a_salt_a_scale_a_design_and_a_plot():
-    assert [what for what, _ in BLOCKS] == [
-        "A salt",
-        "A scale",
-        "A language",
-        "A design",
-        "A plot",
-    ]
+def test_the_guide_says_how_to_add_a_salt_a_scale_a_language_a_design_and_a_plot():
+    assert [what for what, _ in BLOCKS] == ["A salt", "A scale", "A language", "A design", "A plot"]
     assert all("assert" in code for _, code in BLOCKS)
     assert GUIDE.count("```python") == len(BLOCKS)
 

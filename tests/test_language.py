@@ -128,7 +128,7 @@ def test_numbers_are_written_as_in_the_language():
 def test_labkits_own_names_are_said_and_those_of_the_lead_stay_as_typed():
     liking = SCALES["liking 1-9"]
 
-    assert title_of(Attribute(name="overall", scale=liking), GERMAN) == "Gesamteindruck"
+    assert title_of(Attribute(name="overall", scale=liking), GERMAN) == "Gesamturteil"
     assert title_of(Attribute(name="overall", scale=liking), ENGLISH) == "overall"
     assert title_of(Attribute(name="Overall!", scale=liking), GERMAN) == "Overall!"
     assert dict(words_of(liking, GERMAN))[5] == "weder noch"

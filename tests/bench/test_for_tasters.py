@@ -8,6 +8,7 @@ import pytest
 
 from labkit.bench import cup_labels, score_sheets, tray_map
 from labkit.errors import PlanError, SheetError
+from labkit.language import LANGUAGES
 from labkit.tasting import plan_tasting
 
 from .conftest import PASSPHRASE, TARGETS
@@ -113,3 +114,34 @@ def test_who_tastes_alone_scores_by_position_and_writes_the_code_down_later(attr
     labels = re.findall(r'class="code">(\d{3})<', cup_labels(plan).html)
     assert labels == [code for flight in plan.flights for code in plan.codes(flight)]
     assert html.count('<article class="cup">') == len(labels)
+
+
+def test_tasters_read_their_paper_in_the_sessions_language(fixed_plan, attributes):
+    """labkit's names, words and numbers; what the lead typed, codes and people stay."""
+    german = LANGUAGES["de"]
+    sheet = score_sheets(fixed_plan, attributes, lab_book="demo", language=german)
+
+    assert '<html lang="de">' in sheet.html
+    for said in (
+        "Bewertungsbogen",
+        "Durchgang 1",
+        "<dt>Gesamturteil</dt>",
+        "<dt>Säure</dt>",
+        "<dt>acidity, just right?</dt>",
+        "in Schritten von 0,5",
+        "5 weder noch",
+        "floral",
+        "Verkostung Tuesday bench",
+    ):
+        assert said in sheet.html
+    for left in ("score", "Flight", "Ring one", "cup ", "session"):
+        assert left not in words_shown(sheet.html)
+    staged = score_sheets(fixed_plan, attributes, stages=("hot", "cool"), language=german)
+    assert '<span class="stage">abgekühlt</span>' in staged.html
+
+    labels = cup_labels(fixed_plan, language=german).html
+    assert "Durchgang 1" in labels
+    assert "flight" not in labels
+    tray = tray_map(fixed_plan, language=german).html
+    assert "2 Personen, je 3 Tassen" in tray
+    assert "taster" not in words_shown(tray)

@@ -36,9 +36,9 @@ def test_a_german_browser_reads_german_and_the_book_keeps_its_names(place, new_p
     open_sheet(page, place.links()["Ines"].address)
 
     assert page.evaluate("document.documentElement.lang") == "de"
-    for title in ("Gesamteindruck", "Säure", "Säure: genau richtig?", "words"):
+    for title in ("Gesamturteil", "Säure", "Säure: genau richtig?", "words"):
         assert group(page, title).is_visible()
-    choose(page, "Gesamteindruck", "7 gefällt mäßig")
+    choose(page, "Gesamturteil", "7 gefällt mäßig")
     choose(page, "Säure", "7")
     choose(page, "Säure", "7,5")
     group(page, "Säure").get_by_text("7,5, schwach bis deutlich").wait_for()
@@ -70,7 +70,7 @@ def test_what_python_refuses_is_said_in_the_readers_language(tmp_path, new_page)
         open_sheet(page, place.links()["Jonas"].address)
         with LabBook(place.book_path) as book:
             book.sessions.lock_flight(SESSION, 1)
-        choose(page, "Gesamteindruck", "5 weder noch")
+        choose(page, "Gesamturteil", "5 weder noch")
 
         page.get_by_text("Nicht angenommene Wertungen: 1").wait_for(timeout=20_000)
         page.get_by_text("der Durchgang ist abgeschlossen").wait_for()
@@ -94,7 +94,7 @@ def test_the_sessions_language_goes_before_the_browsers(tmp_path, new_page, loca
         page = new_page(**PHONE, locale=locale)
         open_sheet(page, place.links()["Ines"].address)
 
-        title = {"de": "Gesamteindruck", "en": "overall"}[language]
+        title = {"de": "Gesamturteil", "en": "overall"}[language]
         assert group(page, title).is_visible()
 
 

@@ -11,8 +11,9 @@ import pytest
 
 from labkit.book import Attribute, LabBook
 from labkit.errors import BookAwayError, BookError, LockError
+from labkit.language import LANGUAGES
 from labkit.tasting import SCALES
-from labkit.widgets.sheet.score_sheet import TRIES, CupSheet, ScoreSheet
+from labkit.widgets.sheet.score_sheet import TRIES, CupSheet, ScoreSheet, messages_of_scripts
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetCup, SheetLook
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 
@@ -384,6 +385,11 @@ def test_no_sheet_holds_a_water_a_key_or_somebody_elses_score(book):
     state = {
         name: value for name, value in ines.get_state().items() if name not in {"_esm", "_css"}
     }
+    # What all sheets say, whatever is on the table: "rinse with water".
+    for code, says in state["plan"]["words"]["offered"].items():
+        assert says.pop("messages") == {
+            message: LANGUAGES[code].gettext(message) for message in messages_of_scripts()
+        }
     seen = json.dumps([state, send(ines)], default=str)
 
     assert ines.plan["look"]["values"] == {}
