@@ -7,7 +7,7 @@ parse this file, so that labkit.__main__ can tell it what is missing.
 from importlib import import_module
 from typing import Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _ROOM_OF = {
     "LabBook": "book",
@@ -29,6 +29,7 @@ _ROOM_OF = {
     "stop_or_taste": "analysis",
     "suggest_flight": "analysis",
     "lock_flights": "workflow",
+    "mark_mixed": "workflow",
     "open_flights": "workflow",
     "plan_pair_test": "workflow",
     "plan_session": "workflow",

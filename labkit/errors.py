@@ -43,6 +43,10 @@ class DosingError(LabkitError, ValueError):
     """A wanted water cannot be reached with what is at hand."""
 
 
+class StockError(LabkitError, ValueError):
+    """A bottle holds less than sealed flights may take of it."""
+
+
 class SweepError(LabkitError, ValueError):
     """A sweep of waters is badly asked for, or one of its waters cannot be made."""
 

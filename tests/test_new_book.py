@@ -57,7 +57,7 @@ def test_a_form_says_where_the_first_bottle_comes_from(own_book):
     said = form.message.value + "".join(note.value for note in form.notes.values())
     names["book"].close()
 
-    assert ("notebook 1" in said) == (not own_book.stock.concentrates())
+    assert ("under Bottles" in said) == (not own_book.stock.concentrates())
 
 
 def shown(notebook):

@@ -21,7 +21,7 @@ import pytest
 from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_map, water_target
 from labkit.bench import bench_sheet, card_files, coffee_report
 from labkit.book import Attribute, LabBook, Score, import_folder
-from labkit.present import known_of, say
+from labkit.present import confirmation_of, known_of, say, sure_of
 from labkit.present.recommended import how_sure, whole_percent
 from labkit.tasting import (
     CONFIRMING,
@@ -376,6 +376,9 @@ def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(told, na
     for sentence in known:
         for place in (all_of.report, all_of.files.a4.html):
             assert " ".join(sentence.split()) in words_of(place)
+    first = words_of(all_of.report.partition("<h1>Appendix</h1>")[0])
+    for sentence in (*sure_of(found), *confirmation_of(found)):
+        assert " ".join(sentence.split()) in first
     if name == "Moved":
         assert [one.factor for one in all_of.one.untold] == list(COORDINATES[1:])
         assert all_of.one.water.alkalinity_mg_l_caco3 == CONFIRMED[2]

@@ -25,10 +25,16 @@ from .stock.bottles import Bottle as Bottle
 from .stock.bottles import BottleUse as BottleUse
 from .stock.bottles import Measurement as Measurement
 from .stock.doses import DosesKept as DosesKept
+from .stock.doses import Reservation as Reservation
 from .stock.needs import JUG_ML as JUG_ML
 from .stock.needs import SessionNeed as SessionNeed
+from .stock.needs import Shortage as Shortage
+from .stock.needs import flights_left as flights_left
+from .stock.needs import most_needed as most_needed
 from .stock.needs import session_needs as session_needs
+from .stock.needs import shortages as shortages
 from .stock.needs import take_doses as take_doses
+from .stock.needs import take_reserved as take_reserved
 from .store.changes import Changes as Changes
 from .store.changes import Topic as Topic
 from .store.columns import name_key as name_key

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Self
 
 from labkit.book.files.folders import write_folder
-from labkit.book.parts import People, ScorePart, SessionPart, StockPart
+from labkit.book.parts import KeptReadings, People, ScorePart, SessionPart, StockPart
 from labkit.book.store.transactions import Store
 
 
@@ -34,6 +34,8 @@ class LabBook:
         Scores, as they are given, as tables and as files.
     stock : StockPart
         Bottles, doses and waters to start from.
+    readings : KeptReadings
+        What was read of a coffee, kept until its scores change.
     changes : Changes
         Tells who listens what was written, here or by another process.
     store : Store
@@ -69,6 +71,7 @@ class LabBook:
         self.sessions = SessionPart(self.store)
         self.scores = ScorePart(self.store)
         self.stock = StockPart(self.store)
+        self.readings = KeptReadings(self.store)
         self.changes = self.store.changes
 
     @property

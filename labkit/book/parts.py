@@ -5,6 +5,7 @@ from __future__ import annotations
 from labkit.book.files.exports import Exports
 from labkit.book.files.imports import Imports
 from labkit.book.people.people import People
+from labkit.book.scores.kept_readings import KeptReadings
 from labkit.book.sessions.decisions import Decisions
 from labkit.book.sessions.flights import Flights
 from labkit.book.sessions.found_codes import FoundCodes
@@ -16,7 +17,7 @@ from labkit.book.stock.base_waters import BaseWaters
 from labkit.book.stock.doses import SealedDoses
 from labkit.book.stock.shelf import Shelf
 
-__all__ = ["People", "ScorePart", "SessionPart", "StockPart"]
+__all__ = ["KeptReadings", "People", "ScorePart", "SessionPart", "StockPart"]
 
 
 class SessionPart(Sessions, Plans, Flights, FoundCodes, Progress, Links, Decisions):

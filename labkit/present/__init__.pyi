@@ -18,6 +18,7 @@ from .panel import order_effects as order_effects
 from .plans import MINUTES as MINUTES
 from .plans import number_or_none as number_or_none
 from .plans import what_it_buys as what_it_buys
+from .qr import qr_svg as qr_svg
 from .reading import decided as decided
 from .reading import in_words as in_words
 from .search import flight_html as flight_html
@@ -34,4 +35,6 @@ from .water_map import said_of_handing as said_of_handing
 from .water_map import said_of_margin as said_of_margin
 from .water_map import said_of_pour as said_of_pour
 from .words import side_of_right as side_of_right
+from .work import confirmation_of as confirmation_of
 from .work import known_of as known_of
+from .work import sure_of as sure_of

@@ -19,7 +19,7 @@ def table_in_words(across: Across) -> pd.DataFrame:
     return across.table.assign(
         says=[say(one) for one in across.readings],
         cannot_tell=[
-            " ".join(map(say, one.surface.model.cannot_tell)) if one.surface else ""
+            " ".join(map(say, one.facts.cannot_tell)) if one.facts else ""
             for one in across.readings
         ],
     )

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 
 from labkit.errors import SheetError
+from labkit.language import N_
 from labkit.water import IONS, Concentrate, Recipe, Salt, SharedBottle, TankMixing
 
 _GRADE = "Use food-grade or pharmacopoeia-grade salts and clean vessels only."
@@ -55,7 +56,10 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "meter": _PROBE,
         "brewing": (
             "Hot water and steam scald: pour away from hands and faces.",
-            "Let a cup cool before the first sip: coffee above 65 °C scalds, and is best avoided.",
+            N_(
+                "Let a cup cool before the first sip: coffee above 65 °C scalds, and is best "
+                "avoided."
+            ),
         ),
         "machine": (
             "Scale and chloride can damage a machine: its maker's limits and a technician go "

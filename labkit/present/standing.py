@@ -43,6 +43,7 @@ def button_words(standing: Standing) -> str:
         Where the work stands.
     """
     flight = f"flight {standing.flight}"
+    waiting = flight if standing.n_flights == 1 else f"{standing.n_flights} flights"
     return {
         NextThing.CHOOSE_BOOK: "Choose a lab book",
         NextThing.ADD_COFFEE: "Add a coffee",
@@ -50,8 +51,9 @@ def button_words(standing: Standing) -> str:
         NextThing.PLAN_FIRST: "Plan a ratio sweep",
         NextThing.MIX_FLIGHT: f"Mix {flight}",
         NextThing.TAKE_SCORES: f"{standing.n_scored} of {_people(standing.n_tasters)} scored",
-        NextThing.LOCK_FLIGHT: f"Lock and open {flight}",
-        NextThing.OPEN_KEY: f"Open {flight}",
+        NextThing.LOCK_ALONE: f"Lock {flight}",
+        NextThing.LOCK_FLIGHT: f"Lock and open {waiting}",
+        NextThing.OPEN_KEY: f"Open {waiting}",
         NextThing.READ_VERDICT: "Read the verdict",
         NextThing.PLAN_DIAL: f"Plan the {_DIALS.get(standing.dial, 'next dial')}",
         NextThing.PLAN_NEXT_FLIGHT: "Plan the next flight",
@@ -79,9 +81,15 @@ def _standing(standing: Standing) -> str:
             f"{so_far}{flight} of '{standing.session}': {standing.n_scored} of "
             f"{_people(standing.n_tasters)} scored."
         )
-    if thing is NextThing.LOCK_FLIGHT:
-        return f"{so_far}{flight} of '{standing.session}': every cup has its scores."
+    if thing in (NextThing.LOCK_ALONE, NextThing.LOCK_FLIGHT):
+        which = flight if standing.n_flights == 1 else "All flights"
+        return f"{so_far}{which} of '{standing.session}': every cup has its scores."
     if thing is NextThing.OPEN_KEY:
+        if standing.n_flights > 1:
+            return (
+                f"{so_far}{standing.n_flights} flights of '{standing.session}' are locked; their "
+                "keys are closed."
+            )
         return f"{so_far}{flight} of '{standing.session}' is locked; its key is closed."
     if standing.found is not None:
         return so_far.strip()

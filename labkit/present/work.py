@@ -49,3 +49,39 @@ def known_of(found: Findings | None) -> tuple[str, ...]:
     one = found.reading.recommended
     sure = how_sure(one) if found.answer is None else say(found.answer)
     return tuple(filter(None, [sure, not_told(one), source_of(one)]))
+
+
+def sure_of(found: Findings) -> tuple[str, ...]:
+    """How sure the recommended water is by the scores, and how many they are, as a client reads it.
+
+    Parameters
+    ----------
+    found : Findings
+        What the scores say.
+    """
+    scores = found.scores[found.scores["attribute"] == found.attribute]
+    people, days = scores["taster"].nunique(), scores["session"].nunique()
+    rests = (
+        f"It rests on {len(scores)} blind scores by {people} taster{'s' * (people != 1)} in {days} "
+        f"session{'s' * (days != 1)}."
+    )
+    one = None if found.reading is None else found.reading.recommended
+    said = () if one is None else (how_sure(one), source_of(one))
+    return tuple(filter(None, [*said, rests]))
+
+
+def confirmation_of(found: Findings) -> tuple[str, ...]:
+    """What a test of the recommended water against the control said; that there was none, if so.
+
+    Parameters
+    ----------
+    found : Findings
+        What the scores say, and the tests of two waters; the latest of other waters is said too.
+    """
+    if found.answer is not None:
+        return (say(found.answer),)
+    none = (
+        "No test of the recommended water against the control was served: it rests on the scores "
+        "alone."
+    )
+    return (none, *(f"{test.session}: {say(test)}" for test in found.tests[-1:]))

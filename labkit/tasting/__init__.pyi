@@ -1,6 +1,9 @@
 """The door of this room: every name that others may use, and where it lives."""
 
 from .alone import match_codes as match_codes
+from .asked import JUST_RIGHT as JUST_RIGHT
+from .asked import title_of as title_of
+from .asked import words_of as words_of
 from .balance import BalanceTables as BalanceTables
 from .balance import preview_balance as preview_balance
 from .blocks import Blocks as Blocks
@@ -12,16 +15,16 @@ from .conditions import ChangeKind as ChangeKind
 from .conditions import compare_conditions as compare_conditions
 from .detectable import ALPHA as ALPHA
 from .detectable import detectable_difference as detectable_difference
-from .discrimination import CONFIRMING as CONFIRMING
-from .discrimination import DIFFERENCE_TESTS as DIFFERENCE_TESTS
-from .discrimination import METHODS as METHODS
-from .discrimination import PREFERENCE as PREFERENCE
-from .discrimination import Method as Method
 from .discrimination import pair_waters as pair_waters
 from .discrimination import plan_sets as plan_sets
 from .discrimination import right_place as right_place
 from .factors import Factor as Factor
 from .frame import SCORES_COLUMNS as SCORES_COLUMNS
+from .methods import CONFIRMING as CONFIRMING
+from .methods import DIFFERENCE_TESTS as DIFFERENCE_TESTS
+from .methods import METHODS as METHODS
+from .methods import PREFERENCE as PREFERENCE
+from .methods import Method as Method
 from .notes import plan_notes as plan_notes
 from .orders import even_orders as even_orders
 from .orders import follow_counts as follow_counts
@@ -42,9 +45,11 @@ from .power import TasterNoise as TasterNoise
 from .power import guest_noise as guest_noise
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise
+from .preparation import VESSEL_ML as VESSEL_ML
 from .preparation import BenchPlan as BenchPlan
 from .preparation import JugToMix as JugToMix
 from .preparation import bench_plan as bench_plan
+from .preparation import jug_volume as jug_volume
 from .proposing import USUAL_MINUTES as USUAL_MINUTES
 from .proposing import PlanChoice as PlanChoice
 from .proposing import PlanChoices as PlanChoices
@@ -53,6 +58,7 @@ from .replanning import replan as replan
 from .scales import MOST_POINTS as MOST_POINTS
 from .scales import SCALES as SCALES
 from .scales import Scale as Scale
+from .scales import is_own_scale as is_own_scale
 from .scales import scale as scale
 from .seal import KeyRow as KeyRow
 from .seal import OpenedFlight as OpenedFlight

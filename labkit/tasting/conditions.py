@@ -137,7 +137,9 @@ def compare_conditions(earlier: TastedSession, later: TastedSession) -> tuple[Ch
 def _conditions(session: TastedSession) -> dict[str, Any]:
     held = session.held
     return {"brew_method": session.brew_method, "serving": session.serving} | {
-        field.name: getattr(held, field.name) for field in fields(held)
+        field.name: getattr(held, field.name)
+        for field in fields(held)
+        if field.name != "language"  # tasters of one panel may read several
     }
 
 

@@ -72,6 +72,9 @@ class Design:
     most_cups: int | None = None
     """Cups side by side that were asked for at most; None where that was not kept."""
 
+    jug_ml: float | None = None
+    """Finished volume of each jug (mL); None where that was not kept."""
+
     def to_frame(self) -> pd.DataFrame:
         """The imbalance that is left: what is counted, fewest, most."""
         return pd.DataFrame(list(self.spreads), columns=["counted", "fewest", "most"])

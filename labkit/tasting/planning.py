@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from labkit.errors import PlanError
 from labkit.tasting.coding import Coded, code_flights, key_rows, servings
-from labkit.tasting.discrimination import METHODS
 from labkit.tasting.layout import BlocksBy, Draw, ServingLayout, lay_out
+from labkit.tasting.methods import METHODS
 from labkit.tasting.notes import plan_notes
 from labkit.tasting.plan import CupPlan, Design, checked_names
 from labkit.tasting.seal import Sealer

@@ -2,14 +2,80 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import pandas as pd
 
 from labkit.errors import PlanError
+from labkit.tasting.methods import METHODS
+from labkit.tasting.plan import CupPlan
 from labkit.tasting.seal import KeyRow, OpenedFlight
 from labkit.water import PURE_WATER, Concentrate, Mixing, Water, mix
+
+VESSEL_ML: Final = 200.0
+"""Water that a bowl or a cup takes unless it is said (mL), common practice for cupping."""
+
+RINSE_ML: Final = 30.0
+"""What rinses kettle, bowls and probe before they are filled (mL), common practice."""
+
+MOST_VESSEL_ML: Final = 5000.0
+"""More than any vessel takes (mL)."""
+
+METER_ML: Final = 50.0
+"""What the meter's beaker takes (mL), common practice."""
+
+_JUG_STEP_ML: Final = 10.0
+
+
+def jug_volume(plan: CupPlan, *, vessel_ml: float = VESSEL_ML) -> float:
+    """Finished volume of a jug (mL): what is poured from it, a rinse, and the meter's sample.
+
+    It follows from what lies open: a bowl, or a cup for each taster (in a test of two waters, as
+    many cups as a set can have of one water).
+
+    Parameters
+    ----------
+    plan : CupPlan
+        Who is served, and how.
+    vessel_ml : float
+        Water that a bowl or a cup takes, the brew water of its coffee (mL).
+
+    Returns
+    -------
+    float
+        In steps of 10 mL.
+
+    Raises
+    ------
+    PlanError
+        If a vessel holds nothing, or more than any does.
+
+    Examples
+    --------
+    >>> from labkit.water import Target
+    >>> from labkit.tasting import plan_tasting
+    >>> waters = [Target(mg_share=0, hardness_mg_l_caco3=h, alkalinity_mg_l_caco3=30) for h in
+    ...           (60, 90)]
+    >>> plan = plan_tasting(waters, ["first"], session="s", passphrase="only an example",
+    ...                     control="none", duplicates=0)
+    >>> jug_volume(plan, vessel_ml=200)
+    280.0
+    """
+    if not 0 < vessel_ml <= MOST_VESSEL_ML:
+        raise PlanError(
+            f"vessel_ml must be above 0 and at most {MOST_VESSEL_ML:g} mL, got {vessel_ml:g}. Say "
+            "what a bowl or a cup takes.",
+            field="vessel_ml",
+        )
+    vessels = 1
+    if plan.serving == "a cup each":
+        is_set = plan.design.kind in METHODS
+        vessels = len(plan.tasters) * (max(1, plan.design.cups_per_flight - 1) if is_set else 1)
+    poured = vessels * vessel_ml + RINSE_ML + METER_ML
+    return math.ceil(poured / _JUG_STEP_ML - 1e-9) * _JUG_STEP_ML
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +138,21 @@ class BenchPlan:
                 | {"base water (mL)": jug.mixing.base_ml}
             )
         return pd.DataFrame(rows)
+
+    def doses_of(self, flight: int) -> dict[str, float]:
+        """What a flight takes of each bottle (mL), as its doses are rounded.
+
+        Parameters
+        ----------
+        flight : int
+            Number of the flight.
+        """
+        sums = dict.fromkeys((bottle.name for bottle in self.bottles), 0.0)
+        for jug in self.jugs:
+            if jug.flight == flight:
+                for dose in jug.mixing.doses:
+                    sums[dose.concentrate.name] += dose.volume_ml
+        return {name: round(volume_ml, 6) for name, volume_ml in sums.items()}
 
     def totals(self) -> pd.DataFrame:
         """Volume of each bottle and of base water over all jugs (mL)."""

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import Final
 
 from labkit.errors import ScaleError
+from labkit.language import N_
 
 MOST_POINTS: Final = 1e6
 """A number beyond this is no end of a scale, and no score."""
@@ -17,7 +18,7 @@ MOST_POINTS: Final = 1e6
 MOST_STEPS: Final = 10_000
 """Steps that a scale may have; a line of 100 mm read to a tenth has 1,000."""
 
-MARKS: Final = ((0, "no"), (1, "this one"))
+MARKS: Final = ((0, N_("no")), (1, N_("this one")))
 """The words of a scale on which one cup of a set is marked, as in a test of two waters."""
 
 
@@ -129,47 +130,53 @@ class Scale:
 # others are common practice. Words between the ends are ours where no source gives them.
 _SCALES = (
     Scale(
-        name="liking 1-9",
+        name=N_("liking 1-9"),
         lowest=1,
         highest=9,
         step=1,
         words=(
-            (1, "dislike extremely"),
-            (2, "dislike very much"),
-            (3, "dislike moderately"),
-            (4, "dislike slightly"),
-            (5, "neither like nor dislike"),
-            (6, "like slightly"),
-            (7, "like moderately"),
-            (8, "like very much"),
-            (9, "like extremely"),
+            (1, N_("dislike extremely")),
+            (2, N_("dislike very much")),
+            (3, N_("dislike moderately")),
+            (4, N_("dislike slightly")),
+            (5, N_("neither like nor dislike")),
+            (6, N_("like slightly")),
+            (7, N_("like moderately")),
+            (8, N_("like very much")),
+            (9, N_("like extremely")),
         ),
     ),
     Scale(
-        name="quality 6-10",
+        name=N_("quality 6-10"),
         lowest=6,
         highest=10,
         step=0.25,
-        words=((6, "sound"), (7, "pleasant"), (8, "fine"), (9, "rare"), (10, "nothing better")),
+        words=(
+            (6, N_("sound")),
+            (7, N_("pleasant")),
+            (8, N_("fine")),
+            (9, N_("rare")),
+            (10, N_("nothing better")),
+        ),
     ),
     Scale(
-        name="intensity 0-15",
+        name=N_("intensity 0-15"),
         lowest=0,
         highest=15,
         step=0.5,
-        words=((0, "none"), (5, "weak"), (10, "clear"), (15, "very strong")),
+        words=((0, N_("none")), (5, N_("weak")), (10, N_("clear")), (15, N_("very strong"))),
     ),
     Scale(
-        name="just about right",
+        name=N_("just about right"),
         lowest=1,
         highest=5,
         step=1,
         words=(
-            (1, "much too little"),
-            (2, "too little"),
-            (3, "just about right"),
-            (4, "too much"),
-            (5, "much too much"),
+            (1, N_("much too little")),
+            (2, N_("too little")),
+            (3, N_("just about right")),
+            (4, N_("too much")),
+            (5, N_("much too much")),
         ),
         middle_is_best=True,
     ),
@@ -177,6 +184,28 @@ _SCALES = (
 
 SCALES: Final[Mapping[str, Scale]] = MappingProxyType({scale.name: scale for scale in _SCALES})
 """The scales that come with labkit, by name."""
+
+
+USUAL_NAMES: Final = (
+    N_("overall"),
+    N_("acidity"),
+    N_("sweetness"),
+    N_("body"),
+    N_("words that fit"),
+)
+"""What is scored where nobody has said otherwise; only these names are said in other languages."""
+
+
+def is_own_scale(scale: Scale) -> bool:
+    """Whether a scale's words are labkit's, so that they can be said in another language.
+
+    Parameters
+    ----------
+    scale : Scale
+        One with words that the lead typed stays as it is, whatever it is called.
+    """
+    known = SCALES.get(scale.name)
+    return scale.marks_one_of_set or (known is not None and known.words == scale.words)
 
 
 def scale(name: str) -> Scale:

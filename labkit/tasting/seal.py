@@ -40,6 +40,7 @@ _HEADER: Final = struct.Struct(">4sBBB16s12s8s")
 _ROW_BYTES: Final = 320
 _BASE_BYTES: Final = 1024
 _DOSES_BYTES: Final = 4096
+_BY_PLAN: Final = ""  # no bottle's name is empty
 # Hybrid public key encryption, RFC 9180: whoever mixes writes, only the passphrase reads.
 _DOSES_SUITE: Final = Suite(KEM.X25519, KDF.HKDF_SHA256, AEAD.CHACHA20_POLY1305)
 
@@ -151,7 +152,7 @@ class SealedKey:
             ) from error
         return _from_json(padded.rstrip(b" "))
 
-    def seal_doses(self, doses: Mapping[str, float]) -> bytes:
+    def seal_doses(self, doses: Mapping[str, float], *, by_plan: bool = False) -> bytes:
         """Encrypt what was taken for the flight so that only the key's passphrase reads it.
 
         No passphrase is needed for this. The doses of a flight's jugs, bottle by bottle, would tell
@@ -161,6 +162,8 @@ class SealedKey:
         ----------
         doses : mapping of str to float
             Bottle -> millilitres.
+        by_plan : bool
+            Whether they are what the bench sheet says, and nobody has typed what was taken.
 
         Raises
         ------
@@ -173,13 +176,20 @@ class SealedKey:
                 "Write them down once it is open."
             )
         header = self.token[: _HEADER.size]
-        content = json.dumps(dict(doses), ensure_ascii=False).encode()
+        kept = {_BY_PLAN: dict(doses)} if by_plan else dict(doses)
+        content = json.dumps(kept, ensure_ascii=False).encode()
         padded = content.ljust(-(-len(content) // _DOSES_BYTES) * _DOSES_BYTES, b" ")
         info = _bound(header, self.session, self.flight)
         lock = X25519PublicKey.from_public_bytes(self.dose_lock)
         return header + _DOSES_SUITE.encrypt(padded, lock, info)
 
-    def open_doses(self, token: bytes, passphrase: str) -> dict[str, float]:
+    def open_doses(
+        self,
+        token: bytes,
+        passphrase: str,
+        *,
+        masters: dict[tuple[int, bytes], bytes] | None = None,
+    ) -> tuple[dict[str, float], bool]:
         """Decrypt what :meth:`seal_doses` gave, for this key or the one that it replaced.
 
         Parameters
@@ -188,11 +198,15 @@ class SealedKey:
             What :meth:`seal_doses` gave.
         passphrase : str
             The preparer's.
+        masters : dict, optional
+            What :func:`open_keys` derived so far, as deriving it again takes time.
 
         Returns
         -------
-        dict of str to float
+        doses : dict of str to float
             Bottle -> what was taken (mL).
+        by_plan : bool
+            Whether that is what the bench sheet says, and was not typed.
 
         Raises
         ------
@@ -201,7 +215,10 @@ class SealedKey:
         """
         header, ciphertext = token[: _HEADER.size], token[_HEADER.size :]
         log2_n, salt, _, _ = _read_header(header, self.flight)
-        private = _dose_key(master_key(passphrase, salt, log2_n))
+        known = {} if masters is None else masters
+        master = known.get((log2_n, salt)) or master_key(passphrase, salt, log2_n)
+        known[log2_n, salt] = master
+        private = _dose_key(master)
         try:
             content = _DOSES_SUITE.decrypt(
                 ciphertext, private, _bound(header, self.session, self.flight)
@@ -211,11 +228,16 @@ class SealedKey:
                 f"The doses of flight {self.flight} of session '{self.session}' were sealed with "
                 "another passphrase, or changed since. Write them down again."
             ) from error
-        read: dict[str, float] = json.loads(content)
-        return read
+        read: dict[str, Any] = json.loads(content)
+        return (read[_BY_PLAN], True) if _BY_PLAN in read else (read, False)
 
 
-def open_keys(keys: Iterable[SealedKey], passphrase: str) -> list[OpenedFlight]:
+def open_keys(
+    keys: Iterable[SealedKey],
+    passphrase: str,
+    *,
+    masters: dict[tuple[int, bytes], bytes] | None = None,
+) -> list[OpenedFlight]:
     """Open several keys; what one session has in common is derived once, as it costs time.
 
     Parameters
@@ -224,6 +246,8 @@ def open_keys(keys: Iterable[SealedKey], passphrase: str) -> list[OpenedFlight]:
         Sealed with the same passphrase.
     passphrase : str
         The preparer's.
+    masters : dict, optional
+        Takes what is derived, for the doses sealed to the same keys.
 
     Returns
     -------
@@ -235,8 +259,8 @@ def open_keys(keys: Iterable[SealedKey], passphrase: str) -> list[OpenedFlight]:
     SealError
         If one does not open.
     """
-    masters: dict[tuple[int, bytes], bytes] = {}
-    return [key._open_with(passphrase, masters) for key in keys]
+    known: dict[tuple[int, bytes], bytes] = {} if masters is None else masters
+    return [key._open_with(passphrase, known) for key in keys]
 
 
 class Sealer:

@@ -205,7 +205,7 @@ def check_reachable(
     if not concentrates:
         raise SweepError(
             "waters need at least one bottle to be made from, got none. "
-            "Make and keep bottles in notebook 1 first.",
+            "Make and keep bottles first, under Bottles.",
             field="concentrates",
         )
     mixings: list[Mixing] = []

@@ -12,8 +12,10 @@ from .confirming import Candidate as Candidate
 from .confirming import Confirming as Confirming
 from .confirming import confirm as confirm
 from .confirming import waters_to_test as waters_to_test
+from .doses import mark_mixed as mark_mixed
 from .doses import record_doses as record_doses
 from .keys import LockedFlights as LockedFlights
+from .keys import lock_and_open as lock_and_open
 from .keys import lock_flights as lock_flights
 from .keys import open_flights as open_flights
 from .names import USUAL_SHEET as USUAL_SHEET
@@ -44,6 +46,7 @@ from .scores import record_scores as record_scores
 from .standing import NextThing as NextThing
 from .standing import Standing as Standing
 from .standing import Step as Step
+from .standing import missing_bottles as missing_bottles
 from .standing import where_it_stands as where_it_stands
 from .usual import Usual as Usual
 from .usual import usual_of as usual_of

@@ -15,13 +15,14 @@ from labkit.analysis import (
     WordReadings,
     balance_acidity,
     makeable,
-    read_across,
     read_words,
     right_questions,
+    set_side_by_side,
 )
 from labkit.analysis import one_water as least_loss
 from labkit.book import LabBook
 from labkit.errors import ReadingError
+from labkit.workflow.kept import readings_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +34,8 @@ Key = tuple[str, str]
 def read_all(book: LabBook, *, client: str | None = None) -> Across:
     """Every coffee of a lab book, or of one client, as its own verdict reads it.
 
-    With a client named, nothing of another client is read from the lab book at all.
+    With a client named, nothing of another client is read from the lab book at all. What was read
+    of a coffee is kept in the lab book until its scores or decisions change.
 
     Parameters
     ----------
@@ -49,7 +51,7 @@ def read_all(book: LabBook, *, client: str | None = None) -> Across:
         for one in book.people.coffees(client=client)
     ]
     about = pd.DataFrame(facts, columns=["client", "coffee", *ABOUT])
-    return read_across(book.sessions.keep_chosen(book.scores.opened_scores(client=client)), about)
+    return set_side_by_side(readings_of(book, client=client), about)
 
 
 def one_water(

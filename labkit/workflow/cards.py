@@ -117,7 +117,7 @@ def make_card(
     sources: Sequence[Any] = [salt(label) for label in salts] if salts else bottles
     if not sources:
         raise DosingError(
-            "no bottle is on the shelf yet: make one in notebook 1, or choose 'g straight from "
+            "no bottle is on the shelf yet: make one under Bottles, or choose 'g straight from "
             "salts'."
         )
     reach = within_reach(wanted, sources, base=start.water, blend_with_pure=thin)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
-from labkit.book import DosesKept, LabBook, TastingSession, take_doses
+from labkit.book import DosesKept, LabBook, TastingSession, take_doses, take_reserved
 from labkit.errors import BookError
 from labkit.workflow.names import Planned, session_name
 
@@ -15,7 +15,7 @@ def record_doses(
     *,
     session: str | TastingSession | Planned | None = None,
     flight: int | None = None,
-    jug_volume_ml: float = 1000.0,
+    jug_volume_ml: float | None = None,
 ) -> DosesKept:
     """Write down what was taken from the bottles: all of it, or nothing.
 
@@ -27,9 +27,10 @@ def record_doses(
         Bottle -> what was taken (mL); one of which nothing was taken may be among them.
     session, flight : optional
         The flight that it was taken for. While its key is closed the doses are sealed to it, as
-        they would tell its waters. Without both it was taken for something else.
-    jug_volume_ml : float
-        Volume of a jug (mL), for what suffices while the key is closed.
+        they would tell its waters, and stand in the place of what the bench sheet says. Without
+        both it was taken for something else.
+    jug_volume_ml : float, optional
+        Volume of a jug (mL), for what suffices while the key is closed; the plan's if not given.
 
     Returns
     -------
@@ -60,3 +61,36 @@ def record_doses(
         book.stock.use_bottles(given)
         return "exact"
     return take_doses(book, session_name(session), flight, given, jug_volume_ml=jug_volume_ml)
+
+
+def mark_mixed(
+    book: LabBook, session: str | TastingSession | Planned, flights: Sequence[int] | None = None
+) -> tuple[int, ...]:
+    """Say that flights are mixed: what was set aside for them is taken. Nothing need be typed.
+
+    The first score of a flight says the same.
+
+    Parameters
+    ----------
+    book, session : LabBook and str
+        Which session of the lab book.
+    flights : sequence of int, optional
+        Which ones; all that wait to be mixed if not given.
+
+    Returns
+    -------
+    tuple of int
+        The flights that were waiting.
+
+    Raises
+    ------
+    BookError
+        If the session or a flight is unknown.
+    """
+    name = session_name(session)
+    waiting = [number for of, number, _ in book.stock.waiting_flights() if of == name]
+    asked = waiting if flights is None else [book.sessions.flight(name, n).number for n in flights]
+    mixed = tuple(number for number in asked if number in waiting)
+    for number in mixed:
+        take_reserved(book, name, number)
+    return mixed

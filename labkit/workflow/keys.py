@@ -136,6 +136,46 @@ def open_flights(
         ) from error
 
 
+def lock_and_open(
+    book: LabBook,
+    session: str | TastingSession | Planned,
+    passphrase: str,
+    flights: Sequence[int],
+) -> tuple[Flight, ...]:
+    """Lock flights that still take scores and open their keys; a wrong passphrase locks nothing.
+
+    Parameters
+    ----------
+    book, session : LabBook and str
+        Which session of the lab book.
+    passphrase : str
+        The preparer's.
+    flights : sequence of int
+        Which ones; those that are locked already are only opened.
+
+    Raises
+    ------
+    LockError
+        If one was opened meanwhile, or codes under its cups are still to be found.
+    SealError
+        If the passphrase does not open every one of them.
+    """
+    name, numbers = session_name(session), numbers_of(flights)
+    states = {one.number: one.state for one in book.sessions.flights(name)}
+    taking = [one for one in numbers if states.get(one) in ("planned", "being tasted")]
+    if taking and len(_opened_by(book, name, numbers, passphrase)) == len(numbers):
+        lock_flights(book, name, taking)
+        taking = []
+    if taking:
+        which = "these flights" if len(numbers) > 1 else "this flight"
+        raise SealError(
+            f"passphrase must be the one that sealed {which}. "
+            "Nothing was locked. Type it again, or open what another passphrase sealed by itself.",
+            field="passphrase",
+        )
+    return open_flights(book, name, passphrase, numbers)
+
+
 def numbers_of(flights: Sequence[int]) -> list[int]:
     """The flights' numbers, each once.
 

@@ -19,7 +19,7 @@ from labkit.analysis import (
     classical_walk,
     flight_history,
     gather_scores,
-    head_start,
+    head_start_from,
     makeable,
     stop_or_taste,
     suggest_flight,
@@ -30,6 +30,7 @@ from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
 from labkit.tasting import Sweep
 from labkit.water import PURE_WATER, Mixing, Target, Water
+from labkit.workflow.kept import earlier_coffees
 from labkit.workflow.readings import opened
 
 if TYPE_CHECKING:
@@ -226,12 +227,9 @@ def ask_earlier_coffees(
     about = book.people.coffee(coffee, client=client)
     columns = ["client", "coffee", "origin", "process", "roast_level"]
     known = [(c.client, c.name, c.origin, c.process, c.roast_level) for c in book.people.coffees()]
-    return head_start(
-        book.sessions.keep_chosen(book.scores.opened_scores()),
-        (about.client, about.name),
-        pd.DataFrame(known, columns=columns),
-        brew_method=brew_method,
-    )
+    key = about.client, about.name
+    others = earlier_coffees(book, but=key, brew_method=brew_method)
+    return head_start_from(others, key, pd.DataFrame(known, columns=columns))
 
 
 def _pours(

@@ -12,7 +12,8 @@ from labkit.errors import PlanError
 from labkit.tasting import CONFIRMING, METHODS, pair_waters, plan_sets
 from labkit.water import StartWater, Target
 from labkit.workflow.names import people_of
-from labkit.workflow.planning import PlannedSession, held_with, prepare
+from labkit.workflow.planning import PlannedSession, held_with, prepare, with_jugs
+from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes, usual_name, usual_of
 
 
@@ -33,7 +34,9 @@ def plan_pair_test(
     brew_method: BrewMethod | None = None,
     held: Held | None = None,
     start: StartWater | str | None = None,
-    jug_volume_ml: float = 1000.0,
+    jug_volume_ml: float | None = None,
+    vessel_ml: float | None = None,
+    even_if_short: bool = False,
     tasted_on: date | None = None,
     rng: np.random.Generator | None = None,
 ) -> PlannedSession:
@@ -52,12 +55,14 @@ def plan_pair_test(
         What is compared, for 2-AFC and 3-AFC.
     sets : int
         Sets of cups for each taster.
-    brew_method, held, start, jug_volume_ml, tasted_on, rng : see there
+    brew_method, held, start, tasted_on, rng : see there
+        As in :func:`labkit.workflow.plan_session`.
+    jug_volume_ml, vessel_ml, even_if_short : see there
         As in :func:`labkit.workflow.plan_session`.
 
     Raises
     ------
-    BookError, PlanError, SealError, DosingError
+    BookError, PlanError, SealError, DosingError, StockError
         As for :func:`labkit.workflow.plan_session`.
     """
     if method not in METHODS:
@@ -86,7 +91,9 @@ def plan_pair_test(
         served_on=day,
         rng=rng,
     )
-    prepared = prepare(book, plan, passphrase, book.stock.start_water(keeps), jug_volume_ml)
+    plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
+    prepared = prepare(book, plan, passphrase, book.stock.start_water(keeps))
+    reserved = reservations(book, plan, prepared, pair, even_if_short=even_if_short)
     session = book.sessions.start_session(
         title,
         coffee=coffee,
@@ -96,6 +103,7 @@ def plan_pair_test(
         waters=pair_waters(asked.name, pair, stronger=stronger),
         plan=plan,
         sheet_read_by=keeps.preparer,
+        reserved=reserved,
         tasted_on=day,
         serving="a cup each",
         brew_method=brew_method or usual.brew_method,

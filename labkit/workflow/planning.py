@@ -10,20 +10,22 @@ from typing import Any, Literal, Protocol, TypeAlias, TypeVar
 import numpy as np
 import pandas as pd
 
-from labkit.book import BrewMethod, Held, LabBook, Stage, TastingSession
+from labkit.book import JUG_ML, BrewMethod, Held, LabBook, Stage, TastingSession
 from labkit.errors import PlanError
 from labkit.tasting import (
     BenchPlan,
     CupPlan,
     OpenedFlight,
+    SessionWater,
     Vessels,
     bench_plan,
     open_keys,
     plan_tasting,
     session_waters,
 )
-from labkit.water import COORDINATES, Concentrate, StartWater, Target
+from labkit.water import COORDINATES, Concentrate, StartWater, Target, find_water
 from labkit.workflow.names import Asked, attributes_of, people_of
+from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes, stored_plan, usual_name, usual_of
 
 Made = TypeVar("Made")
@@ -128,7 +130,9 @@ def plan_session(
     brew_method: BrewMethod | None = None,
     held: Held | None = None,
     start: StartWater | str | None = None,
-    jug_volume_ml: float = 1000.0,
+    jug_volume_ml: float | None = None,
+    vessel_ml: float | None = None,
+    even_if_short: bool = False,
     tasted_on: date | None = None,
     recent_codes: Mapping[str, date] | None = None,
     rng: np.random.Generator | None = None,
@@ -174,8 +178,13 @@ def plan_session(
         What is held constant.
     start : StartWater or str, optional
         What the doses go into, or the name of a base water of the lab book.
-    jug_volume_ml : float
-        Finished volume of each jug (mL).
+    jug_volume_ml : float, optional
+        Finished volume of each jug (mL); if not given, what its vessels take, a rinse and the
+        meter's sample.
+    vessel_ml : float, optional
+        Water that a bowl or a cup takes (mL); by dose and brew ratio, or 200 mL, if not given.
+    even_if_short : bool
+        Seal it though a bottle may not suffice.
     tasted_on : date, optional
         The day; today if not given.
     recent_codes : mapping of str to date, optional
@@ -196,6 +205,8 @@ def plan_session(
         If it cannot be planned as asked; names that are missed are listed.
     DosingError
         If a water cannot be made from the bottles.
+    StockError
+        If a bottle may not suffice, with the grams to weigh.
     """
     targets = targets_of(waters)
     usual = usual_of(book, coffee, client)
@@ -231,7 +242,10 @@ def plan_session(
         served_on=day,
         rng=rng,
     )
-    prepared = prepare(book, plan, passphrase, begin, jug_volume_ml)
+    plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
+    prepared = prepare(book, plan, passphrase, begin)
+    served = [one.target for one in listed if _is_served(one, targets)]
+    reserved = reservations(book, plan, prepared, served, even_if_short=even_if_short)
     # Session, cups and the record of the sheet together: a disk that fails leaves none of them.
     if session is None:
         kept = book.sessions.start_session(
@@ -243,6 +257,7 @@ def plan_session(
             waters=listed,
             plan=plan,
             sheet_read_by=keeps.preparer,
+            reserved=reserved,
             tasted_on=day,
             serving=vessels,
             brew_method=brew_method or usual.brew_method,
@@ -250,15 +265,24 @@ def plan_session(
             held=keeps,
         )
     else:
-        book.sessions.store_plan(plan, waters=listed, sheet_read_by=keeps.preparer)
+        book.sessions.store_plan(
+            plan, waters=listed, sheet_read_by=keeps.preparer, reserved=reserved
+        )
         kept = book.sessions.session(session.name)
     return PlannedSession(session=kept, plan=plan, preparation=prepared)
 
 
-def prepare(
-    book: LabBook, plan: CupPlan, passphrase: str, start: StartWater, jug_volume_ml: float
-) -> Preparation:
-    """What the preparer needs for a plan that is not stored yet.
+def _is_served(water: SessionWater, targets: Sequence[Target]) -> bool:
+    return water.is_control or find_water(water.target, targets) is not None
+
+
+def with_jugs(plan: CupPlan, jug_volume_ml: float) -> CupPlan:
+    """The plan with the volume of its jugs, for the bench sheet when it is asked for again."""
+    return replace(plan, design=replace(plan.design, jug_ml=jug_volume_ml))
+
+
+def prepare(book: LabBook, plan: CupPlan, passphrase: str, start: StartWater) -> Preparation:
+    """What the preparer needs for a plan that is not stored yet and says how large its jugs are.
 
     Raises
     ------
@@ -269,7 +293,7 @@ def prepare(
         opened=tuple(open_keys(plan.keys, passphrase)),
         bottles=book.stock.concentrates(),
         start=start,
-        jug_volume_ml=jug_volume_ml,
+        jug_volume_ml=plan.design.jug_ml or JUG_ML,
         lab_book=book.name,
     )
     _ = prepared.jugs  # a plan that nobody can mix is not stored

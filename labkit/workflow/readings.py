@@ -166,8 +166,7 @@ class Opened:
             words = self._checked(attribute, chosen)
         elif scored.empty and not tests:
             raise ReadingError(
-                "no blind flight of this coffee is open. Lock one in notebook 3 and open its key "
-                "above."
+                "no blind flight of this coffee is open. Lock one under Taste and open its key."
             )
         elif not scored.empty:
             here = scored[scored["attribute"] == attribute]

@@ -11,7 +11,8 @@ from labkit.book import LabBook, TastingSession
 from labkit.errors import PlanError
 from labkit.tasting import replan as plan_anew
 from labkit.workflow.names import Planned, check_tasters, session_name
-from labkit.workflow.planning import PlannedSession, prepare
+from labkit.workflow.planning import PlannedSession, prepare, with_jugs
+from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes
 
 
@@ -36,7 +37,8 @@ def replan(
     late: Sequence[str] = (),
     first: int | None = None,
     passphrase: str | None = None,
-    jug_volume_ml: float = 1000.0,
+    jug_volume_ml: float | None = None,
+    even_if_short: bool = False,
     rng: np.random.Generator | None = None,
 ) -> PlannedSession:
     """Plan the flights that nobody has begun for those who are there; nobody else's order changes.
@@ -51,8 +53,10 @@ def replan(
         The first flight to plan anew; the first that nobody has begun if not given.
     passphrase : str, optional
         The preparer's; needed with a cup each, as cups come or go and the key with them.
-    jug_volume_ml : float
-        Finished volume of each jug (mL).
+    jug_volume_ml : float, optional
+        Finished volume of each jug (mL); if not given, what its vessels take.
+    even_if_short : bool
+        Plan it though a bottle may not suffice.
     rng : numpy.random.Generator, optional
         For tests only.
 
@@ -67,12 +71,14 @@ def replan(
         If nothing changes, a name does not fit, or no flight is left.
     SealError
         If the passphrase is not the one that sealed the flights.
+    StockError
+        If a bottle may not suffice, with the grams to weigh.
     """
     name = session_name(session)
     unserved = [n for n in unserved_flights(book, name) if first is None or n >= first]
     if not unserved:
         raise PlanError(
-            "session must have a flight not served yet. Add flights in notebook 2.", field="session"
+            "session must have a flight not served yet. Add flights under Plan.", field="session"
         )
     if not late and not absent:
         raise PlanError(
@@ -89,9 +95,14 @@ def replan(
         recent_codes=resting_codes(book, date.today()),
         rng=rng,
     )
-    held = book.sessions.session(name).held
-    prepared = None
+    session_now = book.sessions.session(name)
+    held, prepared, reserved = session_now.held, None, None
     if has_own_cups and passphrase is not None:
-        prepared = prepare(book, plan, passphrase, book.stock.start_water(held), jug_volume_ml)
-    book.sessions.store_plan(plan, sheet_read_by=None if prepared is None else held.preparer)
+        plan = with_jugs(plan, jug_of(plan, held, None, jug_volume_ml))
+        prepared = prepare(book, plan, passphrase, book.stock.start_water(held))
+        targets = [water.target for water in session_now.waters]
+        reserved = reservations(book, plan, prepared, targets, even_if_short=even_if_short)
+    book.sessions.store_plan(
+        plan, sheet_read_by=None if prepared is None else held.preparer, reserved=reserved
+    )
     return PlannedSession(session=book.sessions.session(name), plan=plan, preparation=prepared)

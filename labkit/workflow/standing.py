@@ -12,7 +12,7 @@ from typing import Final
 
 from labkit.analysis import Level, Outcome, StopKind, VerdictKind
 from labkit.book import AbsentBook, Flight, LabBook, TastingSession
-from labkit.water import COORDINATE
+from labkit.water import COORDINATE, Concentrate
 from labkit.workflow.next_flights import NextFlight
 from labkit.workflow.readings import Findings
 
@@ -37,7 +37,8 @@ class NextThing(StrEnum):
     PLAN_FIRST = "plan the first flight"
     MIX_FLIGHT = "mix a flight"
     TAKE_SCORES = "take scores"
-    LOCK_FLIGHT = "lock a flight"
+    LOCK_ALONE = "lock what one tasted alone"
+    LOCK_FLIGHT = "lock and open a flight"
     OPEN_KEY = "open a key"
     READ_VERDICT = "read the verdict"
     PLAN_DIAL = "plan the next dial"
@@ -53,7 +54,8 @@ STEP_OF: Final = {
     NextThing.PLAN_FIRST: Step.PLAN,
     NextThing.MIX_FLIGHT: Step.PLAN,
     NextThing.TAKE_SCORES: Step.TASTE,
-    NextThing.LOCK_FLIGHT: Step.TASTE,
+    NextThing.LOCK_ALONE: Step.TASTE,
+    NextThing.LOCK_FLIGHT: Step.VERDICT,
     NextThing.OPEN_KEY: Step.VERDICT,
     NextThing.READ_VERDICT: Step.VERDICT,
     NextThing.PLAN_DIAL: Step.PLAN,
@@ -85,6 +87,9 @@ class Standing:
 
     flight: int | None = None
     """The flight that is next in it."""
+
+    n_flights: int = 1
+    """Flights of the session that wait for the same, that one included."""
 
     n_scored: int = 0
     """Tasters who have scored all cups of that flight."""
@@ -135,7 +140,7 @@ def where_it_stands(
     """
     if isinstance(book, AbsentBook):
         return Standing(next=NextThing.CHOOSE_BOOK)
-    lacking = _missing_bottles(book)
+    lacking = missing_bottles(book.stock.concentrates())
     if coffee is None:
         thing = NextThing.WEIGH_BOTTLES if lacking else NextThing.ADD_COFFEE
         if not book.people.coffees():
@@ -155,7 +160,7 @@ def where_it_stands(
     )
     under_way = _under_way(sessions, flights)
     if under_way is not None:
-        return _of_flight(book, *under_way, here)
+        return _of_session(book, under_way, flights[under_way.name], here)
     if not opened:
         return replace(here, next=NextThing.WEIGH_BOTTLES if lacking else NextThing.PLAN_FIRST)
     scored = [one for one in sessions if not one.is_pair_test]
@@ -168,8 +173,14 @@ def _is_open(flight: Flight) -> bool:
     return flight.state == "opened"
 
 
-def _missing_bottles(book: LabBook) -> tuple[str, ...]:
-    bottles = book.stock.concentrates()
+def missing_bottles(bottles: Sequence[Concentrate]) -> tuple[str, ...]:
+    """What none of the bottles gives: calcium, magnesium, alkalinity.
+
+    Parameters
+    ----------
+    bottles : sequence of Concentrate
+        Those on the shelf.
+    """
     ions = {symbol for one in bottles for symbol, _ in one.salt.ions}
     alkaline = any(one.salt.alkalinity_mg_caco3_per_g > 0 for one in bottles)
     there = (("calcium", "Ca" in ions), ("magnesium", "Mg" in ions), ("alkalinity", alkaline))
@@ -178,35 +189,44 @@ def _missing_bottles(book: LabBook) -> tuple[str, ...]:
 
 def _under_way(
     sessions: Sequence[TastingSession], flights: dict[str, tuple[Flight, ...]]
-) -> tuple[TastingSession, Flight] | None:
-    """The flight that is next in the newest session that is not over.
+) -> TastingSession | None:
+    """The newest session that is not over.
 
-    A plan older than what was opened last was given up. A session is tasted to its end before its
-    keys are opened.
+    A plan older than what was opened last was given up.
     """
     for session in reversed(sessions):
         of_session = flights[session.name]
-        for state in ("being tasted", "planned", "locked"):
-            first = next((one for one in of_session if one.state == state), None)
-            if first is not None:
-                return session, first
+        if any(not _is_open(one) for one in of_session):
+            return session
         if of_session:
             return None
     return None
 
 
-def _of_flight(book: LabBook, session: TastingSession, flight: Flight, here: Standing) -> Standing:
-    here = replace(here, session=session.name, flight=flight.number)
-    if flight.state == "locked":
-        return replace(here, next=NextThing.OPEN_KEY)
+def _of_session(
+    book: LabBook, session: TastingSession, flights: Sequence[Flight], here: Standing
+) -> Standing:
+    """What is next in a session: it is tasted to its end before its keys are opened."""
+    here = replace(here, session=session.name)
     progress = book.sessions.progress(session.name)
-    rows = progress[progress["flight"] == flight.number]
-    here = replace(here, n_scored=int((rows["missing"] == 0).sum()), n_tasters=len(rows))
-    mixed = book.stock.mixed_flights()
-    if flight.state == "planned" and (session.name, flight.number) not in mixed:
-        return replace(here, next=NextThing.MIX_FLIGHT)
-    is_done = here.n_scored == here.n_tasters
-    return replace(here, next=NextThing.LOCK_FLIGHT if is_done else NextThing.TAKE_SCORES)
+    lacking = progress[progress["missing"] > 0]
+    tasted = [one for one in flights if one.state == "being tasted"]
+    unfinished = [one for one in tasted if (lacking["flight"] == one.number).any()]
+    planned = [one for one in flights if one.state == "planned"]
+    locked = [one for one in flights if one.state == "locked"]
+    flight = (unfinished or planned or tasted or locked)[0]
+    here = replace(here, flight=flight.number)
+    if flight in unfinished or flight in planned:
+        rows = progress[progress["flight"] == flight.number]
+        here = replace(here, n_scored=int((rows["missing"] == 0).sum()), n_tasters=len(rows))
+        waiting = {(name, number) for name, number, _ in book.stock.waiting_flights()}
+        waits = flight in planned and (session.name, flight.number) in waiting
+        return replace(here, next=NextThing.MIX_FLIGHT if waits else NextThing.TAKE_SCORES)
+    if not tasted:
+        return replace(here, next=NextThing.OPEN_KEY, n_flights=len(locked))
+    if book.sessions.plan(session.name).alone:
+        return replace(here, next=NextThing.LOCK_ALONE)
+    return replace(here, next=NextThing.LOCK_FLIGHT, n_flights=len(tasted) + len(locked))
 
 
 def _next_dial(sessions: Sequence[TastingSession]) -> str:

@@ -11,6 +11,9 @@ import pandas as pd
 import pytest
 
 from labkit.bench import card_files
+from labkit.bench.paper.cards import MOST_IN_QR, card_texts
+from labkit.present import qr_svg
+from labkit.release import made_with
 from labkit.water import DROP_KITS, Concentrate, Target, Water, salt
 from labkit.water.jugs.slips import MeterReading, check_jug
 from labkit.workflow import make_recipes
@@ -229,3 +232,30 @@ def test_the_json_of_a_card_holds_its_cautions(bottles):
         said = json.loads(card_files(make_recipes(WANTED, **way), name="x").json)["cautions"]
         assert any("maker's limits and a technician" in one for one in said)
         assert any(("dust" in one) == ("salts" in way) for one in said[:2])
+
+
+def test_the_code_on_the_batch_log_is_the_card_as_text(bottles):
+    """A phone shows text without any server; what it shows are the figures of the paper."""
+    recipes = make_recipes(WANTED, concentrates=bottles)
+    files = card_files(recipes, name="House water", made_for="Osmeni")
+    assert qr_svg(files.text, spare="little") in files.a4.html
+    assert "<svg" not in files.phone.html
+    amounts = re.findall(r'class="amount">([^<]+)<', files.a4.html)
+    poured = [line.partition(": ")[2].split(" | ") for line in files.text.splitlines()]
+    for at in range(0, len(amounts), 4):
+        assert amounts[at : at + 4] in poured
+    for words in ("House water", "Osmeni", "dose it into water", made_with()):
+        assert words in files.text
+        assert words in unescape(files.a4.html)
+
+
+def test_a_card_with_more_on_it_than_a_code_holds_leaves_the_rest_to_the_paper(bottles):
+    recipes = make_recipes(WANTED, concentrates=bottles, volumes_l=(1, 2, 5, 10, 20, 50))
+    said = {"name": "House water", "made_for": "Osmeni, " * 60, "base_name": "tap of the bar"}
+    files = card_files(recipes, kits=list(DROP_KITS.values()), **said)
+    texts = card_texts(recipes, files.table, **said)
+    assert len(texts[0].encode()) > MOST_IN_QR
+    shown = next(one for one in texts if len(one.encode()) <= MOST_IN_QR)
+    assert qr_svg(shown, spare="little") in files.a4.html
+    assert "conductivity" in shown
+    assert "cautions on the card" in shown

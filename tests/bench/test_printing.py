@@ -15,7 +15,6 @@ from unicodedata import normalize
 
 import pytest
 
-from labkit import __version__
 from labkit.bench import (
     LABEL_PAPERS,
     bench_sheet,
@@ -27,6 +26,7 @@ from labkit.bench import (
     weighing_sheet,
 )
 from labkit.book.store.records import Attribute
+from labkit.release import made_with
 from labkit.tasting import SCALES
 from labkit.tasting.plan import Serving
 from labkit.water import DROP_KITS, plan_weighing
@@ -64,9 +64,10 @@ def sheet(request, fixed_plan, fixed_opened, bottles, shelf, attributes):
 
 
 def normal(html):
-    """Without styles (looked at as pictures) and version, one tag a line."""
+    """Without styles and codes (looked at as pictures) and version, one tag a line."""
     html = re.sub(r"<style>.*?</style>", "", html, flags=re.S)
-    html = re.sub(r"\s+", " ", html.replace(f"labkit {__version__}", "labkit VERSION"))
+    html = re.sub(r"(class=\"scan\">)<svg.*?</svg>", r"\1CODE", html, flags=re.S)
+    html = re.sub(r"\s+", " ", html.replace(made_with(), "labkit VERSION"))
     return html.replace("> <", ">\n<").strip() + "\n"
 
 
@@ -93,7 +94,7 @@ def pages_of(page, sheet):
     from pypdf import PdfReader
 
     page.set_content(sheet.html)
-    return PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True))).pages
+    return PdfReader(io.BytesIO(page.pdf(format="A4", prefer_css_page_size=True))).pages
 
 
 @pytest.mark.browser
@@ -107,7 +108,7 @@ def pages_of(page, sheet):
         ("bench", 1, "PREPARER ONLY"),
         ("weighing", 1, "Weighing sheet"),
         ("bottles", 1, "Not for drinking"),
-        ("card", 1, "House water"),
+        ("card", 2, "House water"),
     ],
     indirect=["sheet"],
 )

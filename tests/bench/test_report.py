@@ -7,6 +7,7 @@ import hashlib
 import io
 import re
 from html import unescape
+from unicodedata import normalize
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ from labkit.book import Attribute, LabBook
 from labkit.book.demo import ensure_demo_book
 from labkit.book.store.records import Held
 from labkit.present import say
+from labkit.release import made_with
 from labkit.tasting import SCALES
 from tests.bench.conftest import PASSPHRASE, TARGETS
 from tests.tasted import begin, lock_and_open, score
@@ -86,6 +88,9 @@ def test_it_says_how_blind_how_sure_and_with_what(reported):
         "Flights",
         "Locks and openings",
         "The recipe",
+        "How sure that is",
+        "Confirmation",
+        made_with(),
         "Versions",
         "SHA-256",
     ):
@@ -275,11 +280,24 @@ def test_no_word_of_another_client_is_in_the_page_or_in_what_is_attached(two_cli
 @pytest.mark.browser
 @pytest.mark.parametrize("factors", [2, 3])
 def test_the_paper_is_short_and_no_table_runs_out_of_its_column(book, factors, new_page):
-    """Twelve pages took the demo's report in one column; half of each lay blank."""
+    """Twelve pages took the demo's report in one column; half of each lay blank.
+
+    The client's page is one on either paper, and nothing of the appendix stands on it.
+    """
     html = report_of(book, factors)
     page = new_page(width=round(182 * 96 / 25.4), height=1000)
-    page.set_content(html)
-    assert len(PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True))).pages) <= 7
+    for paper, size in (("A4", (595.3, 841.9)), ("Letter", (612.0, 792.0))):
+        page.set_content(html)
+        assert page.evaluate("document.documentElement.scrollHeight") < 6000
+        printed = page.pdf(format=paper, prefer_css_page_size=True)
+        pages = PdfReader(io.BytesIO(printed)).pages
+        assert len(pages) <= 8
+        assert [float(x) for x in pages[0].mediabox[2:]] == pytest.approx(size, abs=1.5)
+        first, second = (normalize("NFKC", one.extract_text()) for one in pages[:2])
+        for words in ("The recipe", "How sure that is", "Confirmation", made_with()):
+            assert words in " ".join(first.split())
+        assert "Appendix" not in first
+        assert second.lstrip().startswith("Appendix")
     page.emulate_media(media="print")
     page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     over = page.evaluate(

@@ -130,7 +130,7 @@ def test_a_taster_is_given_codes_and_places_only(tasting):
     cups = book.sessions.served_cups(SESSION, 1, "Ada")
     assert {tuple(cup.__slots__) for cup in cups} == {("position", "blind_code")}
     sheet = book.sessions.sheet(SESSION)
-    assert set(sheet.__slots__) == {"name", "tasters", "attributes", "stages"}
+    assert set(sheet.__slots__) == {"name", "tasters", "attributes", "stages", "language"}
     session = book.sessions.session(SESSION)
     assert (sheet.attributes, sheet.tasters) == (session.attributes, session.tasters)
 

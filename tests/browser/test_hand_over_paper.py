@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from unicodedata import normalize
 
 import pytest
 
@@ -48,10 +49,14 @@ def cards():
     yield card_files(recipes, **FULL)
 
 
-def printed(page, html, path):
+PAPERS = {"A4": (210, 297), "Letter": (216, 279)}
+"""Width and height (mm), by ISO 216 and ANSI/ASME Y14.1, rounded."""
+
+
+def printed(page, html, path, *, paper="A4"):
     """Print a page; (number of pages, width and height of the first in mm)."""
     page.set_content(html)
-    page.pdf(path=path, prefer_css_page_size=True)
+    page.pdf(path=path, prefer_css_page_size=True, format=paper)
     said = subprocess.run(["pdfinfo", path], capture_output=True, text=True, check=True).stdout
     width, height = map(float, re.search(r"Page size: +([\d.]+) x ([\d.]+)", said).groups())
     mm = 25.4 / 72
@@ -62,13 +67,33 @@ def widest(page):
     return page.evaluate("document.documentElement.scrollWidth")
 
 
-def test_every_card_is_one_a4_page_and_one_phone_wide_page(new_page, tmp_path):
+def words_of(path, number):
+    """What stands on one page of a PDF."""
+    command = ["pdftotext", "-f", str(number), "-l", str(number), str(path), "-"]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    return " ".join(normalize("NFKC", said).split())
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_card_is_one_page_and_its_batch_log_another_on_either_paper(new_page, tmp_path, paper):
+    page = new_page(width=1000, height=800)
+    for files in cards():
+        path = tmp_path / "card.pdf"
+        pages, width, height = printed(page, files.a4.html, path, paper=paper)
+        assert (pages, (round(width), round(height))) == (2, PAPERS[paper])
+        assert "recipe card" in words_of(path, 1)
+        assert "Before it goes into a machine" in words_of(path, 1)
+        assert "batch log" in words_of(path, 2)
+        assert "use by" in words_of(path, 2)
+
+
+def test_every_card_prints_from_a_phone_and_is_one_phone_wide_page(new_page, tmp_path):
     page = new_page(width=390, height=844)
     folder = PROJECT / "tests" / "browser" / "screenshots"
     folder.mkdir(exist_ok=True)
     for place, files in enumerate(cards()):
         pages, width, height = printed(page, files.a4.html, tmp_path / "a4.pdf")
-        assert (pages, round(width), round(height)) == (1, 210, 297)
+        assert (pages, round(width), round(height)) == (2, 210, 297)
         pages, width, height = printed(page, files.phone.html, tmp_path / "phone.pdf")
         assert (pages, round(width)) == (1, 100)
         for sheet in (files.a4, files.phone):

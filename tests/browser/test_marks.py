@@ -7,27 +7,35 @@ import pytest
 from labkit.book import Attribute, LabBook
 from labkit.tasting import METHODS, pair_waters, plan_sets
 from labkit.water import Target
-from tests.widgets.serving import choose, open_sheet, serving, wait_saved
+from tests.browser.lab import picture
+from tests.widgets.serving import group, open_sheet, serving, wait_saved
 
 pytestmark = pytest.mark.browser
 
 SESSION = "duel"
-TASTERS = ("Ada", "Bo", "Cy")
+TASTERS = ("Ada", "Bo", "Cy", "Dan")
 
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
     """A tasters' page with two triangles for each taster."""
     folder = tmp_path_factory.mktemp("marks")
-    method = METHODS["triangle"]
+    lay_sets(folder / "book.db", "triangle")
+    with serving(folder / "book.db", SESSION, folder) as running:
+        yield running
+
+
+def lay_sets(path, name, trials=2):
+    """A lab book with a test of two waters, so many sets for each taster."""
+    method = METHODS[name]
     pair = tuple(
         Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
         for share in (0.2, 0.8)
     )
     plan = plan_sets(
-        method.name, pair, TASTERS, session=SESSION, passphrase="the preparer's", trials=2
+        method.name, pair, TASTERS, session=SESSION, passphrase="the preparer's", trials=trials
     )
-    with LabBook(folder / "book.db") as book:
+    with LabBook(path) as book:
         book.people.add_client("Client")
         book.people.add_coffee("Coffee", client="Client")
         for taster in TASTERS:
@@ -42,8 +50,6 @@ def place(tmp_path_factory):
             brew_method="cupping",
         )
         book.sessions.store_plan(plan, waters=pair_waters(method.name, pair))
-    with serving(folder / "book.db", SESSION, folder) as running:
-        yield running
 
 
 def marks(place, taster):
@@ -57,41 +63,115 @@ def on(page):
     page.locator("button[data-does=on]").click()
 
 
-@pytest.mark.parametrize("way", ["finger", "keys"])
-def test_marking_a_cup_says_no_to_the_others_of_its_set_and_to_no_other_set(place, new_page, way):
-    """A set with two cups marked, or with one not looked at, would be no answer at all."""
-    taster = "Ada" if way == "finger" else "Bo"
-    question = METHODS["triangle"].question
-    page = new_page(width=390, height=844)
-    open_sheet(page, place.links()[taster].address)
-    page.get_by_text("Taste all 3 cups, then mark one.").wait_for()
+PHONE = {"width": 390, "height": 844, "has_touch": True, "is_mobile": True}
+LAPTOP = {"width": 1280, "height": 800}
 
-    choose(page, question, "this one")
+
+def codes_of(place, taster, flight, session=SESSION):
+    with LabBook(place.book_path) as book:
+        return [cup.blind_code for cup in book.sessions.served_cups(session, flight, taster)]
+
+
+def fits(page):
+    """Whether the page needs no scrolling, up and down or sideways."""
+    tall, wide = page.evaluate(
+        "[document.documentElement.scrollHeight, document.documentElement.scrollWidth]"
+    )
+    size = page.viewport_size
+    return tall <= size["height"] and wide <= size["width"]
+
+
+@pytest.mark.parametrize("way", ["finger", "arrows", "numbers"])
+def test_the_cups_of_a_set_stand_on_one_screen_under_one_question(place, new_page, way):
+    """A set with two cups marked, or with one not looked at, would be no answer at all."""
+    taster = {"finger": "Ada", "arrows": "Bo", "numbers": "Cy"}[way]
+    question = METHODS["triangle"].question
+    page = new_page(**(PHONE if way == "finger" else LAPTOP))
+    open_sheet(page, place.links()[taster].address)
+    page.get_by_text("Taste all 3 cups from left to right, then mark one.").wait_for()
+    codes = codes_of(place, taster, 1)
+    shown = group(page, question).locator(".lk-number").all_inner_texts()
+    assert shown == codes
+    assert fits(page)
+    picture(page, f"set-{way}")
+
+    mark_cup(page, way, 1, codes)
     wait_saved(page)
     assert marks(place, taster) == {(1, 1): 1, (1, 2): 0, (1, 3): 0}
-
-    on(page)
-    if way == "finger":
-        choose(page, question, "this one")
-    else:
-        page.get_by_role("radio", name="no").focus()
-        page.keyboard.press("ArrowRight")
+    mark_cup(page, way, 2, codes)
     wait_saved(page)
     assert marks(place, taster) == {(1, 1): 0, (1, 2): 1, (1, 3): 0}
 
     on(page)
+    page.get_by_role("heading", name="Set 2 of 2").wait_for()
+    assert group(page, question).locator("input:checked").count() == 0
     on(page)
-    cups = page.locator(".lk-cup-button .lk-word").all_inner_texts()
-    assert [said.strip() for said in cups] == ["done", "this one", "done", *["not yet"] * 3]
+    cups = page.locator(".lk-cup-button").all_inner_texts()
+    assert [" ".join(said.split()) for said in cups] == ["Set 1 done", "Set 2 not yet"]
 
 
-def test_no_preference_stays_possible(place, new_page):
-    """Saying no to every cup marks none: a paired preference takes that as no preference."""
+def mark_cup(page, way, number, codes):
+    """Mark a cup of the set on the screen."""
+    cup = page.get_by_role("radio", name=codes[number - 1])
+    if way == "finger":
+        cup.click()
+    elif way == "numbers":
+        page.keyboard.press(str(number))
+    elif number == 1:
+        cup.focus()
+        page.keyboard.press("Space")
+    else:
+        page.get_by_role("radio", name=codes[number - 2]).focus()
+        page.keyboard.press("ArrowRight")
+        page.wait_for_timeout(900)  # where the arrow keys rest is the answer
+
+
+def test_a_triangle_wants_one_cup_and_a_set_can_be_taken_back(place, new_page):
     question = METHODS["triangle"].question
-    page = new_page(width=390, height=844)
-    open_sheet(page, place.links()["Cy"].address)
-    for _ in range(3):
-        choose(page, question, "no")
-        on(page)
+    page = new_page(**PHONE)
+    open_sheet(page, place.links()["Dan"].address)
+    assert group(page, question).get_by_role("radio").count() == 3, "no way to say none"
+    group(page, question).get_by_role("radio").last.click()
+    group(page, question).get_by_role("button", name="Take back").click()
     wait_saved(page)
-    assert marks(place, "Cy") == {(1, 1): 0, (1, 2): 0, (1, 3): 0}
+    assert marks(place, "Dan") == {(1, 1): None, (1, 2): None, (1, 3): None}
+
+
+@pytest.mark.parametrize(
+    ("name", "radios", "off"), [("paired preference", 3, 0), ("duo-trio", 3, 1), ("tetrad", 4, 1)]
+)
+def test_a_preference_may_be_none_and_a_reference_is_not_marked(
+    tmp_path, new_page, name, radios, off
+):
+    lay_sets(tmp_path / "book.db", name)
+    method = METHODS[name]
+    with serving(tmp_path / "book.db", SESSION, tmp_path) as place:
+        page = new_page(**PHONE)
+        open_sheet(page, place.links()["Ada"].address)
+        asked = group(page, method.question)
+        assert asked.get_by_role("radio").count() == radios
+        assert asked.get_by_role("radio", disabled=True).count() == off
+        assert fits(page)
+        picture(page, f"set-{name.replace(' ', '-')}-390")
+        if not method.has_right_answer:
+            asked.get_by_role("radio", name="no preference").click()
+            wait_saved(page)
+            assert set(marks(place, "Ada").values()) == {0}
+            page.reload()
+            page.wait_for_selector(".lk-sheet")
+            wait_saved(page)
+            assert asked.get_by_role("radio", name="no preference").is_checked()
+
+
+def test_a_taster_answers_all_sets_by_keys_alone(tmp_path, new_page):
+    lay_sets(tmp_path / "book.db", "triangle", trials=3)
+    with serving(tmp_path / "book.db", SESSION, tmp_path) as place:
+        page = new_page(**LAPTOP)
+        open_sheet(page, place.links()["Ada"].address)
+        for number in (3, 1, 2):
+            page.keyboard.press(str(number))
+            page.keyboard.press("Enter")  # the focus is on the way on
+        wait_saved(page)
+        page.get_by_text("Everything is given.").wait_for()
+        chosen = {at for at, mark in marks(place, "Ada").items() if mark == 1}
+        assert chosen == {(1, 3), (2, 1), (3, 2)}

@@ -109,7 +109,7 @@ def test_touches_of_a_dead_kernel_are_saved_once_when_the_page_is_back(place, ne
     assert kernel_now != kernel, "nothing is left of the old one"
     assert status_of(f"{place.url}alive") == 200
     assert "Not connected" in said
-    assert "2 scores kept on this device" in said
+    assert "Kept on this device until it is back: 2 not saved yet" in said
     assert values(place) == [3.0, 4.0, 4.5]
     assert set(ids(place).values()) == {1}
     assert touches_in_browser(page) == 0
@@ -201,7 +201,7 @@ def test_two_devices_with_one_link_agree_and_say_so(place, new_page):
     wait_saved(tablet)
     phone.context.set_offline(False)
 
-    phone.get_by_text("Not taken: 1 score").wait_for(timeout=BACK_AGAIN)
+    phone.get_by_text("Scores not taken: 1").wait_for(timeout=BACK_AGAIN)
     wait_saved(phone, BACK_AGAIN)
     assert "given as 7 later" in phone.locator(".lk-alerts").inner_text()
     assert values(place) == [7.0]
@@ -233,7 +233,10 @@ def test_no_network_another_writer_and_a_full_disk_lose_nothing(place, new_page)
     score_while_somebody_holds_the_book(place, held)
     score_on_a_full_disk(place, full, kernel_of_full)
     wait_away(offline)
-    assert "3 scores kept on this device" in offline.locator(".lk-state").inner_text()
+    assert (
+        "Kept on this device until it is back: 3 not saved yet"
+        in offline.locator(".lk-state").inner_text()
+    )
     assert values(place).count(12.0) == 0, "nothing came through the cut line"
     offline.wait_for_timeout(max(0, 1000 * (CUT_OFF_S - (time.monotonic() - cut_at))))
     offline.context.set_offline(False)

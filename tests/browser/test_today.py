@@ -104,7 +104,7 @@ def test_steps_stay_as_they_were_left_and_the_page_comes_back_where_it_was(
 ):
     page = new_page()
     open_today(page, workbook_server)
-    button = page.locator(".lk-today-head .mod-primary")
+    button = page.locator(".lk-today-next")
     assert re.match(r"\d of \d tasters have scored", button.inner_text())
     go(page, "bottles")
     bottle = page.get_by_label("Bottle, made up to (mL)")

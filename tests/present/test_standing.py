@@ -62,6 +62,21 @@ def found(reading):
             "Flight 2 of 'Monday': every cup has its scores.",
         ),
         (
+            {"next": NextThing.LOCK_FLIGHT, **FLIGHT, "n_flights": 2},
+            "Lock and open 2 flights",
+            "All flights of 'Monday': every cup has its scores.",
+        ),
+        (
+            {"next": NextThing.LOCK_ALONE, **FLIGHT},
+            "Lock flight 2",
+            "Flight 2 of 'Monday': every cup has its scores.",
+        ),
+        (
+            {"next": NextThing.OPEN_KEY, **FLIGHT, "n_flights": 2},
+            "Open 2 flights",
+            "2 flights of 'Monday' are locked; their keys are closed.",
+        ),
+        (
             {"next": NextThing.OPEN_KEY, **FLIGHT},
             "Open flight 2",
             "Flight 2 of 'Monday' is locked; its key is closed.",

@@ -42,9 +42,10 @@ def lay_table(
     attributes=ATTRIBUTES,
     stages=(),
     alone=False,
+    held=None,
 ):
     """Make a lab book with one session, two flights planned; it is closed again."""
-    told = (session, tuple(tasters), tuple(attributes), tuple(stages), alone)
+    told = (session, tuple(tasters), tuple(attributes), tuple(stages), alone, held)
     if isinstance(where, Path) and not where.exists():
         copy_book(where, _lay, *told)
         return
@@ -52,7 +53,7 @@ def lay_table(
         _lay(book, *told)
 
 
-def _lay(book, session, tasters, attributes, stages, alone):
+def _lay(book, session, tasters, attributes, stages, alone, held):
     begin(
         book,
         session,
@@ -63,6 +64,7 @@ def _lay(book, session, tasters, attributes, stages, alone):
         planning={"repeats": 2, "alone": alone},
         attributes=attributes,
         stages=stages,
+        held=held,
         tasted_on=date(2026, 11, 21),
     )
 

@@ -105,7 +105,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert f"'Grid', flight 1: up to {jugs} jugs wait to be mixed" in unescape(
         stock.form.result.value
     )
-    needed = f"1000 mL left; needed up to {40 * jugs} mL; then {1000 - 40 * jugs} mL"
+    needed = f"1000 mL left; up to {40 * jugs} mL reserved; then {1000 - 40 * jugs} mL"
     assert needed in stock.form.result.value
     assert "takes nothing once it is locked" in stock.form.result.value
 
@@ -118,7 +118,9 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert (use.session, use.flight, use.is_bound) == ("Grid", 1, True)
     assert use.volume_ml == pytest.approx(40 * jugs, rel=1e-3)
     assert "No sealed flight waits" in stock.form.result.value
-    assert f"at least {1000 - use.volume_ml:.0f} mL left<" in stock.form.result.value
+    # 840 mL for flights of 160 mL like this one
+    left = f"at least {1000 - use.volume_ml:.0f} mL left; suffices for 5 flights"
+    assert left in stock.form.result.value
     shown = stock.form.result.value + stock.taken.form.message.value
     assert "155.5" not in shown
     assert "sealed until its key opens" in shown
@@ -126,7 +128,7 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     book.sessions.lock_flight("Grid", 1)
     book.sessions.open_flight("Grid", 1, "four dry teaspoons")
     stock.refresh()
-    assert "; 844 mL left<" in stock.form.result.value
+    assert "; 844 mL left; suffices for 5 flights like the last<" in stock.form.result.value
     assert "155.5 mL, " in stock.form.result.value
 
 

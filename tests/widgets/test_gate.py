@@ -42,7 +42,7 @@ def clock():
 def gate(clock):
     def opens(code):
         if code != "K7M2QX9PWD":
-            raise UnknownLinkError("this link is not known; ask the lead for yours.")
+            raise UnknownLinkError("nobody of that code")
 
     return Gate(opens, clock)
 
@@ -54,7 +54,7 @@ def test_a_known_code_comes_in(gate):
 def test_a_wrong_code_gets_one_sentence(gate):
     assert gate.refusal("ABCDEFGHJK", "phone") == (
         403,
-        "This link is not known; ask the lead for yours.",
+        "This link is not known, or a newer one replaced it; ask the lead for yours.",
     )
 
 

@@ -247,8 +247,8 @@ def test_a_meter_check_without_a_card_says_so(book, card):
 def test_an_empty_shelf_says_where_bottles_come_from(tmp_path):
     with LabBook(tmp_path / "new.db") as new:
         card = CardForm(new, card_files, BaseWaterForm(new))
-        assert "make one in notebook 1, or choose" in card.form.message.value
-        assert "make one in notebook 1" in StockForm(new, bottle_labels).form.result.value
+        assert "make one under Bottles, or choose" in card.form.message.value
+        assert "make one under Bottles" in StockForm(new, bottle_labels).form.result.value
         strength = StrengthForm(new)
         strength.form.fields["reading"].value = 50.0
         assert "make one in the form above first" in strength.form.result.value

@@ -26,6 +26,7 @@ class ListDesk:
     """A desk that keeps touches in a list."""
 
     session, taster, owner = "a session", "Ines", "0123"
+    language = ""
     attributes, stages = (ACIDITY, WORDS, NOTE), ()
 
     def __init__(self):

@@ -15,7 +15,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.errors import BookError, SetUpError
-from labkit.widgets.tasters.kernel import BOOK_VARIABLE, tasters_sheet
+from labkit.widgets.tasters.kernel import BOOK_VARIABLE, LANGUAGE_VARIABLE, tasters_sheet
 from labkit.widgets.tasters.page import NOTEBOOK, serve, server_environment
 from tests.project import free_port
 from tests.widgets.tables import SESSION, TASTERS, lay_table
@@ -59,8 +59,10 @@ def test_a_page_with_a_wrong_code_is_not_tried_again(tmp_path, monkeypatch):
 
     said = tasters_sheet().value
 
-    assert "this link is not known" in said
+    assert "This link is not known" in said
     assert "lk-again" not in said
+    monkeypatch.setenv(LANGUAGE_VARIABLE, "de-AT,de;q=0.9")
+    assert "Diesen Link gibt es nicht" in tasters_sheet().value
 
 
 def test_no_lab_book_is_made_to_serve(tmp_path):

@@ -8,11 +8,12 @@ import pytest
 
 from labkit.analysis import Level, VerdictKind, read_coffee
 from labkit.book import AbsentBook, LabBook
-from labkit.errors import BookError
+from labkit.errors import BookError, SealError
 from labkit.tasting import hardness_dial, ratio_sweep
 from labkit.workflow import (
     NextThing,
     Step,
+    lock_and_open,
     lock_flights,
     open_flights,
     plan_session,
@@ -87,7 +88,7 @@ def ready(book):
     return book
 
 
-def test_a_session_is_mixed_scored_and_locked_flight_by_flight_and_then_opened(ready):
+def test_a_session_is_mixed_and_scored_to_its_end_then_locked_and_opened_in_one_go(ready):
     planned = plan(ready, flights=2)
     name = planned.session.name
     first = stand(ready)
@@ -100,19 +101,48 @@ def test_a_session_is_mixed_scored_and_locked_flight_by_flight_and_then_opened(r
     assert one_of_two.step is Step.TASTE
 
     score(ready, planned, 1, TASTERS[1:])
-    assert stand(ready).next is NextThing.LOCK_FLIGHT
-    lock_flights(ready, name, [1])
     second = stand(ready)
     assert (second.next, second.flight) == (NextThing.MIX_FLIGHT, 2)  # tasted before keys open
 
     score(ready, planned, 2)
-    lock_flights(ready, name, [2])
+    complete = stand(ready)
+    assert (complete.next, complete.step) == (NextThing.LOCK_FLIGHT, Step.VERDICT)
+    assert (complete.flight, complete.n_flights) == (1, 2)
+    lock_flights(ready, name, [1, 2])
     locked = stand(ready)
     assert (locked.next, locked.flight, locked.step) == (NextThing.OPEN_KEY, 1, Step.VERDICT)
+    assert locked.n_flights == 2
 
     open_flights(ready, name, PASSPHRASE, [1, 2])
     opened = stand(ready)
     assert (opened.next, opened.n_opened) == (NextThing.READ_VERDICT, 2)
+
+
+def test_what_one_tasted_alone_is_locked_first_as_its_codes_come_after(ready):
+    planned = plan(ready, tasters=TASTERS[:1], alone=True)
+    for cup in planned.servings.itertuples():
+        ready.scores.record_score(
+            planned.session.name, cup.flight, "Ada", "overall", 5, position=cup.position
+        )
+
+    done = stand(ready)
+
+    assert (done.next, done.step) == (NextThing.LOCK_ALONE, Step.TASTE)
+
+
+def test_a_wrong_passphrase_locks_nothing_and_the_right_one_locks_and_opens(ready):
+    planned = plan(ready, flights=2)
+    name = planned.session.name
+    for flight in (1, 2):
+        score(ready, planned, flight)
+    lock_flights(ready, name, [1])
+
+    with pytest.raises(SealError, match="Nothing was locked"):
+        lock_and_open(ready, name, "a wrong one", [1, 2])
+    assert [one.state for one in ready.sessions.flights(name)] == ["locked", "being tasted"]
+    lock_and_open(ready, name, PASSPHRASE, [1, 2])
+
+    assert [one.state for one in ready.sessions.flights(name)] == ["opened", "opened"]
 
 
 def test_a_flight_whose_doses_are_written_down_waits_for_scores(ready):

@@ -7,9 +7,8 @@ panel and single waters, so that a whole lab book is read while one waits.
 from __future__ import annotations
 
 import hashlib
-from collections import OrderedDict
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
 
@@ -18,14 +17,17 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import name_blanks
+from labkit.analysis.model.noted import Noted
 from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, FactorRange, best_to_serve
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
+from labkit.analysis.remembered import Remembered
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
+from labkit.steps import note_step
 from labkit.water import COORDINATES
 
 ABOUT: Final = ("origin", "process", "roast_level")
@@ -42,14 +44,37 @@ class Untold(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CoffeeReading:
-    """What the scores of one coffee among many say."""
+class Facts:
+    """What was read of one coffee: how much of it, and on which levels."""
 
-    client: str
-    """Whose coffee."""
+    brew_method: str
+    """How the cups were brewed."""
 
-    coffee: str
-    """Its name."""
+    scale: str
+    """What they were scored on."""
+
+    cups: int
+    """Scores, one a cup and taster."""
+
+    tasters: int
+    """Who scored."""
+
+    sessions: int
+    """Days of tasting."""
+
+    levels: tuple[tuple[float, ...], ...]
+    """Levels tasted of each coordinate, in the order of ``COORDINATES``."""
+
+    varied: tuple[str, ...] | None
+    """Coordinates along which a surface was fitted; None without one."""
+
+    cannot_tell: tuple[Noted, ...]
+    """What these cups cannot tell, one sentence each."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Whole:
+    """All that a reading rests on: more than many coffees side by side need."""
 
     scores: Scores | None
     """What was read; None if there was nothing."""
@@ -57,8 +82,26 @@ class CoffeeReading:
     surface: Surface | None
     """The fitted surface; None if there was nothing to fit."""
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoffeeReading:
+    """What the scores of one coffee among many say.
+
+    The scores and the surface are at hand, or are read again when they are asked for: those of
+    hundreds of coffees would fill the memory.
+    """
+
+    client: str
+    """Whose coffee."""
+
+    coffee: str
+    """Its name."""
+
+    facts: Facts | None
+    """How much was read, and on which levels; None if there was nothing."""
+
     best: Best | None
-    """The best water as a region; None without a surface."""
+    """The best water, without the grid that was searched; None without a surface."""
 
     recommended: Recommendation | None
     """The water to serve, which ``best`` names too; None without a surface."""
@@ -66,10 +109,28 @@ class CoffeeReading:
     verdict: Verdict
     """The plain answer."""
 
+    read_whole: Callable[[], Whole] = field(repr=False, compare=False)
+    """Gives what it rests on."""
+
+    @property
+    def scores(self) -> Scores | None:
+        """What was read; None if there was nothing."""
+        return self.read_whole().scores
+
+    @property
+    def surface(self) -> Surface | None:
+        """The fitted surface; None if there was nothing to fit."""
+        return self.read_whole().surface
+
+    @property
+    def has_surface(self) -> bool:
+        """Whether a surface was fitted."""
+        return self.facts is not None and self.facts.varied is not None
+
     @property
     def is_found(self) -> bool:
         """Whether these scores name a best water."""
-        return self.best is not None and self.verdict.kind is VerdictKind.FOUND
+        return self.has_surface and self.verdict.kind is VerdictKind.FOUND
 
     def range_of(self, factor: str) -> FactorRange | None:
         """Where the best level of a factor lies.
@@ -99,9 +160,9 @@ class CoffeeReading:
         """
         if self.range_of(factor) is not None:
             return None
-        if self.scores is None:
+        if self.facts is None:
             return Untold.NOT_TASTED
-        if self.surface is not None and factor not in self.surface.coding.names:
+        if self.facts.varied is not None and factor not in self.facts.varied:
             return Untold.NOT_VARIED
         nothing = self.verdict.kind is VerdictKind.NOTHING
         return Untold.NOTHING if nothing else Untold.UNKNOWN
@@ -185,10 +246,11 @@ class Across:
         )
 
 
-MOST_KEPT: Final = 200
-"""Readings that are kept, so that coffees without a new score are not read again."""
+MOST_KEPT: Final = 40
+"""Readings that are kept with all that they rest on, half a megabyte each, so that coffees without
+a new score are not read again."""
 
-_KEPT: Final[OrderedDict[tuple[object, ...], CoffeeReading]] = OrderedDict()
+_KEPT: Final[Remembered[CoffeeReading]] = Remembered(MOST_KEPT)
 
 
 def read_across(
@@ -236,12 +298,46 @@ def read_across(
     nothing: tuple[pd.DataFrame | None, bytes] = None, b""
     names = sorted({**keys, **dict.fromkeys(groups)})
     with threadpool_limits(1):
-        readings = [
-            _kept(*name, *groups.get(name, nothing), attribute, brew_method) for name in names
-        ]
+        readings = []
+        for place, name in enumerate(names):
+            note_step(place, len(names))
+            readings.append(_kept(*name, *groups.get(name, nothing), attribute, brew_method))
+    return set_side_by_side(readings, about, sort_by=sort_by)
+
+
+def set_side_by_side(
+    readings: Sequence[CoffeeReading],
+    about: pd.DataFrame | None = None,
+    *,
+    sort_by: str = "mg_share",
+) -> Across:
+    """Coffees that were read, as one table.
+
+    Parameters
+    ----------
+    readings : sequence of CoffeeReading
+        One a coffee.
+    about : DataFrame, optional
+        As for :func:`read_across`, which reads them too.
+    sort_by : str
+        The coordinate whose best level orders the coffees.
+    """
+    known = {} if about is None else _known(about)
+    readings = sorted(readings, key=lambda one: (one.client, one.coffee))
     rows = [_row(one, known.get((one.client, one.coffee), {})) for one in readings]
     table = pd.DataFrame(rows, columns=_columns())
     return Across(readings=tuple(readings), table=table).sort(sort_by)
+
+
+def not_opened(client: str, coffee: str) -> CoffeeReading:
+    """What is said of a coffee of which no flight is open yet.
+
+    Parameters
+    ----------
+    client, coffee : str
+        Whose coffee, and its name.
+    """
+    return _read(client, coffee, None, "overall", None)
 
 
 def _known(about: pd.DataFrame) -> dict[tuple[str, str], dict[str, str]]:
@@ -271,12 +367,7 @@ def _kept(
     if frame is None:
         return _read(client, coffee, frame, attribute, brew_method)
     key = (client, coffee, attribute, brew_method, tuple(frame.columns), digest)
-    if key not in _KEPT:
-        _KEPT[key] = _read(client, coffee, frame, attribute, brew_method)
-    _KEPT.move_to_end(key)
-    while len(_KEPT) > MOST_KEPT:
-        _KEPT.popitem(last=False)
-    return _KEPT[key]
+    return _KEPT.get(key, lambda: _read(client, coffee, frame, attribute, brew_method))
 
 
 def _read(
@@ -287,15 +378,8 @@ def _read(
     brew_method: str | None,
 ) -> CoffeeReading:
     def nothing(why: Unread, scores: Scores | None = None) -> CoffeeReading:
-        return CoffeeReading(
-            client=client,
-            coffee=coffee,
-            scores=scores,
-            surface=None,
-            best=None,
-            recommended=None,
-            verdict=untold(why),
-        )
+        whole = Whole(scores=scores, surface=None)
+        return _reading(client, coffee, whole, None, None, untold(why))
 
     if frame is None:
         return nothing(Unread(why=WhyUnread.NOT_OPEN))
@@ -313,14 +397,41 @@ def _read(
     except np.linalg.LinAlgError:
         return nothing(Unread(why=WhyUnread.NO_CURVE), scores)
     best, recommended = best_to_serve(surface, rng=np.random.default_rng(SEED))
+    verdict = judge(surface, best, recommended)
+    whole = Whole(scores=scores, surface=surface)
+    return _reading(client, coffee, whole, best, recommended, verdict)
+
+
+def _reading(
+    client: str,
+    coffee: str,
+    whole: Whole,
+    best: Best | None,
+    recommended: Recommendation | None,
+    verdict: Verdict,
+) -> CoffeeReading:
+    """A reading with all that it rests on at hand."""
+    scores, surface = whole.scores, whole.surface
+    facts = None
+    if scores is not None:
+        facts = Facts(
+            brew_method=scores.brew_method,
+            scale=scores.scale,
+            cups=len(scores.frame),
+            tasters=len(np.unique(scores.tasters)),
+            sessions=int(scores.frame["session"].nunique()),
+            levels=tuple(tuple(map(float, scores.recipes[one].unique())) for one in COORDINATES),
+            varied=None if surface is None else tuple(surface.coding.names),
+            cannot_tell=() if surface is None else tuple(surface.model.cannot_tell),
+        )
     return CoffeeReading(
         client=client,
         coffee=coffee,
-        scores=scores,
-        surface=surface,
-        best=best,
+        facts=facts,
+        best=None if best is None else replace(best, region=None),
         recommended=recommended,
-        verdict=judge(surface, best, recommended),
+        verdict=verdict,
+        read_whole=lambda: whole,
     )
 
 
@@ -334,17 +445,18 @@ def _columns() -> list[str]:
 
 
 def _row(one: CoffeeReading, known: dict[str, str]) -> dict[str, object]:
+    facts = one.facts
     row: dict[str, object] = {
         "client": one.client,
         "coffee": one.coffee,
         **{name: known.get(name, "") for name in ABOUT},
-        "brew_method": one.scores.brew_method if one.scores else "",
-        "scale": one.scores.scale if one.scores else "",
+        "brew_method": facts.brew_method if facts else "",
+        "scale": facts.scale if facts else "",
         "verdict": one.verdict.kind,
         "best_mean": one.best.mean if one.best is not None and one.is_found else np.nan,
-        "cups": len(one.scores.frame) if one.scores else 0,
-        "tasters": len(np.unique(one.scores.tasters)) if one.scores else 0,
-        "sessions": one.scores.frame["session"].nunique() if one.scores else 0,
+        "cups": facts.cups if facts else 0,
+        "tasters": facts.tasters if facts else 0,
+        "sessions": facts.sessions if facts else 0,
     }
     for name in COORDINATES:
         found = one.range_of(name)

@@ -25,6 +25,7 @@ from labkit.analysis.search.estimate import Estimate, estimate
 from labkit.analysis.search.recommendation import NEAR_EQUAL
 from labkit.errors import ReadingError
 from labkit.shown import Shown
+from labkit.steps import note_step
 from labkit.water import (
     COORDINATE,
     COORDINATES,
@@ -210,18 +211,19 @@ def one_water(
     rng = np.random.default_rng(SEED) if rng is None else rng
     shares = _shares(readings, sold)
     scale = _main_scale(readings, shares)
-    told = {
-        place: (one.surface, one.best)
-        for place, one in enumerate(readings)
-        if one.surface and one.best and one.recommended and _scale(one) == scale
-    }
+    told = {}
+    for place, one in enumerate(readings):
+        note_step(place, 2 * len(readings))
+        if one.best and one.recommended and _scale(one) == scale and one.surface:
+            told[place] = one.surface, one.best
     own = np.array([as_coordinates(best.target)[0] for _, best in told.values()])
     waters = _candidates(region, own.reshape(-1, 3))
     seeds = rng.integers(2**32, size=len(readings))
     with threadpool_limits(1):
-        known = {
-            place: _losses(*both, waters, region, int(seeds[place])) for place, both in told.items()
-        }
+        known = {}
+        for place, both in told.items():
+            note_step(len(readings) + place, 2 * len(readings))
+            known[place] = _losses(*both, waters, region, int(seeds[place]))
     if not known:
         raise ReadingError(
             "coffees must have at least one whose scores can be read, got "
@@ -294,7 +296,7 @@ def _main_scale(readings: Sequence[CoffeeReading], shares: Floats) -> str:
 
 
 def _scale(one: CoffeeReading) -> str:
-    return "" if one.scores is None else one.scores.scale
+    return "" if one.facts is None else one.facts.scale
 
 
 def _candidates(region: Any, own: Floats) -> Floats:
@@ -356,7 +358,7 @@ def _loss(
 ) -> CoffeeLoss:
     nothing = CoffeeLoss(reading=one, share=float(share), status=LossStatus.UNTOLD, scale=scale)
     if known is None:
-        other = one.surface is not None
+        other = one.has_surface
         return replace(nothing, status=LossStatus.OTHER_SCALE) if other else nothing
     if drawn is None:
         return replace(

@@ -136,9 +136,10 @@ class Best:
     factor_ranges: tuple[FactorRange, ...]
     """Where the best level of each factor lies."""
 
-    region: pd.DataFrame
+    region: pd.DataFrame | None
     """The grid that was searched: coordinates, ``mean``, ``in_region`` (could well be the best),
-    ``chance_near_best`` (share of the surfaces that fit in which it is among the best)."""
+    ``chance_near_best`` (share of the surfaces that fit in which it is among the best); None where
+    it was not kept, as among many coffees."""
 
     stationary: Stationary
     """The surface's own level point."""

@@ -7,7 +7,8 @@ one origin, process or roast lie closer, is all learned from the earlier coffees
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import io
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,17 +21,12 @@ from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.search.cups import cups_of, rising_scale
-from labkit.analysis.search.earlier_prior import (
-    best_places,
-    combine,
-    log_likelihood,
-    moved,
-    per_place,
-)
+from labkit.analysis.search.earlier_prior import Pool, best_places, moved, per_place
 from labkit.analysis.search.shape_average import weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.shapes import Singles
 from labkit.errors import ReadingError
+from labkit.steps import note_step
 
 GROUPED_BY: Final = ("origin", "process", "roast_level")
 """What coffees may have in common."""
@@ -116,16 +112,54 @@ def follow(head_start: HeadStart, weights: Singles) -> Followed:
     return Followed(head_start=head_start, alike=float(alike))
 
 
-def best_of(
-    frame: pd.DataFrame, attribute: str = "overall", brew_method: str | None = None
-) -> tuple[Floats, int]:
-    """Chance that each place of the standard grid is the best water of one coffee, and its cups.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierCoffee:
+    """What one earlier coffee has to say: summarised once, for any coffee that comes after it."""
 
-    The chances sum to less than 1: the rest is that no shape holds.
+    client: str
+    """Whose coffee."""
+
+    coffee: str
+    """Its name."""
+
+    cups: int
+    """Cups behind it."""
+
+    best: Floats | None
+    """Chance that each place of the standard grid is its best water (n_places,); the chances sum
+    to less than 1: the rest is that no shape holds. None if its scores cannot be read."""
+
+    error: str = ""
+    """What they were refused with; else empty."""
+
+
+def earlier_coffee(
+    frame: pd.DataFrame,
+    client: str,
+    coffee: str,
+    *,
+    attribute: str = "overall",
+    brew_method: str | None = None,
+) -> EarlierCoffee:
+    """What one coffee has to say to those that come after it.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Its scores frame.
+    client, coffee : str
+        Whose coffee, and its name.
+    attribute, brew_method : str, optional
+        As for :func:`labkit.analysis.gather_scores`.
     """
-    scores = gather_scores(frame, attribute, brew_method=brew_method)
-    cups = cups_of(scores, rising_scale(scores.scale))
-    return per_place(weigh(cups, shape_library()).of_shapes), len(cups.value)
+    try:
+        scores = gather_scores(frame, attribute, brew_method=brew_method)
+        cups = cups_of(scores, rising_scale(scores.scale))
+    except ReadingError as error:
+        return EarlierCoffee(client=client, coffee=coffee, cups=0, best=None, error=str(error))
+    with threadpool_limits(1):
+        best = per_place(weigh(cups, shape_library()).of_shapes)
+    return EarlierCoffee(client=client, coffee=coffee, cups=len(cups.value), best=best)
 
 
 def head_start(
@@ -160,26 +194,47 @@ def head_start(
        with historical control information. Biometrics, 70, 1023-1032.
     """
     frame = frame.assign(client=name_blanks(frame["client"]), coffee=name_blanks(frame["coffee"]))
-    names, told, cups, silent = [], [], [], []
+    earlier = [
+        earlier_coffee(part, str(client), str(name), attribute=attribute, brew_method=brew_method)
+        for (client, name), part in frame.groupby(["client", "coffee"], sort=True)
+        if (client, name) != coffee
+    ]
+    return head_start_from(earlier, coffee, about)
+
+
+def head_start_from(
+    earlier: Iterable[EarlierCoffee],
+    coffee: tuple[str, str],
+    about: pd.DataFrame | None = None,
+) -> HeadStart | None:
+    """The same from what was summarised of the earlier coffees before.
+
+    Parameters
+    ----------
+    earlier : iterable of EarlierCoffee
+        The other coffees.
+    coffee : tuple of str
+        Client and name of the new one.
+    about : DataFrame, optional
+        As for :func:`head_start`.
+    """
+    names, bests, cups, silent = [], [], [], []
+    for one in earlier:
+        if one.best is None:
+            silent.append(Silent(client=one.client, coffee=one.coffee, error=one.error))
+            continue
+        names.append((one.client, one.coffee))
+        bests.append(one.best)
+        cups.append(one.cups)
+    if not names:
+        return None
     with threadpool_limits(1):
-        for (client, name), part in frame.groupby(["client", "coffee"], sort=True):
-            if (client, name) == coffee:
-                continue
-            try:
-                best, n_cups = best_of(part, attribute, brew_method)
-            except ReadingError as error:
-                silent.append(Silent(client=str(client), coffee=str(name), error=str(error)))
-                continue
-            names.append((str(client), str(name)))
-            told.append(log_likelihood(best))
-            cups.append(n_cups)
-        if not names:
-            return None
-        groups = _groupings(about, names, coffee)
-        prior = combine(told, groups)
-        change = np.array(
-            [moved(prior.odds, combine(told, groups, without=i).odds) for i in range(len(told))]
-        )
+        pool = Pool(bests, _groupings(about, names, coffee))
+        prior = pool.prior()
+        change = np.empty(len(bests))
+        for i in range(len(bests)):
+            note_step(i, len(bests))
+            change[i] = moved(prior.odds, pool.prior(without=i).odds)
     lenders = [
         Lender(client=client, coffee=name, cups=n_cups, share=float(share))
         for (client, name), n_cups, share in zip(
@@ -216,3 +271,38 @@ def _groupings(
                 codes.setdefault(label, len(codes))
             groupings[column] = np.array([codes[label] for label in labels])
     return groupings
+
+
+def pack_earlier(one: EarlierCoffee) -> bytes:
+    """An earlier coffee's summary as arrays, without its names.
+
+    Parameters
+    ----------
+    one : EarlierCoffee
+        What to pack.
+    """
+    held = io.BytesIO()
+    best = np.empty(0) if one.best is None else one.best
+    np.savez_compressed(held, best=best, cups=np.array(one.cups), error=np.array(one.error))
+    return held.getvalue()
+
+
+def unpack_earlier(content: bytes, *, client: str, coffee: str) -> EarlierCoffee:
+    """The summary that was packed.
+
+    Parameters
+    ----------
+    content : bytes
+        Of :func:`pack_earlier`, of this version of the analysis.
+    client, coffee : str
+        Whose coffee, and its name.
+    """
+    with np.load(io.BytesIO(content), allow_pickle=False) as held:
+        best = np.asarray(held["best"], dtype=np.float64)
+        return EarlierCoffee(
+            client=client,
+            coffee=coffee,
+            cups=int(held["cups"]),
+            best=best if len(best) else None,
+            error=str(held["error"]),
+        )

@@ -29,14 +29,20 @@ SPREADS: Final = np.array([0.08, 0.15, 0.3, 0.6])
 
 SPREAD_CHANCES: Final = np.array([0.3, 0.3, 0.25, 0.15])
 
-COMMON: Final = np.array([0.0, 0.5])
-"""Share of coffees that lie about the common centre; the others are like any coffee. Never all:
-the next coffee may always be one of its own."""
+COMMON: Final = 0.5
+"""Share of coffees that lie about the common centre, if any do; the others are like any coffee.
+Never all: the next coffee may always be one of its own."""
 
-COMMON_CHANCES: Final = np.array([0.2, 0.8])
+COMMON_CHANCE: Final = 0.8
+"""That any do."""
 
 GROUPED: Final = 0.2
 """Chance, before the data, that coffees lie about a centre of their group and not of all."""
+
+
+HOPELESS: Final = 40.0
+"""Log chance below the highest from which a centre and spread are left out when one coffee is taken
+out: what all of them hold together is less than rounding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,62 +59,130 @@ class Prior:
     """By grouping, the chance that each group has a centre of its own."""
 
 
-def combine(
-    log_likelihoods: Sequence[Floats],
-    groups: Mapping[str, NDArray[np.int_]],
-    *,
-    without: int | None = None,
-) -> Prior:
-    """Average the pooled model and the grouped ones by their marginal likelihoods.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kernels:
+    """The normal densities about every centre with every spread, or those that still matter."""
+
+    axes: tuple[Floats, Floats, Floats]
+    """Densities at each axis' levels, shape (n_levels, n_kernels) each."""
+
+    base: Floats
+    """Sums of the prior under them, shape (n_kernels,) * 3."""
+
+    log_prior: Floats
+    """Log chance of each that coffees are common and lie about it, of the same shape."""
+
+    def only(self, kept: Sequence[NDArray[np.int_]]) -> _Kernels:
+        """Those at some places of each axis."""
+        x, y, z = (axis[:, some] for axis, some in zip(self.axes, kept, strict=True))
+        block = np.ix_(*kept)
+        return _Kernels(axes=(x, y, z), base=self.base[block], log_prior=self.log_prior[block])
+
+
+class Pool:
+    """Earlier coffees in sums by group, from which any one of them is taken out again at once.
+
+    One coffee's likelihoods are as many numbers as the prior: those of hundreds are never held.
 
     Parameters
     ----------
-    log_likelihoods : sequence of ndarray
-        Of :func:`log_likelihood`, one an earlier coffee.
+    bests : sequence of ndarray, shape (n_places,)
+        By earlier coffee, where its best water may lie, as :func:`log_likelihood` takes it.
     groups : mapping of str to ndarray of int
         By grouping, the group of each earlier coffee, 0 being the new coffee's.
-    without : int, optional
-        An earlier coffee to leave out.
     """
-    models = {"": np.zeros(len(log_likelihoods), dtype=int), **groups}
-    logs, odds, like_any = [], [], []
-    for name, group in models.items():
-        members = [
-            [one for i, one in enumerate(log_likelihoods) if group[i] == code and i != without]
-            for code in np.unique([0, *group])
-        ]
-        learned = [_learn(some) for some in members]
-        chance = (GROUPED / len(groups) if name else 1 - GROUPED) if groups else 1.0
-        logs.append(np.log(chance) + sum(evidence for evidence, _ in learned))
-        told, rest = _predict(learned[0][1])
-        odds.append(told)
-        like_any.append(rest)
-    weight = np.exp(np.array(logs) - max(logs))
-    weight /= weight.sum()
-    return Prior(
-        odds=np.asarray(weight @ np.array(odds)),
-        like_any=float(weight @ np.array(like_any)),
-        groups={name: float(one) for name, one in zip(models, weight, strict=True) if name},
-    )
+
+    def __init__(self, bests: Sequence[Floats], groups: Mapping[str, NDArray[np.int_]]) -> None:
+        self._bests = bests
+        self._models = {"": np.zeros(len(bests), dtype=int), **groups}
+        whole = _kernels()
+        sums = {
+            name: {int(code): whole.log_prior.copy() for code in np.unique([0, *group])}
+            for name, group in self._models.items()
+        }
+        for i, best in enumerate(bests):
+            told = log_likelihood(best, whole)
+            for name, group in self._models.items():
+                sums[name][int(group[i])] += told
+        learned = {
+            name: {code: _learn(log) for code, log in of_group.items()}
+            for name, of_group in sums.items()
+        }
+        self._evidence = {
+            name: {code: evidence for code, (evidence, _) in of_group.items()}
+            for name, of_group in learned.items()
+        }
+        self._told = {name: _predict(of[0][1], whole) for name, of in learned.items()}
+        # A coffee more or less moves a log chance by a few: what is hopeless now stays so.
+        matters = np.any(
+            [
+                log > _highest(log) - HOPELESS
+                for of_group in sums.values()
+                for log in of_group.values()
+            ],
+            axis=0,
+        )
+        others = ((1, 2), (0, 2), (0, 1))
+        kept = [np.flatnonzero(matters.any(axis=axes)) for axes in others]
+        self._kernels = whole.only(kept)
+        self._sums = {
+            name: {code: log[np.ix_(*kept)] for code, log in of_group.items()}
+            for name, of_group in sums.items()
+        }
+
+    def prior(self, *, without: int | None = None) -> Prior:
+        """Average the pooled model and the grouped ones by their marginal likelihoods.
+
+        Parameters
+        ----------
+        without : int, optional
+            An earlier coffee to leave out.
+        """
+        n_groupings = len(self._models) - 1
+        out = None if without is None else log_likelihood(self._bests[without], self._kernels)
+        logs, odds, like_any = [], [], []
+        for name, group in self._models.items():
+            evidence = sum(self._evidence[name].values())
+            told, rest = self._told[name]
+            if out is not None and without is not None:
+                code = int(group[without])
+                less, chances = _learn(self._sums[name][code] - out)
+                evidence += less - self._evidence[name][code]
+                if code == 0:
+                    told, rest = _predict(chances, self._kernels)
+            chance = GROUPED / n_groupings if name else 1 - GROUPED
+            logs.append((np.log(chance) if n_groupings else 0.0) + evidence)
+            odds.append(told)
+            like_any.append(rest)
+        weight = np.exp(np.array(logs) - max(logs))
+        weight /= weight.sum()
+        named = zip(self._models, weight, strict=True)
+        return Prior(
+            odds=np.asarray(weight @ np.array(odds)),
+            like_any=float(weight @ np.array(like_any)),
+            groups={name: float(one) for name, one in named if name},
+        )
 
 
-def log_likelihood(best: Floats) -> Floats:
-    """Log marginal likelihood of one coffee under every share, centre and spread.
+def log_likelihood(best: Floats, kernels: _Kernels) -> Floats:
+    """Log marginal likelihood of one coffee if coffees are common, by centre and spread.
 
     With W the posterior of its best water without a head start, C the prior and k a normal density,
-    it is ``1 - r + r sum(k W) / sum(k C)``, up to what no shape holds.
+    it is ``1 - r + r sum(k W) / sum(k C)``, up to what no shape holds; 1 if they are not.
 
     Parameters
     ----------
     best : ndarray, shape (n_places,)
         W; it sums to less than 1 by the chance that no shape holds.
+    kernels : _Kernels
+        Centres and spreads.
 
     Returns
     -------
-    log_likelihood : ndarray, shape (n_common, n_kernels ** 3)
+    log_likelihood : ndarray, shape (n_kernels,) * 3
     """
-    common = (_under_kernels(best) / _base_under_kernels()).ravel()
-    return np.asarray(np.log(1 - COMMON[:, None] * (best.sum() - common)))
+    common = _under(best, kernels.axes) / kernels.base
+    return np.asarray(np.log1p(-COMMON * (best.sum() - common)))
 
 
 def moved(one: Floats, other: Floats | float = 1.0) -> float:
@@ -116,52 +190,48 @@ def moved(one: Floats, other: Floats | float = 1.0) -> float:
     return float(base() @ np.abs(one - other)) / 2
 
 
-def _learn(log_likelihoods: Sequence[Floats]) -> tuple[float, Floats]:
-    """Log evidence, and the chances of share, centre and spreads after these coffees."""
-    log = _log_hyperprior() + sum(log_likelihoods)
-    highest = log.max()
+def _highest(log: Floats) -> float:
+    """The highest log chance of all, that coffees are not common among them."""
+    return float(max(log.max(), np.log(1 - COMMON_CHANCE)))
+
+
+def _learn(log: Floats) -> tuple[float, Floats]:
+    """Log evidence, and the chance of each kernel after some coffees; the rest is not common."""
+    highest = _highest(log)
     chance = np.exp(log - highest)
-    return float(highest + np.log(chance.sum())), chance / chance.sum()
+    total = chance.sum() + np.exp(np.log(1 - COMMON_CHANCE) - highest)
+    return float(highest + np.log(total)), chance / total
 
 
-def _predict(chance: Floats) -> tuple[Floats, float]:
+def _predict(chance: Floats, kernels: _Kernels) -> tuple[Floats, float]:
     """Odds of each place to be a new coffee's best water, and the part like any coffee."""
-    like_any = float((1 - COMMON) @ chance.sum(axis=1))
-    common = (COMMON @ chance).reshape(_base_under_kernels().shape) / _base_under_kernels()
-    x, y, z = _kernels()
-    shaped = np.einsum("abc,xa,yb,zc->xyz", common, x, y, z, optimize=True)
+    like_any = 1 - COMMON * float(chance.sum())
+    x, y, z = kernels.axes
+    inner = np.tensordot(COMMON * chance / kernels.base, z.T, axes=1)
+    shaped = np.tensordot(x, np.matmul(y, inner), axes=1)
     return np.asarray(like_any + shaped.ravel()), like_any
 
 
-@cache
-def _log_hyperprior() -> Floats:
-    axis = np.log(np.repeat(SPREAD_CHANCES, len(CENTRES)) / len(CENTRES))
-    joint = axis[:, None, None] + axis[:, None] + axis
-    return np.asarray(np.log(COMMON_CHANCES)[:, None] + joint.ravel())
-
-
-def _under_kernels(mass: Floats) -> Floats:
+def _under(mass: Floats, axes: tuple[Floats, Floats, Floats]) -> Floats:
     """Sums of the mass under every normal density, shape (n_kernels,) * 3."""
-    x, y, z = _kernels()
+    x, y, z = axes
     cube = mass.reshape(len(x), len(y), len(z))
-    return np.asarray(np.einsum("xyz,xa,yb,zc->abc", cube, x, y, z, optimize=True))
+    return np.asarray(np.tensordot(x.T, np.matmul(y.T, np.matmul(cube, z)), axes=1))
 
 
 @cache
-def _base_under_kernels() -> Floats:
-    return _under_kernels(base())
-
-
-@cache
-def _kernels() -> tuple[Floats, Floats, Floats]:
-    """Normal densities at each axis' levels, about every centre with every spread."""
+def _kernels() -> _Kernels:
+    """All centres with all spreads."""
     u = unit(places())
     pairs = np.array(list(product(SPREADS, CENTRES)))
     x, y, z = (
         np.exp(-(((np.unique(u[:, axis])[:, None] - pairs[:, 1]) / pairs[:, 0]) ** 2) / 2)
         for axis in range(3)
     )
-    return x, y, z
+    log = np.log(np.repeat(SPREAD_CHANCES, len(CENTRES)) / len(CENTRES))
+    joint = log[:, None, None] + log[:, None] + log
+    axes = (x, y, z)
+    return _Kernels(axes=axes, base=_under(base(), axes), log_prior=np.log(COMMON_CHANCE) + joint)
 
 
 @cache

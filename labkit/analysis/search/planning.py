@@ -22,6 +22,7 @@ from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
 from labkit.shown import Shown
+from labkit.steps import note_step
 from labkit.tasting import Scale
 from labkit.water import STANDARD_LOW, STANDARD_SPAN, as_coordinates
 
@@ -162,7 +163,10 @@ def plan_curves(
     played = Parallel(n_jobs=n_jobs, return_as="generator")(
         delayed(_play)(setting, *game) for game in games
     )
-    losses = list(tqdm(played, total=len(games), desc="simulated coffees", disable=not progress))
+    losses = []
+    for coffee in tqdm(played, total=len(games), desc="simulated coffees", disable=not progress):
+        losses.append(coffee)
+        note_step(len(losses), len(games))
     rows = [
         {
             "path": path,

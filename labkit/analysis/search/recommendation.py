@@ -7,8 +7,6 @@ over shapes within what was tasted. A coordinate that the cups do not tell stays
 from __future__ import annotations
 
 import hashlib
-from collections import OrderedDict
-from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
@@ -21,6 +19,7 @@ from threadpoolctl import threadpool_limits
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.region import STANDARD_STEPS, water_target
+from labkit.analysis.remembered import Remembered
 from labkit.analysis.search.estimate import (
     SEED,
     Estimate,
@@ -91,7 +90,7 @@ class Level(StrEnum):
     """None lies above the control by more than ``most_to_gain``."""
 
 
-_KEPT: Final[OrderedDict[tuple[object, ...], Recommendation]] = OrderedDict()
+_KEPT: Final[Remembered[Recommendation]] = Remembered(MOST_KEPT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,7 +226,7 @@ def recommend(scores: Scores, *, feasible: Any = None) -> Recommendation:
     if feasible is not None:
         return _recommended(estimate(scores), scores, feasible)
     key = _key(scores, served_control(scores), SCALES.get(scores.scale))
-    return _kept(key, lambda: _recommended(estimate(scores), scores))
+    return _KEPT.get(key, lambda: _recommended(estimate(scores), scores))
 
 
 def recommended_by(now: Estimate) -> Recommendation:
@@ -235,16 +234,8 @@ def recommended_by(now: Estimate) -> Recommendation:
     if now.scores is None:
         raise ReadingError("there must be scores to recommend from, got none. Taste first.")
     scores = now.scores
-    return _kept(_key(scores, now.control, now.scale), lambda: _recommended(now, scores))
-
-
-def _kept(key: tuple[object, ...], make: Callable[[], Recommendation]) -> Recommendation:
-    if key not in _KEPT:
-        _KEPT[key] = make()
-    _KEPT.move_to_end(key)
-    while len(_KEPT) > MOST_KEPT:
-        _KEPT.popitem(last=False)
-    return _KEPT[key]
+    key = _key(scores, now.control, now.scale)
+    return _KEPT.get(key, lambda: _recommended(now, scores))
 
 
 def _key(scores: Scores, control: Floats, scale: Scale | None) -> tuple[object, ...]:

@@ -17,7 +17,8 @@ from labkit.bench.paper.card_table import (
     tool_of,
 )
 from labkit.bench.paper.sheet import Sheet, render
-from labkit.present import CAUTIONS, cautions_for, from_to, ph_range, remarks, say
+from labkit.present import CAUTIONS, cautions_for, from_to, ph_range, qr_svg, remarks, say
+from labkit.release import made_with
 from labkit.water import (
     ANALYSIS_HALF_WIDTH_PERCENT,
     CYCLES,
@@ -40,6 +41,14 @@ CALCITE_SOURCE = (
 _READINGS_ABREAST = 4
 """Readings side by side that a phone's page holds."""
 
+_LOG_ROWS = 14
+"""Batches that the log's page holds, with room to write by hand."""
+
+MOST_IN_QR = 1273
+"""Bytes of text that are still drawn coarsely enough for a phone's camera: with little to spare
+that is version 25 (ISO/IEC 18004), whose 125 modules with their quiet zone are 0.4 mm each on the
+card; what cameras read is common practice."""
+
 
 def card_page(
     recipes: Sequence[Recipe],
@@ -54,14 +63,17 @@ def card_page(
     known: Sequence[str],
     lab_book: str,
 ) -> Sheet:
-    """A card that any barista can follow, for A4 paper or the width of a phone.
+    """A card that any barista can follow, for paper or the width of a phone.
 
-    Of its table and its water's portrait, which are made before as they take a while.
+    Of its table and its water's portrait, which are made before as they take a while. On paper a
+    log for the batches made by it follows; the QR code there holds the fullest of
+    :func:`card_texts` that it can.
     """
     last = recipes[-1]
-    if not base_name:
-        base_name = "pure water" if last.base == PURE_WATER else "base water"
+    base_name = base_name or usual_base_name(last)
     salts = isinstance(last, TankMixing)
+    texts = card_texts(recipes, frame, name=name, made_for=made_for, base_name=base_name)
+    scanned = next((one for one in texts if len(one.encode()) <= MOST_IN_QR), "")
     return render(
         "card.html",
         title=f"Recipe card: {name}",
@@ -75,12 +87,14 @@ def card_page(
             "known": known,
             "target": last.target,
             "volumes": [f"{recipe.volume_l:g} L" for recipe in recipes],
-            "pour": _pour_rows(recipes, base_name),
+            "pour": pour_rows(recipes, base_name),
             "unit": "g" if salts else "mL",
             "from_salts": salts,
-            "bicarbonate_last": len(dosed(last)) == 2,
-            "base_name": base_name,
+            "steps": steps_of(last, base_name),
             **_check_values(frame),
+            "bands": _first_checks(frame),
+            "log_rows": _LOG_ROWS,
+            "qr": qr_svg(scanned, spare="little") if scanned else "",
             "units": UNITS,
             "hardness": _values(frame, "hardness"),
             "alkalinity": _values(frame, "alkalinity"),
@@ -102,7 +116,100 @@ def card_page(
     )
 
 
-def _pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]]:
+def usual_base_name(recipe: Recipe) -> str:
+    """What the base is called where nobody named it."""
+    return "pure water" if recipe.base == PURE_WATER else "base water"
+
+
+def steps_of(recipe: Recipe, base_name: str) -> list[str]:
+    """What to do one after the other, whatever the volume."""
+    bicarbonate_last = len(dosed(recipe)) == 2
+    if isinstance(recipe, TankMixing):
+        half = f"Half fill the tank with {base_name}. "
+        if bicarbonate_last:
+            dissolve = "Dissolve hardness salts and bicarbonate apart, each in a jug of it."
+            add = "Add the hardness salts, stir, add the bicarbonate last, stir."
+        else:
+            dissolve, add = "Dissolve the salts in a jug of it.", "Add them, stir."
+        return [half + dissolve, add, "Fill up to the volume, stir well, check as below."]
+    return [
+        f"Start with about three quarters of the {base_name}.",
+        "Dose the hardness bottles, mix; dose the bicarbonate last, mix."
+        if bicarbonate_last
+        else "Dose the bottles, mix.",
+        f"Fill up to the volume with {base_name}, mix well, check as below.",
+    ]
+
+
+def card_texts(
+    recipes: Sequence[Recipe], frame: pd.DataFrame, *, name: str, made_for: str, base_name: str
+) -> list[str]:
+    """The card as plain text, which a phone shows from a QR code without any server.
+
+    What to pour, how, what to read, and what to mind; then the same in ever fewer words, for cards
+    with more on them than a code holds: cautions and rarer readings stand on the paper itself.
+    """
+    last = recipes[-1]
+    base_name = base_name or usual_base_name(last)
+    salts = isinstance(last, TankMixing)
+    target = last.target
+    cautions = cautions_for("tank" if salts else "mixing", [last])
+    on_paper = ("Read the cautions on the card before you weigh or pour.",)
+    first = [
+        name,
+        *([f"for {made_for}"] if made_for else []),
+        f"Ca:Mg {target.ca_mg_ratio_text}; {target.ca_mg_text}; "
+        f"hardness {target.hardness_mg_l_caco3:.0f}, "
+        f"alkalinity {target.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3",
+        f"{'WEIGH, g' if salts else 'POUR, mL'}, to make "
+        + " | ".join(f"{recipe.volume_l:g} L" for recipe in recipes),
+        *(f"{row['item']}: {' | '.join(row['amounts'])}" for row in pour_rows(recipes, base_name)),
+        *steps_of(last, base_name),
+    ]
+    every = bands_of(frame)
+    return [
+        "\n".join(
+            (
+                *first,
+                "CHECK: expect (right if)",
+                *(f"{item}: {band}" for item, band in bands),
+                "TAKE CARE",
+                *mind,
+                made_with(),
+            )
+        )
+        for bands, mind in (
+            (every, cautions),
+            (_first_checks(frame), cautions),
+            (_first_checks(frame), on_paper),
+            (every[:1], on_paper),
+        )
+    ]
+
+
+def _first_checks(frame: pd.DataFrame) -> list[tuple[str, str]]:
+    """What is read of every batch: the meter, and hardness and alkalinity by one kit."""
+    every = bands_of(frame)
+    drops = [one for one in every if one[0].endswith(", drops")]
+    return [every[0], *drops[:2]]
+
+
+def bands_of(frame: pd.DataFrame) -> list[tuple[str, str]]:
+    """Each reading with what to expect and the band that is right, by volume where these differ."""
+    said = []
+    for (item, unit), found in _readings(frame).items():
+        volumes: dict[tuple[str, str], list[str]] = {}
+        for volume, values in found.items():
+            volumes.setdefault(values, []).append(volume)
+        texts = [
+            (f"{', '.join(litres)} L: " if len(volumes) > 1 else "") + f"{expected} ({band})"
+            for (expected, band), litres in volumes.items()
+        ]
+        said.append((f"{item}, {unit}", "; ".join(texts)))
+    return said
+
+
+def pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]]:
     """A row for each bottle or salt with its amount in every volume; base water in litres."""
     rows: dict[str, list[str]] = {}
     for at, recipe in enumerate(recipes):

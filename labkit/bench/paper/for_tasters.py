@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
+from labkit.language import ENGLISH, N_, Language
 from labkit.present import CAUTIONS
-from labkit.tasting import CupPlan, Scale
+from labkit.tasting import CupPlan, Scale, is_own_scale, title_of, words_of
 
 if TYPE_CHECKING:
     from labkit.book import Attribute
@@ -20,6 +21,7 @@ _PAGE_MM, _LINE_MM = 245.0, 4.6
 _ROW_MM, _CUP_MM = 7.8, 4.0
 """Room for cups on a page, a line of the legend, a row of a cup, and what a cup adds (mm)."""
 
+_STAGES = {"hot": N_("hot"), "warm": N_("warm"), "cool": N_("cool")}
 _TICK = {"step": 10, "whole": 18}
 
 
@@ -31,6 +33,7 @@ def score_sheets(
     tasters: Sequence[str] | None = None,
     flights: Sequence[int] | None = None,
     lab_book: str = "",
+    language: Language = ENGLISH,
 ) -> Sheet:
     """Score sheets on paper, a page for each taster and flight.
 
@@ -46,6 +49,8 @@ def score_sheets(
         Only these; all of the plan if not given.
     lab_book : str
         Name of the lab book, for the footer.
+    language : Language
+        What tasters read; names and words that the lead typed stay as typed.
 
     Raises
     ------
@@ -70,23 +75,31 @@ def score_sheets(
             ]
             pages += [
                 {"taster": taster, "flight": flight, "cups": some, "n_cups": len(listed)}
-                for some in _by_page(listed, attributes, stages)
+                for some in _by_page(listed, attributes, stages, language)
             ]
+    _, sipping = language.gettext, CAUTIONS["brewing"][1]
     return render(
         "scores.html",
-        title=f"Score sheets, session {plan.session}",
+        title=_("Score sheets, session {session}").format(session=plan.session),
         session=plan.session,
         lab_book=lab_book,
         values={
             "pages_of": pages,
-            "asked": [_asked(attribute, stages) for attribute in attributes],
-            "scales": _legend(attributes, stages),
-            "sipping_caution": CAUTIONS["brewing"][1],
+            "asked": [_asked(attribute, stages, language) for attribute in attributes],
+            "scales": _legend(attributes, stages, language),
+            "sipping_caution": _(sipping),
         },
+        language=language,
     )
 
 
-def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: str = "") -> Sheet:
+def tray_map(
+    plan: CupPlan,
+    *,
+    flights: Sequence[int] | None = None,
+    lab_book: str = "",
+    language: Language = ENGLISH,
+) -> Sheet:
     """Which code stands where: a row for each seat, cups in the order they are tasted.
 
     Parameters
@@ -97,6 +110,8 @@ def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: s
         Which flights, a page each; all if not given.
     lab_book : str
         Name of the lab book, for the footer.
+    language : Language
+        What tasters read; names and words that the lead typed stay as typed.
 
     Raises
     ------
@@ -114,21 +129,23 @@ def tray_map(plan: CupPlan, *, flights: Sequence[int] | None = None, lab_book: s
             if taster in wide.index
         ]
         pages.append({"number": flight, "positions": wide.columns.tolist(), "rows": rows})
+    _ = language.gettext
     if plan.alone:
-        how = "alone: codes stay underneath; shuffle the cups, then set one on each place"
+        how = _("alone: codes stay underneath; shuffle the cups, then set one on each place")
     elif plan.serving == "shared bowls":
-        how = "shared bowls: each taster goes round in the order of their row"
+        how = _("shared bowls: each taster goes round in the order of their row")
     else:
-        how = "a cup each: set before each seat from left to right, as tasted"
+        how = _("a cup each: set before each seat from left to right, as tasted")
     return render(
         "tray.html",
-        title=f"Tray map, session {plan.session}",
+        title=_("Tray map, session {session}").format(session=plan.session),
         session=plan.session,
         lab_book=lab_book,
         values={
             "flights": pages,
             "how": how,
         },
+        language=language,
     )
 
 
@@ -148,10 +165,13 @@ def chosen_flights(plan: CupPlan, flights: Sequence[int] | None) -> Sequence[int
 
 
 def _by_page(
-    cups: list[dict[str, Any]], attributes: Sequence[Attribute], stages: Sequence[str]
+    cups: list[dict[str, Any]],
+    attributes: Sequence[Attribute],
+    stages: Sequence[str],
+    language: Language,
 ) -> list[list[dict[str, Any]]]:
     """The cups of one flight in parts that fit a page, as equal as can be."""
-    room = _PAGE_MM - _LINE_MM * (3 + len(_legend(attributes, stages)))
+    room = _PAGE_MM - _LINE_MM * (3 + len(_legend(attributes, stages, language)))
     n_fit = max(1, int(room // (_ROW_MM * max(2, len(attributes)) + _CUP_MM)))
     n_pages = -(-len(cups) // n_fit)
     share, more = divmod(len(cups), n_pages or 1)
@@ -159,24 +179,27 @@ def _by_page(
     return [cups[start:end] for start, end in pairwise(ends)]
 
 
-def _asked(attribute: Attribute, stages: Sequence[str]) -> dict[str, Any]:
+def _asked(attribute: Attribute, stages: Sequence[str], language: Language) -> dict[str, Any]:
     """One line of a cup's block: what is scored, and the room to do it."""
-    row: dict[str, Any] = {"name": attribute.name, "scale": attribute.scale_name}
+    row: dict[str, Any] = {"name": title_of(attribute, language), "scale": attribute.scale_name}
     if attribute.kind == "descriptors":
         return row | {"kind": "words", "words": attribute.choices}
     if attribute.scale is None:
         return row | {"kind": "line"}
     if stages:
-        return row | {"kind": "boxes", "stages": tuple(stages)}
+        return row | {
+            "kind": "boxes",
+            "stages": tuple(language.gettext(_STAGES[stage]) for stage in stages),
+        }
     if len(attribute.scale.options) <= _MOST_TO_RING:
-        words = dict(attribute.scale.words)
+        words = dict(words_of(attribute.scale, language))
         shown = words if len(attribute.scale.options) <= _MOST_WITH_WORDS else {}
-        options = [(f"{x:g}", shown.get(x, "")) for x in attribute.scale.options]
+        options = [(language.number(x), shown.get(x, "")) for x in attribute.scale.options]
         return row | {"kind": "ring", "options": options}
-    return row | {"kind": "ruler", "ticks": _ticks(attribute.scale)}
+    return row | {"kind": "ruler", "ticks": _ticks(attribute.scale, language)}
 
 
-def _ticks(scale: Scale) -> list[dict[str, Any]]:
+def _ticks(scale: Scale, language: Language) -> list[dict[str, Any]]:
     """Marks of a ruler 960 wide, long ones with their number at whole scores."""
     options = scale.options
     whole = [option for option in options if option == round(option)]
@@ -186,30 +209,39 @@ def _ticks(scale: Scale) -> list[dict[str, Any]]:
         {
             "x": round(20 + 920 * i / (len(options) - 1), 1),
             "length": _TICK["whole" if option in named else "step"],
-            "text": f"{option:g}" if option in named else "",
+            "text": language.number(option) if option in named else "",
         }
         for i, option in enumerate(options)
     ]
 
 
-def _legend(attributes: Sequence[Attribute], stages: Sequence[str]) -> list[dict[str, str]]:
+def _legend(
+    attributes: Sequence[Attribute], stages: Sequence[str], language: Language
+) -> list[dict[str, str]]:
     """Each scale once, with its words and how to give a score on it."""
+    _ = language.gettext
     lines = []
     scales = {a.scale.name: a.scale for a in attributes if a.scale is not None}
     for name, scale in scales.items():
         if stages:
-            how = "Write the score in the box of each stage."
+            how = _("Write the score in the box of each stage.")
         elif len(scale.options) <= _MOST_TO_RING:
-            how = "Ring one."
+            how = _("Ring one.")
         else:
-            how = f"Write the score in the box, in steps of {scale.step:g}."
+            how = _("Write the score in the box, in steps of {step}.").format(
+                step=language.number(scale.step)
+            )
         lines.append(
             {
                 "used_for": ", ".join(
-                    a.name for a in attributes if a.scale is not None and a.scale.name == name
+                    title_of(a, language)
+                    for a in attributes
+                    if a.scale is not None and a.scale.name == name
                 ),
-                "name": name,
-                "words": ", ".join(f"{score:g} {word}" for score, word in scale.words),
+                "name": _(name) if is_own_scale(scale) else name,
+                "words": ", ".join(
+                    f"{language.number(score)} {word}" for score, word in words_of(scale, language)
+                ),
                 "how": how,
             }
         )

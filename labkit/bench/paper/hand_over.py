@@ -9,13 +9,13 @@ from typing import Literal
 
 import pandas as pd
 
-from labkit import __version__
 from labkit.bench.paper.card_table import check_recipes, table_of
-from labkit.bench.paper.cards import card_page
+from labkit.bench.paper.cards import card_page, card_texts, usual_base_name
 from labkit.bench.paper.sheet import Sheet
 from labkit.book import frame_csv
 from labkit.present import CAUTIONS, cautions_for
-from labkit.water import DROP_KITS, PURE_WATER, DropKit, Recipe, TankMixing, portray
+from labkit.release import made_with
+from labkit.water import DROP_KITS, DropKit, Recipe, TankMixing, portray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,10 +26,14 @@ class CardFiles:
     """What the water is called."""
 
     a4: Sheet
-    """For A4 paper."""
+    """For paper, A4 or Letter: the card, and a log for the batches made by it."""
 
     phone: Sheet
     """For the width of a phone."""
+
+    text: str
+    """As plain text; the paper's QR code holds as much of it as it can, which a phone shows without
+    any server."""
 
     table: pd.DataFrame
     """Everything on the card, a row a figure."""
@@ -108,7 +112,7 @@ def card_files(
     head = {
         "name": name,
         "made_for": made_for,
-        "made_from": base_name or ("pure water" if last.base == PURE_WATER else "base water"),
+        "made_from": base_name or usual_base_name(last),
         "wanted": {
             "mg_share": last.target.mg_share,
             "hardness_mg_l_caco3": last.target.hardness_mg_l_caco3,
@@ -121,13 +125,14 @@ def card_files(
             *CAUTIONS["testing"],
             *CAUTIONS["machine"],
         ],
-        "made_with": f"labkit {__version__}",
+        "made_with": made_with(),
     }
     rows = json.loads(table.to_json(orient="records", double_precision=15))
     return CardFiles(
         name=name,
         a4=a4,
         phone=phone,
+        text=card_texts(recipes, table, name=name, made_for=made_for, base_name=base_name)[0],
         table=table,
         csv=frame_csv(table),
         json=json.dumps(head | {"rows": rows}, ensure_ascii=False, indent=1),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from labkit.bench.paper.for_tasters import chosen_flights
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
+from labkit.language import ENGLISH, Language
 from labkit.tasting import CupPlan
 
 if TYPE_CHECKING:
@@ -184,6 +185,7 @@ def cup_labels(
     copies: int = 1,
     first_free: int = 1,
     lab_book: str = "",
+    language: Language = ENGLISH,
 ) -> Sheet:
     """A label for each code, in numeric order within the flight, so that order tells nothing.
 
@@ -201,6 +203,8 @@ def cup_labels(
         First label not yet used on the first sheet, from 1 along the rows.
     lab_book : str
         Name of the lab book, for the note on the screen.
+    language : Language
+        What tasters read.
 
     Raises
     ------
@@ -212,7 +216,11 @@ def cup_labels(
             f"copies must be at least 1, got {copies}. Ask for one label a code.", field="copies"
         )
     labels = [
-        {"kind": "cup", "code": code, "under": f"flight {flight}"}
+        {
+            "kind": "cup",
+            "code": code,
+            "under": language.gettext("flight {flight}").format(flight=flight),
+        }
         for flight in chosen_flights(plan, flights)
         for code in plan.codes(flight)
         for _ in range(copies)

@@ -1,4 +1,4 @@
-"""The report of one coffee: one page that holds what a stranger needs to redo the analysis."""
+"""The report of one coffee: a page for the client, and what a stranger needs to redo it."""
 
 from __future__ import annotations
 
@@ -14,27 +14,22 @@ from typing import Final
 
 import pandas as pd
 
-from labkit import __version__
-from labkit.analysis import PairReading, VerdictKind
-from labkit.bench.paper.card_table import BASE, amounts, recipe_frame, right_if
+from labkit.analysis import PairReading
+from labkit.bench.paper.client_page import FIRST_STYLE, FIT, client_page_html
 from labkit.bench.paper.redo import redo_html
 from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
 from labkit.book import Attribute, LabBook, frame_csv
 from labkit.present import (
     CAUTIONS,
-    best_of,
-    cautions_for,
     folded,
     in_words,
-    known_of,
     notes,
-    remarks,
-    say,
     table,
     to_html,
 )
-from labkit.water import DROP_KITS, Recipe, portray
+from labkit.release import made_with
+from labkit.water import portray
 from labkit.workflow import Findings, Report, SessionRecord, make_report
 
 _PACKAGES: Final = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib")
@@ -54,13 +49,13 @@ _STYLE: Final = (
     "body{font:16px/1.5 system-ui,sans-serif;color:#111;background:#fff;max-width:56rem;"
     "margin:1.5rem auto;padding:0 1rem;overflow-wrap:break-word}code{overflow-wrap:anywhere}"
     "h1,h2{line-height:1.2}table{font-size:.9rem}pre{overflow-x:auto;background:#f3f3f3;padding:1rem}"
-    ".wide{overflow-x:auto}@page{size:A4;margin:14mm}figure,tr,li{break-inside:avoid}"
+    ".wide{overflow-x:auto}@page{size:auto;margin:14mm}figure,tr,li{break-inside:avoid}"
     "h2,h3,caption,summary,p:has(+ul){break-after:avoid}pre{orphans:6;widows:6}"
     # On paper two columns, so that narrow tables and pictures stand side by side.
     "@media print{body{font-size:12px;line-height:1.4;margin:0;padding:0}"
     ".wide{overflow:visible;columns:2;column-gap:8mm}table{break-inside:avoid}"
-    "details table{break-inside:auto}td{white-space:normal!important}"
-    ".one{columns:1}.wide table{font-size:11px!important}details th{white-space:nowrap}"
+    ".wide details table{break-inside:auto}td{white-space:normal!important}"
+    ".one{columns:1}.wide table{font-size:11px!important}.wide details th{white-space:nowrap}"
     "figure{width:88mm!important;margin:0 2mm 2mm 0!important}figure img{min-width:0!important}"
     "pre{white-space:pre-wrap;font-size:9.5px;line-height:1.3;padding:.5rem}}"
 )
@@ -73,9 +68,10 @@ _UNFOLD: Final = (
 
 
 def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
-    """What was tasted, how blind, what was found, how sure, the recipe, versions, raw scores.
+    """Verdict, recipe, how sure, confirmation and picture on one page; the rest in an appendix.
 
-    A taster or session left out by a recorded choice is named, with the reason and both readings.
+    There stand what was tasted, how blind, the panel, the model, versions and raw scores. A taster
+    or session left out by a recorded choice is named, with the reason and both readings.
 
     Parameters
     ----------
@@ -119,21 +115,24 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         ("written on", f"{date.today():%Y-%m-%d}"),
     ]
     parts = [
-        f"<h1>Report: {escape(about.name)}</h1>",
-        table("Coffee", ("", ""), facts),
-        "<h2>What was tasted, and how blind</h2>",
+        client_page_html(report),
+        "<h1>Appendix</h1>",
         _blind_html(report.sessions),
-        *(_session_html(one, scores) for one in report.sessions),
         "<h2>What was found, and how sure it is</h2>",
         "<p>Overall score; scores of unblinded flights are left out here and attached apart.</p>",
         _left_out_html(found),
         str(reading._repr_html_()),
-        reading_pictures(reading, for_paper=True),
+        folded("Pictures", reading_pictures(reading, for_paper=True, with_main=False)),
         *(_test_html(test) for test in found.tests),
-        "<h2>The recipe</h2>",
-        _recipe_html(report),
+        _water_html(report),
+        "<h2>What was tasted</h2>",
+        table("Coffee", ("", ""), facts),
+        *(_session_html(one, scores) for one in report.sessions),
         "<h2>Redo the analysis</h2>",
-        redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
+        folded(
+            "The model, and code that fits it again",
+            redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
+        ),
         table("Versions", ("", ""), _versions()),
         _attached("the raw scores that were read", read, f"{about.client}-{about.name}-scores"),
         _attached(
@@ -153,9 +152,9 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         html=(
             '<!doctype html><html lang="en"><head><meta charset="utf-8">'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body>"
+            f"<title>{escape(title)}</title><style>{_STYLE}{FIRST_STYLE}</style></head><body>"
             + "".join(parts)
-            + f"<footer><p>labkit {__version__}</p></footer>{_UNFOLD}</body></html>"
+            + f"<footer><p>{escape(made_with())}</p></footer>{_UNFOLD}{FIT}</body></html>"
         ),
     )
 
@@ -248,7 +247,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         (f"{e.happened_at:%Y-%m-%d %H:%M}", e.flight or "", e.kind, e.reason, e.done_by)
         for e in one.events
     ]
-    return f"<h3>{escape(session.name)}</h3><div class='wide'>" + "".join(
+    shown = "".join(
         (
             table("Held", ("", ""), facts),
             table(
@@ -266,9 +265,9 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
                 "Locks and openings, one by one",
                 table("UTC", ("when", "flight", "what", "why", "by"), events),
             ),
-            "</div>",
         )
     )
+    return folded(session.name, f"<div class='wide'>{shown}</div>")
 
 
 def _ends(attribute: Attribute) -> str:
@@ -281,42 +280,13 @@ def _test_html(test: PairReading) -> str:
     return head + str(test._repr_html_()) + reading_pictures(test)
 
 
-def _recipe_html(report: Report) -> str:
-    reading, card = report.reading, report.card
-    if reading.best is None:
-        return notes([f"No recipe follows from these scores: {say(reading)}"])
-    lines: list[str] = []
-    if reading.verdict.kind is not VerdictKind.FOUND:
-        lines.append("The scores show no best water: the recipe below is a choice, not a finding.")
-    lines += known_of(report.found)
-    shown = ""
-    if card is not None:
-        shown = _doses_html(card.recipes, card.base_name)
-        shown += to_html(portray(card.recipes[-1].reached))
-        lines += remarks(card)
-    else:
-        lines.append(f"{reading.best.target.text}. {report.no_card}")
-    return notes([best_of(reading), *lines]) + f"<div class='wide'>{shown}</div>"
-
-
-def _doses_html(recipes: Sequence[Recipe], start: str) -> str:
-    """What to pour for each volume, what to read then, and the cautions beside both."""
-    columns = [{item: amount for item, amount, _ in amounts(one)} for one in recipes]
-    rows = [
-        (start if item == BASE else item, *(f"{each.get(item, 0.0):.1f}" for each in columns))
-        for item in columns[-1]
-    ]
-    checks = [
-        (row["item"], f"{row['value']:.1f}", right_if(row["low"], row["high"]), row["unit"])
-        for row in recipe_frame(recipes[-1:], kits=list(DROP_KITS.values())[:1]).to_dict("records")
-        if row["part"] == "check"
-    ]
-    volumes = [f"{one.volume_l:g} L" for one in recipes]
-    return (
-        table("Pour, mL", ("to make", *volumes), rows)
-        + table("Check", ("reading", "expect", "right if", "unit"), checks)
-        + notes([*cautions_for("mixing", recipes[-1:]), *CAUTIONS["machine"]])
-    )
+def _water_html(report: Report) -> str:
+    """What is in the recipe's water, and what that means for a machine."""
+    if report.card is None:
+        return ""
+    machine = notes(CAUTIONS["machine"])
+    shown = to_html(portray(report.card.recipes[-1].reached))
+    return f"<h2>The recipe's water</h2><div class='wide'>{shown}{machine}</div>"
 
 
 def _file(name: str) -> str:
@@ -336,7 +306,7 @@ def _attached(what: str, scores: pd.DataFrame, name: str) -> str:
 
 def _versions() -> Iterable[tuple[str, str]]:
     return (
-        ("labkit", __version__),
+        ("labkit", made_with().removeprefix("labkit ")),
         ("Python", platform.python_version()),
         *((package, version(package)) for package in _PACKAGES),
     )

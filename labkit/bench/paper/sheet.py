@@ -11,7 +11,8 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from labkit import __version__
+from labkit.language import ENGLISH, Language
+from labkit.release import made_with
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -55,32 +56,46 @@ class Sheet:
 
 
 @cache
-def _templates() -> Environment:
-    return Environment(
+def _templates(language: Language) -> Environment:
+    made = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
     )
+    made.install_gettext_callables(language.gettext, language.ngettext, newstyle=False)  # type: ignore[attr-defined]
+    made.globals["language"] = language.code
+    return made
 
 
 def render(
-    template: str, *, title: str, session: str, lab_book: str, values: Mapping[str, Any]
+    template: str,
+    *,
+    title: str,
+    session: str,
+    lab_book: str,
+    values: Mapping[str, Any],
+    language: Language = ENGLISH,
 ) -> Sheet:
-    """Fill a template; the footer names session, lab book and version.
+    """Fill a template; the footer names session, lab book, version and commit.
 
     The lab book by its last name only: a sheet that is handed over tells nothing of the folders
     or the server that it lies on.
     """
     book = lab_book.replace("\\", "/").rpartition("/")[2].removesuffix(".db")
-    footer = [session and f"session {session}", book and f"lab book {book}"]
+    _ = language.gettext
+    footer = [
+        session and _("session {session}").format(session=session),
+        book and _("lab book {book}").format(book=book),
+    ]
     html = (
-        _templates()
+        _templates(language)
         .get_template(template)
         .render(
             title=title,
-            footer=" · ".join([*filter(None, footer), f"labkit {__version__}"]),
+            footer=" · ".join([*filter(None, footer), made_with()]),
             **values,
         )
     )

@@ -197,15 +197,13 @@ def _hill(recommended: Recommendation, factor: str) -> Floats:
     return np.column_stack([along, np.r_[0, height, 0]])
 
 
-def _levels_tasted(one: CoffeeReading, factor: str) -> list[float]:
-    return [] if one.scores is None else one.scores.recipes[factor].unique().tolist()
+def _levels_tasted(one: CoffeeReading, factor: str) -> tuple[float, ...]:
+    return () if one.facts is None else one.facts.levels[COORDINATES.index(factor)]
 
 
 def _tasted(one: CoffeeReading, factor: str) -> tuple[float, float] | None:
-    if one.scores is None:
-        return None
-    levels = one.scores.recipes[factor]
-    return float(levels.min()), float(levels.max())
+    levels = _levels_tasted(one, factor)
+    return (min(levels), max(levels)) if levels else None
 
 
 def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:

@@ -36,6 +36,7 @@ def reading_pictures(
     *,
     title: str = "",
     for_paper: bool = False,
+    with_main: bool = True,
 ) -> str:
     """The pictures that a reading allows, as pictures within the page.
 
@@ -52,6 +53,8 @@ def reading_pictures(
     for_paper : bool
         Whether it will be printed. On a page stands the map that can be touched, and this one is
         folded.
+    with_main : bool
+        Whether :func:`main_picture` is among them; a report has it on its first page.
 
     Returns
     -------
@@ -59,7 +62,7 @@ def reading_pictures(
         HTML; empty if there is nothing to draw.
     """
     if isinstance(found, Reading):
-        drawn = _of_reading(found)
+        drawn = _of_reading(found, with_main=with_main)
     elif isinstance(found, AttributeReadings):
         drawn = _of_attributes(found)
     elif isinstance(found, CheckedTerms):
@@ -75,19 +78,46 @@ def reading_pictures(
     )
 
 
-def _of_reading(reading: Reading) -> list[tuple[str, Axes]]:
+def main_picture(reading: Reading) -> str:
+    """The one picture that shows a coffee's answer: the map, else the score against what varied.
+
+    Parameters
+    ----------
+    reading : Reading
+        What was read.
+
+    Returns
+    -------
+    str
+        HTML; empty if there is nothing to draw.
+    """
+    drawn = _main_of(reading)
+    return "" if drawn is None else page_picture(drawn[1], drawn[0])
+
+
+def _main_of(reading: Reading) -> tuple[str, Axes] | None:
     scale = SCALES.get(reading.scores.scale)
     if scale is not None and scale.middle_is_best:
-        return [("Just about right", plot_just_about_right(reading))]
-    if reading.surface is None:
-        return []
+        return "Just about right", plot_just_about_right(reading)
+    if reading.surface is None or not reading.surface.coding.names:
+        return None
+    first, *more = reading.surface.coding.names
+    if more:
+        return _MAP, plot_surface(reading)
+    return f"Score against {COORDINATE[first].words}", plot_score(reading, first)
+
+
+def _of_reading(reading: Reading, *, with_main: bool) -> list[tuple[str, Axes]]:
+    main = _main_of(reading) if with_main else None
+    drawn = [] if main is None else [main]
+    scale = SCALES.get(reading.scores.scale)
+    if reading.surface is None or (scale is not None and scale.middle_is_best):
+        return drawn
     factors = list(reading.surface.coding.names)
-    drawn: list[tuple[str, Axes]] = []
     if len(factors) >= 2:
-        drawn.append((_MAP, plot_surface(reading)))
-    drawn += [
-        (f"Score against {COORDINATE[one].words}", plot_score(reading, one)) for one in factors
-    ]
+        drawn += [
+            (f"Score against {COORDINATE[one].words}", plot_score(reading, one)) for one in factors
+        ]
     if factors:
         drawn.append(("Each taster's trace", plot_tasters(reading, factors[0])))
     drawn.append(("The panel", plot_panel(reading)))

@@ -39,7 +39,7 @@ from labkit.book.files.csv_files import read_lines, write_csv
 from labkit.book.files.of_client import rows_of_client
 from labkit.book.store.lookups import find_client
 from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, show, upgrade
-from labkit.book.store.schema import Base
+from labkit.book.store.schema import Base, KeptReadingRow
 from labkit.errors import BookError, ImportFileError
 
 if TYPE_CHECKING:
@@ -50,6 +50,9 @@ if TYPE_CHECKING:
 _VERSION: Final = "tables_version"
 _FACTS: Final = ("format", "made_at", "made_with", "bicarbonate_keeps_days")
 _LEFT_OUT: Final = {("session_tasters", "link_sha256"): "", ("session_tasters", "seen_at"): None}
+_MADE_AGAIN: Final = KeptReadingRow.__tablename__
+"""What is read of the scores is no fact of its own, and another processor reads it for itself."""
+
 _LEFT_OUT_FOR_CLIENTS: Final = {
     ("bottles", "note"): "",
     ("bottle_measurements", "note"): "",
@@ -133,7 +136,7 @@ def import_folder(
                 connection.execute(
                     insert(table), [{"name": n, "value": v} for n, v in facts.items()]
                 )
-            elif table.name != "alembic_version":
+            elif table.name not in {"alembic_version", _MADE_AGAIN}:
                 _fill_table(connection, table, source)
         upgrade(connection)
 
@@ -151,6 +154,8 @@ def _dump(db: Session, client: str | None) -> dict[str, tuple[list[str], list[li
     numbers: dict[str, dict[int, int]] = {}
     dumped: dict[str, tuple[list[str], list[list[Any]]]] = {}
     for table in Base.metadata.sorted_tables:
+        if table.name == _MADE_AGAIN:
+            continue
         header = [column.name for column in table.columns]
         query = select(table).order_by(*table.primary_key.columns)
         if table.name in visible:

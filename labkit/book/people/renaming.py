@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, exists, func, or_, select, text
+from sqlalchemy import ColumnElement, delete, exists, func, or_, select, text
 from sqlalchemy.orm import Session
 
 from labkit.book.store.columns import clean_person, name_key
@@ -21,6 +21,7 @@ from labkit.book.store.schema import (
     CoffeeRow,
     DecisionRow,
     FlightRow,
+    KeptReadingRow,
     SeatRow,
     ServingRow,
     SessionRow,
@@ -281,6 +282,7 @@ class Renaming(Part):
             for decision in db.scalars(decisions).all():
                 decision.coffee_id = other.id
             db.flush()
+            _forget_readings(db, row)
             db.delete(row)
 
         self._store.write(work)
@@ -304,9 +306,14 @@ class Renaming(Part):
         def work(db: Session) -> None:
             row = find_coffee(db, name, client)
             _refuse_in_use(db, "coffee", row.name, SessionRow.coffee_id == row.id)
+            _forget_readings(db, row)
             db.delete(row)
 
         self._store.write(work)
+
+
+def _forget_readings(db: Session, coffee: CoffeeRow) -> None:
+    db.execute(delete(KeptReadingRow).where(KeptReadingRow.coffee_id == coffee.id))
 
 
 def new_name(

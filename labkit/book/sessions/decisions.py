@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 from sqlalchemy import ColumnElement, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, joinedload
 
 from labkit.book.store.columns import clean_text, now_utc
 from labkit.book.store.lookups import add_event, as_kept, find_coffee, unknown
@@ -140,26 +140,39 @@ class Decisions(Part):
 
     def left_out(self, coffee: str, *, client: str) -> LeftOut:
         """Who and what is left out of a coffee's reading now."""
-        holding = [
-            one for one in self.decisions(coffee, client=client) if one.holds and one.scale is None
-        ]
-        if not holding:
-            return LeftOut()
-        return LeftOut(
-            tasters=_once(one.taster for one in holding),
-            sessions=_once(one.session for one in holding),
-            reason="; ".join(dict.fromkeys(one.reason for one in holding)),
-            recorded_at=max(one.decided_at for one in holding),
-        )
+        return _left_out_by(self.decisions(coffee, client=client))
 
     def keep_chosen(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The rows of a scores or words frame, of any number of coffees, that are read."""
-        kept: list[int] = []
+        decided = self._holding()
+        if not decided:
+            return frame
+        dropped: list[int] = []
         for (client, coffee), part in frame.groupby(["client", "coffee"]):
-            here = self.left_out(str(coffee), client=str(client)).keep(part)
-            chosen = self.chosen_scales(str(coffee), client=str(client))
-            kept.extend(on_chosen_scales(here, chosen).index)
-        return frame[frame.index.isin(kept)]
+            holding = decided.get((str(client), str(coffee)), [])
+            here = _left_out_by(holding).keep(part) if holding else part
+            chosen = _scales_by(holding)
+            dropped.extend(part.index.difference(on_chosen_scales(here, chosen).index))
+        return frame[~frame.index.isin(dropped)]
+
+    def _holding(self) -> dict[tuple[str, str], list[Decision]]:
+        """Decisions that hold, of all coffees, by client and coffee: one question for all."""
+        query = (
+            select(DecisionRow)
+            .where(DecisionRow.withdrawn_at.is_(None))
+            .options(
+                joinedload(DecisionRow.coffee).joinedload(CoffeeRow.client),
+                joinedload(DecisionRow.taster),
+                joinedload(DecisionRow.session),
+            )
+            .order_by(DecisionRow.id)
+        )
+        found: dict[tuple[str, str], list[Decision]] = {}
+        with self._store.reading() as db:
+            for row in db.scalars(query):
+                key = row.coffee.client.name, row.coffee.name
+                found.setdefault(key, []).append(_decision(row))
+        return found
 
     def choose_scale(
         self,
@@ -206,11 +219,7 @@ class Decisions(Part):
 
     def chosen_scales(self, coffee: str, *, client: str) -> dict[str, str]:
         """The scale that is read, by attribute, where one was chosen."""
-        return {
-            one.attribute: one.scale
-            for one in self.decisions(coffee, client=client)
-            if one.holds and one.scale is not None
-        }
+        return _scales_by(self.decisions(coffee, client=client))
 
     def decisions(self, coffee: str, *, client: str | None = None) -> tuple[Decision, ...]:
         """All decisions about a coffee's reading, oldest first, those withdrawn too."""
@@ -236,6 +245,22 @@ def on_chosen_scales(frame: pd.DataFrame, chosen: Mapping[str, str]) -> pd.DataF
         if (of_it & on_it).any():
             frame = frame[~of_it | on_it]
     return frame
+
+
+def _left_out_by(decisions: Iterable[Decision]) -> LeftOut:
+    holding = [one for one in decisions if one.holds and one.scale is None]
+    if not holding:
+        return LeftOut()
+    return LeftOut(
+        tasters=_once(one.taster for one in holding),
+        sessions=_once(one.session for one in holding),
+        reason="; ".join(dict.fromkeys(one.reason for one in holding)),
+        recorded_at=max(one.decided_at for one in holding),
+    )
+
+
+def _scales_by(decisions: Iterable[Decision]) -> dict[str, str]:
+    return {one.attribute: one.scale for one in decisions if one.holds and one.scale is not None}
 
 
 _IS_LEFT_OUT: Final = or_(DecisionRow.taster_id.is_not(None), DecisionRow.session_id.is_not(None))

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from labkit.book.scores.entries import missing_numbers
 from labkit.book.sessions.found_codes import asked_reason, codes_found
-from labkit.book.stock.doses import write_opened_doses
+from labkit.book.stock.doses import is_scored, take_reserved_of, write_opened_doses
 from labkit.book.store.lookups import (
     READ_FOR_SHEET,
     add_event,
@@ -41,7 +41,7 @@ from labkit.errors import BookError, LockError, SealError
 if TYPE_CHECKING:
     from labkit.tasting import KeyRow, OpenedFlight, SealedKey
 
-_Opening: TypeAlias = "tuple[tuple[KeyRow, ...], Mapping[int, Mapping[str, float]]]"
+_Opening: TypeAlias = "tuple[tuple[KeyRow, ...], Mapping[int, tuple[Mapping[str, float], bool]]]"
 """What was in the cups of a flight, and what was taken for it, by row number."""
 
 
@@ -159,6 +159,8 @@ class Flights(Part):
             if row.state in {LOCKED, OPENED}:
                 msg = f"flight {flight} of session {session!r} is {row.state} already."
                 raise LockError(msg, field="flight")
+            if is_scored(db, row):  # it was mixed; else what was set aside for it is free again
+                take_reserved_of(db, row)
             row.state = OPENED if is_opened(db, row) else LOCKED
             add_event(db, row.session_id, "locked", flight_id=row.id, done_by=done_by)
             return missing_numbers(db, row)
@@ -266,11 +268,12 @@ class Flights(Part):
         # Turning a key takes a while, so no lock on the book is held meanwhile.
         keys = [self._key(session, flight) for flight in flights]
         openings: dict[int, _Opening] = {}
-        for key, opened in zip(keys, open_keys(keys, passphrase), strict=True):
+        masters: dict[tuple[int, bytes], bytes] = {}
+        for key, opened in zip(keys, open_keys(keys, passphrase, masters=masters), strict=True):
             doses = {}
             for number, token in self._sealed_doses(session, key.flight):
                 with suppress(SealError):  # sealed before the plan was made anew: the bound stays
-                    doses[number] = key.open_doses(token, passphrase)
+                    doses[number] = key.open_doses(token, passphrase, masters=masters)
             openings[key.flight] = opened.rows, doses
         return self._store_openings(session, openings, early_because, done_by, "opened")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from datetime import date
 from typing import TYPE_CHECKING, Final
@@ -11,6 +11,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from labkit.book.sessions.seats_and_waters import add_waters, seat
+from labkit.book.stock.doses import Reservation, reserve_for
 from labkit.book.store.columns import clean_name, clean_text
 from labkit.book.store.lookups import READ_FOR_SHEET, add_event, find_session, kept_taster
 from labkit.book.store.records import ServedCup
@@ -44,6 +45,7 @@ class Plans(Part):
         *,
         waters: Iterable[SessionWater] = (),
         sheet_read_by: str | None = None,
+        reserved: Mapping[int, Reservation] | None = None,
     ) -> None:
         """Store the blind plan of one or more flights of a session that has been started.
 
@@ -61,6 +63,9 @@ class Plans(Part):
         sheet_read_by : str, optional
             Who is handed the bench sheet of these flights at once ("" if nobody is named): that is
             on record, as by ``open_for_bench_sheets``. None if nobody is.
+        reserved : mapping of int to Reservation, optional
+            Flight -> what it will take of the bottles; where it is not given, what was reserved
+            for the flight before stays.
 
         Raises
         ------
@@ -72,7 +77,7 @@ class Plans(Part):
         def work(db: Session) -> None:
             session = find_session(db, plan.session)
             add_waters(db, session, waters)
-            store_cups(db, session, plan, sheet_read_by)
+            store_cups(db, session, plan, sheet_read_by, reserved)
 
         self._store.write(work)
 
@@ -169,6 +174,19 @@ class Plans(Part):
             under_cups=tuple((flight, code) for flight, code in codes if flight in hidden),
         )
 
+    def last_planned(self) -> tuple[str, int] | None:
+        """Session and number of the flight that was planned last; None if none was."""
+        query = (
+            select(SessionRow.name, FlightRow.number)
+            .join(FlightRow, FlightRow.session_id == SessionRow.id)
+            .join(SealedKeyRow, SealedKeyRow.flight_id == FlightRow.id)
+            .order_by(FlightRow.id.desc())
+            .limit(1)
+        )
+        with self._store.reading() as db:
+            found = db.execute(query).one_or_none()
+            return None if found is None else (found[0], found[1])
+
     def served_cups(self, session: str, flight: int, taster: str) -> tuple[ServedCup, ...]:
         """The cups before a taster in their own order; codes and positions only.
 
@@ -214,7 +232,11 @@ class Plans(Part):
 
 
 def store_cups(
-    db: Session, session: SessionRow, plan: CupPlan, sheet_read_by: str | None = None
+    db: Session,
+    session: SessionRow,
+    plan: CupPlan,
+    sheet_read_by: str | None = None,
+    reserved: Mapping[int, Reservation] | None = None,
 ) -> None:
     """Store the flights of a plan, as ``store_plan`` says it; the waters are there already."""
     _check_question(db, session, plan.design.kind)
@@ -246,6 +268,8 @@ def store_cups(
                 dose_lock=key.dose_lock,
             )
         )
+        if reserved is not None and number in reserved:
+            reserve_for(db, flight, reserved[number])
         if sheet_read_by is not None:
             add_event(db, session.id, READ_FOR_SHEET, flight_id=flight.id, done_by=sheet_read_by)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, fields
 from datetime import date
 from math import inf
@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from labkit.book.sessions.plans import store_cups
 from labkit.book.sessions.seats_and_waters import add_waters, seat
+from labkit.book.stock.doses import Reservation
 from labkit.book.store.columns import clean_name, clean_number, clean_text, now_utc
 from labkit.book.store.lookups import (
     add_event,
@@ -60,6 +61,7 @@ class Sessions(Part):
         waters: Iterable[SessionWater] = (),
         plan: CupPlan | None = None,
         sheet_read_by: str | None = None,
+        reserved: Mapping[int, Reservation] | None = None,
         tasted_on: date | None = None,
         serving: Vessels = "shared bowls",
         brew_method: BrewMethod = "cupping",
@@ -81,8 +83,8 @@ class Sessions(Part):
             Who tastes; names that are new to the book are added.
         waters : iterable of SessionWater
             Waters that take part, as ``labkit.tasting.session_waters`` labels them.
-        plan, sheet_read_by : CupPlan and str, optional
-            The session's cups, as in ``store_plan``: both are in the lab book, or neither.
+        plan, sheet_read_by, reserved : CupPlan, str and mapping of int to Reservation, optional
+            The session's cups, as in ``store_plan``: all are in the lab book, or none.
         tasted_on : date, optional
             Day; today if not given.
         serving : {"shared bowls", "a cup each"}
@@ -143,7 +145,7 @@ class Sessions(Part):
             add_waters(db, row, waters)
             add_event(db, row.id, "session started")
             if plan is not None:
-                store_cups(db, row, plan, sheet_read_by)
+                store_cups(db, row, plan, sheet_read_by, reserved)
             return _session(db, row)
 
         return self._store.write(work)
@@ -196,6 +198,7 @@ class Sessions(Part):
                 tasters=_tasters(db, row.id),
                 attributes=_attributes(db, row.id),
                 stages=tuple(row.stages),
+                language=_held_in(row.held).language,
             )
 
     def session(self, name: str) -> TastingSession:

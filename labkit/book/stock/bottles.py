@@ -108,6 +108,9 @@ class BottleUse:
     is_bound: bool = False
     """Whether it is what suffices for any draw: the real dose is sealed until its key opens."""
 
+    is_reserved: bool = False
+    """Whether it is set aside for a flight that nobody has mixed or begun, and not taken yet."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bottle:
@@ -254,12 +257,26 @@ class Bottle:
         """What should be left by what was written down (mL), never below 0."""
         if self.emptied_on is not None:
             return 0.0
-        return max(0.0, self.volume_ml - sum(use.volume_ml for use in self.uses))
+        taken = sum(use.volume_ml for use in self.uses if not use.is_reserved)
+        return max(0.0, self.volume_ml - taken)
+
+    @property
+    def reserved_ml(self) -> float:
+        """What is set aside for sealed flights that nobody has mixed or begun (mL), at most."""
+        if self.emptied_on is not None:
+            return 0.0
+        return float(sum(use.volume_ml for use in self.uses if use.is_reserved))
+
+    @property
+    def free_ml(self) -> float:
+        """What is left and not set aside (mL), never below 0."""
+        return max(0.0, self.left_ml - self.reserved_ml)
 
     @property
     def is_left_at_least(self) -> bool:
         """Whether more may be left: a dose is sealed, and the most it can be is counted."""
-        return self.emptied_on is None and any(use.is_bound for use in self.uses)
+        taken = (use for use in self.uses if not use.is_reserved)
+        return self.emptied_on is None and any(use.is_bound for use in taken)
 
     @property
     def use_by(self) -> date | None:

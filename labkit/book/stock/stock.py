@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Final, cast, get_args
 
-from sqlalchemy import select
+from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
 from labkit.book.stock.bottles import (
@@ -26,14 +26,17 @@ from labkit.book.stock.bottles import (
     salt_g_l,
     whole_days,
 )
-from labkit.book.stock.doses import forget_bounds, refuse_closed
+from labkit.book.stock.doses import RESERVED, forget_bounds, refuse_closed
 from labkit.book.store.columns import clean_name, clean_number, clean_text, today
 from labkit.book.store.lookups import find_bottle, find_flight, find_session
 from labkit.book.store.schema import (
+    BEING_TASTED,
+    PLANNED,
     AnswerRow,
     BottleRow,
     BottleUseRow,
     FactRow,
+    FlightRow,
     MeasurementRow,
     SessionRow,
 )
@@ -441,9 +444,24 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
             )
         )
     used = db.execute(
-        select(BottleUseRow, SessionRow.name)
+        select(BottleUseRow, SessionRow.name, FlightRow.state)
         .outerjoin(SessionRow, BottleUseRow.session_id == SessionRow.id)
-        .where(BottleUseRow.bottle_id == row.id)
+        .outerjoin(
+            FlightRow,
+            and_(
+                FlightRow.session_id == BottleUseRow.session_id,
+                FlightRow.number == BottleUseRow.flight,
+            ),
+        )
+        .where(
+            BottleUseRow.bottle_id == row.id,
+            # What was set aside for a flight that was locked untasted is free again.
+            or_(
+                BottleUseRow.note != RESERVED,
+                BottleUseRow.flight.is_(None),
+                FlightRow.state.in_([PLANNED, BEING_TASTED]),
+            ),
+        )
         .order_by(BottleUseRow.used_on, BottleUseRow.id)
     )
     return Bottle(
@@ -477,9 +495,10 @@ def _bottle(db: Session, row: BottleRow) -> Bottle:
                 volume_ml=use.volume_ml,
                 session=session,
                 flight=use.flight,
-                note=use.note,
+                note="" if use.note == RESERVED else use.note,
                 is_bound=use.is_bound,
+                is_reserved=use.note == RESERVED and state == PLANNED,
             )
-            for use, session in used
+            for use, session, state in used
         ),
     )

@@ -37,7 +37,7 @@ class Topic(StrEnum):
     DECISIONS = "decisions"
 
 
-TOPICS: Final[Mapping[str, Topic]] = {
+TOPICS: Final[Mapping[str, Topic | None]] = {
     "clients": Topic.PEOPLE,
     "coffees": Topic.PEOPLE,
     "tasters": Topic.PEOPLE,
@@ -60,8 +60,9 @@ TOPICS: Final[Mapping[str, Topic]] = {
     "base_waters": Topic.STOCK,
     "lab_book": Topic.STOCK,  # of its facts only the days between two measurements ever change
     "decisions": Topic.DECISIONS,
+    "kept_readings": None,
 }
-"""What each table is about."""
+"""What each table is about; None for what says nothing that the others do not say."""
 
 
 class Lookout:
@@ -392,4 +393,5 @@ def _differing(before: Mapping[str, str], after: Mapping[str, str]) -> frozenset
     """What the tables are about whose sums are not the same."""
     names = {*before, *after}
     tables = (n.removeprefix(PREFIX) for n in names if before.get(n) != after.get(n))
-    return frozenset(TOPICS[table] for table in tables if table in TOPICS)
+    topics = (TOPICS.get(table) for table in tables)
+    return frozenset(topic for topic in topics if topic is not None)

@@ -94,6 +94,9 @@ class Held:
     preparer: str = ""
     """Who mixed, brewed and held the key."""
 
+    language: str = ""
+    """Language of the score sheets, such as "de"; empty where tasters read their browser's."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attribute:
@@ -151,6 +154,9 @@ class SessionSheet:
 
     stages: tuple[Stage, ...] = ()
     """Stages of cooling that are scored apart; empty if each cup is scored once."""
+
+    language: str = ""
+    """Language of the sheets, such as "de"; empty where tasters read their browser's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -388,3 +388,15 @@ class DecisionRow(Base):
     coffee: Mapped[CoffeeRow] = relationship()
     taster: Mapped[TasterRow | None] = relationship()
     session: Mapped[SessionRow | None] = relationship()
+
+
+class KeptReadingRow(Base):
+    """What was read of a coffee's opened scores: it can always be made again from them."""
+
+    __tablename__ = "kept_readings"
+
+    coffee_id: Mapped[int] = mapped_column(ForeignKey("coffees.id"), primary_key=True)
+    kind: Mapped[str] = mapped_column(primary_key=True)
+    made_from: Mapped[str]
+    made_by: Mapped[str]
+    content: Mapped[bytes]

@@ -138,7 +138,7 @@ def weigh_out(
     check_amounts(volume_l=volume_l, balance_g=balance_g)
     if not salts:
         raise DosingError(
-            "salts must hold at least one salt, got none. Keep a bottle in notebook 1 first.",
+            "salts must hold at least one salt, got none. Keep a bottle first, under Bottles.",
             field="salts",
         )
     given = purities or {}

@@ -195,7 +195,7 @@ def mix(
     if not concentrates:
         raise DosingError(
             "concentrates must hold at least one bottle, got none. "
-            "Keep one in the lab book first (notebook 1).",
+            "Keep one in the lab book first, under Bottles.",
             field="concentrates",
         )
     bottles = np.array([bottle.vector for bottle in concentrates])

@@ -34,6 +34,11 @@ def number(label: str, value: float, *, step: float | None = None) -> widgets.Fl
     return _labelled(widgets.FloatText, label, value=value, step=step, continuous_update=False)
 
 
+def jug(label: str = "Each jug (mL)") -> widgets.FloatText:
+    """The volume of a jug; 0 stands for what its vessels take, with a rinse and the meter."""
+    return number(f"{label}, 0 for what is poured", 0.0, step=10)
+
+
 def whole(label: str, value: int) -> widgets.IntText:
     """A whole number to type."""
     return _labelled(widgets.IntText, label, value=value, continuous_update=False)
@@ -206,7 +211,7 @@ class Form(widgets.VBox):
         """A field, and below it room for what is wrong with it."""
         row = widgets.VBox([self.fields[name], self.notes[name]])
         self.notes[name].add_class("lk-note")
-        row.add_class("lk-row").add_class(f"lk-at-{name}")
+        row.add_class("lk-row").add_class(f"lk-at-{name.replace(' ', '-')}")
         return row
 
     def _label(self, name: str) -> str:

@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,9 @@ import ipywidgets
 import traitlets
 
 from labkit.book import Attribute, Score
-from labkit.errors import BookAwayError, LabkitError, ScaleError
+from labkit.errors import BookAwayError, LabkitError, LockError, ScaleError, StaleError
+from labkit.language import ENGLISH, LANGUAGES, N_
+from labkit.tasting import METHODS, Scale, title_of, words_of
 from labkit.widgets.parts import fields
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk, SheetLook
 
@@ -41,13 +44,37 @@ _ABSENT = object()
 TRIES = 3
 """How often a touch is tried that fails in a way that nobody foresaw."""
 
-UNSEEN_TROUBLE = "something went wrong here; it is logged and will be retried"
-LOST_TROUBLE = "something went wrong here, and it is logged: please give this score again."
+UNSEEN_TROUBLE = N_("something went wrong here; it is logged and will be retried")
+LOST_TROUBLE = N_("something went wrong here, and it is logged: please give this score again.")
+
+_NO_ID = N_("this score has no valid id; reload the page.")
+_NOT_SCORED = N_("this is not scored in this session; reload the page.")
+_NO_STAGE = N_("this stage of cooling is not scored; reload the page.")
+_NOT_YOURS = N_("this cup is not one of yours (any more); reload the page.")
+_TO_TASTERS: Mapping[type[LabkitError], str] = {
+    LockError: N_("the flight is locked: no score changes any more; tell the lead."),
+    StaleError: N_(
+        "it was changed later, on another device or by the lead, and that stands; give it here "
+        "again if that is wrong."
+    ),
+}
+_NEVER_KEPT = N_("it cannot be kept as it is; tell the lead.")
+"""What tasters of another language read instead of an error's English sentence, by its kind."""
 
 
 def script(*names: str) -> str:
     """Join scripts of ``static/`` into the one module that a widget takes."""
     return "\n".join((_STATIC / name).read_text(encoding="utf-8") for name in names)
+
+
+SCRIPTS = ("words.js", "outbox.js", "controls.js", "keys.js", "sheet.js")
+_MESSAGE = re.compile(r"""\b_\(\s*("(?:[^"\\]|\\.)*")""")
+
+
+@cache
+def messages_of_scripts() -> tuple[str, ...]:
+    """Every message that the sheet's scripts say, in English."""
+    return tuple(dict.fromkeys(json.loads(found) for found in _MESSAGE.findall(script(*SCRIPTS))))
 
 
 class CupSheet(anywidget.AnyWidget):
@@ -64,7 +91,7 @@ class CupSheet(anywidget.AnyWidget):
         Where such a page asks whether this process still runs.
     """
 
-    _esm = script("outbox.js", "controls.js", "sheet.js")
+    _esm = script(*SCRIPTS)
     _css = script("sheet.css")
     plan = traitlets.Dict().tag(sync=True)
 
@@ -75,6 +102,7 @@ class CupSheet(anywidget.AnyWidget):
         self._is_page = is_page
         self._cups: Mapping[tuple[object, object], str | None] = {}
         self._failed: Counter[str] = Counter()
+        self._language = ENGLISH
         plan = {
             "owner": desk.owner,
             "session": desk.session,
@@ -84,6 +112,7 @@ class CupSheet(anywidget.AnyWidget):
             "is_page": is_page,
             "alive_url": alive_url,
             "look": self._look(),
+            "words": {"session": desk.language, "offered": _words_of(desk.attributes)},
         }
         super().__init__(plan=plan)
 
@@ -125,6 +154,7 @@ class CupSheet(anywidget.AnyWidget):
             "later": "",
             "look": None,
         }
+        self._language = LANGUAGES.get(str(message.get("language")), ENGLISH)
         sent = message.get("touches")
         sent = sent[:MOST_AT_ONCE] if isinstance(sent, list) else []
         sender = _Sender.of(message)
@@ -142,7 +172,7 @@ class CupSheet(anywidget.AnyWidget):
             answer["later"] = self._trouble(error)
         except Exception:
             _log.exception("the sheet of %s failed", self._desk.taster)
-            answer["later"] = UNSEEN_TROUBLE
+            answer["later"] = self._language.gettext(UNSEEN_TROUBLE)
         return answer
 
     def _look(self) -> dict[str, Any]:
@@ -172,9 +202,10 @@ class CupSheet(anywidget.AnyWidget):
             _log.exception("a touch on the sheet of %s failed", self._desk.taster)
             self._failed[entry_id] += 1
             if self._failed[entry_id] < TRIES:
-                answer["later"] = UNSEEN_TROUBLE
+                answer["later"] = self._language.gettext(UNSEEN_TROUBLE)
                 return False
-            answer["refused"].append({"id": entry_id, "sentence": LOST_TROUBLE})
+            sentence = self._language.gettext(LOST_TROUBLE)
+            answer["refused"].append({"id": entry_id, "sentence": sentence})
         else:
             answer["kept"].append({"id": entry_id, "at": kept_at.isoformat()})
         return True
@@ -184,29 +215,36 @@ class CupSheet(anywidget.AnyWidget):
         if not self._is_page:
             return str(error)
         _log.error("a touch of %s has to wait: %s", self._desk.taster, error)
-        return "the laptop cannot save it now and will retry. Tell the lead."
+        return self._language.gettext(
+            N_("the laptop cannot save it now and will retry. Tell the lead.")
+        )
 
     def _refusal(self, error: LabkitError) -> str:
         """Why a touch is never kept; what the database itself said is not for phones either."""
-        if not self._is_page or error.__cause__ is None:
+        if self._is_page and error.__cause__ is not None:
+            _log.error("a touch of %s is refused: %s", self._desk.taster, error)
+            return self._language.gettext(LOST_TROUBLE)
+        if self._language == ENGLISH:
             return str(error)
-        _log.error("a touch of %s is refused: %s", self._desk.taster, error)
-        return LOST_TROUBLE
+        if isinstance(error, _NotOnTheSheetError):
+            return self._language.gettext(str(error))
+        said = (text for kind, text in _TO_TASTERS.items() if isinstance(error, kind))
+        return self._language.gettext(next(said, _NEVER_KEPT))
 
     def _read(self, raw: Mapping[str, Any], entry_id: str, sender: _Sender) -> Score:
         """Check a touch against this taster's own cups and scales."""
         if not _ENTRY_ID.fullmatch(entry_id):
-            raise _NotOnTheSheetError("this score has no valid id; reload the page.")
+            raise _NotOnTheSheetError(_NO_ID)
         attribute = next((a for a in self._desk.attributes if a.name == raw.get("attribute")), None)
         if attribute is None:
-            raise _NotOnTheSheetError("this is not scored in this session; reload the page.")
+            raise _NotOnTheSheetError(_NOT_SCORED)
         stage = raw.get("stage") or None
         if stage not in (self._desk.stages or (None,)):
-            raise _NotOnTheSheetError("this stage of cooling is not scored; reload the page.")
+            raise _NotOnTheSheetError(_NO_STAGE)
         cup = (raw.get("flight"), raw.get("position"))
         code = raw.get("code")
         if not self._is_own(cup, code):
-            raise _NotOnTheSheetError("this cup is not one of yours (any more); reload the page.")
+            raise _NotOnTheSheetError(_NOT_YOURS)
         return Score(
             session=self._desk.session,
             taster=self._desk.taster,
@@ -300,7 +338,34 @@ def _attribute_out(attribute: Attribute) -> dict[str, Any]:
             "is_words_only": len(scale.words) == len(scale.options)
             and (scale.middle_is_best or scale.marks_one_of_set),
             "marks_one_of_set": scale.marks_one_of_set,
+            "set": _set_out(scale),
         },
+    }
+
+
+def _set_out(scale: Scale) -> dict[str, Any]:
+    """How a set is asked about: whether the first cup is a reference, and none may be marked."""
+    method = METHODS.get(scale.name)
+    return {
+        "has_reference": method is not None and method.has_reference,
+        "may_be_none": method is None or not method.has_right_answer,
+    }
+
+
+def _words_of(attributes: Sequence[Attribute]) -> dict[str, dict[str, Any]]:
+    """What the sheet says in each language: messages, titles and words of the scales."""
+    return {
+        code: {
+            "messages": {message: language.gettext(message) for message in messages_of_scripts()},
+            "titles": {each.name: title_of(each, language) for each in attributes},
+            "words": {
+                each.name: [list(pair) for pair in words_of(each.scale, language)]
+                for each in attributes
+                if each.scale is not None
+            },
+        }
+        for code, language in LANGUAGES.items()
+        if language != ENGLISH
     }
 
 

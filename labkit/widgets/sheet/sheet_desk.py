@@ -97,6 +97,10 @@ class SheetDesk(Protocol):
     def stages(self) -> tuple[Stage, ...]:
         """Stages of cooling that are scored apart; may be empty."""
 
+    @property
+    def language(self) -> str:
+        """Language of the session's sheets; empty where each browser's own is read."""
+
     def look(self) -> SheetLook:
         """How things stand now."""
 
@@ -141,6 +145,7 @@ class BookDesk:
         self.taster = taster
         self.attributes = plan.attributes
         self.stages = plan.stages
+        self.language = plan.language
         named = "\n".join([book.name, plan.name, taster, *filter(None, [copied_by])])
         self.owner = hashlib.sha256(named.encode()).hexdigest()[:16]
 

@@ -19,7 +19,8 @@ from tornado.routing import Matcher
 
 from labkit.book import Guest, LabBook
 from labkit.errors import UnknownLinkError
-from labkit.widgets.tasters.kernel import PATIENCE_S
+from labkit.language import N_
+from labkit.widgets.tasters.kernel import PATIENCE_S, UNKNOWN_LINK
 
 WRONG_CODES_A_MINUTE = 10
 """Wrong codes that one device may try in a minute."""
@@ -30,7 +31,8 @@ AWAY_S = 2.0
 TOO_MANY, AWAY, GONE, MISDIRECTED = 429, 503, 410, 421
 """Statuses of HTTP, by name."""
 
-BOOK_AWAY = "The lead's laptop cannot read the lab book just now. What you gave is not lost."
+BOOK_AWAY = N_("The lead's laptop cannot read the lab book just now. What you gave is not lost.")
+TOO_MANY_CODES = N_("Too many wrong codes came from this device. Wait a minute and try again.")
 
 _log = logging.getLogger("labkit.tasters")
 
@@ -91,16 +93,12 @@ class Gate:
         while wrong and wrong[0] < self._clock() - 60:
             wrong.popleft()
         if len(wrong) >= WRONG_CODES_A_MINUTE:
-            return (
-                TOO_MANY,
-                "Too many wrong codes came from this device. Wait a minute and try again.",
-            )
+            return TOO_MANY, TOO_MANY_CODES
         try:
             is_there = self._reaches(lambda: self._opens(code))
-        except UnknownLinkError as error:
+        except UnknownLinkError:
             wrong.append(self._clock())
-            sentence = str(error)
-            return 403, sentence[:1].upper() + sentence[1:]
+            return 403, UNKNOWN_LINK
         return None if is_there else (AWAY, BOOK_AWAY)
 
     def is_book_there(self) -> bool:

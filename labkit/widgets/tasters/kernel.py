@@ -17,6 +17,7 @@ from IPython.core.getipython import get_ipython
 
 from labkit.book import LabBook
 from labkit.errors import BookAwayError, UnknownLinkError
+from labkit.language import N_, preferred
 from labkit.widgets.sheet.score_sheet import UNSEEN_TROUBLE, CupSheet
 from labkit.widgets.sheet.sheet_desk import BookDesk
 from labkit.widgets.tasters.links import read_code
@@ -30,9 +31,15 @@ ALIVE_VARIABLE = "LABKIT_TASTERS_ALIVE"
 NAMES_VARIABLE = "LABKIT_TASTERS_NAMES"
 """Environment variable with more names by which phones may reach the server, comma between."""
 
+LANGUAGE_VARIABLE = "HTTP_ACCEPT_LANGUAGE"
+"""Environment variable with the languages that the page's browser asked for, as CGI calls it."""
+
 PATIENCE_S = 2.5
 """How long a page's process waits for the lab book: it must answer before the sheet, which asks
 again by itself, calls it dead (PATIENCE_MS in outbox.js)."""
+
+UNKNOWN_LINK = N_("This link is not known, or a newer one replaced it; ask the lead for yours.")
+BOOK_WILL_BE_BACK = N_("The laptop cannot read the lab book now and will retry.")
 
 _log = logging.getLogger(__name__)
 
@@ -64,12 +71,12 @@ def tasters_sheet() -> ipywidgets.Widget:
         desk = BookDesk(book, guest.session, guest.taster, device="the tasters' page")
         alive_url = os.environ.get(ALIVE_VARIABLE, "/alive")
         return CupSheet(desk, is_page=True, alive_url=alive_url)
-    except UnknownLinkError as error:
-        return _sentence(str(error))
+    except UnknownLinkError:
+        return _sentence(UNKNOWN_LINK)
     except BookAwayError as error:
         # The sentence names the lab book's place, which is not for phones.
         _log.error("a taster's page has to wait: %s", error)
-        return _sentence("The laptop cannot read the lab book now and will retry.", again=True)
+        return _sentence(BOOK_WILL_BE_BACK, again=True)
     except Exception:
         _log.exception("a taster's page could not be made")
         return _sentence(UNSEEN_TROUBLE, again=True)
@@ -100,4 +107,5 @@ def _keep_quiet() -> None:
 def _sentence(text: str, *, again: bool = False) -> ipywidgets.HTML:
     """A sentence instead of a sheet; the page's own script tries `again`."""
     kind = ' class="lk-again"' if again else ""
-    return ipywidgets.HTML(f'<p role="alert"{kind}>{html.escape(text)}</p>')
+    said = preferred(os.environ.get(LANGUAGE_VARIABLE, "")).gettext(text)
+    return ipywidgets.HTML(f'<p role="alert"{kind}>{html.escape(said)}</p>')

@@ -18,6 +18,7 @@ from typing import Any
 from jupyter_server.services.kernels.kernelmanager import AsyncMappingKernelManager
 from jupyter_server.utils import ensure_async
 
+from labkit.language import N_
 from labkit.widgets.tasters.kernel import ALIVE_VARIABLE
 
 PAGES_A_TASTER = 4
@@ -77,14 +78,14 @@ class TastersKernels(AsyncMappingKernelManager):
         # From here to the entry nothing is awaited: of many requests at once each counts the rest.
         own = [page for page in self.pages.values() if page.code == code]
         if sum(page.is_opening for page in own) >= OPENING_A_TASTER:
-            return "Your sheet is being opened several times already. One of these will do."
+            return N_("Your sheet is being opened several times already. One of these will do.")
         ending = self._left(own)[: max(0, len(own) + 1 - PAGES_A_TASTER)]
         if len(own) - len(ending) >= PAGES_A_TASTER:
-            return "Your sheet is open in too many places. Close one of them."
+            return N_("Your sheet is open in too many places. Close one of them.")
         others = [page for page in self.pages.values() if page not in ending]
         ending += self._left(others)[: max(0, len(others) + 1 - PAGES_IN_ALL)]
         if len(self.pages) - len(ending) >= PAGES_IN_ALL:
-            return "More sheets are open than this laptop can handle. Close those not in use."
+            return N_("More sheets are open than this laptop can handle. Close those not in use.")
         new = Page(code, str(uuid.uuid4()))
         for page in ending:
             del self.pages[page.kernel_id]

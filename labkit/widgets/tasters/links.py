@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from labkit.errors import BookError
+from labkit.language import ENGLISH, N_, Language
+from labkit.present import qr_svg
 
 if TYPE_CHECKING:
     from labkit.book import LabBook
@@ -100,21 +102,21 @@ def own_address() -> str:
             return "127.0.0.1"
 
 
-def qr_svg(text: str) -> str:
-    """A QR code as inline SVG, black on white with its quiet zone, in dark surroundings too."""
-    import qrcode
-    from qrcode.image.svg import SvgPathFillImage
+def cards(
+    session: str,
+    links: tuple[TasterLink, ...],
+    base_address: str,
+    language: Language = ENGLISH,
+) -> str:
+    """A page of cards to cut out, one per taster; whoever sees a card can score as that taster.
 
-    drawn = qrcode.make(text, image_factory=SvgPathFillImage, box_size=10, border=4)
-    svg: str = drawn.to_string(encoding="unicode")
-    return svg
-
-
-def cards(session: str, links: tuple[TasterLink, ...], base_address: str) -> str:
-    """A page of cards to cut out, one per taster; whoever sees a card can score as that taster."""
+    Only what stands on a card is said in the tasters' language.
+    """
+    type_it = html.escape(language.gettext(N_("or open {address} and type")))
+    type_it = type_it.replace("{address}", f"<b>{html.escape(base_address)}</b>")
     shown = "".join(
-        f"<li><h2>{html.escape(link.taster)}</h2>{qr_svg(link.address)}"
-        f"<p>or open <b>{html.escape(base_address)}</b> and type</p>"
+        f'<li lang="{language.code}"><h2>{html.escape(link.taster)}</h2>{qr_svg(link.address)}'
+        f"<p>{type_it}</p>"
         f'<p class="code">{html.escape(link.typed)}</p></li>'
         for link in links
     )

@@ -15,6 +15,7 @@ from typing import TextIO
 
 from labkit.book import LabBook, data_folder
 from labkit.errors import BookError, SetUpError
+from labkit.language import ENGLISH, LANGUAGES
 from labkit.widgets.tasters.kernel import BOOK_VARIABLE, NAMES_VARIABLE
 from labkit.widgets.tasters.links import cards, give_links, own_address
 
@@ -80,7 +81,8 @@ def serve(
             book, name, base, keep_in=folder / "lab_book.links.json", renew=renew_links
         )
         page = folder / "lab_book.links.html"
-        _write_private(page, cards(name, links, base))
+        language = LANGUAGES.get(book.sessions.sheet(name).language, ENGLISH)
+        _write_private(page, cards(name, links, base, language))
         print(f"labkit: score sheets of {name!r} for phones in this network at {base}", file=out)
         for link in links:
             print(f"  {link.taster}: {link.address}  (or type {link.typed})", file=out)

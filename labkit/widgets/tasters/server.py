@@ -12,6 +12,7 @@ import os
 import re
 import time
 from collections.abc import Collection
+from contextvars import ContextVar
 from typing import Any
 
 from jupyter_server.base.handlers import FileFindHandler
@@ -24,6 +25,7 @@ from voila.static_file_handler import MultiStaticFileHandler
 from voila.tornado.handler import TornadoVoilaHandler
 from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
 
+from labkit.language import ENGLISH, N_, Language, preferred
 from labkit.widgets.tasters.gate import (
     AWAY,
     GONE,
@@ -75,12 +77,19 @@ class GatedPage(TornadoVoilaHandler):
             self.set_header("Cache-Control", "no-store")
             if self.may_wait:
                 self.set_header("Retry-After", "5")
-            self.finish(waiting_room(sentence) if self.may_wait else entrance(sentence))
+            page = waiting_room if self.may_wait else entrance
+            self.finish(page(sentence, self._reader()))
+
+    def _reader(self) -> Language:
+        """The language that the browser asks for."""
+        self.set_header("Vary", "Accept-Language")
+        return preferred(self.request.headers.get("Accept-Language", ""))
 
     async def get(self, path: str | None = None) -> None:
         """Send the page."""
         assert self.page is not None
         PLACE.set(self.page.kernel_id)
+        READER.set(self._reader())
         try:
             await super().get(path)
         finally:
@@ -89,12 +98,12 @@ class GatedPage(TornadoVoilaHandler):
     async def _refusal(self) -> tuple[int, str] | None:
         """Status and sentence for a request that gets no sheet; the bare address gets a form."""
         if self.request.path != "/" or self.request.method != "GET":
-            return 404, "There is nothing here. Open your own link, or type your code."
+            return 404, N_("There is nothing here. Open your own link, or type your code.")
         if not self.request.query:
             return 200, ""
         code = code_in_query(self.request.query)
         if not code:
-            return 403, "This code is not complete. It has ten signs: look at your card again."
+            return 403, N_("This code is not complete. It has ten signs: look at your card again.")
         refusal: tuple[int, str] | None
         refusal = await self.settings["gate"].asks(code, self.request.remote_ip or "")
         if refusal is not None:
@@ -236,15 +245,47 @@ def log_request(handler: RequestHandler) -> None:
     )
 
 
-def entrance(sentence: str) -> str:
+READER: ContextVar[Language] = ContextVar("reader", default=ENGLISH)
+"""Takes a page's language from the handler to the page's words, through Voila between them."""
+
+_OPENING = {
+    "opening": N_("Opening your sheet…"),
+    "slow": N_("Opening your sheet takes longer than usual. It goes on by itself."),
+    "away": N_("The lead's laptop does not answer. Are you in the right network?"),
+}
+
+
+def words_of_page(page_config: dict[str, Any], **_asked: Any) -> dict[str, Any]:
+    """Add what a page says before its sheet is there, in its reader's language."""
+    reader = READER.get()
+    words = {name: reader.gettext(message) for name, message in _OPENING.items()}
+    return {**page_config, "labkitWords": {"language": reader.code, **words}}
+
+
+def entrance(sentence: str, reader: Language = ENGLISH) -> str:
     """The page for those without a link: type the code, or read why it did not open."""
-    said = f'<p role="alert">{html.escape(sentence)}</p>' if sentence else ""
-    return _ENTRANCE.replace("<!--said-->", said)
+    said = f'<p role="alert">{html.escape(reader.gettext(sentence))}</p>' if sentence else ""
+    return _in_words(_ENTRANCE, reader, said)
 
 
-def waiting_room(sentence: str) -> str:
+def waiting_room(sentence: str, reader: Language = ENGLISH) -> str:
     """The page for those who may come in as soon as it is possible: it tries again by itself."""
-    return _WAITING.replace("<!--said-->", html.escape(sentence))
+    return _in_words(_WAITING, reader, html.escape(reader.gettext(sentence)))
+
+
+def _in_words(page: str, reader: Language, said: str) -> str:
+    """A page with its sentence, and with what stands in double braces in its reader's language."""
+    page = _MESSAGE.sub(lambda found: html.escape(reader.gettext(_MESSAGES[found[1]])), page)
+    return page.replace("<!--language-->", reader.code).replace("<!--said-->", said)
+
+
+_MESSAGE = re.compile(r"{{(\w+)}}")
+_MESSAGES = {
+    "title": N_("Blind tasting"),
+    "code": N_("The code on your card"),
+    "open": N_("Open my sheet"),
+    "again": N_("This page tries again by itself."),
+}
 
 
 def settings(port: int) -> Config:
@@ -264,6 +305,8 @@ def settings(port: int) -> Config:
                 "allow_theme_override": "NO",
                 "file_allowlist": [],
                 "show_tracebacks": False,
+                "http_header_envs": ["Accept-Language"],
+                "page_config_hook": words_of_page,
                 "extension_allowlist": [
                     "anywidget",
                     "@jupyter-widgets/jupyterlab-manager",
@@ -294,9 +337,9 @@ def main(port: int, notebook: str) -> None:
     server.start()
 
 
-_HEAD = """<!doctype html><html lang="en"><head><meta charset="utf-8">
+_HEAD = """<!doctype html><html lang="<!--language-->"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="robots" content="noindex"><title>Blind tasting</title><style>
+<meta name="robots" content="noindex"><title>{{title}}</title><style>
 :root { color-scheme: light dark; }
 body { font: 1rem/1.4 system-ui, -apple-system, "Segoe UI", Roboto, sans-serif; margin: 15vh auto 0;
   max-width: 26rem; padding: 0 1rem; background: #fbfaf6; color: #1f2a2d; }
@@ -315,18 +358,18 @@ button { font-weight: 600; background: #1f4f5c; color: #fff; border-color: #1f4f
 
 _ENTRANCE = (
     _HEAD
-    + """<body><main><h1>Blind tasting</h1><!--said-->
-<form method="get" action="/"><label for="code">The code on your card</label>
+    + """<body><main><h1>{{title}}</h1><!--said-->
+<form method="get" action="/"><label for="code">{{code}}</label>
 <input id="code" name="code" autocomplete="off" autocapitalize="characters" spellcheck="false"
- required maxlength="16" placeholder="ABCDE-FGHJK"><button>Open my sheet</button></form>
+ required maxlength="16" placeholder="ABCDE-FGHJK"><button>{{open}}</button></form>
 </main></body></html>
 """
 )
 
 _WAITING = (
     _HEAD
-    + """<body><main><h1>Blind tasting</h1><p role="alert"><!--said-->
-This page tries again by itself.</p></main><script>
+    + """<body><main><h1>{{title}}</h1><p role="alert"><!--said-->
+{{again}}</p></main><script>
 setInterval(async () => {
   try {
     if ((await fetch("/alive?book=1", { cache: "no-store" })).ok) location.reload();

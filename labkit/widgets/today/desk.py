@@ -9,6 +9,7 @@ from typing import Any
 from labkit.book import AbsentBook, LabBook
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
 from labkit.widgets.steps.verdict.reading_view import ReadingView
+from labkit.workflow import NextFlight, Step
 
 Coffee = tuple[str, str]
 """Client and name."""
@@ -23,17 +24,32 @@ class Desk:
         The lab book of the page.
     bench : module
         ``labkit.bench``, whose functions make papers and pictures.
+    go : callable
+        Takes a step and the name of a part, brings the browser there and gives the part.
+    stand : callable
+        Looks up anew where the work stands, after something was read or searched for.
 
     Attributes
     ----------
     reading : ReadingView or None
         What was read of the coffee; None until the verdict is visited.
+    following : NextFlight or None
+        What comes next, once it was searched for.
     """
 
-    def __init__(self, book: LabBook | AbsentBook, bench: Any) -> None:
+    def __init__(
+        self,
+        book: LabBook | AbsentBook,
+        bench: Any,
+        *,
+        go: Callable[[Step, str], Any],
+        stand: Callable[[], Any],
+    ) -> None:
         self.book: Any = book
         self.bench = bench
+        self.go, self._stand = go, stand
         self.reading: ReadingView | None = None
+        self.following: NextFlight | None = None
         self._coffee: Coffee | None = None
         self._follow_coffee: list[tuple[Callable[[Coffee | None], Any], str]] = []
         self._behind: set[str] = set()
@@ -62,6 +78,22 @@ class Desk:
         self._coffee = coffee
         self._behind = {step for _, step in self._follow_coffee}
         self.catch_up()
+
+    def hear_reading(self) -> None:
+        """Something else was read: what was searched for before no longer holds."""
+        self.following = None
+        self._stand()
+
+    def hear_following(self, found: NextFlight | None) -> None:
+        """Take what was searched for into account.
+
+        Parameters
+        ----------
+        found : NextFlight or None
+            What comes next; None if nothing was found.
+        """
+        self.following = found
+        self._stand()
 
     def visit(self, step: str) -> None:
         """Bring a step to the front, and to the coffee chosen.

@@ -10,6 +10,7 @@ from typing import Any
 import ipywidgets as widgets
 
 from labkit.errors import BookAwayError
+from labkit.water import Target
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices, levels_by_coffee
 from labkit.widgets.parts.fields import said
@@ -113,12 +114,16 @@ class Part:
     widget: widgets.Widget
     """What it is."""
 
+    is_first: Callable[[], bool] = lambda: False
+    """Whether it stands above the others now; asked when its step is visited."""
+
 
 def bottles(desk: Desk) -> Sequence[Part]:
     """What to weigh, what is on the shelf, how strong it is, what to pour."""
     book = desk.book
+    weigh = ConcentrateForm(keep=book.stock.add_bottle, there=book.stock.concentrates)
     return (
-        Part(name="weigh", title="A bottle", widget=ConcentrateForm(keep=book.stock.add_bottle)),
+        Part(name="weigh", title="A bottle", widget=weigh),
         Part(
             name="shelf",
             title="On the shelf",
@@ -133,7 +138,7 @@ def bottles(desk: Desk) -> Sequence[Part]:
 def plan(desk: Desk) -> Sequence[Part]:
     """Whose coffee, which waters, who tastes; sealed, and on paper."""
     book, bench = desk.book, desk.bench
-    people = PeopleForm(book)
+    people = PeopleForm(book, adds_coffees=False)
     sweep = SweepForm(
         coffee_choices(book),
         check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.water),
@@ -153,11 +158,11 @@ def plan(desk: Desk) -> Sequence[Part]:
 
     planned = PlanForm(book, sweep, bench.bench_sheet, base=desk.base, paper=paper)
     return (
-        Part(name="people", title="Coffees and tasters", widget=people),
-        Part(name="base", title="The water to start from", widget=desk.base),
         Part(name="waters", title="Which waters?", widget=sweep),
         Part(name="seal", title="Plan and seal", widget=planned),
-        Part(name="paper", title="Bench sheet and paper", widget=paper),
+        Part(name="paper", title="Paper: bench sheet, labels, score sheets", widget=paper),
+        Part(name="base", title="The water to start from", widget=desk.base),
+        Part(name="people", title="Coffees and tasters", widget=people),
         Part(
             name="flights",
             title="How many flights will it take?",
@@ -189,25 +194,40 @@ def verdict(desk: Desk) -> Sequence[Part]:
     _follow(desk, reading)
     reading.pour_into(desk.base)
 
+    views: list[NextFlightView] = []
+
     def taste_on() -> widgets.Widget:
         following = NextFlightView(book, reading, bench.next_picture, base=desk.base)
         planned = PlanForm(book, following, bench.bench_sheet, base=desk.base)
+        views.append(following)
+        reading.map.on_taste_next(include)  # the view has taken it for itself
+        following.on_change(lambda: desk.hear_following(following.found))
+        desk.hear_following(following.found)
         return widgets.VBox([following, widgets.HTML("<h2>Plan this flight</h2>"), planned])
 
+    asked = OnAsk("Look for what to taste next", taste_on)
+
+    def include(water: Target) -> None:
+        asked.ask()
+        for following in views:
+            following.include(water)
+        desk.go(Step.VERDICT, "next")
+
+    def hand_on(water: Target) -> None:
+        desk.go(Step.HAND_OVER, "card").choose(water)
+
+    def show() -> None:
+        reading.refresh()
+        desk.go(Step.VERDICT, "says")
+
     desk.reading = reading
-    opening = OpenForm(book, on_open=reading.refresh)
-    key = Part(name="open", title="Open the key", widget=opening)
-    says = Part(name="says", title="What the scores say", widget=reading)
-    # First things first: a key that waits, else what is known.
-    waits = opening.form.fields["session"].options
+    reading.map.on_taste_next(include)
+    reading.map.on_card(hand_on)
+    reading.on_change(desk.hear_reading)
+    opening = OpenForm(book, on_open=show)
     return (
-        *((key, says) if waits else (says, key)),
-        Part(name="base", title="The water to start from", widget=desk.base),
-        Part(
-            name="next",
-            title="Stop, or taste on?",
-            widget=OnAsk("Look for what to taste next", taste_on),
-        ),
+        Part(name="says", title="What the scores say", widget=reading),
+        Part(name="next", title="Stop, or taste on?", widget=asked),
         Part(
             name="confirm",
             title="Confirm it: two waters against each other",
@@ -216,6 +236,13 @@ def verdict(desk: Desk) -> Sequence[Part]:
                 lambda: ConfirmForm(book, reading, bench.bench_sheet, base=desk.base),
             ),
         ),
+        Part(
+            name="open",
+            title="Open the key",
+            widget=opening,
+            is_first=lambda: bool(opening.form.fields["session"].options),
+        ),
+        Part(name="base", title="The water to start from", widget=desk.base),
     )
 
 
@@ -228,8 +255,8 @@ def hand_over(desk: Desk) -> Sequence[Part]:
     report = ReportForm(book, bench.coffee_report)
     _follow(desk, report)
     return (
-        Part(name="base", title="The water they start from", widget=theirs),
         Part(name="card", title="The recipe card", widget=card),
+        Part(name="base", title="The water they start from", widget=theirs),
         Part(name="check", title="Is the jug right?", widget=MeterForm(book, card)),
         Part(name="report", title="The report", widget=report),
     )

@@ -68,6 +68,10 @@ class StepBar(anywidget.AnyWidget):
         self.chosen = step
         self.send({"kind": "go", "step": step, "part": part})
 
+    def go_on(self) -> None:
+        """Bring the focus to the button for what is next."""
+        self.send({"kind": "next"})
+
     def _hear(self, message: Any) -> None:
         if not isinstance(message, dict) or message.get("kind") != "here":
             return

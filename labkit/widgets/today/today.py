@@ -22,6 +22,8 @@ from labkit.widgets.parts.coffees import coffee_choices
 from labkit.widgets.parts.fields import said
 from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.listening import follow_book, follow_choices, follow_presence
+from labkit.widgets.steps.plan.people_form import CoffeeForm
+from labkit.widgets.steps.plan.sweep_form import SweepForm
 from labkit.widgets.today.desk import Coffee, Desk
 from labkit.widgets.today.parts import MAKERS, OnAsk, Part, guarded
 from labkit.widgets.today.step_bar import StepBar
@@ -30,12 +32,12 @@ from labkit.workflow import NextThing, Standing, Step, where_it_stands
 _LOG = logging.getLogger("labkit.today")
 
 _PART: Final = {
-    NextThing.ADD_COFFEE: "people",
     NextThing.WEIGH_BOTTLES: "weigh",
     NextThing.PLAN_FIRST: "waters",
     NextThing.MIX_FLIGHT: "paper",
     NextThing.TAKE_SCORES: "score",
-    NextThing.LOCK_FLIGHT: "score",
+    NextThing.LOCK_ALONE: "score",
+    NextThing.LOCK_FLIGHT: "open",
     NextThing.OPEN_KEY: "open",
     NextThing.READ_VERDICT: "says",
     NextThing.PLAN_DIAL: "waters",
@@ -128,6 +130,7 @@ class Today(widgets.VBox):
         self.says = widgets.HTML()
         self.says.add_class("lk-today-says")
         self.button = fields.button("", main=True)
+        self.button.add_class("lk-today-next")
         self.button.on_click(lambda _b: self._safely(self._go_on))
         names = [(_css(step), step_words(step)) for step in Step]
         keeps = {_css(step): parts for step, parts in DRAFTS.items()}
@@ -141,7 +144,17 @@ class Today(widgets.VBox):
             place.add_class("lk-step")
             place.add_class(f"lk-step-{_css(step)}")
         as_page = widgets.HTML(_AS_PAGE)
-        head = widgets.VBox([self._book_place, as_page, self.coffee, self.says, self.button])
+        self._coffee_place = widgets.VBox()
+        head = widgets.VBox(
+            [
+                self._book_place,
+                as_page,
+                self.coffee,
+                self._coffee_place,
+                self.says,
+                self.button,
+            ]
+        )
         head.add_class("lk-today-head")
         super().__init__([head, self.steps, *self._places.values()])
         self.add_class("lk-today")
@@ -164,8 +177,8 @@ class Today(widgets.VBox):
         self._make(step)
         return {part.name: part.widget for part in self._parts[step]}
 
-    def go(self, step: Step, part: str = "") -> None:
-        """Go to a step, and to a part of it.
+    def go(self, step: Step, part: str = "") -> widgets.Widget | None:
+        """Go to a step, and to a part of it, which comes back.
 
         Parameters
         ----------
@@ -175,6 +188,7 @@ class Today(widgets.VBox):
             Which part; the beginning if not given.
         """
         self.steps.go(_css(step), part)
+        return self.parts(step).get(part)
 
     def refresh(self) -> None:
         """Look up again which coffees there are, where the work stands and what is next."""
@@ -186,8 +200,10 @@ class Today(widgets.VBox):
 
     def _take_book(self, book: LabBook | AbsentBook) -> None:
         """Begin anew with a lab book."""
-        self.desk = Desk(book, self._bench)
+        self.desk = Desk(book, self._bench, go=self.go, stand=self._stand)
         self._parts: dict[Step, tuple[Part, ...]] = {}
+        self._part_boxes: dict[Step, tuple[widgets.VBox, ...]] = {}
+        self._boxes: dict[Step, widgets.VBox] = {}
         for place in self._places.values():
             _close_all(place.children)
             place.children = [widgets.HTML(said("Opening …"))]
@@ -199,6 +215,12 @@ class Today(widgets.VBox):
         self.coffee.layout.display = "none" if is_absent else ""
         self.steps.book = book.name if isinstance(book, LabBook) else ""
         self.coffee.options = []
+        self.add_coffee: Fold | None = None
+        if not isinstance(book, AbsentBook):
+            form = CoffeeForm(book, self._take_added)
+            self.add_coffee = Fold("Add a coffee", [form], is_open=not book.people.coffees())
+            self.add_coffee.observe(lambda _change: self._stand(), "is_open")
+        self._coffee_place.children = [self.add_coffee] if self.add_coffee else []
         self.desk.on_coffee(lambda _coffee: self._stand(), at_once=True)
         follow_book(self, book, self.refresh)
         follow_presence(self, book, self._follow_presence)
@@ -256,6 +278,14 @@ class Today(widgets.VBox):
         newest = (sessions[-1].client, sessions[-1].coffee) if sessions else None
         return newest if newest in known else next(iter(known), None)
 
+    def _take_added(self, added: Coffee) -> None:
+        """Work on a coffee that was just added at the head."""
+        self.refresh()
+        self.coffee.value = added
+        if self.add_coffee is not None:
+            self.add_coffee.is_open = False
+        self.steps.go_on()
+
     def _take_coffee(self, coffee: Coffee | None) -> None:
         self.steps.coffee = list(coffee or ())
         self.desk.choose(coffee)
@@ -270,8 +300,13 @@ class Today(widgets.VBox):
             (found.client, found.coffee) != (client, coffee) or found.attribute != "overall"
         ):
             found = None
+        following = None if found is None else self.desk.following
+        if following is not None and (following.client, following.coffee) != (client, coffee):
+            following = None
         try:
-            self.standing = where_it_stands(self.desk.book, coffee, client=client, found=found)
+            self.standing = where_it_stands(
+                self.desk.book, coffee, client=client, found=found, following=following
+            )
         except BookAwayError as error:
             self.desk.book.changes.note_away(str(error))
             return
@@ -282,7 +317,14 @@ class Today(widgets.VBox):
         is_absent = self.standing.next is NextThing.CHOOSE_BOOK
         self.says.value = "" if is_absent else said(say(self.standing))
         self.button.description = button_words(self.standing)
-        self.button.layout.display = "none" if is_absent else ""
+        # What is next is then done right above.
+        is_above = is_absent or (
+            self.standing.next is NextThing.ADD_COFFEE
+            and self.add_coffee is not None
+            and self.add_coffee.is_open
+        )
+        self.button.layout.display = "none" if is_above else ""
+        self.coffee.layout.display = "" if self.coffee.options else "none"
         self.steps.next_step = _css(self.standing.step)
 
     def _come_back(self, step: str | None, coffee: Coffee | None) -> None:
@@ -295,11 +337,15 @@ class Today(widgets.VBox):
 
     def _go_on(self) -> None:
         thing = self.standing.next
-        part = _PART.get(thing, "")
-        self.go(self.standing.step, part)
-        asked = self.parts(self.standing.step).get(part)
+        if thing is NextThing.ADD_COFFEE and self.add_coffee is not None:
+            self.add_coffee.is_open = True
+            next(iter(self.add_coffee.inside)).go_to("client")
+            return
+        asked = self.go(self.standing.step, _PART.get(thing, ""))
         if isinstance(asked, OnAsk):
             asked.ask()
+        if thing is NextThing.PLAN_DIAL and isinstance(asked, SweepForm):
+            asked.vary(self.standing.dial)
 
     def _safely(self, work: Callable[[], Any]) -> None:
         """Do what a touch asks for; what nobody foresaw is logged and said at the head."""
@@ -328,22 +374,40 @@ class Today(widgets.VBox):
                 self._places[step].children = [widgets.HTML(said("Opening …"))]
                 self.desk.book.changes.note_away(str(error))
                 return
+        else:
+            self._arrange(step)
         self._stand()
+
+    def _arrange(self, step: Step) -> None:
+        """What comes first now stands on top."""
+        box = self._boxes.get(step)
+        if box is None:
+            return
+        shown = (*self._ordered(step), box.children[-1])
+        if box.children != shown:
+            box.children = shown
+
+    def _ordered(self, step: Step) -> list[widgets.VBox]:
+        pairs = zip(self._parts[step], self._part_boxes[step], strict=True)
+        return [box for _part, box in sorted(pairs, key=lambda pair: not pair[0].is_first())]
 
     def _build(self, step: Step) -> widgets.Widget:
         if isinstance(self.desk.book, AbsentBook):
             return widgets.HTML()  # said above
         parts = tuple(MAKERS[step](self.desk))
         self._parts[step] = parts
-        shown = []
-        for part in parts:
-            box = widgets.VBox([widgets.HTML(f"<h2>{escape(part.title)}</h2>"), part.widget])
-            box.add_class("lk-part")
-            box.add_class(f"lk-part-{part.name}")
-            shown.append(box)
+        self._part_boxes[step] = tuple(map(_boxed, parts))
         notebook = f"/lab/tree/{_NOTEBOOK[step]}.ipynb"
         link = widgets.HTML(f'<a href="{notebook}">The same in code, in JupyterLab</a>')
-        return widgets.VBox([*shown, link])
+        self._boxes[step] = widgets.VBox([*self._ordered(step), link])
+        return self._boxes[step]
+
+
+def _boxed(part: Part) -> widgets.VBox:
+    box = widgets.VBox([widgets.HTML(f"<h2>{escape(part.title)}</h2>"), part.widget])
+    box.add_class("lk-part")
+    box.add_class(f"lk-part-{part.name}")
+    return box
 
 
 def _css(step: Step) -> str:

@@ -87,10 +87,13 @@ def state_of(*roots):
     return repr([w.get_state() for root in roots for w in all_widgets(root)])
 
 
-def score_all(book, session, flight=1):
+def score_all(book, session, flight=1, *, attributes=("overall",)):
     for taster in book.sessions.session(session).tasters:
         for cup in book.sessions.served_cups(session, flight, taster):
-            book.scores.record_score(session, flight, taster, "overall", 6, position=cup.position)
+            for attribute in attributes:
+                book.scores.record_score(
+                    session, flight, taster, attribute, 6, position=cup.position
+                )
 
 
 def press(form, label):

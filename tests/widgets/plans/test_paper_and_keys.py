@@ -214,7 +214,7 @@ def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, fo
         lead.lock.click()
         said.append(lead.said.value)
     assert "Still to be locked: flight 2." in said[0]
-    assert "open its key in notebook 4" in said[1]
+    assert "open its key under Verdict" in said[1]
 
     opening = OpenForm(book)
     flights = opening.form.fields["flights"]
@@ -249,6 +249,26 @@ def test_one_passphrase_opens_all_locked_flights_and_a_wrong_one_none(book, form
 
     assert [one.state for one in book.sessions.flights(session)] == ["opened", "opened"]
     assert opened == [True]  # read once
+
+
+def test_what_every_cup_has_scores_of_is_locked_and_opened_in_one_press(book, form):
+    session = sealed(form)
+    opening = OpenForm(book)
+    assert opening.form.fields["session"].value is None
+    asked = book.sessions.session(session).attributes
+    numbers = [one.name for one in asked if one.kind == "number"]
+    score_all(book, session, attributes=numbers)
+
+    assert opening.button.description == "Lock and open"
+    opening.form.fields["passphrase"].value = "not the passphrase"
+    opening.button.click()
+    assert book.sessions.flight(session, 1).state == "being tasted"
+    assert "must be the one that sealed" in opening.form.notes["passphrase"].value
+    opening.form.fields["passphrase"].value = PASSPHRASE
+    opening.button.click()
+
+    assert book.sessions.flight(session, 1).state == "opened"
+    assert opening.button.description == "Open the key"
 
 
 def test_a_flight_locked_meanwhile_is_offered_and_what_was_chosen_stays(book, form):

@@ -13,7 +13,7 @@ function render({ model, el }) {
 
   const own = (selector) =>
     [...form.querySelectorAll(selector)].filter((one) => one.closest(".lk-form") === form);
-  const rowOf = (name) => own(`.lk-at-${name}`)[0];
+  const rowOf = (name) => own(`.lk-at-${name.replaceAll(" ", "-")}`)[0];
   const seen = (node) => node.isConnected && node.getClientRects().length > 0;
   const id = (node) => (node.id ||= `lk-${Math.random().toString(36).slice(2)}`);
   const set = (node, name, value) => {

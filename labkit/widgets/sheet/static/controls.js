@@ -17,15 +17,15 @@ function make(tag, attributes = {}, ...children) {
   return node;
 }
 
-const shown = (value) => String(Number(value.toFixed(6)));
-
 /** The score in words: its own word, or the two that it lies between. */
 function inWords(scale, value) {
   const exact = scale.words.find(([at]) => at === value);
   if (exact) return exact[1];
   const below = scale.words.filter(([at]) => at < value).at(-1);
   const above = scale.words.find(([at]) => at > value);
-  return below && above ? `${below[1]} to ${above[1]}` : "";
+  return below && above
+    ? _("{below} to {above}", { below: below[1], above: above[1] })
+    : "";
 }
 
 let groups = 0;
@@ -34,10 +34,11 @@ const newGroup = () => `labkit-group-${(groups += 1)}`;
 /** Native radio buttons in a row or grid; `pick` is called with the value chosen. */
 function radios(options, { label, columns, pick }) {
   const group = newGroup();
-  const inputs = options.map(({ value, text, word, off }) => {
+  const inputs = options.map(({ value, text, word, key, off }) => {
     const input = make("input", { type: "radio", name: group, value, disabled: off });
     input.addEventListener("change", () => pick(value));
     const parts = [
+      key ? make("span", { class: "lk-key", "aria-hidden": "true" }, key) : null,
       text ? make("span", { class: "lk-number" }, text) : null,
       word ? make("span", { class: "lk-word" }, text ? ` ${word}` : word) : null,
     ];
@@ -54,6 +55,10 @@ function radios(options, { label, columns, pick }) {
     show(value) {
       for (const [input] of inputs) input.checked = value !== null && Number(input.value) === value;
     },
+    focus() {
+      const free = inputs.map(([input]) => input).filter((input) => !input.disabled);
+      (free.find((input) => input.checked) ?? free[0])?.focus();
+    },
   };
 }
 
@@ -67,6 +72,7 @@ function gridControl(attribute, give) {
       value,
       text: isWordsOnly ? "" : shown(value),
       word: wordOf.get(value) ?? "",
+      key: isWordsOnly ? shown(value) : "",
     })),
     { columns, pick: give },
   );
@@ -79,9 +85,13 @@ function wholeAndPartsControl(attribute, give) {
   const wholes = options.filter((value) => Number.isInteger(value));
   const perWhole = Math.round(1 / step);
   const whole = radios(
-    wholes.map((value) => ({ value, text: shown(value), word: wordOf.get(value) ?? "" })),
+    wholes.map((value) => ({
+      value,
+      text: shown(value),
+      word: wordOf.get(value) ?? "",
+    })),
     {
-      label: `${attribute.name}, whole points`,
+      label: _("{question}, whole points", { question: attribute.title }),
       columns: wholes.length <= 6 ? wholes.length : 6,
       pick: give,
     },
@@ -95,13 +105,15 @@ function wholeAndPartsControl(attribute, give) {
     // Rebuilt only when it must be: a button replaced under a finger loses its tap.
     if (row === null || rowOf !== floor) {
       rowOf = floor;
-      const offered = Array.from({ length: perWhole }, (_, i) => {
+      const offered = Array.from({ length: perWhole }, (_at, i) => {
         const at = (floor ?? lowest) + i * step;
-        const text = floor === null ? (i ? `+${shown(i * step)}` : "whole") : shown(at);
+        const text = floor === null ? (i ? `+${shown(i * step)}` : _("whole")) : shown(at);
         return { value: at, text, off: floor === null };
       }).filter(({ value }) => value <= highest);
       row = radios(offered, {
-        label: `${attribute.name}, ${perWhole === 2 ? "half points" : "parts of a point"}`,
+        label: perWhole === 2
+          ? _("{question}, half points", { question: attribute.title })
+          : _("{question}, parts of a point", { question: attribute.title }),
         columns: perWhole,
         pick: give,
       });
@@ -109,12 +121,23 @@ function wholeAndPartsControl(attribute, give) {
     }
     row.show(value);
   };
-  return { node: make("div", {}, whole.node, parts), show };
+  const isLong = wholes.length > 9; // words do not fit under numbers side by side
+  const ends = isLong ? endsOf(attribute.scale) : null;
+  ends?.setAttribute("aria-hidden", "true"); // said with each number
+  const node = make("div", { class: isLong ? "lk-long" : "" }, whole.node, parts, ends);
+  node.style.setProperty("--wholes", wholes.length);
+  return { node, show, focus: whole.focus };
+}
+
+/** The words of a scale in a line. */
+function endsOf(scale) {
+  const ends = scale.words.map(([at, word]) => `${shown(at)} ${word}`).join(", ");
+  return ends ? make("p", { class: "lk-ends" }, ends) : null;
 }
 
 /** Any other scale: a number to type, with a step down and a step up. */
 function steppedControl(attribute, give) {
-  const { lowest, highest, step, words } = attribute.scale;
+  const { lowest, highest, step } = attribute.scale;
   const input = make("input", {
     type: "number",
     class: "lk-typed",
@@ -122,7 +145,11 @@ function steppedControl(attribute, give) {
     max: highest,
     step,
     inputmode: "decimal",
-    "aria-label": `${attribute.name}, ${shown(lowest)} to ${shown(highest)}`,
+    "aria-label": _("{question}, {lowest} to {highest}", {
+      question: attribute.title,
+      lowest: shown(lowest),
+      highest: shown(highest),
+    }),
   });
   input.addEventListener("change", () => give(input.value === "" ? null : Number(input.value)));
   const move = (by) => {
@@ -131,7 +158,6 @@ function steppedControl(attribute, give) {
   };
   const button = (text, label, by) =>
     make("button", { type: "button", class: "lk-step", "aria-label": label, onclick: () => move(by) }, text);
-  const ends = words.map(([at, word]) => `${shown(at)} ${word}`).join(", ");
   return {
     node: make(
       "div",
@@ -139,33 +165,46 @@ function steppedControl(attribute, give) {
       make(
         "div",
         { class: "lk-stepper" },
-        button("−", `${attribute.name}: ${shown(step)} less`, -step),
+        button(
+          "−",
+          _("{question}: {step} less", { question: attribute.title, step: shown(step) }),
+          -step,
+        ),
         input,
-        button("+", `${attribute.name}: ${shown(step)} more`, step),
+        button(
+          "+",
+          _("{question}: {step} more", { question: attribute.title, step: shown(step) }),
+          step,
+        ),
       ),
-      ends ? make("p", { class: "lk-ends" }, ends) : null,
+      endsOf(attribute.scale),
     ),
     show: (value) => {
-      input.value = value === null ? "" : shown(value);
+      input.value = value === null ? "" : plain(value);
     },
+    focus: () => input.focus(),
   };
 }
 
 /** Words to check, all that apply. */
 function descriptorsControl(attribute, give) {
-  const boxes = attribute.choices.map((choice) => {
+  const boxes = attribute.choices.map((choice, i) => {
     const input = make("input", { type: "checkbox", value: choice });
     input.addEventListener("change", () => {
       const checked = boxes.filter(([box]) => box.checked).map(([box]) => box.value);
       give(checked.length ? checked : null);
     });
-    return [input, make("label", { class: "lk-pick lk-tag" }, input, make("span", {}, choice))];
+    const key = i < 10 ? make("span", { class: "lk-key", "aria-hidden": "true" }, (i + 1) % 10) : null;
+    return [input, make("label", { class: "lk-pick lk-tag" }, input, key, make("span", {}, choice))];
   });
   return {
     node: make("div", { class: "lk-tags" }, ...boxes.map(([, face]) => face)),
     show(value) {
       for (const [box] of boxes) box.checked = (value ?? []).includes(box.value);
     },
+    focus: () => boxes[0]?.[0].focus(),
+    /** Check or uncheck by its number: 1 to 9, then 0. */
+    flip: (sign) => boxes[(Number(sign) + 9) % 10]?.[0].click(),
   };
 }
 
@@ -175,7 +214,7 @@ function noteControl(attribute, give, draft) {
     class: "lk-note",
     rows: 3,
     maxlength: 2000,
-    "aria-label": attribute.name,
+    "aria-label": attribute.title,
   });
   const read = () => (area.value.trim() === "" ? null : area.value);
   area.addEventListener("input", () => draft(read(), NOTE_REST_MS));
@@ -186,8 +225,14 @@ function noteControl(attribute, give, draft) {
       const text = value ?? "";
       if (document.activeElement !== area && area.value !== text) area.value = text;
     },
+    focus: () => area.focus(),
   };
 }
+
+/** Whether a question takes the whole width where others stand side by side. */
+const isBroad = ({ kind, scale }) =>
+  kind === "number" && scale.options.length > 6 && scale.options.length <= 12 &&
+  scale.words.length > 4;
 
 function controlFor(attribute, give, draft) {
   if (attribute.kind === "note") return noteControl(attribute, give, draft);
@@ -202,7 +247,7 @@ function controlFor(attribute, give, draft) {
 /**
  * The fieldset of one attribute.
  *
- * @param {object} attribute  name, kind, scale or choices
+ * @param {object} attribute  name, title (the name as its reader says it), kind, scale or choices
  * @param {{touch: (value: any) => void, draft: (value: any, restMs: number) => void,
  *          byKey: () => boolean}} taken  what to do with a value
  */
@@ -218,27 +263,49 @@ function attributeField(attribute, taken) {
     {
       type: "button",
       class: "lk-clear",
-      "aria-label": `Take back ${attribute.name}`,
+      "aria-label": _("Take back {question}", { question: attribute.title }),
       onclick: () => taken.touch(null),
     },
-    "Take back",
+    _("Take back"),
   );
   const field = make(
     "fieldset",
-    { class: "lk-field", "aria-describedby": now.id },
-    make("legend", { class: "lk-legend" }, attribute.name),
+    { class: `lk-field ${isBroad(attribute) ? "lk-broad" : ""}`, "aria-describedby": now.id },
+    make("legend", { class: "lk-legend" }, attribute.title),
     make("div", { class: "lk-said" }, now, clear),
     control.node,
   );
+  const typed = attribute.scale ? typist(attribute.scale) : null;
+  field.addEventListener("focusout", (event) => {
+    if (!field.contains(event.relatedTarget)) typed?.forget();
+  });
   return {
     node: field,
+    focus: control.focus,
+    takeBack() {
+      typed?.forget();
+      if (!clear.hidden) taken.touch(null);
+    },
+    /** A sign typed on this question; true if it is answered, a sentence if it cannot be. */
+    type(sign) {
+      if (field.disabled) return false;
+      if (attribute.kind === "descriptors") {
+        if (/\d/.test(sign)) control.flip(sign);
+        return false;
+      }
+      const { value, isOff, isComplete, text } = typed.take(sign);
+      if (isOff) return _("{text} is not on this scale.", { text });
+      if (value !== null && isComplete) taken.touch(value);
+      else if (value !== null) taken.draft(value, KEY_REST_MS);
+      return Boolean(isComplete);
+    },
     show(value, isLocked) {
       control.show(value);
       const isGiven = value !== null;
       field.classList.toggle("lk-given", isGiven);
       field.disabled = isLocked;
       clear.hidden = !isGiven || isLocked;
-      if (!isGiven) now.textContent = attribute.kind === "number" ? "not given" : "none yet";
+      if (!isGiven) now.textContent = attribute.kind === "number" ? _("not given") : _("none yet");
       else if (attribute.kind !== "number") now.textContent = "";
       else
         now.textContent = [
@@ -247,6 +314,64 @@ function attributeField(attribute, taken) {
         ]
           .filter(Boolean)
           .join(", ");
+    },
+  };
+}
+
+const NONE = -1; // no cup of a set is marked, which is an answer where it may be
+
+/**
+ * The one question of a set: which of its cups?
+ *
+ * @param {object} attribute  its scale marks one of a set
+ * @param {{cups: {code: string, isReference: boolean}[], touch: (chosen: ?number) => void,
+ *          draft: (chosen: number) => void, byKey: () => boolean}} taken  cups in the order they
+ *          are tasted, and what to do with the place of the one chosen, or NONE
+ */
+function setQuestion(attribute, taken) {
+  const give = (chosen) => (taken.byKey() ? taken.draft(chosen) : taken.touch(chosen));
+  const options = taken.cups.map(({ code, isReference }, i) => ({
+    value: i,
+    text: code,
+    word: isReference ? _("reference") : "",
+    key: isReference ? "" : String(i + 1),
+    off: isReference,
+  }));
+  const none = { value: NONE, text: "", word: _("no preference"), key: "0" };
+  const row = radios(attribute.scale.set.may_be_none ? [...options, none] : options, {
+    columns: options.length,
+    pick: give,
+  });
+  const clear = make(
+    "button",
+    { type: "button", class: "lk-clear", onclick: () => taken.touch(null) },
+    _("Take back"),
+  );
+  const field = make(
+    "fieldset",
+    { class: "lk-field lk-broad lk-set-question" },
+    make("legend", { class: "lk-legend" }, attribute.title),
+    row.node,
+    make("div", { class: "lk-said" }, clear),
+  );
+  const choices = [...options, ...(attribute.scale.set.may_be_none ? [none] : [])];
+  return {
+    node: field,
+    focus: row.focus,
+    takeBack() {
+      if (!clear.hidden) taken.touch(null);
+    },
+    type(sign) {
+      const chosen = choices.find(({ key, off }) => key === sign && !off);
+      if (field.disabled || !chosen) return false;
+      taken.touch(chosen.value);
+      return true;
+    },
+    show(value, isLocked) {
+      row.show(value);
+      field.classList.toggle("lk-given", value !== null);
+      field.disabled = isLocked;
+      clear.hidden = value === null || isLocked;
     },
   };
 }

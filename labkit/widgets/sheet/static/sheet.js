@@ -1,15 +1,17 @@
-// The taster's sheet: one cup at a time in the taster's own order, with an overview of the cups.
+// The taster's sheet: one cup at a time in the taster's own order, or one set of a test of two
+// waters, with an overview.
 
 const STALE_MS = 6000; // the server answers but the sheet's own process does not: reload the page
 const GONE_MS = 800; // the server says that this process has ended: time to see why it reloads
 const GONE = 410; // the server's status for it
-const HEADINGS = { hot: "Hot", warm: "Warm", cool: "Cool" };
-
-const plural = (n, one) => `${n} ${one}${n === 1 ? "" : "s"}`;
+const stageName = (stage) => ({ hot: _("Hot"), warm: _("Warm"), cool: _("Cool") })[stage] ?? stage;
 
 function render({ model, el }) {
   const plan = model.get("plan");
-  const outbox = new Outbox(plan.owner, (message) => model.send(message), () => refresh());
+  const language = readerOf(plan.words);
+  reader = language;
+  const send = (message) => model.send({ ...message, language: language.code });
+  const outbox = new Outbox(plan.owner, send, () => refresh());
   let { cups, flights } = plan.look;
   outbox.learn(plan.look);
   let view = outbox.recall("view") ?? {};
@@ -17,16 +19,23 @@ function render({ model, el }) {
   let fields = [];
   let fieldsOf = "";
   let isOpened = false;
+  const attributes = plan.attributes.map(({ scale, ...attribute }) => ({
+    ...attribute,
+    title: language.titles[attribute.name] ?? attribute.name,
+    scale: scale && { ...scale, words: language.words[attribute.name] ?? scale.words },
+  }));
 
   const root = make("section", {
     class: `lk-sheet ${plan.is_page ? "lk-page" : "lk-lab"}`,
-    "aria-label": `Score sheet of ${plan.taster}`,
+    "aria-label": _("Score sheet of {taster}", { taster: plan.taster }),
+    lang: language.code,
     "data-lm-suppress-shortcuts": "true",
   });
   const state = make("p", { class: "lk-state", role: "status" });
   const alerts = make("div", { class: "lk-alerts", role: "alert" });
   const body = make("div", { class: "lk-body" });
-  const bar = make("nav", { class: "lk-bar", "aria-label": "Cups" });
+  const hint = make("p", { class: "lk-hint", role: "status" });
+  const bar = make("nav", { class: "lk-bar", "aria-label": _("Cups") });
   root.append(
     make(
       "header",
@@ -36,6 +45,7 @@ function render({ model, el }) {
     ),
     alerts,
     body,
+    hint,
     bar,
   );
   el.append(root);
@@ -44,18 +54,32 @@ function render({ model, el }) {
   root.addEventListener("keydown", (event) => {
     pressed = "key";
     event.stopPropagation();
+    takeKey(event);
   });
   root.addEventListener("pointerdown", () => (pressed = "pointer"));
+  root.addEventListener("focusin", () => markHere());
+  // On a page of its own keys work before anything has the focus.
+  const onPageKey = (event) => {
+    if (event.target === document.body) takeKey(event);
+  };
+  if (plan.is_page) {
+    document.documentElement.lang = language.code;
+    document.addEventListener("keydown", onPageKey);
+  }
 
   // On a page of its own the cup is the page's heading; in a notebook it stands below others.
   const [title, subtitle] = plan.is_page ? ["h1", "h2"] : ["h2", "h3"];
   const keyOf = (cup) => `${cup.flight}/${cup.position}`;
-  const called = (cup) => cup.code ?? `No. ${cup.position}`;
+  const called = (cup) => cup.code ?? _("No. {number}", { number: cup.position });
   const inFlight = (number) => cups.filter((cup) => cup.flight === number);
   const isLocked = (number) => ["locked", "opened"].includes(flights[number]);
-  const numbers = plan.attributes.filter(({ kind }) => kind === "number");
+  const numbers = attributes.filter(({ kind }) => kind === "number");
   const stageNow = () => (plan.stages.length ? (view.stage ?? plan.stages[0]) : "");
   const marksOne = numbers.some(({ scale }) => scale.marks_one_of_set);
+  // Where nothing but the mark is asked, all cups of a set stand on one screen under one question.
+  const isSets = marksOne && attributes.length === 1;
+  /** What is shown one after the other, each by its first cup: cups, or sets of cups. */
+  const screens = () => (isSets ? cups.filter((cup) => cup === inFlight(cup.flight)[0]) : cups);
   const place = (cup, attribute) => ({
     flight: cup.flight,
     position: cup.position,
@@ -78,7 +102,8 @@ function render({ model, el }) {
   /** The cup on the screen; it stays when its flight is locked meanwhile. */
   function cupNow(values) {
     const here = isOpened ? cups.find((cup) => keyOf(cup) === view.cup) : undefined;
-    const cup = here ?? firstCup(values);
+    const found = here ?? firstCup(values);
+    const cup = isSets ? inFlight(found.flight)[0] : found;
     isOpened = true;
     if (view.cup !== keyOf(cup)) {
       // Kept before anything is scored: a reload must not lead on from a cup that is full by then.
@@ -107,8 +132,10 @@ function render({ model, el }) {
   }
 
   function refresh() {
+    reader = language; // another sheet on this page may have another language
     if (!cups.length) {
-      body.replaceChildren(make("p", { class: "lk-notice" }, "No cups are planned for you yet."));
+      body.replaceChildren(
+        make("p", { class: "lk-notice" }, _("No cups are planned for you yet.")));
       return;
     }
     const values = outbox.values();
@@ -121,23 +148,30 @@ function render({ model, el }) {
   function showState() {
     const waiting = outbox.pending().length;
     const kept = outbox.lasts
-      ? `${plural(waiting, "score")} kept on this device`
-      : "keep this page open";
+      ? _("Not connected. Kept on this device until it is back: {number} not saved yet.",
+        { number: waiting })
+      : _("Not connected. Keep this page open until it is back: {number} not saved yet.",
+        { number: waiting });
+    const time = outbox.savedAt?.toLocaleTimeString(language.tag, { hour12: false });
+    const away = waiting ? kept : _("Not connected. You can go on scoring.");
     const says = {
-      saved: outbox.savedAt
-        ? `Saved at ${outbox.savedAt.toLocaleTimeString([], { hour12: false })}`
-        : "Connected. Every score is saved.",
-      saving: outbox.heardAt ? "Saving…" : "Connecting…",
-      waiting: `Not saved yet: ${outbox.trouble}`,
-      away: `Not connected. ${waiting ? `${kept}, saved once it is back` : "You can go on scoring"}.` +
-        (plan.is_page ? "" : " If the notebook was restarted, run this cell again."),
+      saved: time ? _("Saved at {time}", { time }) : _("Connected. Every score is saved."),
+      saving: outbox.heardAt ? _("Saving…") : _("Connecting…"),
+      waiting: _("Not saved yet: {reason}", { reason: outbox.trouble }),
+      away: plan.is_page
+        ? away
+        : [away, _("If the notebook was restarted, run this cell again.")].join(" "),
     };
     const name = outbox.state();
     state.dataset.state = name;
     if (state.textContent !== says[name]) state.textContent = says[name];
   }
 
-  const inPlainWords = (value) => (value === null ? "taken back" : [value].flat().join(", "));
+  const inPlainWords = (value) => {
+    if (value === null) return _("taken back");
+    return typeof value === "number" ? shown(value) : [value].flat().join(", ");
+  };
+  const titleOf = (name) => attributes.find((one) => one.name === name)?.title ?? name;
 
   function showAlerts() {
     const refused = outbox.refusals();
@@ -150,18 +184,27 @@ function render({ model, el }) {
     const list = (heading, lines) =>
       lines.length ? [make("strong", {}, heading), make("ul", {}, ...lines)] : [];
     const notTaken = refused.map((touch) => make("li", {},
-      `Cup ${called(touch)}, ${touch.attribute} ${inPlainWords(touch.value)}: ${touch.sentence}`));
+      _("Cup {cup}, {question} {value}: {reason}", {
+        cup: called(touch),
+        question: titleOf(touch.attribute),
+        value: inPlainWords(touch.value),
+        reason: touch.sentence,
+      })));
     const elsewhere = changed.map((change) => make("li", {},
-      `Cup ${called(change)}, ${change.attribute}: ${inPlainWords(change.was)} here, now ` +
-        `${inPlainWords(change.value)}. Give it again if that is wrong.`));
+      _("Cup {cup}, {question}: {was} here, now {value}. Give it again if that is wrong.", {
+        cup: called(change),
+        question: titleOf(change.attribute),
+        was: inPlainWords(change.was),
+        value: inPlainWords(change.value),
+      })));
     alerts.append(
       make(
         "div",
         { class: "lk-notice" },
-        ...list(`Not taken: ${plural(refused.length, "score")}`, notTaken),
-        ...list("Changed on another device or by the lead", elsewhere),
+        ...list(_("Scores not taken: {number}", { number: refused.length }), notTaken),
+        ...list(_("Changed on another device or by the lead"), elsewhere),
         make("button", { type: "button", class: "lk-button", onclick: () => outbox.dismiss() },
-          "OK"),
+          _("OK")),
       ),
     );
   }
@@ -174,48 +217,100 @@ function render({ model, el }) {
     const wanted = `${keyOf(cup)}/${cup.code}/${stage}/${own.length}`;
     if (fieldsOf !== wanted) {
       fieldsOf = wanted;
-      fields = plan.attributes.map((attribute) => ({
-        attribute,
-        field: attributeField(attribute, {
-          touch: (value) => touch(cup, attribute, value),
-          draft: (value, restMs) => outbox.draft(place(cup, attribute), value, restMs),
-          byKey: () => pressed === "key" && !marksOne,
-        }),
-      }));
-      const flight = cups.some((other) => other.flight !== cup.flight)
-        ? `Flight ${cup.flight}, `
-        : "";
+      hint.textContent = "";
+      fields = isSets ? [setField(own)] : attributes.map((one) => cupField(cup, one));
       body.replaceChildren(
-        make(
-          "div",
-          { class: "lk-cup" },
-          make("p", { class: "lk-where" }, `${flight}cup ${cup.position} of ${own.length}`),
-          make(title, { class: "lk-code", tabindex: "-1", "data-heading": true },
-            make("span", { class: "lk-hidden" }, "Cup "), called(cup)),
-          make("p", { class: "lk-given-count" }),
-          make("p", { hidden: cup.position > 1 }, "Hot coffee scalds: let it cool before you sip."),
-          make("p", { hidden: !marksOne },
-            `Taste ${own.length === 2 ? "both" : `all ${own.length}`} cups, then mark one.`),
-        ),
+        isSets ? setHead(cup, own) : cupHead(cup, own),
         stagePicker(stage),
         make("div", { class: "lk-lock" }),
         make("div", { class: "lk-fields" }, ...fields.map(({ field }) => field.node)),
+        keysFold(isSets, !isSets && numbers.length > 0),
       );
     }
-    body.querySelector(".lk-given-count").textContent = `${given} of ${numbers.length} given`;
+    const head = body.querySelector(".lk-given-count");
+    if (head)
+      head.textContent = _("{given} of {all} given", { given, all: numbers.length });
     const lock = body.querySelector(".lk-lock");
     if (locked !== Boolean(lock.childElementCount))
       lock.replaceChildren(...(locked ? [make("p", { class: "lk-notice" },
-        `Flight ${cup.flight} is locked: nothing in it can change any more. If something is ` +
-          "wrong, tell the lead.")] : []));
-    for (const { attribute, field } of fields)
-      field.show(values[placeName(place(cup, attribute))] ?? null, locked);
+        _("Flight {flight} is locked: nothing in it can change any more. If something is wrong, tell the lead.",
+          { flight: cup.flight }))] : []));
+    for (const { now, field } of fields) field.show(now(values), locked);
     showBar(cup, given);
+    markHere();
+  }
+
+  const valueAt = (values, cup, attribute) => values[placeName(place(cup, attribute))] ?? null;
+
+  function cupField(cup, attribute) {
+    const field = attributeField(attribute, {
+      touch: (value) => touch(cup, attribute, value),
+      draft: (value, restMs) => outbox.draft(place(cup, attribute), value, restMs),
+      byKey: () => pressed === "key" && !marksOne,
+    });
+    return { attribute, field, now: (values) => valueAt(values, cup, attribute) };
+  }
+
+  /** One question on all cups of a set: marking one says no to the others. */
+  function setField(own) {
+    const [attribute] = attributes;
+    const { lowest, highest, set } = attribute.scale;
+    const give = (chosen, keep) => {
+      for (const [i, cup] of own.entries())
+        keep(place(cup, attribute), chosen === null ? null : i === chosen ? highest : lowest);
+    };
+    const field = setQuestion(attribute, {
+      cups: own.map((cup, i) => ({ code: called(cup), isReference: set.has_reference && i === 0 })),
+      touch: (chosen) => give(chosen, (at, value) => outbox.touch(at, value)),
+      draft: (chosen) => give(chosen, (at, value) => outbox.draft(at, value, KEY_REST_MS)),
+      byKey: () => pressed === "key",
+    });
+    const now = (values) => {
+      const marks = own.map((cup) => valueAt(values, cup, attribute));
+      if (marks.includes(highest)) return marks.indexOf(highest);
+      return set.may_be_none && marks.every((mark) => mark === lowest) ? NONE : null;
+    };
+    return { attribute, field, now };
+  }
+
+  const scalds = (isShown) =>
+    make("p", { hidden: !isShown }, _("Hot coffee scalds: let it cool before you sip."));
+
+  function cupHead(cup, own) {
+    const at = { flight: cup.flight, position: cup.position, cups: own.length };
+    return make(
+      "div",
+      { class: "lk-cup" },
+      make("p", { class: "lk-where" }, cups.some((other) => other.flight !== cup.flight)
+        ? _("Flight {flight}, cup {position} of {cups}", at)
+        : _("cup {position} of {cups}", at)),
+      make(title, { class: "lk-code", tabindex: "-1", "data-heading": true },
+        make("span", { class: "lk-hidden" }, _("Cup"), " "), called(cup)),
+      make("p", { class: "lk-given-count" }),
+      scalds(cup.position === 1),
+      make("p", { hidden: !marksOne },
+        _("Taste all cups of the set ({cups}), then mark one.", { cups: own.length })),
+    );
+  }
+
+  function setHead(cup, own) {
+    const all = screens();
+    const at = all.indexOf(cup);
+    const heading = _("Set {number} of {sets}", { number: at + 1, sets: all.length });
+    return make(
+      "div",
+      { class: "lk-cup lk-set" },
+      make(title, { class: "lk-title", tabindex: "-1", "data-heading": true }, heading),
+      scalds(at === 0),
+      make("p", {}, own.length === 2
+        ? _("Taste both cups from left to right, then mark one.")
+        : _("Taste all {cups} cups from left to right, then mark one.", { cups: own.length })),
+    );
   }
 
   function stagePicker(stage) {
     if (!plan.stages.length) return make("div", { hidden: true });
-    const options = plan.stages.map((name, i) => ({ value: i, text: HEADINGS[name] ?? name }));
+    const options = plan.stages.map((name, i) => ({ value: i, text: stageName(name) }));
     const row = radios(options, {
       columns: options.length,
       pick: (i) => {
@@ -227,26 +322,28 @@ function render({ model, el }) {
     });
     row.show(plan.stages.indexOf(stage));
     return make("fieldset", { class: "lk-field lk-stage" },
-      make("legend", { class: "lk-legend" }, "How warm is the cup?"), row.node);
+      make("legend", { class: "lk-legend" }, _("How warm is the cup?")), row.node);
   }
 
   function showBar(cup, given) {
-    const at = cups.indexOf(cup);
-    const next = cups[at + 1];
-    const isFlightEnd = !next || next.flight !== cup.flight;
-    const text = isFlightEnd ? "All cups" : given < numbers.length ? "Skip to next" : "Next";
+    const all = screens();
+    const at = all.indexOf(cup);
+    const next = all[at + 1];
+    const isEnd = !next || (!isSets && next.flight !== cup.flight);
+    const overview = isSets ? _("All sets ›") : _("All cups ›");
+    const isFull = given === numbers.length;
+    const text = isEnd ? overview : isFull ? _("Next ›") : _("Skip to next ›");
     const wanted = `${keyOf(cup)} ${text} ${given} ${cups.length}`;
     if (bar.dataset.showing === wanted) return;
     bar.dataset.showing = wanted;
     const focused = bar.contains(document.activeElement) ? document.activeElement.dataset.does : "";
+    const toOverview = () => go({ screen: "overview", cup: keyOf(cup) });
     bar.replaceChildren(
-      barButton("back", "‹ Previous", at === 0, () => go({ cup: keyOf(cups[at - 1]) })),
-      barButton("all", "Cups", false, () => go({ screen: "overview", cup: keyOf(cup) })),
-      isFlightEnd
-        ? barButton("on", `${text} ›`, false, () => go({ screen: "overview", cup: keyOf(cup) }))
-        : barButton("on", `${text} ›`, false, () => go({ cup: keyOf(next) })),
+      barButton("back", _("‹ Previous"), at === 0, () => go({ cup: keyOf(all[at - 1]) })),
+      barButton("all", isSets ? _("Sets") : _("Cups"), false, toOverview),
+      barButton("on", text, false, isEnd ? toOverview : () => go({ cup: keyOf(next) })),
     );
-    bar.lastChild.classList.toggle("lk-ready", given === numbers.length);
+    bar.lastChild.classList.toggle("lk-ready", isFull);
     if (focused) bar.querySelector(`[data-does="${focused}"]`)?.focus();
   }
 
@@ -259,41 +356,59 @@ function render({ model, el }) {
     if (bar.dataset.showing === wanted) return;
     bar.dataset.showing = wanted;
     fieldsOf = "";
-    const blocks = [...new Set(cups.map(({ flight }) => flight))].map((number) => {
+    hint.textContent = "";
+    const stage = stageNow();
+    const isAll = cups.every((cup) => count(cup, values) === numbers.length);
+    const focused = body.contains(document.activeElement) ? document.activeElement.dataset.cup : "";
+    const says = [
+      isAll
+        ? _("Everything is given. You can still correct until the lead locks the flight.")
+        : _("Between flights: rest, and rinse with water. The lead says when the next is served."),
+      isAll && !plan.is_page ? _("The next taster picks their name above.") : "",
+    ];
+    const heading = isSets ? _("Your sets") : _("Your cups");
+    body.replaceChildren(
+      make(title, { class: "lk-title", tabindex: "-1", "data-heading": true },
+        stage ? `${heading}: ${stageName(stage)}` : heading),
+      make("p", { class: "lk-where" }, says.filter(Boolean).join(" ")),
+      ...(isSets ? [setList(values)] : flightLists(values)),
+    );
+    if (focused) body.querySelector(`[data-cup="${focused}"]`)?.focus();
+    const back = isSets ? _("Back to the set") : _("Back to the cup");
+    bar.replaceChildren(barButton("on", back, false, () => go({ screen: "cup" })));
+  }
+
+  const flightLists = (values) =>
+    [...new Set(cups.map(({ flight }) => flight))].map((number) => {
       const own = inFlight(number);
       const done = own.filter((cup) => count(cup, values) === numbers.length).length;
+      const at = { flight: number, done, cups: own.length };
       return make(
         "section",
         { class: "lk-flight" },
-        make(subtitle, {}, `Flight ${number}: ${done} of ${own.length} cups done` +
-          (isLocked(number) ? ", locked" : "")),
-        make("ol", { class: "lk-list" }, ...own.map((cup) => overviewButton(cup, values))),
+        make(subtitle, {}, isLocked(number)
+          ? _("Flight {flight}: {done} of {cups} cups done, locked", at)
+          : _("Flight {flight}: {done} of {cups} cups done", at)),
+        make("ol", { class: "lk-list" }, ...own.map((cup) => {
+          const given = count(cup, values);
+          const some = given ? _("{given} of {all}", { given, all: numbers.length }) : _("not yet");
+          const isDone = given === numbers.length;
+          return overviewButton(cup, called(cup), isDone ? _("done") : some, isDone);
+        })),
       );
     });
-    const stage = stageNow();
-    const all = cups.every((cup) => count(cup, values) === numbers.length);
-    const focused = body.contains(document.activeElement) ? document.activeElement.dataset.cup : "";
-    body.replaceChildren(
-      make(title, { class: "lk-title", tabindex: "-1", "data-heading": true },
-        stage ? `Your cups, ${HEADINGS[stage].toLowerCase()}` : "Your cups"),
-      make("p", { class: "lk-where" }, all
-        ? "Everything is given. You can still correct until the lead locks the flight." +
-          (plan.is_page ? "" : " The next taster picks their name above.")
-        : "Between flights: rest, and rinse with water. The lead says when the next is served."),
-      ...blocks,
-    );
-    if (focused) body.querySelector(`[data-cup="${focused}"]`)?.focus();
-    bar.replaceChildren(barButton("on", "Back to the cup", false, () => go({ screen: "cup" })));
-  }
 
-  function overviewButton(cup, values) {
-    const given = count(cup, values);
-    const isDone = given === numbers.length;
-    const isMarked = marksOne && numbers.some((attribute) =>
-      values[placeName(place(cup, attribute))] === attribute.scale.highest);
-    const done = isMarked ? "this one" : "done";
-    const says = isDone ? done : given ? `${given} of ${numbers.length}` : "not yet";
-    return make("li", {}, make(
+  const setList = (values) =>
+    make("ol", { class: "lk-list" }, ...screens().map((cup, i) => {
+      const own = inFlight(cup.flight);
+      const isDone = own.every((one) => count(one, values) === numbers.length);
+      const word = isDone ? _("done") : _("not yet");
+      return overviewButton(cup, _("Set {number}", { number: i + 1 }),
+        isLocked(cup.flight) ? _("{done}, locked", { done: word }) : word, isDone);
+    }));
+
+  const overviewButton = (cup, name, word, isDone) =>
+    make("li", {}, make(
       "button",
       {
         type: "button",
@@ -302,9 +417,115 @@ function render({ model, el }) {
         "aria-current": view.cup === keyOf(cup) ? "true" : null,
         onclick: () => go({ cup: keyOf(cup), screen: "cup" }),
       },
-      make("span", { class: "lk-number" }, called(cup)),
-      make("span", { class: "lk-word" }, ` ${says}`),
+      make("span", { class: "lk-number" }, name),
+      make("span", { class: "lk-word" }, ` ${word}`),
     ));
+
+  // ------------------------------------------------------------------------------ keys
+
+  /** The question that has the focus; else the first one that a key would score. */
+  function here(values = outbox.values()) {
+    const focused = fields.find(({ field }) => field.node.contains(document.activeElement));
+    if (isSets) return fields[0]; // another number corrects it
+    const open = fields.filter(({ attribute }) => attribute.kind === "number");
+    return focused ?? open.find(({ now }) => now(values) === null);
+  }
+
+  function markHere() {
+    const one = view.screen === "overview" ? undefined : here();
+    for (const { field } of fields)
+      field.node.classList.toggle("lk-here", field === one?.field);
+  }
+
+  /** The question after this one, past notes; after the last one the way on. */
+  function goOn(from) {
+    const rest = fields.slice(fields.indexOf(from) + 1);
+    const next = rest.find(({ attribute }) => attribute.kind !== "note");
+    if (next) next.field.focus();
+    else bar.querySelector("[data-does=on]")?.focus();
+  }
+
+  /** The cup or set that many further on, if there is one. */
+  function move(by) {
+    const all = screens();
+    const to = all[all.indexOf(cupNow(outbox.values())) + by];
+    if (to) go({ cup: keyOf(to), screen: "cup" });
+    return Boolean(to);
+  }
+
+  /** In the overview the way on is the first cup with something missing. */
+  function goToOpen() {
+    const values = outbox.values();
+    const open = screens().find((cup) => !isLocked(cup.flight) &&
+      (isSets ? inFlight(cup.flight) : [cup]).some((one) => count(one, values) < numbers.length));
+    go({ screen: "cup", ...(open ? { cup: keyOf(open) } : {}) });
+  }
+
+  /** Move the focus among the cups of the overview. */
+  function moveInOverview(by) {
+    const all = [...body.querySelectorAll(".lk-cup-button")];
+    const at = all.indexOf(document.activeElement);
+    const to = at < 0 ? (by > 0 ? 0 : all.length - 1) : at + by;
+    all[to]?.focus();
+    return to in all;
+  }
+
+  function takeKey(event) {
+    if (!cups.length || event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return;
+    reader = language;
+    if (acts(event)) event.preventDefault();
+  }
+
+  /** What a key does; whether it did anything. */
+  function acts(event) {
+    const { key, target } = event;
+    const isOverview = view.screen === "overview";
+    if (isTyped(target)) {
+      const from = here();
+      const leaves = key === "Escape" || (key === "Enter" && !(target instanceof HTMLTextAreaElement));
+      if (leaves) {
+        target.blur(); // what is typed counts from here on
+        goOn(from);
+      }
+      return leaves;
+    }
+    // A pressed button or an opened fold does what it always does.
+    const isPress = target.closest?.("button, summary") && [" ", "Enter"].includes(key);
+    if (isPress) return false;
+    const by = { ArrowRight: 1, ArrowDown: 1, PageDown: 1, ArrowLeft: -1, ArrowUp: -1, PageUp: -1 }[key];
+    if (by) {
+      const isArrow = key.startsWith("Arrow");
+      if (isArrow && target.type === "radio") return false; // within its scale
+      if (isOverview) return isArrow && moveInOverview(by);
+      if (key === "ArrowUp" || key === "ArrowDown") return false; // these scroll
+      return move(by);
+    }
+    if (key === "Enter") {
+      if (isOverview) goToOpen();
+      else {
+        outbox.settleAll();
+        const from = here();
+        if (fields.some(({ field }) => field.node.contains(target))) goOn(from);
+        else if (from && from.now(outbox.values()) === null) from.field.focus();
+        else bar.querySelector("[data-does=on]")?.click();
+      }
+      return true;
+    }
+    if (isOverview) return false;
+    const one = here();
+    if (key === "Backspace" || key === "Delete") {
+      if (!one || !fields.some(({ field }) => field.node.contains(target))) return false;
+      one.field.takeBack();
+      return true;
+    }
+    if (!/^[0-9.,-]$/.test(key) || !one) return false;
+    if (event.repeat) return true; // a key that is held must not score every question
+    if (!one.field.node.contains(target)) one.field.focus();
+    if (isTyped(document.activeElement)) return false; // the number goes on there
+    const done = one.field.type(key);
+    hint.textContent = typeof done === "string" ? done : "";
+    if (done === true) goOn(one);
+    return true;
   }
 
   const onMessage = (answer) => {
@@ -319,6 +540,7 @@ function render({ model, el }) {
   return () => {
     model.off("msg:custom", onMessage);
     window.clearInterval(watch);
+    document.removeEventListener("keydown", onPageKey);
     outbox.close();
     root.remove();
   };

@@ -115,7 +115,7 @@ class AcrossForm(NeedsBook, widgets.VBox):
             about = self._offer(self._whole.table, about)
         if self._whole.table.empty and not client:
             self.across = self._whole
-            return [fields.said("The lab book has no coffee yet: add one in notebook 2.")]
+            return [fields.said("The lab book has no coffee yet: add one under Plan.")]
         chosen = {name: [value] for name, value in about.items() if value}
         self.across = self._whole.only(**chosen).sort(sort_by)
         return [self._picture(self.across), *self._words()]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from html import escape
 from typing import Any
@@ -30,12 +30,16 @@ from labkit.widgets.parts.fields import Form, fold, said
 from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.needs_book import NeedsBook
+from labkit.workflow import missing_bottles
 
 
 def cautions_html(situation: str) -> str:
     """The cautions for a situation as a short list, to stand beside masses and doses."""
     return beware(CAUTIONS[situation])
 
+
+_USUAL_SALT = {"calcium": "CaCl2·2H2O", "magnesium": "MgCl2·6H2O", "alkalinity": "KHCO3"}
+"""What a bottle is usually made of (common practice), by what is to come from it."""
 
 _BY_DROPS, _BY_BURETTE, _BY_METER = (
     "drop kit, on a dilution",
@@ -78,12 +82,20 @@ class ConcentrateForm(Form):
         keywords, and stores it (``book.add_bottle``); called when the button is pressed.
     sheet : callable, optional
         ``labkit.bench.weighing_sheet``, for a sheet to take to the balance.
+    there : callable, optional
+        Gives the bottles on the shelf (``book.stock.concentrates``): a salt that they lack is
+        proposed, at first and after each bottle.
     """
 
     def __init__(
-        self, keep: Callable[..., Any] | None = None, sheet: Callable[..., Any] | None = None
+        self,
+        keep: Callable[..., Any] | None = None,
+        sheet: Callable[..., Any] | None = None,
+        *,
+        there: Callable[[], Sequence[Concentrate]] | None = None,
     ) -> None:
         self._keep, self._sheet, self.hands = keep, sheet, HandOver()
+        self._there = there
         self.button = fields.button("Keep this bottle in the lab book", main=True)
         self.button.on_click(lambda _b: self._store())
         self.print = fields.button("Weighing sheet")
@@ -116,7 +128,14 @@ class ConcentrateForm(Form):
             buttons=[self.button] * (keep is not None) + [self.print] * (sheet is not None),
         )
         self.children = [*self.children, self.hands]  # type: ignore[has-type]
+        self._propose()
         self.compute_with(self._describe)
+
+    def _propose(self) -> None:
+        """Choose a salt of what no bottle gives yet; none where nothing lacks."""
+        lacking = () if self._there is None else missing_bottles(self._there())
+        if lacking:
+            self.fields["salt_label"].value = _USUAL_SALT[lacking[0]]
 
     @property
     def salt(self) -> Salt:
@@ -219,6 +238,7 @@ class ConcentrateForm(Form):
                 self.fields[field].value = ""
             self.fields["purity"].value, self.fields["percent"].value = 1.0, 0.0
             self.fields["made_on"].value = None
+            self._propose()
             self.say(
                 f"Kept as '{name}': {now['weighed_g']:g} g in {now['volume_ml']:g} mL. "
                 "Label it now."

@@ -7,12 +7,12 @@ from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import JUG_ML, Bottle, LabBook, session_needs
+from labkit.book import JUG_ML, Bottle, LabBook
 from labkit.errors import BookError
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.listening import follow_choices
-from labkit.workflow import record_doses
+from labkit.workflow import mark_mixed, record_doses
 
 _FOR_NOTHING = ("spilt, or other use", None)
 
@@ -102,7 +102,7 @@ class QuestionForm(widgets.VBox):
 
 
 class TakenForm(widgets.VBox):
-    """Doses taken for a flight, off the bench sheet's last row, or poured away.
+    """A flight that is mixed, doses that differ from its bench sheet, or what was poured away.
 
     Parameters
     ----------
@@ -123,6 +123,11 @@ class TakenForm(widgets.VBox):
         self._book, self._on_written = book, on_written
         self._jug_volume_ml = jug_volume_ml
         self.bottles = [bottle.name for bottle in book.stock.bottles()]
+        mixed = fields.button("This flight is mixed")
+        mixed.on_click(lambda _b: self._mark())
+        self.mixed_form = Form(
+            {"flight": fields.choice("Mixed by its bench sheet", [], None)}, buttons=[mixed]
+        )
         empty = fields.button("This bottle is empty")
         empty.on_click(lambda _b: self._empty())
         self.form = self._make_form({})
@@ -131,7 +136,7 @@ class TakenForm(widgets.VBox):
             buttons=[empty],
         )
         self.refresh()
-        super().__init__([self.form, self.empty_form])
+        super().__init__([self.mixed_form, self.form, self.empty_form])
 
     def _make_form(self, doses: dict[str, float]) -> Form:
         """A field for each bottle, with what is typed for it."""
@@ -164,25 +169,19 @@ class TakenForm(widgets.VBox):
             self.form = self._make_form(doses)
             follow_choices(self.form.fields["taken_for"], chosen.options, start=chosen.index)
             self.form.message.value = message.value
-            self.children = (self.form, self.empty_form)
+            self.children = (self.mixed_form, self.form, self.empty_form)
 
     def refresh(self) -> None:
         """Offer flights that wait to be mixed, then open ones whose doses are not known."""
         waiting = [
-            (f"flight {flight} of {need.session}", (need.session, flight))
-            for need in session_needs(self._book)
-            for flight in need.flights
+            (f"flight {flight} of {session}", (session, flight))
+            for session, flight, _ in self._book.stock.waiting_flights()
         ]
-        counted = {
-            (use.session, use.flight)
-            for bottle in self._book.stock.bottles(include_emptied=True)
-            for use in bottle.uses
-            if use.is_bound and use.session and use.flight
-        }
+        follow_choices(self.mixed_form.fields["flight"], waiting)
+        self.mixed_form.layout.display = "" if waiting else "none"
         waiting += [
             (f"flight {flight} of {session}, open", (session, flight))
-            for session, flight in sorted(counted)
-            if self._book.sessions.flight(session, flight).state == "opened"
+            for session, flight in self._book.stock.unknown_doses()
         ]
         self._follow_shelf()
         chooser = self.form.fields["taken_for"]
@@ -210,6 +209,16 @@ class TakenForm(widgets.VBox):
             self.refresh()
             said_of = ", ".join(f"{ml:g} mL of {name}" for name, ml in doses.items() if ml)
             self.form.say(f"Recorded: {said_of}." if kept == "exact" else _SAID_OF[kept])
+            self._on_written()
+
+    def _mark(self) -> None:
+        session, flight = self.mixed_form.fields["flight"].value
+        done, _ = self.mixed_form.press(lambda: mark_mixed(self._book, session, [flight]))
+        if done:
+            self.refresh()
+            self.mixed_form.say(
+                f"Flight {flight} of '{session}' is mixed: what was reserved for it is taken."
+            )
             self._on_written()
 
     def _empty(self) -> None:

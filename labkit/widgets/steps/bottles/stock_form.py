@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 import ipywidgets as widgets
 
-from labkit.book import JUG_ML, Bottle, LabBook, SessionNeed, Topic, session_needs
+from labkit.book import (
+    JUG_ML,
+    Bottle,
+    LabBook,
+    SessionNeed,
+    Topic,
+    flights_left,
+    session_needs,
+    shortages,
+)
 from labkit.errors import BookError
 from labkit.present import table
 from labkit.widgets.parts import fields
@@ -77,14 +86,14 @@ class StockForm(NeedsBook, widgets.VBox):
                 field="jug_volume_ml",
             )
         needs = session_needs(self._book, jug_volume_ml=jug_volume_ml)
-        bottles = self._book.stock.bottles()
-        remarks = [said(sentence) for sentence in _remarks(bottles, needs)]
+        bottles, lasts = self._book.stock.bottles(), flights_left(self._book)
+        remarks = [said(sentence) for sentence in _remarks(self._book, bottles, needs)]
         if not bottles:
             self._offer_days(bottles)
-            return [said("No bottle is on the shelf yet: make one in notebook 1."), *remarks]
+            return [said("No bottle is on the shelf yet: make one under Bottles."), *remarks]
         return [
             self._keeping(keeps_days) if self._offer_days(bottles) else "",
-            _shelf_html(bottles, needs),
+            _shelf_html(bottles, needs, lasts),
             *remarks,
             fold("History of each bottle", "".join(map(_history, bottles))),
         ]
@@ -119,7 +128,9 @@ class StockForm(NeedsBook, widgets.VBox):
         self.form.press(work)
 
 
-def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
+def _shelf_html(
+    bottles: Sequence[Bottle], needs: Sequence[SessionNeed], lasts: Mapping[str, int]
+) -> str:
     today, rows = date.today(), []
     for bottle in bottles:
         days = bottle.age_days(today)
@@ -135,8 +146,12 @@ def _shelf_html(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> str:
         within = f"{least}{bottle.left_ml:.0f} mL left"
         if most:
             after = bottle.left_ml - most
-            within += f"; needed up to {most:.0f} mL; "
+            within += f"; up to {most:.0f} mL reserved; "
             within += f"then {after:.0f} mL" if after >= 0 else f"{-after:.0f} mL short"
+        if bottle.name in lasts:
+            n = lasts[bottle.name]
+            more = " more" if most else ""
+            within += f"; suffices for {n}{more} flight{'' if n == 1 else 's'} like the last"
         lot = f"lot {bottle.lot}" if bottle.lot else ""
         keeper = f"by {bottle.keeper}" if bottle.keeper else ""
         made = ", ".join(filter(None, [bottle.salt, lot, keeper]))
@@ -188,7 +203,7 @@ def _g_l(bottle: Bottle) -> float:
     return liquid.strength_mmol_l * liquid.salt.molar_mass_g_mol / 1000
 
 
-def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[str]:
+def _remarks(book: LabBook, bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[str]:
     """What waits to be mixed, and what has to be made for it."""
     said_of = []
     for need in needs:
@@ -203,18 +218,17 @@ def _remarks(bottles: Sequence[Bottle], needs: Sequence[SessionNeed]) -> list[st
                 "water that takes most."
             )
     said_of.append(
-        "A flight that will not be tasted after all takes nothing once it is locked in notebook 3."
+        "What a sealed flight takes is reserved, and taken with its first score or once it is said "
+        "to be mixed. One that will not be tasted after all takes nothing once it is locked under "
+        "Taste."
         if needs
         else "No sealed flight waits to be mixed."
     )
     today = date.today()
     for bottle in bottles:
         most = sum(need.most_ml.get(bottle.name, 0.0) for need in needs)
-        if most > bottle.left_ml:
-            said_of.append(
-                f"Make more '{bottle.name}': up to {most:.0f} mL are needed, {bottle.left_ml:.0f} "
-                "mL are left."
-            )
+        waiting = {(need.session, flight) for need in needs for flight in need.flights}
+        said_of += [one.text for one in shortages(book, {bottle.name: most}, apart_from=waiting)]
         if most and bottle.is_too_old(today):
             said_of.append(f"Make '{bottle.name}' fresh: it was good until {bottle.use_by}.")
     return said_of

@@ -9,7 +9,7 @@ import ipywidgets as widgets
 
 from labkit.book import Attribute
 from labkit.errors import PlanError
-from labkit.tasting import SCALES
+from labkit.tasting import JUST_RIGHT, SCALES
 from labkit.widgets.parts import fields
 from labkit.workflow import USUAL_SHEET, attributes_of
 
@@ -19,7 +19,7 @@ WORDS: Final = "words that fit"
 _LISTS: Final = {"intensities": "intensity 0-15", "just_right": "just about right"}
 """The scale of the attributes that are listed in a field."""
 
-_RIGHT: Final = ": just right?"
+_RIGHT: Final = JUST_RIGHT.removeprefix("{attribute}")
 """Ends the name of what is asked on both scales, its strength and whether that is right."""
 
 

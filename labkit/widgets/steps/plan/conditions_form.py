@@ -13,6 +13,7 @@ import ipywidgets as widgets
 
 from labkit.book import BrewMethod, Held, LabBook, TastingSession
 from labkit.errors import BookError
+from labkit.language import LANGUAGES
 from labkit.present import say
 from labkit.tasting import Change, ChangeKind, Vessels, compare_conditions
 from labkit.water import StartWater
@@ -30,6 +31,7 @@ _LABELS = {
     "vessel": "Vessel",
     "lead": "Lead",
     "preparer": "Preparer",
+    "language": "Language of the score sheets",
 }
 _OF_WATER = ("base_water", "base_share_percent")
 _NUMBERS = ("dose_g", "brew_ratio_g_l", "water_temperature_c", "contact_time_s")
@@ -60,9 +62,14 @@ class ConditionsForm(Form):
             "brew_method": fields.choice("Brewed as", get_args(BrewMethod), "cupping"),
             "roast_date": fields.day(_LABELS["roast_date"]),
         }
+        languages = [("each taster's own", "")]
+        languages += [(language.name, code) for code, language in LANGUAGES.items()]
         for name, label in _LABELS.items():
             if name not in made:
-                made[name] = fields.text(label)
+                is_choice = name == "language"
+                made[name] = (
+                    fields.choice(label, languages, "") if is_choice else fields.text(label)
+                )
         super().__init__({}, folded=made, fold_title="What is held constant")
         self.compute_with(self._notes_of_change)
 
@@ -79,6 +86,8 @@ class ConditionsForm(Form):
             kept = getattr(held, name)
             if name == "roast_date":
                 self.fields[name].value = kept
+            elif name == "language":
+                self.fields[name].value = kept if kept in LANGUAGES else ""
             else:
                 self.fields[name].value = f"{kept:g}" if isinstance(kept, float) else kept or ""
         self.refresh()

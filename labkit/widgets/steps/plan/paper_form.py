@@ -9,6 +9,7 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook, Topic
 from labkit.errors import SealError
+from labkit.language import ENGLISH, LANGUAGES, Language
 from labkit.tasting import CupPlan
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
@@ -81,7 +82,7 @@ class PaperForm(NeedsBook, widgets.VBox):
             folded={
                 "bench_passphrase": fields.secret("Passphrase of the plan"),
                 "preparer": fields.text("Who asks for it"),
-                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+                "jug_volume_ml": fields.jug(),
             },
             fold_title="Preparer: the bench sheet again",
         )
@@ -136,6 +137,10 @@ class PaperForm(NeedsBook, widgets.VBox):
         plan = self._book.sessions.plan(session)
         return plan, list(plan.flights) if flight is None else [flight]
 
+    def _language(self, plan: CupPlan) -> Language:
+        """What the session's tasters read on paper."""
+        return LANGUAGES.get(self._book.sessions.sheet(plan.session).language, ENGLISH)
+
     def _make_score_sheets(self) -> tuple[Any, str]:
         plan, flights = self._plan()
         session = self._book.sessions.session(self.form.fields["session"].value)
@@ -145,6 +150,7 @@ class PaperForm(NeedsBook, widgets.VBox):
             stages=session.stages,
             flights=flights,
             lab_book=self._book.name,
+            language=self._language(plan),
         ), "score-sheets"
 
     def _make_cup_labels(self) -> tuple[Any, str]:
@@ -157,13 +163,17 @@ class PaperForm(NeedsBook, widgets.VBox):
             copies=now["copies"],
             first_free=now["first_free"],
             lab_book=self._book.name,
+            language=self._language(plan),
         )
         self._book.sessions.record_labels(self.form.fields["session"].value, now["paper"])
         return labels, "cup-labels"
 
     def _make_tray_map(self) -> tuple[Any, str]:
         plan, flights = self._plan()
-        return self._tray_map(plan, flights=flights, lab_book=self._book.name), "tray-map"
+        tray = self._tray_map(
+            plan, flights=flights, lab_book=self._book.name, language=self._language(plan)
+        )
+        return tray, "tray-map"
 
     def for_tasters(self) -> dict[str, str]:
         """Score sheets, labels and tray map of the session chosen, by the names of their files.
@@ -214,6 +224,6 @@ class PaperForm(NeedsBook, widgets.VBox):
             now["bench_passphrase"],
             flights,
             preparer=now["preparer"],
-            jug_volume_ml=now["jug_volume_ml"],
+            jug_volume_ml=now["jug_volume_ml"] or None,
         )
         return prepared.sheet(self._bench_sheet)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import ipywidgets as widgets
 
@@ -23,19 +23,22 @@ _MENDED: Final = "In the lab book; the forms list it now."
 _ADDED: Final = "Added; the forms list it now."
 
 
-class PeopleForm(NeedsBook, widgets.VBox):
-    """A client's coffee, and the people who taste; each button adds once. Wrong names are mended.
+class CoffeeForm(Form):
+    """A client's coffee; its button adds it, and the client if it is new.
 
     Parameters
     ----------
     book : LabBook
         Where they are kept.
+    on_added : callable
+        Takes client and name of a coffee once it is in the lab book.
     """
 
-    def __init__(self, book: LabBook) -> None:
-        self._book = book
-        add_coffee, add_tasters = fields.button("Add this coffee"), fields.button("Add tasters")
-        self.coffee_form = Form(
+    def __init__(self, book: LabBook, on_added: Callable[[tuple[str, str]], Any]) -> None:
+        self._book, self._on_added = book, on_added
+        add = fields.button("Add this coffee", main=True)
+        add.on_click(lambda _b: self._add())
+        super().__init__(
             {
                 "client": fields.text("Client", placeholder="whose coffee it is"),
                 "coffee": fields.text("Coffee"),
@@ -48,17 +51,60 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 "roast_date": fields.day("Roast date"),
             },
             fold_title="Origin, process, roast",
-            buttons=[add_coffee],
+            buttons=[add],
         )
+
+    def _add(self) -> None:
+        now = self.values()
+        client = now.pop("client").strip()
+        people = self._book.people
+
+        def work() -> tuple[str, str]:
+            if not client:
+                raise BookError(
+                    "client must have a name, got ''. Type whose coffee it is.", field="client"
+                )
+            if name_key(client) not in {name_key(one.name) for one in people.clients()}:
+                people.add_client(client)
+            added = people.add_coffee(now.pop("coffee"), client=client, **now)
+            return added.client, added.name
+
+        done, added = self.press(work)
+        if done:
+            for name, field in self.fields.items():
+                if name != "client":  # the next coffee has a lot and a roast of its own
+                    field.value = None if name == "roast_date" else ""
+            self.say(_ADDED)
+            self._on_added(added)
+
+
+class PeopleForm(NeedsBook, widgets.VBox):
+    """A client's coffee, and the people who taste; each button adds once. Wrong names are mended.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where they are kept.
+    adds_coffees : bool
+        Whether coffees are added here; the page Today does so at its head.
+    """
+
+    def __init__(self, book: LabBook, *, adds_coffees: bool = True) -> None:
+        self._book = book
+        add_tasters = fields.button("Add tasters")
+        self.coffee_form = CoffeeForm(book, self._go_on)
         self.taster_form = Form(
             {"tasters": fields.text("Tasters", placeholder="names, with commas")},
             buttons=[add_tasters],
         )
-        add_coffee.on_click(lambda _b: self._add_coffee())
         add_tasters.on_click(lambda _b: self._add_tasters())
         self.listed = widgets.HTML()
         is_new = not (book.people.coffees() and book.people.tasters())
-        fold = Fold("Add a coffee or tasters", [self.coffee_form, self.taster_form], is_open=is_new)
+        fold = (
+            Fold("Add a coffee or tasters", [self.coffee_form, self.taster_form], is_open=is_new)
+            if adds_coffees
+            else Fold("Add tasters", [self.taster_form])
+        )
         rename, merge = fields.button("Rename"), fields.button("Merge")
         remove = fields.button("Remove")
         self.mend_form = Form(
@@ -173,27 +219,9 @@ class PeopleForm(NeedsBook, widgets.VBox):
                 else self._book.people.remove_client
             )(name)
 
-    def _add_coffee(self) -> None:
-        now = self.coffee_form.values()
-        client = now.pop("client").strip()
-
-        def work() -> None:
-            if not client:
-                raise BookError(
-                    "client must have a name, got ''. Type whose coffee it is.", field="client"
-                )
-            if name_key(client) not in {name_key(one.name) for one in self._book.people.clients()}:
-                self._book.people.add_client(client)
-            self._book.people.add_coffee(now.pop("coffee"), client=client, **now)
-
-        done, _ = self.coffee_form.press(work)
-        if done:
-            for name, field in self.coffee_form.fields.items():
-                if name != "client":  # the next coffee has a lot and a roast of its own
-                    field.value = None if name == "roast_date" else ""
-            self.coffee_form.say(_ADDED)
-            self.coffee_form.go_to("coffee")
-            self.fill()
+    def _go_on(self, _added: tuple[str, str]) -> None:
+        self.coffee_form.go_to("coffee")
+        self.fill()
 
     def _add_tasters(self) -> None:
         names = [name for name in self.taster_form.values()["tasters"].split(",") if name.strip()]

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import ipywidgets as widgets
 
 from labkit.book import LabBook, TastingSession, Topic
-from labkit.errors import PlanError
+from labkit.errors import PlanError, StockError
 from labkit.present import say, what_it_buys
 from labkit.tasting import (
     COMFORTABLE_CUPS,
@@ -146,7 +146,11 @@ class PlanForm(NeedsBook, widgets.VBox):
         self.form = self._make_form()
         self.offer = PassphraseOffer(self.form)
         self.conditions = ConditionsForm(book, self._serving, self._start)
-        *rows, papers, secret, again, folded, buttons, message, result, style = self.form.children
+        *rows, papers, secret, again, short, folded, buttons, message, result, style = (
+            self.form.children
+        )
+        self._short = short
+        short.layout.display = "none"  # asked only once something is short
         papers.layout.display = "none" if paper is None else ""
         self.form.children = (
             *rows,
@@ -157,6 +161,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             secret,
             again,
             papers,
+            short,
             buttons,
             message,
             style,
@@ -185,12 +190,13 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "tasters": TasterTicks("Who tastes?", names, names),
                 "new_tasters": fields.text("Who tastes?", placeholder="names, with commas"),
                 "alone": fields.tick("I am alone", False),
-                "minutes": fields.number("How long, at the table (minutes)", USUAL_MINUTES, step=5),
+                "minutes": fields.number("At the table (minutes)", USUAL_MINUTES, step=5),
                 "cups_per_flight": fields.whole("At most side by side (cups)", COMFORTABLE_CUPS),
                 "plan": lines("Plan", [("not known yet", _OWN)]),
                 "all_paper": fields.tick("All paper, in one zip file", False),
                 "passphrase": fields.secret("Preparer's passphrase"),
                 "again": fields.secret("Repeat passphrase"),
+                "even_if_short": fields.tick("Seal even so: I make what is short first", False),
             },
             folded={
                 "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
@@ -201,7 +207,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "control": fields.choice("Hidden control", _CONTROLS, "middle"),
                 "serving": fields.choice("Cups", ["shared bowls", "a cup each"], "shared bowls"),
                 "vessel_ml": fields.number("Each bowl or cup (mL)", 200.0, step=10),
-                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+                "jug_volume_ml": fields.jug(),
                 "stages": fields.choice("Each cup is scored", _STAGES, ()),
                 **asked_fields(),
             },
@@ -450,6 +456,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         done, planned = self.form.press(self._plan)
         if not done:
             return
+        self.form.fields["even_if_short"].value = False
+        self._short.layout.display = "none"
         self.plan = plan = planned.plan
         self.offer.served(f"'{plan.session}'")
         self.form.fields["new_tasters"].value = ""
@@ -457,11 +465,11 @@ class PlanForm(NeedsBook, widgets.VBox):
         self._follow()
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         is_below = self._on_sealed is not None or self._paper is not None
-        paper = "below, under Paper" if is_below else "in notebook 2, under Paper"
+        paper = "below, under Paper" if is_below else "under Plan"
         self.form.say(
             f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now: it is the "
             f"only way to the waters if the passphrase is lost. Cup labels and score sheets are "
-            f"{paper}; score in notebook 3."
+            f"{paper}; score under Taste."
         )
         if self._on_sealed is not None:
             self._on_sealed()
@@ -495,6 +503,13 @@ class PlanForm(NeedsBook, widgets.VBox):
         if self.source.coffee is None:
             raise _no_coffee()
         client, coffee = self.source.coffee
+        try:
+            return self._seal(now, client, coffee)
+        except StockError:
+            self._short.layout.display = ""
+            raise
+
+    def _seal(self, now: dict[str, Any], client: str, coffee: str) -> PlannedSession:
         return plan_session(
             self._book,
             coffee,
@@ -517,7 +532,9 @@ class PlanForm(NeedsBook, widgets.VBox):
             brew_method=self.conditions.fields["brew_method"].value,
             held=self.conditions.held,
             start=self._start(),
-            jug_volume_ml=now["jug_volume_ml"],
+            jug_volume_ml=now["jug_volume_ml"] or None,
+            vessel_ml=now["vessel_ml"],
+            even_if_short=now["even_if_short"],
         )
 
 

@@ -115,7 +115,7 @@ def _cost(power: PlanPower, vessel_ml: float, jug_volume_ml: float) -> str:
         f"{power.water_ml:.0f} mL in all."
     )
     need = power.water_ml / power.jugs
-    if need > jug_volume_ml:
+    if jug_volume_ml and need > jug_volume_ml:
         said += (
             f" <b>A jug of {jug_volume_ml:g} mL is too small</b>: it must fill "
             f"{_many(round(need / vessel_ml), 'vessel')}, {need:.0f} mL."

@@ -45,7 +45,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
                 "absent": TasterTicks("Who stays away from now on?", ()),
                 "late": fields.text("Who comes in", placeholder="names, with commas"),
                 "secret": fields.secret("Passphrase of the plan"),
-                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+                "jug_volume_ml": fields.jug(),
             },
             buttons=[self.button],
         )
@@ -111,7 +111,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
         now = self.form.values()
         if now["session"] is None:
             raise PlanError(
-                "session must have a flight not served yet. Add flights in notebook 2.",
+                "session must have a flight not served yet. Add flights under Plan.",
                 field="session",
             )
         late = [name.strip() for name in now["late"].split(",") if name.strip()]
@@ -122,7 +122,7 @@ class ReplanForm(NeedsBook, widgets.VBox):
             late=late,
             first=now["first"],
             passphrase=now["secret"],
-            jug_volume_ml=now["jug_volume_ml"],
+            jug_volume_ml=now["jug_volume_ml"] or None,
         )
         who = "; ".join(
             f"{word} {', '.join(names)}"

@@ -132,6 +132,16 @@ class SweepForm(NeedsBook, Form):
         """The waters of the sweep."""
         return self._make().targets
 
+    def vary(self, coordinate: str) -> None:
+        """Choose the sweep that varies one coordinate alone.
+
+        Parameters
+        ----------
+        coordinate : str
+            Its name.
+        """
+        self.fields["kind"].value = _VARYING[coordinate][0]
+
     def _start(self) -> None:
         """Fill in the usual levels, and the best known where a factor is held."""
         kind = self.fields["kind"].value
@@ -192,5 +202,5 @@ def _refuse_base(sweep: Sweep, start: StartWater) -> None:
     remedy = f"Take at most {most:g} % of it, the rest {PURE}," if most else f"Choose {PURE}"
     raise SweepError(
         f"{start.text} contains more calcium, magnesium or alkalinity than {len(below)} of these "
-        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} in the form above."
+        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} under 'The water to start from'."
     )

@@ -140,7 +140,7 @@ class LeadView(widgets.VBox):
         then = (
             f"Still to be locked: {', '.join(waiting)}."
             if waiting
-            else "Next: open its key in notebook 4."
+            else "Next: open its key under Verdict."
         )
         return (
             f"Flight {number} is locked with {len(missing) or 'no'} "

@@ -63,10 +63,10 @@ class ScoringDesk(NeedsBook, widgets.VBox):
             self.place.children = [
                 widgets.HTML(
                     fields.said(
-                        "No session takes scores now. Plan one in notebook 2, or choose a locked "
+                        "No session takes scores now. Make one under Plan, or choose a locked "
                         "one above to unlock a flight."
                         if self.chooser.options
-                        else "No session takes scores now. Plan one in notebook 2."
+                        else "No session takes scores now. Make one under Plan."
                     )
                 )
             ]

@@ -84,7 +84,8 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             },
             folded={
                 "session": fields.text("Name of the session", placeholder="made from the coffee"),
-                "jug_volume_ml": fields.number("Each jug (mL)", 1000.0, step=100),
+                "jug_volume_ml": fields.jug(),
+                "even_if_short": fields.tick("Seal even so where a bottle is short", False),
             },
             fold_title="Session, jugs",
             buttons=[self.button],
@@ -179,8 +180,8 @@ class ConfirmForm(NeedsBook, widgets.VBox):
         self.offer.served(f"'{plan.session}'")
         self.sealed.value = fold("Codes in each taster's order", as_html(plan))
         self.form.say(
-            f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score in "
-            "notebook 3, lock, and open the key above: the answer stands with the scores."
+            f"Sealed and in the lab book as '{plan.session}'. Print the bench sheet now. Score "
+            "under Taste, lock, and open the key above: the answer stands with the scores."
         )
 
     def _plan(self) -> CupPlan:
@@ -205,7 +206,8 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             name=now["session"],
             brew_method=self._reading.brew_method,
             start=StartWater() if self._base is None else self._base.start,
-            jug_volume_ml=now["jug_volume_ml"],
+            jug_volume_ml=now["jug_volume_ml"] or None,
+            even_if_short=now["even_if_short"],
         )
         hand_bench_sheet(self.hands, planned, self._bench_sheet)
         return planned.plan

@@ -53,7 +53,7 @@ _HELPED = (
     "whether to stop, depend on this coffee's own cups."
 )
 _CLOSED = (
-    "This coffee has a flight whose key is closed: score and lock it in notebook 3, and open it "
+    "This coffee has a flight whose key is closed: score and lock it under Taste, and open it "
     "above, before you plan another."
 )
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]

@@ -20,11 +20,16 @@ from labkit.widgets.parts.taster_ticks import TasterTicks
 from labkit.widgets.steps.plan.sheet_form import LostPassphraseForm
 from labkit.widgets.steps.taste.alone_form import FoundCodesForm
 from labkit.widgets.steps.verdict.early_form import EarlyForm
-from labkit.workflow import open_flights
+from labkit.workflow import lock_and_open
+
+OPEN, LOCK_AND_OPEN = "Open the key", "Lock and open"
 
 
 class OpenForm(NeedsBook, widgets.VBox):
-    """Which locked flights of a session to open, all at first, and the preparer's passphrase.
+    """Which flights of a session to open, all at first, and the preparer's passphrase.
+
+    Offered are those that are locked, and once every cup of a session has its scores also those
+    still to be locked: that is done in the same press.
 
     Who tasted alone types in the codes found under the cups first. Folded: the way back from a
     lost passphrase, the opening before the lock, and what was opened when and why.
@@ -39,7 +44,7 @@ class OpenForm(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook, *, on_open: Callable[[], Any] | None = None) -> None:
         self._book, self._on_open = book, on_open
-        self.button = fields.button("Open the key", main=True)
+        self.button = fields.button(OPEN, main=True)
         self.button.on_click(lambda _b: self._press())
         self.found = FoundCodesForm(book, on_found=self._codes_found)
         self.lost = LostPassphraseForm(book, self._opened_otherwise)
@@ -48,12 +53,13 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.form = Form(
             {
                 "session": fields.choice("Session", [], None),
-                "flights": TasterTicks("Which locked flights?", ()),
+                "flights": TasterTicks("Which flights?", ()),
                 "passphrase": fields.secret("Preparer's passphrase"),
             },
             buttons=[self.button],
         )
         session, flights, self._passphrase, self.buttons, *rest = self.form.children
+        self._choosing = (session, flights)
         self.form.children = (session, flights, self.found, self._passphrase, self.buttons, *rest)
         self.lost_fold = Fold(
             "The passphrase is lost: open from the printed bench sheet", [self.lost]
@@ -63,6 +69,8 @@ class OpenForm(NeedsBook, widgets.VBox):
         for fold in (self.lost_fold, self.history_fold):
             fold.observe(lambda _change: self._unfold(), "is_open")
         self._waiting: dict[str, list[Flight]] = {}
+        self._tasted: dict[str, bool] = {}
+        self._lacks_codes = False
         self._offered: list[Flight] | None = None
         self.form.fields["session"].observe(lambda _change: self._choose_session(), "value")
         self.form.fields["flights"].observe(lambda _change: self._choose(), "value")
@@ -70,6 +78,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.fill()
         super().__init__([self.form, self.lost_fold, self.early_fold, self.history_fold])
         follow_book(self, book, self._hear, Topic.SESSIONS)
+        follow_book(self, book, self._hear_scores, Topic.SCORES)
 
     def fill(self) -> None:
         """Look up which flights are locked and not yet opened."""
@@ -82,18 +91,35 @@ class OpenForm(NeedsBook, widgets.VBox):
             self._look()
             self.form.refresh()
 
+    def _hear_scores(self) -> None:
+        """Only what is being tasted is looked at: scores come often."""
+        if any(self._is_complete(name) != was for name, was in self._tasted.items()):
+            self._hear()
+
     def _look(self) -> None:
-        """Offer the sessions with locked flights, the latest at first."""
-        self._waiting = {}
+        """Offer the sessions with flights to open, the latest at first."""
+        self._waiting, self._tasted = {}, {}
         for session in self._book.sessions.all():
             flights = self._book.sessions.flights(session.name)
-            locked = [one for one in flights if one.state == "locked"]
-            if locked:
-                self._waiting[session.name] = locked
+            ready = [one for one in flights if one.state == "locked"]
+            states = {one.state for one in flights}
+            if "being tasted" in states and "planned" not in states:
+                self._tasted[session.name] = is_complete = self._is_complete(session.name)
+                if is_complete:
+                    ready = [one for one in flights if one.state in ("locked", "being tasted")]
+            if ready:
+                self._waiting[session.name] = ready
         sessions = [(name, name) for name in self._waiting]
         follow_choices(self.form.fields["session"], sessions, start=-1)
         self.early.fill()
         self._offer_flights()
+
+    def _is_complete(self, session: str) -> bool:
+        """Whether every cup has its scores; who tastes alone finds the codes after the lock."""
+        sessions = self._book.sessions
+        if sessions.plan(session).alone:
+            return False
+        return not (sessions.progress(session)["missing"] > 0).any()
 
     def _choose_session(self) -> None:
         self._offer_flights()
@@ -109,23 +135,22 @@ class OpenForm(NeedsBook, widgets.VBox):
             ticks.offer(names, names)
             ticks.layout.display = "" if names else "none"
 
-    def _chosen(self) -> list[tuple[str, int]]:
-        """The flights that are ticked, each with its session."""
+    def _ticked(self) -> list[Flight]:
         waiting = self._waiting.get(self.form.fields["session"].value, [])
         ticked = self.form.fields["flights"].value
-        return [
-            (one.session, one.number) for one in waiting if flight_name(one, short=True) in ticked
-        ]
+        return [one for one in waiting if flight_name(one, short=True) in ticked]
+
+    def _chosen(self) -> list[tuple[str, int]]:
+        """The flights that are ticked, each with its session."""
+        return [(one.session, one.number) for one in self._ticked()]
 
     def _choose(self) -> None:
         """Ask for the codes under the cups where they are missing, else for the passphrase."""
-        missing = self.found.show(None, 0)
+        self._lacks_codes = self.found.show(None, 0)
         for one in self._chosen():
-            missing = self.found.show(*one)
-            if missing:
+            self._lacks_codes = self.found.show(*one)
+            if self._lacks_codes:
                 break
-        for widget in (self._passphrase, self.buttons):
-            widget.layout.display = "none" if missing else ""
         self._unfold()
         self.form.refresh()
 
@@ -142,10 +167,15 @@ class OpenForm(NeedsBook, widgets.VBox):
             )
 
     def _describe(self, **_now: Any) -> str:
+        still = any(one.state != "locked" for one in self._ticked())
+        self.button.description = LOCK_AND_OPEN if still else OPEN
+        for row in (*self._choosing, self._passphrase, self.buttons):
+            is_asked = self._waiting and (row in self._choosing or not self._lacks_codes)
+            row.layout.display = "" if is_asked else "none"
         if not self._waiting:
             return said(
-                "No flight waits for its key. The next one is locked in notebook 3, under "
-                "Progress and lock."
+                "No flight waits for its key. Once every cup has its scores, or a flight is locked "
+                "under Taste, it is opened here."
             )
         lines = []
         for session, number in self._chosen():
@@ -155,6 +185,8 @@ class OpenForm(NeedsBook, widgets.VBox):
                 if lacks
                 else f"In flight {number} every cup has its scores."
             )
+        if still:
+            lines.append("Locked, nothing in it changes any more.")
         return said(" ".join(lines) or "Tick the flights to open.")
 
     def _codes_found(self) -> None:
@@ -183,13 +215,13 @@ class OpenForm(NeedsBook, widgets.VBox):
     def _open(self) -> str:
         chosen = self._chosen()
         if not chosen:
-            remedy = "Tick one" if self._waiting else "Lock one in notebook 3 first"
+            remedy = "Tick one" if self._waiting else "Lock one under Taste first"
             raise SealError(
                 f"flights must be one or more that are locked, got none. {remedy}.", field="flights"
             )
         session, numbers = chosen[0][0], [number for _, number in chosen]
         passphrase = self.form.fields["passphrase"].value
-        flights = open_flights(self._book, session, passphrase, numbers)
+        flights = lock_and_open(self._book, session, passphrase, numbers)
         which = (
             f"Flight {numbers[0]} of '{session}' is"
             if len(numbers) == 1

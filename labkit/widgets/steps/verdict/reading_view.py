@@ -91,7 +91,9 @@ class ReadingView(NeedsBook, widgets.VBox):
             buttons=[self.button, self.keep_scale],
         )
         self.form.compute_with(self._read)
-        super().__init__([self.form, self.map, widgets.HTML(_SHRINK)])
+        *above, guide = self.form.children
+        self.form.children = (*above, self.map, guide)  # on a wide page beside what was read
+        super().__init__([self.form, widgets.HTML(_SHRINK)])
         follow_book(self, book, self._hear, Topic.SESSIONS, Topic.DECISIONS, Topic.PEOPLE)
 
     def _hear(self) -> None:

@@ -70,6 +70,9 @@ function render({ model, el }) {
   }
 
   const goThere = (message) => {
+    if (message.kind === "next") {
+      document.querySelector(`.${model.get("scope")} .lk-today-next`)?.focus();
+    }
     if (message.kind !== "go") return;
     // The step is made in the same breath: its part may come a moment later.
     const began = Date.now();

@@ -1,0 +1,109 @@
+"""A coffee's reading as JSON, squeezed, and back: values only, so that reading it runs nothing."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, fields, is_dataclass
+from enum import Enum
+from functools import cache
+from types import NoneType, UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+
+from labkit.analysis.across.coffees import CoffeeReading, Facts, Whole
+from labkit.analysis.model.coding import Floats
+from labkit.analysis.reading.best import Best
+from labkit.analysis.reading.verdict import Verdict
+from labkit.analysis.search.recommendation import Recommendation
+
+Unpack = Callable[[Any], Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Packed:
+    """What of a reading is packed: its names stand beside it, and the whole is read when asked."""
+
+    facts: Facts | None
+    best: Best | None
+    recommended: Recommendation | None
+    verdict: Verdict
+
+
+def pack_reading(reading: CoffeeReading) -> bytes:
+    """What a reading says, without its names, scores and surface.
+
+    Parameters
+    ----------
+    reading : CoffeeReading
+        What to pack.
+    """
+    parts = {one.name: getattr(reading, one.name) for one in fields(_Packed)}
+    text = json.dumps(_plain(_Packed(**parts)), separators=(",", ":"))
+    return zlib.compress(text.encode(), 6)
+
+
+def unpack_reading(
+    content: bytes, *, client: str, coffee: str, read_whole: Callable[[], Whole]
+) -> CoffeeReading:
+    """The reading that was packed.
+
+    Parameters
+    ----------
+    content : bytes
+        Of :func:`pack_reading`, of this version of the analysis.
+    client, coffee : str
+        Whose coffee, and its name.
+    read_whole : callable
+        Gives the scores and the surface.
+    """
+    packed = _unpacker(_Packed)(json.loads(zlib.decompress(content)))
+    parts = {one.name: getattr(packed, one.name) for one in fields(_Packed)}
+    return CoffeeReading(client=client, coffee=coffee, read_whole=read_whole, **parts)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Enum):
+        return value.name
+    if is_dataclass(value):
+        return [_plain(getattr(value, one.name)) for one in fields(value)]
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, tuple):
+        return [_plain(one) for one in value]
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
+
+
+@cache
+def _unpacker(kind: Any) -> Unpack:
+    """What makes a value of a type from plain ones; made once a type."""
+    arguments = get_args(kind)
+    if get_origin(kind) in (Union, UnionType):
+        (some,) = (one for one in arguments if one is not NoneType)
+        inner = _unpacker(some)
+        return lambda value: None if value is None else inner(value)
+    if kind == Floats:
+        return lambda value: np.array(value, dtype=np.float64)
+    if get_origin(kind) is tuple:
+        if arguments[-1] is Ellipsis:
+            each = _unpacker(arguments[0])
+            return lambda value: tuple(map(each, value))
+        each_own = tuple(map(_unpacker, arguments))
+        return lambda value: tuple(make(one) for make, one in zip(each_own, value, strict=True))
+    if isinstance(kind, type) and issubclass(kind, Enum):
+        return lambda value: kind[value]
+    if isinstance(kind, type) and is_dataclass(kind):
+        hints = get_type_hints(kind)
+        names = [one.name for one in fields(kind)]
+        makers = [_unpacker(hints[name]) for name in names]
+
+        def made(value: Any) -> Any:
+            parts = zip(names, makers, value, strict=True)
+            return kind(**{name: make(one) for name, make, one in parts})
+
+        return made
+    return lambda value: value
