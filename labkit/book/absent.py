@@ -73,6 +73,9 @@ class _AbsentChanges:
         """Nothing to be told of."""
         return lambda: None
 
+    def close(self) -> None:
+        """Nobody is told anything."""
+
     def look(self) -> frozenset[Topic]:
         """Nothing: there is no lab book."""
         return frozenset()

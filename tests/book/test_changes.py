@@ -12,6 +12,7 @@ import threading
 import pytest
 
 from labkit.book import AbsentBook, LabBook, Topic
+from labkit.book.store import transactions
 from labkit.book.store.changes import TOPICS
 from labkit.book.store.schema import Base
 from labkit.errors import BookAwayError, BookError
@@ -247,7 +248,10 @@ def test_a_book_that_was_away_is_caught_up_with(sqlite_book):
 
 
 @pytest.mark.postgres
-def test_a_server_that_was_stopped_is_seen_to_go_and_to_come_back():
+def test_a_server_that_was_stopped_is_seen_to_go_and_to_come_back(monkeypatch):
+    def never(_seconds):
+        raise AssertionError("nobody is to wait for it")
+
     with a_postgresql_server() as server, LabBook(server.url) as book:
         seen, told = [], []
         book.changes.watch(seen.append)
@@ -255,6 +259,10 @@ def test_a_server_that_was_stopped_is_seen_to_go_and_to_come_back():
         server.stop()
         with pytest.raises(BookAwayError):
             book.changes.look()
+        with monkeypatch.context() as patch:
+            patch.setattr(transactions.time, "sleep", never)  # it is known to be away
+            with pytest.raises(BookAwayError):
+                book.people.add_client(CLIENT)
         server.start()
         assert book.changes.look() == set(Topic)
 

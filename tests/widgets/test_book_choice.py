@@ -135,6 +135,23 @@ def test_a_page_opened_without_its_book_goes_on_by_itself_once_it_is_back(own):
     asyncio.run(play())
 
 
+def test_a_book_that_goes_away_while_the_page_is_made_is_waited_for(own):
+    async def play():
+        book = find_book()
+        aside = own.rename(own.with_suffix(".aside"))
+        today = Today(book, choose_book, bench)
+        today.go(Step.BOTTLES)
+        assert today.standing.next is NextThing.CHOOSE_BOOK
+        assert "No lab book is open" in today.change_book.said.value
+        aside.rename(own)
+        await until(lambda: "weigh" in today.parts(Step.BOTTLES))
+        today.desk.book.close()
+        today.close()
+        book.close()
+
+    asyncio.run(play())
+
+
 def test_a_damaged_book_is_not_tried_again_unasked(own, monkeypatch):
     own.write_bytes(own.read_bytes()[:20_000])
     tried = []

@@ -149,6 +149,8 @@ class Store:
             when the connection was lost while committing.
         """
         patience_s = PATIENCE_S if self._patience_s is None else self._patience_s
+        if self.changes.away:
+            patience_s = 0.0  # known to whoever looks: waiting would only hold up the page
         give_up_at = time.monotonic() + patience_s
         pause_s = 0.1
         while True:

@@ -75,7 +75,7 @@ class BookChoice(widgets.VBox):
     ) -> None:
         self._book, self._choose, self._reopen = book, choose, reopen
         self.said = widgets.HTML()
-        self.again = fields.button("Try again", main=True)
+        self.again = fields.button("Try again")
         self.again.on_click(lambda _b: self.try_again())
         self._trying = Form({}, buttons=[self.again])
         use = fields.button("Use this one")

@@ -46,7 +46,7 @@ class BookFiles(NeedsBook, widgets.VBox):
 
     def __init__(self, book: LabBook, bring_in: Callable[[], Any]) -> None:
         self._book, self.hands = book, HandOver()
-        back_up = fields.button("Back up now", main=True)
+        back_up = fields.button("Back up now")
         back_up.on_click(lambda _b: self._back_up())
         self.backing = Form({}, buttons=[back_up])
         self.away = Form(

@@ -175,7 +175,7 @@ class Today(widgets.VBox):
             Which one.
         """
         self._make(step)
-        return {part.name: part.widget for part in self._parts[step]}
+        return {part.name: part.widget for part in self._parts.get(step, ())}
 
     def go(self, step: Step, part: str = "") -> widgets.Widget | None:
         """Go to a step, and to a part of it, which comes back.
@@ -199,7 +199,14 @@ class Today(widgets.VBox):
         self._stand()
 
     def _take_book(self, book: LabBook | AbsentBook) -> None:
-        """Begin anew with a lab book."""
+        """Begin anew with a lab book, or with what stands for one that goes away just now."""
+        try:
+            self._begin(book)
+        except BookAwayError as error:
+            book.changes.close()
+            self._begin(AbsentBook(str(error), is_away=True))
+
+    def _begin(self, book: LabBook | AbsentBook) -> None:
         self.desk = Desk(book, self._bench, go=self.go, stand=self._stand)
         self._parts: dict[Step, tuple[Part, ...]] = {}
         self._part_boxes: dict[Step, tuple[widgets.VBox, ...]] = {}
