@@ -9,11 +9,12 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from labkit.analysis import trade_sayings
 from labkit.water import Target
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices, levels_by_coffee
 from labkit.widgets.parts.fields import said
-from labkit.widgets.steps.across.across_form import AcrossForm, BalanceForm, OneWaterForm
+from labkit.widgets.steps.across.across_form import AcrossForm, BalanceForm, OneWaterForm, WordsForm
 from labkit.widgets.steps.bottles.bottle_forms import ConcentrateForm, StrengthForm
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm, JugForm
 from labkit.widgets.steps.bottles.meter_form import MeterForm
@@ -261,6 +262,10 @@ def all_coffees(desk: Desk) -> Sequence[Part]:
                 OnAsk(
                     "One water for several",
                     lambda: OneWaterForm(book, across, bench.losses_picture),
+                ),
+                OnAsk(
+                    "Words and minerals",
+                    lambda: WordsForm(book, across, trade_sayings(), bench.words_picture),
                 ),
                 OnAsk("Sharp or flat", lambda: BalanceForm(book, across, bench.balance_picture)),
             ]
