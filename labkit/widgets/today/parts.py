@@ -188,14 +188,14 @@ def verdict(desk: Desk) -> Sequence[Part]:
         following = NextFlightView(book, reading, bench.next_picture, base=desk.base)
         planned = PlanForm(book, following, bench.bench_sheet, base=desk.base)
         views.append(following)
-        reading.map.on_taste_next(taste)  # the view has taken it for itself
+        reading.map.on_taste_next(taste_next)  # the view has taken it for itself
         following.on_change(lambda: desk.hear_following(following.found))
         desk.hear_following(following.found)
         return widgets.VBox([following, widgets.HTML("<h2>Plan this flight</h2>"), planned])
 
     asked = OnAsk("Look for what to taste next", taste_on)
 
-    def taste(water: Target) -> None:
+    def taste_next(water: Target) -> None:
         asked.ask()
         for following in views:
             following.include(water)
@@ -209,7 +209,7 @@ def verdict(desk: Desk) -> Sequence[Part]:
         desk.go(Step.VERDICT, "says")
 
     desk.reading = reading
-    reading.map.on_taste_next(taste)
+    reading.map.on_taste_next(taste_next)
     reading.map.on_card(hand_on)
     reading.on_change(desk.hear_reading)
     opening = OpenForm(book, on_open=show)
