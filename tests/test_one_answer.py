@@ -18,7 +18,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from labkit.analysis import Outcome, PlantedPeak, SimulatedPanel, water_map, water_target
+from labkit.analysis import (
+    Outcome,
+    PlantedPeak,
+    SimulatedPanel,
+    VerdictKind,
+    water_map,
+    water_target,
+)
 from labkit.bench import bench_sheet, card_files, coffee_report
 from labkit.book import Attribute, LabBook, Score, import_folder
 from labkit.present import confirmation_of, known_of, say, sure_of
@@ -42,7 +49,17 @@ from labkit.widgets import (
     OneWaterForm,
     ReadingView,
 )
-from labkit.workflow import confirm, make_card, make_report, next_flight, one_water, read, read_all
+from labkit.workflow import (
+    NextThing,
+    confirm,
+    make_card,
+    make_report,
+    next_flight,
+    one_water,
+    read,
+    read_all,
+    where_it_stands,
+)
 from tests.book.samples import add_all_bottles
 
 CLIENT, PASSPHRASE = "Client A", "only the preparer knows"
@@ -222,10 +239,12 @@ def told(book, card_form):
         card_form.form.fields["coffee"].value = (CLIENT, name)
         tank.form.fields["coffees"].value = ((CLIENT, name),)
         found = read(book, name)
+        step = next_flight(book, name, include=[found.water])
         return SimpleNamespace(
             found=found,
             one=found.reading.recommended,
-            step=next_flight(book, name, include=[found.water]),
+            step=step,
+            standing=where_it_stands(book, name, client=CLIENT, found=found, following=step),
             confirming=confirm(book, name),
             card=make_card(book, name),
             reported=make_report(book, name).card,
@@ -278,6 +297,17 @@ def test_every_place_names_the_same_best_water(book, told, name):
         rf"Today's best( by its own cups)?: {re.escape(water.text)}", all_of.following_html
     )
     levels = [each.factor for each in best.factor_ranges if each.is_told]
+    assert all_of.standing.found.water == water
+    head = say(all_of.standing)
+    stated = {
+        "mg_share": f"Ca:Mg {water.ca_mg_ratio_text}",
+        "hardness_mg_l_caco3": f"hardness {water.hardness_mg_l_caco3:.0f}",
+        "alkalinity_mg_l_caco3": f"alkalinity {water.alkalinity_mg_l_caco3:.0f}",
+    }
+    if head.startswith(("Best so far", "Which water")):
+        assert [each for each in stated if stated[each] in head] == levels
+    else:
+        assert all_of.found.reading.verdict.kind is not VerdictKind.FOUND
     for factor in levels:
         assert describe(as_coordinates(water)[0], [factor]) in words_of(all_of.report)
 
@@ -387,6 +417,7 @@ def test_what_is_not_told_and_what_a_test_said_stand_on_card_and_report(told, na
     if name == "Swept":
         assert found.answer.outcome is Outcome.CONFIRMED
         assert say(found.answer) in known
+        assert all_of.standing.next is NextThing.MAKE_CARD
         assert all_of.confirming.test is None  # answered: nothing is offered beside it
         assert say(found.answer) in unescape(all_of.following_html)
         assert all_of.step.advice.answer == all_of.confirming.answer == found.answer

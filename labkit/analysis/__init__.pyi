@@ -115,6 +115,7 @@ from .reading.words import SayingVerdict as SayingVerdict
 from .reading.words import WhyUnlinked as WhyUnlinked
 from .reading.words import WordReadings as WordReadings
 from .reading.words import read_words as read_words
+from .reading.words import trade_sayings as trade_sayings
 from .region import Excluded as Excluded
 from .region import Region as Region
 from .region import makeable as makeable

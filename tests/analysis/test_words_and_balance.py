@@ -22,9 +22,14 @@ from labkit.analysis.reading.acidity_balance import (
     balance_acidity,
     right_questions,
 )
-from labkit.analysis.reading.words import SayingVerdict, WhyUnlinked, link_factors, read_words
+from labkit.analysis.reading.words import (
+    SayingVerdict,
+    WhyUnlinked,
+    link_factors,
+    read_words,
+    trade_sayings,
+)
 from labkit.errors import ReadingError
-from tests.project import PROJECT
 
 TASTERS = "ABCDEF"
 
@@ -267,8 +272,8 @@ def test_levels_and_shares_are_those_of_the_coffees_that_a_word_was_checked_of(f
     pd.testing.assert_frame_equal(both[columns], alone[columns])
 
 
-def test_the_sayings_that_come_with_the_workbook_can_be_read_and_are_marked():
-    sayings = pd.read_csv(PROJECT / "shared" / "tasting" / "sayings.csv")
+def test_the_sayings_that_come_with_labkit_can_be_read_and_are_marked():
+    sayings = trade_sayings()
     assert (sayings["mark"] == "common practice").all()
     assert set(sayings["direction"]) == {"more", "less"}
 

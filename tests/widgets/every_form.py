@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
+from labkit.analysis import trade_sayings
 from labkit.bench import (
     LABEL_PAPERS,
     bench_sheet,
@@ -44,7 +43,6 @@ from labkit.widgets import (
     levels_by_coffee,
 )
 from labkit.widgets.parts.book_files import BookFiles
-from tests.project import PROJECT
 
 
 def no_picture(*_read, **_about):
@@ -112,7 +110,7 @@ def handing_over(book):
     base = BaseWaterForm(book)
     card = CardForm(book, card_files, base)
     across = AcrossForm(book, no_picture)
-    sayings = pd.read_csv(PROJECT / "shared" / "tasting" / "sayings.csv")
+    sayings = trade_sayings()
     return {
         "card": card,
         "meter": MeterForm(book, card),

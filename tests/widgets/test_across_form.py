@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import pandas as pd
 import pytest
 
+from labkit.analysis import trade_sayings
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
 from labkit.widgets import AcrossForm, BalanceForm, OneWaterForm, WordsForm
-from tests.project import PROJECT
 
 SANDFIRTH, QUILLMOOR = "Sandfirth Coffee", "Quillmoor Roastery"
 
@@ -96,7 +95,7 @@ def test_one_water_follows_the_filter_and_the_cups_sold(form, book):
 
 def test_words_and_balance_follow_the_client(form, book):
     form.form.fields["client"].value = QUILLMOOR
-    sayings = pd.read_csv(PROJECT / "shared" / "tasting" / "sayings.csv")
+    sayings = trade_sayings()
     words = WordsForm(book, form, sayings, lambda found: "")
     assert words.words.words["cups"].max() == len(
         book.scores.opened_words(client=QUILLMOOR).query("word == 'flat'")

@@ -130,6 +130,15 @@ def test_a_sweep_is_typed_in_ratios_or_shares(sweep_form, typed):
     assert [water.mg_share for water in sweep_form.waters] == [0.25, 0.5, 0.75]
 
 
+def test_another_sweep_is_told_of_once_its_levels_are_filled_in(sweep_form):
+    told = []
+    sweep_form.on_change(lambda: told.append(len(sweep_form.waters)))
+
+    sweep_form.vary("hardness_mg_l_caco3")
+
+    assert told == [4]  # seen: a hardness dial of one level, refused in the plan below
+
+
 def test_a_sweep_that_can_be_read_in_two_ways_says_both_beside_its_field(sweep_form):
     sweep_form.fields["mg_share"].value = "0,1"
 

@@ -5,10 +5,13 @@ from __future__ import annotations
 import pytest
 
 from labkit import bench
-from labkit.book import AbsentBook, LabBook
+from labkit.book import AbsentBook, Attribute, LabBook
+from labkit.tasting import SCALES
 from labkit.widgets import Today
 from labkit.widgets.today.parts import MAKERS, Part
 from labkit.workflow import NextThing, Step
+from tests.tasted import PASSPHRASE, at_shares, begin, score
+from tests.widgets.plans.helpers import press
 
 CLIENT = "Client A"
 
@@ -132,6 +135,72 @@ def test_a_lab_book_that_cannot_be_opened_leaves_a_page_that_offers_another():
 
     assert today.standing.next is NextThing.CHOOSE_BOOK
     assert "it was moved." in today.change_book.said.value
+
+
+def test_a_coffee_added_at_the_head_is_the_one_worked_on(today):
+    (form,) = today.add_coffee.inside
+    today.add_coffee.is_open = True
+    form.fields["client"].value, form.fields["coffee"].value = CLIENT, "Coffee C"
+    next(
+        one for one in all_widgets(form) if getattr(one, "description", "") == "Add this coffee"
+    ).click()
+
+    assert today.coffee.value == today.desk.coffee == (CLIENT, "Coffee C")
+    assert not today.add_coffee.is_open
+
+
+@pytest.fixture
+def read(shelf_book):
+    """The page with a coffee whose cups are open, at the verdict."""
+    waters = at_shares(0, 0.5, 1)
+    plan = begin(
+        shelf_book,
+        "Monday",
+        client=CLIENT,
+        coffee="Coffee A",
+        targets=waters,
+        tasters=["Ada", "Bo", "Cy"],
+        attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+    )
+    score(
+        shelf_book,
+        plan,
+        lambda cup, water: {"overall": 2 + round(5 * water.mg_share) + cup.position % 2},
+    )
+    today = Today(shelf_book, nowhere, bench)
+    today.go(Step.VERDICT)
+    opening = today.parts(Step.VERDICT)["open"]
+    opening.form.fields["passphrase"].value = PASSPHRASE
+    opening.button.click()
+    return today
+
+
+def test_the_map_leads_to_the_card_and_to_the_next_flight_before_it_was_asked_for(read):
+    parts = read.parts(Step.VERDICT)
+    touched, following = parts["says"].map, parts["next"]
+    assert touched.offers == ["taste", "card"]
+    best = parts["says"].reading.recommended.water
+
+    touched.answer({"kind": "card", "at": touched.data["best"]})
+    card = read.parts(Step.HAND_OVER)["card"]
+    assert read.steps.chosen == "hand-over"
+    assert card.form.fields["coffee"].value == (CLIENT, "Coffee A")
+    assert card.form.fields["water"].target == best
+
+    touched.answer({"kind": "taste", "at": touched.data["best"]})
+    assert read.steps.chosen == "verdict"
+    assert following.made is not None
+    assert read.desk.following is not None
+    assert best in read.desk.following.targets
+
+
+def test_the_button_for_a_dial_chooses_it(read):
+    assert read.standing.next is NextThing.PLAN_DIAL
+    read.button.click()
+
+    assert read.steps.chosen == "plan"
+    sweep = read.parts(Step.PLAN)["waters"]
+    assert sweep.fields["kind"].value == "hardness dial"
 
 
 def test_a_part_that_takes_long_is_made_when_asked_for_and_once(today):

@@ -13,6 +13,7 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from importlib import resources
 from typing import Any, Final
 
 import numpy as np
@@ -52,6 +53,22 @@ FEWEST_CHECKS: Final = 8
 
 SEPARATED: Final = 12.0
 """Log odds per coded unit beyond which a word is split by the coordinate without a mistake."""
+
+
+def trade_sayings() -> pd.DataFrame:
+    """What the trade says of minerals, in our own words; a row of one's own tests it too.
+
+    All are marked "common practice": none has a single source, and none is taken as true.
+
+    Returns
+    -------
+    DataFrame
+        ``saying``; the ``factor`` it speaks of (less Mg share is more calcium); whether its words
+        become likelier with ``more`` or ``less`` of it (``direction``); those ``words``, parted by
+        semicolons, of which a cup must have one; and ``mark``, where the saying comes from.
+    """
+    with resources.files("labkit.analysis").joinpath("data", "sayings.csv").open() as file:
+        return pd.read_csv(file)
 
 
 class SayingVerdict(StrEnum):

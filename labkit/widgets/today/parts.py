@@ -9,12 +9,13 @@ from typing import Any
 
 import ipywidgets as widgets
 
+from labkit.analysis import trade_sayings
 from labkit.errors import BookAwayError
 from labkit.water import Target
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices, levels_by_coffee
 from labkit.widgets.parts.fields import said
-from labkit.widgets.steps.across.across_form import AcrossForm, BalanceForm, OneWaterForm
+from labkit.widgets.steps.across.across_form import AcrossForm, BalanceForm, OneWaterForm, WordsForm
 from labkit.widgets.steps.bottles.bottle_forms import ConcentrateForm, StrengthForm
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm, JugForm
 from labkit.widgets.steps.bottles.meter_form import MeterForm
@@ -200,14 +201,14 @@ def verdict(desk: Desk) -> Sequence[Part]:
         following = NextFlightView(book, reading, bench.next_picture, base=desk.base)
         planned = PlanForm(book, following, bench.bench_sheet, base=desk.base)
         views.append(following)
-        reading.map.on_taste_next(include)  # the view has taken it for itself
+        reading.map.on_taste_next(taste_next)  # the view has taken it for itself
         following.on_change(lambda: desk.hear_following(following.found))
         desk.hear_following(following.found)
         return widgets.VBox([following, widgets.HTML("<h2>Plan this flight</h2>"), planned])
 
     asked = OnAsk("Look for what to taste next", taste_on)
 
-    def include(water: Target) -> None:
+    def taste_next(water: Target) -> None:
         asked.ask()
         for following in views:
             following.include(water)
@@ -221,7 +222,7 @@ def verdict(desk: Desk) -> Sequence[Part]:
         desk.go(Step.VERDICT, "says")
 
     desk.reading = reading
-    reading.map.on_taste_next(include)
+    reading.map.on_taste_next(taste_next)
     reading.map.on_card(hand_on)
     reading.on_change(desk.hear_reading)
     opening = OpenForm(book, on_open=show)
@@ -274,6 +275,10 @@ def all_coffees(desk: Desk) -> Sequence[Part]:
                 OnAsk(
                     "One water for several",
                     lambda: OneWaterForm(book, across, bench.losses_picture),
+                ),
+                OnAsk(
+                    "Words and minerals",
+                    lambda: WordsForm(book, across, trade_sayings(), bench.words_picture),
                 ),
                 OnAsk("Sharp or flat", lambda: BalanceForm(book, across, bench.balance_picture)),
             ]

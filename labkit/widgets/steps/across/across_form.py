@@ -323,7 +323,7 @@ class WordsForm(NeedsBook, widgets.VBox):
     across : AcrossForm
         The coffees.
     sayings : DataFrame
-        What the trade says, as :func:`labkit.analysis.read_words` takes it.
+        What the trade says, as :func:`labkit.analysis.trade_sayings` gives it.
     picture : callable
         Takes :class:`WordReadings` and returns their picture as HTML.
     """

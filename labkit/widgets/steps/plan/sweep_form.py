@@ -82,6 +82,7 @@ class SweepForm(NeedsBook, Form):
         book: LabBook | None = None,
     ) -> None:
         self._check, self._best_of, self._base = check, best_of, base
+        self._filling = False
         super().__init__(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
@@ -89,8 +90,6 @@ class SweepForm(NeedsBook, Form):
                 **{name: fields.text(label) for name, label in _LABELS.items()},
             },
         )
-        for name in ("coffee", "kind"):
-            self.fields[name].observe(lambda _change: self._start(), "value")
         self._start()
         self.compute_with(self._show)
         if base is not None:
@@ -141,6 +140,20 @@ class SweepForm(NeedsBook, Form):
             Its name.
         """
         self.fields["kind"].value = _VARYING[coordinate][0]
+
+    def refresh(self) -> None:
+        """Compute again, once the fields are filled in: what is half filled in is no sweep."""
+        if not self._filling:
+            super().refresh()
+
+    def _changed(self, name: str) -> None:
+        if name in ("coffee", "kind"):
+            self._filling = True
+            try:
+                self._start()
+            finally:
+                self._filling = False
+        super()._changed(name)
 
     def _start(self) -> None:
         """Fill in the usual levels, and the best known where a factor is held."""
