@@ -13,7 +13,7 @@ from labkit.present.bottles import may_cloud
 from labkit.present.cautions import cautions_for
 from labkit.present.html import beware, notes, table
 from labkit.water import (
-    PURE_WATER,
+    NOTABLE_STEP_PERCENT,
     Dose,
     IonChange,
     Mixing,
@@ -58,20 +58,26 @@ def _coarse(mixing: Mixing, dose: Dose) -> str:
     step, name = "balance" if mixing.balance_g is not None else "pipette", dose.concentrate.name
     if not dose.volume_ml:
         return (
-            f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: mix "
-            "a larger volume, or use a weaker bottle."
+            f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: "
+            f"{_more(mixing)}, or use a weaker bottle."
         )
     return (
-        f"One step of the {step} is {mixing.step_percent(dose):.0f} % of the dose of {name}: mix a "
-        "larger volume, use a weaker bottle, or a finer tool."
+        f"One step of the {step} is {mixing.step_percent(dose):.0f} % of the dose of {name}: "
+        f"{_more(mixing)}, use a weaker bottle, or a finer tool."
     )
+
+
+def _more(mixing: Mixing) -> str:
+    """The volume at which the tool tells every dose well enough."""
+    enough = mixing.mending_volume_ml or mixing.volume_ml
+    return f"mix at least {enough:.0f} mL, where it is {NOTABLE_STEP_PERCENT:g} %"
 
 
 @to_html.register
 def _mixing(mixing: Mixing) -> str:
     rows = [(dose.concentrate.name, _amount(mixing, dose)) for dose in mixing.in_order]
-    poured = "base water" if mixing.base != PURE_WATER else "pure water"
-    rows.append((poured, f"{mixing.base_ml:.{digits_of(mixing.pipette_ml)}f} mL"))
+    digits = digits_of(mixing.pipette_ml)
+    rows += [(name, f"{ml:.{digits}f} mL") for name, ml in mixing.base_parts]
     total = "made up to" if mixing.filling == "made up to" else "gives"
     rows.append((total, f"{figure(mixing.volume_ml, 6)} mL"))
     return (
@@ -135,6 +141,9 @@ def _tank_remarks(tank: TankMixing) -> tuple[str, ...]:
 def _tank(tank: TankMixing) -> str:
     digits = digits_of(tank.balance_g)
     rows = [(p.salt.label, f"{p.mass_g:.{digits}f} g") for p in tank.portions if p.exact_g]
+    if tank.start is not None and tank.start.is_blend:
+        parts = tank.start.parts(1000 * tank.volume_l)
+        rows += [(name, f"{figure(ml / 1000, 4)} L") for name, ml in parts]
     rows.append(("water", f"to make {figure(tank.volume_l, 4)} L"))
     return (
         table(f"Weigh into the tank: {say(tank.target)}", ("", "amount"), rows)

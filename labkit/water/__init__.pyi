@@ -50,12 +50,14 @@ from .dosing.choosing import Preference as Preference
 from .dosing.direct import Portion as Portion
 from .dosing.direct import TankMixing as TankMixing
 from .dosing.direct import weigh_out as weigh_out
+from .dosing.mixing import NOTABLE_STEP_PERCENT as NOTABLE_STEP_PERCENT
 from .dosing.mixing import Dose as Dose
 from .dosing.mixing import Mixing as Mixing
 from .dosing.mixing import mix as mix
 from .dosing.nearest import IonChange as IonChange
 from .dosing.nearest import Reach as Reach
 from .dosing.nearest import differences as differences
+from .dosing.nearest import thinned_for as thinned_for
 from .dosing.nearest import within_reach as within_reach
 from .dosing.reach import largest_base_share as largest_base_share
 from .dosing.spread import Spread as Spread
