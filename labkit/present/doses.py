@@ -14,6 +14,7 @@ from labkit.present.cautions import cautions_for
 from labkit.present.html import beware, notes, table
 from labkit.water import (
     NOTABLE_STEP_PERCENT,
+    DayBatch,
     Dose,
     IonChange,
     Mixing,
@@ -120,6 +121,48 @@ def _reached(target: Target, reached: Water, uncertainty: Spread) -> str:
             (name, f"{wanted:.1f}", f"{got:.1f}", f"{spread:.1f}")
             for name, wanted, got, spread in rows
         ],
+    )
+
+
+@to_html.register
+def _batch(batch: DayBatch) -> str:
+    """Base waters, then bottle after bottle, then each water as it comes out."""
+    jugs = list(batch.jugs)
+    first = next(iter(batch.jugs.values()))
+    rows = [
+        (
+            f"{n}. {one.bottle.name}",
+            *(_amount(first, doses[name]) if name in doses else "" for name in jugs),
+            f"{figure(one.total_ml, 5)} mL",
+        )
+        for n, one in enumerate(batch.rounds, start=1)
+        for doses in [dict(one.doses)]
+    ]
+    digits = digits_of(first.pipette_ml)
+    for part, total in batch.base_parts:
+        poured = [dict(mixing.base_parts).get(part) for mixing in batch.jugs.values()]
+        amounts = ("" if ml is None else f"{ml:.{digits}f} mL" for ml in poured)
+        rows.append((part, *amounts, f"{total:.{digits}f} mL"))
+    reached = [
+        (
+            name,
+            f"{figure(mixing.volume_ml, 6)} mL",
+            f"{mixing.reached.hardness_mg_l_caco3:.1f}",
+            f"{mixing.reached.alkalinity_mg_l_caco3:.1f}",
+            f"{100 * mixing.reached.mg_share:.1f}",
+        )
+        for name, mixing in batch.jugs.items()
+    ]
+    said = {remark: None for mixing in batch.jugs.values() for remark in remarks(mixing)}
+    order = (
+        "Pour most of the water into every jug first. Then one bottle into all jugs, the smallest "
+        f"dose first, and rinse the pipette before the next: {batch.rinses} times. Swirl each time."
+    )
+    return (
+        table("Mix together", ("pour", *jugs, "in all"), rows)
+        + table("Waters reached", ("", "volume", "hardness", "alkalinity", "Mg share, %"), reached)
+        + notes((order, *said))
+        + beware(cautions_for("mixing", list(batch.jugs.values())))
     )
 
 

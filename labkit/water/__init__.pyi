@@ -45,6 +45,8 @@ from .coordinates import find_water as find_water
 from .coordinates import levels_of as levels_of
 from .coordinates import same_water as same_water
 from .coordinates import water_numbers as water_numbers
+from .dosing.batch import DayBatch as DayBatch
+from .dosing.batch import mix_batch as mix_batch
 from .dosing.choosing import PREFERENCES as PREFERENCES
 from .dosing.choosing import Preference as Preference
 from .dosing.direct import Portion as Portion

@@ -167,7 +167,7 @@ def thinned_for(
     ...            "CaCl2·2H2O")]
     >>> aim = Target(mg_share=0.7, hardness_mg_l_caco3=100.086, alkalinity_mg_l_caco3=40)
     >>> thinned_for([aim], bottles, start=tap).text
-    '32 % tap + 68 % pure water'
+    '30 % tap + 70 % pure water'
     """
     if not targets or not sources:
         return None
