@@ -13,7 +13,8 @@ from labkit.present.bottles import may_cloud
 from labkit.present.cautions import cautions_for
 from labkit.present.html import beware, notes, table
 from labkit.water import (
-    PURE_WATER,
+    NOTABLE_STEP_PERCENT,
+    DayBatch,
     Dose,
     IonChange,
     Mixing,
@@ -58,20 +59,26 @@ def _coarse(mixing: Mixing, dose: Dose) -> str:
     step, name = "balance" if mixing.balance_g is not None else "pipette", dose.concentrate.name
     if not dose.volume_ml:
         return (
-            f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: mix "
-            "a larger volume, or use a weaker bottle."
+            f"The dose of {name} ({dose.exact_ml:.3f} mL) is below the {step}'s step: "
+            f"{_more(mixing)}, or use a weaker bottle."
         )
     return (
-        f"One step of the {step} is {mixing.step_percent(dose):.0f} % of the dose of {name}: mix a "
-        "larger volume, use a weaker bottle, or a finer tool."
+        f"One step of the {step} is {mixing.step_percent(dose):.0f} % of the dose of {name}: "
+        f"{_more(mixing)}, use a weaker bottle, or a finer tool."
     )
+
+
+def _more(mixing: Mixing) -> str:
+    """The volume at which the tool tells every dose well enough."""
+    enough = mixing.mending_volume_ml or mixing.volume_ml
+    return f"mix at least {enough:.0f} mL, where it is {NOTABLE_STEP_PERCENT:g} %"
 
 
 @to_html.register
 def _mixing(mixing: Mixing) -> str:
     rows = [(dose.concentrate.name, _amount(mixing, dose)) for dose in mixing.in_order]
-    poured = "base water" if mixing.base != PURE_WATER else "pure water"
-    rows.append((poured, f"{mixing.base_ml:.{digits_of(mixing.pipette_ml)}f} mL"))
+    digits = digits_of(mixing.pipette_ml)
+    rows += [(name, f"{ml:.{digits}f} mL") for name, ml in mixing.base_parts]
     total = "made up to" if mixing.filling == "made up to" else "gives"
     rows.append((total, f"{figure(mixing.volume_ml, 6)} mL"))
     return (
@@ -117,6 +124,48 @@ def _reached(target: Target, reached: Water, uncertainty: Spread) -> str:
     )
 
 
+@to_html.register
+def _batch(batch: DayBatch) -> str:
+    """Base waters, then bottle after bottle, then each water as it comes out."""
+    jugs = list(batch.jugs)
+    first = next(iter(batch.jugs.values()))
+    rows = [
+        (
+            f"{n}. {one.bottle.name}",
+            *(_amount(first, doses[name]) if name in doses else "" for name in jugs),
+            f"{figure(one.total_ml, 5)} mL",
+        )
+        for n, one in enumerate(batch.rounds, start=1)
+        for doses in [dict(one.doses)]
+    ]
+    digits = digits_of(first.pipette_ml)
+    for part, total in batch.base_parts:
+        poured = [dict(mixing.base_parts).get(part) for mixing in batch.jugs.values()]
+        amounts = ("" if ml is None else f"{ml:.{digits}f} mL" for ml in poured)
+        rows.append((part, *amounts, f"{total:.{digits}f} mL"))
+    reached = [
+        (
+            name,
+            f"{figure(mixing.volume_ml, 6)} mL",
+            f"{mixing.reached.hardness_mg_l_caco3:.1f}",
+            f"{mixing.reached.alkalinity_mg_l_caco3:.1f}",
+            f"{100 * mixing.reached.mg_share:.1f}",
+        )
+        for name, mixing in batch.jugs.items()
+    ]
+    said = {remark: None for mixing in batch.jugs.values() for remark in remarks(mixing)}
+    order = (
+        "Pour most of the water into every jug first. Then one bottle into all jugs, the smallest "
+        f"dose first, and rinse the pipette before the next: {batch.rinses} times. Swirl each time."
+    )
+    return (
+        table("Mix together", ("pour", *jugs, "in all"), rows)
+        + table("Waters reached", ("", "volume", "hardness", "alkalinity", "Mg share, %"), reached)
+        + notes((order, *said))
+        + beware(cautions_for("mixing", list(batch.jugs.values())))
+    )
+
+
 @remarks.register
 def _tank_remarks(tank: TankMixing) -> tuple[str, ...]:
     standing = tuple(map(may_cloud, tank.clouding))
@@ -135,6 +184,9 @@ def _tank_remarks(tank: TankMixing) -> tuple[str, ...]:
 def _tank(tank: TankMixing) -> str:
     digits = digits_of(tank.balance_g)
     rows = [(p.salt.label, f"{p.mass_g:.{digits}f} g") for p in tank.portions if p.exact_g]
+    if tank.start is not None and tank.start.is_blend:
+        parts = tank.start.parts(1000 * tank.volume_l)
+        rows += [(name, f"{figure(ml / 1000, 4)} L") for name, ml in parts]
     rows.append(("water", f"to make {figure(tank.volume_l, 4)} L"))
     return (
         table(f"Weigh into the tank: {say(tank.target)}", ("", "amount"), rows)

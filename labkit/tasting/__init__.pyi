@@ -73,6 +73,7 @@ from .sweeps import Sweep as Sweep
 from .sweeps import alkalinity_dial as alkalinity_dial
 from .sweeps import check_reachable as check_reachable
 from .sweeps import hardness_dial as hardness_dial
+from .sweeps import nearest_sweep as nearest_sweep
 from .sweeps import ratio_hardness_grid as ratio_hardness_grid
 from .sweeps import ratio_sweep as ratio_sweep
 from .vessels import Vessels as Vessels

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Literal
+from typing import Final, Literal
 
+import numpy as np
 import pandas as pd
 
 from labkit.errors import DosingError, SweepError
@@ -22,6 +23,9 @@ from labkit.water import (
     largest_base_share,
     mix,
 )
+
+_TRIED: Final = 41
+"""Levels tried between the ends of a sweep for how far it can go."""
 
 Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
 
@@ -226,6 +230,64 @@ def check_reachable(
             f"made ({named}), because {worst}"
         ) from worst
     return tuple(mixings)
+
+
+def nearest_sweep(
+    sweep: Sweep, concentrates: Sequence[Concentrate], *, base: Water = PURE_WATER
+) -> Sweep | None:
+    """The sweep with as many levels over as much of its range as these bottles and base reach.
+
+    What is varied first is narrowed, and spread evenly where an end is out of reach; the rest
+    stays as it is.
+
+    Parameters
+    ----------
+    sweep : Sweep
+        The waters to try.
+    concentrates : sequence of Concentrate
+        The bottles at hand.
+    base : Water
+        What the doses go into.
+
+    Returns
+    -------
+    Sweep or None
+        The sweep itself where all of it is within reach; None where no range of it is.
+    """
+
+    def is_reached(target: Target) -> bool:
+        if largest_base_share(target, base) < 1:
+            return False
+        try:
+            mix(target, concentrates, base=base)
+        except DosingError:
+            return False
+        return True
+
+    if all(map(is_reached, sweep.targets)):
+        return sweep
+    first = sweep.varied[0]
+    levels = sorted({getattr(target, first.name) for target in sweep.targets})
+    digits = 2 if first.name == "mg_share" else 0
+    tried = sorted({*levels, *np.round(np.linspace(first.low, first.high, _TRIED), digits)})
+    rows = list(dict.fromkeys(replace(one, **{first.name: levels[0]}) for one in sweep.targets))
+    held = [
+        level
+        for level in map(float, tried)
+        if all(is_reached(replace(row, **{first.name: level})) for row in rows)
+    ]
+    if len(held) < 2:
+        return None
+    spread = np.round(np.linspace(held[0], held[-1], len(levels)), digits)
+    kept = [float(level) for level in dict.fromkeys(spread.tolist())]
+    if len(kept) < 2:
+        return None
+    return Sweep(
+        kind=sweep.kind,
+        targets=tuple(replace(row, **{first.name: level}) for row in rows for level in kept),
+        varied=(Factor(name=first.name, low=kept[0], high=kept[-1]), *sweep.varied[1:]),
+        held=sweep.held,
+    )
 
 
 def _sweep(kind: Kind, levels: Mapping[str, Sequence[float]], **held: float) -> Sweep:

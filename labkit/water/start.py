@@ -55,6 +55,24 @@ class StartWater:
             return self.base
         return blend([(self.base, self.share_percent), (PURE_WATER, 100 - self.share_percent)])
 
+    def parts(self, volume_ml: float) -> tuple[tuple[str, float], ...]:
+        """What is poured together for so much of it: name and mL of each water.
+
+        Parameters
+        ----------
+        volume_ml : float
+            How much is needed (mL).
+
+        Examples
+        --------
+        >>> StartWater(name="tap", share_percent=30).parts(2760)
+        (('tap', 828.0), ('pure water', 1932.0))
+        """
+        if not self.is_blend:
+            return ((self.name, volume_ml),)
+        of_base = round(volume_ml * self.share_percent / 100, 9)
+        return (self.name, of_base), (PURE, round(volume_ml - of_base, 9))
+
     @property
     def text(self) -> str:
         """The name, with the shares where it is thinned."""

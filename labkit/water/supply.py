@@ -13,6 +13,7 @@ from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, con
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM
 from labkit.water.given import is_finite
 from labkit.water.salts.ions import CHARGES, INDEX, ion_table
+from labkit.water.start import StartWater
 from labkit.water.units import (
     ALKALINITY_UNITS,
     CACO3_G_MOL,
@@ -398,7 +399,7 @@ def _part_by_share(ions: dict[str, float], sums: Mapping[str, float], share: flo
         )
 
 
-def as_water(base: Water | Supply | PureWater) -> Water:
+def as_water(base: Water | Supply | PureWater | StartWater) -> Water:
     """The water itself, whichever way it is known."""
     return base if isinstance(base, Water) else base.water
 

@@ -126,7 +126,7 @@ def make_card(
         make_recipes,
         reach.target,
         volumes_l=volumes_l,
-        base=reach.base,
+        base=_thinned(start, reach),
         prefer=prefer,
         concentrates=() if salts else bottles,
         salts=sources if salts else (),
@@ -158,6 +158,13 @@ def base_name(start: StartWater, reach: Reach) -> str:
         return PURE
     share = max(1, round(start.share_percent * reach.base_share))
     return replace(start, share_percent=share).text
+
+
+def _thinned(start: StartWater, reach: Reach) -> StartWater:
+    """The start with its share as it is poured; pure water where none of it is left."""
+    if reach.base_share == 0:
+        return StartWater()
+    return replace(start, share_percent=start.share_percent * reach.base_share)
 
 
 def _start_of(book: LabBook, found: Findings | None) -> StartWater:

@@ -12,6 +12,7 @@ from labkit.water import (
     Preference,
     Recipe,
     Salt,
+    StartWater,
     Target,
     Water,
     mix,
@@ -28,7 +29,7 @@ def make_recipes(
     concentrates: Sequence[Concentrate] = (),
     salts: Sequence[Salt] = (),
     volumes_l: Sequence[float] = VOLUMES_L,
-    base: Water = PURE_WATER,
+    base: Water | StartWater = PURE_WATER,
     pipette_ml: float = 0.1,
     balance_g: float = 0.01,
     purities: Mapping[str, float] | None = None,
@@ -46,7 +47,7 @@ def make_recipes(
         Salts at hand, weighed to the balance straight into the tank.
     volumes_l : sequence of float
         Finished volumes (L).
-    base : Water
+    base : Water or StartWater
         What they go into.
     pipette_ml, balance_g : float
         Steps of the pipette (mL) and the balance (g).

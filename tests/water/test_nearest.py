@@ -129,3 +129,37 @@ def test_no_other_blend_with_pure_water_lies_nearer(seed):
 def test_nothing_to_add_is_refused():
     with pytest.raises(DosingError, match="sources must hold at least one"):
         within_reach(WANTED, [])
+
+
+def test_a_days_batch_is_each_jug_alone_poured_bottle_by_bottle():
+    """The least rinsing: every bottle is taken up once, and what is alkaline comes last."""
+    from labkit.errors import DosingError
+    from labkit.present import to_html
+    from labkit.water import Concentrate, StartWater, Target, Water, mix, mix_batch, salt
+
+    bottles = tuple(
+        Concentrate.of_strength(salt=salt(one)) for one in ("KHCO3", "MgCl2·6H2O", "CaCl2·2H2O")
+    )
+    tap = StartWater(name="tap", base=Water.of_ions({"Ca": 0.2, "Cl": 0.4}), share_percent=25)
+    waters = {
+        name: (Target(mg_share=share, hardness_mg_l_caco3=h, alkalinity_mg_l_caco3=30), volume)
+        for name, share, h, volume in (
+            ("A", 0.5, 80, 2000),
+            ("B", 0, 60, 900),
+            ("C", 0.9, 95, 5000),
+        )
+    }
+    day = mix_batch(waters, bottles, base=tap, pipette_ml=0.05)
+    assert {
+        name: mix(target, bottles, volume_ml=ml, base=tap, pipette_ml=0.05)
+        for name, (target, ml) in waters.items()
+    } == dict(day.jugs)
+    assert [one.bottle.name for one in day.rounds] == ["MgCl2·6H2O", "CaCl2·2H2O", "KHCO3"]
+    assert day.rinses == 2
+    assert [name for name, _ in day.rounds[0].doses] == ["A", "C"]  # none in B, smallest first
+    (_, tap_ml), (_, pure_ml) = day.base_parts
+    everything = tap_ml + pure_ml + sum(one.total_ml for one in day.rounds)
+    assert everything == pytest.approx(7900)
+    assert "rinse the pipette before the next: 2 times" in to_html(day)
+    with pytest.raises(DosingError, match="waters must hold"):
+        mix_batch({}, bottles)

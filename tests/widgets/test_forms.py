@@ -498,3 +498,39 @@ def test_too_little_or_too_much_of_an_analysis_is_said_beside_its_field(
 
     assert sentence in form.form.notes[field].value
     assert book.stock.base_waters() == ()
+
+
+def test_a_sweep_out_of_reach_is_thinned_or_narrowed_at_the_press_of_a_button(tmp_path):
+    """Of 80 mg/L of hardness, all calcium, of which the half that is magnesium bears a half."""
+    from labkit.tasting import check_reachable
+    from tests.widgets.plans.helpers import TAP, fill
+
+    with LabBook(tmp_path / "book.db") as book:
+        fill(book)
+        book.stock.add_base_water("tap", TAP)
+        base = BaseWaterForm(book)
+        form = SweepForm(
+            [("Coffee A", ("Client A", "Coffee A"))],
+            lambda sweep: check_reachable(sweep, book.stock.concentrates(), base=base.water),
+            lambda client, coffee: {},
+            base=base,
+            book=book,
+        )
+        form.fields["mg_share"].value = "0, 0.25, 0.5"
+        form.fields["hardness_mg_l_caco3"].value = "80"
+        assert form.thin_button.layout.display == form.near_button.layout.display == "none"
+
+        base.form.fields["name"].value = "tap"
+        assert form.thin_button.layout.display == form.near_button.layout.display == ""
+        form.thin_button.click()
+        assert (base.start.text, form.thin_button.layout.display) == (
+            "50 % tap + 50 % pure water",
+            "none",
+        )
+
+        base.form.fields["share_percent"].value = 80
+        form.near_button.click()
+        shares = [target.mg_share for target in form.waters]
+        assert len(shares) == 3
+        assert 0.15 < max(shares) <= 0.25
+        assert form.near_button.layout.display == "none"

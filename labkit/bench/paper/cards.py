@@ -217,6 +217,11 @@ def pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]]
         for item, amount, _ in amounts(recipe):
             is_base = unit == "mL" and item == BASE
             text = f"{amount / 1000:.3g} L" if is_base else f"{amount:.{digits_of(step)}f}"
+            start = recipe.start
+            if is_base and start is not None and start.is_blend:
+                for name, ml in start.parts(amount):  # nobody works out shares at the tap
+                    rows.setdefault(name, ["0"] * len(recipes))[at] = f"{ml / 1000:.3g} L"
+                continue
             row = rows.setdefault(base_name if is_base else item, ["0"] * len(recipes))
             row[at] = text
     held = made_of(recipes[-1])

@@ -20,6 +20,7 @@ from labkit.water.dosing.reach import refusal
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
 from labkit.water.figures import figure
 from labkit.water.salts.table import Salt
+from labkit.water.start import StartWater
 from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.uncertainty import expanded
 from labkit.water.waters.targets import Target
@@ -79,6 +80,9 @@ class TankMixing(Shown):
     uncertainty: Spread
     """Expanded uncertainty (k = 2) of the water reached: balance, assay, the base's analysis."""
 
+    start: StartWater | None = None
+    """The base under its name, with its parts where it is a blend; None if it has no name."""
+
     @property
     def mending_volume_l(self) -> float | None:
         """Smallest tank with at most 1 % error from the balance (L); None if this one will do."""
@@ -105,7 +109,7 @@ def weigh_out(
     salts: Sequence[Salt],
     *,
     volume_l: float,
-    base: Water | Supply | PureWater = PURE_WATER,
+    base: Water | Supply | PureWater | StartWater = PURE_WATER,
     balance_g: float = 0.01,
     purities: Mapping[str, float] | None = None,
     prefer: Preference = "few bottles",
@@ -120,8 +124,8 @@ def weigh_out(
         The salts at hand.
     volume_l : float
         Volume of finished water (L).
-    base : Water, Supply or PureWater
-        The water they go into.
+    base : Water, Supply, PureWater or StartWater
+        The water they go into; under its name and with its parts if it is a StartWater.
     balance_g : float
         Last digit of the balance (g).
     purities : mapping, optional
@@ -134,6 +138,7 @@ def weigh_out(
     DosingError
         If these salts and this base cannot make that water.
     """
+    named = base if isinstance(base, StartWater) else None
     base = as_water(base)
     check_amounts(volume_l=volume_l, balance_g=balance_g)
     if not salts:
@@ -185,6 +190,7 @@ def weigh_out(
             for one, mass, grams, share in zip(salts, rounded, exact, shares, strict=True)
         ),
         base=base,
+        start=named,
         volume_l=volume_l,
         balance_g=balance_g,
         reached=reached,

@@ -21,6 +21,7 @@ from labkit.water.dosing.reach import largest_base_share, refusal
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
 from labkit.water.given import is_finite
 from labkit.water.salts.ions import ALKALINITY_EQ, INDEX, IONS
+from labkit.water.start import PURE, StartWater
 from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.waters.targets import Target
 from labkit.water.waters.water import PURE_WATER, Water
@@ -101,6 +102,38 @@ class Mixing(Shown):
     uncertainty: Spread
     """Expanded uncertainty (k = 2) of the water reached: strengths, pipette, base's analysis."""
 
+    start: StartWater | None = None
+    """The base under its name, with its parts where it is a blend; None if it has no name."""
+
+    @property
+    def base_parts(self) -> tuple[tuple[str, float], ...]:
+        """The base water to pour, water by water: name and mL, in steps of the pipette.
+
+        Each but the last is rounded, so that they make up the whole.
+        """
+        if self.start is None:
+            return (("base water" if self.base != PURE_WATER else PURE, self.base_ml),)
+        (first, first_ml), *rest = self.start.parts(self.base_ml)
+        if not rest:
+            return ((first, self.base_ml),)
+        poured = to_step(first_ml, self.pipette_ml)
+        return (first, poured), (rest[0][0], round(self.base_ml - poured, 9))
+
+    @property
+    def mending_volume_ml(self) -> float | None:
+        """Smallest volume with every dose told to 5 % by its tool (mL); None if this one will do.
+
+        A dose grows with the volume, its tool's step does not.
+        """
+        step_ml = {dose.concentrate.name: self._step_ml(dose) for dose in self.coarse}
+        worst = max(
+            (100 * step_ml[dose.concentrate.name] / dose.exact_ml for dose in self.coarse),
+            default=0.0,
+        )
+        if not worst:
+            return None
+        return math.ceil(self.volume_ml * worst / NOTABLE_STEP_PERCENT / 10 - 1e-9) * 10.0
+
     @property
     def volume_l(self) -> float:
         """Volume of the finished water (L), as of water from weighed salts."""
@@ -114,10 +147,12 @@ class Mixing(Shown):
         dose : Dose
             One of the doses of this water.
         """
-        step_ml = self.pipette_ml
-        if self.balance_g is not None:
-            step_ml = self.balance_g / solution_density_kg_l(dose.concentrate.vector)
-        return 100 * step_ml / dose.volume_ml if dose.volume_ml else math.inf
+        return 100 * self._step_ml(dose) / dose.volume_ml if dose.volume_ml else math.inf
+
+    def _step_ml(self, dose: Dose) -> float:
+        if self.balance_g is None:
+            return self.pipette_ml
+        return self.balance_g / solution_density_kg_l(dose.concentrate.vector)
 
     @property
     def coarse(self) -> tuple[Dose, ...]:
@@ -147,7 +182,7 @@ def mix(
     concentrates: Sequence[StockSolution],
     *,
     volume_ml: float = 1000.0,
-    base: Water | Supply | PureWater = PURE_WATER,
+    base: Water | Supply | PureWater | StartWater = PURE_WATER,
     pipette_ml: float = 0.1,
     balance_g: float | None = None,
     filling: Filling = "made up to",
@@ -163,8 +198,8 @@ def mix(
         The bottles at hand.
     volume_ml : float
         Volume of the finished water if it is made up, of the base water if dosed on top (mL).
-    base : Water, Supply or PureWater
-        What the doses go into.
+    base : Water, Supply, PureWater or StartWater
+        What the doses go into; under its name and with its parts if it is a StartWater.
     pipette_ml : float
         Step to which doses are rounded (mL).
     balance_g : float, optional
@@ -184,6 +219,7 @@ def mix(
     Made up to V: sum of d_i (c_i - b) = V (t - b). Added to V: sum of d_i (c_i - t) = V (t - b).
     Both are linear in the doses d, with c the bottles, b the base and t the target.
     """
+    named = base if isinstance(base, StartWater) else None
     base = as_water(base)
     check_amounts(volume_ml=volume_ml, pipette_ml=pipette_ml)
     if balance_g is not None:
@@ -282,6 +318,7 @@ def mix(
             for bottle, volume, amount in zip(concentrates, rounded, exact, strict=True)
         ),
         base=base,
+        start=named,
         base_ml=base_ml,
         volume_ml=finished,
         pipette_ml=pipette_ml,

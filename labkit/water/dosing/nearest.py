@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from labkit.errors import DosingError
 from labkit.water.bottles.concentrates import Concentrate
-from labkit.water.dosing.mixing import COORDINATES
+from labkit.water.dosing.mixing import COORDINATES, mix
 from labkit.water.dosing.reach import largest_base_share
 from labkit.water.salts.table import Salt
+from labkit.water.start import StartWater
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
 from labkit.water.waters.targets import Target
 from labkit.water.waters.water import PURE_WATER, Water, blend
@@ -137,6 +138,54 @@ def within_reach(
         alkalinity_mg_l_caco3=alkalinity,
     )
     return Reach(wanted=target, target=near, base=start, base_share=share)
+
+
+def thinned_for(
+    targets: Sequence[Target], sources: Sequence[Concentrate], *, start: StartWater
+) -> StartWater | None:
+    """As much of a base water as all of these waters bear, the rest pure water, by whole per cent.
+
+    Parameters
+    ----------
+    targets : sequence of Target
+        The waters wanted.
+    sources : sequence of Concentrate
+        The bottles.
+    start : StartWater
+        The base; its share is the most that is taken.
+
+    Returns
+    -------
+    StartWater or None
+        Pure water where they bear none of it; None if these bottles do not make them even so.
+
+    Examples
+    --------
+    >>> from labkit.water import salt
+    >>> tap = StartWater(name="tap", base=Water.of_ions({"Ca": 1.0, "HCO3": 1.0, "Cl": 1.0}))
+    >>> bottles = [Concentrate.of_strength(salt=salt(one)) for one in ("MgCl2·6H2O", "KHCO3",
+    ...            "CaCl2·2H2O")]
+    >>> aim = Target(mg_share=0.7, hardness_mg_l_caco3=100.086, alkalinity_mg_l_caco3=40)
+    >>> thinned_for([aim], bottles, start=tap).text
+    '30 % tap + 70 % pure water'
+    """
+    if not targets or not sources:
+        return None
+    share = min(largest_base_share(target, start.base) for target in targets)
+    most = min(math.floor(100 * share + 1e-9), math.floor(start.share_percent))
+    for percent in range(most, -1, -1):
+        one = replace(start, share_percent=percent) if percent else StartWater()
+        if all(_is_made(target, sources, one) for target in targets):
+            return one
+    return None
+
+
+def _is_made(target: Target, sources: Sequence[Concentrate], start: StartWater) -> bool:
+    try:
+        mix(target, sources, base=start)
+    except DosingError:
+        return False
+    return True
 
 
 def _thinned(base: Water, share: float) -> Water:

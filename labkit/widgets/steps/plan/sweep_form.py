@@ -8,14 +8,24 @@ from typing import Any
 
 from labkit.book import LabBook, Topic
 from labkit.errors import SweepError
-from labkit.tasting import Sweep, alkalinity_dial, hardness_dial, ratio_hardness_grid, ratio_sweep
+from labkit.tasting import (
+    Sweep,
+    alkalinity_dial,
+    hardness_dial,
+    nearest_sweep,
+    ratio_hardness_grid,
+    ratio_sweep,
+)
 from labkit.water import (
     PURE,
+    Concentrate,
     StartWater,
     Target,
+    Water,
     largest_base_share,
     read_levels,
     read_shares,
+    thinned_for,
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices
@@ -83,12 +93,19 @@ class SweepForm(NeedsBook, Form):
     ) -> None:
         self._check, self._best_of, self._base = check, best_of, base
         self._filling = False
+        self._bottles_of = book
+        self._unreached: Sweep | None = None
+        self.thin_button = fields.button("Thin it for me")
+        self.thin_button.on_click(lambda _b: self._thin())
+        self.near_button = fields.button("Take the nearest sweep")
+        self.near_button.on_click(lambda _b: self._take_nearest())
         super().__init__(
             {
                 "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
                 "kind": fields.choice("What to vary", list(KINDS.items()), "ratio sweep"),
                 **{name: fields.text(label) for name, label in _LABELS.items()},
             },
+            buttons=[self.thin_button, self.near_button],
         )
         self._start()
         self.compute_with(self._show)
@@ -195,10 +212,67 @@ class SweepForm(NeedsBook, Form):
         return ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
 
     def _show(self, **_typed: Any) -> Any:
+        self._offer_ways(None)
         sweep = self._make()
-        if self._base is not None:
-            _refuse_base(sweep, self._base.start)
-        return self._check(sweep)
+        try:
+            if self._base is not None:
+                _refuse_base(sweep, self._base.start)
+            return self._check(sweep)
+        except SweepError:
+            self._offer_ways(sweep)
+            raise
+
+    def _offer_ways(self, refused: Sweep | None) -> None:
+        """Offer to thin the base, and the nearest sweep, only where a sweep is out of reach."""
+        self._unreached = refused
+        named = self._base is not None and self._base.form.fields["name"].value != PURE
+        there = refused is not None and self._bottles_of is not None
+        self.thin_button.layout.display = "" if there and named else "none"
+        self.near_button.layout.display = "" if there else "none"
+
+    def _bottles(self) -> tuple[Concentrate, ...]:
+        return () if self._bottles_of is None else self._bottles_of.stock.concentrates()
+
+    def _thin(self) -> None:
+        base, refused = self._base, self._unreached
+        if base is None or refused is None:
+            return
+
+        def work() -> StartWater:
+            found = thinned_for(refused.targets, self._bottles(), start=base.start)
+            if found is None:
+                raise SweepError(
+                    "these waters must be within reach of the bottles and some blend, but are not "
+                    "even from pure water. Add a bottle, or take the nearest sweep."
+                )
+            return found
+
+        done, found = self.press(work)
+        if done:
+            base.choose(found)
+            self.say(f"Start from {found.text}: as much of it as these waters bear.")
+
+    def _take_nearest(self) -> None:
+        refused, base = self._unreached, self._base
+        if refused is None:
+            return
+        start = Water() if base is None else base.water
+
+        def work() -> Sweep:
+            found = nearest_sweep(refused, self._bottles(), base=start)
+            if found is None:
+                raise SweepError(
+                    "two levels at least must be within reach, but there are none from this base "
+                    "and these bottles. Thin the base, add a bottle, or vary something else."
+                )
+            return found
+
+        done, found = self.press(work)
+        if done:
+            first = found.varied[0].name
+            levels = dict.fromkeys(getattr(target, first) for target in found.targets)
+            self.fields[first].value = ", ".join(f"{level:g}" for level in sorted(levels))
+            self.say(f"{_LABELS[first]}: as far as this base and these bottles reach.")
 
 
 def _refuse_base(sweep: Sweep, start: StartWater) -> None:
@@ -215,5 +289,6 @@ def _refuse_base(sweep: Sweep, start: StartWater) -> None:
     remedy = f"Take at most {most:g} % of it, the rest {PURE}," if most else f"Choose {PURE}"
     raise SweepError(
         f"{start.text} contains more calcium, magnesium or alkalinity than {len(below)} of these "
-        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} under 'The water to start from'."
+        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} under 'The water to start from', "
+        "or take the nearest sweep that it allows."
     )
