@@ -22,9 +22,13 @@ from labkit.water import (
     conductivity_us_cm,
     expected_meter,
     figure,
+    percent,
 )
 
 _SHOWN: Final = 6
+
+_LEAST_ODDS: Final = 0.01
+"""Below which odds are said to be less."""
 
 
 @to_html.register
@@ -136,14 +140,14 @@ def _verdict(check: JugCheck) -> str:
             "bottles' strengths."
         )
     elif not single:
-        text += f", and no single slip explains it. Two at once do: {_listed(double)}."
+        text += f", and no single slip explains it. Two at once do: {_with_odds(double)}."
     elif len(single) == 1 and (double or check.meant.explains):
         text += f". Of single slips only this one explains it: {say(single[0])}."
     elif len(single) == 1:
         text += f". One single slip explains it: {say(single[0])}."
     else:
         text += f". {len(single)} single slips explain it about equally well: "
-        text += f"{_listed(single)}."
+        text += f"{_with_odds(single)}."
     if single and double:
         text += f" Two slips at once would do too, in {_times(len(double))}, such as "
         in_all = len(single) == 1 and all(single[0].parts[0] in slip.parts for slip in double)
@@ -162,16 +166,17 @@ def _check(check: JugCheck) -> str:
     """The verdict, what was read, and the ways that come nearest."""
     first, _, more = say(check).partition(". ")
     ways = (check.meant, *check.slips[:_SHOWN])
-    fits = [("what you read", *_read(check), ""), *(_row(way) for way in ways if way.explains)]
+    fits = [("what you read", *_read(check), "", ""), *(_row(way) for way in ways if way.explains)]
     others = [_row(way) for way in ways if not way.explains]
-    head = ("the jug", "µS/cm", "hardness", "alkalinity", "off, % of its band")
+    head = ("the jug", "µS/cm", "hardness", "alkalinity", "off, % of its band", "odds")
     return (
         f"<p style='margin:.6rem 0'><b>{escape(first)}.</b> {escape(more)}</p>"
         + table("What you read, and what fits it", head, fits)
         + (table("What does not fit", head, others) if others else "")
         + "<p>µS/cm at 25 °C; hardness and alkalinity in mg/L as CaCO3. Off: how far the worst "
         "of your readings lies from that water; up to 100 % it agrees, and up to "
-        f"{100 * ABOUT_AS_WELL:.0f} % it cannot be excluded.</p>"
+        f"{100 * ABOUT_AS_WELL:.0f} % it cannot be excluded. Odds: how likely each is if one "
+        "of these slips was made, by how well all readings fit, two at once being rare.</p>"
     )
 
 
@@ -194,18 +199,30 @@ def _read(check: JugCheck) -> tuple[str, str, str]:
     return cells["meter"], cells["hardness"], cells["alkalinity"]
 
 
-def _row(way: Slip) -> tuple[str, str, str, str, str]:
+def _row(way: Slip) -> tuple[str, str, str, str, str, str]:
     us_cm, water = float(conductivity_us_cm(way.water.vector)[0]), way.water
     found = water.hardness_mg_l_caco3, water.alkalinity_mg_l_caco3
     off = f"{100 * way.distance:.0f}"
-    return say(way), f"{us_cm:.0f}", figure(found[0], 2), figure(found[1], 2), off
+    return say(way), f"{us_cm:.0f}", figure(found[0], 2), figure(found[1], 2), off, _odds(way)
+
+
+def _odds(way: Slip) -> str:
+    """Odds in whole percent; none of what is no slip."""
+    if way.odds is None:
+        return ""
+    return percent(way.odds) if way.odds >= _LEAST_ODDS else f"< {percent(_LEAST_ODDS)}"
 
 
 def _times(ways: int) -> str:
     return "one way" if ways == 1 else f"{ways} ways"
 
 
-def _listed(slips: Sequence[Slip]) -> str:
-    words = [say(slip) for slip in slips[:_SHOWN]]
+def _with_odds(slips: Sequence[Slip]) -> str:
+    return _listed(slips, [f" ({_odds(slip)})" for slip in slips])
+
+
+def _listed(slips: Sequence[Slip], odds: Sequence[str] = ()) -> str:
+    beside = odds or [""] * len(slips)
+    words = [f"{say(slip)}{each}" for slip, each in zip(slips, beside, strict=True)][:_SHOWN]
     more = len(slips) - len(words)
     return "; ".join(words) + (f"; and {more} more" if more else "")

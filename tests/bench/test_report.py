@@ -298,6 +298,9 @@ def test_the_paper_is_short_and_no_table_runs_out_of_its_column(book, factors, n
             assert words in " ".join(first.split())
         assert "Appendix" not in first
         assert second.lstrip().startswith("Appendix")
+    page.set_viewport_size({"width": 390, "height": 844})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.set_viewport_size({"width": round(182 * 96 / 25.4), "height": 1000})
     page.emulate_media(media="print")
     page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     over = page.evaluate(

@@ -116,6 +116,20 @@ def test_the_readings_stand_above_what_fits_them_in_the_same_units():
     assert cells == ["200", "", "40"]
 
 
+def test_each_slip_stands_with_its_odds_and_the_jug_as_meant_without():
+    equal = mix(Target(mg_share=0.5, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40), BOTTLES)
+    found = check_jug(equal, [reading(by_hand(80, 40, 40))])
+    shown = to_html(found)
+    rows = {
+        row.split('font-weight:normal">')[1].split("<")[0]: row.rsplit("</td>", 1)[0].split(">")[-1]
+        for row in shown.split("<tr>")
+        if 'font-weight:normal">' in row
+    }
+    assert rows["as the recipe says"] == ""
+    first = found.slips[0]
+    assert rows[say(first)] == f"{100 * first.odds:.0f} %"
+
+
 def test_pure_water_read_in_pure_water_has_no_share_of_nothing():
     nothing = Target(mg_share=0, hardness_mg_l_caco3=0, alkalinity_mg_l_caco3=0)
     jug = mix(nothing, BOTTLES)

@@ -297,3 +297,34 @@ def test_a_water_without_doses_has_none_to_double():
     found = check_jug(mix(nothing, BOTTLES), [MeterReading(shown=0)])
     assert found.slips == ()
     assert found.meant.agrees
+
+
+def test_odds_follow_from_how_well_each_slip_fits():
+    """By hand: bands are two sigmas, so that a reading d half-widths off weighs exp(-2 d²)."""
+    found = check_jug(JUG, [reading(by_hand(105, 20, 40))])
+    assert found.meant.odds is None
+    assert sum(slip.odds for slip in found.slips) == pytest.approx(1)
+    single = [slip for slip in found.slips if not slip.is_double]
+    double = [slip for slip in found.slips if slip.is_double]
+    for some in (single, double):
+        one, two = some[0], some[3]
+        expected = np.exp(-2 * (one.distance**2 - two.distance**2))
+        assert one.odds / two.odds == pytest.approx(expected)
+
+
+def test_odds_are_kept():
+    """Planted slips, two at once in one jug of twenty: the likeliest water is right as often as
+    its odds say (200 jugs of another seed: said 66, right 62 of 100)."""
+    rng = np.random.default_rng(8)
+    said, right = [], []
+    for n in range(80):
+        jug = plant(rng, 2 if n % 20 == 19 else 1, blended=n % 4 >= 2)
+        waters = {}
+        for slip in jug.check().slips:
+            known = waters.setdefault(slip.water.vector.round(6).tobytes(), [slip.water, 0.0])
+            known[1] += slip.odds
+        water, odds = max(waters.values(), key=lambda one: one[1])
+        said.append(odds)
+        right.append(jug.is_(water))
+    assert 0.5 < np.mean(said) < 0.9
+    assert np.mean(said) == pytest.approx(np.mean(right), abs=0.1)

@@ -133,7 +133,7 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
             "The model, and code that fits it again",
             redo_html(reading, _file(f"{about.client}-{about.name}-scores")),
         ),
-        table("Versions", ("", ""), _versions()),
+        f"<div class='wide'>{table('Versions', ('', ''), _versions())}</div>",
         _attached("the raw scores that were read", read, f"{about.client}-{about.name}-scores"),
         _attached(
             "the raw scores left out by choice, which were not read",

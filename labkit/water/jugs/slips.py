@@ -35,6 +35,9 @@ ABOUT_AS_WELL: Final = 1.2
 """Up to how many half-widths of its bands off a slip explains about as well as one inside: bands
 hold 95 in 100 readings (k = 2), and of three readings one lies just outside too often."""
 
+_SECOND_SLIP: Final = 0.05
+"""How often a second slip is taken to happen where one did: an assumption of ours, for the odds."""
+
 _LARGEST_SAMPLE_ML: Final = 20.0
 """What a drop test takes at most: half a drop of 20 mg/L in 5 mL is 2.5 mg/L there."""
 
@@ -106,6 +109,11 @@ class Slip:
     distance: float
     """How far the readings lie from this water, in half-widths of their bands."""
 
+    odds: float | None = None
+    """Chance that it was this, if one or two of the slips thought of were made: by how well all
+    readings fit, each slip taken to be as likely beforehand and two at once to be rare; None of the
+    jug as the recipe says."""
+
     parts: tuple[Mistake, ...] = ()
     """The slips it is made of: one or two; none if all was done as the recipe says."""
 
@@ -153,7 +161,8 @@ class JugCheck(Shown):
     """The jug as the recipe says."""
 
     slips: tuple[Slip, ...]
-    """Every slip thought of, what explains the readings first: one slip before two at once."""
+    """Every slip thought of, what explains the readings first: one slip before two at once, the
+    likeliest first."""
 
     next_check: NextCheck | None
     """What to measure to tell apart what is still possible; None if one way alone is."""
@@ -219,14 +228,16 @@ def check_jug(
     vectors, shifts = found.vectors, found.shifts
     distances = np.array([_distances(doses, vectors, shifts, check) for check in checks])
     worst = distances.max(axis=0)
+    odds = [None, *_odds(distances[:, 1:], found.parts[1:])]
     slips = [
         Slip(
             water=Water.of_vector(vector),
             agrees=bool(far <= 1 + 1e-9),
             distance=float(far),
+            odds=chance,
             parts=parts,
         )
-        for vector, far, parts in zip(vectors, worst, found.parts, strict=True)
+        for vector, far, chance, parts in zip(vectors, worst, odds, found.parts, strict=True)
     ]
     possible = [n for n, slip in enumerate(slips) if slip.explains and not slip.is_double]
     if len(possible) < 2:
@@ -239,7 +250,7 @@ def check_jug(
                 key=lambda slip: (
                     not slip.explains,
                     slip.explains and slip.is_double,
-                    slip.distance,
+                    -(slip.odds or 0.0) if slip.explains else slip.distance,
                 ),
             )
         ),
@@ -276,6 +287,27 @@ def _distances(
     band = meter_band_percent(vectors, check.temperature_c) / 100
     slack = np.maximum(np.hypot(shown * band, mixing), least)
     return np.asarray(np.abs(check.shown - shown) / slack)
+
+
+def _odds(distances: NDArray[np.float64], parts: Sequence[tuple[Mistake, ...]]) -> list[float]:
+    """Chance of each slip given that one was made: normal errors, bands being two of their sigmas.
+
+    Parameters
+    ----------
+    distances : ndarray, shape (n_checks, n_slips)
+        As :func:`_distances` gives them.
+    parts : sequence of tuple of Mistake
+        What each is made of.
+    """
+    if not parts:
+        return []
+    is_double = np.array([len(one) == 2 for one in parts])
+    n_double = max(int(is_double.sum()), 1)
+    n_single = max(int((~is_double).sum()), 1)
+    before = np.where(is_double, _SECOND_SLIP / n_double, 1 / n_single)
+    log_weights = np.log(before) - 2 * (distances**2).sum(axis=0)
+    weights = np.exp(log_weights - log_weights.max())
+    return [float(one) for one in weights / weights.sum()]
 
 
 def _expected(check: MeterReading, water: Water) -> ExpectedMeter:
