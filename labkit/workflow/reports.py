@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from labkit.analysis import Reading
-from labkit.book import Coffee, Event, Flight, LabBook, TastingSession
+from labkit.book import Coffee, Event, Flight, LabBook, MeasuredCup, TastingSession
 from labkit.errors import LabkitError, ReadingError
 from labkit.water import StartWater
 from labkit.workflow.cards import Card, make_card
@@ -31,6 +31,9 @@ class SessionRecord:
 
     start: StartWater
     """What its doses went into."""
+
+    measured: tuple[MeasuredCup, ...]
+    """What was measured in its cups."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,4 +118,5 @@ def _record(book: LabBook, session: TastingSession) -> SessionRecord:
         flights=tuple(book.sessions.flights(session.name)),
         events=tuple(book.sessions.events(session.name)),
         start=book.stock.start_water(session.held),
+        measured=book.scores.measured_cups(session.name),
     )

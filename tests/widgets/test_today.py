@@ -11,7 +11,7 @@ from labkit.widgets import Today
 from labkit.widgets.today.parts import MAKERS, Part
 from labkit.workflow import NextThing, Step
 from tests.tasted import PASSPHRASE, at_shares, begin, score
-from tests.widgets.plans.helpers import press
+from tests.widgets.plans.helpers import all_widgets
 
 CLIENT = "Client A"
 

@@ -202,9 +202,13 @@ def test_reading_and_report_say_what_was_measured(book, planned):
         "strength_percent",
         "extraction_percent",
     ]
+    code = planned.plan.codes(2)[0]
+    book.scores.measure_cups(planned.session.name, [(2, code, {"brew_ph": 5.04})])
     html = coffee_report(book, "Coffee A", client=found.scores.frame["client"].iloc[0]).html
     for one in found.extraction:
         assert escape(say(one)) in html
+    assert "5.04" in html
+    assert html.count("after the key was open") == 1
     assert html.count("The waters at equal") == sum(
         one.equal is not None for one in found.extraction
     )

@@ -19,7 +19,7 @@ from labkit.bench.paper.client_page import FIRST_STYLE, FIT, client_page_html
 from labkit.bench.paper.redo import redo_html
 from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
-from labkit.book import Attribute, LabBook, frame_csv
+from labkit.book import Attribute, LabBook, MeasuredCup, frame_csv
 from labkit.present import (
     CAUTIONS,
     folded,
@@ -29,6 +29,7 @@ from labkit.present import (
     to_html,
 )
 from labkit.release import made_with
+from labkit.tasting import MEASURED
 from labkit.water import portray
 from labkit.workflow import Findings, Report, SessionRecord, make_report
 
@@ -261,6 +262,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
                 ("flight", "state", "blinding", "codes", "tasters", "scores opened"),
                 flights,
             ),
+            _measured_html(one.measured),
             folded(
                 "Locks and openings, one by one",
                 table("UTC", ("when", "flight", "what", "why", "by"), events),
@@ -268,6 +270,31 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         )
     )
     return folded(session.name, f"<div class='wide'>{shown}</div>")
+
+
+def _measured_html(cups: Sequence[MeasuredCup]) -> str:
+    """What the preparer measured, cup by cup by its code; late entries are marked."""
+    if not cups:
+        return ""
+    names = [name for name in MEASURED if any(name in cup.values for cup in cups)]
+    rows = [
+        (
+            cup.flight,
+            cup.blind_code,
+            *(_number(cup.values.get(name), MEASURED[name].digits) for name in names),
+            _number(cup.extraction_percent, 1),
+            cup.measured_by,
+            "after the key was open" if cup.is_key_open else "before",
+        )
+        for cup in cups
+    ]
+    head = [f"{MEASURED[name].words} {MEASURED[name].unit}".rstrip() for name in names]
+    columns = ("flight", "code", *head, "yield %", "by", "entered")
+    return folded("Measured in the cups", table("Measured in the cups", columns, rows))
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "" if value is None else f"{value:.{digits}f}"
 
 
 def _ends(attribute: Attribute) -> str:

@@ -289,6 +289,6 @@ def _refuse_base(sweep: Sweep, start: StartWater) -> None:
     remedy = f"Take at most {most:g} % of it, the rest {PURE}," if most else f"Choose {PURE}"
     raise SweepError(
         f"{start.text} contains more calcium, magnesium or alkalinity than {len(below)} of these "
-        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} under 'The water to start from', "
-        "or take the nearest sweep that it allows."
+        f"{len(shares)} waters hold ({'; '.join(below)}). {remedy} under 'The water to start "
+        "from', or take the nearest sweep that it allows."
     )
