@@ -246,7 +246,7 @@ def clock(book: LabBook) -> None:
 
     coffees = book.people.coffees()
     last = {"client": coffees[-1].client}
-    sys.stdout.write(f"{len(coffees)} coffees, {len(book.scores.opened_scores())} scores\n")
+    sys.stdout.write(f"{len(coffees)} coffees, {sum(1 for _ in book.sessions.all())} sessions\n")
     lap("where it stands", lambda: where_it_stands(book, coffees[-1].name, **last))
     lap("one coffee read", lambda: read(book, coffees[-1].name, **last))
     lap("next flight, alone", lambda: next_flight(book, coffees[-1].name, earlier=None, **last))

