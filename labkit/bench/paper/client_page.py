@@ -35,7 +35,8 @@ FIRST_STYLE: Final = (
     ".first .two{display:grid;grid-template-columns:minmax(0,1fr) minmax(0,1fr);gap:0 2em;"
     "align-items:start}.first figure{width:100%!important;margin:.3em 0!important}"
     ".first figure img{min-width:0!important}.first ul,.first ol{padding-left:1.2em}"
-    ".first table{font-size:.9em}.first td{white-space:normal!important}.first .small{font-size:.8em;color:#444}"
+    ".first table{font-size:.9em}.first td{white-space:normal!important}"
+    ".first .small{font-size:.8em;color:#444}"
     "@media screen and (max-width:640px){.first:not(.fitted) .two{grid-template-columns:"
     "minmax(0,1fr)}}"
     # As it prints: measured so, too, while the screen's styles still hold.
