@@ -190,6 +190,7 @@ def test_the_map_leads_to_the_card_and_to_the_next_flight_before_it_was_asked_fo
     touched.answer({"kind": "taste", "at": touched.data["best"]})
     assert read.steps.chosen == "verdict"
     assert following.made is not None
+    assert best in read.desk.following.targets
 
 
 def test_the_button_for_a_dial_chooses_it(read):

@@ -26,9 +26,11 @@ from labkit.water import (
     COORDINATES,
     PURE_WATER,
     Target,
+    Way,
     read_levels,
     read_shares,
     read_waters,
+    write_water,
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
@@ -193,7 +195,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
             The water; it is written into the field as exactly as it is given.
         """
         field = self.form.fields["include"]
-        typed = " ".join(f"{getattr(water, name):.12g}" for name in COORDINATES)
+        typed = write_water(water, Way.SHARE, digits=12)
         there = [part.strip() for part in field.value.split(";") if part.strip()]
         field.value = "; ".join(dict.fromkeys([*there, typed]))
 
