@@ -195,6 +195,7 @@ class Tasting:
             client=self.client,
             tasters=TASTERS,
             passphrase=PASSPHRASE,
+            even_if_short=True,  # other truths are planted by tests, and may want more calcium
             attributes=self.attributes,
             control="middle",
             cups_per_flight=cups_per_flight,

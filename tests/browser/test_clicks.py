@@ -125,6 +125,7 @@ def test_from_the_first_page_to_a_second_verdict_in_few_touches(workbook_server,
         salt.locator("option:checked", has_text=name).wait_for(state="attached", timeout=WAIT_MS)
         hand.enter("Actually weighed (g)", grams)
         hand.press("Keep this bottle in the lab book")
+        page.get_by_text(f"{float(grams):g} g in 1000 mL").first.wait_for(timeout=WAIT_MS)
     hand.goes_on_to("Plan a ratio sweep")
     hand.press(hand.next)
     hand.enter("Who tastes?", ", ".join(PANEL))

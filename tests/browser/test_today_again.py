@@ -123,12 +123,15 @@ def test_what_was_being_typed_comes_back_after_a_reload(workbook_server, new_pag
 def test_what_was_used_does_not_come_back(workbook_server, new_page, own):
     page = new_page()
     open_today(page, workbook_server)
-    tasters = page.locator(".lk-part-people").get_by_label("Tasters", exact=False).last
+    people = page.locator(".lk-part-people")
+    add = people.get_by_role("button", name="Add tasters")  # the fold, and the button in it
+    add.first.click()
+    tasters = people.get_by_label("Tasters", exact=True)
     tasters.fill("Ines, Bram")
     tasters.press("Tab")
     read = "JSON.parse(sessionStorage.getItem('labkit-today-drafts')).fields.length"
     assert page.evaluate(read) == 1
-    page.get_by_role("button", name="Add tasters").click()
+    add.last.click()
 
     page.wait_for_function(f"{read} === 0", timeout=30_000)
     with LabBook(own) as book:

@@ -7,7 +7,7 @@ import pytest
 from labkit.book import LabBook, LeftOut
 from labkit.book.demo import ensure_demo_book
 from labkit.errors import BookError, DosingError, ReadingError
-from labkit.water import Target
+from labkit.water import StartWater, Target
 from labkit.workflow import (
     confirm,
     make_card,
@@ -76,7 +76,7 @@ def test_a_card_of_a_typed_water_speaks_of_no_scores(book, tmp_path):
 
     assert (card.wanted, card.found) == (WANTED, None)
     assert card.recipes == make_recipes(
-        WANTED, concentrates=book.stock.concentrates(), volumes_l=(1.0, 5.0)
+        WANTED, concentrates=book.stock.concentrates(), volumes_l=(1.0, 5.0), base=StartWater()
     )
     weighed = make_card(book, WANTED, salts=("CaCl2·2H2O", "MgCl2·6H2O", "KHCO3"))
     assert weighed.changes == ()

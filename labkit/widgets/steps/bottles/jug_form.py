@@ -77,7 +77,7 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
                     ["mg/L CaCO3", "mg/L HCO3", "°dH", "°fH", "mmol/L"],
                     "mg/L CaCO3",
                 ),
-                "fill_gap": fields.tick("Fill what is missing with sodium or chloride", False),
+                "fill_gap": fields.tick("Fill the gap (Na or Cl)", False),
             },
             fold_title="Add a water by its analysis",
         )
