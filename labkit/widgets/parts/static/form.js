@@ -117,6 +117,12 @@ function render({ model, el }) {
       event.preventDefault();
     } else pressed = button;
   };
+  // Leaving a field takes back what was said of it, and the button moves while it is being pressed:
+  // it is pressed all the same.
+  const hold = (event) => {
+    const button = event.target.closest?.("button.lk-press");
+    if (button && event.isPrimary) button.setPointerCapture(event.pointerId);
+  };
   const finished = () => {
     soon();
     // A button that went away with its work must not take the focus with it.
@@ -141,6 +147,7 @@ function render({ model, el }) {
     if (over) return;
     form = el.closest(".lk-form");
     if (!form || !el.isConnected) return void setTimeout(begin, 30);
+    form.addEventListener("pointerdown", hold, true);
     form.addEventListener("click", guard, true);
     form.addEventListener("keydown", keep);
     changes.observe(form, { childList: true, subtree: true });
@@ -156,6 +163,7 @@ function render({ model, el }) {
     over = true;
     changes.disconnect();
     size.disconnect();
+    form?.removeEventListener("pointerdown", hold, true);
     form?.removeEventListener("click", guard, true);
     form?.removeEventListener("keydown", keep);
     model.off("change:wrong", now);
