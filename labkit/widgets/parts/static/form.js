@@ -8,6 +8,8 @@ function render({ model, el }) {
   let form = null;
   let pressed = null; // the button whose work is under way, or was the last
   let pressedAt = -1e9;
+  let entered = false; // anything, since the last press: the next one is meant
+  let waiting = null; // the button of such a press while work is under way
   let timer = 0;
   let over = false;
 
@@ -110,12 +112,17 @@ function render({ model, el }) {
     const button = event.target.closest?.("button.lk-press");
     if (!button || button.closest(".lk-form") !== form) return;
     const since = performance.now() - pressedAt;
-    const isAgain = button === pressed && since < TWICE_MS;
+    const isAgain = button === pressed && since < TWICE_MS && !entered;
     pressedAt += since;
     if (model.get("busy") || isAgain) {
+      if (entered) waiting = button;
       event.stopImmediatePropagation();
       event.preventDefault();
     } else pressed = button;
+    entered = false;
+  };
+  const enter = (event) => {
+    entered ||= event.isTrusted;
   };
   // Leaving a field takes back what was said of it, and the button moves while it is being pressed:
   // it is pressed all the same.
@@ -127,6 +134,12 @@ function render({ model, el }) {
     soon();
     // A button that went away with its work must not take the focus with it.
     if (model.get("busy") || !pressed) return;
+    if (waiting) {
+      const held = waiting;
+      waiting = null;
+      entered = true;
+      return void held.click();
+    }
     const button = pressed;
     const lost = () => document.activeElement === document.body || !seen(document.activeElement);
     setTimeout(() => {
@@ -150,6 +163,7 @@ function render({ model, el }) {
     form.addEventListener("pointerdown", hold, true);
     form.addEventListener("click", guard, true);
     form.addEventListener("keydown", keep);
+    for (const kind of ["input", "change"]) form.addEventListener(kind, enter, true);
     changes.observe(form, { childList: true, subtree: true });
     size.observe(form);
     dress();
@@ -166,6 +180,7 @@ function render({ model, el }) {
     form?.removeEventListener("pointerdown", hold, true);
     form?.removeEventListener("click", guard, true);
     form?.removeEventListener("keydown", keep);
+    for (const kind of ["input", "change"]) form?.removeEventListener(kind, enter, true);
     model.off("change:wrong", now);
     model.off("change:labels", soon);
     model.off("change:busy", finished);
