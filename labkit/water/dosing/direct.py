@@ -15,8 +15,15 @@ from labkit.water.bottles.shared import BottleSaturation, clouding
 from labkit.water.bottles.solubility import solubility_limit_g_l
 from labkit.water.bottles.weighing import NOTABLE_ERROR_PERCENT, to_step
 from labkit.water.dosing.choosing import Preference, choose
-from labkit.water.dosing.mixing import COORDINATES, check_amounts
+from labkit.water.dosing.mixing import check_amounts
 from labkit.water.dosing.reach import refusal
+from labkit.water.dosing.shares import (
+    COORDINATES,
+    balances_of,
+    check_shares,
+    only_for_salts,
+    shares_refusal,
+)
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
 from labkit.water.figures import figure
 from labkit.water.salts.table import Salt
@@ -161,14 +168,34 @@ def weigh_out(
             for one, share in zip(salts, shares, strict=True)
         ]
     )
-    wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
-    matrix = COORDINATES @ per_gram.T
-    needed = volume_l * (wanted - COORDINATES @ base.vector)
-    exact = choose(matrix, needed, per_gram, prefer=prefer, capacity=np.inf)
+    rows, wanted = balances_of(target)
+    matrix = rows @ per_gram.T
+    needed = volume_l * (wanted - rows @ base.vector)
+    exact = choose(
+        matrix,
+        needed,
+        per_gram,
+        prefer=prefer,
+        capacity=np.inf,
+        rather_not=only_for_salts(target, per_gram),
+    )
     if exact is None:
         names = [one.label for one in salts]
-        raise refusal(
-            target, base, names, holds=matrix, matrix=matrix, needed=needed, volume=volume_l
+        raise shares_refusal(
+            target,
+            names,
+            bottles=per_gram,
+            base=base.vector,
+            how="stirred in",
+            volume=volume_l,
+        ) or refusal(
+            target,
+            base,
+            names,
+            holds=matrix[:3],
+            matrix=matrix[:3],
+            needed=needed[:3],
+            volume=volume_l,
         )
     for one, grams, share in zip(salts, exact, shares, strict=True):
         limit = solubility_limit_g_l(one)
@@ -179,6 +206,7 @@ def weigh_out(
                 field="salts",
             )
     rounded = np.array([to_step(grams, balance_g) for grams in exact])
+    check_shares(target, base.vector + exact @ per_gram / volume_l)
     reached = Water.of_vector(base.vector + rounded @ per_gram / volume_l)
     used = exact > 0
     # A balance reads the difference of two displays: one digit either way, not half.
@@ -195,15 +223,15 @@ def weigh_out(
         balance_g=balance_g,
         reached=reached,
         rounding=rounding_bound(
-            matrix[:, used],
+            matrix[:3, used],
             steps / 2,
             finished=volume_l,
-            wanted=wanted,
-            left=needed - matrix @ exact,
+            wanted=wanted[:3],
+            left=(needed - matrix @ exact)[:3],
             made_up=True,
         ),
         uncertainty=dosing_spread(
-            matrix[:, used],
+            matrix[:3, used],
             rounded[used],
             np.full(int(used.sum()), expanded(ASSAY_HALF_WIDTH_PERCENT) / 100),
             steps,
