@@ -107,6 +107,8 @@ from .supply import PureWater as PureWater
 from .supply import Supply as Supply
 from .supply import pure_water as pure_water
 from .supply import read_analysis as read_analysis
+from .tasted import TASTED_FROM as TASTED_FROM
+from .tasted import TastedFrom as TastedFrom
 from .typed.label import read_label as read_label
 from .typed.numbers import read_number as read_number
 from .typed.numbers import read_numbers as read_numbers
@@ -117,6 +119,7 @@ from .typed.reading import read_water as read_water
 from .typed.reading import read_waters as read_waters
 from .typed.saying import Way as Way
 from .typed.saying import write_water as write_water
+from .typed.shares import read_salt_shares as read_salt_shares
 from .uncertainty import ANALYSIS_HALF_WIDTH_PERCENT as ANALYSIS_HALF_WIDTH_PERCENT
 from .units import ALKALINITY_UNITS as ALKALINITY_UNITS
 from .units import CACO3_G_MOL as CACO3_G_MOL

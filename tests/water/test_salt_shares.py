@@ -172,11 +172,11 @@ def test_the_nearest_share_is_offered_where_salts_are_chosen_for_a_card():
 
 
 def test_gypsum_is_dosed_from_a_weak_bottle_and_refused_a_strong_one():
-    """0.202 g of CaSO4 in 100 g of solution at 20 °C (CRC Handbook), 2.55 g/L of gypsum: a bottle of
-    1 mg/L as CaCO3 a mL holds 1.72 g/L of it, one of twice the strength cannot be made."""
+    """0.202 g of CaSO4 in 100 g of solution at 20 °C (CRC Handbook) is 2.55 g/L of gypsum: a bottle
+    of 1 mg/L as CaCO3 a mL holds 1.72 g/L of it, one of twice the strength cannot be made."""
     (weak,) = bottles("CaSO4·2H2O")
     assert weak.strength_g_l == pytest.approx((CA + SO4 + 2 * H2O) / CACO3, rel=1e-4)
-    with pytest.raises(ConcentrateError, match="at most 2.55 for CaSO4·2H2O"):
+    with pytest.raises(ConcentrateError, match=r"at most 2\.55 for CaSO4·2H2O"):
         Concentrate.of_strength(salt=salt("CaSO4·2H2O"), strength_mg_l_caco3_per_ml=2.0)
 
 

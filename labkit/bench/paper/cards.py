@@ -160,7 +160,8 @@ def card_texts(
         *([f"for {made_for}"] if made_for else []),
         f"Ca:Mg {target.ca_mg_ratio_text}; {target.ca_mg_text}; "
         f"hardness {target.hardness_mg_l_caco3:.0f}, "
-        f"alkalinity {target.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3",
+        f"alkalinity {target.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3"
+        f"{target.salts_text and f'; {target.salts_text}'}",
         f"{'WEIGH, g' if salts else 'POUR, mL'}, to make "
         + " | ".join(f"{recipe.volume_l:g} L" for recipe in recipes),
         *(f"{row['item']}: {' | '.join(row['amounts'])}" for row in pour_rows(recipes, base_name)),

@@ -92,6 +92,7 @@ def _wanted_html(target: Target | None) -> str:
         (target.ca_mg_text, "mg/L as CaCO3"),
         (f"{target.hardness_mg_l_caco3:.0f}", "hardness, mg/L as CaCO3"),
         (f"{target.alkalinity_mg_l_caco3:.0f}", "alkalinity, mg/L as CaCO3"),
+        *([(target.salts_text, "of the salts, by charge")] if target.salts_text else []),
     )
     return (
         '<div class="wanted">'

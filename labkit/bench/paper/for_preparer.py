@@ -130,6 +130,7 @@ def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
         "codes": jug.codes,
         "water": jug.water,
         "ratio": mixing.target.ca_mg_ratio_text,
+        "salts": mixing.target.salts_text,
         "ca_mg": mixing.reached.ca_mg_text,
         "hardness": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
         "alkalinity": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",

@@ -21,7 +21,7 @@ _ENDS: Final = {
 """What there is of a share of 0, and of a share of 1."""
 
 
-def share_text(name: str, share: float) -> str:
+def share_text(name: str, share: float, digits: int = 3) -> str:
     """A share of the salts in words.
 
     Parameters
@@ -30,6 +30,8 @@ def share_text(name: str, share: float) -> str:
         One of ``SALT_SHARES``.
     share : float
         0 to 1.
+    digits : int
+        Significant digits of the per cent.
 
     Examples
     --------
@@ -39,7 +41,7 @@ def share_text(name: str, share: float) -> str:
     none, whole = _ENDS[name]
     if share in (0, 1):
         return f"all {whole if share else none}"
-    return f"{figure(100 * share)} % {whole}"
+    return f"{figure(100 * share, digits)} % {whole}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +161,7 @@ class Target(Shown):
         ...        sulfate_share=0.25, potassium_share=1).salts_text
         '25 % sulfate, all potassium'
         """
-        return ", ".join(share_text(name, share) for name, share in self.salt_shares.items())
+        return salts_said(self)
 
     @property
     def text(self) -> str:
@@ -170,3 +172,9 @@ class Target(Shown):
             f"hardness {figure(self.hardness_mg_l_caco3)} and "
             f"alkalinity {figure(self.alkalinity_mg_l_caco3)} mg/L as CaCO3{salts}"
         )
+
+
+def salts_said(target: Target, digits: int = 3) -> str:
+    """What is asked of a water's salts, to so many significant digits; empty if nothing is."""
+    shares = target.salt_shares.items()
+    return ", ".join(share_text(name, share, digits) for name, share in shares)
