@@ -46,7 +46,7 @@ _MEANING: Final = {
 @to_html.register
 def _sweep(sweep: Sweep) -> str:
     """The table of waters under a line that says what is held."""
-    titles = {name: one.title for name, one in (COORDINATE | SALT_SHARE).items()}
+    titles = {name: one.title for name, one in {**COORDINATE, **SALT_SHARE}.items()}
     held = ", ".join(f"{titles[name]} {level:g}" for name, level in sweep.held.items())
     frame = sweep.to_frame().rename(columns=titles | {"ca_mg_ratio": "Ca : Mg"})
     return f"<p>{sweep.kind}; held: {held or 'nothing'}</p>{with_index(frame.round(3))}"

@@ -331,8 +331,9 @@ def targets_of(waters: Waters) -> tuple[Target, ...]:
         return tuple(
             Target(
                 **{
-                    str(name): None if name in shares and pd.isna(level) else float(level)
+                    str(name): float(level)
                     for name, level in row.items()
+                    if name not in shares or pd.notna(level)
                 }
             )
             for row in rows

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -12,13 +12,14 @@ from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.noted import Noted
-from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
+from labkit.analysis.model.scores import Scores, attributes_of, gather_both
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, best_to_serve
 from labkit.analysis.reading.diagnostics import Diagnostics, diagnose
 from labkit.analysis.reading.differences import WaterDifferences, compare_waters
 from labkit.analysis.reading.extraction import Extraction, check_extraction
 from labkit.analysis.reading.panel import PanelCheck, check_panel
+from labkit.analysis.reading.salts import SaltsReading, read_salts
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
@@ -60,6 +61,9 @@ class Reading(Shown):
     extraction: tuple[Extraction, ...] = ()
     """Whether differences may be ones of extraction, for strength and for yield; empty where
     neither was measured, or without a surface."""
+
+    salts: tuple[SaltsReading, ...] = ()
+    """What flights that compare salts say, by themselves: no part of the surface."""
 
     no_waters: str = ""
     """Why single waters are not compared, where a surface is; empty if they are."""
@@ -135,7 +139,7 @@ def read_coffee(
     ReadingError
         If there is nothing to read.
     """
-    scores = gather_scores(
+    gathered = gather_both(
         frame,
         attribute,
         brew_method=brew_method,
@@ -144,13 +148,30 @@ def read_coffee(
         without_tasters=without_tasters,
         without_sessions=without_sessions,
     )
-    return _read(scores, feasible=feasible, rng=rng)
+    return _read(*gathered, feasible=feasible, rng=rng)
 
 
 def _read(
-    scores: Scores, *, feasible: Any = None, rng: np.random.Generator | None = None
+    scores: Scores | None,
+    of_salts: Scores | None,
+    *,
+    feasible: Any = None,
+    rng: np.random.Generator | None = None,
 ) -> Reading:
     rng = np.random.default_rng(SEED) if rng is None else rng
+    if of_salts is None:
+        return _read_waters(scores, feasible=feasible, rng=rng)  # type: ignore[arg-type]
+    if scores is None:
+        only = Unread(why=WhyUnread.ONLY_SALTS, n_scores=len(of_salts.score))
+        reading = _without_surface(of_salts, only, rng)
+    else:
+        reading = _read_waters(scores, feasible=feasible, rng=rng)
+    with threadpool_limits(1):
+        # Draws of its own: what the salts did moves no other number.
+        return replace(reading, salts=read_salts(of_salts, rng=np.random.default_rng(SEED)))
+
+
+def _read_waters(scores: Scores, *, feasible: Any, rng: np.random.Generator) -> Reading:
     refusal = nothing_to_fit(scores)
     with threadpool_limits(1):
         if refusal is not None:
@@ -258,9 +279,9 @@ def read_attributes(
     unread: dict[str, str] = {}
     for attribute in attributes_of(frame) if attributes is None else attributes:
         try:
-            scores = gather_scores(frame, attribute, beside=gathered, **choices)
-            gathered.append(scores)
-            readings[attribute] = _read(scores, feasible=feasible, rng=rng)
+            both = gather_both(frame, attribute, beside=gathered, **choices)
+            gathered += [one for one in both if one is not None]
+            readings[attribute] = _read(*both, feasible=feasible, rng=rng)
         except ReadingError as error:
             unread[attribute] = str(error)
     rows = [_summary(name, reading) for name, reading in readings.items()]

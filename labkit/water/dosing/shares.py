@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
@@ -134,7 +133,12 @@ def nearest_shares(
             if not low - 1e-6 <= share <= high + 1e-6:
                 share = low if share < low else high
             held[name] = share
-    return replace(target, **(dict.fromkeys(target.salt_shares) | held))
+    return Target(
+        mg_share=target.mg_share,
+        hardness_mg_l_caco3=target.hardness_mg_l_caco3,
+        alkalinity_mg_l_caco3=target.alkalinity_mg_l_caco3,
+        **held,
+    )
 
 
 def shares_refusal(
