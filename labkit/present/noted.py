@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from labkit.analysis import WATER_RULE, Note, Noted
 from labkit.present.asked import say
 from labkit.tasting import Scale
-from labkit.water import COORDINATE, amount
+from labkit.water import COORDINATE, SALT_SHARE, amount
 
 _SPREADS = {
     "session": "levels of sessions",
@@ -60,6 +62,10 @@ _SAID = {
         "water, and the two cannot be separated. A duplicate mixed and brewed separately would "
         "tell."
     ),
+    Note.SALTS_APART: (
+        "{n} scores are of flights that compare salts: they are read by themselves, as the curve "
+        "knows waters by Ca:Mg, hardness and alkalinity alone."
+    ),
     Note.NOT_LINKED: (
         "Some flights or days share no water with the rest, so their levels cannot be compared: "
         "only differences within them count. Serve the same control in each."
@@ -96,6 +102,9 @@ _SAID = {
 }
 
 
+_WORDS: Final = {**COORDINATE, **SALT_SHARE}
+
+
 @say.register
 def _noted(one: Noted) -> str:
     facts = dict(one.facts)
@@ -109,10 +118,10 @@ def _noted(one: Noted) -> str:
 def _fact(name: str, value: object) -> str:
     """One fact in words."""
     if name in ("name", "other"):
-        return COORDINATE[str(value)].words
+        return _WORDS[str(value)].words
     if name == "component":
         of_slope = str(value).removeprefix("taster:")
-        return _SPREADS.get(str(value)) or f"how tasters answer {COORDINATE[of_slope].words}"
+        return _SPREADS.get(str(value)) or f"how tasters answer {_WORDS[of_slope].words}"
     if name == "column":
         return str(value).replace("_", " ")
     if isinstance(value, Scale):
