@@ -147,12 +147,12 @@ def serve(book, one, rng):
                 for row in panel.taste(cups, rng=rng).itertuples()
             ]
         )
-        book.sessions.lock_flight(session, flight)
+        book.sessions.lock_flights(session, [flight])
         if one.alone:
             book.sessions.enter_found_codes(
                 session, flight, "Ada", {at: str(c) for at, c in found.items()}
             )
-        book.sessions.open_flight(session, flight, PASSPHRASE)
+        book.sessions.open_flights(session, [flight], PASSPHRASE)
 
 
 def pair_of(book, one):
@@ -198,8 +198,8 @@ def pair_of(book, one):
                 if cup.flight == flight
             ]
         )
-        book.sessions.lock_flight(session, flight)
-        book.sessions.open_flight(session, flight, PASSPHRASE)
+        book.sessions.lock_flights(session, [flight])
+        book.sessions.open_flights(session, [flight], PASSPHRASE)
 
 
 @pytest.fixture(scope="module")

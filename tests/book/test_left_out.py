@@ -19,8 +19,7 @@ def book(tmp_path):
     with LabBook(tmp_path / "book.db") as book:
         book.people.add_client("Test lab")
         book.people.add_coffee("Test lot", client="Test lab")
-        for name in PEOPLE:
-            book.people.add_taster(name)
+        book.people.add_tasters(PEOPLE)
         for name in DAYS:
             book.sessions.start_session(
                 name,

@@ -60,10 +60,12 @@ def assert_nothing_is_lost(book, version):
     assert [use.flight for use in bottle.uses] == [1 if version > 2 else None]
     assert book.stock.bicarbonate_keeps_days() == (3 if version > 2 else 4)
     book.scores.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
-    book.sessions.lock_flight(SESSION, 2)
-    assert book.sessions.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
-    book.sessions.lock_flight("Ridge 1", 1)
-    book.sessions.open_flight("Ridge 1", 1, PASSPHRASE)  # with the doses that are sealed to its key
+    book.sessions.lock_flights(SESSION, [2])
+    assert book.sessions.open_flights(SESSION, [2], PASSPHRASE)[0].state == "opened"
+    book.sessions.lock_flights("Ridge 1", [1])
+    book.sessions.open_flights(
+        "Ridge 1", [1], PASSPHRASE
+    )  # with the doses that are sealed to its key
     assert book.stock.bottle("KHCO3 a").left_ml == (948.5 if version > 3 else 968.5)
     assert [water.name for water in book.stock.base_waters()] == (["-tap"] if version > 1 else [])
     (ridge,) = book.sessions.decisions("+Ridge")[1:] or (None,)

@@ -38,8 +38,7 @@ def lay_sets(path, name, trials=2):
     with LabBook(path) as book:
         book.people.add_client("Client")
         book.people.add_coffee("Coffee", client="Client")
-        for taster in TASTERS:
-            book.people.add_taster(taster)
+        book.people.add_tasters(TASTERS)
         book.sessions.start_session(
             SESSION,
             coffee="Coffee",

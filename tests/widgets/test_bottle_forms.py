@@ -125,8 +125,8 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert "155.5" not in shown
     assert "sealed until its key opens" in shown
 
-    book.sessions.lock_flight("Grid", 1)
-    book.sessions.open_flight("Grid", 1, "four dry teaspoons")
+    book.sessions.lock_flights("Grid", [1])
+    book.sessions.open_flights("Grid", [1], "four dry teaspoons")
     stock.refresh()
     assert "; 844 mL left; suffices for 5 flights like the last<" in stock.form.result.value
     assert "155.5 mL, " in stock.form.result.value
@@ -146,7 +146,7 @@ def test_a_flight_locked_without_a_score_takes_nothing(book, stock):
     assert "jugs wait to be mixed" in unescape(stock.form.result.value)
 
     for flight in book.sessions.flights("Off"):
-        book.sessions.lock_flight("Off", flight.number)
+        book.sessions.lock_flights("Off", [flight.number])
     stock.refresh()
 
     assert "No sealed flight waits" in stock.form.result.value

@@ -13,6 +13,7 @@ from labkit.book.store.columns import clean_text
 from labkit.book.store.lookups import find_client, find_coffee
 from labkit.book.store.records import Client, Coffee
 from labkit.book.store.schema import ClientRow, CoffeeRow, TasterRow
+from labkit.errors import BookError
 
 
 class People(Renaming):
@@ -134,23 +135,8 @@ class People(Renaming):
         with self._store.reading() as db:
             return _coffee(find_coffee(db, name, client))
 
-    def add_taster(self, name: str) -> str:
-        """Add a person who tastes; the name as kept comes back.
-
-        Parameters
-        ----------
-        name : str
-            Capitals and spaces do not make another name.
-
-        Raises
-        ------
-        BookError
-            If the name is empty or taken.
-        """
-        return self.add_tasters([name])[0]
-
     def add_tasters(self, names: Sequence[str]) -> tuple[str, ...]:
-        """Add several people who taste: all of them or, if one is refused, none.
+        """Add people who taste: all of them or, if one is refused, none.
 
         Parameters
         ----------
@@ -167,6 +153,9 @@ class People(Renaming):
         BookError
             If a name is empty or taken, or two are one but for capitals and spaces.
         """
+        if isinstance(names, str):
+            msg = f"names must be a list of names, got {names!r}. Put one name into brackets too."
+            raise BookError(msg, field="names")
 
         def work(db: Session) -> tuple[str, ...]:
             kept = []

@@ -231,8 +231,8 @@ def test_the_noise_comes_from_the_lab_book_once_the_panel_has_scored(book, form)
             book.scores.record_score(
                 session, 1, taster, "overall", value, blind_code=row.blind_code
             )
-    book.sessions.lock_flight(session, 1)
-    book.sessions.open_flight(session, 1, PASSPHRASE)
+    book.sessions.lock_flights(session, [1])
+    book.sessions.open_flights(session, [1], PASSPHRASE)
 
     noise = panel_noise(book, ("Client A", "Coffee A"), SCALES["liking 1-9"], "cupping")
 
@@ -433,8 +433,8 @@ def test_whether_the_acidity_is_right_is_asked_beside_how_strong_it_is(book, for
                 book.scores.record_score(
                     session.name, 1, taster, name, value - rng.integers(2), position=cup.position
                 )
-    book.sessions.lock_flight(session.name, 1)
-    book.sessions.open_flight(session.name, 1, PASSPHRASE)
+    book.sessions.lock_flights(session.name, [1])
+    book.sessions.open_flights(session.name, [1], PASSPHRASE)
 
     found = acidity_of(book, "Coffee A")
     assert found.attribute == "acidity: just right?"
