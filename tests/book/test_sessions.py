@@ -11,7 +11,7 @@ import pytest
 
 from labkit.book import Attribute, Held, LabBook
 from labkit.errors import BookError, LockError, ScaleError
-from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.tasting import SCALES, PlanNote, plan_tasting, session_waters
 from labkit.water import Target
 from tests.book.faults import failing_to_store
 from tests.book.samples import (
@@ -172,6 +172,7 @@ def test_a_plan_is_given_back_as_it_was_stored(tasting):
     assert set(kept.cups) == set(plan.cups)
     assert kept.keys == plan.keys
     assert kept.notes == plan.notes
+    assert PlanNote.CONTROL in {one.kind for one in kept.notes}
     with pytest.raises(BookError, match="session must be in"):
         book.sessions.plan("yesterday")
 

@@ -21,8 +21,9 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversion
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import FixedEffects
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.reml import Columns, Solved, fit_reml, solve
+from labkit.noted import Noted, noted
 
 OPTIMISERS: Final = ("bfgs", "powell")
 """In this order: quick, then the one that has not been seen to fail."""

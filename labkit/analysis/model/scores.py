@@ -22,9 +22,10 @@ from labkit.analysis.model.cleaning import (
     yes_or_no,
 )
 from labkit.analysis.model.coding import Bools, Floats
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.pair_tests.answers import confirmed_water, scored_only
 from labkit.errors import ReadingError
+from labkit.noted import Noted, noted
 from labkit.tasting import MOST_POINTS, SCALES, Scale
 from labkit.water import COORDINATES, Target, water_numbers
 

@@ -18,10 +18,11 @@ from labkit.analysis.model.coding import (
     term_matrix,
 )
 from labkit.analysis.model.mixed import Component, identifiable
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
 from labkit.errors import ReadingError
+from labkit.noted import Noted, noted
 from labkit.water import COORDINATES
 
 FEWEST_RANDOM_BLOCKS: Final = 5

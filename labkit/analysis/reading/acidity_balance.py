@@ -15,7 +15,7 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading import views
@@ -25,6 +25,7 @@ from labkit.analysis.reading.special_scales import (
     just_about_right,
 )
 from labkit.errors import ReadingError
+from labkit.noted import Noted, noted
 from labkit.shown import Shown
 from labkit.tasting import SCALES
 

@@ -11,7 +11,6 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.noted import Noted
 from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, best_to_serve
@@ -23,6 +22,7 @@ from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
+from labkit.noted import Noted
 from labkit.shown import Shown
 
 SEED: Final = 20_250_301

@@ -17,6 +17,7 @@ from labkit.errors import BookError
 from labkit.tasting import (
     METHODS,
     SCALES,
+    NoiseFrom,
     pair_waters,
     plan_power,
     plan_sets,
@@ -236,10 +237,11 @@ def test_the_noise_comes_from_the_lab_book_once_the_panel_has_scored(book, form)
 
     noise = panel_noise(book, ("Client A", "Coffee A"), SCALES["liking 1-9"], "cupping")
 
-    assert "this lab book, 24 overall scores of Coffee A" in noise.source
+    assert noise.source.kind is NoiseFrom.BOOK
+    assert (noise.source["n"], noise.source["coffee"]) == (24, "Coffee A")
     assert 0.5 < noise.repeat_sd < 1.6
     other = panel_noise(book, ("Client A", "Coffee A"), SCALES["quality 6-10"], "cupping")
-    assert "default" in other.source
+    assert other.source.kind is NoiseFrom.PRACTISED
 
 
 # ---------------------------------------------------------------------------- proposals
