@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from typing import Any
+from typing import Any, Generic, TypeVar
+
+Kind = TypeVar("Kind", bound=Enum)
 
 
 @dataclass(frozen=True, slots=True)
-class Noted:
+class Noted(Generic[Kind]):
     """One thing to know; ``labkit.present`` says it."""
 
-    kind: Enum
+    kind: Kind
     """What it is; the members of its enumeration list the facts that come with them."""
 
     facts: tuple[tuple[str, Any], ...] = ()
@@ -22,7 +24,7 @@ class Noted:
         return dict(self.facts)[name]
 
 
-def noted(kind: Enum, **facts: Any) -> Noted:
+def noted(kind: Kind, **facts: Any) -> Noted[Kind]:
     """Something to know, with its facts.
 
     Parameters

@@ -163,7 +163,7 @@ _SAID: Final = {**_OF_A_READING, **_OF_A_PLAN, **_OF_NOISE}
 
 
 @say.register
-def _noted(one: Noted) -> str:
+def _noted(one: Noted[Any]) -> str:
     facts = dict(one.facts)
     words = {name: _fact(name, value) for name, value in facts.items()}
     words |= _more_words(one.kind, facts)

@@ -37,7 +37,7 @@ class CodeDraw:
     groups: tuple[tuple[str, ...], ...]
     """Codes of each group, in no order that means anything."""
 
-    notes: tuple[Noted, ...]
+    notes: tuple[Noted[PlanNote], ...]
     """What the lead should know, such as codes that come back early."""
 
 
@@ -106,7 +106,7 @@ def draw_codes(
     day, last = (date.today() if on is None else on), dict(recent or {})
     free = [c for c in pool if c not in last or day - last[c] >= FORTNIGHT]
     returning: list[str] = []
-    notes: tuple[Noted, ...] = ()
+    notes: tuple[Noted[PlanNote], ...] = ()
     if n_codes > len(free):
         rested = set(free)
         resting = _shuffled([c for c in pool if c not in rested], rng)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from enum import Enum
+from typing import TYPE_CHECKING
 
 from labkit.noted import Noted, noted
-from labkit.tasting.plan import Design
 from labkit.tasting.vessels import Vessels
+
+if TYPE_CHECKING:
+    from labkit.tasting.plan import Design
 
 
 class PlanNote(Enum):
@@ -63,7 +66,7 @@ class PlanNote(Enum):
 
 def plan_notes(
     design: Design, serving: Vessels, *, alone: bool = False, free_control: bool = False
-) -> tuple[Noted, ...]:
+) -> tuple[Noted[PlanNote], ...]:
     """The checks, jugs and bowls of a plan, and its passphrase, one note each.
 
     Parameters

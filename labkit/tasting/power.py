@@ -72,7 +72,7 @@ class TasterNoise:
     jug_sd: float
     """The same water mixed and brewed again, for all who taste that jug."""
 
-    source: Noted = _GIVEN
+    source: Noted[NoiseFrom] = _GIVEN
     """Where the numbers are from, said wherever they are used."""
 
     def __post_init__(self) -> None:

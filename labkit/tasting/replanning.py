@@ -89,7 +89,7 @@ def replan(
     keys: list[SealedKey] = []
     sealer: Sealer | None = None
     taken = set(plan.all_codes)
-    notes: tuple[Noted, ...] = ()
+    notes: tuple[Noted[PlanNote], ...] = ()
     for flight in flights:
         here = [cup for cup in kept if cup.flight == flight]
         before = [cup for cup in plan.cups if cup.flight == flight]

@@ -110,7 +110,7 @@ class MixedFit:
     components: tuple[Component, ...]
     """Random components in the model, also those estimated at zero."""
 
-    notes: tuple[Noted, ...]
+    notes: tuple[Noted[Note], ...]
     """What was simplified on the way."""
 
     variances: Floats
@@ -318,7 +318,7 @@ def fit_mixed(
 
 def _simplified(
     components: Sequence[Component], gone: Sequence[int], converged: bool
-) -> tuple[Noted, ...]:
+) -> tuple[Noted[Note], ...]:
     kind = Note.NOT_SEEN if converged else Note.NOT_ESTIMATED
     return tuple(noted(kind, component=components[i].name) for i in gone)
 

@@ -101,7 +101,7 @@ class Balance(Shown):
     n_tasters: int
     """Who answered."""
 
-    cannot_tell: tuple[Noted, ...]
+    cannot_tell: tuple[Noted[Note], ...]
     """What kept a curve from being drawn, one sentence each."""
 
 
@@ -224,7 +224,7 @@ def _penalties(
     return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect"]]
 
 
-def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[Noted, ...]]:
+def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[Noted[Note], ...]]:
     """Too sharp less too flat along alkalinity, and what could not be told on the way."""
     empty = pd.DataFrame(columns=[FACTOR, "mean", "lo", "hi"], dtype=np.float64)
     own = frame[frame["attribute"].astype(str) == name]

@@ -11,6 +11,7 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, best_to_serve
@@ -65,7 +66,7 @@ class Reading(Shown):
     """Why single waters are not compared, where a surface is; empty if they are."""
 
     @property
-    def cannot_tell(self) -> tuple[Noted, ...]:
+    def cannot_tell(self) -> tuple[Noted[Note], ...]:
         """What these cups cannot tell, one sentence each."""
         return () if self.surface is None else self.surface.model.cannot_tell
 

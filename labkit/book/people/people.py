@@ -13,7 +13,6 @@ from labkit.book.store.columns import clean_text
 from labkit.book.store.lookups import find_client, find_coffee
 from labkit.book.store.records import Client, Coffee
 from labkit.book.store.schema import ClientRow, CoffeeRow, TasterRow
-from labkit.errors import BookError
 
 
 class People(Renaming):
@@ -135,13 +134,13 @@ class People(Renaming):
         with self._store.reading() as db:
             return _coffee(find_coffee(db, name, client))
 
-    def add_tasters(self, names: Sequence[str]) -> tuple[str, ...]:
+    def add_tasters(self, names: str | Sequence[str]) -> tuple[str, ...]:
         """Add people who taste: all of them or, if one is refused, none.
 
         Parameters
         ----------
-        names : sequence of str
-            Capitals and spaces do not make another name.
+        names : str or sequence of str
+            One name or several; capitals and spaces do not make another name.
 
         Returns
         -------
@@ -153,13 +152,11 @@ class People(Renaming):
         BookError
             If a name is empty or taken, or two are one but for capitals and spaces.
         """
-        if isinstance(names, str):
-            msg = f"names must be a list of names, got {names!r}. Put one name into brackets too."
-            raise BookError(msg, field="names")
+        new = [names] if isinstance(names, str) else names
 
         def work(db: Session) -> tuple[str, ...]:
             kept = []
-            for name in names:
+            for name in new:
                 kept.append(new_name(db, "taster", name, TasterRow))
                 db.add(TasterRow(name=kept[-1]))
                 db.flush()

@@ -33,7 +33,7 @@ from labkit.errors import BookError
 from labkit.noted import Noted, noted
 
 if TYPE_CHECKING:
-    from labkit.tasting import CupPlan, SessionWater
+    from labkit.tasting import CupPlan, PlanNote, SessionWater
 
 _LABELS: Final = "cup labels laid out"
 
@@ -233,7 +233,7 @@ class Plans(Part):
             return dict(db.execute(query).all())
 
 
-def _kept(note: Noted) -> dict[str, Any] | str:
+def _kept(note: Noted[PlanNote]) -> dict[str, Any] | str:
     """A note of a plan as the lab book keeps it: its kind and facts, or the sentence it was."""
     from labkit.tasting import PlanNote
 
@@ -241,7 +241,7 @@ def _kept(note: Noted) -> dict[str, Any] | str:
     return facts["text"] if note.kind is PlanNote.AS_WRITTEN else {"kind": note.kind.value} | facts
 
 
-def _noted(kept: Mapping[str, Any] | str) -> Noted:
+def _noted(kept: Mapping[str, Any] | str) -> Noted[PlanNote]:
     """A note as it was planned; sentences are of lab books from before notes were values."""
     from labkit.tasting import PlanNote
 

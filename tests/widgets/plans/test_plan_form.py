@@ -12,13 +12,11 @@ import pytest
 
 from labkit.analysis import fit_surface, gather_scores
 from labkit.bench import bench_sheet, sweep_doses
-from labkit.book import Attribute, Held
+from labkit.book import Held
 from labkit.errors import BookError
 from labkit.tasting import (
-    METHODS,
     SCALES,
     NoiseFrom,
-    pair_waters,
     plan_power,
     plan_sets,
     plan_tasting,
@@ -34,6 +32,7 @@ from labkit.widgets import (
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
 from labkit.workflow import acidity_of, asked_for_acidity, panel_noise, usual_of
 from tests.book.faults import failing_to_store
+from tests.tasted import begin_test
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
     all_widgets,
@@ -469,19 +468,10 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     """Its sheet has no scale for them; the form does not offer it and the lab book refuses."""
     name = sealed(form)
     client, coffee = form.source.coffee
-    pair, method = form.source.waters[:2], METHODS["triangle"]
-    book.sessions.start_session(
-        "duel",
-        coffee=coffee,
-        client=client,
-        attributes=[Attribute(name=method.ask(), scale=method.scale)],
-        tasters=["Ada", "Bo", "Cy"],
-        serving="a cup each",
-        brew_method="cupping",
-    )
+    pair = form.source.waters[:2]
+    about = {"client": client, "coffee": coffee, "tasters": ["Ada", "Bo", "Cy"]}
+    begin_test(book, "duel", method="triangle", pair=pair, **about)
     asked = {"passphrase": PASSPHRASE, "after": None}
-    test = plan_sets("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
-    book.sessions.store_plan(test, waters=pair_waters("triangle", pair))
     form.source.refresh()
 
     offered = [value for _, value in form.form.fields["add_to"].options]
