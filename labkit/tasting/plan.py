@@ -9,7 +9,9 @@ from types import MappingProxyType
 import pandas as pd
 
 from labkit.errors import PlanError
+from labkit.noted import Noted
 from labkit.shown import Shown
+from labkit.tasting.notes import PlanNote
 from labkit.tasting.seal import SealedKey
 from labkit.tasting.vessels import Vessels
 
@@ -102,7 +104,7 @@ class CupPlan(Shown):
     design: Design
     """How evenly the waters are served."""
 
-    notes: tuple[str, ...] = ()
+    notes: tuple[Noted[PlanNote], ...] = ()
     """What the lead should know before serving."""
 
     under_cups: tuple[tuple[int, str], ...] = ()

@@ -64,6 +64,7 @@ from .dosing.nearest import within_reach as within_reach
 from .dosing.reach import largest_base_share as largest_base_share
 from .dosing.spread import Spread as Spread
 from .dosing.tables import WaterTable as WaterTable
+from .figures import counted as counted
 from .figures import figure as figure
 from .figures import percent as percent
 from .figures import up as up

@@ -11,7 +11,7 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.noted import Noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, best_to_serve
@@ -23,6 +23,7 @@ from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
+from labkit.noted import Noted
 from labkit.shown import Shown
 
 SEED: Final = 20_250_301
@@ -65,7 +66,7 @@ class Reading(Shown):
     """Why single waters are not compared, where a surface is; empty if they are."""
 
     @property
-    def cannot_tell(self) -> tuple[Noted, ...]:
+    def cannot_tell(self) -> tuple[Noted[Note], ...]:
         """What these cups cannot tell, one sentence each."""
         return () if self.surface is None else self.surface.model.cannot_tell
 
