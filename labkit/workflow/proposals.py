@@ -13,7 +13,6 @@ from labkit.book import BrewMethod, LabBook, Stage
 from labkit.errors import ReadingError
 from labkit.tasting import (
     SCALES,
-    USUAL_MINUTES,
     PlanChoices,
     Scale,
     Sweep,
@@ -39,7 +38,7 @@ def propose_plan(
     waters: Waters,
     *,
     tasters: int | Sequence[str],
-    minutes: float = USUAL_MINUTES,
+    minutes: float | None = None,
     cups_per_flight: int | None = None,
     client: str | None = None,
     add_to: str | None = None,
@@ -66,7 +65,7 @@ def propose_plan(
         What to taste, as in :func:`labkit.workflow.plan_session`.
     tasters : int or sequence of str
         Who tastes, or how many.
-    minutes : float
+    minutes : float, optional
         Time at the table.
     cups_per_flight : int, optional
         Most cups side by side.
@@ -111,7 +110,7 @@ def propose_plan(
     return choose_plan(
         len(set(water_numbers(targets))),
         tasters if isinstance(tasters, int) else len(tasters),
-        minutes=minutes,
+        minutes=usual.minutes if minutes is None else minutes,
         noise=noise,
         cups_per_flight=usual.cups_per_flight if cups_per_flight is None else cups_per_flight,
         # The days of a coffee are linked by its control, the flights of a session by theirs.
