@@ -27,8 +27,8 @@ from labkit.analysis import (
     water_target,
 )
 from labkit.bench import bench_sheet, card_files, coffee_report
-from labkit.book import Attribute, LabBook, Score, import_folder
 from labkit.bench.paper.client_page import doses_html
+from labkit.book import Attribute, LabBook, Score, import_folder
 from labkit.present import confirmation_of, known_of, say, sure_of, to_html
 from labkit.present.recommended import how_sure, whole_percent
 from labkit.tasting import (

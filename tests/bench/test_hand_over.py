@@ -7,8 +7,8 @@ import json
 import re
 from html import unescape
 
-import pandas as pd
 import numpy as np
+import pandas as pd
 import pytest
 
 from labkit.bench import card_files
