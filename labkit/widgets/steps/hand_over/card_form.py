@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from labkit.analysis import VerdictKind
 from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, beware, cautions_for, known_of, ml_of, remarks, say
+from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
     DROP_KITS,
     PREFERENCES,
@@ -19,6 +19,7 @@ from labkit.water import (
     Mixing,
     TankMixing,
     Target,
+    litres,
     portray,
     read_numbers,
 )
@@ -303,8 +304,8 @@ class CardForm(NeedsBook, widgets.VBox):
                 noted.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
                 noted.append(
-                    f"{last.volume_ml / 1000:g} L take {ml_of(last, dose)} mL of '{bottle.name}', "
-                    f"of which {bottle.left_ml:.1f} mL are left."
+                    f"{last.volume_l:g} L take {litres(dose.volume_ml)} of '{bottle.name}', "
+                    f"of which {litres(bottle.left_ml)} are left."
                 )
         return noted
 
