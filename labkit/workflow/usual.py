@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook, TastingSession
-from labkit.tasting import COMFORTABLE_CUPS, CupPlan, Vessels
+from labkit.tasting import COMFORTABLE_CUPS, USUAL_MINUTES, CupPlan, Vessels
 from labkit.water import Target, find_water
 from labkit.workflow.names import USUAL_SHEET, attributes_of
 
@@ -47,6 +47,9 @@ class Usual:
 
     cups_per_flight: int
     """Most cups side by side that were asked for last."""
+
+    minutes: float
+    """Time there was at the table last."""
 
     def control_for(self, waters: Sequence[Target]) -> Target | None:
         """The control that links these waters to the coffee's days; None if none would.
@@ -93,6 +96,7 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     planned = scored or before
     plan = None if planned is None else stored_plan(book, planned)
     most = None if plan is None else plan.design.most_cups
+    minutes = None if plan is None else plan.design.minutes
     controls = [w.target for one in to_score for w in one.waters if w.is_control]
     return Usual(
         last=last,
@@ -104,6 +108,7 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
         controls=tuple(controls),
         before=before,
         cups_per_flight=COMFORTABLE_CUPS if most is None else most,
+        minutes=USUAL_MINUTES if minutes is None else minutes,
     )
 
 

@@ -27,9 +27,10 @@ from labkit.analysis.model.cleaning import (
     yes_or_no,
 )
 from labkit.analysis.model.coding import Bools, Floats
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.pair_tests.answers import confirmed_water, scored_only
 from labkit.errors import ReadingError
+from labkit.noted import Noted, noted
 from labkit.tasting import MOST_POINTS, SCALES, Scale
 from labkit.water import COORDINATES, SALT_SHARE, SALT_SHARES, Target, water_numbers
 
@@ -86,7 +87,7 @@ class Scores:
     brew_method: str
     """How the cups were brewed."""
 
-    notes: tuple[Noted, ...]
+    notes: tuple[Noted[Note], ...]
     """What was left out or put together."""
 
     confirmed: Target | None = None
@@ -247,7 +248,7 @@ def gather_both(
                 f"{name} must be the same in all scores read together, got {', '.join(found)}. "
                 f"Read one {name} at a time."
             )
-    notes: list[Noted] = []
+    notes: list[Noted[Note]] = []
     confirmed = confirmed_water(_kept(frame, without_tasters, without_sessions))
     frame = _one_attribute(scored_only(frame), attribute)
     frame = _one_of(frame, "brew_method", brew_method, notes)
@@ -336,7 +337,7 @@ def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
 
 
 def _one_of(
-    frame: pd.DataFrame, column: str, wanted: str | None, notes: list[Noted]
+    frame: pd.DataFrame, column: str, wanted: str | None, notes: list[Noted[Note]]
 ) -> pd.DataFrame:
     """Rows of one brew method or scale: the wanted one, or the first of `most_used`, and say so."""
     met = frame[column].unique()
@@ -379,7 +380,7 @@ def most_used(frame: pd.DataFrame, column: str) -> pd.Series[int]:
     return counts.loc[sorted(counts.index, key=lambda one: (counts[one], newest[one]))[::-1]]
 
 
-def _usable(frame: pd.DataFrame, notes: list[Noted]) -> pd.DataFrame:
+def _usable(frame: pd.DataFrame, notes: list[Noted[Note]]) -> pd.DataFrame:
     blank = blanks(frame["score"])
     if blank.any():
         notes.append(noted(Note.NO_SCORE, n=int(blank.sum())))
@@ -459,7 +460,7 @@ def _between_steps(score: Floats, scale: Scale | None) -> Bools:
 
 
 def _without(
-    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[Noted]
+    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[Noted[Note]]
 ) -> pd.DataFrame:
     """Rows without those of tasters or sessions left out by choice, and say so."""
     if not len(names):
@@ -480,7 +481,9 @@ def _without(
     return frame
 
 
-def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[Noted]) -> pd.DataFrame:
+def _one_score_per_cup(
+    frame: pd.DataFrame, stage: str | None, notes: list[Noted[Note]]
+) -> pd.DataFrame:
     cup = ["session", "flight", "taster", "jug", "position", "blind_code"]
     stages = sorted(frame["stage"].dropna().astype(str).unique())
     if stage is not None:

@@ -11,10 +11,10 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.noted import Noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, attributes_of, gather_both
 from labkit.analysis.model.surface import Surface, fit_surface
-from labkit.analysis.reading.best import Best, best_to_serve
+from labkit.analysis.reading.best import Best, best_to_serve, recommended_of
 from labkit.analysis.reading.diagnostics import Diagnostics, diagnose
 from labkit.analysis.reading.differences import WaterDifferences, compare_waters
 from labkit.analysis.reading.extraction import Extraction, check_extraction
@@ -24,6 +24,7 @@ from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
+from labkit.noted import Noted
 from labkit.shown import Shown
 
 SEED: Final = 20_250_301
@@ -44,7 +45,8 @@ class Reading(Shown):
     """The best water as a region; None without a surface."""
 
     recommended: Recommendation | None
-    """The water to serve, which ``best`` names too; None without a surface."""
+    """The water that the scores speak for, which ``best`` names too and the next flight rests on;
+    None where more is not known to be better."""
 
     waters: WaterDifferences | None
     """Means and differences of the waters tasted; None with one water or too few scores."""
@@ -69,7 +71,7 @@ class Reading(Shown):
     """Why single waters are not compared, where a surface is; empty if they are."""
 
     @property
-    def cannot_tell(self) -> tuple[Noted, ...]:
+    def cannot_tell(self) -> tuple[Noted[Note], ...]:
         """What these cups cannot tell, one sentence each."""
         return () if self.surface is None else self.surface.model.cannot_tell
 
@@ -170,7 +172,9 @@ def _read(
     if scores is None:
         only = Unread(why=WhyUnread.ONLY_SALTS, n_scores=len(of_salts.score))
         # The waters are compared by their salts, not once more by their labels.
-        reading = replace(_without_surface(of_salts, only, rng), waters=None)
+        reading = replace(
+            _without_surface(of_salts, only, rng, None), waters=None, recommended=None
+        )
     else:
         reading = _read_waters(scores, feasible=feasible, rng=rng)
     with threadpool_limits(1):
@@ -182,14 +186,14 @@ def _read_waters(scores: Scores, *, feasible: Any, rng: np.random.Generator) -> 
     refusal = nothing_to_fit(scores)
     with threadpool_limits(1):
         if refusal is not None:
-            return _without_surface(scores, refusal, rng)
+            return _without_surface(scores, refusal, rng, feasible)
         try:
             surface = fit_surface(scores)
         except ReadingError as error:
             refused = Unread(why=WhyUnread.REFUSED, error=str(error))
-            return _without_surface(scores, refused, rng)
+            return _without_surface(scores, refused, rng, feasible)
         except np.linalg.LinAlgError:
-            return _without_surface(scores, Unread(why=WhyUnread.NO_CURVE), rng)
+            return _without_surface(scores, Unread(why=WhyUnread.NO_CURVE), rng, feasible)
         best, recommended = best_to_serve(surface, rng=rng, feasible=feasible)
         waters, no_waters = _waters(scores, rng)
         diagnostics = diagnose(surface, waters)
@@ -209,12 +213,14 @@ def _read_waters(scores: Scores, *, feasible: Any, rng: np.random.Generator) -> 
         )
 
 
-def _without_surface(scores: Scores, why: Unread, rng: np.random.Generator) -> Reading:
+def _without_surface(
+    scores: Scores, why: Unread, rng: np.random.Generator, feasible: Any
+) -> Reading:
     return Reading(
         scores=scores,
         surface=None,
         best=None,
-        recommended=None,
+        recommended=recommended_of(scores, feasible=feasible),
         waters=_waters(scores, rng)[0],
         panel=check_panel(scores, found=False),
         diagnostics=None,

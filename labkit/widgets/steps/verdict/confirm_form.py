@@ -13,7 +13,7 @@ from labkit.book import LabBook, Topic
 from labkit.errors import PlanError, ReadingError
 from labkit.present import say
 from labkit.tasting import CONFIRMING, METHODS, PREFERENCE, CupPlan
-from labkit.water import StartWater, Target, percent
+from labkit.water import StartWater, Target, counted, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, as_html, fold
@@ -163,7 +163,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             else f"{first.text}, against {second.text}."
         )
         cost = (
-            f"{len(tasters)} tasters, {sets} set{'s' * (sets > 1)} of {cups} cups each: "
+            f"{len(tasters)} tasters, {counted(sets, 'set')} of {cups} cups each: "
             f"{len(tasters) * sets * cups} cups, {2 * sets} jugs."
         )
         said = say(foresee(method, len(tasters), answers_each=sets))
