@@ -308,7 +308,7 @@ def compares_salts(frame: pd.DataFrame) -> Bools:
     return np.asarray((sets > 1).any(axis=1), dtype=bool)
 
 
-def _said_apart(of_salts: pd.DataFrame) -> list[Noted]:
+def _said_apart(of_salts: pd.DataFrame) -> list[Noted[Note]]:
     return [noted(Note.SALTS_APART, n=len(of_salts))] if len(of_salts) else []
 
 

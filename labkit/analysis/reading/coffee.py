@@ -172,9 +172,8 @@ def _read(
     if scores is None:
         only = Unread(why=WhyUnread.ONLY_SALTS, n_scores=len(of_salts.score))
         # The waters are compared by their salts, not once more by their labels.
-        reading = replace(
-            _without_surface(of_salts, only, rng, None), waters=None, recommended=None
-        )
+        nothing = _without_surface(of_salts, only, rng, recommended=None)
+        reading = replace(nothing, waters=None)
     else:
         reading = _read_waters(scores, feasible=feasible, rng=rng)
     with threadpool_limits(1):
@@ -186,14 +185,15 @@ def _read_waters(scores: Scores, *, feasible: Any, rng: np.random.Generator) -> 
     refusal = nothing_to_fit(scores)
     with threadpool_limits(1):
         if refusal is not None:
-            return _without_surface(scores, refusal, rng, feasible)
+            return _without_surface(scores, refusal, rng, recommended_of(scores, feasible=feasible))
         try:
             surface = fit_surface(scores)
         except ReadingError as error:
             refused = Unread(why=WhyUnread.REFUSED, error=str(error))
-            return _without_surface(scores, refused, rng, feasible)
+            return _without_surface(scores, refused, rng, recommended_of(scores, feasible=feasible))
         except np.linalg.LinAlgError:
-            return _without_surface(scores, Unread(why=WhyUnread.NO_CURVE), rng, feasible)
+            why = Unread(why=WhyUnread.NO_CURVE)
+            return _without_surface(scores, why, rng, recommended_of(scores, feasible=feasible))
         best, recommended = best_to_serve(surface, rng=rng, feasible=feasible)
         waters, no_waters = _waters(scores, rng)
         diagnostics = diagnose(surface, waters)
@@ -214,13 +214,13 @@ def _read_waters(scores: Scores, *, feasible: Any, rng: np.random.Generator) -> 
 
 
 def _without_surface(
-    scores: Scores, why: Unread, rng: np.random.Generator, feasible: Any
+    scores: Scores, why: Unread, rng: np.random.Generator, recommended: Recommendation | None
 ) -> Reading:
     return Reading(
         scores=scores,
         surface=None,
         best=None,
-        recommended=recommended_of(scores, feasible=feasible),
+        recommended=recommended,
         waters=_waters(scores, rng)[0],
         panel=check_panel(scores, found=False),
         diagnostics=None,

@@ -101,6 +101,7 @@ def card_page(
             "made": made_rows(recipes),
             "reached": last.reached,
             "stated": made_figures(last.reached),
+            "salts": last.target.salts_text,
             "unit": "g" if salts else "mL",
             "from_salts": salts,
             "steps": steps_of(last, base_name),

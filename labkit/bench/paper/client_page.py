@@ -64,13 +64,15 @@ def client_page_html(report: Report) -> str:
     head, _, rest = say(reading).partition(". ")
     water: Target | Water | None = None if reading.best is None else reading.best.target
     water = card.recipes[-1].reached if card is not None else water
+    wanted = card.recipes[-1].target if card is not None else water
+    salts = wanted.salts_text if isinstance(wanted, Target) else ""
     return (
         '<section class="first"><header><div><p class="small">report</p>'
         f"<h1>{escape(about.name)}</h1></div>"
         f'<p class="who">{escape(about.client)}<br>{date.today():%Y-%m-%d}</p></header>'
         f'<p class="verdict"><strong>{escape(head)}{"." if rest else ""}</strong> '
         f"{escape(rest)}</p>"
-        + _wanted_html(water, "" if card is None else card.reach.target.salts_text)
+        + _wanted_html(water, salts)
         + '<div class="two"><div>'
         + _recipe_html(report)
         + "</div><div><h2>How sure that is</h2>"
@@ -86,7 +88,7 @@ def client_page_html(report: Report) -> str:
 
 
 def _wanted_html(water: Target | Water | None, salts: str) -> str:
-    """The water that the recipe makes, or without one that is wanted."""
+    """The water that the recipe makes, or without one that is wanted, and its salts if asked."""
     if water is None:
         return ""
     made = made_figures(water)
