@@ -237,7 +237,7 @@ def test_a_browser_calls_itself_by_eight_signs_or_nothing(sheet, desk, device):
 
 
 def test_a_refusal_by_the_lock_says_so(sheet, desk):
-    desk.trouble = LockError("flight 1 is locked: no score changes any more.")
+    desk.trouble = LockError("flight 1 is locked: scores can no longer change.")
 
     answer = send(sheet, touch())
 

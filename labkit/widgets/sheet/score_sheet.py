@@ -52,7 +52,7 @@ _NOT_SCORED = N_("this is not scored in this session; reload the page.")
 _NO_STAGE = N_("this stage of cooling is not scored; reload the page.")
 _NOT_YOURS = N_("this cup is not one of yours (any more); reload the page.")
 _TO_TASTERS: Mapping[type[LabkitError], str] = {
-    LockError: N_("the flight is locked: no score changes any more; tell the lead."),
+    LockError: N_("the flight is locked: scores can no longer be changed; tell the lead."),
     StaleError: N_(
         "it was changed later, on another device or by the lead, and that stands; give it here "
         "again if that is wrong."
