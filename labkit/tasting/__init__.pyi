@@ -58,6 +58,7 @@ from .preparation import jug_volume as jug_volume
 from .proposing import USUAL_MINUTES as USUAL_MINUTES
 from .proposing import PlanChoice as PlanChoice
 from .proposing import PlanChoices as PlanChoices
+from .proposing import check_minutes as check_minutes
 from .proposing import choose_plan as choose_plan
 from .replanning import replan as replan
 from .scales import MOST_POINTS as MOST_POINTS

@@ -77,6 +77,9 @@ class Design:
     jug_ml: float | None = None
     """Finished volume of each jug (mL); None where that was not kept."""
 
+    minutes: float | None = None
+    """Time there was at the table (minutes); None where that was not said."""
+
     def to_frame(self) -> pd.DataFrame:
         """The imbalance that is left: what is counted, fewest, most."""
         return pd.DataFrame(list(self.spreads), columns=["counted", "fewest", "most"])

@@ -18,7 +18,7 @@ from labkit.shown import Shown
 from labkit.tasting.detectable import detectable_difference
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.scales import MOST_POINTS, Scale
-from labkit.tasting.sizes import Sizes, check_whole, size_flights
+from labkit.tasting.sizes import COMFORTABLE_CUPS, Sizes, check_whole, size_flights
 from labkit.tasting.sweeps import Sweep
 from labkit.tasting.vessels import Vessels
 from labkit.water import is_finite
@@ -258,7 +258,7 @@ def plan_power(
     noise: TasterNoise,
     has_control: bool = True,
     duplicates: int = 1,
-    cups_per_flight: int = 5,
+    cups_per_flight: int = COMFORTABLE_CUPS,
     flights: int | None = None,
     repeats: int | None = None,
     serving: Vessels = "shared bowls",

@@ -52,6 +52,7 @@ from .dosing.choosing import Preference as Preference
 from .dosing.direct import Portion as Portion
 from .dosing.direct import TankMixing as TankMixing
 from .dosing.direct import weigh_out as weigh_out
+from .dosing.mixing import BASE as BASE
 from .dosing.mixing import NOTABLE_STEP_PERCENT as NOTABLE_STEP_PERCENT
 from .dosing.mixing import Dose as Dose
 from .dosing.mixing import Mixing as Mixing
@@ -66,6 +67,8 @@ from .dosing.spread import Spread as Spread
 from .dosing.tables import WaterTable as WaterTable
 from .figures import counted as counted
 from .figures import figure as figure
+from .figures import litres as litres
+from .figures import measured_ml as measured_ml
 from .figures import percent as percent
 from .figures import up as up
 from .given import is_finite as is_finite

@@ -19,6 +19,7 @@ from labkit.tasting import (
     SessionWater,
     Vessels,
     bench_plan,
+    check_minutes,
     open_keys,
     plan_tasting,
     session_waters,
@@ -124,7 +125,8 @@ def plan_session(
     duplicates: int = 1,
     flights: int | None = None,
     repeats: int | None = None,
-    cups_per_flight: int = 5,
+    cups_per_flight: int | None = None,
+    minutes: float | None = None,
     serving: Vessels | None = None,
     alone: bool = False,
     brew_method: BrewMethod | None = None,
@@ -168,8 +170,12 @@ def plan_session(
         Stages of cooling to score apart.
     control : Target, "middle" or "none", optional
         The water in every flight; the coffee's own so far, before that the middle water.
-    duplicates, flights, repeats, cups_per_flight : int
+    duplicates, flights, repeats : int
         As in :func:`labkit.tasting.plan_tasting`.
+    cups_per_flight : int, optional
+        Most cups side by side; as last time, before that as many as are comfortable.
+    minutes : float, optional
+        Time there is at the table, for the next proposal to start from.
     serving, alone : str and bool
         As in :func:`labkit.tasting.plan_tasting`.
     brew_method : {"cupping", "filter", "espresso"}, optional
@@ -208,6 +214,8 @@ def plan_session(
     StockError
         If a bottle may not suffice, with the grams to weigh.
     """
+    if minutes is not None:
+        check_minutes(minutes)
     targets = targets_of(waters)
     usual = usual_of(book, coffee, client)
     day = tasted_on or date.today()
@@ -229,7 +237,7 @@ def plan_session(
         people,
         session=title,
         passphrase=passphrase,
-        cups_per_flight=cups_per_flight,
+        cups_per_flight=usual.cups_per_flight if cups_per_flight is None else cups_per_flight,
         flights=flights,
         repeats=repeats,
         control=chosen,
@@ -243,6 +251,7 @@ def plan_session(
         rng=rng,
     )
     plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
+    plan = replace(plan, design=replace(plan.design, minutes=minutes))
     prepared = prepare(book, plan, passphrase, begin)
     served = [one.target for one in listed if _is_served(one, targets)]
     reserved = reservations(book, plan, prepared, served, even_if_short=even_if_short)

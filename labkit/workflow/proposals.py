@@ -14,7 +14,6 @@ from labkit.errors import ReadingError
 from labkit.noted import noted
 from labkit.tasting import (
     SCALES,
-    USUAL_MINUTES,
     NoiseFrom,
     PlanChoices,
     Scale,
@@ -41,7 +40,7 @@ def propose_plan(
     waters: Waters,
     *,
     tasters: int | Sequence[str],
-    minutes: float = USUAL_MINUTES,
+    minutes: float | None = None,
     cups_per_flight: int | None = None,
     client: str | None = None,
     add_to: str | None = None,
@@ -68,7 +67,7 @@ def propose_plan(
         What to taste, as in :func:`labkit.workflow.plan_session`.
     tasters : int or sequence of str
         Who tastes, or how many.
-    minutes : float
+    minutes : float, optional
         Time at the table.
     cups_per_flight : int, optional
         Most cups side by side.
@@ -113,7 +112,7 @@ def propose_plan(
     return choose_plan(
         len(set(water_numbers(targets))),
         tasters if isinstance(tasters, int) else len(tasters),
-        minutes=minutes,
+        minutes=usual.minutes if minutes is None else minutes,
         noise=noise,
         cups_per_flight=usual.cups_per_flight if cups_per_flight is None else cups_per_flight,
         # The days of a coffee are linked by its control, the flights of a session by theirs.

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook, TastingSession
-from labkit.tasting import COMFORTABLE_CUPS, CupPlan, Vessels
+from labkit.tasting import COMFORTABLE_CUPS, USUAL_MINUTES, CupPlan, Vessels
 from labkit.water import Target
 from labkit.workflow.names import USUAL_SHEET, attributes_of
 
@@ -47,6 +47,9 @@ class Usual:
     cups_per_flight: int
     """Most cups side by side that were asked for last."""
 
+    minutes: float
+    """Time there was at the table last."""
+
 
 def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     """What a coffee's next session starts from.
@@ -74,6 +77,7 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     planned = scored or before
     plan = None if planned is None else stored_plan(book, planned)
     most = None if plan is None else plan.design.most_cups
+    minutes = None if plan is None else plan.design.minutes
     controls = [w.target for one in to_score for w in one.waters if w.is_control]
     return Usual(
         last=last,
@@ -85,6 +89,7 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
         control=controls[-1] if controls else None,
         before=before,
         cups_per_flight=COMFORTABLE_CUPS if most is None else most,
+        minutes=USUAL_MINUTES if minutes is None else minutes,
     )
 
 

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
-from labkit.analysis.reading.best import Best, best_to_serve
+from labkit.analysis.reading.best import Best, best_to_serve, recommended_of
 from labkit.analysis.reading.diagnostics import Diagnostics, diagnose
 from labkit.analysis.reading.differences import WaterDifferences, compare_waters
 from labkit.analysis.reading.extraction import Extraction, check_extraction
@@ -44,7 +44,8 @@ class Reading(Shown):
     """The best water as a region; None without a surface."""
 
     recommended: Recommendation | None
-    """The water to serve, which ``best`` names too; None without a surface."""
+    """The water that the scores speak for, which ``best`` names too and the next flight rests on;
+    None where more is not known to be better."""
 
     waters: WaterDifferences | None
     """Means and differences of the waters tasted; None with one water or too few scores."""
@@ -155,14 +156,14 @@ def _read(
     refusal = nothing_to_fit(scores)
     with threadpool_limits(1):
         if refusal is not None:
-            return _without_surface(scores, refusal, rng)
+            return _without_surface(scores, refusal, rng, feasible)
         try:
             surface = fit_surface(scores)
         except ReadingError as error:
             refused = Unread(why=WhyUnread.REFUSED, error=str(error))
-            return _without_surface(scores, refused, rng)
+            return _without_surface(scores, refused, rng, feasible)
         except np.linalg.LinAlgError:
-            return _without_surface(scores, Unread(why=WhyUnread.NO_CURVE), rng)
+            return _without_surface(scores, Unread(why=WhyUnread.NO_CURVE), rng, feasible)
         best, recommended = best_to_serve(surface, rng=rng, feasible=feasible)
         waters, no_waters = _waters(scores, rng)
         diagnostics = diagnose(surface, waters)
@@ -182,12 +183,14 @@ def _read(
         )
 
 
-def _without_surface(scores: Scores, why: Unread, rng: np.random.Generator) -> Reading:
+def _without_surface(
+    scores: Scores, why: Unread, rng: np.random.Generator, feasible: Any
+) -> Reading:
     return Reading(
         scores=scores,
         surface=None,
         best=None,
-        recommended=None,
+        recommended=recommended_of(scores, feasible=feasible),
         waters=_waters(scores, rng)[0],
         panel=check_panel(scores, found=False),
         diagnostics=None,

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from labkit.present import cautions_for, folded, notes, remarks, table
+from labkit.present import cautions_for, folded, made_figures, ml_of, notes, remarks, table
 from labkit.tasting import Sweep, check_reachable
-from labkit.water import PURE_WATER, Concentrate, Mixing, Water, conductivity_us_cm, digits_of
+from labkit.water import PURE_WATER, Concentrate, Mixing, Water, conductivity_us_cm, measured_ml
 
 _HEADS = {
     "mg_share": "Ca:Mg",
@@ -48,7 +48,6 @@ class SweepDoses:
     def _repr_html_(self) -> str:
         """The doses in a table, remarks and cautions below it."""
         first = self.mixings[0]
-        digits = digits_of(first.pipette_ml)
         base = "pure" if first.base == PURE_WATER else "base"
         doses = [dose.concentrate.name for dose in first.doses]
         used = [i for i in range(len(doses)) if any(m.doses[i].volume_ml for m in self.mixings)]
@@ -58,16 +57,17 @@ class SweepDoses:
         last_columns = [name for name in _HEADS if name not in varied]
         rows = []
         for mixing in self.mixings:
+            made = made_figures(mixing.reached)
             reached = {
                 "mg_share": f"{mixing.target.ca_mg_ratio_text} ({mixing.reached.ca_mg_text})",
-                "hardness_mg_l_caco3": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
-                "alkalinity_mg_l_caco3": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
+                "hardness_mg_l_caco3": made["hardness"],
+                "alkalinity_mg_l_caco3": made["alkalinity"],
             }
             rows.append(
                 [
                     *(reached[name] for name in first_columns),
-                    *(f"{mixing.doses[i].volume_ml:.{digits}f}" for i in used),
-                    f"{mixing.base_ml:.0f}",
+                    *(ml_of(mixing, mixing.doses[i]) for i in used),
+                    f"{measured_ml(mixing.base_ml):.0f}",
                     *(reached[name] for name in last_columns),
                     f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
                 ]

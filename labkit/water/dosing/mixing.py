@@ -19,6 +19,7 @@ from labkit.water.bottles.weighing import to_step
 from labkit.water.dosing.choosing import Preference, choose
 from labkit.water.dosing.reach import largest_base_share, refusal
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
+from labkit.water.figures import measured_step_ml
 from labkit.water.given import is_finite
 from labkit.water.salts.ions import ALKALINITY_EQ, INDEX, IONS
 from labkit.water.start import PURE, StartWater
@@ -41,6 +42,9 @@ COORDINATES.flags.writeable = False
 
 _MOST_TIMES_AS_STRONG = 1000.0
 """Up to how many times as strong a bottle is thought of, where it is too weak."""
+
+BASE = "base water"
+"""What a base that has no name is called."""
 
 NOTABLE_STEP_PERCENT = 5.0
 """A pipette step above this share of its dose is worth a remark (%)."""
@@ -76,7 +80,7 @@ class Mixing(Shown):
     """One for each concentrate at hand, in the order given; some may be 0 mL."""
 
     base: Water
-    """The water the doses go into."""
+    """The water the doses go into; of a blend, as its parts are measured."""
 
     base_ml: float
     """Base water to pour (mL)."""
@@ -94,7 +98,7 @@ class Mixing(Shown):
     """Whether the base fills up what the doses leave, or the doses come on top."""
 
     reached: Water
-    """The water got from the rounded doses."""
+    """The water got from the rounded doses and the base as poured."""
 
     rounding: Spread
     """Largest difference between wanted and reached that rounding can make."""
@@ -107,17 +111,13 @@ class Mixing(Shown):
 
     @property
     def base_parts(self) -> tuple[tuple[str, float], ...]:
-        """The base water to pour, water by water: name and mL, in steps of the pipette.
+        """The base water to pour, water by water: name and mL.
 
-        Each but the last is rounded, so that they make up the whole.
+        Of a blend the base is measured; what comes last fills up.
         """
         if self.start is None:
-            return (("base water" if self.base != PURE_WATER else PURE, self.base_ml),)
-        (first, first_ml), *rest = self.start.parts(self.base_ml)
-        if not rest:
-            return ((first, self.base_ml),)
-        poured = to_step(first_ml, self.pipette_ml)
-        return (first, poured), (rest[0][0], round(self.base_ml - poured, 9))
+            return ((BASE if self.base != PURE_WATER else PURE, self.base_ml),)
+        return self.start.parts(self.base_ml)
 
     @property
     def mending_volume_ml(self) -> float | None:
@@ -308,8 +308,13 @@ def mix(
         raise DosingError(
             f"the doses for {target.text} leave no room for base water: make the bottles stronger."
         )
-    reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / finished)
+    poured = base if named is None or not base_ml else named.poured(base_ml)
+    reached = Water.of_vector((rounded @ bottles + base_ml * poured.vector) / finished)
     used = exact > 0
+    adds, read = matrix[:, used], steps[used]
+    if named is not None and named.is_blend:  # its part is rounded too
+        adds = np.column_stack([adds, COORDINATES @ named.base.vector])
+        read = np.append(read, measured_step_ml(base_ml * named.share_percent / 100))
     strengths = np.array([bottle.uncertainty_percent / 100 for bottle in concentrates])[used]
     return Mixing(
         target=target,
@@ -317,7 +322,7 @@ def mix(
             Dose(concentrate=bottle, volume_ml=float(volume), exact_ml=float(amount))
             for bottle, volume, amount in zip(concentrates, rounded, exact, strict=True)
         ),
-        base=base,
+        base=poured,
         start=named,
         base_ml=base_ml,
         volume_ml=finished,
@@ -326,8 +331,8 @@ def mix(
         filling=filling,
         reached=reached,
         rounding=rounding_bound(
-            matrix[:, used],
-            steps[used],
+            adds,
+            read,
             finished=finished,
             wanted=wanted,
             left=needed - matrix @ exact,
@@ -340,7 +345,7 @@ def mix(
             steps[used],
             finished=finished,
             reached=COORDINATES @ reached.vector,
-            from_base=start * base_ml / finished,
+            from_base=COORDINATES @ poured.vector * base_ml / finished,
         ),
     )
 

@@ -54,6 +54,7 @@ def within_reach(
     sources: Sequence[Concentrate | Salt],
     *,
     base: Water = PURE_WATER,
+    most: float = 1.0,
     blend_with_pure: bool = True,
 ) -> Reach:
     """The wanted water if these sources make it, else the nearest one they make.
@@ -66,6 +67,8 @@ def within_reach(
         What may be added, in any amount; whether it dissolves and fits is for the dosing to say.
     base : Water
         What it goes into.
+    most : float
+        Share of it that is taken where it need not be thinned, the rest being pure water.
     blend_with_pure : bool
         Whether a base that holds too much may be thinned with pure water, by whole per cent: as
         little as reaches the wanted water, or else as comes nearest to it.
@@ -117,16 +120,18 @@ def within_reach(
         return np.asarray(held + adds @ (nnls(adds / size, wanted - held)[0] / size))
 
     room = 1e-6 * max(1.0, float(np.abs(wanted).max()))
-    share = 1.0
+    share = most
     if blend_with_pure:
-        share = math.floor(100 * largest_base_share(target, base) + 1e-9) / 100
+        bears = largest_base_share(target, base)
+        share = most if bears >= most else math.floor(100 * bears + 1e-9) / 100
     start = _thinned(base, share)
     got = nearest_from(start)
     if np.all(np.abs(got - wanted) <= room):
         return Reach(wanted=target, target=target, base=start, base_share=share)
     if blend_with_pure and base != PURE_WATER:
         # Out of reach where the base holds nothing too much of: a little too much may lie nearer.
-        every = [percent_of_base / 100 for percent_of_base in range(100, -1, -1)]
+        whole = range(math.ceil(100 * most - 1e-9) - 1, -1, -1)
+        every = [most, *(percent_of_base / 100 for percent_of_base in whole)]
         away = [float(np.linalg.norm(nearest_from(_thinned(base, one)) - wanted)) for one in every]
         share = next(one for one, far in zip(every, away, strict=True) if far <= min(away) + room)
         start = _thinned(base, share)

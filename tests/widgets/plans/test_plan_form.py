@@ -286,6 +286,16 @@ def test_more_time_or_fewer_cups_at_once_propose_anew_and_a_detail_of_ones_own_s
     assert form.form.fields["flights"].value == form.choices.recommended.flights
 
 
+def test_time_and_cups_at_once_are_those_of_last_time(book, form):
+    choose(form, minutes=60, cups_per_flight=5)
+    sealed(form)
+
+    again = PlanForm(book, form.source, bench_sheet)
+
+    assert again.form.values()["minutes"] == 60
+    assert again.form.values()["cups_per_flight"] == 5
+
+
 def test_a_time_that_makes_no_sense_is_said_beside_its_field(form):
     choose(form, minutes=0)
 

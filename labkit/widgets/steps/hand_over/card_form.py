@@ -19,6 +19,7 @@ from labkit.water import (
     Mixing,
     TankMixing,
     Target,
+    litres,
     portray,
     read_numbers,
 )
@@ -303,8 +304,8 @@ class CardForm(NeedsBook, widgets.VBox):
                 noted.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
                 noted.append(
-                    f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of '{bottle.name}', "
-                    f"of which {bottle.left_ml:.0f} mL are left."
+                    f"{last.volume_l:g} L take {litres(dose.volume_ml)} of '{bottle.name}', "
+                    f"of which {litres(bottle.left_ml)} are left."
                 )
         return noted
 

@@ -280,6 +280,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         if usual is None:
             return
         self.form.fields["cups_per_flight"].value = usual.cups_per_flight
+        self.form.fields["minutes"].value = usual.minutes
         if usual.before is not None:
             self._offer_tasters(usual.before.tasters)
             laid_out = self._book.sessions.label_paper(usual.before.name)
@@ -527,6 +528,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             flights=now["flights"] or None,
             repeats=now["repeats"] or None,
             cups_per_flight=now["cups_per_flight"],
+            minutes=now["minutes"],
             serving=now["serving"],
             alone=now["alone"],
             brew_method=self.conditions.fields["brew_method"].value,
