@@ -123,12 +123,12 @@ def test_steps_stay_as_they_were_left_and_the_page_comes_back_where_it_was(
         label="Zindra, honey (Sandfirth Coffee)"
     )
     says = page.locator(".lk-today-says")
-    says.get_by_text("Nothing of it was tasted yet").wait_for(timeout=WAIT_MS)
+    says.get_by_text("Nothing has been tasted yet").wait_for(timeout=WAIT_MS)
     assert button.inner_text() == "Plan a ratio sweep"
 
     page.reload(timeout=WAIT_MS)
     page.locator(".lk-step-plan .lk-part").first.wait_for(timeout=WAIT_MS)
-    says.get_by_text("Nothing of it was tasted yet").wait_for()
+    says.get_by_text("Nothing has been tasted yet").wait_for()
     go(page, "bottles")
     button.click()
     page.locator("nav button[data-step=plan][aria-current]").wait_for()

@@ -89,7 +89,7 @@ def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(
 
     panel(page).get_by_role("tab", name="Progress and lock").click()
     panel(page).get_by_role("button", name="Lock this flight").click()
-    panel(page).get_by_role("button", name="Lock it all the same").click()  # scores are missing
+    panel(page).get_by_role("button", name="Lock it anyway").click()  # scores are missing
     panel(page).get_by_text(re.compile("Flight 1 is locked with")).wait_for()
     picture(page, "locked-1280")
 

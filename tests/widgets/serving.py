@@ -12,23 +12,23 @@ from labkit.widgets.tasters.links import give_links
 from labkit.widgets.tasters.page import server_command, server_environment, wait_until_it_answers
 from tests.project import free_port
 
-COUNT_TOUCHES = """
+COUNT_SCORES = """
 const { setItem, removeItem } = Storage.prototype;
-const count = (list, touch) => {
+const count = (list, score) => {
   const known = JSON.parse(sessionStorage.getItem(list) ?? '[]');
-  setItem.call(sessionStorage, list, JSON.stringify([...known, JSON.parse(touch).id]));
+  setItem.call(sessionStorage, list, JSON.stringify([...known, JSON.parse(score).id]));
 };
 Storage.prototype.setItem = function (name, text) {
   if (name.includes('/touch/')) count('given', text);
   return setItem.call(this, name, text);
 };
 Storage.prototype.removeItem = function (name) {
-  const touch = name.includes('/touch/') && this.getItem(name);
-  if (touch) count('acknowledged', touch);
+  const score = name.includes('/touch/') && this.getItem(name);
+  if (score) count('acknowledged', score);
   return removeItem.call(this, name);
 };
 """
-"""Script for a page: every touch given, and every one that left the queue since Python has
+"""Script for a page: every score given, and every one that left the queue since Python has
 acknowledged it; kept across reloads."""
 
 
@@ -154,12 +154,12 @@ def open_sheet(page, address, timeout=60_000):
 
 
 def given(page):
-    """Ids of touches given on a page with COUNT_TOUCHES."""
+    """Ids of scores given on a page with COUNT_SCORES."""
     return set(page.evaluate("JSON.parse(sessionStorage.getItem('given') ?? '[]')"))
 
 
 def acknowledged(page):
-    """Ids of touches whose safety Python has confirmed to a page with COUNT_TOUCHES."""
+    """Ids of scores whose safety Python has confirmed to a page with COUNT_SCORES."""
     return set(page.evaluate("JSON.parse(sessionStorage.getItem('acknowledged') ?? '[]')"))
 
 
