@@ -18,7 +18,7 @@ from labkit.tasting import (
     PlanPower,
     Sweep,
 )
-from labkit.water import COORDINATE, counted
+from labkit.water import COORDINATE, SALT_SHARE, counted
 
 _WORDS: Final[dict[str, str]] = {
     "brew_method": "brew method",
@@ -46,8 +46,8 @@ _MEANING: Final = {
 @to_html.register
 def _sweep(sweep: Sweep) -> str:
     """The table of waters under a line that says what is held."""
-    held = ", ".join(f"{COORDINATE[name].title} {level:g}" for name, level in sweep.held.items())
-    titles = {name: one.title for name, one in COORDINATE.items()}
+    titles = {name: one.title for name, one in {**COORDINATE, **SALT_SHARE}.items()}
+    held = ", ".join(f"{titles[name]} {level:g}" for name, level in sweep.held.items())
     frame = sweep.to_frame().rename(columns=titles | {"ca_mg_ratio": "Ca : Mg"})
     return f"<p>{sweep.kind}; held: {held or 'nothing'}</p>{with_index(frame.round(3))}"
 

@@ -73,6 +73,8 @@ from .seal import open_keys as open_keys
 from .sizes import COMFORTABLE_CUPS as COMFORTABLE_CUPS
 from .sweeps import Sweep as Sweep
 from .sweeps import alkalinity_dial as alkalinity_dial
+from .sweeps import anion_sweep as anion_sweep
+from .sweeps import cation_sweep as cation_sweep
 from .sweeps import check_reachable as check_reachable
 from .sweeps import hardness_dial as hardness_dial
 from .sweeps import nearest_sweep as nearest_sweep

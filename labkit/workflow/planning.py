@@ -24,7 +24,7 @@ from labkit.tasting import (
     plan_tasting,
     session_waters,
 )
-from labkit.water import COORDINATES, Concentrate, StartWater, Target, find_water
+from labkit.water import COORDINATES, SALT_SHARES, Concentrate, StartWater, Target, find_water
 from labkit.workflow.names import Asked, attributes_of, people_of
 from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes, stored_plan, usual_name, usual_of
@@ -151,7 +151,8 @@ def plan_session(
         Which coffee; ``client`` is needed where two have one of that name.
     waters : Sweep, suggestion, sequence of Target or DataFrame
         What to taste; a DataFrame has the columns ``mg_share`` (0 to 1),
-        ``hardness_mg_l_caco3`` and ``alkalinity_mg_l_caco3`` (mg/L as CaCO3).
+        ``hardness_mg_l_caco3`` and ``alkalinity_mg_l_caco3`` (mg/L as CaCO3), and may have
+        ``sulfate_share`` and ``potassium_share`` (0 to 1, blank for what the bottles give).
     tasters : sequence of str
         Who tastes, by the names in the lab book.
     passphrase : str
@@ -223,7 +224,7 @@ def plan_session(
     session = None if add_to is None else _session_of(book, add_to, coffee, client)
     after = None if session is None else stored_plan(book, session)
     asked = usual.attributes if attributes is None else attributes_of(attributes)
-    chosen = control or usual.control or "middle"
+    chosen = control or usual.control_for(targets) or "middle"
     keeps = held_with(book, held or usual.held, start) if session is None else session.held
     begin = book.stock.start_water(keeps)
     if session is not None and start is not None:
@@ -334,9 +335,17 @@ def targets_of(waters: Waters) -> tuple[Target, ...]:
                 f"is missing; it has {', '.join(map(str, waters.columns))}.",
                 field="waters",
             )
-        rows = waters[list(COORDINATES)].to_dict("records")
+        shares = [name for name in SALT_SHARES if name in waters.columns]
+        rows = waters[[*COORDINATES, *shares]].to_dict("records")
         return tuple(
-            Target(**{str(name): float(level) for name, level in row.items()}) for row in rows
+            Target(
+                **{
+                    str(name): float(level)
+                    for name, level in row.items()
+                    if name not in shares or pd.notna(level)
+                }
+            )
+            for row in rows
         )
     given: Any = getattr(waters, "targets", waters)
     targets = tuple(one for one in given if isinstance(one, Target))

@@ -99,7 +99,7 @@ def propose_plan(
     usual = usual_of(book, coffee, client)
     targets = targets_of(waters)
     known = () if add_to is None else book.sessions.session(add_to).waters
-    chosen = control or usual.control or "middle"
+    chosen = control or usual.control_for(targets) or "middle"
     listed = session_waters(targets, control=chosen, known=known)
     held = next((one.target for one in listed if one.is_control), None)
     if scale is None:

@@ -38,6 +38,9 @@ class Note(Enum):
     STAGES_AVERAGED = auto()
     """Scores of a cup as it cooled are averaged (stages)."""
 
+    SALTS_APART = auto()
+    """Scores of flights that compare salts are read by themselves (n)."""
+
     HELD = auto()
     """A coordinate did not vary (name, level)."""
 

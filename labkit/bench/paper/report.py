@@ -221,7 +221,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         (
             f"{water.label}, control" if water.is_control else water.label,
             water.target.ca_mg_ratio_text,
-            water.target.ca_mg_text,
+            ", ".join(filter(None, (water.target.ca_mg_text, water.target.salts_text))),
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
         )

@@ -478,6 +478,8 @@ def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:
         alkalinity_mg_l_caco3=content.target.alkalinity_mg_l_caco3,
         is_control=content.is_control,
         is_duplicate=content.is_duplicate,
+        sulfate_share=content.target.sulfate_share,
+        potassium_share=content.target.potassium_share,
     )
 
 

@@ -327,6 +327,7 @@ def _usual_name(card: Card) -> str:
     return (
         f"Ca:Mg {target.ca_mg_ratio_text}, {target.hardness_mg_l_caco3:.0f} hard, "
         f"{target.alkalinity_mg_l_caco3:.0f} alkaline"
+        f"{target.salts_text and f', {target.salts_text}'}"
     )
 
 

@@ -222,6 +222,7 @@ def _short(target: Target) -> str:
     return (
         f"Ca:Mg {target.ca_mg_ratio_text}, hardness {target.hardness_mg_l_caco3:.0f}, "
         f"alkalinity {target.alkalinity_mg_l_caco3:.0f}"
+        f"{target.salts_text and f', {target.salts_text}'}"
     )
 
 
