@@ -62,7 +62,7 @@ _OF_A_READING: Final[Mapping[Enum, str]] = {
         "tell."
     ),
     Note.SALTS_APART: (
-        "{n} scores are of flights that compare salts: they are read by themselves, as the curve "
+        "{scores} {are} from flights that compare salts and {are} read separately, as the curve "
         "knows waters by Ca:Mg, hardness and alkalinity alone."
     ),
     Note.NOT_LINKED: (

@@ -84,6 +84,11 @@ SENTENCES = (
         "tell.",
     ),
     (
+        noted(Note.SALTS_APART, n=12),
+        "12 scores are from flights that compare salts and are read separately, as the curve "
+        "knows waters by Ca:Mg, hardness and alkalinity alone.",
+    ),
+    (
         noted(Note.NOT_LINKED),
         "Some flights or days share no water with the rest, so their levels cannot be compared: "
         "only differences within them count. Serve the same control in each.",
