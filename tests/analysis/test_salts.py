@@ -59,7 +59,7 @@ def test_of_seeded_panels_few_are_told_of_a_difference_where_there_is_none():
     rng = np.random.default_rng(5)
     found = [read(tasted(rng, flights=1, n_tasters=5)) for _ in range(12)]
 
-    assert sum(one.kind is VerdictKind.FOUND for one in found) <= 2  # binomial, 5 %: more in 2 of 100 seeds
+    assert sum(one.kind is VerdictKind.FOUND for one in found) <= 2  # binomial: more in 2 of 100
     assert sum((one.pairs["p"] < 0.05).any() for one in found) <= 2
     assert all(one.best is None for one in found if one.kind is VerdictKind.NOTHING)
 
