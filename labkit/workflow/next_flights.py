@@ -17,10 +17,12 @@ from labkit.analysis import (
     WalkStep,
     believe,
     classical_walk,
+    compares_salts,
     flight_history,
     gather_scores,
     head_start_from,
     makeable,
+    scored_only,
     stop_or_taste,
     suggest_flight,
     water_target,
@@ -166,7 +168,10 @@ def next_flight(
     """
     there = opened(book, coffee, client=client)
     given = there.left_out.keep(there.scores) if scores is None else scores
-    frame = None if given.empty else given
+    scored = scored_only(given)
+    # Comparisons of salts say nothing of the three coordinates: the search has yet to begin.
+    untold = given.empty or (len(scored) > 0 and bool(compares_salts(scored).all()))
+    frame = None if untold else given
     gathered = None if frame is None else gather_scores(frame, brew_method=brew_method)
     method = brew_method or (gathered.brew_method if gathered is not None else "cupping")
     if earlier is True:
