@@ -36,7 +36,8 @@ from .conftest import TARGETS
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 NAMES = ("scores", "stages", "tray", "cups", "bench", "weighing", "bottles", "card", "phone_card")
-A4_POINTS = (595.3, 841.9)
+POINTS = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}
+"""Width and height of the paper: ISO 216, and 8.5 by 11 inches."""
 MM_PER_PX = 25.4 / 96
 
 
@@ -90,11 +91,12 @@ def test_sheets_fetch_nothing_and_keep_their_styles_to_themselves(sheet, tmp_pat
     assert file.read_text(encoding="utf-8") == sheet.html
 
 
-def pages_of(page, sheet):
+def pages_of(page, sheet, paper="A4"):
+    """The pages that come out of a printer with this paper in it."""
     from pypdf import PdfReader
 
     page.set_content(sheet.html)
-    return PdfReader(io.BytesIO(page.pdf(format="A4", prefer_css_page_size=True))).pages
+    return PdfReader(io.BytesIO(page.pdf(format=paper, prefer_css_page_size=True))).pages
 
 
 @pytest.mark.browser
@@ -112,11 +114,15 @@ def pages_of(page, sheet):
     ],
     indirect=["sheet"],
 )
-def test_sheets_print_on_a4_without_a_page_too_many(sheet, n_pages, words, new_page):
-    pages = pages_of(new_page(), sheet)
-    assert len(pages) == n_pages
-    for page in pages:
-        assert [float(x) for x in page.mediabox[2:]] == pytest.approx(A4_POINTS, abs=1.5)
+def test_sheets_print_on_a4_and_letter_without_a_page_too_many(sheet, n_pages, words, new_page):
+    opened = new_page()
+    is_label = 'class="grid"' in sheet.html  # laid out for the paper that its packet says
+    for paper, points in POINTS.items():
+        pages = pages_of(opened, sheet, paper)
+        assert len(pages) == n_pages, paper
+        for page in pages:
+            size = [float(x) for x in page.mediabox[2:]]
+            assert size == pytest.approx(POINTS["A4"] if is_label else points, abs=1.5)
     # Some fonts draw 'fl' as one letter.
     assert words in " ".join(normalize("NFKC", pages[0].extract_text()).split())
 
@@ -133,9 +139,11 @@ def test_a_flight_of_six_cups_takes_a_taster_one_page(fixed_plan, new_page):
     asked = [Attribute(name="overall", scale=SCALES["liking 1-9"])]
     asked += [Attribute(name=n, scale=SCALES["intensity 0-15"]) for n in ("acidity", "body", "zip")]
 
-    pages = pages_of(new_page(), score_sheets(replace(fixed_plan, cups=cups), asked))
+    sheets, opened = score_sheets(replace(fixed_plan, cups=cups), asked), new_page()
+    on_letter = pages_of(opened, sheets, "Letter")
+    pages = pages_of(opened, sheets)
 
-    assert len(pages) == len(fixed_plan.tasters)
+    assert len(pages) == len(on_letter) == len(fixed_plan.tasters)
     assert all(code in pages[0].extract_text() for code in codes)
 
 
