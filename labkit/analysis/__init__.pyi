@@ -27,7 +27,6 @@ from .model.mixed import Component as Component
 from .model.mixed import MixedFit as MixedFit
 from .model.mixed import fit_mixed as fit_mixed
 from .model.noted import Note as Note
-from .model.noted import Noted as Noted
 from .model.scores import gather_scores as gather_scores
 from .model.scores import most_used as most_used
 from .model.surface import Surface as Surface

@@ -1,5 +1,6 @@
 """The door of this room: every name that others may use, and where it lives."""
 
+from .paper.for_batch import batch_sheet as batch_sheet
 from .paper.for_preparer import bench_sheet as bench_sheet
 from .paper.for_preparer import weighing_sheet as weighing_sheet
 from .paper.for_tasters import score_sheets as score_sheets

@@ -9,6 +9,8 @@ from .cautions import CAUTIONS as CAUTIONS
 from .cautions import cautions_for as cautions_for
 from .curve import trust_in as trust_in
 from .curve import warnings_of as warnings_of
+from .doses import made_figures as made_figures
+from .doses import ml_of as ml_of
 from .html import beware as beware
 from .html import folded as folded
 from .html import notes as notes

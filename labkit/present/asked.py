@@ -11,11 +11,11 @@ from typing import Any, Final
 SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
         "water": ("water", "supplies", "bottles", "doses", "jugs"),
+        "noted": ("noted",),
         "tasting": ("plans",),
         "analysis": (
             "curve",
             "extraction",
-            "noted",
             "pair_tests",
             "panel",
             "reading",
@@ -25,6 +25,7 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
             "verdict",
             "words",
         ),
+        "book": ("work",),
         "workflow": ("work", "standing"),
     }
 )

@@ -38,6 +38,7 @@ from labkit.water import (
     Mixing,
     Target,
     amount,
+    counted,
     levels_of,
     percent,
 )
@@ -259,11 +260,7 @@ def _reason(reason: Reason) -> str:
 
 def _repeat(reason: Reason) -> str:
     n = reason.n_cups
-    known = (
-        f"tasted in {n} cup{'s' if n > 1 else ''} so far"
-        if n
-        else "new, and served twice in this flight"
-    )
+    known = f"tasted in {counted(n, 'cup')} so far" if n else "new, and served twice in this flight"
     again = ", and again in this flight" if reason.is_again and n else ""
     if reason.kind is ReasonKind.REPEAT_OF_LEADER:
         return (

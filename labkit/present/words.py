@@ -23,7 +23,7 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes
-from labkit.water import COORDINATE, amount, percent
+from labkit.water import COORDINATE, amount, counted, percent
 
 
 @to_html.register
@@ -116,7 +116,7 @@ def side_of_right(row: Mapping[Any, Any]) -> str:
     text, people = f"{percent(row['share'])} say {row['side']}", row["n_tasters"]
     if row["side"] == RIGHT or np.isnan(row["drop"]):
         return f"{text}."
-    few = f"; with {people} taster{'s' if people > 1 else ''} that is not enough to rely on"
+    few = f"; with {counted(people, 'taster')} that is not enough to rely on"
     return (
         f"{text}; those score liking {row['drop']:.1f} points lower than 'just right' on average "
         f"(they go together, one need not cause the other){few if people < ENOUGH_TASTERS else ''}."

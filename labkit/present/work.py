@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from labkit.book import LeftOut
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.doses import taste_may_differ
 from labkit.present.html import notes
 from labkit.present.recommended import how_sure, not_told, source_of
+from labkit.water import counted
 from labkit.workflow import Card, Findings, NextFlight
 
 
@@ -13,6 +15,17 @@ from labkit.workflow import Card, Findings, NextFlight
 def _findings(found: Findings) -> str:
     shown = (found.reading, found.words, *found.tests)
     return "".join(to_html(one) for one in shown if one is not None)
+
+
+@say.register
+def _left_out(choice: LeftOut) -> str:
+    """Who and what is left out, since when and why; empty if nothing is."""
+    if not choice.names or choice.recorded_at is None:
+        return ""
+    return (
+        f"Left out by choice, as recorded on {choice.recorded_at:%Y-%m-%d}: "
+        f"{', '.join(choice.names)}. Why: {choice.reason}"
+    )
 
 
 @to_html.register
@@ -62,8 +75,8 @@ def sure_of(found: Findings) -> tuple[str, ...]:
     scores = found.scores[found.scores["attribute"] == found.attribute]
     people, days = scores["taster"].nunique(), scores["session"].nunique()
     rests = (
-        f"It rests on {len(scores)} blind scores by {people} taster{'s' * (people != 1)} in {days} "
-        f"session{'s' * (days != 1)}."
+        f"It rests on {counted(len(scores), 'blind score')} by {counted(people, 'taster')} in "
+        f"{counted(days, 'session')}."
     )
     one = None if found.reading is None else found.reading.recommended
     said = () if one is None else (how_sure(one), source_of(one))

@@ -1,16 +1,73 @@
-"""What a plan says in words: its hidden checks with their cost, and what it cannot tell."""
+"""What there is to know of a plan: its hidden checks with their cost, and what it cannot tell."""
 
 from __future__ import annotations
 
-from labkit.tasting.plan import Design
+from enum import Enum
+from typing import TYPE_CHECKING
+
+from labkit.noted import Noted, noted
 from labkit.tasting.vessels import Vessels
-from labkit.water import percent
+
+if TYPE_CHECKING:
+    from labkit.tasting.plan import Design
+
+
+class PlanNote(Enum):
+    """What there is to know; in brackets the facts that come with it.
+
+    The lab book keeps the values: none is ever changed.
+    """
+
+    CONTROL = "control"
+    """A hidden control in every flight (cups: of each taster, that it costs)."""
+
+    NO_CONTROL = "no control"
+    """None: flights and days are linked by their waters only."""
+
+    DUPLICATE = "duplicate"
+    """A hidden duplicate (cups: of each taster, that it costs)."""
+
+    NO_DUPLICATE = "no duplicate"
+    """None: nothing tells how well a cup repeats."""
+
+    MIXED_ONCE = "mixed once"
+    """Each water comes from one jug, or one jug and bowl (serving)."""
+
+    NEVER_MEET = "never meet"
+    """Some waters never meet, not even through others."""
+
+    IN_PART = "in part"
+    """Not every water is in every flight (design: its kind, efficiency)."""
+
+    ALONE = "alone"
+    """One person prepares and tastes."""
+
+    KEEP_SHEET = "keep the sheet"
+    """The bench sheet is the way back if the passphrase is lost."""
+
+    CODES_RETURN = "codes return"
+    """Codes served less than a fortnight ago return (n, of, day, last: days as text, rested)."""
+
+    PLANNED_ANEW = "planned anew"
+    """Some flights were planned anew (flight: the first, absent, late: names)."""
+
+    SETS = "sets"
+    """It is a test of two waters (method: its name)."""
+
+    MIXED_AGAIN = "mixed again"
+    """Both waters of such a test are mixed and brewed again for each trial."""
+
+    SETS_ALIKE = "sets alike"
+    """Each taster has several sets of such a test, whose answers are alike."""
+
+    AS_WRITTEN = "as written"
+    """A sentence of a lab book from before notes were values (text)."""
 
 
 def plan_notes(
     design: Design, serving: Vessels, *, alone: bool = False, free_control: bool = False
-) -> tuple[str, ...]:
-    """One sentence each on the checks, on jugs and bowls, and on the passphrase.
+) -> tuple[Noted[PlanNote], ...]:
+    """The checks, jugs and bowls of a plan, and its passphrase, one note each.
 
     Parameters
     ----------
@@ -26,46 +83,20 @@ def plan_notes(
     notes = []
     if design.control_cups:
         cost = design.control_cups - (round(design.repeats) if free_control else 0)
-        notes.append(
-            "Hidden control: the same water in every flight links flights and days; costs each "
-            f"taster {_cups(cost)}."
-        )
+        notes.append(noted(PlanNote.CONTROL, cups=max(0, cost)))
     else:
-        notes.append("No hidden control: flights and days can be compared only by their waters.")
+        notes.append(noted(PlanNote.NO_CONTROL))
     if design.duplicate_cups:
-        notes.append(
-            "Hidden duplicate: a water mixed and brewed separately shows how well cups repeat; "
-            f"costs each taster {_cups(design.duplicate_cups)}."
-        )
+        notes.append(noted(PlanNote.DUPLICATE, cups=design.duplicate_cups))
     else:
-        notes.append("No hidden duplicate: nothing will tell how well a cup repeats.")
-    vessel = "jug and bowl" if serving == "shared bowls" else "jug"
+        notes.append(noted(PlanNote.NO_DUPLICATE))
     if design.repeats <= 1:
-        notes.append(
-            f"Each water comes from one {vessel} but for control and duplicate: a slip in mixing "
-            "or brewing looks like its water, and this plan cannot tell them apart."
-        )
+        notes.append(noted(PlanNote.MIXED_ONCE, serving=serving))
     if design.efficiency < 0.005 and design.n_waters > 2:
-        notes.append(
-            "Some waters never meet, not even through others: they cannot be compared within "
-            "flights. Add a control, repeats or flights."
-        )
+        notes.append(noted(PlanNote.NEVER_MEET))
     elif design.kind != "complete blocks":
-        notes.append(
-            f"Not every water is in every flight ({design.kind}): differences between waters keep "
-            f"{percent(design.efficiency)} of what full flights would tell."
-        )
+        notes.append(noted(PlanNote.IN_PART, design=design.kind, efficiency=design.efficiency))
     if alone:
-        notes.append(
-            "Alone: stick the codes under identical cups, have them shuffled until you have lost "
-            "track, and score by place. Positions are then balanced by chance only."
-        )
-    notes.append(
-        "Print the bench sheet and keep it from the tasters: it is the only way back if the "
-        "passphrase is lost."
-    )
+        notes.append(noted(PlanNote.ALONE))
+    notes.append(noted(PlanNote.KEEP_SHEET))
     return tuple(notes)
-
-
-def _cups(number: int) -> str:
-    return "no cup" if number <= 0 else "1 cup" if number == 1 else f"{number} cups"

@@ -9,7 +9,9 @@ from types import MappingProxyType
 import pandas as pd
 
 from labkit.errors import PlanError
+from labkit.noted import Noted
 from labkit.shown import Shown
+from labkit.tasting.notes import PlanNote
 from labkit.tasting.seal import SealedKey
 from labkit.tasting.vessels import Vessels
 
@@ -75,6 +77,9 @@ class Design:
     jug_ml: float | None = None
     """Finished volume of each jug (mL); None where that was not kept."""
 
+    minutes: float | None = None
+    """Time there was at the table (minutes); None where that was not said."""
+
     def to_frame(self) -> pd.DataFrame:
         """The imbalance that is left: what is counted, fewest, most."""
         return pd.DataFrame(list(self.spreads), columns=["counted", "fewest", "most"])
@@ -102,7 +107,7 @@ class CupPlan(Shown):
     design: Design
     """How evenly the waters are served."""
 
-    notes: tuple[str, ...] = ()
+    notes: tuple[Noted[PlanNote], ...] = ()
     """What the lead should know before serving."""
 
     under_cups: tuple[tuple[int, str], ...] = ()

@@ -6,7 +6,6 @@ from .across import one_water as one_water
 from .across import read_all as read_all
 from .across import words_of as words_of
 from .cards import Card as Card
-from .cards import base_name as base_name
 from .cards import make_card as make_card
 from .confirming import Candidate as Candidate
 from .confirming import Confirming as Confirming

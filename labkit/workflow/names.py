@@ -54,6 +54,13 @@ def attributes_of(asked: Asked) -> tuple[Attribute, ...]:
     if not asked:
         raise PlanError("attributes must name what is scored, got none. Ask at least for overall.")
     if not isinstance(asked, Mapping):
+        if not all(isinstance(one, Attribute) for one in asked):
+            raise PlanError(
+                f"attributes must name a scale for each thing that is scored, got {asked!r}. "
+                "Write {'overall': 'liking 1-9'}; the scales are: "
+                f"{_listed(SCALES)}.",
+                field="attributes",
+            )
         return tuple(asked)
     return tuple(_attribute(name, on) for name, on in asked.items())
 

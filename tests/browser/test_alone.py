@@ -43,7 +43,7 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
         with pytest.raises(
             LockError, match="the codes under cups 1, 2, 3, 4, 5, 6 must be entered"
         ):
-            book.sessions.open_flight(session, 1, PASSPHRASE, early_because="curious")
+            book.sessions.open_flights(session, [1], PASSPHRASE, early_because="curious")
 
     run_notebook(page, workbook_server, "3-blind-scores.ipynb")
     panel(page).get_by_label("Session", exact=True).select_option(session)

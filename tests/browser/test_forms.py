@@ -33,7 +33,7 @@ def lay_book(path):
             if session == "locked":
                 score(book, plan, lambda _cup, water: {"overall": 5.0 + round(2 * water.mg_share)})
                 for flight in plan.flights:
-                    book.sessions.lock_flight(session, flight)
+                    book.sessions.lock_flights(session, [flight])
 
 
 @pytest.fixture(scope="module")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.book import Attribute, LabBook
-from labkit.tasting import METHODS, pair_waters, plan_sets
-from labkit.water import Target
+from labkit.book import LabBook
+from labkit.tasting import METHODS
 from tests.browser.lab import picture
+from tests.tasted import at_shares, begin_test
 from tests.widgets.serving import group, open_sheet, serving, wait_saved
 
 pytestmark = pytest.mark.browser
@@ -27,29 +27,17 @@ def place(tmp_path_factory):
 
 def lay_sets(path, name, trials=2):
     """A lab book with a test of two waters, so many sets for each taster."""
-    method = METHODS[name]
-    pair = tuple(
-        Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
-        for share in (0.2, 0.8)
-    )
-    plan = plan_sets(
-        method.name, pair, TASTERS, session=SESSION, passphrase="the preparer's", trials=trials
-    )
     with LabBook(path) as book:
-        book.people.add_client("Client")
-        book.people.add_coffee("Coffee", client="Client")
-        for taster in TASTERS:
-            book.people.add_taster(taster)
-        book.sessions.start_session(
+        begin_test(
+            book,
             SESSION,
-            coffee="Coffee",
             client="Client",
-            attributes=[Attribute(name=method.ask(), scale=method.scale)],
+            coffee="Coffee",
+            method=name,
+            pair=at_shares(0.2, 0.8),
             tasters=TASTERS,
-            serving="a cup each",
-            brew_method="cupping",
+            planning={"trials": trials},
         )
-        book.sessions.store_plan(plan, waters=pair_waters(method.name, pair))
 
 
 def marks(place, taster):

@@ -50,7 +50,7 @@ def test_axe_finds_nothing_on_the_sheet_its_overview_and_a_locked_flight(place, 
     page.get_by_role("button", name="Back to the cup").click()
 
     with LabBook(place.book_path) as book:
-        book.sessions.lock_flight(SESSION, 1)
+        book.sessions.lock_flights(SESSION, [1])
     choose(page, "liking", "4 dislike slightly")
     page.get_by_text(re.compile("not taken")).wait_for(timeout=20_000)
     assert findings(page) == [], "locked, with a refusal"

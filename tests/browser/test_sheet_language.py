@@ -69,7 +69,7 @@ def test_what_python_refuses_is_said_in_the_readers_language(tmp_path, new_page)
         page = new_page(**PHONE, locale="de-DE")
         open_sheet(page, place.links()["Jonas"].address)
         with LabBook(place.book_path) as book:
-            book.sessions.lock_flight(SESSION, 1)
+            book.sessions.lock_flights(SESSION, [1])
         choose(page, "Gesamturteil", "5 weder noch")
 
         page.get_by_text("Nicht angenommene Wertungen: 1").wait_for(timeout=20_000)

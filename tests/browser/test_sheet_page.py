@@ -270,7 +270,7 @@ def test_a_locked_flight_says_so_and_changes_nothing(tmp_path, new_page):
         choose(page, "liking", "5 neither like nor dislike")
         wait_saved(page)
         with LabBook(place.book_path) as book:
-            book.sessions.lock_flight(SESSION, 1)
+            book.sessions.lock_flights(SESSION, [1])
         # Quicker than the sheet's next look: this one is refused by the lab book.
         choose(page, "liking", "6 like slightly")
 

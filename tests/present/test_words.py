@@ -14,11 +14,12 @@ from labkit.analysis import (
     Balance,
     BalanceKind,
     CheckedTerms,
+    Note,
     SayingVerdict,
     WhyUnlinked,
     WordReadings,
 )
-from labkit.analysis.model.noted import Note, noted
+from labkit.noted import noted
 from labkit.present import remarks, say, side_of_right, to_html
 
 

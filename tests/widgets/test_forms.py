@@ -262,7 +262,7 @@ def scored(book, sweep_form):
             book.scores.record_score(
                 session.name, 1, taster, "overall", 6, blind_code=cup.blind_code
             )
-    book.sessions.lock_flight(session.name, 1)
+    book.sessions.lock_flights(session.name, [1])
     return session
 
 

@@ -299,7 +299,7 @@ def test_a_touch_sent_twice_is_one_row(book):
 def test_after_the_lock_nothing_changes(book):
     sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
     send(sheet, touch(1, **first_cup(book)))
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
 
     answer = send(sheet, touch(2, value=9, **first_cup(book)))
 

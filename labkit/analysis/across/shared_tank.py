@@ -290,7 +290,7 @@ def _main_scale(readings: Sequence[CoffeeReading], shares: Floats) -> str:
     """The scale behind most cups sold: points of two scales cannot be added."""
     counts: dict[str, float] = {}
     for one, share in zip(readings, shares, strict=True):
-        if one.recommended is not None:
+        if one.best is not None and one.recommended is not None:
             counts[_scale(one)] = counts.get(_scale(one), 0.0) + float(share)
     return max(counts, key=lambda name: counts[name]) if counts else ""
 

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from labkit.analysis.model.coding import Bools, Floats, Term, term_matrix, to_frame
+from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.recommendation import Recommendation, recommend
 from labkit.errors import ReadingError
@@ -299,11 +300,19 @@ def best_to_serve(
     The surface's own and None where the scale is not known to be one on which more is better.
     """
     best = find_best(surface, rng=rng, feasible=feasible)
+    recommended = recommended_of(surface.scores, feasible=feasible)
+    return best if recommended is None else serve(best, surface, recommended), recommended
+
+
+def recommended_of(scores: Scores, *, feasible: Any = None) -> Recommendation | None:
+    """The recommendation, surface or not: the next flight rests on it too.
+
+    None where the scale is not known to be one on which more is better.
+    """
     try:
-        recommended = recommend(surface.scores, feasible=feasible)
+        return recommend(scores, feasible=feasible)
     except ReadingError:
-        return best, None
-    return serve(best, surface, recommended), recommended
+        return None
 
 
 def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:

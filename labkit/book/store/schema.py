@@ -231,6 +231,8 @@ class WaterRow(Base):
     hardness_mg_l_caco3: Mapped[float]
     alkalinity_mg_l_caco3: Mapped[float]
     is_control: Mapped[bool]
+    sulfate_share: Mapped[float | None]
+    potassium_share: Mapped[float | None]
 
 
 class SeatRow(Base):
@@ -327,6 +329,8 @@ class OpenedCupRow(Base):
     alkalinity_mg_l_caco3: Mapped[float]
     is_control: Mapped[bool]
     is_duplicate: Mapped[bool]
+    sulfate_share: Mapped[float | None]
+    potassium_share: Mapped[float | None]
 
 
 class CupMeasurementRow(Base):

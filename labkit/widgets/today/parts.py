@@ -20,6 +20,7 @@ from labkit.widgets.steps.bottles.bottle_forms import ConcentrateForm, StrengthF
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm, JugForm
 from labkit.widgets.steps.bottles.meter_form import MeterForm
 from labkit.widgets.steps.bottles.stock_form import StockForm
+from labkit.widgets.steps.hand_over.batch_form import BatchForm
 from labkit.widgets.steps.hand_over.card_form import CardForm
 from labkit.widgets.steps.hand_over.report_form import ReportForm
 from labkit.widgets.steps.plan.paper_form import PaperForm
@@ -259,6 +260,11 @@ def hand_over(desk: Desk) -> Sequence[Part]:
         Part(name="card", title="The recipe card", widget=card),
         Part(name="base", title="The water they start from", widget=theirs),
         Part(name="check", title="Is the jug right?", widget=MeterForm(book, card)),
+        Part(
+            name="batch",
+            title="Several waters in one go",
+            widget=BatchForm(book, bench.batch_sheet, theirs, card),
+        ),
         Part(name="report", title="The report", widget=report),
     )
 

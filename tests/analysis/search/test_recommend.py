@@ -162,6 +162,26 @@ def test_headline_next_flight_stop_and_table_of_coffees_name_the_same_water(swee
         assert one.lo <= getattr(water, one.factor) <= one.hi
 
 
+@pytest.mark.parametrize("scored", ["two cups", "all alike", "one water"])
+def test_where_no_curve_can_be_drawn_all_still_name_the_same_water(sweep, scored):
+    """The next flight named a leader of which the reading knew nothing."""
+    first = sweep[sweep["flight"] == 1]
+    frame = {
+        "two cups": first[first["taster"] == "Ada"].iloc[:2],
+        "all alike": first.assign(score=6.0),
+        "one water": first[first["is_control"]],
+    }[scored]
+
+    alone, belief = read_coffee(frame), believe(frame)
+
+    assert alone.best is None
+    assert alone.verdict.unread is not None
+    assert alone.recommended == belief.recommended
+    assert read_across(frame).readings[0].recommended == belief.recommended
+    assert suggest_flight(belief, k=3).leader == alone.recommended.water
+    assert stop_or_taste(belief).level == alone.recommended.level == Level.OPEN
+
+
 def test_the_same_scores_are_worked_out_once(sweep, monkeypatch):
     first = recommend(gather_scores(sweep))
 

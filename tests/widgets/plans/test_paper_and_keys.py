@@ -97,7 +97,7 @@ def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
 def locked(book, form):
     session = sealed(form)
     score_all(book, session)
-    book.sessions.lock_flight(session, 1)
+    book.sessions.lock_flights(session, [1])
     return session
 
 
@@ -172,7 +172,7 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
     assert "not blind" in opening.history.value
     assert "a bowl was dropped" in opening.history.value
     score_all(book, session)
-    book.sessions.lock_flight(session, 1)
+    book.sessions.lock_flights(session, [1])
     assert book.scores.opened_scores(coffee="Coffee A").empty
 
 
@@ -252,7 +252,7 @@ def test_one_passphrase_opens_all_locked_flights_and_a_wrong_one_none(book, form
     session = sealed(form)
     for number in (1, 2):
         score_all(book, session, flight=number)
-        book.sessions.lock_flight(session, number)
+        book.sessions.lock_flights(session, [number])
     opened = []
     opening = OpenForm(book, on_open=lambda: opened.append(True))
 
@@ -300,7 +300,7 @@ def test_a_flight_locked_meanwhile_is_offered_and_what_was_chosen_stays(book, fo
 
     opening.fill()
     assert len(flights.value) == 1
-    book.sessions.lock_flight(session, 3)
+    book.sessions.lock_flights(session, [3])
     opening.fill()
 
     assert len(flights.value) == 3  # another choice: all of it again

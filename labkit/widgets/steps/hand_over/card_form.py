@@ -19,6 +19,7 @@ from labkit.water import (
     Mixing,
     TankMixing,
     Target,
+    litres,
     portray,
     read_numbers,
 )
@@ -308,8 +309,8 @@ class CardForm(NeedsBook, widgets.VBox):
                 noted.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
                 noted.append(
-                    f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of '{bottle.name}', "
-                    f"of which {bottle.left_ml:.0f} mL are left."
+                    f"{last.volume_l:g} L take {litres(dose.volume_ml)} of '{bottle.name}', "
+                    f"of which {litres(bottle.left_ml)} are left."
                 )
         return noted
 
@@ -333,6 +334,7 @@ def _usual_name(card: Card) -> str:
     return (
         f"Ca:Mg {target.ca_mg_ratio_text}, {target.hardness_mg_l_caco3:.0f} hard, "
         f"{target.alkalinity_mg_l_caco3:.0f} alkaline"
+        f"{target.salts_text and f', {target.salts_text}'}"
     )
 
 

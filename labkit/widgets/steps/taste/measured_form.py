@@ -13,7 +13,7 @@ import pandas as pd
 from labkit.book import LabBook, Topic, frame_csv
 from labkit.errors import BookError, ImportFileError
 from labkit.tasting import MEASURED, MOST_EXTRACTED_PERCENT
-from labkit.water import read_number
+from labkit.water import counted, read_number
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.handover import HandOver, file_name
@@ -114,7 +114,7 @@ class MeasuredForm(widgets.VBox):
         done, kept = self.form.press(self._write)
         if done:
             self.refresh()
-            self.form.say(f"In the lab book: {kept} value{'s' * (kept != 1)} of this cup.")
+            self.form.say(f"In the lab book: {counted(kept, 'value')} of this cup.")
 
     def _write(self) -> int:
         typed = self.form.values()

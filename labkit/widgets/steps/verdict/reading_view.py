@@ -20,7 +20,7 @@ from labkit.analysis import (
 )
 from labkit.book import BrewMethod, LabBook, LeftOut, Topic
 from labkit.errors import ReadingError
-from labkit.present import decided, in_words, said_of_pour, side_of_right, trust_in
+from labkit.present import decided, in_words, said_of_pour, say, side_of_right, trust_in
 from labkit.tasting import SCALES
 from labkit.water import PURE_WATER, Target, mix
 from labkit.widgets.parts import fields
@@ -214,7 +214,7 @@ class ReadingView(NeedsBook, widgets.VBox):
                 self._look(there, attribute, on_scale, brew_method, chosen),
             )
         self._show_map(there.coffee)
-        said_choice = said("" if is_new else recorded.sentence)
+        said_choice = said("" if is_new else say(recorded))
         return [said_choice, *self._shown[1], self._records()]
 
     def _show_map(self, coffee: str) -> None:
