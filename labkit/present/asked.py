@@ -20,6 +20,7 @@ SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
             "panel",
             "reading",
             "recommended",
+            "salts",
             "search",
             "tank",
             "verdict",

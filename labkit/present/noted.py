@@ -10,7 +10,7 @@ from labkit.analysis import WATER_RULE, Note
 from labkit.noted import Noted
 from labkit.present.asked import say
 from labkit.tasting import METHODS, NoiseFrom, PlanNote, Scale
-from labkit.water import COORDINATE, amount, counted, percent
+from labkit.water import COORDINATE, SALT_SHARE, amount, counted, percent
 
 _SPREADS: Final = {
     "session": "levels of sessions",
@@ -60,6 +60,10 @@ _OF_A_READING: Final[Mapping[Enum, str]] = {
         "Each water was mixed and brewed once: a slip in one jug looks like an effect of its "
         "water, and the two cannot be separated. A duplicate mixed and brewed separately would "
         "tell."
+    ),
+    Note.SALTS_APART: (
+        "{n} scores are of flights that compare salts: they are read by themselves, as the curve "
+        "knows waters by Ca:Mg, hardness and alkalinity alone."
     ),
     Note.NOT_LINKED: (
         "Some flights or days share no water with the rest, so their levels cannot be compared: "
@@ -159,6 +163,8 @@ _OF_NOISE: Final[Mapping[Enum, str]] = {
     NoiseFrom.BOOK: "this lab book, {n} overall scores of {coffee}{jug}",
 }
 
+_WORDS: Final = {**COORDINATE, **SALT_SHARE}
+
 _SAID: Final = {**_OF_A_READING, **_OF_A_PLAN, **_OF_NOISE}
 
 
@@ -194,10 +200,10 @@ def _more_words(kind: Enum, facts: Mapping[str, Any]) -> dict[str, str]:
 def _fact(name: str, value: object) -> str:
     """One fact in words."""
     if name in ("name", "other"):
-        return COORDINATE[str(value)].words
+        return _WORDS[str(value)].words
     if name == "component":
         of_slope = str(value).removeprefix("taster:")
-        return _SPREADS.get(str(value)) or f"how tasters answer {COORDINATE[of_slope].words}"
+        return _SPREADS.get(str(value)) or f"how tasters answer {_WORDS[of_slope].words}"
     if name == "column":
         return str(value).replace("_", " ")
     if name == "cups" and isinstance(value, int):

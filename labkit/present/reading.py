@@ -17,6 +17,7 @@ from labkit.present.extraction import extraction_html
 from labkit.present.html import folded
 from labkit.present.panel import order_effects
 from labkit.present.recommended import source_of
+from labkit.present.salts import salts_html
 from labkit.present.verdict import ranges_of
 from labkit.tasting import SCALES
 from labkit.water import COORDINATE, COORDINATES, as_coordinates, describe
@@ -36,6 +37,7 @@ def _page(reading: Reading) -> str:
         + _listed("The panel, and water by water:", (*panel, *waters))
         + _listed("What was measured in the cups:", tuple(map(say, reading.extraction)))
         + extraction_html(reading)
+        + salts_html(reading)
         + _listed("These cups cannot tell:", tuple(map(say, reading.cannot_tell)))
         + _listed("Note:", remarks(reading))
         + (folded("How it was read", _list(models)) if models else "")

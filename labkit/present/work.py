@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from labkit.analysis import compares_salts
 from labkit.book import LeftOut
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.doses import taste_may_differ
@@ -50,18 +51,21 @@ def _card_remarks(card: Card) -> tuple[str, ...]:
 def known_of(found: Findings | None) -> tuple[str, ...]:
     """What is known of the recommended water and what is not, as a card has it.
 
-    How sure it is, what is not told, where the water comes from, what a confirming test of it said.
+    How sure it is, what is not told, where the water comes from, what a confirming test of it said,
+    and whether its salts matter.
 
     Parameters
     ----------
     found : Findings, optional
         What the scores say; a water that is nobody's recommended one has none.
     """
-    if found is None or found.reading is None or found.reading.recommended is None:
+    if found is None or found.reading is None:
         return ()
-    one = found.reading.recommended
+    one, salts = found.reading.recommended, _said_of_salts(found)
+    if one is None:
+        return salts
     sure = how_sure(one) if found.answer is None else say(found.answer)
-    return tuple(filter(None, [sure, not_told(one), source_of(one)]))
+    return tuple(filter(None, [sure, not_told(one), source_of(one), *salts]))
 
 
 def sure_of(found: Findings) -> tuple[str, ...]:
@@ -73,6 +77,8 @@ def sure_of(found: Findings) -> tuple[str, ...]:
         What the scores say.
     """
     scores = found.scores[found.scores["attribute"] == found.attribute]
+    apart = compares_salts(scores)
+    scores = scores[apart if apart.all() else ~apart]
     people, days = scores["taster"].nunique(), scores["session"].nunique()
     rests = (
         f"It rests on {counted(len(scores), 'blind score')} by {counted(people, 'taster')} in "
@@ -80,7 +86,15 @@ def sure_of(found: Findings) -> tuple[str, ...]:
     )
     one = None if found.reading is None else found.reading.recommended
     said = () if one is None else (how_sure(one), source_of(one))
-    return tuple(filter(None, [*said, rests]))
+    return tuple(filter(None, [*said, rests, *_said_of_salts(found)]))
+
+
+def _said_of_salts(found: Findings) -> tuple[str, ...]:
+    """What comparisons of salts say, and whether they were made in another water than this."""
+    said = tuple(map(say, found.salts))
+    if not found.salts_from_elsewhere:
+        return said
+    return (*said, "The salts are taken from there: in just this water they were not compared.")
 
 
 def confirmation_of(found: Findings) -> tuple[str, ...]:

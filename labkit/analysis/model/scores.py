@@ -257,7 +257,7 @@ def gather_both(
     frame = _without(frame, "taster", without_tasters, notes)
     frame = _without(frame, "session", without_sessions, notes)
     frame = _one_score_per_cup(frame, stage, notes)
-    apart = _compares_salts(frame)
+    apart = compares_salts(frame)
     of_salts = frame[apart]
     made: list[Scores | None] = []
     for some, said in ((frame[~apart], [*notes, *_said_apart(of_salts)]), (of_salts, notes)):
@@ -286,15 +286,25 @@ def gather_both(
     return made[0], made[1]
 
 
-def _compares_salts(frame: pd.DataFrame) -> Bools:
-    """Which rows lie in a flight whose cups differ in the salts asked for."""
-    shares = frame[list(SALT_SHARES)]
-    if not shares.notna().to_numpy().any():
+def compares_salts(frame: pd.DataFrame) -> Bools:
+    """Which scores lie in a flight whose cups differ in the salts asked for.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A scores frame; without the columns of ``labkit.water.SALT_SHARES`` nothing was asked for.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        These are read by themselves.
+    """
+    names = [name for name in SALT_SHARES if name in frame.columns]
+    if not frame[names].notna().to_numpy().any():
         return np.zeros(len(frame), dtype=bool)
-    steps = [SALT_SHARE[name].tolerance for name in SALT_SHARES]
-    asked = (shares / steps).round().fillna(-1.0)  # no share is negative
+    asked = [(frame[name] / SALT_SHARE[name].tolerance).round().fillna(-1.0) for name in names]
     flight = [frame[name].astype(str) for name in ("session", "flight")]
-    sets = asked.groupby(flight).transform("nunique")
+    sets = pd.concat(asked, axis=1).groupby(flight).transform("nunique")
     return np.asarray((sets > 1).any(axis=1), dtype=bool)
 
 

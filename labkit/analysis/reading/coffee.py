@@ -75,6 +75,12 @@ class Reading(Shown):
         """What these cups cannot tell, one sentence each."""
         return () if self.surface is None else self.surface.model.cannot_tell
 
+    @property
+    def has_only_salts(self) -> bool:
+        """Whether nothing but salts was compared, so that there is no other answer."""
+        unread = self.verdict.unread
+        return bool(self.salts) and unread is not None and unread.why is WhyUnread.ONLY_SALTS
+
     def predict(self, targets: Any, *, level: float = 0.95) -> pd.DataFrame:
         """Expected scores of any waters in the average flight.
 
@@ -165,7 +171,9 @@ def _read(
         return _read_waters(scores, feasible=feasible, rng=rng)  # type: ignore[arg-type]
     if scores is None:
         only = Unread(why=WhyUnread.ONLY_SALTS, n_scores=len(of_salts.score))
-        reading = _without_surface(of_salts, only, rng, recommended=None)
+        # The waters are compared by their salts, not once more by their labels.
+        nothing = _without_surface(of_salts, only, rng, recommended=None)
+        reading = replace(nothing, waters=None)
     else:
         reading = _read_waters(scores, feasible=feasible, rng=rng)
     with threadpool_limits(1):

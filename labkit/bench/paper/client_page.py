@@ -109,15 +109,16 @@ def _wanted_html(water: Target | Water | None, salts: str) -> str:
 def _recipe_html(report: Report) -> str:
     reading, card = report.reading, report.card
     head = "<h2>The recipe</h2>"
-    if reading.best is None:
+    if reading.best is None and card is None:
         return head + notes([f"No recipe follows from these scores: {say(reading)}"])
     said = []
-    if reading.verdict.kind is not VerdictKind.FOUND:
+    if reading.best is not None and reading.verdict.kind is not VerdictKind.FOUND:
         said.append(
             f"The scores show no best water: this is a choice, not a finding. {best_of(reading)}"
         )
     if card is None:
-        return head + notes([*said, f"{reading.best.target.text}. {report.no_card}"])
+        water = "" if reading.best is None else f"{reading.best.target.text}. "
+        return head + notes([*said, f"{water}{report.no_card}"])
     return head + notes([*said, *remarks(card)]) + doses_html(card.recipes, card.base_name)
 
 

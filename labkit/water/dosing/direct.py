@@ -214,8 +214,8 @@ def weigh_out(
                 field="salts",
             )
     rounded = np.array([to_step(grams, balance_g) for grams in exact])
-    check_shares(target, base.vector + exact @ per_gram / volume_l)
     poured = base if named is None else named.poured(1000 * volume_l)
+    check_shares(target, poured.vector + exact @ per_gram / volume_l)
     reached = Water.of_vector(poured.vector + rounded @ per_gram / volume_l)
     used = exact > 0
     # A balance reads the difference of two displays: one digit either way, not half.

@@ -317,8 +317,8 @@ def mix(
         raise DosingError(
             f"the doses for {target.text} leave no room for base water: make the bottles stronger."
         )
-    check_shares(target, (exact @ bottles + base_ml * base.vector) / finished)
     poured = base if named is None or not base_ml else named.poured(base_ml)
+    check_shares(target, (exact @ bottles + base_ml * base.vector) / finished)
     reached = Water.of_vector((rounded @ bottles + base_ml * poured.vector) / finished)
     used = exact > 0
     adds, read = matrix[:3, used], steps[used]
