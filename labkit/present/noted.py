@@ -168,7 +168,7 @@ _WORDS: Final = {**COORDINATE, **SALT_SHARE}
 _SAID: Final = {**_OF_A_READING, **_OF_A_PLAN, **_OF_NOISE}
 
 
-@say.register
+@say.register(Noted)
 def _noted(one: Noted[Any]) -> str:
     facts = dict(one.facts)
     words = {name: _fact(name, value) for name, value in facts.items()}

@@ -108,10 +108,9 @@ class SweepDoses:
         same = [n for n in range(1, len(head)) if len({row[n] for row in rows}) == 1]
         if len(rows) == 1:
             same = []
-        in_all = ", ".join(
-            " ".join(filter(None, (name, rows[0][n], unit)))
-            for n in same
-            for name, _, unit in [head[n].partition(", ")]
+        ml = ", mL"
+        in_all = "; ".join(
+            f"{head[n].removesuffix(ml)} {rows[0][n]}{' mL' * head[n].endswith(ml)}" for n in same
         )
         told = [n for n in range(len(head)) if n not in same]
         return (

@@ -166,7 +166,7 @@ function render({ model, el }) {
     const button = pressed;
     const lost = () => document.activeElement === document.body || !seen(document.activeElement);
     setTimeout(() => {
-      if (!over && !seen(button) && lost()) focus(() => own(".lk-message")[0], 3);
+      if (!over && seen(form) && !seen(button) && lost()) focus(() => own(".lk-message")[0], 3);
     }, 300);
   };
   // In a notebook single keys cut cells and Enter edits them: keys typed in a form stay in it.
