@@ -34,6 +34,17 @@ def step_words(step: Step) -> str:
     return _STEPS[step]
 
 
+def book_words(name: str) -> str:
+    """What a lab book is called: nothing of the folders or the server that it lies on.
+
+    Parameters
+    ----------
+    name : str
+        Its path, or its URL without the password.
+    """
+    return name.replace("\\", "/").rpartition("/")[2].removesuffix(".db")
+
+
 def button_words(standing: Standing) -> str:
     """What the button for what is next says, such as ``'Mix flight 2'``.
 

@@ -205,7 +205,7 @@ def test_a_page_without_its_book_offers_others_in_sight(workbook_server, new_pag
         return
     head.get_by_label("On this machine").select_option(index=0)
     head.get_by_role("button", name="Use this one").click()
-    head.get_by_text("own-other.db").first.wait_for(timeout=15_000)
+    head.get_by_text("Lab book: own-other").wait_for(timeout=15_000)
     comes(page, "plan")
 
 

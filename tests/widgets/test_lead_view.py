@@ -21,7 +21,8 @@ def book(tmp_path):
 
 def text_of(view):
     """Everything that the view says, tags dropped."""
-    said = [view.table.value, view.missing.value, view.said.value]
+    said = [view.table.value, view.missing.value]
+    said += [form.message.value for form in (view.locking, view.record)]
     return re.sub(r"<[^>]*>", " ", " ".join(said))
 
 

@@ -13,6 +13,9 @@ import traitlets
 from labkit.errors import LabkitError
 from labkit.widgets.parts.folds import STATIC, Fold
 
+LABEL_WIDTH: Final = "13rem"
+"""Room for what a field is called; a longer label goes on below."""
+
 NOT_YET: Final = "Not yet:"
 """Marks in words what is wrong."""
 
@@ -22,7 +25,7 @@ def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
     field = kind(
         description=label,
         layout=widgets.Layout(width="min(35rem, 98%)"),
-        style={"description_width": "15rem"},
+        style={"description_width": LABEL_WIDTH},
         **options,
     )
     field.add_class("lk-field")
@@ -199,6 +202,7 @@ class Form(widgets.VBox):
             self._folded = frozenset(folded)
         if buttons:
             rows.append(side_by_side(*buttons))
+        self._asking = tuple(rows)
         super().__init__([*rows, self.message, self.result, self.guide])
         self.add_class("lk-form")
         for name, field in self.fields.items():
@@ -363,6 +367,17 @@ class Form(widgets.VBox):
         form._refused = {error.field: self}
         form._mark({error.field: sentence})
         form.go_to(error.field)
+
+    def ask_for_something(self, does: bool) -> None:
+        """Show the fields and buttons, or only what the last press said: it keeps the focus.
+
+        Parameters
+        ----------
+        does : bool
+            Whether there is anything to fill in or press now.
+        """
+        for row in self._asking:
+            row.layout.display = "" if does else "none"
 
     def go_to(self, name: str) -> None:
         """Move the focus into a field, where the work goes on; its fold opens.
