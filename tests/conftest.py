@@ -184,9 +184,10 @@ def workbook_server(session_workbook_server: WorkbookServer) -> Iterator[Workboo
     """JupyterLab on a copy of the workbook; each test starts without kernels, on a fresh demo."""
     yield session_workbook_server
     session_workbook_server.end_sessions()
-    demo = session_workbook_server.demo_book
-    for file in demo.parent.glob(f"{demo.name}*"):
-        file.unlink()
+    # Whatever a test left: an own book that it chose would be the next test's too.
+    for left in session_workbook_server.demo_book.parent.iterdir():
+        if left.name != "demo":
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
 
 
 def _wait_for(server: WorkbookServer, process: subprocess.Popen[bytes], log: Path) -> None:
