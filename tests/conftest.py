@@ -22,6 +22,7 @@ import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
 from labkit.tasting import seal
+from tests.nursery import nursery
 from tests.postgresql import url_for_this_run
 from tests.project import PROJECT, copy_data, copy_workbook, free_port
 
@@ -150,7 +151,16 @@ class WorkbookServer:
 
 
 @pytest.fixture(scope="session")
-def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WorkbookServer]:
+def forked_kernels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
+    """What a server's JUPYTER_PATH must begin with for its kernels to need no importing."""
+    with nursery(tmp_path_factory.mktemp("nursery")) as path:
+        yield path
+
+
+@pytest.fixture(scope="session")
+def session_workbook_server(
+    tmp_path_factory: pytest.TempPathFactory, forked_kernels: list[str]
+) -> Iterator[WorkbookServer]:
     """One JupyterLab for all browser tests; they ask for ``workbook_server``."""
     folder = tmp_path_factory.mktemp("project")
     workbook = copy_workbook(folder)
@@ -159,13 +169,15 @@ def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterato
     # Lets a test wait for the application and run its commands.
     command.append("--LabApp.expose_app_in_browser=True")
     own = {"LABKIT_DATA": str(copy_data(folder))}
+    environment = jupyter_environment(
+        {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
+    )
+    environment["JUPYTER_PATH"] = os.pathsep.join([*forked_kernels, environment["JUPYTER_PATH"]])
     with (folder / "jupyter.log").open("w") as log:
         process = subprocess.Popen(
             command,
             cwd=workbook,
-            env=jupyter_environment(
-                {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
-            ),
+            env=environment,
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,
