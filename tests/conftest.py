@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import secrets
@@ -34,6 +35,8 @@ CHROMIUM_FLAGS = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    # No other machine has a part in any test, whatever a page asks for.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
 )
 
 
@@ -74,13 +77,9 @@ def find_chromium() -> str | None:
     return os.environ.get("LABKIT_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A headless Chromium (a playwright ``Browser``).
-
-    One per module, not per session: playwright's loop would else still run when the notebooks'
-    kernels want theirs.
-    """
+@contextlib.contextmanager
+def running_chromium() -> Iterator[Any]:
+    """A headless Chromium (a playwright ``Browser``)."""
     from playwright.sync_api import sync_playwright
 
     chromium = find_chromium()
@@ -90,6 +89,13 @@ def browser() -> Iterator[Any]:
         running = playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM_FLAGS))
         yield running
         running.close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A headless Chromium; one a module, as playwright's loop must not run for other tests."""
+    with running_chromium() as running:
+        yield running
 
 
 @pytest.fixture
@@ -128,10 +134,9 @@ class WorkbookServer:
         """The demo lab book, once a notebook has opened it."""
         return self.workbook.parent / "data" / "demo.db"
 
-    def page(self, notebook: str) -> str:
-        """Address that opens a notebook, in a workspace of its own."""
-        workspace = uuid.uuid4().hex
-        return f"{self.url}/lab/workspaces/{workspace}/tree/{notebook}?token={self.token}"
+    def page(self) -> str:
+        """Address of JupyterLab, in a workspace of its own."""
+        return f"{self.url}/lab/workspaces/{uuid.uuid4().hex}?token={self.token}"
 
     def call(self, method: str, path: str) -> Any:
         """Answer of the server's REST interface."""
@@ -144,8 +149,17 @@ class WorkbookServer:
         return json.loads(text) if text else None
 
     def end_sessions(self) -> None:
-        """Shut every kernel down, all at once: each takes its time."""
-        paths = [f"/api/sessions/{one['id']}" for one in self.call("GET", "/api/sessions")]
+        """Shut every kernel down but the one that waits for the next page.
+
+        All at once: each takes its time.
+        """
+        sessions = self.call("GET", "/api/sessions")
+        paths = [f"/api/sessions/{one['id']}" for one in sessions]
+        notebooks = {one["kernel"]["id"] for one in sessions}
+        pages = [
+            one["id"] for one in self.call("GET", "/api/kernels") if one["id"] not in notebooks
+        ]
+        paths += [f"/api/kernels/{kernel}" for kernel in pages[:-1]]  # the last started waits
         with ThreadPoolExecutor() as hands:
             list(hands.map(partial(self.call, "DELETE"), paths))
 
