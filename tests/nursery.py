@@ -128,5 +128,5 @@ def _end_with(line: socket.socket) -> None:
 
 
 if __name__ == "__main__":
-    sys.path[:] = [path for path in sys.path if path not in ("", os.getcwd())] + [str(PROJECT)]
+    del sys.path[0]  # where it was started; PYTHONPATH says what kernels import from
     _fork_kernels(socket.socket(fileno=int(sys.argv[1])))
