@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from labkit.book import LabBook
@@ -41,6 +43,12 @@ class TastersServing:
     folder: Path
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
+    kernels_from: Sequence[str] = ()
+    """What its JUPYTER_PATH begins with."""
+
+    def of(self, session):
+        """The same page, for another session of its lab book."""
+        return replace(self, session=session)
 
     @property
     def url(self):
@@ -66,12 +74,14 @@ class TastersServing:
     def launch(self):
         """Start the server."""
         (self.folder / "jupyter").mkdir(exist_ok=True)
+        environment = server_environment(
+            str(self.book_path), self.folder / "jupyter", "tasting.example"
+        )
+        path = [*self.kernels_from, environment["JUPYTER_PATH"]]
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
                 server_command(self.port),
-                env=server_environment(
-                    str(self.book_path), self.folder / "jupyter", "tasting.example"
-                ),
+                env={**environment, "JUPYTER_PATH": os.pathsep.join(path)},
                 stdin=subprocess.DEVNULL,
                 stdout=said,
                 stderr=subprocess.STDOUT,
@@ -105,9 +115,11 @@ class TastersServing:
 
 
 @contextlib.contextmanager
-def serving(book_path, session, folder):
-    """A running tasters' page."""
-    page = TastersServing(book_path=book_path, session=session, folder=folder)
+def serving(book_path, session, folder, kernels_from=()):
+    """A running tasters' page; its kernels start from nothing, or come ``forked_kernels``."""
+    page = TastersServing(
+        book_path=book_path, session=session, folder=folder, kernels_from=kernels_from
+    )
     page.start()
     try:
         yield page
