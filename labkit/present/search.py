@@ -30,7 +30,7 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes, p_text, table, with_index
-from labkit.present.recommended import whole_percent
+from labkit.present.recommended import at_most, whole_percent
 from labkit.present.water_map import said_of_pour
 from labkit.water import (
     COORDINATE,
@@ -79,7 +79,7 @@ def _title(advice: StopAdvice) -> str:
     if advice.verdict is StopKind.TASTE_ON:
         return "Taste on"
     if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
-        return f"Stop: no water matters by more than {advice.most_to_gain:.1f} points"
+        return f"Stop: no water matters by more than {at_most(advice.most_to_gain)} points"
     return f"Stop: {advice.level}"
 
 
@@ -103,7 +103,7 @@ def _why(advice: StopAdvice) -> str:
     if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
         unlikely = (
             f"With a chance of 90 %, no water within what was tasted is better than the control by "
-            f"more than {advice.most_to_gain:.1f} points. {after}."
+            f"more than {at_most(advice.most_to_gain)} points. {after}."
         )
     sentences = {
         StopReason.GAIN: (
