@@ -128,8 +128,8 @@ def best_so_far(found: Findings) -> str:
         return "No difference seen yet between these waters."
     told = [_level(recommended, one.factor) for one in recommended.coordinates if one.is_told]
     untold = [_words(one.factor) for one in recommended.untold]
-    best = f"Best so far {', '.join(told)}" if told else "Which water is best is still open"
-    parts = [best, f"{' and '.join(untold)} still open" if untold and told else ""]
+    best = f"Best so far {', '.join(told)}" if told else "Which water is best is not told"
+    parts = [best, f"{' and '.join(untold)} not told" if untold and told else ""]
     return f"{'; '.join(filter(None, [*parts, _beside_control(recommended)]))}."
 
 
