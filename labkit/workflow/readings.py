@@ -13,7 +13,6 @@ from labkit.analysis import (
     CheckedTerms,
     PairReading,
     Reading,
-    VerdictKind,
     answer_on,
     check_all_that_apply,
     leaving_out,
@@ -27,6 +26,7 @@ from labkit.book import LabBook, LeftOut, on_chosen_scales
 from labkit.errors import LabkitError, ReadingError
 from labkit.shown import Shown
 from labkit.water import Target
+from labkit.workflow.kept import reading_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -314,10 +314,8 @@ def best_levels(book: LabBook, coffee: str, *, client: str | None = None) -> Map
     client : str, optional
         Whose coffee it is; needed where two clients have one of that name.
     """
-    try:
-        reading = read(book, coffee, client=client).reading
-    except ReadingError:
-        return {}
-    if reading is None or reading.best is None or reading.verdict.kind is not VerdictKind.FOUND:
+    about = book.people.coffee(coffee, client=client)
+    reading = reading_of(book, (about.client, about.name))
+    if reading is None or reading.best is None or not reading.is_found:
         return {}
     return {one.factor: round(one.best, 3) for one in reading.best.factor_ranges}
