@@ -136,7 +136,9 @@ from .search.earlier_coffees import earlier_coffee as earlier_coffee
 from .search.earlier_coffees import head_start as head_start
 from .search.earlier_coffees import head_start_from as head_start_from
 from .search.earlier_coffees import pack_earlier as pack_earlier
+from .search.earlier_coffees import pack_head_start as pack_head_start
 from .search.earlier_coffees import unpack_earlier as unpack_earlier
+from .search.earlier_coffees import unpack_head_start as unpack_head_start
 from .search.estimate import SecondOpinion as SecondOpinion
 from .search.history import flight_history as flight_history
 from .search.next_flight import SuggestedCup as SuggestedCup

@@ -14,7 +14,6 @@ from labkit.analysis import (
     PairReading,
     Reading,
     SaltsReading,
-    VerdictKind,
     answer_on,
     check_all_that_apply,
     leaving_out,
@@ -28,6 +27,7 @@ from labkit.book import LabBook, LeftOut, on_chosen_scales
 from labkit.errors import LabkitError, ReadingError
 from labkit.shown import Shown
 from labkit.water import COORDINATE, COORDINATES, Target, levels_of, same_water
+from labkit.workflow.kept import reading_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -362,10 +362,8 @@ def best_levels(book: LabBook, coffee: str, *, client: str | None = None) -> Map
     client : str, optional
         Whose coffee it is; needed where two clients have one of that name.
     """
-    try:
-        reading = read(book, coffee, client=client).reading
-    except ReadingError:
-        return {}
-    if reading is None or reading.best is None or reading.verdict.kind is not VerdictKind.FOUND:
+    about = book.people.coffee(coffee, client=client)
+    reading = reading_of(book, (about.client, about.name))
+    if reading is None or reading.best is None or not reading.is_found:
         return {}
     return {one.factor: round(one.best, 3) for one in reading.best.factor_ranges}
