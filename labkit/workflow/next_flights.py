@@ -99,7 +99,7 @@ class NextFlight(Shown):
             return self.step.sweep.targets
         if self.suggestion is None:
             raise ReadingError(
-                "the next flight must be a dial, but the walk is at its end. Taste next "
+                "the next flight must be a dial, but the walk is finished. Taste next "
                 "'whatever teaches most' instead, or stop."
             )
         return tuple(dict.fromkeys(self.suggestion.targets))

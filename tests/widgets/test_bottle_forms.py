@@ -43,7 +43,8 @@ def click(form, label):
 
 def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     """15 % apart, where 5 % of the kit and about 1.4 % of the weighing explain some 6 %."""
-    assert stock.questions.form.layout.display == "none"
+    asking = stock.questions.form.children[0]
+    assert asking.layout.display == "none"
     book.stock.measure_bottle(
         "calcium", method="titration", strength_mg_l_caco3_per_ml=1.15, uncertainty_percent=5
     )
@@ -59,6 +60,9 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     stock.questions.form.fields["reason"].value = "the flask was short"
     click(stock.questions.form, "Answer")
     assert stock.questions.questions.value == ""
+    assert asking.layout.display == "none"
+    assert stock.questions.form.layout.display is None, "what it says keeps the focus"
+    assert "Doses of 'calcium' count" in unescape(stock.questions.form.message.value)
     assert "measured 1.689 g/L" in stock.form.result.value
     assert book.stock.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
     assert book.stock.bottle("calcium").weighed_g == 1.469

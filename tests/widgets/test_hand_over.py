@@ -82,7 +82,7 @@ def test_a_water_of_the_map_becomes_the_cards_water_to_the_last_digit(card):
 
 
 def test_every_form_is_handed_over_and_none_stays_in_the_widget(card, handed):
-    for label in ("A4 page", "Phone page", "Table (CSV)", "Table (JSON)"):
+    for label in ("Page to print", "Phone page", "Table (CSV)", "Table (JSON)"):
         press(card, label)
     assert [m["name"].rsplit(".", 1)[1] for m in handed] == ["html", "html", "csv", "json"]
     assert json.loads(handed[3]["content"])["wanted"]["mg_share"] == 0.25
@@ -175,7 +175,7 @@ def test_a_wrong_entry_says_so_beside_its_field_and_keeps_the_rest(
     assert sentence in card.form.notes[field].value
     assert card.form.fields["made_for"].value == "the bar"
     assert card.form.fields[field].value == value
-    press(card, "A4 page")
+    press(card, "Page to print")
     assert handed == []
     assert "no card to hand over" in card.form.message.value
 

@@ -104,8 +104,22 @@ class SweepDoses:
             "µS/cm at 25 °C",
         ]
         said = dict.fromkeys(remark for mixing in self.mixings for remark in remarks(mixing))
+        # What is the same in every water is said once, not in a column.
+        same = [n for n in range(1, len(head)) if len({row[n] for row in rows}) == 1]
+        if len(rows) == 1:
+            same = []
+        ml = ", mL"
+        in_all = "; ".join(
+            f"{head[n].removesuffix(ml)} {rows[0][n]}{' mL' * head[n].endswith(ml)}" for n in same
+        )
+        told = [n for n in range(len(head)) if n not in same]
         return (
-            table(f"{self.sweep.kind.capitalize()}, for {first.volume_ml:g} mL", head, rows)
+            table(
+                f"{self.sweep.kind.capitalize()}, for {first.volume_ml:g} mL",
+                [head[n] for n in told],
+                [[row[n] for n in told] for row in rows],
+            )
+            + notes([f"In every water: {in_all}."] if in_all else [])
             + notes(["Ca, Mg, hardness and alkalinity in mg/L as CaCO3.", *said, *self._others()])
             + folded("Handle with care", notes(cautions_for("mixing", self.mixings)))
         )

@@ -129,7 +129,7 @@ def bottles(desk: Desk) -> Sequence[Part]:
         Part(
             name="shelf",
             title="On the shelf",
-            widget=StockForm(book, desk.bench.bottle_labels),
+            widget=StockForm(book, desk.bench.bottle_labels, desk.bench.BOTTLE_PAPERS),
         ),
         Part(name="strength", title="A measured strength", widget=StrengthForm(book)),
         Part(name="base", title="The water to start from", widget=desk.base),

@@ -62,6 +62,23 @@ def test_the_bench_sheet_given_out_again_is_on_record(book, paper):
     assert not book.sessions.flight(paper.session, 1).is_unblinded
 
 
+def test_a_flight_to_mix_is_chosen_where_its_doses_are_handed_over(book, paper):
+    paper.form.fields["session"].index = None
+    paper.mix(paper.session, 1)
+
+    assert paper.form.fields["session"].value == paper.session
+    assert paper.form.fields["flight"].value == 1
+    assert paper.bench_form.fold.is_open
+    assert book.stock.waiting_flights()
+    assert paper.mixed_button.layout.display == ""
+
+    paper.mixed_button.click()
+
+    assert not book.stock.waiting_flights()
+    assert paper.mixed_button.layout.display == "none"
+    assert "Flight 1" in paper.bench_form.message.value
+
+
 def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
     paper.bench_form.fields["bench_passphrase"].value = "not the passphrase"
     paper.bench_button.click()
@@ -212,7 +229,7 @@ def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, fo
         lead.flight.value = number
         lead.lock.click()  # asks: only one attribute was scored
         lead.lock.click()
-        said.append(lead.said.value)
+        said.append(lead.locking.message.value)
     assert "Still to be locked: flight 2." in said[0]
     assert "open its key under Verdict" in said[1]
 

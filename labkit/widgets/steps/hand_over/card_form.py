@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from labkit.analysis import VerdictKind
 from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
+from labkit.present import best_of, best_so_far, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
     DROP_KITS,
     PREFERENCES,
@@ -79,13 +79,14 @@ class CardForm(NeedsBook, widgets.VBox):
     ) -> None:
         self._book, self._card_files = book, card_files
         self.base, self.said, self.hands = base, "", HandOver()
+        self._in_short = ""
         self._found: Findings | None = None
         self._stood: Any = None
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
         for label, what, ending in (
-            ("A4 page", "a4", "html"),
+            ("Page to print", "a4", "html"),
             ("Phone page", "phone", "html"),
             ("Table (CSV)", "csv", "csv"),
             ("Table (JSON)", "json", "json"),
@@ -187,7 +188,7 @@ class CardForm(NeedsBook, widgets.VBox):
         The field shows it rounded; what is left as it was filled in stays exact.
         """
         chosen = self.form.fields["coffee"].value
-        self.said, self._found = "", None
+        self.said, self._in_short, self._found = "", "", None
         self._stood = self._standing()
         if chosen == _FIGURES:
             return
@@ -204,8 +205,11 @@ class CardForm(NeedsBook, widgets.VBox):
         self.said = f"{coffee}: {say(reading)}"
         if reading.best is None or found.water is None:
             return
+        self._in_short = best_so_far(found)
         if reading.verdict.kind is not VerdictKind.FOUND:
-            self.said += f" The figures above are a choice, not a finding. {best_of(reading)}"
+            choice = "The figures above are a choice, not a finding."
+            self._in_short += f" {choice}"
+            self.said += f" {choice} {best_of(reading)}"
         self._found, self.said = found, " ".join([self.said, *known_of(found)])
         self.choose(found.water)
 
@@ -275,9 +279,10 @@ class CardForm(NeedsBook, widgets.VBox):
             lab_book=self._book.name,
         )
         return [
-            said(self.said),
+            said(self._in_short or self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
+            fold("What is known of this water", said(self.said)) if self._in_short else "",
             beware(cautions_for("tank" if from_salts else "mixing", card.recipes[-1:])),
             fold(
                 "The same figures as a table",
@@ -316,7 +321,9 @@ class CardForm(NeedsBook, widgets.VBox):
         page = getattr(self.files, what)
         self.hands.hand(
             page.html if ending == "html" else page,
-            name=file_name(self.files.name, f"card-{what}", ending),
+            name=file_name(
+                self.files.name, "card-page" if what == "a4" else f"card-{what}", ending
+            ),
             note="Open it and print, or send it on." if ending == "html" else "",
             media_type={"json": "application/json"}.get(ending, f"text/{ending}"),
         )
