@@ -37,7 +37,7 @@ from .pair_tests.answers import Answer as Answer
 from .pair_tests.answers import Outcome as Outcome
 from .pair_tests.answers import PairReading as PairReading
 from .pair_tests.answers import WhyNoAnswer as WhyNoAnswer
-from .pair_tests.answers import answer_on as answer_on
+from .pair_tests.answers import last_answer as last_answer
 from .pair_tests.answers import read_tests as read_tests
 from .pair_tests.answers import scored_only as scored_only
 from .pair_tests.difference import FEWEST_REPEATING as FEWEST_REPEATING

@@ -13,9 +13,10 @@ from labkit.analysis import (
     CheckedTerms,
     PairReading,
     Reading,
+    Recommendation,
     SaltsReading,
-    answer_on,
     check_all_that_apply,
+    last_answer,
     leaving_out,
     most_used,
     read_attributes,
@@ -245,7 +246,7 @@ class Opened:
             reading=reading,
             words=words,
             tests=tests,
-            answer=None if recommended is None else answer_on(kept, recommended),
+            answer=None if recommended is None else _answer_on(recommended, kept),
             effect=effect,
             no_effect=no_effect,
         )
@@ -281,6 +282,13 @@ def _distance(one: Target, other: Target) -> float:
         for name, a, b in zip(COORDINATES, levels_of(one), levels_of(other), strict=True)
     ]
     return sum(step**2 for step in steps)
+
+
+def _answer_on(recommended: Recommendation, scores: pd.DataFrame) -> Answer | None:
+    """What the last test said of the recommended water against its control."""
+    if recommended.control is None or recommended.is_control:
+        return None
+    return last_answer(scores, recommended.water, recommended.control)
 
 
 def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:

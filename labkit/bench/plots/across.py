@@ -61,9 +61,7 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
     rows = np.arange(len(across.readings))[::-1].astype(float)
     with styled():
         if axes is None:
-            figure, made = subplots(
-                1, 3, figsize=(WIDTH_IN, 1.95 + 0.62 * len(rows)), sharey=True
-            )
+            figure, made = subplots(1, 3, figsize=(WIDTH_IN, 1.95 + 0.62 * len(rows)), sharey=True)
             height = float(figure.get_figheight())
             figure.subplots_adjust(
                 left=0.02, right=0.98, top=1 - 0.35 / height, bottom=1.6 / height, wspace=0.09
