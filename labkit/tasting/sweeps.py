@@ -312,7 +312,8 @@ def check_reachable(
         except DosingError as error:
             refused.append((target, error))
     if refused:
-        named = "; ".join(target.text for target, _ in refused)
+        of_salts = sweep.varied[0].name in SALT_SHARE  # the rest is the same in all of them
+        named = "; ".join(target.salts_text if of_salts else target.text for target, _ in refused)
         # The remedy that serves them all: the water that bears the least of this base.
         _, worst = min(refused, key=lambda one: largest_base_share(one[0], base))
         raise SweepError(

@@ -46,8 +46,8 @@ KINDS: dict[str, str] = {
     "Hardness dial: soft to hard at one ratio": "hardness dial",
     "Alkalinity dial: at one ratio and hardness": "alkalinity dial",
     "Grid: ratio and hardness together": "ratio x hardness grid",
-    "Anions: chloride to sulfate, all else the same": "anion sweep",
-    "Cations: sodium to potassium, all else the same": "cation sweep",
+    "Anions: chloride to sulfate": "anion sweep",
+    "Cations: sodium to potassium": "cation sweep",
 }
 
 _LABELS = {
