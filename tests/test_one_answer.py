@@ -35,10 +35,6 @@ from labkit.tasting import (
     CONFIRMING,
     METHODS,
     SCALES,
-    pair_waters,
-    plan_sets,
-    plan_tasting,
-    session_waters,
 )
 from labkit.water import (
     COORDINATE,
@@ -48,6 +44,7 @@ from labkit.water import (
     Water,
     as_coordinates,
     describe,
+    same_water,
 )
 from labkit.widgets import (
     AcrossForm,
@@ -70,8 +67,9 @@ from labkit.workflow import (
     where_it_stands,
 )
 from tests.book.samples import add_all_bottles
+from tests.tasted import PASSPHRASE, begin, begin_test, lock_and_open, score
 
-CLIENT, PASSPHRASE = "Client A", "only the preparer knows"
+CLIENT = "Client A"
 PANEL = ("Ada", "Ben", "Cleo", "Dov", "Eve", "Fay")
 CONTROL = (0.5, 80.0, 30.0)
 SWEPT = tuple((share, 80.0, 30.0) for share in (0.5, 0.0, 0.25, 0.75, 1.0))
@@ -115,25 +113,21 @@ def serve(book, one, rng):
     """Plan, score, lock and open a session of the coffee."""
     targets = [water_target(np.array(water)) for water in one.waters]
     session = f"{one.name}, first day"
-    plan = plan_tasting(
-        targets,
-        one.tasters,
-        session=session,
-        passphrase=PASSPHRASE,
-        control=water_target(np.array(CONTROL)),
-        duplicates=0,
-        flights=one.flights,
-        alone=one.alone,
-        rng=rng,
-    )
-    book.sessions.start_session(
+    plan = begin(
+        book,
         session,
-        coffee=one.name,
         client=CLIENT,
-        attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+        coffee=one.name,
+        targets=targets,
         tasters=one.tasters,
-        waters=session_waters(targets, control=water_target(np.array(CONTROL))),
-        plan=plan,
+        planning={
+            "control": water_target(np.array(CONTROL)),
+            "duplicates": 0,
+            "flights": one.flights,
+            "alone": one.alone,
+            "rng": rng,
+        },
+        attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
     )
     panel = SimulatedPanel.draw(list(one.tasters), one.peak, rng=rng)
     for flight in plan.flights:
@@ -156,12 +150,12 @@ def serve(book, one, rng):
                 for row in panel.taste(cups, rng=rng).itertuples()
             ]
         )
-        book.sessions.lock_flight(session, flight)
+        book.sessions.lock_flights(session, [flight])
         if one.alone:
             book.sessions.enter_found_codes(
                 session, flight, "Ada", {at: str(c) for at, c in found.items()}
             )
-        book.sessions.open_flight(session, flight, PASSPHRASE)
+        book.sessions.open_flights(session, [flight], PASSPHRASE)
 
 
 def pair_of(book, one):
@@ -170,57 +164,29 @@ def pair_of(book, one):
     recommended = read(book, one.name).reading.recommended
     leader = recommended.water if one.confirmed is None else water_target(np.array(one.confirmed))
     pair = (leader, recommended.control)
-    method = METHODS[CONFIRMING]
-    plan = plan_sets(
-        CONFIRMING,
-        pair,
-        one.tasters,
-        session=session,
-        passphrase=PASSPHRASE,
-        stronger=pair[0],
-        rng=np.random.default_rng(8),
-    )
-    question = method.ask("")
-    book.sessions.start_session(
+    plan = begin_test(
+        book,
         session,
-        coffee=one.name,
         client=CLIENT,
-        attributes=[Attribute(name=question, scale=method.scale)],
+        coffee=one.name,
+        method=CONFIRMING,
+        pair=pair,
         tasters=one.tasters,
-        waters=pair_waters(CONFIRMING, pair, stronger=pair[0]),
-        plan=plan,
-        serving="a cup each",
+        stronger=leader,
+        seed=8,
     )
-    for flight in plan.flights:
-        rows = {row.blind_code: row for row in plan.sealed[flight].open(PASSPHRASE).rows}
-        book.scores.record_scores(
-            [
-                Score(
-                    session=session,
-                    flight=flight,
-                    taster=cup.taster,
-                    attribute=question,
-                    value=0.0 if rows[cup.blind_code].is_control else 1.0,
-                    blind_code=cup.blind_code,
-                )
-                for cup in plan.cups
-                if cup.flight == flight
-            ]
-        )
-        book.sessions.lock_flight(session, flight)
-        book.sessions.open_flight(session, flight, PASSPHRASE)
+    question = METHODS[CONFIRMING].ask()
+    score(book, plan, lambda _cup, water: {question: float(same_water(water, leader))})
+    lock_and_open(book, plan)
 
 
 @pytest.fixture(scope="module")
 def book(tmp_path_factory):
     """The lab book, played."""
     with LabBook(tmp_path_factory.mktemp("book") / "book.db") as book:
-        book.people.add_client(CLIENT)
-        book.people.add_tasters(PANEL)
         add_all_bottles(book)
         rng = np.random.default_rng(21)
         for one in COFFEES:
-            book.people.add_coffee(one.name, client=CLIENT)
             serve(book, one, rng)
             if one.is_tested:
                 pair_of(book, one)

@@ -25,6 +25,7 @@ from .reading import decided as decided
 from .reading import in_words as in_words
 from .search import flight_html as flight_html
 from .standing import best_so_far as best_so_far
+from .standing import book_words as book_words
 from .standing import button_words as button_words
 from .standing import step_words as step_words
 from .verdict import best_of as best_of

@@ -14,6 +14,7 @@ from labkit.present.cautions import cautions_for
 from labkit.present.html import beware, notes, table
 from labkit.water import (
     NOTABLE_STEP_PERCENT,
+    SALT_SHARE,
     DayBatch,
     Dose,
     IonChange,
@@ -29,6 +30,7 @@ from labkit.water import (
     ion_table,
     litres,
     percent,
+    share_text,
     up,
 )
 
@@ -151,13 +153,19 @@ def _reached(target: Target, reached: Water, uncertainty: Spread) -> str:
     if target.hardness_mg_l_caco3:
         share = (100 * target.mg_share, got["Mg share, %"], 100 * uncertainty.mg_share)
         rows.append(("Mg share, %", *share))
+    asked = [
+        (f"{SALT_SHARE[name].words}, %", f"{100 * share:.1f}", f"{100 * got:.1f}", "")
+        for name, share in target.salt_shares.items()
+        for got in [reached.salt_shares[name]]
+    ]
     return table(
         "Water reached",
         ("", "wanted", "reached", "± (95 %)"),
         [
             (name, f"{wanted:.{_MADE_TO}f}", stated, f"{spread:.{_MADE_TO}f}")
             for name, wanted, stated, spread in rows
-        ],
+        ]
+        + asked,
     )
 
 
@@ -250,6 +258,11 @@ def _reach_remarks(reach: Reach) -> tuple[str, ...]:
     ]
     if abs(got.mg_share - wanted.mg_share) >= 0.005 and got.hardness_mg_l_caco3 > 0:
         parts.append(f"Mg share {percent(got.mg_share)} instead of {percent(wanted.mg_share)}")
+    parts += [
+        f"{share_text(name, got.salt_shares[name])} instead of {share_text(name, share)}"
+        for name, share in wanted.salt_shares.items()
+        if name in got.salt_shares and abs(got.salt_shares[name] - share) >= 0.005
+    ]
     said = "; ".join(part for part in parts if part)
     return (f"The wanted water is out of reach: the nearest within reach has {said}.",)
 

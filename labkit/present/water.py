@@ -14,6 +14,7 @@ from labkit.water import (
     COORDINATE,
     CYCLES,
     HARDNESS_UNITS,
+    SALT_SHARE,
     SOURCE,
     Finding,
     Portrait,
@@ -103,6 +104,7 @@ def other_ways(target: Target) -> str:
             f"{target.ca_mg_text}, alk {figure(soft)} mg/L as CaCO3",
             f"Ca:Mg {target.ca_mg_ratio_text} at {figure(hard)}",
             *units,
+            *([target.salts_text] if target.salts_text else []),
         ]
     )
 
@@ -118,6 +120,7 @@ def _target(target: Target) -> str:
             ("Mg share of hardness", percent(target.mg_share)),
             ("hardness, mg/L as CaCO3", figure(target.hardness_mg_l_caco3)),
             ("alkalinity, mg/L as CaCO3", figure(target.alkalinity_mg_l_caco3)),
+            *((SALT_SHARE[name].title, percent(x)) for name, x in target.salt_shares.items()),
         ],
     )
 

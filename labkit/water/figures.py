@@ -25,6 +25,24 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
+def counted(number: int, thing: str) -> str:
+    """So many things, with the plural where there is not one.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    thing : str
+        One of them, with a regular plural.
+
+    Examples
+    --------
+    >>> counted(1, "cup"), counted(3, "cup"), counted(0, "cup")
+    ('1 cup', '3 cups', '0 cups')
+    """
+    return f"{number} {thing}{'s' * (number != 1)}"
+
+
 def figure(value: float, digits: int = 3) -> str:
     """A number to so many significant digits, without an exponent.
 

@@ -121,7 +121,7 @@ def make_card(
     """
     found = read(book, water, client=client) if isinstance(water, str) else None
     found = water if isinstance(water, Findings) else found
-    wanted = water if isinstance(water, Target) else found.water if found is not None else None
+    wanted = water if isinstance(water, Target) else found.with_salts if found is not None else None
     if wanted is None:
         why = "" if found is None or found.reading is None else str(found.reading.verdict.kind)
         raise ReadingError(f"no recipe follows from these scores: {why}".rstrip(": "))

@@ -107,6 +107,7 @@ def test_sheets_fetch_nothing_and_keep_their_styles_to_themselves(sheet, tmp_pat
 
 
 def pages_of(page, sheet, paper="A4"):
+    """The pages that come out of a printer with this paper in it."""
     from pypdf import PdfReader
 
     page.set_content(sheet.html)
@@ -159,9 +160,11 @@ def test_a_flight_of_six_cups_takes_a_taster_one_page(fixed_plan, new_page):
     asked = [Attribute(name="overall", scale=SCALES["liking 1-9"])]
     asked += [Attribute(name=n, scale=SCALES["intensity 0-15"]) for n in ("acidity", "body", "zip")]
 
-    pages = pages_of(new_page(), score_sheets(replace(fixed_plan, cups=cups), asked))
+    sheets, opened = score_sheets(replace(fixed_plan, cups=cups), asked), new_page()
+    on_letter = pages_of(opened, sheets, "Letter")
+    pages = pages_of(opened, sheets)
 
-    assert len(pages) == len(fixed_plan.tasters)
+    assert len(pages) == len(on_letter) == len(fixed_plan.tasters)
     assert all(code in pages[0].extract_text() for code in codes)
 
 

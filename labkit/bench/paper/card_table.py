@@ -11,6 +11,7 @@ import pandas as pd
 from labkit.errors import SheetError
 from labkit.water import (
     CYCLES,
+    SALT_SHARE,
     Concentrate,
     DropKit,
     Mixing,
@@ -199,6 +200,9 @@ def _water_rows(recipe: Recipe) -> list[tuple[Any, ...]]:
     for quantity, found in (("hardness", water.hardness_in), ("alkalinity", water.alkalinity_in)):
         rows += [("water", quantity, None, found(unit), None, None, unit) for unit in UNITS]
     rows.append(("water", "Mg share of hardness", None, water.mg_share, None, None, "1"))
+    for share in recipe.target.salt_shares:
+        got = water.salt_shares[share]
+        rows.append(("water", SALT_SHARE[share].title, None, got, None, None, "1"))
     for symbol, mg_l in water.ions_mg_l.items():
         name = ion_table()[symbol].name
         rows.append(("water", name, None, mg_l, None, None, "mg/L"))

@@ -101,6 +101,7 @@ def card_page(
             "made": made_rows(recipes),
             "reached": last.reached,
             "stated": made_figures(last.reached),
+            "salts": last.target.salts_text,
             "unit": "g" if salts else "mL",
             "from_salts": salts,
             "steps": steps_of(last, base_name),
@@ -172,7 +173,8 @@ def card_texts(
         name,
         *([f"for {made_for}"] if made_for else []),
         f"Ca:Mg {last.reached.ca_mg_ratio_text}; {last.reached.ca_mg_text}; "
-        f"hardness {made['hardness']}, alkalinity {made['alkalinity']} mg/L as CaCO3",
+        f"hardness {made['hardness']}, alkalinity {made['alkalinity']} mg/L as CaCO3"
+        f"{last.target.salts_text and f'; {last.target.salts_text}'}",
         f"{'WEIGH, g' if salts else 'POUR, mL'}, to make "
         + " | ".join(f"{recipe.volume_l:g} L" for recipe in recipes),
         *(f"{row['item']}: {' | '.join(row['amounts'])}" for row in pour_rows(recipes, base_name)),

@@ -64,13 +64,15 @@ def client_page_html(report: Report) -> str:
     head, _, rest = say(reading).partition(". ")
     water: Target | Water | None = None if reading.best is None else reading.best.target
     water = card.recipes[-1].reached if card is not None else water
+    wanted = card.recipes[-1].target if card is not None else water
+    salts = wanted.salts_text if isinstance(wanted, Target) else ""
     return (
         '<section class="first"><header><div><p class="small">report</p>'
         f"<h1>{escape(about.name)}</h1></div>"
         f'<p class="who">{escape(about.client)}<br>{date.today():%Y-%m-%d}</p></header>'
         f'<p class="verdict"><strong>{escape(head)}{"." if rest else ""}</strong> '
         f"{escape(rest)}</p>"
-        + _wanted_html(water)
+        + _wanted_html(water, salts)
         + '<div class="two"><div>'
         + _recipe_html(report)
         + "</div><div><h2>How sure that is</h2>"
@@ -85,8 +87,8 @@ def client_page_html(report: Report) -> str:
     )
 
 
-def _wanted_html(water: Target | Water | None) -> str:
-    """The water that the recipe makes, or without one that is wanted."""
+def _wanted_html(water: Target | Water | None, salts: str) -> str:
+    """The water that the recipe makes, or without one that is wanted, and its salts if asked."""
     if water is None:
         return ""
     made = made_figures(water)
@@ -95,6 +97,7 @@ def _wanted_html(water: Target | Water | None) -> str:
         (water.ca_mg_text, "mg/L as CaCO3"),
         (made["hardness"], "hardness, mg/L as CaCO3"),
         (made["alkalinity"], "alkalinity, mg/L as CaCO3"),
+        *([(salts, "of the salts, by charge")] if salts else []),
     )
     return (
         '<div class="wanted">'
@@ -106,15 +109,16 @@ def _wanted_html(water: Target | Water | None) -> str:
 def _recipe_html(report: Report) -> str:
     reading, card = report.reading, report.card
     head = "<h2>The recipe</h2>"
-    if reading.best is None:
+    if reading.best is None and card is None:
         return head + notes([f"No recipe follows from these scores: {say(reading)}"])
     said = []
-    if reading.verdict.kind is not VerdictKind.FOUND:
+    if reading.best is not None and reading.verdict.kind is not VerdictKind.FOUND:
         said.append(
             f"The scores show no best water: this is a choice, not a finding. {best_of(reading)}"
         )
     if card is None:
-        return head + notes([*said, f"{reading.best.target.text}. {report.no_card}"])
+        water = "" if reading.best is None else f"{reading.best.target.text}. "
+        return head + notes([*said, f"{water}{report.no_card}"])
     return head + notes([*said, *remarks(card)]) + doses_html(card.recipes, card.base_name)
 
 

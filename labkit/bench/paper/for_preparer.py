@@ -132,6 +132,7 @@ def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
         "codes": jug.codes,
         "water": jug.water,
         "ratio": mixing.target.ca_mg_ratio_text,
+        "salts": mixing.target.salts_text,
         "ca_mg": mixing.reached.ca_mg_text,
         "hardness": made["hardness"],
         "alkalinity": made["alkalinity"],

@@ -34,7 +34,7 @@ from labkit.release import made_with
 
 T = TypeVar("T")
 
-SCHEMA_VERSION = 8
+SCHEMA_VERSION = 9
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31

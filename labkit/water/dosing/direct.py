@@ -15,8 +15,15 @@ from labkit.water.bottles.shared import BottleSaturation, clouding
 from labkit.water.bottles.solubility import solubility_limit_g_l
 from labkit.water.bottles.weighing import NOTABLE_ERROR_PERCENT, to_step
 from labkit.water.dosing.choosing import Preference, choose
-from labkit.water.dosing.mixing import BASE, COORDINATES, check_amounts
+from labkit.water.dosing.mixing import BASE, check_amounts
 from labkit.water.dosing.reach import refusal
+from labkit.water.dosing.shares import (
+    COORDINATES,
+    balances_of,
+    check_shares,
+    only_for_salts,
+    shares_refusal,
+)
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
 from labkit.water.figures import figure, measured_step_ml
 from labkit.water.salts.table import Salt
@@ -169,14 +176,34 @@ def weigh_out(
             for one, share in zip(salts, shares, strict=True)
         ]
     )
-    wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
-    matrix = COORDINATES @ per_gram.T
-    needed = volume_l * (wanted - COORDINATES @ base.vector)
-    exact = choose(matrix, needed, per_gram, prefer=prefer, capacity=np.inf)
+    rows, wanted = balances_of(target)
+    matrix = rows @ per_gram.T
+    needed = volume_l * (wanted - rows @ base.vector)
+    exact = choose(
+        matrix,
+        needed,
+        per_gram,
+        prefer=prefer,
+        capacity=np.inf,
+        rather_not=only_for_salts(target, per_gram),
+    )
     if exact is None:
         names = [one.label for one in salts]
-        raise refusal(
-            target, base, names, holds=matrix, matrix=matrix, needed=needed, volume=volume_l
+        raise shares_refusal(
+            target,
+            names,
+            bottles=per_gram,
+            base=base.vector,
+            how="stirred in",
+            volume=volume_l,
+        ) or refusal(
+            target,
+            base,
+            names,
+            holds=matrix[:3],
+            matrix=matrix[:3],
+            needed=needed[:3],
+            volume=volume_l,
         )
     for one, grams, share in zip(salts, exact, shares, strict=True):
         limit = solubility_limit_g_l(one)
@@ -188,11 +215,12 @@ def weigh_out(
             )
     rounded = np.array([to_step(grams, balance_g) for grams in exact])
     poured = base if named is None else named.poured(1000 * volume_l)
+    check_shares(target, poured.vector + exact @ per_gram / volume_l)
     reached = Water.of_vector(poured.vector + rounded @ per_gram / volume_l)
     used = exact > 0
     # A balance reads the difference of two displays: one digit either way, not half.
     steps = np.full(int(used.sum()), 2 * balance_g)
-    adds, read = matrix[:, used], steps / 2
+    adds, read = matrix[:3, used], steps / 2
     if named is not None and named.is_blend:  # its part is rounded too
         step_ml = measured_step_ml(10 * volume_l * named.share_percent)
         adds = np.column_stack([adds, COORDINATES @ named.base.vector])
@@ -212,12 +240,12 @@ def weigh_out(
             adds,
             read,
             finished=volume_l,
-            wanted=wanted,
-            left=needed - matrix @ exact,
+            wanted=wanted[:3],
+            left=(needed - matrix @ exact)[:3],
             made_up=True,
         ),
         uncertainty=dosing_spread(
-            matrix[:, used],
+            matrix[:3, used],
             rounded[used],
             np.full(int(used.sum()), expanded(ASSAY_HALF_WIDTH_PERCENT) / 100),
             steps,
