@@ -229,7 +229,7 @@ def verdict(desk: Desk) -> Sequence[Part]:
     opening = OpenForm(book, on_open=show)
     return (
         Part(name="says", title="What the scores say", widget=reading),
-        Part(name="next", title="Stop, or taste on?", widget=asked),
+        Part(name="next", title="What next?", widget=asked),
         Part(
             name="confirm",
             title="Confirm it: two waters against each other",
