@@ -45,7 +45,7 @@ _PURGES = "Sulfate far above that level loosens the bowels of those not used to 
 _KIT = (
     "Take a sample out of the jug for the drops; pour it away, never back, and do not drink it.",
     "Keep reagents from eyes, mouth and food, cap them and wash your hands: some irritate or "
-    "poison. The kit's leaflet and safety data sheet go first.",
+    "poison. The kit's leaflet and safety data sheet come first.",
 )
 _PROBE = ("Rinse the probe with the water it is to measure.",)
 
@@ -57,7 +57,7 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             _WARMS,
             "Label the bottle at once: salt, strength, date, not for drinking. Keep it from "
             "children.",
-            "Read the safety data sheet that comes with the salt; local rules go first.",
+            "Read the safety data sheet that comes with the salt; local rules come first.",
         ),
         "mixing": (
             "A concentrate is no drink: dose it into water, and drink only the mixed water.",
@@ -69,7 +69,7 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             _GRADE,
             _DUST,
             _WARMS,
-            "Keep salts from children. Read the safety data sheet of each; local rules go first.",
+            "Keep salts from children. Read the safety data sheet of each; local rules come first.",
             _DIETS,
         ),
         "testing": (*_KIT, *_PROBE),
@@ -83,8 +83,8 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             ),
         ),
         "machine": (
-            "Scale and chloride can damage a machine: its maker's limits and a technician go "
-            "before any figure here.",
+            "Scale and chloride can damage a machine: its maker's limits and a technician "
+            "come before any figure here.",
             "Hot water and steam scald; let a machine cool before opening it.",
             "Long boiling drives off CO2 and drops chalk: heat the water once.",
         ),

@@ -37,7 +37,7 @@ def _extraction(found: Extraction) -> str:
         )
     if found.kind is ExtractionKind.TOGETHER or found.without is None or found.equal is None:
         return (
-            f"The {name} went with the water ({lowest:.{digits}f} to {highest:.{digits}f} %): "
+            f"The {name} changed with the water ({lowest:.{digits}f} to {highest:.{digits}f} %): "
             "these cups cannot say which of the two moved the scores. "
             + _BREW_ALIKE.format(name=name)
         )

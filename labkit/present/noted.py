@@ -38,7 +38,7 @@ _OF_A_READING: Final[Mapping[Enum, str]] = {
     Note.STAGES_AVERAGED: (
         "Scores of a cup as it cooled ({stages}) are averaged: they are one cup, not several."
     ),
-    Note.HELD: "Every cup had {level}: these scores know nothing of other levels of {name}.",
+    Note.HELD: "Every cup had {level}: these scores say nothing about other levels of {name}.",
     Note.BETWEEN_FLIGHTS: (
         "{Name} changed only between flights, which differ for other reasons too: serve a control "
         "in each to tell the two apart."
@@ -62,7 +62,7 @@ _OF_A_READING: Final[Mapping[Enum, str]] = {
         "tell."
     ),
     Note.SALTS_APART: (
-        "{n} scores are of flights that compare salts: they are read by themselves, as the curve "
+        "{scores} {are} from flights that compare salts and {are} read separately, as the curve "
         "knows waters by Ca:Mg, hardness and alkalinity alone."
     ),
     Note.NOT_LINKED: (
@@ -84,7 +84,7 @@ _OF_A_READING: Final[Mapping[Enum, str]] = {
         "Each of the {n} sessions has a level of its own; days are linked through waters served on "
         "both, such as the control."
     ),
-    Note.SESSIONS_BY_CHANCE: "The {n} sessions differ by chance, as days do.",
+    Note.SESSIONS_BY_CHANCE: "The {n} sessions are taken to differ by chance, as days do.",
     Note.NOT_APART: (
         "With so many scores, the spread in {component} is not estimated apart ({n} effects would "
         "take long): it counts as noise."

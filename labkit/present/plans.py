@@ -160,7 +160,7 @@ def _choices(choices: PlanChoices) -> str:
     late = (
         ""
         if choices.fits
-        else f" No plan fits into {choices.minutes:g} minutes; this is a shortest one."
+        else f" No plan fits into {choices.minutes:g} minutes; this one is as short as any."
     )
     return f"{flights} of {one.cups_side_by_side} cups{hidden}: {say(one)}.{late}"
 

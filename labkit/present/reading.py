@@ -78,7 +78,7 @@ def how_read(reading: Reading) -> tuple[str, ...]:
     if surface.fit.components and surface.fit.engine == REML_ENGINE:
         said.append(
             f"Fitted by {REML_ENGINE}: statsmodels' MixedLM would take long here, or did not "
-            "settle."
+            "converge."
         )
     if reading.no_waters:
         said.append(f"Single waters are not compared: {reading.no_waters}")
@@ -95,7 +95,7 @@ def _side_by_side(side: AttributeReadings) -> str:
     found = int((side.table["p_adjusted"] < 0.05).sum()) if len(side.table) else 0
     return (
         f"<p><strong>{found} of {len(side.table)} attributes differ between the waters, "
-        f"their number allowed for.</strong></p><ul>{''.join(rows)}</ul>"
+        f"allowing for how many were tested.</strong></p><ul>{''.join(rows)}</ul>"
     )
 
 

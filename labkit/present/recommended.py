@@ -70,7 +70,7 @@ def whole_percent(chance: float) -> str:
 
 
 def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
-    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if the coordinate is told.
+    """``'Alkalinity is still open; kept at 15 mg/L, ...'``; empty if the coordinate is told.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
         return ""
     words = COORDINATE[told.factor].words
     kept = amount(told.factor, told.level).removeprefix(f"{words} ")
-    text = f"{words[0].upper()}{words[1:]} is not told; kept at {kept}"
+    text = f"{words[0].upper()}{words[1:]} is still open; kept at {kept}"
     if not told.was_varied:
         return f"{text}, where all cups had it."
     control = recommended.control
@@ -119,13 +119,13 @@ def source_of(recommended: Recommendation) -> str:
         return "No change from the water held so far is likely enough to improve the cup: it stays."
     kept = any(one.may_cost is not None for one in recommended.untold)
     text = (
-        f"{'With what is not told kept, this' if kept else 'This'} water has the highest expected "
-        "score within what was tasted, averaged over many possible shapes of liking; the next "
-        "flight is chosen by the same estimate."
+        f"{'With what is still open kept, this' if kept else 'This'} water has the highest "
+        "expected score within what was tasted, averaged over many possible shapes of liking; the "
+        "next flight is chosen by the same estimate."
     )
     if recommended.n_older:
-        text += f" The {recommended.n_older} cups of the earliest flights are not counted in."
-    return text if recommended.was_tasted else f"{text} No cup of just this water was poured yet."
+        text += f" The {recommended.n_older} cups of the earliest flights are not included."
+    return text if recommended.was_tasted else f"{text} This very water has not been poured yet."
 
 
 @say.register

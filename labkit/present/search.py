@@ -116,7 +116,7 @@ def _why(advice: StopAdvice) -> str:
             f"{FEWEST_FLIGHTS}."
         ),
         StopReason.NOT_POURED: (
-            f"{after}, but no cup of the leader was poured yet: the next flight has it."
+            f"{after}, but the leader has not been poured yet: the next flight includes it."
         ),
         StopReason.NO_CONTROL: f"{after}: too little to notice.",
         StopReason.CONTROL_LEADS: (
@@ -255,7 +255,7 @@ def _reason(reason: Reason) -> str:
         return f"expected to be the best, at {reason.number:.2f}, and not tasted yet"
     if reason.kind is ReasonKind.BETWEEN_THE_BEST:
         return f"between the two best so far, {percent(reason.number)} of the way from the best"
-    return "you asked for it"
+    return "included at your request"
 
 
 def _repeat(reason: Reason) -> str:
@@ -297,8 +297,8 @@ def _walk(step: WalkStep) -> str:
         last = step.dialled[-1]
         level = amount(last, levels_of(step.kept)[COORDINATES.index(last)])
         found = (
-            f"Of the {COORDINATE[last].words} dial, {level} "
-            f"{'is kept' if step.is_told else 'stays, not told'}; it is expected to score "
+            f"On the {COORDINATE[last].words} dial, {level} "
+            f"{'is kept' if step.is_told else 'stays, still open'}; it is expected to score "
             f"{step.expected_loss:.2f} points below the best level of this dial"
         )
     if step.state is WalkState.AGAIN:
@@ -306,9 +306,9 @@ def _walk(step: WalkStep) -> str:
     if sweep is not None:
         return f"{found}. Next comes the {sweep.kind}, from there."
     return (
-        f"{found}. The walk is at its end. It never moved two coordinates at once: whether the "
-        "best level of one moves with another, and whether there is a better water away from "
-        "these lines, it cannot tell."
+        f"{found}. The walk is finished. It never moved two coordinates at once, so it cannot tell "
+        "whether the best level of one moves with another, or whether there is a better water away "
+        "from these lines."
     )
 
 

@@ -107,7 +107,7 @@ def _standing(standing: Standing) -> str:
     if standing.n_opened:
         what = "1 flight is" if standing.n_opened == 1 else f"{standing.n_opened} flights are"
         return f"{what} open; the scores have not been read on this page yet."
-    return _bottles(standing) if standing.missing_bottles else "Nothing of it was tasted yet."
+    return _bottles(standing) if standing.missing_bottles else "Nothing has been tasted yet."
 
 
 def best_so_far(found: Findings) -> str:
@@ -128,8 +128,8 @@ def best_so_far(found: Findings) -> str:
         return "No difference seen yet between these waters."
     told = [_level(recommended, one.factor) for one in recommended.coordinates if one.is_told]
     untold = [_words(one.factor) for one in recommended.untold]
-    best = f"Best so far {', '.join(told)}" if told else "Which water is best is not told"
-    parts = [best, f"{' and '.join(untold)} not told" if untold and told else ""]
+    best = f"Best so far {', '.join(told)}" if told else "Which water is best is still open"
+    parts = [best, f"{' and '.join(untold)} still open" if untold and told else ""]
     return f"{'; '.join(filter(None, [*parts, _beside_control(recommended)]))}."
 
 

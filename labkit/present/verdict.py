@@ -121,7 +121,7 @@ def _likeliest(reading: AnyReading) -> str:
     names = [one.factor for one in best.factor_ranges]
     water = describe(as_coordinates(recommended.water)[0], names)
     return (
-        "That test does not know which shapes liking takes; counting them in, "
+        "That test knows nothing of the shapes that liking usually takes; with these allowed for, "
         f"{water} stands out. {how_sure(recommended)}"
     )
 

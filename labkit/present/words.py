@@ -47,7 +47,7 @@ def _none_linked(found: WordReadings) -> str:
     text = f"None of {found.words['word'].nunique()} words can be tied to a mineral"
     told = found.sayings["verdict"] != SayingVerdict.UNKNOWN
     if told.any():
-        return f"{text} by itself, only those of a saying together: more cups carry that."
+        return f"{text} by itself, only those of a saying taken together: that rests on more cups."
     return f"{text}."
 
 

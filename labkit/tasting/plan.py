@@ -118,7 +118,7 @@ class CupPlan(Shown):
         if [key.flight for key in self.keys] != flights:
             raise PlanError(
                 f"keys must be one for each flight, {flights}, got "
-                f"{[key.flight for key in self.keys]}. Plan the session anew.",
+                f"{[key.flight for key in self.keys]}. Plan the session again.",
                 field="keys",
             )
 

@@ -49,6 +49,10 @@ from .coordinates import salt_shares_of as salt_shares_of
 from .coordinates import same_water as same_water
 from .coordinates import water_numbers as water_numbers
 from .coordinates import water_order as water_order
+from .day import DayReading as DayReading
+from .day import DayVerdict as DayVerdict
+from .day import DayWater as DayWater
+from .day import water_of_day as water_of_day
 from .dosing.batch import DayBatch as DayBatch
 from .dosing.batch import mix_batch as mix_batch
 from .dosing.choosing import PREFERENCES as PREFERENCES

@@ -68,8 +68,8 @@ def lock_flights(
         begun = [one.number for one in book.sessions.flights(name) if one.state == "being tasted"]
         if not begun:
             raise LockError(
-                f"flights must be being tasted to be locked, but {_states(book, name)}. Score "
-                "first, or name the flight to lock it all the same.",
+                f"flights must be open for scores to be locked, but {_states(book, name)}. Score "
+                "first, or name the flight to lock it anyway.",
                 field="flights",
             )
         flights = begun

@@ -71,7 +71,7 @@ def _attribute(name: str, on: str | Scale | Sequence[str]) -> Attribute:
     if isinstance(on, str):
         if on not in SCALES:
             raise ScaleError(
-                f"attributes must be scored on a scale that there is, but {on!r}, for {name}, is "
+                f"attributes must be scored on a known scale, but {on!r}, for {name}, is "
                 f"no scale; there are: {_listed(SCALES)}."
             )
         return Attribute(name=name, scale=SCALES[on])

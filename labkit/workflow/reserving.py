@@ -78,7 +78,7 @@ def reservations(
     if short and not even_if_short:
         raise StockError(
             " ".join(one.text for one in short)
-            + " Then seal again, or seal even so and make it before you mix.",
+            + " Then seal again, or seal anyway and make it before you mix.",
             field="even_if_short",
         )
     return reserved

@@ -249,7 +249,7 @@ def test_codes_typed_in_swapped_are_corrected_while_the_key_is_closed(alone):
         book.sessions.enter_found_codes("alone", 1, "Ada", codes)
     with pytest.raises(LockError, match="needs a reason"):
         book.sessions.enter_found_codes("alone", 1, "Ada", codes, correct_because=" ")
-    with pytest.raises(BookError, match="just so"):
+    with pytest.raises(BookError, match="exactly like this"):
         book.sessions.enter_found_codes("alone", 1, "Ada", swapped, correct_because="to be sure")
 
     book.sessions.enter_found_codes("alone", 1, "Ada", codes, correct_because="read upside down")

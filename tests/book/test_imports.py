@@ -187,7 +187,7 @@ def test_a_locked_flight_takes_no_import(tasting, codes, tmp_path):
     )
     before = book.scores.preview_import(path, SESSION)
     book.sessions.lock_flights(SESSION, [1])
-    assert "no score changes any more" in book.scores.preview_import(path, SESSION).refused[0].why
+    assert "scores can no longer change" in book.scores.preview_import(path, SESSION).refused[0].why
     with pytest.raises(ImportFileError, match="has changed since"):
         book.scores.import_scores(before)
     assert book.scores.history(SESSION) == ()

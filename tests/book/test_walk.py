@@ -145,7 +145,7 @@ def test_a_bad_score_is_one_sentence_and_nothing_is_written(sqlite_book, change,
 def test_a_score_after_the_lock_is_refused(tasting):
     book, _ = tasting
     book.sessions.lock_flights(SESSION, [1])
-    with pytest.raises(LockError, match="is locked: no score changes any more"):
+    with pytest.raises(LockError, match="is locked: scores can no longer change"):
         book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
     assert book.scores.history(SESSION) == ()
     # The other flight is still open to scores.

@@ -32,8 +32,8 @@ def serious(page):
     ]
 
 
-def test_axe_finds_nothing_serious_on_any_step(workbook_server, new_page):
-    page = new_page(width=1280)
+def test_axe_finds_nothing_serious_on_any_step(workbook_server, new_tab):
+    page = new_tab(width=1280)
     open_today(page, workbook_server)
 
     found = {}
@@ -77,8 +77,8 @@ def seal(page, part, button, offered):
     return text
 
 
-def test_a_job_from_an_own_book_to_the_card_by_keyboard_alone(workbook_server, new_page):
-    page = new_page(width=1280)
+def test_a_job_from_an_own_book_to_the_card_by_keyboard_alone(workbook_server, new_tab):
+    page = new_tab(width=1280)
     open_today(page, workbook_server)
     following = page.locator(".lk-today-next")
 

@@ -53,7 +53,7 @@ SENTENCES = (
     ),
     (
         noted(Note.HELD, name=HARDNESS, level=80.0),
-        "Every cup had hardness 80 mg/L: these scores know nothing of other levels of hardness.",
+        "Every cup had hardness 80 mg/L: these scores say nothing about other levels of hardness.",
     ),
     (
         noted(Note.BETWEEN_FLIGHTS, name=HARDNESS),
@@ -84,6 +84,11 @@ SENTENCES = (
         "tell.",
     ),
     (
+        noted(Note.SALTS_APART, n=12),
+        "12 scores are from flights that compare salts and are read separately, as the curve "
+        "knows waters by Ca:Mg, hardness and alkalinity alone.",
+    ),
+    (
         noted(Note.NOT_LINKED),
         "Some flights or days share no water with the rest, so their levels cannot be compared: "
         "only differences within them count. Serve the same control in each.",
@@ -109,7 +114,10 @@ SENTENCES = (
         "Each of the 2 sessions has a level of its own; days are linked through waters served on "
         "both, such as the control.",
     ),
-    (noted(Note.SESSIONS_BY_CHANCE, n=6), "The 6 sessions differ by chance, as days do."),
+    (
+        noted(Note.SESSIONS_BY_CHANCE, n=6),
+        "The 6 sessions are taken to differ by chance, as days do.",
+    ),
     (
         noted(Note.NOT_APART, component="taster:flight", n=800),
         "With so many scores, the spread in a taster's level from flight to flight is not "

@@ -138,8 +138,8 @@ def test_a_coordinate_that_is_not_told_says_where_it_is_kept_and_what_that_may_c
     served = replace(ratio.recommended, coordinates=(moot, hardness))
 
     assert not_told(served) == (
-        "Mg share is not told; kept at 0.40, which may cost 0.2 points. Hardness is not told; kept "
-        "at 80 mg/L, where all cups had it."
+        "Mg share is still open; kept at 0.40, which may cost 0.2 points. Hardness is still open; "
+        "kept at 80 mg/L, where all cups had it."
     )
     assert source_of(served).startswith("No change from the water held so far")
 
@@ -154,7 +154,7 @@ def test_a_coordinate_kept_is_not_called_the_highest_and_a_cost_of_nothing_is_le
     moved = replace(ratio.recommended, coordinates=(replace(moot, is_told=True), *told))
 
     assert "which may cost less than 0.1 points" in not_told(kept)
-    assert source_of(kept).startswith("With what is not told kept, this water has the highest")
+    assert source_of(kept).startswith("With what is still open kept, this water has the highest")
     assert source_of(moved).startswith("This water has the highest")
 
 
@@ -198,7 +198,7 @@ def test_a_recommended_water_that_was_never_poured_says_so(ratio):
     )
 
     assert poured.endswith("the next flight is chosen by the same estimate.")
-    assert not_yet == f"{poured} No cup of just this water was poured yet."
+    assert not_yet == f"{poured} This very water has not been poured yet."
 
 
 def test_the_plain_surface_is_heard_only_where_it_disagrees(ratio):

@@ -534,3 +534,20 @@ def test_a_sweep_out_of_reach_is_thinned_or_narrowed_at_the_press_of_a_button(tm
         assert len(shares) == 3
         assert 0.15 < max(shares) <= 0.25
         assert form.near_button.layout.display == "none"
+
+
+def test_several_fields_may_change_and_only_one_thing_comes_of_them():
+    made = []
+    form = fields.Form({"one": fields.text("One"), "two": fields.text("Two")})
+
+    def compute(**now):
+        form.fields["two"].value = now["one"].upper()  # fills a field: no second computing
+        made.append((now["one"], form.fields["two"].value))
+
+    form.compute_with(compute)
+    assert made == [("", "")]
+    with form.computing_once():
+        form.fields["one"].value = "a"
+        form.fields["one"].value = "b"
+        assert len(made) == 1
+    assert made[1:] == [("b", "B")]

@@ -128,7 +128,7 @@ def test_what_unlocking_costs_is_said_before_and_after(book):
     assert "not blind for good" in view.cost.value
     view.reason.value = "a slip"
     view.unlock.click()
-    assert "not blind any more" in text_of(view)
+    assert "no longer blind" in text_of(view)
 
 
 def test_a_gap_says_at_which_stage_of_cooling(tmp_path):

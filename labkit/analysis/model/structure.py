@@ -104,7 +104,7 @@ def _build_model(scores: Scores) -> Model:
             field="scores",
         )
     components = taster_components(scores, coding, coded, terms) + components
-    bowl, is_mixed_once = _bowl(scores, fixed)
+    bowl, is_mixed_once = bowl_component(scores, fixed)
     if bowl is not None:
         components.append(bowl)
     if is_mixed_once:
@@ -254,7 +254,7 @@ def taster_components(
     return found
 
 
-def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, bool]:
+def bowl_component(scores: Scores, fixed: Floats) -> tuple[Component | None, bool]:
     """The bowl's own spread: mixing and brewing slips that all met; whether none was made twice."""
     recipe, bowl = scores.column("recipe"), scores.column("bowl")
     component = Component.grouped("bowl", bowl)

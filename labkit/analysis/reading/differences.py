@@ -11,14 +11,12 @@ from scipy import optimize, special
 from scipy.stats import qmc
 from statsmodels.stats.multitest import multipletests
 
-from labkit.analysis.model.coding import Coding, Floats, coding_of
+from labkit.analysis.model.coding import Floats, coding_of
 from labkit.analysis.model.mixed import Component, MixedFit, fit_mixed, identifiable
 from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.structure import affordable, block_effects, taster_components
 from labkit.errors import ReadingError
-from labkit.tasting import Factor
-from labkit.water import SALT_SHARE, SALT_SHARES
 
 DIRECTIONS: Final = 2**13
 """Quasi-random directions behind a simultaneous interval; its level is then within about 0.05 %
@@ -183,7 +181,7 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
             f"waters compared one by one must be {MOST_WATERS} or fewer, got {len(labels)}. "
             "Read the curve."
         )
-    fit, linked = fit_means(scores, labels)
+    fit, linked = _fit(scores, labels)
     n = len(labels)
     weights = np.column_stack([np.eye(n), np.zeros((n, len(fit.effects.beta) - n))])
     means = pd.concat([recipes, fit.effects.intervals(weights)], axis=1)
@@ -208,18 +206,7 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
     )
 
 
-def fit_means(scores: Scores, labels: Floats) -> tuple[MixedFit, bool]:
-    """One mean per water, by the mixed model, and whether all flights hang together.
-
-    Tasters differ in how they take each coordinate that varied, and each share of the salts.
-
-    Parameters
-    ----------
-    scores : Scores
-        Of one attribute.
-    labels : ndarray of str
-        The recipes, in the order of the first fixed effects.
-    """
+def _fit(scores: Scores, labels: Floats) -> tuple[MixedFit, bool]:
     fixed, random, columns, linked = scores.once(
         "one mean per water", lambda: _model(scores, labels)
     )
@@ -237,27 +224,14 @@ def _model(scores: Scores, labels: Floats) -> tuple[Floats, list[Component], Col
         if independent and len(column) > wider.shape[1]:
             fixed = wider
     linked = fixed.shape[1] == indicators.shape[1] + blocks.shape[1]
-    coding, coded = _slopes(scores)
+    coding = coding_of(scores.waters)
+    coded = coding.code(scores.waters)
     slopes = [(place,) for place in range(len(coding.factors))]
     random = taster_components(scores, coding, coded, slopes) + components
     random += _duplicate_bowls(scores)
     random, _ = affordable(random)
     kept, _, columns = identifiable(fixed, random)
     return fixed, kept, columns, linked
-
-
-def _slopes(scores: Scores) -> tuple[Coding, Floats]:
-    """What tasters may take differently, coded: coordinates, then shares compared in flights."""
-    coding = coding_of(scores.waters)
-    factors, columns = list(coding.factors), [coding.code(scores.waters)]
-    for name in SALT_SHARES:
-        share = scores.frame[name].to_numpy(dtype=np.float64)
-        within = scores.frame.groupby("block")[name].transform(lambda one: one.max() - one.min())
-        if within.max() > SALT_SHARE[name].settled:
-            factor = Factor(name=name, low=np.nanmin(share), high=np.nanmax(share))
-            factors.append(factor)
-            columns.append(np.nan_to_num(factor.to_coded(share))[:, None])
-    return Coding(factors=tuple(factors)), np.column_stack(columns)
 
 
 def _duplicate_bowls(scores: Scores) -> list[Component]:

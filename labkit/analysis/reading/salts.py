@@ -1,9 +1,8 @@
 """Whether the salts matter at the same hardness and alkalinity: chloride or sulfate, Na or K.
 
-A comparison of salts is one factor at fixed other coordinates: one mean a water in the mixed model
-by which waters are compared, with a slope in the share of each taster's own. Through the means goes
-a curve of slope and bend along the share, as for a sweep of the ratio; all that is stated is its.
-Each comparison is read from the flights that make it.
+A comparison of salts is one factor at fixed other coordinates, and is read like a sweep of the
+ratio: slope and bend along the share, a slope of each taster's own, blocks and bowls as the surface
+has them. Each comparison is read from the flights that make it.
 """
 
 from __future__ import annotations
@@ -13,18 +12,27 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.model.coding import Floats
-from labkit.analysis.model.mixed import MixedFit
+from labkit.analysis.model.coding import Coding, Floats
+from labkit.analysis.model.mixed import MixedFit, fit_mixed, identifiable
 from labkit.analysis.model.scores import Scores
-from labkit.analysis.reading.differences import MOST_WATERS, differences_of, fit_means
+from labkit.analysis.model.structure import (
+    affordable,
+    block_effects,
+    bowl_component,
+    taster_components,
+)
+from labkit.analysis.reading.differences import differences_of
 from labkit.analysis.reading.verdict import VerdictKind
 from labkit.errors import ReadingError
 from labkit.shown import Shown
-from labkit.tasting import ALPHA, SCALES, Scale, detectable_difference
+from labkit.tasting import ALPHA, SCALES, Factor, Scale, detectable_difference
 from labkit.water import COORDINATES, SALT_SHARES, Target, water_numbers
 
 _TERMS = 2
 """Slope and bend."""
+
+_INDEPENDENT = 1e-8
+"""A fixed effect with less of its own beside those before is theirs already."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,33 +173,61 @@ def _read(
         n_tasters=int(scores.frame.loc[own, "taster"].nunique()),
     )
     try:
-        if not len(recipes) < len(scores.score) or len(recipes) > MOST_WATERS:
-            return told
-        fit, _ = fit_means(scores, recipes["recipe"].to_numpy(dtype=str))
-        return _told(told, fit, rows, SCALES.get(scores.scale), len(recipes), rng)
+        level = told.levels["level"].to_numpy(dtype=np.float64)
+        curve = np.column_stack([np.ones(len(level)), _polynomials(level)])
+        fit = _fit(scores, told, curve)
+        return _told(told, fit, curve, SCALES.get(scores.scale), rng)
     except (ReadingError, np.linalg.LinAlgError):
         return told
+
+
+def _fit(scores: Scores, told: SaltsReading, curve: Floats) -> MixedFit:
+    """The mixed model: the curve, other waters of its flights, blocks; tasters and bowls.
+
+    Raises
+    ------
+    ReadingError
+        If nothing is left to tell waters by.
+    """
+    recipe, own = scores.column("recipe"), list(told.levels["recipe"])
+    fixed = np.zeros((len(recipe), curve.shape[1]))
+    for label, row in zip(own, curve, strict=True):
+        fixed[recipe == label] = row
+    others = [(recipe == label) * 1.0 for label in np.unique(recipe) if label not in own]
+    blocks, components, _ = block_effects(scores)
+    for column in (*others, *blocks.T):
+        wider = np.column_stack([fixed, column])
+        if float(np.abs(np.asarray(np.linalg.qr(wider, mode="r"))[-1, -1])) > _INDEPENDENT:
+            fixed = wider
+    if fixed.shape[1] >= len(fixed):
+        raise ReadingError("scores must be more than what is fitted to them. Taste more cups.")
+    share = scores.frame[told.share].to_numpy(dtype=np.float64)
+    factor = Factor(name=told.share, low=np.nanmin(share), high=np.nanmax(share))
+    coded = np.nan_to_num(factor.to_coded(share))[:, None]
+    random = taster_components(scores, Coding(factors=(factor,)), coded, [(0,)]) + components
+    bowl, _ = bowl_component(scores, fixed)
+    if bowl is not None:
+        random.append(bowl)
+    kept, _, columns = identifiable(fixed, affordable(random)[0])
+    return fit_mixed(scores.score, fixed, kept, scores.tasters, columns=columns)
 
 
 def _told(
     told: SaltsReading,
     fit: MixedFit,
-    rows: list[int],
+    curve: Floats,
     scale: Scale | None,
-    n_waters: int,
     rng: np.random.Generator,
 ) -> SaltsReading:
-    level = told.levels["level"].to_numpy(dtype=np.float64)
     labels = told.levels["recipe"].to_numpy(dtype=str)
-    curve = _polynomials(level)
-    own = np.eye(n_waters, len(fit.effects.beta))[rows]
-    weights = (1 / len(rows) + curve.T @ curve) @ own
-    test = fit.effects.f_test(curve @ own)
+    weights = np.zeros((len(curve), len(fit.effects.beta)))
+    weights[:, : curve.shape[1]] = curve
+    test = fit.effects.f_test(np.eye(curve.shape[1], weights.shape[1])[1:])
     means = fit.effects.intervals(weights)
     order = [int(n) for n in np.argsort(-means["mean"].to_numpy(), kind="stable")]
     couples = [(one, two) for n, one in enumerate(order) for two in order[n + 1 :]]
     pairs = differences_of(fit, weights, labels, couples, rng)
-    share = dict(zip(labels, level, strict=True))
+    share = dict(zip(labels, told.levels["level"], strict=True))
     pairs.insert(1, "level", pairs["recipe"].map(share))
     pairs.insert(3, "other_level", pairs["other"].map(share))
     gap = fit.effects.contrast(weights[order[0]] - weights[order[-1]])
@@ -214,6 +250,6 @@ def _told(
 
 
 def _polynomials(level: Floats) -> Floats:
-    """Slope and bend as contrasts between the means at these shares, shape (1 or 2, n)."""
+    """Slope and bend along these shares, without their means; shape (n, 1 or 2)."""
     powers = np.vander(level - level.mean(), min(_TERMS + 1, len(level)), increasing=True)
-    return np.asarray(np.linalg.qr(powers)[0][:, 1:].T)
+    return np.asarray(np.linalg.qr(powers)[0][:, 1:])

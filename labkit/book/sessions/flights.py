@@ -383,7 +383,7 @@ class Flights(Part):
                 odd = ", ".join(sorted(set(cups) ^ set(contents)))
                 msg = (
                     f"the key of flight {flight} of session {session!r} must name the codes of "
-                    f"the flight, but they differ in {odd}; check the sheet or plan anew."
+                    f"the flight, but they differ in {odd}; check the sheet or plan again."
                 )
                 raise SealError(msg)
             if not is_opened(db, row):

@@ -329,9 +329,9 @@ def _fresh_flight(db: Session, session: SessionRow, number: int) -> FlightRow:
     if flight.state != PLANNED or any(one is not None for one in begun):
         is_begun = flight.state == PLANNED
         msg = (
-            f"flight {number} of session {session.name!r} must be unserved to be planned anew, but "
-            f"{'its cups were served already' if is_begun else f'it is {flight.state}'}; plan the "
-            "flights after it."
+            f"flight {number} of session {session.name!r} must be unserved to be planned again, "
+            f"but {'its cups were served already' if is_begun else f'it is {flight.state}'}; plan "
+            "the flights after it."
         )
         raise BookError(msg, field="flight")
     for table in (SealedKeyRow, ServingRow, CupRow):

@@ -351,7 +351,7 @@ class CupMeasurementRow(Base):
 
 
 class ScoreRow(Base):
-    """One touch; rows are only ever added, triggers refuse anything else."""
+    """One score; rows are only ever added, triggers refuse anything else."""
 
     __tablename__ = "scores"
     __table_args__ = (Index("ix_scores_current", "serving_id", "attribute_id", "stage", "id"),)

@@ -100,7 +100,7 @@ class BookChoice(widgets.VBox):
         )
         self.upload.observe(lambda _change: self._take_file(), "value")
         self.own = Form({"name": name}, buttons=[own, demo, self.upload])
-        hint = "A name that is new makes an empty lab book; a copy is taken up as a new one."
+        hint = "A name that is new makes an empty lab book; a copy becomes a lab book of its own."
         is_absent = isinstance(book, AbsentBook)
         self.change = Fold(
             "Change the lab book",

@@ -23,29 +23,26 @@ LARGE: Final = """<style>
 
 def dial(label: str, options: Sequence[tuple[str, int]], value: int = 0) -> widgets.RadioButtons:
     """One of few numbers; show :data:`LARGE` once beside it."""
-    made = widgets.RadioButtons(
+    return widgets.RadioButtons(
         description=label,
         options=options,
         value=value,
         orientation="horizontal",
         layout=widgets.Layout(width="min(33rem, 98%)"),
         style={"description_width": LABEL_WIDTH},
+        _dom_classes=["lk-dial"],
     )
-    made.add_class("lk-dial")
-    return made
 
 
 def lines(label: str, options: Sequence[tuple[str, str]]) -> widgets.RadioButtons:
     """One of a few sentences, each on a line of its own; show :data:`LARGE` once beside it."""
-    made = widgets.RadioButtons(
+    return widgets.RadioButtons(
         description=label,
         options=options,
         layout=widgets.Layout(width="min(46rem, 98%)", height="auto"),
         style={"description_width": LABEL_WIDTH},
+        _dom_classes=["lk-field", "lk-lines"],
     )
-    made.add_class("lk-field")
-    made.add_class("lk-lines")
-    return made
 
 
 def numbers(first: int, last: int) -> list[tuple[str, int]]:

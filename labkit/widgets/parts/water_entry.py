@@ -34,13 +34,6 @@ EXAMPLE: Final = "Ca 60, Mg 40, alk 15 · 1:3 at 100, alk 15"
 _DIGITS: Final = 3
 """Significant digits in which a water is written into the field; what it stands for stays exact."""
 
-_NAMES: Final = {
-    "mg_share": "Mg share",
-    "hardness_mg_l_caco3": "Hardness",
-    "alkalinity_mg_l_caco3": "Alkalinity",
-}
-_STEPS: Final = {"mg_share": 0.01, "hardness_mg_l_caco3": 1.0, "alkalinity_mg_l_caco3": 1.0}
-
 _SCRIPT = """
 function render({ model, el }) {
   const make = (tag, about = {}, ...inside) => {
@@ -169,7 +162,9 @@ class WaterEntry(anywidget.AnyWidget):
     taken = traitlets.Int(0).tag(sync=True)
 
     def __init__(self, label: str = "Water", target: Target = FIRST, *, field: str = "water"):
-        names = [[_NAMES[name], _STEPS[name]] for name in COORDINATES]
+        names = [
+            [one.words[0].upper() + one.words[1:], 10**-one.digits] for one in COORDINATE.values()
+        ]
         self._first, self._field = target, field
         self._stands = self._filled = (target, target)
         self._seen: tuple[str, list[float]] = ("", [])

@@ -129,8 +129,7 @@ class Today(widgets.VBox):
         self.coffee.observe(
             lambda change: self._safely(lambda: self._take_coffee(change["new"])), "value"
         )
-        self.says = widgets.HTML()
-        self.says.add_class("lk-today-says")
+        self.says = widgets.HTML(_dom_classes=["lk-today-says"])
         self.button = fields.button("", main=True)
         self.button.add_class("lk-today-next")
         self.button.on_click(lambda _b: self._safely(self._go_on))
@@ -141,10 +140,9 @@ class Today(widgets.VBox):
             lambda change: self._safely(lambda: self._visit(change["new"])), "chosen"
         )
         self._book_place = widgets.VBox()
-        self._places = {step: widgets.VBox() for step in Step}
-        for step, place in self._places.items():
-            place.add_class("lk-step")
-            place.add_class(f"lk-step-{_css(step)}")
+        self._places = {
+            step: widgets.VBox(_dom_classes=["lk-step", f"lk-step-{_css(step)}"]) for step in Step
+        }
         as_page = widgets.HTML(_AS_PAGE)
         self._coffee_place = widgets.VBox()
         coffee = fields.side_by_side(self._coffee_form, self._coffee_place)
@@ -416,10 +414,9 @@ class Today(widgets.VBox):
 
 
 def _boxed(part: Part) -> widgets.VBox:
-    box = widgets.VBox([widgets.HTML(f"<h2>{escape(part.title)}</h2>"), part.widget])
-    box.add_class("lk-part")
-    box.add_class(f"lk-part-{part.name}")
-    return box
+    heading = widgets.HTML(f"<h2>{escape(part.title)}</h2>")
+    classes = ["lk-part", f"lk-part-{part.name}"]
+    return widgets.VBox([heading, part.widget], _dom_classes=classes)
 
 
 def _css(step: Step) -> str:

@@ -67,7 +67,7 @@ def test_what_never_varied_is_kept_and_said_to_be_untold(sweep):
     assert share.level < 0.5
     for one, level in ((hardness, 100), (alkalinity, 30)):
         assert (one.was_varied, one.is_told, one.level, one.may_cost) == (False, False, level, None)
-    assert "not told; kept at 100 mg/L" in not_told(found)
+    assert "still open; kept at 100 mg/L" in not_told(found)
 
 
 def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_control():

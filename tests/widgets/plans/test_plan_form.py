@@ -193,7 +193,7 @@ def test_the_control_of_the_last_session_links_the_days_and_shows_its_cost(book,
     assert after == before
     assert (before.mg_share, before.hardness_mg_l_caco3) == (0.5, 80)
     assert [label for label, _ in offered][1:] == ["the middle water", "none"]
-    assert offered[0][0] == f"as so far, {before.text}"
+    assert offered[0][0] == f"as before, {before.text}"
     assert "links flights and days; costs each taster 1 cup" in shown
 
 

@@ -196,7 +196,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "all_paper": fields.tick("All paper, in one zip file", False),
                 "passphrase": fields.secret("Preparer's passphrase"),
                 "again": fields.secret("Repeat passphrase"),
-                "even_if_short": fields.tick("Seal even so: I make what is short first", False),
+                "even_if_short": fields.tick("Seal anyway: I will make what is short first", False),
             },
             folded={
                 "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
@@ -269,7 +269,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         """Take the coffee's own control first, so that its days stay comparable."""
         chooser = self.form.fields["control"]
         so_far = self.source.control or (usual.control_for(self._targets()) if usual else None)
-        offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
+        offered = [] if so_far is None else [(f"as before, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
         with self._quietly():
             if follow_choices(chooser, options):

@@ -24,7 +24,7 @@ from labkit.workflow import lock_flights
 LOOK_EVERY_S = 10.0
 """How often the view looks who has gone: who comes and what is scored shows at once."""
 
-LOCK, LOCK_ALL_THE_SAME = "Lock this flight", "Lock it all the same"
+LOCK, LOCK_ALL_THE_SAME = "Lock this flight", "Lock it anyway"
 
 CONNECTED_S = 30.0
 """A page that gave a sign of life so recently is connected."""
@@ -136,7 +136,7 @@ class LeadView(widgets.VBox):
         )
         return (
             f"Flight {number} is locked with {len(missing) or 'no'} "
-            f"score{'s' * (len(missing) > 1)} missing: nothing in it changes any more. {then}"
+            f"score{'s' * (len(missing) > 1)} missing: nothing in it can change now. {then}"
         )
 
     def _unlock_flight(self) -> str:
@@ -146,7 +146,7 @@ class LeadView(widgets.VBox):
         )
         self.reason.value = ""
         self.refresh()
-        blind = " It is not blind any more: readings leave it out." if flight.is_unblinded else ""
+        blind = " It is no longer blind: readings leave it out." if flight.is_unblinded else ""
         return f"Flight {number} takes scores again; the reason is in the lab book.{blind}"
 
     def _write_down(self) -> str:
@@ -243,7 +243,7 @@ def _question(book: LabBook, session: str, flight: int | None, missing: tuple[Mi
     )
     return (
         f"Flight {flight} lacks {len(missing)} of {cups * numbers * max(1, len(asked.stages))} "
-        f"scores ({whose}). Press again to lock it all the same: they stay missing."
+        f"scores ({whose}). Press again to lock it anyway: they stay missing."
     )
 
 

@@ -21,8 +21,8 @@ from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.workflow import measurement_table, record_measurements
 
 _INTRO: Final = (
-    "For the preparer, not for those who still taste: strength is the preparer's to know. All of "
-    "it is optional; what is left empty was not measured. Let the sample cool before you measure."
+    "For the preparer only: tasters should not learn the strength before they are done. All of it "
+    "is optional; what is left empty was not measured. Let the sample cool before you measure."
 )
 _YIELD: Final = (
     "Extraction yield is beverage mass times strength over dose. In a cupping bowl, or any brew "

@@ -85,7 +85,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             folded={
                 "session": fields.text("Name of the session", placeholder="made from the coffee"),
                 "jug_volume_ml": fields.jug(),
-                "even_if_short": fields.tick("Seal even so: I make what is short first", False),
+                "even_if_short": fields.tick("Seal anyway: I will make what is short first", False),
             },
             fold_title="Session, jugs",
             buttons=[self.button],

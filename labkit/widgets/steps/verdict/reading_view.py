@@ -12,6 +12,7 @@ import pandas as pd
 
 from labkit.analysis import (
     ENOUGH_SHARE,
+    RIGHT,
     SEED,
     Reading,
     just_about_right,
@@ -385,7 +386,7 @@ def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
     frame = _on_scale(frame, reading.scores.attribute, reading.scores.scale)
     answers = with_liking(frame, reading.scores.attribute)
     table = just_about_right(answers, rng=np.random.default_rng(SEED))
-    told = table[(table["side"] != "just right") & (table["share"] >= ENOUGH_SHARE)]
+    told = table[(table["side"] != RIGHT) & (table["share"] >= ENOUGH_SHARE)]
     rows = "".join(
         f"<li>{escape(row['water'])}: {escape(side_of_right(row))}</li>"
         for row in told.to_dict("records")
