@@ -48,6 +48,20 @@ def handed(card, monkeypatch):
     return sent
 
 
+def test_a_card_is_made_once_for_the_coffee_it_begins_with_and_once_for_each_change(book):
+    made = []
+
+    def files(*given, **more):
+        made.append(more["made_for"])
+        return card_files(*given, **more)
+
+    ((client, coffee),) = [(one.client, one.name) for one in book.people.coffees()]
+    form = CardForm(book, files, BaseWaterForm(book), coffee=(client, coffee)).form
+    assert made == [coffee]
+    form.fields["coffee"].value = form.fields["coffee"].options[0][1]  # the figures below
+    assert made == [coffee, ""]
+
+
 def doses(card):
     table = card.files.table
     return table[(table["part"] == "make") & (table["volume_l"] == 1)].set_index("item")["value"]

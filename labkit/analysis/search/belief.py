@@ -234,6 +234,7 @@ def _posterior(
         others,
         expected=told.expected,
         draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
+        loss_scale=told.loss_scale,
     )
 
 

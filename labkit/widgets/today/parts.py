@@ -154,6 +154,7 @@ def plan(desk: Desk) -> Sequence[Part]:
         best_of=levels_by_coffee(book),
         base=desk.base,
         book=book,
+        coffee=desk.coffee,
     )
     _follow(desk, sweep)
     paper = PaperForm(
@@ -199,7 +200,7 @@ def taste(desk: Desk) -> Sequence[Part]:
 def verdict(desk: Desk) -> Sequence[Part]:
     """Open the key, read what the scores say, then taste on, stop or confirm."""
     book, bench = desk.book, desk.bench
-    reading = ReadingView(book, bench.reading_pictures)
+    reading = ReadingView(book, bench.reading_pictures, coffee=desk.coffee)
     _follow(desk, reading)
     reading.pour_into(desk.base)
 
@@ -259,7 +260,7 @@ def hand_over(desk: Desk) -> Sequence[Part]:
     """The recipe card, the check of the jug, the report."""
     book, bench = desk.book, desk.bench
     theirs = BaseWaterForm(book)
-    card = CardForm(book, bench.card_files, theirs)
+    card = CardForm(book, bench.card_files, theirs, coffee=desk.coffee)
     _follow(desk, card)
     report = ReportForm(book, bench.coffee_report)
     _follow(desk, report)

@@ -24,7 +24,7 @@ from labkit.water import (
     read_numbers,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.coffees import coffee_choices
+from labkit.widgets.parts.coffees import coffee_choices, first_of
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
@@ -69,6 +69,8 @@ class CardForm(NeedsBook, widgets.VBox):
         ``labkit.bench.card_files``.
     base : BaseWaterForm
         The water to start from.
+    coffee : (str, str), optional
+        Client and name of the coffee to begin with; figures to type unless given.
     """
 
     def __init__(
@@ -76,6 +78,8 @@ class CardForm(NeedsBook, widgets.VBox):
         book: LabBook,
         card_files: Callable[..., Any],
         base: BaseWaterForm,
+        *,
+        coffee: tuple[str, str] | None = None,
     ) -> None:
         self._book, self._card_files = book, card_files
         self.base, self.said, self.hands = base, "", HandOver()
@@ -94,8 +98,8 @@ class CardForm(NeedsBook, widgets.VBox):
             button = fields.button(label)
             button.on_click(lambda _b, what=what, ending=ending: self._hand(what, ending))
             hands.append(button)
-        self.form = self._make_form(hands)
-        self.form.fields["coffee"].observe(lambda _change: self.refresh(), "value")
+        self.form = self._make_form(hands, coffee)
+        self._taken: tuple[str, str] | None = None
         self.form.compute_with(self._show)
         base.on_change(self.form.refresh)
         super().__init__([self.form, self.hands])
@@ -131,7 +135,8 @@ class CardForm(NeedsBook, widgets.VBox):
     def _coffees(self) -> list[tuple[str, tuple[str, str]]]:
         return [("the figures below", _FIGURES), *coffee_choices(self._book)]
 
-    def _make_form(self, hands: Sequence[widgets.Button]) -> Form:
+    def _make_form(self, hands: Sequence[widgets.Button], coffee: tuple[str, str] | None) -> Form:
+        coffees = self._coffees()
         shelf = [bottle.salt.label for bottle in self._book.stock.concentrates()]
         offered = list(dict.fromkeys([*_USUAL_SALTS, *shelf]))
         ticked = shelf or ["CaCl2·2H2O", "MgCl2·6H2O", "KHCO3"]
@@ -140,8 +145,8 @@ class CardForm(NeedsBook, widgets.VBox):
             {
                 "coffee": fields.choice(
                     "Water for",
-                    self._coffees(),
-                    _FIGURES,
+                    coffees,
+                    first_of(coffees, coffee),
                 ),
                 "water": WaterEntry("Water"),
                 "way": fields.choice("The card says", [_BOTTLES, _SALTS], _BOTTLES),
@@ -179,7 +184,7 @@ class CardForm(NeedsBook, widgets.VBox):
 
     def refresh(self) -> None:
         """Read bottles and scores again."""
-        self._take_best()
+        self._taken = None
         self.form.refresh()
 
     def _take_best(self) -> None:
@@ -249,6 +254,9 @@ class CardForm(NeedsBook, widgets.VBox):
         water: str,
     ) -> list[Any]:
         del water  # the field reads it, and keeps what was filled in exact
+        if coffee != self._taken:
+            self._take_best()
+            self._taken = coffee
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"

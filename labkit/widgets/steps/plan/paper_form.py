@@ -113,11 +113,7 @@ class PaperForm(NeedsBook, widgets.VBox):
         )
 
     def _hear(self) -> None:
-        names = [
-            s.name
-            for s in reversed(self._book.sessions.all())
-            if self._book.sessions.flights(s.name)
-        ]
+        names = list(reversed(self._book.sessions.flights_by_session()))
         if names and not self.form.fields["session"].options:
             self.form.message.value = ""
         follow_choices(self.form.fields["session"], names)

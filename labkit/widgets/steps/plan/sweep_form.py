@@ -35,7 +35,7 @@ from labkit.water import (
     thinned_for,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.coffees import coffee_choices
+from labkit.widgets.parts.coffees import coffee_choices, first_of
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -97,6 +97,8 @@ class SweepForm(NeedsBook, Form):
         The water that the doses go into; after a change there, ``check`` is asked again.
     book : LabBook, optional
         Where the coffees and bottles are: what is added there later is offered too.
+    coffee : (str, str), optional
+        Client and name of the coffee to begin with; the first unless given.
     """
 
     def __init__(
@@ -107,6 +109,7 @@ class SweepForm(NeedsBook, Form):
         *,
         base: BaseWaterForm | None = None,
         book: LabBook | None = None,
+        coffee: tuple[str, str] | None = None,
     ) -> None:
         self._check, self._best_of, self._base = check, best_of, base
         self._filling = False
@@ -118,7 +121,7 @@ class SweepForm(NeedsBook, Form):
         self.near_button.on_click(lambda _b: self._take_nearest())
         super().__init__(
             {
-                "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
+                "coffee": fields.choice("Coffee", coffees, first_of(coffees, coffee)),
                 "kind": fields.choice("What to vary", list(KINDS.items()), "ratio sweep"),
                 **{
                     name: fields.text(label, placeholder=_AS_BOTTLED if name in SALT_SHARES else "")
