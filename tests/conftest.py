@@ -11,7 +11,7 @@ import sys
 import time
 import urllib.request
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -34,6 +34,13 @@ CHROMIUM_FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """Look for examples in docstrings in labkit only, not once more in every module of tests."""
+    found = yield
+    return [one for one in found if type(one).__name__ != "DoctestModule"]
 
 
 # ------------------------------------------------------------------------------- PostgreSQL
