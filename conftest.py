@@ -94,7 +94,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if item.path.suffix == ".ipynb" or any(map(item.get_closest_marker, ("slow", "browser")))
     }
     size = {path: path.stat().st_size for path in {item.path for item in items}}
-    items.sort(key=lambda item: (item.path not in slow, -size[item.path], item.path))
+    browser = PROJECT / "tests" / "browser"
+    items.sort(
+        key=lambda item: (
+            browser not in item.path.parents,  # in a row, they share what is slow to start
+            item.path not in slow,
+            -size[item.path],
+            item.path,
+        )
+    )
 
 
 @pytest.hookimpl(wrapper=True)
