@@ -20,6 +20,7 @@ from labkit.water import (
     SALT_SHARE,
     Concentrate,
     Mixing,
+    StartWater,
     Target,
     Water,
     largest_base_share,
@@ -292,7 +293,7 @@ def check_reachable(
     concentrates: Sequence[Concentrate],
     *,
     volume_ml: float = 1000.0,
-    base: Water = PURE_WATER,
+    base: Water | StartWater = PURE_WATER,
     pipette_ml: float = 0.1,
 ) -> tuple[Mixing, ...]:
     """How each water of a sweep is mixed.
@@ -305,7 +306,7 @@ def check_reachable(
         The bottles at hand.
     volume_ml : float
         Finished volume of each water (mL).
-    base : Water
+    base : Water or StartWater
         What the doses go into.
     pipette_ml : float
         Step to which doses are rounded (mL).
@@ -339,7 +340,8 @@ def check_reachable(
         of_salts = sweep.varied[0].name in SALT_SHARE  # the rest is the same in all of them
         named = "; ".join(target.salts_text if of_salts else target.text for target, _ in refused)
         # The remedy that serves them all: the water that bears the least of this base.
-        _, worst = min(refused, key=lambda one: largest_base_share(one[0], base))
+        start = base.base if isinstance(base, StartWater) else base
+        _, worst = min(refused, key=lambda one: largest_base_share(one[0], start))
         raise SweepError(
             f"{len(refused)} of the {len(sweep.targets)} waters of this {sweep.kind} cannot be "
             f"made ({named}), because {worst}"

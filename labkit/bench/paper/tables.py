@@ -15,6 +15,7 @@ from labkit.water import (
     SALT_SHARES,
     Concentrate,
     Mixing,
+    StartWater,
     Water,
     conductivity_us_cm,
     ion_table,
@@ -68,7 +69,7 @@ class SweepDoses:
     def _repr_html_(self) -> str:
         """The doses in a table, remarks and cautions below it."""
         first = self.mixings[0]
-        base = "pure" if first.base == PURE_WATER else "base"
+        waters = [name for name, _ in first.base_parts]
         doses = [dose.concentrate.name for dose in first.doses]
         used = [i for i in range(len(doses)) if any(m.doses[i].volume_ml for m in self.mixings)]
         varied = [factor.name for factor in self.sweep.varied]
@@ -92,7 +93,7 @@ class SweepDoses:
                 [
                     *(reached[name] for name in first_columns),
                     *(ml_of(mixing, mixing.doses[i]) for i in used),
-                    f"{measured_ml(mixing.base_ml):.0f}",
+                    *(f"{measured_ml(volume_ml):.0f}" for _, volume_ml in mixing.base_parts),
                     *(reached[name] for name in last_columns),
                     f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
                 ]
@@ -100,7 +101,7 @@ class SweepDoses:
         head = [
             *(_HEADS[name] for name in first_columns),
             *(f"{doses[i]}, mL" for i in used),
-            f"{base} water, mL",
+            *(f"{name}, mL" for name in waters),
             *(_HEADS[name] for name in last_columns),
             "µS/cm at 25 °C",
         ]
@@ -179,7 +180,7 @@ def sweep_doses(
     concentrates: Sequence[Concentrate],
     *,
     volume_ml: float = 1000.0,
-    base: Water = PURE_WATER,
+    base: Water | StartWater = PURE_WATER,
     pipette_ml: float = 0.1,
 ) -> SweepDoses:
     """Doses for every water of a sweep.
@@ -192,8 +193,8 @@ def sweep_doses(
         The bottles at hand.
     volume_ml : float
         Finished volume of each water (mL).
-    base : Water
-        What the doses go into.
+    base : Water or StartWater
+        What the doses go into; a blend under its name is listed in parts.
     pipette_ml : float
         Step to which doses are rounded (mL).
 
