@@ -19,6 +19,8 @@ _CELL = "padding:0.15em clamp(0.25em,1vw,0.7em);vertical-align:top;text-align:"
 _RULE = ";border-bottom:1px solid color-mix(in srgb, currentColor 35%, transparent)"
 _NUMBER = re.compile(r"[+−-]?\d|none$|out of reach$|$")
 _LONGEST_LINE = 60
+_MANY = 5
+"""Columns beyond which a phone shows each row as a list, its headings beside the figures."""
 
 
 def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]) -> str:
@@ -49,22 +51,30 @@ def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]
         # Over the names of the rows stands no heading, and none that is empty.
         for cell in (('th scope="col"' if str(text) else "td"),)
     )
-    lines = "".join(f"<tr>{_line(row, sides)}</tr>" for row in body)
+    heads = [str(text) if len(head) > _MANY else "" for text in head]
+    lines = "".join(f"<tr>{_line(row, sides, heads)}</tr>" for row in body)
     # As wide as its caption where there is room; on a phone no figure is pushed out of sight.
     wide = f";min-width:min(100%,{0.55 * min(len(caption), _LONGEST_LINE):.0f}em)"
+    many = ' class="lk-many"' * (len(head) > _MANY)
     return (
-        f'<table style="{_TABLE}{wide}"><caption style="{_CAPTION}">{escape(caption)}</caption>'
+        f'<table{many} style="{_TABLE}{wide}">'
+        f'<caption style="{_CAPTION}">{escape(caption)}</caption>'
         f"<thead><tr>{top}</tr></thead><tbody>{lines}</tbody></table>"
     )
 
 
-def _line(row: Sequence[str], sides: Sequence[str]) -> str:
+def _line(row: Sequence[str], sides: Sequence[str], heads: Sequence[str]) -> str:
     first = f'<th scope="row" style="{_CELL}left;font-weight:normal">{escape(row[0])}</th>'
     rest = (
-        f'<td style="{_CELL}{side}{";white-space:nowrap" * (side == "right")}">{escape(text)}</td>'
-        for text, side in zip(row[1:], sides[1:], strict=True)
+        f'<td{head and f" data-head={_quoted(head)}"} style="{_CELL}{side}'
+        f'{";white-space:nowrap" * (side == "right")}">{escape(text)}</td>'
+        for text, side, head in zip(row[1:], sides[1:], heads[1:], strict=True)
     )
     return first + "".join(rest)
+
+
+def _quoted(text: str) -> str:
+    return f'"{escape(text)}"'
 
 
 def with_index(frame: pd.DataFrame) -> str:

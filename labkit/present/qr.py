@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Literal
 
 
+@lru_cache(maxsize=16)  # the same card is shown, printed and handed over
 def qr_svg(text: str, *, spare: Literal["little", "some"] = "some") -> str:
     """A QR code as inline SVG, black on white with its quiet zone, in dark surroundings too.
 

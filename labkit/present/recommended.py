@@ -148,8 +148,8 @@ def source_of(recommended: Recommendation) -> str:
         "possible shapes of liking; the next flight is chosen by the same estimate."
     )
     if recommended.n_older:
-        text += f" The {recommended.n_older} cups of the earliest flights are not counted in."
-    return text if recommended.was_tasted else f"{text} No cup of just this water was poured yet."
+        text += f" The {recommended.n_older} cups of the earliest flights are not included."
+    return text if recommended.was_tasted else f"{text} This very water has not been poured yet."
 
 
 @say.register

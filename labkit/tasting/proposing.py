@@ -192,7 +192,7 @@ def choose_plan(
     minutes : float
         Time at the table.
     noise : TasterNoise
-        From the lab book, or :func:`practised_noise`, or :func:`guest_noise`.
+        From the lab book, or :func:`practised_noise`.
     cups_per_flight : int
         Most cups side by side.
     control : bool, optional

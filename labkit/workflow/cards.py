@@ -11,7 +11,6 @@ from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
 from labkit.water import (
-    PURE,
     IonChange,
     Preference,
     Reach,
@@ -58,8 +57,15 @@ class Card(Shown):
 
     @property
     def base_name(self) -> str:
-        """What the doses go into is called."""
-        return base_name(self.start, self.reach)
+        """What the doses go into is called, with its shares as they are poured."""
+        return self.poured_from.text
+
+    @property
+    def poured_from(self) -> StartWater:
+        """What the doses go into: the start, thinned as far as this water needs."""
+        if self.reach.base_share == 0:
+            return StartWater()
+        return replace(self.start, share_percent=round(100 * self.reach.base_share, 9))
 
 
 def make_card(
@@ -108,7 +114,7 @@ def make_card(
     """
     found = read(book, water, client=client) if isinstance(water, str) else None
     found = water if isinstance(water, Findings) else found
-    wanted = water if isinstance(water, Target) else found.water if found is not None else None
+    wanted = water if isinstance(water, Target) else found.with_salts if found is not None else None
     if wanted is None:
         why = "" if found is None or found.reading is None else str(found.reading.verdict.kind)
         raise ReadingError(f"no recipe follows from these scores: {why}".rstrip(": "))
@@ -120,13 +126,15 @@ def make_card(
             "no bottle is on the shelf yet: make one under Bottles, or choose 'g straight from "
             "salts'."
         )
-    reach = within_reach(wanted, sources, base=start.water, blend_with_pure=thin)
+    most = start.share_percent / 100 if start.is_blend else 1.0
+    reach = within_reach(wanted, sources, base=start.base, most=most, blend_with_pure=thin)
+    card = Card(wanted=wanted, recipes=(), reach=reach, start=start, changes=(), found=found)
     purities = {b.salt.label: b.purity for b in bottles if b.salt.label in salts}
     made_from = partial(
         make_recipes,
         reach.target,
         volumes_l=volumes_l,
-        base=_thinned(start, reach),
+        base=card.poured_from,
         prefer=prefer,
         concentrates=() if salts else bottles,
         salts=sources if salts else (),
@@ -134,37 +142,7 @@ def make_card(
     )
     recipes = made_from(pipette_ml=pipette_ml, balance_g=balance_g)
     exact = made_from(pipette_ml=FINE_ML, balance_g=FINE_G)[-1].reached
-    return Card(
-        wanted=wanted,
-        recipes=recipes,
-        reach=reach,
-        start=start,
-        changes=_changes(book, reach, exact),
-        found=found,
-    )
-
-
-def base_name(start: StartWater, reach: Reach) -> str:
-    """What a start is called once it is thinned as far as a water needs.
-
-    Parameters
-    ----------
-    start : StartWater
-        The water before anything is added.
-    reach : Reach
-        How far it must be thinned for the wanted water.
-    """
-    if reach.base_share == 0:
-        return PURE
-    share = max(1, round(start.share_percent * reach.base_share))
-    return replace(start, share_percent=share).text
-
-
-def _thinned(start: StartWater, reach: Reach) -> StartWater:
-    """The start with its share as it is poured; pure water where none of it is left."""
-    if reach.base_share == 0:
-        return StartWater()
-    return replace(start, share_percent=start.share_percent * reach.base_share)
+    return replace(card, recipes=recipes, changes=_changes(book, reach, exact))
 
 
 def _start_of(book: LabBook, found: Findings | None) -> StartWater:

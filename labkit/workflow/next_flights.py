@@ -17,10 +17,11 @@ from labkit.analysis import (
     WalkStep,
     believe,
     classical_walk,
+    compares_salts,
     flight_history,
     gather_scores,
-    head_start_from,
     makeable,
+    scored_only,
     stop_or_taste,
     suggest_flight,
     water_target,
@@ -31,7 +32,7 @@ from labkit.shown import Shown
 from labkit.steps import note_step
 from labkit.tasting import Sweep
 from labkit.water import PURE_WATER, Mixing, Target, Water
-from labkit.workflow.kept import earlier_coffees
+from labkit.workflow.kept import kept_head_start
 from labkit.workflow.readings import opened
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ class NextFlight(Shown):
             return self.step.sweep.targets
         if self.suggestion is None:
             raise ReadingError(
-                "the next flight must be a dial, but the walk is at its end. Taste next "
+                "the next flight must be a dial, but the walk is finished. Taste next "
                 "'whatever teaches most' instead, or stop."
             )
         return tuple(dict.fromkeys(self.suggestion.targets))
@@ -166,7 +167,10 @@ def next_flight(
     """
     there = opened(book, coffee, client=client)
     given = there.left_out.keep(there.scores) if scores is None else scores
-    frame = None if given.empty else given
+    scored = scored_only(given)
+    # Comparisons of salts say nothing of the three coordinates: the search has yet to begin.
+    untold = given.empty or (len(scored) > 0 and bool(compares_salts(scored).all()))
+    frame = None if untold else given
     gathered = None if frame is None else gather_scores(frame, brew_method=brew_method)
     method = brew_method or (gathered.brew_method if gathered is not None else "cupping")
     if earlier is True:
@@ -231,9 +235,8 @@ def ask_earlier_coffees(
     about = book.people.coffee(coffee, client=client)
     columns = ["client", "coffee", "origin", "process", "roast_level"]
     known = [(c.client, c.name, c.origin, c.process, c.roast_level) for c in book.people.coffees()]
-    key = about.client, about.name
-    others = earlier_coffees(book, but=key, brew_method=brew_method)
-    return head_start_from(others, key, pd.DataFrame(known, columns=columns))
+    frame = pd.DataFrame(known, columns=columns)
+    return kept_head_start(book, (about.client, about.name), frame, brew_method=brew_method)
 
 
 def _pours(
@@ -254,5 +257,4 @@ def _control(belief: Belief) -> Target | None:
 
 
 def _was_planned(book: LabBook, client: str, coffee: str) -> bool:
-    sessions = book.sessions.all(client=client, coffee=coffee)
-    return any(book.sessions.flights(session.name) for session in sessions)
+    return bool(book.sessions.flights_by_session(client=client, coffee=coffee))

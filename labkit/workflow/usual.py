@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook, TastingSession
 from labkit.tasting import COMFORTABLE_CUPS, USUAL_MINUTES, CupPlan, Vessels
-from labkit.water import Target
+from labkit.water import Target, find_water
 from labkit.workflow.names import USUAL_SHEET, attributes_of
 
 _CODES_REST: Final = timedelta(days=60)
@@ -37,8 +38,8 @@ class Usual:
     held: Held
     """What is held constant, the water that the doses go into among it."""
 
-    control: Target | None
-    """The control that its days have in common; None before there was one."""
+    controls: tuple[Target, ...]
+    """The controls of its sessions with scores, the oldest first."""
 
     before: TastingSession | None
     """Whose people and brew a form starts from: the coffee's last session, or before its first
@@ -49,6 +50,24 @@ class Usual:
 
     minutes: float
     """Time there was at the table last."""
+
+    def control_for(self, waters: Sequence[Target]) -> Target | None:
+        """The control that links these waters to the coffee's days; None if none would.
+
+        Waters that differ in their salts are compared among themselves, so only one of them links
+        their flights; where all have the same salts, so has their control.
+
+        Parameters
+        ----------
+        waters : sequence of Target
+            What is to be tasted.
+        """
+        salts = {tuple(one.salt_shares.items()) for one in waters} or {()}
+        if len(salts) > 1:
+            fit = [one for one in self.controls if find_water(one, list(waters)) is not None]
+        else:
+            fit = [one for one in self.controls if tuple(one.salt_shares.items()) in salts]
+        return fit[-1] if fit else None
 
 
 def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
@@ -86,7 +105,7 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
         serving=scored.serving if scored else "shared bowls",
         brew_method=last.brew_method if last else "cupping",
         held=last.held if last else Held(roast_date=about.roast_date),
-        control=controls[-1] if controls else None,
+        controls=tuple(controls),
         before=before,
         cups_per_flight=COMFORTABLE_CUPS if most is None else most,
         minutes=USUAL_MINUTES if minutes is None else minutes,
@@ -99,8 +118,8 @@ def usual_name(book: LabBook, about: str, on: date) -> str:
     It stands on what tasters see, so nothing of the waters is in it.
     """
     name = f"{about}, {on:%Y-%m-%d}"
-    names = {session.name for session in book.sessions.all()}
-    taken = sum(one.startswith(name) for one in names)
+    names = set(book.sessions.names(beginning=name))
+    taken = len(names)
     if not taken:
         return name
     return next(

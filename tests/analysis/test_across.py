@@ -8,14 +8,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from labkit.analysis import Note
 from labkit.analysis.across.coffees import Untold, read_across
 from labkit.analysis.across.shared_tank import LossStatus, Tasted, as_told, one_water
-from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.reading.unread import WhyUnread
 from labkit.analysis.region import Region
 from labkit.analysis.search.estimate import estimate
 from labkit.errors import ReadingError
+from labkit.noted import noted
 from labkit.water import COORDINATES, as_coordinates
 
 ABOUT = pd.DataFrame(

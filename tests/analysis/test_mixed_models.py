@@ -10,6 +10,7 @@ import statsmodels.api as sm
 from scipy import stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
+from labkit.analysis import Note
 from labkit.analysis.model import mixed
 from labkit.analysis.model.kenward_roger import denominator
 from labkit.analysis.model.mixed import (
@@ -19,9 +20,9 @@ from labkit.analysis.model.mixed import (
     fit_mixed,
     identifiable,
 )
-from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.model.reml import CrossProducts, fit_reml, solve
 from labkit.errors import ReadingError
+from labkit.noted import noted
 
 
 def complete_block(tasters=5, waters=4, repeats=1, seed=1, level_sd=1.0):

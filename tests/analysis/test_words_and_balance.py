@@ -12,7 +12,7 @@ from statsmodels.genmod.cov_struct import Exchangeable
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
 
-from labkit.analysis.model.noted import Note
+from labkit.analysis import Note
 from labkit.analysis.reading import words as words_module
 from labkit.analysis.reading.acidity_balance import (
     FLAT,

@@ -42,7 +42,7 @@ def test_doses_grow_with_the_volume(from_bottles):
     for litres in (1, 5, 10, 20):
         poured = amounts(frame, litres)
         assert poured.tolist() == pytest.approx(
-            [60 * litres, 20 * litres, 40 * litres, 880 * litres]
+            [60 * litres, 20 * litres, 40 * litres, 0.88 * litres]  # mL, and L of pure water
         )
 
 

@@ -209,27 +209,27 @@ def test_a_browser_makes_no_widgets_of_its_own(socket):
     assert [m for m in socket.answers(number) if m["msg_type"] == "comm_msg"] == []
 
 
-def test_what_a_visitor_sends_by_hand_is_checked_like_a_touch(place, socket):
+def test_what_a_visitor_sends_by_hand_is_checked_like_a_score(place, socket):
     comm, state = model_of(socket, "AnyModel")
     own = state["plan"]["look"]["cups"][0]
     with LabBook(place.book_path) as book:
         other = book.sessions.served_cups(SESSION, 1, "Jonas")
     before = kept(place.book_path, SESSION)
 
-    def touch(**changes):
+    def score(**changes):
         cup = {"flight": 1, "position": own["position"], "code": own["code"]}
         rest = {"id": uuid.uuid4().hex, "stage": "", "attribute": "acidity", "value": 1, "at": 0}
         return cup | rest | changes
 
     evil = [
-        touch(value=15.5),
-        touch(value="1; DROP TABLE scores"),
-        touch(attribute="overall'; DROP TABLE scores; --"),
-        touch(taster="Jonas", position=other[0].position, code="000"),
-        touch(position=99),
-        touch(id="../../../../etc/passwd"),
+        score(value=15.5),
+        score(value="1; DROP TABLE scores"),
+        score(attribute="overall'; DROP TABLE scores; --"),
+        score(taster="Jonas", position=other[0].position, code="000"),
+        score(position=99),
+        score(id="../../../../etc/passwd"),
     ]
-    content = {"kind": "touches", "number": 1, "known": "", "touches": evil}
+    content = {"kind": "scores", "number": 1, "known": "", "scores": evil}
     socket.send("comm_msg", {"comm_id": comm, "data": {"method": "custom", "content": content}})
     update = {"method": "update", "state": {"plan": {"taster": "Jonas"}}, "buffer_paths": []}
     socket.send("comm_msg", {"comm_id": comm, "data": update})

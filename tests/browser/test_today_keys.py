@@ -32,8 +32,8 @@ def serious(page):
     ]
 
 
-def test_axe_finds_nothing_serious_on_any_step(workbook_server, new_page):
-    page = new_page(width=1280)
+def test_axe_finds_nothing_serious_on_any_step(workbook_server, new_tab):
+    page = new_tab(width=1280)
     open_today(page, workbook_server)
 
     found = {}
@@ -66,8 +66,8 @@ def press(page, name, key="Enter"):
     page.keyboard.press(key)
 
 
-def test_a_job_from_an_own_book_to_the_verdict_by_keyboard_alone(workbook_server, new_page):
-    page = new_page(width=1280)
+def test_a_job_from_an_own_book_to_the_verdict_by_keyboard_alone(workbook_server, new_tab):
+    page = new_tab(width=1280)
     open_today(page, workbook_server)
     following = page.locator(".lk-today-next")
 

@@ -189,7 +189,7 @@ GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UP
 @pytest.mark.parametrize(
     ("reason", "said"),
     [
-        (Reason(kind=ReasonKind.ASKED_FOR, number=1), "you asked for it"),
+        (Reason(kind=ReasonKind.ASKED_FOR, number=1), "included at your request"),
         (
             Reason(kind=ReasonKind.NEW_LEADER, number=7.125, expected=7.125),
             "expected to be the best, at 7.12, and not tasted yet",
@@ -260,7 +260,7 @@ def step(state, **change):
 def test_the_walk_says_what_was_kept_and_what_it_cannot_know():
     sweep = classical_walk(None, k=3).sweep
     found = (
-        "Of the Mg share dial, Mg share 0.50 is kept; it is expected to score 0.20 points below "
+        "On the Mg share dial, Mg share 0.50 is kept; it is expected to score 0.20 points below "
         "the best level of this dial"
     )
 

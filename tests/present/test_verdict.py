@@ -139,8 +139,8 @@ def test_a_coordinate_that_is_not_told_says_where_it_is_kept_and_what_that_may_c
     served = replace(ratio.recommended, coordinates=(moot, hardness), held=stays)
 
     assert not_told(served) == (
-        "Mg share is not told; kept at 0.40, which may cost 0.2 points. Hardness is not told; kept "
-        "at 80 mg/L, where all cups had it."
+        "Mg share is not told; kept at 0.40, which may cost 0.2 points. Hardness is not told; "
+        "kept at 80 mg/L, where all cups had it."
     )
     assert source_of(served).startswith("No change from the water held so far")
 
@@ -202,7 +202,7 @@ def test_a_recommended_water_that_was_never_poured_says_so(ratio):
     )
 
     assert poured.endswith("the next flight is chosen by the same estimate.")
-    assert not_yet == f"{poured} No cup of just this water was poured yet."
+    assert not_yet == f"{poured} This very water has not been poured yet."
 
 
 def test_the_plain_surface_is_heard_only_where_it_disagrees(ratio):

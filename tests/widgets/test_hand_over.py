@@ -48,6 +48,20 @@ def handed(card, monkeypatch):
     return sent
 
 
+def test_a_card_is_made_once_for_the_coffee_it_begins_with_and_once_for_each_change(book):
+    made = []
+
+    def files(*given, **more):
+        made.append(more["made_for"])
+        return card_files(*given, **more)
+
+    ((client, coffee),) = [(one.client, one.name) for one in book.people.coffees()]
+    form = CardForm(book, files, BaseWaterForm(book), coffee=(client, coffee)).form
+    assert made == [coffee]
+    form.fields["coffee"].value = form.fields["coffee"].options[0][1]  # the figures below
+    assert made == [coffee, ""]
+
+
 def doses(card):
     table = card.files.table
     return table[(table["part"] == "make") & (table["volume_l"] == 1)].set_index("item")["value"]
@@ -82,7 +96,7 @@ def test_a_water_of_the_map_becomes_the_cards_water_to_the_last_digit(card):
 
 
 def test_every_form_is_handed_over_and_none_stays_in_the_widget(card, handed):
-    for label in ("A4 page", "Phone page", "Table (CSV)", "Table (JSON)"):
+    for label in ("Page to print", "Phone page", "Table (CSV)", "Table (JSON)"):
         press(card, label)
     assert [m["name"].rsplit(".", 1)[1] for m in handed] == ["html", "html", "csv", "json"]
     assert json.loads(handed[3]["content"])["wanted"]["mg_share"] == 0.25
@@ -99,7 +113,7 @@ def test_salts_that_the_shop_lacks_are_swapped_and_the_card_says_so(card):
     ):
         assert words in card.form.result.value
         assert words in card.files.a4.html
-    assert doses(card).index.tolist() == ["CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3"]
+    assert doses(card).index.tolist() == ["CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3", "pure water"]
 
 
 def test_the_table_below_the_card_follows_what_is_chosen(card):
@@ -155,9 +169,7 @@ def test_a_hard_tap_is_thinned_and_the_card_names_both_waters(card):
 
 
 def test_more_than_is_left_in_a_bottle_is_said(card):
-    assert "20 L take 1200 mL of 'calcium', of which 1000 mL are left" in unescape(
-        card.form.result.value
-    )
+    assert "20 L take 1.2 L of 'calcium', of which 1 L are left" in unescape(card.form.result.value)
 
 
 @pytest.mark.parametrize(
@@ -177,7 +189,7 @@ def test_a_wrong_entry_says_so_beside_its_field_and_keeps_the_rest(
     assert sentence in card.form.notes[field].value
     assert card.form.fields["made_for"].value == "the bar"
     assert card.form.fields[field].value == value
-    press(card, "A4 page")
+    press(card, "Page to print")
     assert handed == []
     assert "no card to hand over" in card.form.message.value
 

@@ -59,6 +59,30 @@ def test_what_a_browser_kept_may_be_gone_or_nonsense(today, kept):
     assert (today.steps.chosen, today.coffee.value) == ("plan", (CLIENT, "Coffee A"))
 
 
+def test_a_step_is_few_messages_to_the_browser(today, monkeypatch):
+    """Counted: each costs kernel, server and browser about a millisecond of processor."""
+    import comm
+    from comm.base_comm import BaseComm
+
+    sent = []
+
+    class Counted(BaseComm):
+        def publish_msg(self, msg_type, **_more):
+            sent.append(msg_type)
+
+    monkeypatch.setattr(comm, "create_comm", Counted)
+    counts = {}
+    for step in (Step.TASTE, Step.BOTTLES, Step.PLAN, Step.HAND_OVER):
+        del sent[:]
+        today.parts(step)
+        counts[step] = len(sent)
+
+    assert counts[Step.BOTTLES] < 700  # 1028 while each class of a widget was sent on its own
+    assert counts[Step.PLAN] < 800
+    assert counts[Step.TASTE] < 400
+    assert counts[Step.HAND_OVER] < 520
+
+
 def test_every_step_can_be_made_and_stays_as_it_was_left(today):
     for step in Step:
         parts = today.parts(step)

@@ -17,7 +17,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import name_blanks
-from labkit.analysis.model.noted import Noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, FactorRange, best_to_serve, recommended_of
@@ -27,6 +27,7 @@ from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.remembered import Remembered
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
+from labkit.noted import Noted
 from labkit.steps import note_step
 from labkit.water import COORDINATES
 
@@ -68,7 +69,7 @@ class Facts:
     varied: tuple[str, ...] | None
     """Coordinates along which a surface was fitted; None without one."""
 
-    cannot_tell: tuple[Noted, ...]
+    cannot_tell: tuple[Noted[Note], ...]
     """What these cups cannot tell, one sentence each."""
 
 

@@ -16,7 +16,7 @@ from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.recommendation import Recommendation, recommend
 from labkit.errors import ReadingError
-from labkit.water import COORDINATES, Target, as_coordinates
+from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates
 
 DRAWS: Final = 1000
 """Surfaces drawn from the estimate."""
@@ -114,7 +114,8 @@ class FactorRange:
     def open_end(self) -> bool:
         """Whether a still better level may lie beyond the range tasted."""
         lowest = self.edge is End.LOW and self.tasted_lo <= 0
-        highest = self.edge is End.HIGH and self.factor == "mg_share" and self.tasted_hi >= 1
+        top = COORDINATE[self.factor].highest
+        highest = self.edge is End.HIGH and self.tasted_hi >= top
         return self.edge is not None and not (lowest or highest)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.model.noted import Noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.pair_tests.difference import check_count
 from labkit.analysis.region import Region, water_target
@@ -31,6 +31,7 @@ from labkit.analysis.search.shape_average import ShapeAverage, weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.surface_belief import SurfaceBelief
 from labkit.errors import ReadingError
+from labkit.noted import Noted
 from labkit.tasting import Scale
 from labkit.water import Target, as_coordinates
 
@@ -88,7 +89,7 @@ class Belief:
     helped: Helped | None = None
     """The same with a head start from earlier coffees; None without one."""
 
-    notes: tuple[Noted, ...] = ()
+    notes: tuple[Noted[Note], ...] = ()
     """What was left out or put together on the way from the scores, one sentence each."""
 
     recommended: Recommendation | None = None

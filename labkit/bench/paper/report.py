@@ -25,6 +25,7 @@ from labkit.present import (
     folded,
     in_words,
     notes,
+    say,
     table,
     to_html,
 )
@@ -191,7 +192,7 @@ def _left_out_html(found: Findings) -> str:
     """Who was left out by choice, why, and what was found with and without them."""
     if found.effect is None and not found.no_effect:
         return ""
-    said = [found.left_out.sentence]
+    said = [say(found.left_out)]
     if found.effect is not None:
         rows = [in_words(row) for row in found.effect.to_dict("records")]
         said += [f"{one[0].upper()}{one[1:]}." for one in rows]
@@ -220,7 +221,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         (
             f"{water.label}, control" if water.is_control else water.label,
             water.target.ca_mg_ratio_text,
-            water.target.ca_mg_text,
+            ", ".join(filter(None, (water.target.ca_mg_text, water.target.salts_text))),
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
         )

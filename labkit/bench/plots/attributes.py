@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 
 from labkit.analysis import Reading, VerdictKind, curve
@@ -15,10 +14,12 @@ from labkit.bench.plots.style import (
     BAND,
     HAIR,
     INK,
+    WIDTH_IN,
     put_caption,
     put_title,
     score_ticks,
     styled,
+    subplots,
 )
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE
@@ -57,10 +58,10 @@ def plot_attributes(
         data.check_factor(reading, factor)
     with styled():
         if axes is None:
-            _, grid = plt.subplots(
+            _, grid = subplots(
                 len(readings),
                 1,
-                figsize=(5.8, 1.0 + 1.75 * len(readings)),
+                figsize=(WIDTH_IN, 1.0 + 1.75 * len(readings)),
                 layout="constrained",
                 sharex=True,
                 squeeze=False,

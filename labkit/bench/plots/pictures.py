@@ -17,18 +17,28 @@ from labkit.bench.plots.attributes import plot_attributes
 from labkit.bench.plots.data import varied
 from labkit.bench.plots.panel import plot_panel, plot_residuals
 from labkit.bench.plots.scores import plot_score, plot_tasters
+from labkit.bench.plots.style import DRAWING, unseen
 from labkit.bench.plots.surface import plot_surface
 from labkit.present import folded
 from labkit.tasting import SCALES
 from labkit.water import COORDINATE, COORDINATES
 
 _MAP = "Map of waters"
+_TRACES, _PANEL = "Each taster's trace", "The panel"
+_LEFT_OVER = "What the curve leaves over"
+_FOLDED = {
+    _MAP: "The map of waters as a picture, for paper",
+    _TRACES: "Taster by taster",
+    _PANEL: "Taster by taster",
+    _LEFT_OVER: _LEFT_OVER,
+}
+"""What a page shows behind a line to open, and what the line says."""
 
 _DPI = 140  # sharp at full width, about 60 kB a picture
 
 
-_LEGIBLE = "25rem"
-"""Width below which letters would be too small to read: a phone scrolls the picture sideways."""
+_LEGIBLE = "20rem"
+"""Width below which letters would be too small to read: a narrower page scrolls the picture."""
 
 
 def reading_pictures(
@@ -38,7 +48,7 @@ def reading_pictures(
     for_paper: bool = False,
     with_main: bool = True,
 ) -> str:
-    """The pictures that a reading allows, as pictures within the page.
+    """The pictures that a reading allows, as pictures within the page; any thread may draw them.
 
     Of a coffee's score a map where two factors were varied, the score against each factor, a trace
     a taster, the panel, and what the curve leaves over; of several attributes the curves one above
@@ -51,8 +61,8 @@ def reading_pictures(
     title : str
         The coffee's name, where what was read does not hold it.
     for_paper : bool
-        Whether it will be printed. On a page stands the map that can be touched, and this one is
-        folded.
+        Whether it will be printed. On a page the curves are in sight; the rest is folded, the map
+        as well: the one that can be touched stands there.
     with_main : bool
         Whether :func:`main_picture` is among them; a report has it on its first page.
 
@@ -61,21 +71,25 @@ def reading_pictures(
     str
         HTML; empty if there is nothing to draw.
     """
-    if isinstance(found, Reading):
-        drawn = _of_reading(found, with_main=with_main)
-    elif isinstance(found, AttributeReadings):
-        drawn = _of_attributes(found)
-    elif isinstance(found, CheckedTerms):
-        drawn = [("Words checked", plot_checked(found, title=title))]
-    else:
-        drawn = [] if found.result is None else [(f"Answers, {found.method}", plot_answers(found))]
+    with unseen():
+        if isinstance(found, Reading):
+            drawn = _of_reading(found, with_main=with_main)
+        elif isinstance(found, AttributeReadings):
+            drawn = _of_attributes(found)
+        elif isinstance(found, CheckedTerms):
+            drawn = [("Words checked", plot_checked(found, title=title))]
+        else:
+            answers = f"Answers, {found.method}"
+            drawn = [] if found.result is None else [(answers, plot_answers(found))]
     shown = [(label, page_picture(axes, label)) for label, axes in drawn]
-    return "".join(
-        folded("The map of waters as a picture, for paper", picture)
-        if label == _MAP and not for_paper
-        else picture
-        for label, picture in shown
-    )
+    if for_paper:
+        return "".join(picture for _label, picture in shown)
+    in_sight = [picture for label, picture in shown if label not in _FOLDED]
+    below: dict[str, str] = {}
+    for label, picture in shown:
+        if label in _FOLDED:
+            below[_FOLDED[label]] = below.get(_FOLDED[label], "") + picture
+    return "".join([*in_sight, *(folded(line, pictures) for line, pictures in below.items())])
 
 
 def main_picture(reading: Reading) -> str:
@@ -119,9 +133,9 @@ def _of_reading(reading: Reading, *, with_main: bool) -> list[tuple[str, Axes]]:
             (f"Score against {COORDINATE[one].words}", plot_score(reading, one)) for one in factors
         ]
     if factors:
-        drawn.append(("Each taster's trace", plot_tasters(reading, factors[0])))
-    drawn.append(("The panel", plot_panel(reading)))
-    return [*drawn, ("What the curve leaves over", plot_residuals(reading))]
+        drawn.append((_TRACES, plot_tasters(reading, factors[0])))
+    drawn.append((_PANEL, plot_panel(reading)))
+    return [*drawn, (_LEFT_OVER, plot_residuals(reading))]
 
 
 def _of_attributes(found: AttributeReadings) -> list[tuple[str, Axes]]:
@@ -141,12 +155,13 @@ def page_picture(axes: Axes, label: str) -> str:
     """An Axes' figure as a picture that shrinks with the page, as far as it can be read."""
     figure = cast("Figure", axes.get_figure())
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=_DPI, bbox_inches="tight")
-    plt.close(figure)
+    with DRAWING:
+        figure.savefig(out, format="png", dpi=_DPI, bbox_inches="tight")
+        plt.close(figure)
     data = base64.b64encode(out.getvalue()).decode()
     return (
-        '<figure style="display:inline-block;width:min(36rem,100%);margin:.4rem 1rem .4rem 0;'
-        f'vertical-align:top;overflow-x:auto" tabindex="0">'
+        '<figure style="display:inline-block;width:min(32rem,100%);margin:.4rem 1rem .4rem 0;'
+        f'vertical-align:top;overflow-x:auto">'
         f'<img alt="{escape(label)}" style="width:100%;min-width:{_LEGIBLE};height:auto" '
         f'src="data:image/png;base64,{data}"></figure>'
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,6 +39,8 @@ WATER_COLUMNS: Final = (
     "alkalinity_mg_l_caco3",
     "is_control",
     "is_duplicate",
+    "sulfate_share",
+    "potassium_share",
 )
 """What is known of a cup once its flight is opened."""
 
@@ -79,6 +82,7 @@ class Frames(Part):
         *,
         coffee: str | None = None,
         client: str | None = None,
+        coffees: Iterable[tuple[str, str]] | None = None,
         include_unblinded: bool = False,
     ) -> pd.DataFrame:
         """Scores of the flights whose key has been opened, one row a current number.
@@ -87,6 +91,8 @@ class Frames(Part):
         ----------
         coffee, client : str, optional
             Only these; all if neither is given.
+        coffees : iterable of (client, coffee), optional
+            Only these, by their names as they stand in the lab book.
         include_unblinded : bool
             Also flights that are not blind (``Flight.is_unblinded``).
 
@@ -97,7 +103,8 @@ class Frames(Part):
             one label for one recipe within a coffee; ``given_at`` is in UTC; ``stage`` is
             None where cups are scored once.
         """
-        frame = self._opened("number", coffee, client, include_unblinded).reset_index(drop=True)
+        frame = self._opened("number", coffee, client, include_unblinded, coffees)
+        frame = frame.reset_index(drop=True)
         frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
         return frame[list(SCORES_COLUMNS)]
 
@@ -181,13 +188,18 @@ class Frames(Part):
         return pd.DataFrame(list(rows.values()), columns=[*about, *attributes])
 
     def _opened(
-        self, kind: str, coffee: str | None, client: str | None, include_unblinded: bool
+        self,
+        kind: str,
+        coffee: str | None,
+        client: str | None,
+        include_unblinded: bool,
+        coffees: Iterable[tuple[str, str]] | None = None,
     ) -> pd.DataFrame:
         """Opened values of a kind, of cups whose water is known."""
         query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == kind)
         if not include_unblinded:
             query = query.where(~FlightRow.is_unblinded)
-        frame = self._frame(query, client=client, coffee=coffee)
+        frame = self._frame(query, client=client, coffee=coffee, coffees=coffees)
         # A cup whose code was never found (one tastes alone) has no water to read.
         return frame[frame["jug"].notna()]
 
@@ -198,6 +210,7 @@ class Frames(Part):
         client: str | None,
         coffee: str | None,
         session: str | None = None,
+        coffees: Iterable[tuple[str, str]] | None = None,
     ) -> pd.DataFrame:
         """Run the query, of one client, coffee or session if asked, with types and labels."""
         import numpy as np
@@ -209,6 +222,11 @@ class Frames(Part):
                 sessions = sessions.where(CoffeeRow.client_id == find_client(db, client).id)
             if coffee is not None:
                 sessions = sessions.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
+            if coffees is not None:
+                names = select(CoffeeRow.id, ClientRow.name, CoffeeRow.name).join(ClientRow)
+                wanted = set(coffees)
+                which = [row[0] for row in db.execute(names) if (row[1], row[2]) in wanted]
+                sessions = sessions.where(CoffeeRow.id.in_(which))
             if session is not None:
                 sessions = sessions.where(SessionRow.id == find_session(db, session).id)
             result = db.execute(query.where(SessionRow.id.in_(sessions)))
@@ -216,7 +234,8 @@ class Frames(Part):
             measured = values_of_cups(db, sessions)
         for name in MEASURED_COLUMNS:
             frame[name] = [measured.get(cup, {}).get(name, np.nan) for cup in frame["cup_id"]]
-        numbers = ("score", "mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+        levels = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+        numbers = ("score", *levels, "sulfate_share", "potassium_share")
         frame = frame.astype(dict.fromkeys(("flight", "position"), "int64"))
         frame = frame.astype(dict.fromkeys(numbers, "float64"))
         frame = frame.astype({"is_unblinded": "bool", "stage": "object"})
@@ -288,9 +307,16 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
     The first session keeps the labels of its bench sheet; a recipe that comes later keeps its own
     if that is free, else it gets the next number.
     """
-    from labkit.water import COORDINATES, water_numbers  # numpy: not for the tasters' kernel
+    # numpy: not for the tasters' kernel
+    from labkit.water import COORDINATES, SALT_SHARES, water_numbers
 
-    met = frame[["client", "coffee", "session", "water", *COORDINATES]].dropna().drop_duplicates()
+    # A share that nobody asked for is a blank that no other blank equals: it gets a value.
+    recipes = frame[[*COORDINATES, *SALT_SHARES]].assign(
+        **{name: frame[name].fillna(-1.0) for name in SALT_SHARES}
+    )
+    levels = list(recipes.columns)
+    met = frame[["client", "coffee", "session", "water"]].join(recipes)
+    met = met.dropna().drop_duplicates()
     met = met.sort_values("water", key=lambda label: label.map(_natural), kind="stable")
     order = {session: place for place, session in enumerate(frame["session"].unique())}
     met = met.sort_values("session", key=lambda session: session.map(order), kind="stable")
@@ -298,8 +324,8 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
     for (client, coffee), waters in met.groupby(["client", "coffee"], sort=False, dropna=False):
         named: list[str] = []  # by the place of a water among those that were first of their kind
         numbers = water_numbers(waters)
-        for number, label, *levels in zip(
-            numbers, waters["water"], *(waters[name] for name in COORDINATES), strict=True
+        for number, label, *recipe in zip(
+            numbers, waters["water"], *(waters[name] for name in levels), strict=True
         ):
             first = list(dict.fromkeys(numbers)).index(number)
             if first == len(named):
@@ -307,8 +333,8 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
                 named.append(
                     label if label not in named else next(n for n in fresh if n not in named)
                 )
-            labels[client, coffee, *levels] = named[first]
-    keys = frame[["client", "coffee", *COORDINATES]].itertuples(index=False, name=None)
+            labels[client, coffee, *recipe] = named[first]
+    keys = frame[["client", "coffee"]].join(recipes).itertuples(index=False, name=None)
     names: list[Any] = [labels.get(key) for key in keys]
     return frame.assign(water=names)
 

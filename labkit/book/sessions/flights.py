@@ -6,15 +6,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, TypeAlias
 
-from sqlalchemy import select
+from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from labkit.book.scores.entries import missing_numbers
-from labkit.book.sessions.found_codes import asked_reason, codes_found
+from labkit.book.sessions.found_codes import CODES_FOUND, asked_reason, codes_found
 from labkit.book.stock.doses import is_scored, take_reserved_of, write_opened_doses
 from labkit.book.store.lookups import (
     READ_FOR_SHEET,
     add_event,
+    find_client,
+    find_coffee,
     find_flight,
     find_session,
     is_opened,
@@ -62,6 +64,58 @@ class Flights(Part):
                 select(FlightRow).where(FlightRow.session_id == row.id).order_by(FlightRow.number)
             )
             return tuple(_flight(db, flight) for flight in flights.all())
+
+    def flights_by_session(
+        self,
+        *,
+        client: str | None = None,
+        coffee: str | None = None,
+        under_way: bool = False,
+    ) -> dict[str, tuple[Flight, ...]]:
+        """The flights of many sessions, in as many questions as of one.
+
+        Parameters
+        ----------
+        client, coffee : str, optional
+            Only sessions of these; of all unless given.
+        under_way : bool
+            Only sessions that have a flight which is not open yet.
+
+        Returns
+        -------
+        dict of str to tuple of Flight
+            By the name of the session, the earliest day first; sessions without a plan are not in
+            it.
+        """
+        found = exists().where(EventRow.flight_id == FlightRow.id, EventRow.kind == CODES_FOUND)
+        query = (
+            select(SessionRow.name, FlightRow, SealedKeyRow.flight_id, found)
+            .join(SessionRow, FlightRow.session_id == SessionRow.id)
+            .join(CoffeeRow, SessionRow.coffee_id == CoffeeRow.id)
+            .outerjoin(SealedKeyRow, SealedKeyRow.flight_id == FlightRow.id)
+            .order_by(SessionRow.tasted_on, SessionRow.id, FlightRow.number)
+        )
+        if under_way:
+            waiting = select(FlightRow.session_id).where(FlightRow.state != OPENED)
+            query = query.where(SessionRow.id.in_(waiting))
+        flights: dict[str, list[Flight]] = {}
+        with self._store.reading() as db:
+            if client is not None:
+                query = query.where(CoffeeRow.client_id == find_client(db, client).id)
+            if coffee is not None:
+                query = query.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
+            for name, row, key, is_found in db.execute(query):
+                flights.setdefault(name, []).append(
+                    Flight(
+                        session=name,
+                        number=row.number,
+                        state=row.state,
+                        is_unblinded=row.is_unblinded,
+                        has_key=key is not None,
+                        codes_found=is_found,
+                    )
+                )
+        return {name: tuple(of_session) for name, of_session in flights.items()}
 
     def opened_flights(
         self, *, client: str | None = None, coffee: str | None = None
@@ -124,29 +178,24 @@ class Flights(Part):
         with self._store.reading() as db:
             return missing_numbers(db, find_flight(db, session, flight))
 
-    def lock_flight(self, session: str, flight: int, *, done_by: str = "") -> tuple[Missing, ...]:
-        """Close a flight for scores, and say which numbers are missing.
+    def lock_flights(
+        self, session: str, flights: Sequence[int], *, done_by: str = ""
+    ) -> dict[int, tuple[Missing, ...]]:
+        """Close flights for scores, all or none, and say which numbers each lacks.
 
         Parameters
         ----------
         session : str
             Name of the session.
-        flight : int
-            Number of the flight.
+        flights : sequence of int
+            Their numbers.
         done_by : str
-            Who locks it, for the record.
+            Who locks them, for the record.
 
-        Raises
-        ------
-        LockError
-            If it is locked already.
-        """
-        return self.lock_flights(session, [flight], done_by=done_by)[flight]
-
-    def lock_flights(
-        self, session: str, flights: Sequence[int], *, done_by: str = ""
-    ) -> dict[int, tuple[Missing, ...]]:
-        """Close several flights for scores, all or none, and say which numbers each lacks.
+        Returns
+        -------
+        dict of int to tuple of Missing
+            What is missing, by flight.
 
         Raises
         ------
@@ -204,46 +253,6 @@ class Flights(Part):
 
         return self._store.write(work)
 
-    def open_flight(
-        self,
-        session: str,
-        flight: int,
-        passphrase: str,
-        *,
-        early_because: str | None = None,
-        done_by: str = "",
-    ) -> Flight:
-        """Open the sealed key of a locked flight, so that its codes are joined to waters.
-
-        Parameters
-        ----------
-        session : str
-            Name of the session.
-        flight : int
-            Number of the flight.
-        passphrase : str
-            The preparer's; used once, never stored.
-        early_because : str, optional
-            A reason to open before the lock. The act is recorded and the flight stays marked
-            unblinded. Without it, only a locked flight opens.
-        done_by : str
-            Who opens it, for the record.
-
-        Raises
-        ------
-        LockError
-            If the flight is not locked and no reason to open early is given, or it was tasted
-            alone and the codes under its cups are not entered yet.
-        SealError
-            If the passphrase is wrong or the key was changed.
-        BookError
-            If no key is stored.
-        """
-        (opened,) = self.open_flights(
-            session, [flight], passphrase, early_because=early_because, done_by=done_by
-        )
-        return opened
-
     def open_flights(
         self,
         session: str,
@@ -253,9 +262,31 @@ class Flights(Part):
         early_because: str | None = None,
         done_by: str = "",
     ) -> tuple[Flight, ...]:
-        """Open the keys of several flights with one passphrase, all or none.
+        """Open the sealed keys of locked flights, all or none: their codes are joined to waters.
 
-        Parameters and errors are those of ``open_flight``.
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flights : sequence of int
+            Their numbers.
+        passphrase : str
+            The preparer's; used once, never stored.
+        early_because : str, optional
+            A reason to open before the lock. The act is recorded and the flights stay marked
+            unblinded. Without it, only locked flights open.
+        done_by : str
+            Who opens them, for the record.
+
+        Raises
+        ------
+        LockError
+            If a flight is not locked and no reason to open early is given, or it was tasted
+            alone and the codes under its cups are not entered yet.
+        SealError
+            If the passphrase is wrong or a key was changed.
+        BookError
+            If no key is stored.
         """
         # Imported here: the tasters' page never opens a key and should not load for it.
         from labkit.tasting import open_keys
@@ -364,7 +395,7 @@ class Flights(Part):
         reason : str
             Why, for the record.
         early_because : str, optional
-            A reason to open before the lock, as in :meth:`open_flight`.
+            A reason to open before the lock, as in :meth:`open_flights`.
         done_by : str
             Who opens it, for the record.
 
@@ -406,7 +437,7 @@ class Flights(Part):
                 odd = ", ".join(sorted(set(cups) ^ set(contents)))
                 msg = (
                     f"the key of flight {flight} of session {session!r} must name the codes of "
-                    f"the flight, but they differ in {odd}; check the sheet or plan anew."
+                    f"the flight, but they differ in {odd}; check the sheet or plan again."
                 )
                 raise SealError(msg)
             if not is_opened(db, row):
@@ -501,6 +532,8 @@ def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:
         alkalinity_mg_l_caco3=content.target.alkalinity_mg_l_caco3,
         is_control=content.is_control,
         is_duplicate=content.is_duplicate,
+        sulfate_share=content.target.sulfate_share,
+        potassium_share=content.target.potassium_share,
     )
 
 

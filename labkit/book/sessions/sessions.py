@@ -235,6 +235,20 @@ class Sessions(Part):
             rows = db.scalars(query.order_by(SessionRow.tasted_on, SessionRow.id)).all()
             return _sessions(db, rows)
 
+    def names(self, *, beginning: str = "") -> tuple[str, ...]:
+        """What the sessions are called, the earliest day first.
+
+        Parameters
+        ----------
+        beginning : str
+            Only those whose name begins with this.
+        """
+        query = select(SessionRow.name).order_by(SessionRow.tasted_on, SessionRow.id)
+        if beginning:
+            query = query.where(SessionRow.name.startswith(beginning, autoescape=True))
+        with self._store.reading() as db:
+            return tuple(name for name in db.scalars(query) if name.startswith(beginning))
+
     def latest(self) -> TastingSession | None:
         """The session of the latest day, of whatever coffee; None in an empty lab book."""
         query = select(SessionRow).order_by(SessionRow.tasted_on.desc(), SessionRow.id.desc())
@@ -407,6 +421,8 @@ def _with_all(
                     mg_share=water.mg_share,
                     hardness_mg_l_caco3=water.hardness_mg_l_caco3,
                     alkalinity_mg_l_caco3=water.alkalinity_mg_l_caco3,
+                    sulfate_share=water.sulfate_share,
+                    potassium_share=water.potassium_share,
                 ),
                 is_control=water.is_control,
             )

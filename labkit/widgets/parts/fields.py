@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any, Final
 
 import anywidget
@@ -13,20 +14,22 @@ import traitlets
 from labkit.errors import LabkitError
 from labkit.widgets.parts.folds import STATIC, Fold
 
+LABEL_WIDTH: Final = "13rem"
+"""Room for what a field is called; a longer label goes on below."""
+
 NOT_YET: Final = "Not yet:"
 """Marks in words what is wrong."""
 
 
 def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
     """A field with its label; each has a layout of its own: a shared one hides all at once."""
-    field = kind(
+    return kind(
         description=label,
         layout=widgets.Layout(width="min(35rem, 98%)"),
-        style={"description_width": "15rem"},
+        style={"description_width": LABEL_WIDTH},
+        _dom_classes=["lk-field"],
         **options,
     )
-    field.add_class("lk-field")
-    return field
 
 
 def number(label: str, value: float, *, step: float | None = None) -> widgets.FloatText:
@@ -83,13 +86,12 @@ def day(label: str) -> widgets.DatePicker:
 
 def button(label: str, *, main: bool = False) -> widgets.Button:
     """Something that happens when pressed, and only then."""
-    made = widgets.Button(
+    return widgets.Button(
         description=label,
         button_style="primary" if main else "",
         layout=widgets.Layout(width="auto", min_width="10rem", height="2.75rem"),
+        _dom_classes=["lk-press"],
     )
-    made.add_class("lk-press")
-    return made
 
 
 def side_by_side(*parts: widgets.Widget) -> widgets.HBox:
@@ -178,17 +180,18 @@ class Form(widgets.VBox):
         buttons: Sequence[widgets.Button] = (),
     ) -> None:
         self.fields: dict[str, widgets.Widget] = {**fields, **(folded or {})}
-        self.notes = {name: widgets.HTML() for name in self.fields}
+        # What is only written to looks alike: each layout and style would be a message to the page.
+        self.message = widgets.HTML(_dom_classes=["lk-message"])
+        alike = {"layout": self.message.layout, "style": self.message.style}
+        self.result = widgets.HTML(_dom_classes=["lk-result"], **alike)
+        self.notes = {name: widgets.HTML(_dom_classes=["lk-note"], **alike) for name in self.fields}
         self._compute: Callable[..., Any] | None = None
         self._followers: list[Callable[[], Any]] = []
         self._others: list[widgets.Widget] = []
         self._refused: dict[str, Form] = {}
         self._holds = False
         self._is_new = True
-        self.message = widgets.HTML()
-        self.message.add_class("lk-message")
-        self.result = widgets.HTML()
-        self.result.add_class("lk-result")
+        self._n_waiting, self._is_due = 0, False
         self.fold: Fold | None = None
         self._folded: frozenset[str] = frozenset()
         self.guide = Guide({name: self._label(name) for name in self.fields})
@@ -199,8 +202,8 @@ class Form(widgets.VBox):
             self._folded = frozenset(folded)
         if buttons:
             rows.append(side_by_side(*buttons))
-        super().__init__([*rows, self.message, self.result, self.guide])
-        self.add_class("lk-form")
+        self._asking = tuple(rows)
+        super().__init__([*rows, self.message, self.result, self.guide], _dom_classes=["lk-form"])
         for name, field in self.fields.items():
             if "value" in field.traits():
                 field.observe(lambda _change, name=name: self._changed(name), "value")
@@ -209,10 +212,8 @@ class Form(widgets.VBox):
 
     def _row(self, name: str) -> widgets.VBox:
         """A field, and below it room for what is wrong with it."""
-        row = widgets.VBox([self.fields[name], self.notes[name]])
-        self.notes[name].add_class("lk-note")
-        row.add_class("lk-row").add_class(f"lk-at-{name.replace(' ', '-')}")
-        return row
+        classes = ["lk-row", f"lk-at-{name.replace(' ', '-')}"]
+        return widgets.VBox([self.fields[name], self.notes[name]], _dom_classes=classes)
 
     def _label(self, name: str) -> str:
         """What a field is called on the page."""
@@ -265,18 +266,39 @@ class Form(widgets.VBox):
         """What stands in the fields now, by parameter name."""
         return {name: field.value for name, field in self.fields.items()}
 
+    @contextmanager
+    def computing_once(self) -> Iterator[None]:
+        """Change several fields and compute but once, at the end.
+
+        Within what the form computes, nothing more is computed for the fields that it fills.
+        """
+        self._n_waiting += 1
+        try:
+            yield
+        finally:
+            self._n_waiting -= 1
+            if not self._n_waiting and self._is_due:
+                self._is_due = False
+                self.refresh()
+
     def refresh(self) -> None:
         """Compute again from the fields and show what came out."""
         if self._compute is None:
             return
+        if self._n_waiting:
+            self._is_due = True
+            return
         compute, is_new = self._compute, self._is_new
         self._is_new = False
         self.result.add_class("lk-working")
+        self._n_waiting += 1
         try:
             value, wrong = compute(**self.values()), None
         except LabkitError as error:
             value, wrong = "", error
         finally:
+            self._n_waiting -= 1
+            self._is_due = False
             self.result.remove_class("lk-working")
         self.result.value = as_html(value)
         if not self._holds:
@@ -363,6 +385,17 @@ class Form(widgets.VBox):
         form._refused = {error.field: self}
         form._mark({error.field: sentence})
         form.go_to(error.field)
+
+    def ask_for_something(self, does: bool) -> None:
+        """Show the fields and buttons, or only what the last press said: it keeps the focus.
+
+        Parameters
+        ----------
+        does : bool
+            Whether there is anything to fill in or press now.
+        """
+        for row in self._asking:
+            row.layout.display = "" if does else "none"
 
     def go_to(self, name: str) -> None:
         """Move the focus into a field, where the work goes on; its fold opens.

@@ -55,12 +55,11 @@ class Fold(widgets.VBox):
     def __init__(
         self, title: str, inside: Sequence[widgets.Widget], *, is_open: bool = False, **options: Any
     ) -> None:
-        self._line = FoldLine(title=title, is_open=is_open)
-        self._line.add_class("lk-fold-line")
-        self._box = widgets.VBox(list(inside))
-        self._box.add_class("lk-fold-box")
-        super().__init__([self._line, self._box], is_open=is_open, **options)
-        self.add_class("lk-fold")
+        self._line = FoldLine(title=title, is_open=is_open, _dom_classes=["lk-fold-line"])
+        self._box = widgets.VBox(list(inside), _dom_classes=["lk-fold-box"])
+        super().__init__(
+            [self._line, self._box], is_open=is_open, _dom_classes=["lk-fold"], **options
+        )
         traitlets.link((self, "is_open"), (self._line, "is_open"))
 
     @property

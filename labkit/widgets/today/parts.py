@@ -20,6 +20,7 @@ from labkit.widgets.steps.bottles.bottle_forms import ConcentrateForm, StrengthF
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm, JugForm
 from labkit.widgets.steps.bottles.meter_form import MeterForm
 from labkit.widgets.steps.bottles.stock_form import StockForm
+from labkit.widgets.steps.hand_over.batch_form import BatchForm
 from labkit.widgets.steps.hand_over.card_form import CardForm
 from labkit.widgets.steps.hand_over.report_form import ReportForm
 from labkit.widgets.steps.plan.paper_form import PaperForm
@@ -128,7 +129,7 @@ def bottles(desk: Desk) -> Sequence[Part]:
         Part(
             name="shelf",
             title="On the shelf",
-            widget=StockForm(book, desk.bench.bottle_labels),
+            widget=StockForm(book, desk.bench.bottle_labels, desk.bench.BOTTLE_PAPERS),
         ),
         Part(name="strength", title="A measured strength", widget=StrengthForm(book)),
         Part(name="base", title="The water to start from", widget=desk.base),
@@ -146,6 +147,7 @@ def plan(desk: Desk) -> Sequence[Part]:
         best_of=levels_by_coffee(book),
         base=desk.base,
         book=book,
+        coffee=desk.coffee,
     )
     _follow(desk, sweep)
     paper = PaperForm(
@@ -191,7 +193,7 @@ def taste(desk: Desk) -> Sequence[Part]:
 def verdict(desk: Desk) -> Sequence[Part]:
     """Open the key, read what the scores say, then taste on, stop or confirm."""
     book, bench = desk.book, desk.bench
-    reading = ReadingView(book, bench.reading_pictures)
+    reading = ReadingView(book, bench.reading_pictures, coffee=desk.coffee)
     _follow(desk, reading)
     reading.pour_into(desk.base)
 
@@ -251,7 +253,7 @@ def hand_over(desk: Desk) -> Sequence[Part]:
     """The recipe card, the check of the jug, the report."""
     book, bench = desk.book, desk.bench
     theirs = BaseWaterForm(book)
-    card = CardForm(book, bench.card_files, theirs)
+    card = CardForm(book, bench.card_files, theirs, coffee=desk.coffee)
     _follow(desk, card)
     report = ReportForm(book, bench.coffee_report)
     _follow(desk, report)
@@ -259,6 +261,11 @@ def hand_over(desk: Desk) -> Sequence[Part]:
         Part(name="card", title="The recipe card", widget=card),
         Part(name="base", title="The water they start from", widget=theirs),
         Part(name="check", title="Is the jug right?", widget=MeterForm(book, card)),
+        Part(
+            name="batch",
+            title="Several waters in one go",
+            widget=BatchForm(book, bench.batch_sheet, theirs, card),
+        ),
         Part(name="report", title="The report", widget=report),
     )
 

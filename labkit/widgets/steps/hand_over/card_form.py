@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from labkit.analysis import VerdictKind
 from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
+from labkit.present import best_of, best_so_far, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
     DROP_KITS,
     PREFERENCES,
@@ -19,11 +19,12 @@ from labkit.water import (
     Mixing,
     TankMixing,
     Target,
+    litres,
     portray,
     read_numbers,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.coffees import coffee_choices
+from labkit.widgets.parts.coffees import coffee_choices, first_of
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
@@ -68,6 +69,8 @@ class CardForm(NeedsBook, widgets.VBox):
         ``labkit.bench.card_files``.
     base : BaseWaterForm
         The water to start from.
+    coffee : (str, str), optional
+        Client and name of the coffee to begin with; figures to type unless given.
     """
 
     def __init__(
@@ -75,16 +78,19 @@ class CardForm(NeedsBook, widgets.VBox):
         book: LabBook,
         card_files: Callable[..., Any],
         base: BaseWaterForm,
+        *,
+        coffee: tuple[str, str] | None = None,
     ) -> None:
         self._book, self._card_files = book, card_files
         self.base, self.said, self.hands = base, "", HandOver()
+        self._in_short = ""
         self._found: Findings | None = None
         self._stood: Any = None
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
         for label, what, ending in (
-            ("A4 page", "a4", "html"),
+            ("Page to print", "a4", "html"),
             ("Phone page", "phone", "html"),
             ("Table (CSV)", "csv", "csv"),
             ("Table (JSON)", "json", "json"),
@@ -92,8 +98,8 @@ class CardForm(NeedsBook, widgets.VBox):
             button = fields.button(label)
             button.on_click(lambda _b, what=what, ending=ending: self._hand(what, ending))
             hands.append(button)
-        self.form = self._make_form(hands)
-        self.form.fields["coffee"].observe(lambda _change: self.refresh(), "value")
+        self.form = self._make_form(hands, coffee)
+        self._taken: tuple[str, str] | None = None
         self.form.compute_with(self._show)
         base.on_change(self.form.refresh)
         super().__init__([self.form, self.hands])
@@ -129,7 +135,8 @@ class CardForm(NeedsBook, widgets.VBox):
     def _coffees(self) -> list[tuple[str, tuple[str, str]]]:
         return [("the figures below", _FIGURES), *coffee_choices(self._book)]
 
-    def _make_form(self, hands: Sequence[widgets.Button]) -> Form:
+    def _make_form(self, hands: Sequence[widgets.Button], coffee: tuple[str, str] | None) -> Form:
+        coffees = self._coffees()
         shelf = [bottle.salt.label for bottle in self._book.stock.concentrates()]
         offered = list(dict.fromkeys([*_USUAL_SALTS, *shelf]))
         ticked = shelf or ["CaCl2·2H2O", "MgCl2·6H2O", "KHCO3"]
@@ -138,8 +145,8 @@ class CardForm(NeedsBook, widgets.VBox):
             {
                 "coffee": fields.choice(
                     "Water for",
-                    self._coffees(),
-                    _FIGURES,
+                    coffees,
+                    first_of(coffees, coffee),
                 ),
                 "water": WaterEntry("Water"),
                 "way": fields.choice("The card says", [_BOTTLES, _SALTS], _BOTTLES),
@@ -177,7 +184,7 @@ class CardForm(NeedsBook, widgets.VBox):
 
     def refresh(self) -> None:
         """Read bottles and scores again."""
-        self._take_best()
+        self._taken = None
         self.form.refresh()
 
     def _take_best(self) -> None:
@@ -186,7 +193,7 @@ class CardForm(NeedsBook, widgets.VBox):
         The field shows it rounded; what is left as it was filled in stays exact.
         """
         chosen = self.form.fields["coffee"].value
-        self.said, self._found = "", None
+        self.said, self._in_short, self._found = "", "", None
         self._stood = self._standing()
         if chosen == _FIGURES:
             return
@@ -203,8 +210,11 @@ class CardForm(NeedsBook, widgets.VBox):
         self.said = f"{coffee}: {say(reading)}"
         if reading.best is None or found.water is None:
             return
+        self._in_short = best_so_far(found)
         if reading.verdict.kind is not VerdictKind.FOUND:
-            self.said += f" The figures above are a choice, not a finding. {best_of(reading)}"
+            choice = "The figures above are a choice, not a finding."
+            self._in_short += f" {choice}"
+            self.said += f" {choice} {best_of(reading)}"
         self._found, self.said = found, " ".join([self.said, *known_of(found)])
         self.choose(found.water)
 
@@ -244,6 +254,9 @@ class CardForm(NeedsBook, widgets.VBox):
         water: str,
     ) -> list[Any]:
         del water  # the field reads it, and keeps what was filled in exact
+        if coffee != self._taken:
+            self._take_best()
+            self._taken = coffee
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"
@@ -274,9 +287,10 @@ class CardForm(NeedsBook, widgets.VBox):
             lab_book=self._book.name,
         )
         return [
-            said(self.said),
+            said(self._in_short or self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
+            fold("What is known of this water", said(self.said)) if self._in_short else "",
             beware(cautions_for("tank" if from_salts else "mixing", card.recipes[-1:])),
             fold(
                 "The same figures as a table",
@@ -303,8 +317,8 @@ class CardForm(NeedsBook, widgets.VBox):
                 noted.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
                 noted.append(
-                    f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of '{bottle.name}', "
-                    f"of which {bottle.left_ml:.0f} mL are left."
+                    f"{last.volume_l:g} L take {litres(dose.volume_ml)} of '{bottle.name}', "
+                    f"of which {litres(bottle.left_ml)} are left."
                 )
         return noted
 
@@ -315,7 +329,9 @@ class CardForm(NeedsBook, widgets.VBox):
         page = getattr(self.files, what)
         self.hands.hand(
             page.html if ending == "html" else page,
-            name=file_name(self.files.name, f"card-{what}", ending),
+            name=file_name(
+                self.files.name, "card-page" if what == "a4" else f"card-{what}", ending
+            ),
             note="Open it and print, or send it on." if ending == "html" else "",
             media_type={"json": "application/json"}.get(ending, f"text/{ending}"),
         )
@@ -326,6 +342,7 @@ def _usual_name(card: Card) -> str:
     return (
         f"Ca:Mg {target.ca_mg_ratio_text}, {target.hardness_mg_l_caco3:.0f} hard, "
         f"{target.alkalinity_mg_l_caco3:.0f} alkaline"
+        f"{target.salts_text and f', {target.salts_text}'}"
     )
 
 

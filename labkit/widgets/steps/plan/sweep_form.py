@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from labkit.book import LabBook, Topic
@@ -11,24 +12,30 @@ from labkit.errors import SweepError
 from labkit.tasting import (
     Sweep,
     alkalinity_dial,
+    anion_sweep,
+    cation_sweep,
     hardness_dial,
     nearest_sweep,
     ratio_hardness_grid,
     ratio_sweep,
 )
 from labkit.water import (
+    COORDINATES,
     PURE,
+    SALT_SHARES,
     Concentrate,
     StartWater,
     Target,
     Water,
     largest_base_share,
     read_levels,
+    read_salt_shares,
     read_shares,
+    share_text,
     thinned_for,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.coffees import coffee_choices
+from labkit.widgets.parts.coffees import coffee_choices, first_of
 from labkit.widgets.parts.fields import Form
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
@@ -39,26 +46,36 @@ KINDS: dict[str, str] = {
     "Hardness dial: soft to hard at one ratio": "hardness dial",
     "Alkalinity dial: at one ratio and hardness": "alkalinity dial",
     "Grid: ratio and hardness together": "ratio x hardness grid",
+    "Anions: chloride to sulfate, all else the same": "anion sweep",
+    "Cations: sodium to potassium, all else the same": "cation sweep",
 }
 
 _LABELS = {
     "mg_share": "Ca:Mg (or Mg share)",
     "hardness_mg_l_caco3": "Hardness (mg/L CaCO3)",
     "alkalinity_mg_l_caco3": "Alkalinity (mg/L CaCO3)",
+    "sulfate_share": "Chloride to sulfate",
+    "potassium_share": "Sodium to potassium",
 }
 # The level where a factor is held and nothing is known, and the levels where it is varied. Even
 # Ca:Mg at a moderate hardness is where practice starts; 40 is the published target (common
 # practice).
-_STARTS = {
+_STARTS: dict[str, tuple[float | None, str]] = {
     "mg_share": (0.5, "all Ca, 3:1, 1:1, 1:3, all Mg"),
     "hardness_mg_l_caco3": (80.0, "40 80 120 160"),
     "alkalinity_mg_l_caco3": (40.0, "10 25 40 55"),
+    "sulfate_share": (None, "all chloride, 50 %, all sulfate"),
+    "potassium_share": (None, "all sodium, 50 %, all potassium"),
 }
 _VARYING = {
     "mg_share": ("ratio sweep", "ratio x hardness grid"),
     "hardness_mg_l_caco3": ("hardness dial", "ratio x hardness grid"),
     "alkalinity_mg_l_caco3": ("alkalinity dial",),
+    "sulfate_share": ("anion sweep",),
+    "potassium_share": ("cation sweep",),
 }
+_OF_SALTS = ("anion sweep", "cation sweep")
+_AS_BOTTLED = "as the bottles give it"
 
 
 class SweepForm(NeedsBook, Form):
@@ -80,6 +97,8 @@ class SweepForm(NeedsBook, Form):
         The water that the doses go into; after a change there, ``check`` is asked again.
     book : LabBook, optional
         Where the coffees and bottles are: what is added there later is offered too.
+    coffee : (str, str), optional
+        Client and name of the coffee to begin with; the first unless given.
     """
 
     def __init__(
@@ -90,6 +109,7 @@ class SweepForm(NeedsBook, Form):
         *,
         base: BaseWaterForm | None = None,
         book: LabBook | None = None,
+        coffee: tuple[str, str] | None = None,
     ) -> None:
         self._check, self._best_of, self._base = check, best_of, base
         self._filling = False
@@ -101,9 +121,12 @@ class SweepForm(NeedsBook, Form):
         self.near_button.on_click(lambda _b: self._take_nearest())
         super().__init__(
             {
-                "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
+                "coffee": fields.choice("Coffee", coffees, first_of(coffees, coffee)),
                 "kind": fields.choice("What to vary", list(KINDS.items()), "ratio sweep"),
-                **{name: fields.text(label) for name, label in _LABELS.items()},
+                **{
+                    name: fields.text(label, placeholder=_AS_BOTTLED if name in SALT_SHARES else "")
+                    for name, label in _LABELS.items()
+                },
             },
             buttons=[self.thin_button, self.near_button],
         )
@@ -180,12 +203,15 @@ class SweepForm(NeedsBook, Form):
             if kind in _VARYING[name]:
                 self.fields[name].value = levels_
             else:
-                self.fields[name].value = f"{best.get(name, held):g}"
+                level = best.get(name, held)
+                self.fields[name].value = "" if level is None else f"{level:g}"
+        for name in SALT_SHARES:
+            self.fields[name].layout.display = "" if kind in _OF_SALTS else "none"
 
     def _make(self) -> Sweep:
         now = self.values()
         kind = now["kind"]
-        share, hard, alk = _LABELS
+        share, hard, alk = COORDINATES
         given = {
             share: read_shares(now[share], share),
             hard: read_levels(now[hard], "hardness", hard),
@@ -201,6 +227,8 @@ class SweepForm(NeedsBook, Form):
                 )
             return given[name][0]
 
+        if kind in _OF_SALTS:
+            return self._salts(kind, one(share), one(hard), one(alk))
         if kind == "ratio sweep":
             return ratio_sweep(
                 given[share], hardness_mg_l_caco3=one(hard), alkalinity_mg_l_caco3=one(alk)
@@ -210,6 +238,26 @@ class SweepForm(NeedsBook, Form):
         if kind == "alkalinity dial":
             return alkalinity_dial(given[alk], mg_share=one(share), hardness_mg_l_caco3=one(hard))
         return ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
+
+    def _salts(self, kind: str, share: float, hardness: float, alkalinity: float) -> Sweep:
+        """The sweep of one share of the salts, the other held or left to the bottles."""
+        now = self.values()
+        levels = {name: read_salt_shares(now[name], name) for name in SALT_SHARES}
+        varied, held = SALT_SHARES if kind == "anion sweep" else SALT_SHARES[::-1]
+        if len(levels[held]) > 1:
+            raise SweepError(
+                f"{held} must be one share where it is held, or empty for what the bottles give, "
+                f"got {now[held]!r}. Choose the other sweep to vary it.",
+                field=held,
+            )
+        sweep = anion_sweep if kind == "anion sweep" else cation_sweep
+        return sweep(
+            levels[varied],
+            mg_share=share,
+            hardness_mg_l_caco3=hardness,
+            alkalinity_mg_l_caco3=alkalinity,
+            **({held: levels[held][0]} if levels[held] else {}),
+        )
 
     def _show(self, **_typed: Any) -> Any:
         self._offer_ways(None)
@@ -271,7 +319,9 @@ class SweepForm(NeedsBook, Form):
         if done:
             first = found.varied[0].name
             levels = dict.fromkeys(getattr(target, first) for target in found.targets)
-            self.fields[first].value = ", ".join(f"{level:g}" for level in sorted(levels))
+            as_said = {name: partial(share_text, name) for name in SALT_SHARES}
+            say_level = as_said.get(first, "{:g}".format)
+            self.fields[first].value = ", ".join(say_level(level) for level in sorted(levels))
             self.say(f"{_LABELS[first]}: as far as this base and these bottles reach.")
 
 
