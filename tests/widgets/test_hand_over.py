@@ -168,6 +168,14 @@ def test_a_hard_tap_is_thinned_and_the_card_names_both_waters(card):
     assert card.recipes[0].reached.alkalinity_mg_l_caco3 == pytest.approx(40, abs=0.3)
 
 
+def test_bottles_of_another_strength_are_dosed_as_much_less_and_the_card_says_what_to_weigh(card):
+    """By hand: five times as strong takes a fifth of 60, 20 and 40 mL, and 5 · 1.469 g/L."""
+    card.form.fields["strength"].value = 5.0
+    assert doses(card)[["calcium", "magnesium", "bicarbonate"]].tolist() == [12.0, 4.0, 8.0]
+    assert "CaCl2·2H2O, 7.34 g/L; 1 mL in 1 L adds 5 mg/L hardness" in card.files.a4.html
+    assert "are left" not in card.form.result.value  # those are not the shelf's
+
+
 def test_more_than_is_left_in_a_bottle_is_said(card):
     assert "20 L take 1.2 L of 'calcium', of which 1 L are left" in unescape(card.form.result.value)
 

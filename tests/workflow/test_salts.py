@@ -109,6 +109,25 @@ def test_the_doses_of_a_sweep_differ_in_the_salts_alone(book):
     assert "differs too" not in page
 
 
+def test_salts_that_go_along_with_a_ratio_are_said_and_held_when_asked(book):
+    """With gypsum and chlorides on the shelf, the fewest bottles tie sulfate to calcium."""
+    bottles = book.stock.concentrates()
+    sweep = ratio_sweep(hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+    free, held = sweep_doses(sweep, bottles), sweep_doses(sweep.holding(sulfate_share=0), bottles)
+
+    assert "the sulfate share is 0.00 to 1.00" in free._repr_html_()
+    assert "salts change too" not in held._repr_html_()
+    assert held.to_frame()["reached_sulfate_share"].tolist() == [0] * 5
+    assert held.sweep.held["sulfate_share"] == 0
+    planned = plan_session(
+        book, "Coffee A", held.sweep, tasters=TASTERS, passphrase=PASSPHRASE, cups_per_flight=6
+    )
+    assert {one.target.sulfate_share for one in planned.session.waters} == {0}
+    # Where the bottles leave no choice, there is nothing to hold.
+    few = [one for one in bottles if one.name not in ("gypsum", "epsom", "potash")]
+    assert "salts change too" not in sweep_doses(sweep, few)._repr_html_()
+
+
 def test_from_sweep_to_card_by_the_verbs(book):
     planned = tasted(book, anion_sweep(**AT), "anions", by_anion, cups_per_flight=6)
 

@@ -150,7 +150,7 @@ def plan(desk: Desk) -> Sequence[Part]:
     people = PeopleForm(book, adds_coffees=False)
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.water),
+        check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.start),
         best_of=levels_by_coffee(book),
         base=desk.base,
         book=book,

@@ -52,6 +52,10 @@ _USUAL_SALTS: Final = (
 )
 """What shops have (common practice)."""
 
+_STRENGTHS: Final = (1.0, 2.0, 5.0, 10.0)
+"""Strengths of bottles that are made for a recipe (mg/L as CaCO3 a mL in a litre), common
+practice: stronger ones take less room, weaker ones are dosed finer."""
+
 _FIGURES = ("", "")
 """Chosen where the water is typed, not taken from a coffee's scores."""
 
@@ -86,6 +90,7 @@ class CardForm(NeedsBook, widgets.VBox):
         self._in_short = ""
         self._found: Findings | None = None
         self._stood: Any = None
+        self._is_of_shelf = True
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
@@ -166,6 +171,14 @@ class CardForm(NeedsBook, widgets.VBox):
                     "Last digit of their balance",
                     [(f"{step:g} g", step) for step in (0.001, 0.01, 0.1, 1.0)],
                     0.01,
+                ),
+                "strength": fields.choice(
+                    "Strength of their bottles",
+                    [
+                        ("as on our shelf", None),
+                        *((f"1 mL in 1 L adds {one:g} mg/L", one) for one in _STRENGTHS),
+                    ],
+                    None,
                 ),
                 "prefer": fields.choice(
                     "If there is more than one way", list(PREFERENCES), "few bottles"
@@ -249,6 +262,7 @@ class CardForm(NeedsBook, widgets.VBox):
         balance_g: float,
         prefer: Any,
         thin: bool,
+        strength: float | None,
         tds_factor: str,
         kit: str,
         water: str,
@@ -260,6 +274,8 @@ class CardForm(NeedsBook, widgets.VBox):
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"
+        self.form.fields["strength"].layout.display = "none" if from_salts else None
+        self._is_of_shelf = strength is None
         labels = (*salts, *more_salts) if from_salts else ()
         if from_salts and not labels:
             raise DosingError("no salt is ticked: tick those that the shop has.")
@@ -273,6 +289,7 @@ class CardForm(NeedsBook, widgets.VBox):
             balance_g=balance_g,
             prefer=prefer,
             thin=thin,
+            strength_mg_l_caco3_per_ml=strength,
         )
         self.recipes = card.recipes
         self.files = self._card_files(
@@ -305,7 +322,7 @@ class CardForm(NeedsBook, widgets.VBox):
     def _shelf_remarks(self) -> list[str]:
         """What the largest volume takes more of than there is, and bottles past their day."""
         last = self.recipes[-1]
-        if not isinstance(last, Mixing):
+        if not isinstance(last, Mixing) or not self._is_of_shelf:
             return []
         noted = []
         shelf = {bottle.name: bottle for bottle in self._book.stock.bottles()}

@@ -206,8 +206,13 @@ class ReadingView(NeedsBook, widgets.VBox):
         chosen: BrewMethod = self.form.fields["brew_method"].value
         return chosen
 
+    @property
+    def is_reading(self) -> bool:
+        """Whether the scores are being read just now."""
+        return self._reads.is_running
+
     def on_change(self, follow: Callable[[], Any]) -> None:
-        """Call ``follow`` after every change."""
+        """Call ``follow`` after every change, also when something else begins to be read."""
         self.form.on_change(follow)
 
     def refresh(self) -> None:
