@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import secrets
@@ -11,7 +12,7 @@ import sys
 import time
 import urllib.request
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -22,6 +23,7 @@ import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
 from labkit.tasting import seal
+from tests.nursery import nursery
 from tests.postgresql import url_for_this_run
 from tests.project import PROJECT, copy_data, copy_workbook, free_port
 
@@ -33,7 +35,16 @@ CHROMIUM_FLAGS = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    # No other machine has a part in any test, whatever a page asks for.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
 )
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """Look for examples in docstrings in labkit only, not once more in every module of tests."""
+    found = yield
+    return [one for one in found if type(one).__name__ != "DoctestModule"]
 
 
 # ------------------------------------------------------------------------------- PostgreSQL
@@ -73,13 +84,9 @@ def find_chromium() -> str | None:
     return os.environ.get("LABKIT_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A headless Chromium (a playwright ``Browser``).
-
-    One per module, not per session: playwright's loop would else still run when the notebooks'
-    kernels want theirs.
-    """
+@contextlib.contextmanager
+def running_chromium() -> Iterator[Any]:
+    """A headless Chromium (a playwright ``Browser``)."""
     from playwright.sync_api import sync_playwright
 
     chromium = find_chromium()
@@ -89,6 +96,13 @@ def browser() -> Iterator[Any]:
         running = playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM_FLAGS))
         yield running
         running.close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A headless Chromium; one a module, as playwright's loop must not run for other tests."""
+    with running_chromium() as running:
+        yield running
 
 
 @pytest.fixture
@@ -127,10 +141,9 @@ class WorkbookServer:
         """The demo lab book, once a notebook has opened it."""
         return self.workbook.parent / "data" / "demo.db"
 
-    def page(self, notebook: str) -> str:
-        """Address that opens a notebook, in a workspace of its own."""
-        workspace = uuid.uuid4().hex
-        return f"{self.url}/lab/workspaces/{workspace}/tree/{notebook}?token={self.token}"
+    def page(self) -> str:
+        """Address of JupyterLab, in a workspace of its own."""
+        return f"{self.url}/lab/workspaces/{uuid.uuid4().hex}?token={self.token}"
 
     def call(self, method: str, path: str) -> Any:
         """Answer of the server's REST interface."""
@@ -143,14 +156,32 @@ class WorkbookServer:
         return json.loads(text) if text else None
 
     def end_sessions(self) -> None:
-        """Shut every kernel down, all at once: each takes its time."""
-        paths = [f"/api/sessions/{one['id']}" for one in self.call("GET", "/api/sessions")]
+        """Shut every kernel down but the one that waits for the next page.
+
+        All at once: each takes its time.
+        """
+        sessions = self.call("GET", "/api/sessions")
+        paths = [f"/api/sessions/{one['id']}" for one in sessions]
+        notebooks = {one["kernel"]["id"] for one in sessions}
+        pages = [
+            one["id"] for one in self.call("GET", "/api/kernels") if one["id"] not in notebooks
+        ]
+        paths += [f"/api/kernels/{kernel}" for kernel in pages[:-1]]  # the last started waits
         with ThreadPoolExecutor() as hands:
             list(hands.map(partial(self.call, "DELETE"), paths))
 
 
 @pytest.fixture(scope="session")
-def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WorkbookServer]:
+def forked_kernels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
+    """What a server's JUPYTER_PATH must begin with for its kernels to need no importing."""
+    with nursery(tmp_path_factory.mktemp("nursery")) as path:
+        yield path
+
+
+@pytest.fixture(scope="session")
+def session_workbook_server(
+    tmp_path_factory: pytest.TempPathFactory, forked_kernels: list[str]
+) -> Iterator[WorkbookServer]:
     """One JupyterLab for all browser tests; they ask for ``workbook_server``."""
     folder = tmp_path_factory.mktemp("project")
     workbook = copy_workbook(folder)
@@ -159,13 +190,15 @@ def session_workbook_server(tmp_path_factory: pytest.TempPathFactory) -> Iterato
     # Lets a test wait for the application and run its commands.
     command.append("--LabApp.expose_app_in_browser=True")
     own = {"LABKIT_DATA": str(copy_data(folder))}
+    environment = jupyter_environment(
+        {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
+    )
+    environment["JUPYTER_PATH"] = os.pathsep.join([*forked_kernels, environment["JUPYTER_PATH"]])
     with (folder / "jupyter.log").open("w") as log:
         process = subprocess.Popen(
             command,
             cwd=workbook,
-            env=jupyter_environment(
-                {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
-            ),
+            env=environment,
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,
@@ -184,9 +217,10 @@ def workbook_server(session_workbook_server: WorkbookServer) -> Iterator[Workboo
     """JupyterLab on a copy of the workbook; each test starts without kernels, on a fresh demo."""
     yield session_workbook_server
     session_workbook_server.end_sessions()
-    demo = session_workbook_server.demo_book
-    for file in demo.parent.glob(f"{demo.name}*"):
-        file.unlink()
+    # Whatever a test left: an own book that it chose would be the next test's too.
+    for left in session_workbook_server.demo_book.parent.iterdir():
+        if left.name != "demo":
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
 
 
 def _wait_for(server: WorkbookServer, process: subprocess.Popen[bytes], log: Path) -> None:

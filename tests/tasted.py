@@ -14,8 +14,16 @@ from typing import Any
 
 import numpy as np
 
-from labkit.book import LabBook
-from labkit.tasting import CupPlan, Serving, plan_tasting, session_waters
+from labkit.book import Attribute, LabBook
+from labkit.tasting import (
+    METHODS,
+    CupPlan,
+    Serving,
+    pair_waters,
+    plan_sets,
+    plan_tasting,
+    session_waters,
+)
 from labkit.water import Target
 
 PASSPHRASE = "seven small spoons"
@@ -80,18 +88,14 @@ def begin(
     of_session
         More for ``start_session``; attributes are needed.
     """
-    if client not in {one.name for one in book.people.clients()}:
-        book.people.add_client(client)
-    if (client, coffee) not in {(one.client, one.name) for one in book.people.coffees()}:
-        book.people.add_coffee(coffee, client=client, **about)
+    _add_coffee(book, client, coffee, about)
     targets, tasters = tuple(targets), tuple(tasters)
     control = {name: planning[name] for name in ("control",) if name in planning}
     plan = plan_tasting(
         targets,
         tasters,
         session=session,
-        rng=np.random.default_rng(seed),
-        **{"passphrase": PASSPHRASE, **planning},
+        **{"passphrase": PASSPHRASE, "rng": np.random.default_rng(seed), **planning},
     )
     book.sessions.start_session(
         session,
@@ -103,6 +107,68 @@ def begin(
         **of_session,
     )
     return plan
+
+
+def begin_test(
+    book: LabBook,
+    session: str,
+    *,
+    client: str,
+    coffee: str,
+    method: str,
+    pair: tuple[Target, Target],
+    tasters: Iterable[str],
+    stronger: Target | None = None,
+    planning: Mapping[str, Any] = {},
+    seed: int = 11,
+) -> CupPlan:
+    """Put a test of two waters and its sealed plan into a lab book.
+
+    Parameters
+    ----------
+    client, coffee : str
+        Added if they are new.
+    method : str
+        One of ``METHODS`` that names no attribute.
+    pair : pair of Target
+        Which waters.
+    tasters : iterable of str
+        Who tastes.
+    stronger : Target, optional
+        The water named beforehand, where the method names one.
+    planning : mapping
+        More for ``plan_sets``.
+    seed : int
+        Of the draw.
+    """
+    _add_coffee(book, client, coffee, {})
+    asked, tasters = METHODS[method], tuple(tasters)
+    plan = plan_sets(
+        method,
+        pair,
+        tasters,
+        session=session,
+        stronger=stronger,
+        **{"passphrase": PASSPHRASE, "rng": np.random.default_rng(seed), **planning},
+    )
+    book.sessions.start_session(
+        session,
+        coffee=coffee,
+        client=client,
+        attributes=[Attribute(name=asked.ask(), scale=asked.scale)],
+        tasters=tasters,
+        waters=pair_waters(method, pair, stronger=stronger),
+        plan=plan,
+        serving="a cup each",
+    )
+    return plan
+
+
+def _add_coffee(book: LabBook, client: str, coffee: str, about: Mapping[str, Any]) -> None:
+    if client not in {one.name for one in book.people.clients()}:
+        book.people.add_client(client)
+    if (client, coffee) not in {(one.client, one.name) for one in book.people.coffees()}:
+        book.people.add_coffee(coffee, client=client, **about)
 
 
 def score(

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from labkit.analysis import (
+    Note,
     PlantedPeak,
     StopKind,
     VerdictKind,
@@ -21,11 +22,11 @@ from labkit.analysis import (
     stop_or_taste,
     suggest_flight,
 )
-from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.region import Region, makeable
 from labkit.bench import plot_score, reading_pictures
 from labkit.book import LabBook
 from labkit.book.current import open_book
+from labkit.noted import noted
 from labkit.present import say
 from labkit.water import COORDINATES
 from labkit.widgets import levels_by_coffee

@@ -6,7 +6,9 @@ import io
 import re
 import shutil
 import subprocess
+import sys
 import tarfile
+import zipfile
 
 import pytest
 
@@ -58,6 +60,33 @@ def test_an_archive_of_a_commit_names_it(clone, tmp_path):
     with tarfile.open(fileobj=io.BytesIO(git(clone, "archive", "HEAD"))) as archive:
         archive.extractall(tmp_path / "unpacked", filter="data")
     assert commit_of(tmp_path / "unpacked") == f"commit {head[:10]}"
+
+
+def test_a_wheel_of_a_clone_names_its_commit_and_one_of_changed_code_none(tmp_path):
+    """Built as an installer builds it, by the project's own backend (PEP 517)."""
+    if not (PROJECT / ".git").exists():
+        pytest.skip("not a clone")
+    folder = tmp_path / "clone"
+    git(tmp_path, "clone", "-q", "--shared", str(PROJECT), str(folder))
+    shutil.copy(PROJECT / "hatch_build.py", folder)
+    shutil.copy(PROJECT / "pyproject.toml", folder)
+    head = git(folder, "rev-parse", "HEAD").decode().strip()
+
+    def built():
+        build = (
+            "import sys; from hatchling.build import build_wheel; print(build_wheel(sys.argv[1]))"
+        )
+        command = [sys.executable, "-c", build, str(tmp_path / "dist")]
+        subprocess.run(command, check=True, capture_output=True, cwd=folder)
+        (wheel,) = (tmp_path / "dist").glob("*.whl")
+        with zipfile.ZipFile(wheel) as packed:
+            assert packed.namelist().count("labkit/commit.txt") == 1
+            return packed.read("labkit/commit.txt").decode().strip()
+
+    assert built() == head
+    (folder / "labkit" / "steps.py").write_text("changed = True\n")
+    assert built() == "$Format:%H$"
+    assert git(folder, "status", "--porcelain", "labkit/commit.txt") == b""
 
 
 def test_what_cannot_be_told_is_not_made_up(tmp_path, clone, monkeypatch):

@@ -27,7 +27,8 @@ from .model.mixed import Component as Component
 from .model.mixed import MixedFit as MixedFit
 from .model.mixed import fit_mixed as fit_mixed
 from .model.noted import Note as Note
-from .model.noted import Noted as Noted
+from .model.scores import compares_salts as compares_salts
+from .model.scores import gather_both as gather_both
 from .model.scores import gather_scores as gather_scores
 from .model.scores import most_used as most_used
 from .model.surface import Surface as Surface
@@ -36,7 +37,7 @@ from .pair_tests.answers import Answer as Answer
 from .pair_tests.answers import Outcome as Outcome
 from .pair_tests.answers import PairReading as PairReading
 from .pair_tests.answers import WhyNoAnswer as WhyNoAnswer
-from .pair_tests.answers import answer_on as answer_on
+from .pair_tests.answers import last_answer as last_answer
 from .pair_tests.answers import read_tests as read_tests
 from .pair_tests.answers import scored_only as scored_only
 from .pair_tests.difference import FEWEST_REPEATING as FEWEST_REPEATING
@@ -96,6 +97,8 @@ from .reading.panel import TasterCheck as TasterCheck
 from .reading.panel import TasterKind as TasterKind
 from .reading.panel import check_panel as check_panel
 from .reading.repeat_noise import RepeatNoise as RepeatNoise
+from .reading.salts import SaltsReading as SaltsReading
+from .reading.salts import read_salts as read_salts
 from .reading.special_scales import ENOUGH_SHARE as ENOUGH_SHARE
 from .reading.special_scales import ENOUGH_TASTERS as ENOUGH_TASTERS
 from .reading.special_scales import SIDES as SIDES

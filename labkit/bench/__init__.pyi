@@ -1,11 +1,13 @@
 """The door of this room: every name that others may use, and where it lives."""
 
+from .paper.for_batch import batch_sheet as batch_sheet
 from .paper.for_preparer import bench_sheet as bench_sheet
 from .paper.for_preparer import weighing_sheet as weighing_sheet
 from .paper.for_tasters import score_sheets as score_sheets
 from .paper.for_tasters import tray_map as tray_map
 from .paper.hand_over import CardFiles as CardFiles
 from .paper.hand_over import card_files as card_files
+from .paper.labels import BOTTLE_PAPERS as BOTTLE_PAPERS
 from .paper.labels import LABEL_PAPERS as LABEL_PAPERS
 from .paper.labels import LabelPaper as LabelPaper
 from .paper.labels import bottle_labels as bottle_labels

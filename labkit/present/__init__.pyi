@@ -9,6 +9,9 @@ from .cautions import CAUTIONS as CAUTIONS
 from .cautions import cautions_for as cautions_for
 from .curve import trust_in as trust_in
 from .curve import warnings_of as warnings_of
+from .doses import made_figures as made_figures
+from .doses import ml_of as ml_of
+from .html import ROWS_AS_LISTS as ROWS_AS_LISTS
 from .html import beware as beware
 from .html import folded as folded
 from .html import notes as notes
@@ -23,6 +26,7 @@ from .reading import decided as decided
 from .reading import in_words as in_words
 from .search import flight_html as flight_html
 from .standing import best_so_far as best_so_far
+from .standing import book_words as book_words
 from .standing import button_words as button_words
 from .standing import step_words as step_words
 from .verdict import best_of as best_of

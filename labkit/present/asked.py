@@ -11,20 +11,22 @@ from typing import Any, Final
 SPEAKS_FOR: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
     {
         "water": ("water", "supplies", "bottles", "doses", "jugs"),
+        "noted": ("noted",),
         "tasting": ("plans",),
         "analysis": (
             "curve",
             "extraction",
-            "noted",
             "pair_tests",
             "panel",
             "reading",
             "recommended",
+            "salts",
             "search",
             "tank",
             "verdict",
             "words",
         ),
+        "book": ("work",),
         "workflow": ("work", "standing"),
     }
 )

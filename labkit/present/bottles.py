@@ -93,7 +93,8 @@ def _bottle_remarks(bottle: Concentrate) -> tuple[str, ...]:
     if bottle.differs_notably:
         said.append(
             f"The test found {abs(off):.0f} % {'more' if off > 0 else 'less'} than weighed: "
-            "check the hydrate on the label, water picked up, and whether all is dissolved."
+            "check the hydrate on the label, whether the salt took up water, and whether it is all "
+            "dissolved."
         )
     if bottle.saturation_percent is None:
         said.append("Its solubility is not known: dose it only when it is all dissolved.")

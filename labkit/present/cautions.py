@@ -7,7 +7,17 @@ from types import MappingProxyType
 
 from labkit.errors import SheetError
 from labkit.language import N_
-from labkit.water import IONS, Concentrate, Recipe, Salt, SharedBottle, TankMixing
+from labkit.water import (
+    IONS,
+    TASTED_FROM,
+    Concentrate,
+    Recipe,
+    Salt,
+    SharedBottle,
+    TankMixing,
+    figure,
+    ion_table,
+)
 
 _GRADE = "Use food-grade or pharmacopoeia-grade salts and clean vessels only."
 _DUST = "Do not raise dust or breathe it; keep it out of the eyes."
@@ -21,10 +31,21 @@ _DIETS = (
     "Sodium and potassium matter in some people's diet: follow medical advice, and local "
     "drinking-water rules for water that is served."
 )
+_POTASSIUM = (
+    "Potassium can harm people with kidney disease, and people on medicines that keep potassium in "
+    "the body (some for blood pressure or the heart): ask every taster before serving, and leave "
+    "the decision to them and their doctor."
+)
+_GYPSUM = (
+    "Gypsum (calcium sulfate) dissolves little and slowly: at most 2.5 g/L, over hours of "
+    "stirring. A bottle with grains left in it is weaker than its label says."
+)
+_STEEL = "More chloride is harder on steel: see which steel bears it before it goes to a machine."
+_PURGES = "Sulfate far above that level loosens the bowels of those not used to it (WHO)."
 _KIT = (
     "Take a sample out of the jug for the drops; pour it away, never back, and do not drink it.",
     "Keep reagents from eyes, mouth and food, cap them and wash your hands: some irritate or "
-    "poison. The kit's leaflet and safety data sheet go first.",
+    "poison. The kit's leaflet and safety data sheet come first.",
 )
 _PROBE = ("Rinse the probe with the water it is to measure.",)
 
@@ -36,7 +57,7 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             _WARMS,
             "Label the bottle at once: salt, strength, date, not for drinking. Keep it from "
             "children.",
-            "Read the safety data sheet that comes with the salt; local rules go first.",
+            "Read the safety data sheet that comes with the salt; local rules come first.",
         ),
         "mixing": (
             "A concentrate is no drink: dose it into water, and drink only the mixed water.",
@@ -48,7 +69,7 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             _GRADE,
             _DUST,
             _WARMS,
-            "Keep salts from children. Read the safety data sheet of each; local rules go first.",
+            "Keep salts from children. Read the safety data sheet of each; local rules come first.",
             _DIETS,
         ),
         "testing": (*_KIT, *_PROBE),
@@ -62,8 +83,8 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             ),
         ),
         "machine": (
-            "Scale and chloride can damage a machine: its maker's limits and a technician go "
-            "before any figure here.",
+            "Scale and chloride can damage a machine: its maker's limits and a technician "
+            "come before any figure here.",
             "Hot water and steam scald; let a machine cool before opening it.",
             "Long boiling drives off CO2 and drops chalk: heat the water once.",
         ),
@@ -102,7 +123,7 @@ def cautions_for(
     Returns
     -------
     tuple of str
-        In their order.
+        In their order; those of waters whose salts were asked for come last.
 
     Raises
     ------
@@ -120,10 +141,38 @@ def cautions_for(
             f"situation must be one of {', '.join(CAUTIONS)}, got {situation!r}.",
             field="situation",
         )
-    ions = frozenset(ion for one in handled for ion in _ions_of(one))
-    return tuple(
-        one for one in CAUTIONS[situation] if one not in _ONLY_WITH or _ONLY_WITH[one](ions)
+    taken = list(handled)
+    ions = frozenset(ion for one in taken for ion in _ions_of(one))
+    usual = (one for one in CAUTIONS[situation] if one not in _ONLY_WITH or _ONLY_WITH[one](ions))
+    recipes = [one for one in taken if not isinstance(one, Salt | Concentrate | SharedBottle)]
+    return (*usual, *_of_salts([one for one in recipes if one.target.salt_shares]))
+
+
+def _of_salts(recipes: list[Recipe]) -> tuple[str, ...]:
+    """What belongs to waters whose salts were chosen: taste, health, steel, what dissolves."""
+    if not recipes:
+        return ()
+    most: dict[str, float] = {}
+    for recipe in recipes:
+        for ion, mg_l in recipe.reached.ions_mg_l.items():
+            most[ion] = max(mg_l, most.get(ion, 0.0))
+    tasted = "; ".join(
+        f"{ion_table()[ion].name} from about {one.level_mg_l:.0f} mg/L ({one.source}), here at "
+        f"most {figure(most[ion], 2)}"
+        for ion, one in TASTED_FROM.items()
+        if ion in most
     )
+    found = [f"In plain water are tasted: {tasted}. Local rules go first."] if tasted else []
+    if most.get("SO4", 0.0) > TASTED_FROM["SO4"].level_mg_l:
+        found.append(_PURGES)
+    if "K" in most:
+        found.append(_POTASSIUM)
+    if "Cl" in most:
+        found.append(_STEEL)
+    sources = {ions for recipe in recipes for ions in map(frozenset, _sources_of(recipe))}
+    if frozenset({"Ca", "SO4"}) in sources:
+        found.append(_GYPSUM)
+    return tuple(found)
 
 
 def _ions_of(handled: Salt | Concentrate | SharedBottle | Recipe) -> set[str]:
@@ -131,11 +180,16 @@ def _ions_of(handled: Salt | Concentrate | SharedBottle | Recipe) -> set[str]:
         return {ion for ion, _ in handled.ions}
     if isinstance(handled, Concentrate | SharedBottle):
         return {ion for ion, amount in zip(IONS, handled.vector, strict=True) if amount > 0}
-    taken: list[Salt | Concentrate | SharedBottle]
-    if isinstance(handled, TankMixing):
-        taken = [portion.salt for portion in handled.portions if portion.exact_g]
-    else:
-        taken = [dose.concentrate for dose in handled.doses if dose.exact_ml]
     # What one drinks holds the base water's sodium and potassium too.
     drunk = {ion for ion in ("Na", "K") if handled.reached.ions_mg_l.get(ion, 0.0) > 0}
-    return drunk.union(*map(_ions_of, taken))
+    return drunk.union(*_sources_of(handled))
+
+
+def _sources_of(recipe: Recipe) -> list[set[str]]:
+    """The ions of each bottle or salt that a recipe takes something of."""
+    taken: list[Salt | Concentrate | SharedBottle]
+    if isinstance(recipe, TankMixing):
+        taken = [portion.salt for portion in recipe.portions if portion.exact_g]
+    else:
+        taken = [dose.concentrate for dose in recipe.doses if dose.exact_ml]
+    return [_ions_of(one) for one in taken]

@@ -52,7 +52,7 @@ def water_by_water(reading: Reading) -> str:
     if not len(reading.waters.apart) or reading.verdict.kind is VerdictKind.FOUND:
         return say(reading.waters)
     return (
-        f"Compared singly: {say(reading.waters)} The reading as a whole does not confirm it: "
+        f"Compared one by one: {say(reading.waters)} The reading as a whole does not confirm it: "
         "serve these two again before you rely on it."
     )
 
@@ -101,7 +101,7 @@ def _ordinal(check: OrdinalCheck) -> str:
     if check.outcome is Ordinal.NOT_MADE:
         return f"{check.n_levels} different scores: no ordinal check is made."
     if check.outcome is Ordinal.NOT_SETTLED:
-        return "The ordinal check did not settle: too few scores per step of the scale."
+        return "The ordinal check did not converge: too few scores per step of the scale."
     if check.outcome is Ordinal.MOVES and check.best is not None:
         return (
             "When only the order of scores counts, the best water moves to "
@@ -122,7 +122,7 @@ def trust_in(reading: Reading) -> tuple[str, ...]:
         return ()
     fit = reading.diagnostics.lack_of_fit
     sentences = [
-        "No water is to spare for a check of the curve's shape."
+        "No water is left over to check the curve's shape."
         if fit is None
         else f"Single waters against the curve (lack of fit): {p_text(fit.p_value)}; below 0.05 "
         "the curve misses something."

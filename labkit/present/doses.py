@@ -14,6 +14,7 @@ from labkit.present.cautions import cautions_for
 from labkit.present.html import beware, notes, table
 from labkit.water import (
     NOTABLE_STEP_PERCENT,
+    SALT_SHARE,
     DayBatch,
     Dose,
     IonChange,
@@ -27,7 +28,9 @@ from labkit.water import (
     digits_of,
     figure,
     ion_table,
+    litres,
     percent,
+    share_text,
     up,
 )
 
@@ -35,6 +38,9 @@ _ORDER: Final = (
     "Pour most of the water first, then bottle after bottle, bicarbonate last; swirl each time."
 )
 """Calcium and bicarbonate meet only when both are thin."""
+
+_MADE_TO: Final = 1
+"""Decimals of what doses make (mg/L as CaCO3, %): finer than any drop test, none for show."""
 
 ROWS_SHOWN: Final = 12
 """Rows of a table that a notebook shows."""
@@ -77,8 +83,7 @@ def _more(mixing: Mixing) -> str:
 @to_html.register
 def _mixing(mixing: Mixing) -> str:
     rows = [(dose.concentrate.name, _amount(mixing, dose)) for dose in mixing.in_order]
-    digits = digits_of(mixing.pipette_ml)
-    rows += [(name, f"{ml:.{digits}f} mL") for name, ml in mixing.base_parts]
+    rows += [(name, litres(ml)) for name, ml in mixing.base_parts]
     total = "made up to" if mixing.filling == "made up to" else "gives"
     rows.append((total, f"{figure(mixing.volume_ml, 6)} mL"))
     return (
@@ -92,35 +97,75 @@ def _mixing(mixing: Mixing) -> str:
 def _amount(mixing: Mixing, dose: Dose) -> str:
     if mixing.balance_g is not None:
         return f"{dose.mass_g:.{digits_of(mixing.balance_g)}f} g"
-    return f"{dose.volume_ml:.{digits_of(mixing.pipette_ml)}f} mL"
+    return f"{ml_of(mixing, dose)} mL"
+
+
+def ml_of(mixing: Mixing, dose: Dose) -> str:
+    """A dose in mL to the pipette's last digit, as form and paper print it.
+
+    Parameters
+    ----------
+    mixing : Mixing
+        One water.
+    dose : Dose
+        One of its doses.
+    """
+    return f"{dose.volume_ml:.{digits_of(mixing.pipette_ml)}f}"
+
+
+def made_figures(water: Water | Target) -> dict[str, str]:
+    """What doses make, as form and paper state it: ``hardness``, ``alkalinity``, ``Mg share, %``.
+
+    Parameters
+    ----------
+    water : Water or Target
+        As reached with the rounded doses, or as wanted.
+
+    Returns
+    -------
+    dict of str to str
+        Hardness and alkalinity in mg/L as CaCO3.
+    """
+    return {
+        "hardness": f"{water.hardness_mg_l_caco3:.{_MADE_TO}f}",
+        "alkalinity": f"{water.alkalinity_mg_l_caco3:.{_MADE_TO}f}",
+        "Mg share, %": f"{100 * water.mg_share:.{_MADE_TO}f}",
+    }
 
 
 def _reached(target: Target, reached: Water, uncertainty: Spread) -> str:
     """The wanted and the reached water side by side."""
+    got = made_figures(reached)
     rows = [
         (
             "hardness, mg/L as CaCO3",
             target.hardness_mg_l_caco3,
-            reached.hardness_mg_l_caco3,
+            got["hardness"],
             uncertainty.hardness_mg_l_caco3,
         ),
         (
             "alkalinity, mg/L as CaCO3",
             target.alkalinity_mg_l_caco3,
-            reached.alkalinity_mg_l_caco3,
+            got["alkalinity"],
             uncertainty.alkalinity_mg_l_caco3,
         ),
     ]
     if target.hardness_mg_l_caco3:
-        share = (100 * target.mg_share, 100 * reached.mg_share, 100 * uncertainty.mg_share)
+        share = (100 * target.mg_share, got["Mg share, %"], 100 * uncertainty.mg_share)
         rows.append(("Mg share, %", *share))
+    asked = [
+        (f"{SALT_SHARE[name].words}, %", f"{100 * share:.1f}", f"{100 * got:.1f}", "")
+        for name, share in target.salt_shares.items()
+        for got in [reached.salt_shares[name]]
+    ]
     return table(
         "Water reached",
         ("", "wanted", "reached", "± (95 %)"),
         [
-            (name, f"{wanted:.1f}", f"{got:.1f}", f"{spread:.1f}")
-            for name, wanted, got, spread in rows
-        ],
+            (name, f"{wanted:.{_MADE_TO}f}", stated, f"{spread:.{_MADE_TO}f}")
+            for name, wanted, stated, spread in rows
+        ]
+        + asked,
     )
 
 
@@ -138,19 +183,12 @@ def _batch(batch: DayBatch) -> str:
         for n, one in enumerate(batch.rounds, start=1)
         for doses in [dict(one.doses)]
     ]
-    digits = digits_of(first.pipette_ml)
     for part, total in batch.base_parts:
         poured = [dict(mixing.base_parts).get(part) for mixing in batch.jugs.values()]
-        amounts = ("" if ml is None else f"{ml:.{digits}f} mL" for ml in poured)
-        rows.append((part, *amounts, f"{total:.{digits}f} mL"))
+        amounts = ("" if ml is None else litres(ml) for ml in poured)
+        rows.append((part, *amounts, litres(total)))
     reached = [
-        (
-            name,
-            f"{figure(mixing.volume_ml, 6)} mL",
-            f"{mixing.reached.hardness_mg_l_caco3:.1f}",
-            f"{mixing.reached.alkalinity_mg_l_caco3:.1f}",
-            f"{100 * mixing.reached.mg_share:.1f}",
-        )
+        (name, f"{figure(mixing.volume_ml, 6)} mL", *made_figures(mixing.reached).values())
         for name, mixing in batch.jugs.items()
     ]
     said = {remark: None for mixing in batch.jugs.values() for remark in remarks(mixing)}
@@ -184,9 +222,7 @@ def _tank_remarks(tank: TankMixing) -> tuple[str, ...]:
 def _tank(tank: TankMixing) -> str:
     digits = digits_of(tank.balance_g)
     rows = [(p.salt.label, f"{p.mass_g:.{digits}f} g") for p in tank.portions if p.exact_g]
-    if tank.start is not None and tank.start.is_blend:
-        parts = tank.start.parts(1000 * tank.volume_l)
-        rows += [(name, f"{figure(ml / 1000, 4)} L") for name, ml in parts]
+    rows += [(name, litres(ml)) for name, ml in tank.base_parts if len(tank.base_parts) > 1]
     rows.append(("water", f"to make {figure(tank.volume_l, 4)} L"))
     return (
         table(f"Weigh into the tank: {say(tank.target)}", ("", "amount"), rows)
@@ -222,6 +258,11 @@ def _reach_remarks(reach: Reach) -> tuple[str, ...]:
     ]
     if abs(got.mg_share - wanted.mg_share) >= 0.005 and got.hardness_mg_l_caco3 > 0:
         parts.append(f"Mg share {percent(got.mg_share)} instead of {percent(wanted.mg_share)}")
+    parts += [
+        f"{share_text(name, got.salt_shares[name])} instead of {share_text(name, share)}"
+        for name, share in wanted.salt_shares.items()
+        if name in got.salt_shares and abs(got.salt_shares[name] - share) >= 0.005
+    ]
     said = "; ".join(part for part in parts if part)
     return (f"The wanted water is out of reach: the nearest within reach has {said}.",)
 

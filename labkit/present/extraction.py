@@ -9,6 +9,7 @@ from typing import Any, Final
 from labkit.analysis import Extraction, ExtractionKind, Reading
 from labkit.present.asked import say
 from labkit.present.html import folded, p_text, table
+from labkit.water import counted
 
 _WORDS: Final[Mapping[str, tuple[str, int]]] = MappingProxyType(
     {"strength_percent": ("brew strength", 2), "extraction_percent": ("extraction yield", 1)}
@@ -23,7 +24,7 @@ def _extraction(found: Extraction) -> str:
     name, digits = _WORDS[found.covariate.name]
     if found.kind is ExtractionKind.TOO_FEW:
         none = f", and in no cup of {', '.join(found.unmeasured)}" if found.unmeasured else ""
-        cups = f"{found.n_cups} cup{'s' * (found.n_cups != 1)}"
+        cups = counted(found.n_cups, "cup")
         return (
             f"{_upper(name)} was measured in {cups}{none}: too few to say whether the waters "
             "differ by it."
@@ -36,7 +37,7 @@ def _extraction(found: Extraction) -> str:
         )
     if found.kind is ExtractionKind.TOGETHER or found.without is None or found.equal is None:
         return (
-            f"The {name} went with the water ({lowest:.{digits}f} to {highest:.{digits}f} %): "
+            f"The {name} changed with the water ({lowest:.{digits}f} to {highest:.{digits}f} %): "
             "these cups cannot say which of the two moved the scores. "
             + _BREW_ALIKE.format(name=name)
         )

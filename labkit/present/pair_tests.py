@@ -94,8 +94,8 @@ def _of_preference(test: PairReading) -> list[str]:
     named, found = test.method == CONFIRMING, test.result
     if named:
         said.append(
-            "The water that should win was named before, so the test is one-sided; every pair "
-            "counts, and what it shows it shows for this panel."
+            "The water expected to win was named beforehand, so the test is one-sided; every pair "
+            "counts, and the result holds for this panel."
         )
     elif test.n_counted < test.n_answers:
         said.append(
@@ -190,7 +190,7 @@ def _foreseen(seen: Foreseen) -> str:
         return _confirming(seen)
     if seen.method not in DIFFERENCE_TESTS:
         return _paired(seen)
-    taken = f"(Taken: a difference that {percent(seen.share)} of answers get right.)"
+    taken = f"(Assumed: a difference that {percent(seen.share)} of answers get right.)"
     wanted = "more than 5000" if seen.enough is None else str(seen.enough)
     if seen.needed is None:
         return (

@@ -20,17 +20,18 @@ def _panel(check: PanelCheck) -> str:
     tasters = check.tasters
     seeing = sum(one.kind is TasterKind.SEES for one in tasters)
     alone = (
-        f"{seeing} of {len(tasters)} tasters tell the waters apart also alone."
+        f"{seeing} of {len(tasters)} tasters tell the waters apart on their own too."
         if seeing
-        else "no taster is sure to tell the waters apart alone."
+        else "no taster is sure to tell the waters apart on their own."
     )
     if check.kind is PanelKind.ALONE:
         return "One taster: there is no panel to judge."
     if check.kind is PanelKind.DISAGREES:
         against = [one.taster for one in tasters if one.kind is TasterKind.DISAGREES]
+        verb = "tastes" if len(against) == 1 else "taste"
         return (
-            f"The panel {check.kind}: {seeing} of {len(tasters)} tasters are seen to go together, "
-            f"{' and '.join(against)} another way. Leaving a taster out is your choice."
+            f"The panel {check.kind}: {seeing} of {len(tasters)} tasters agree, "
+            f"{' and '.join(against)} {verb} differently. Leaving a taster out is your choice."
         )
     if check.kind is PanelKind.SEES:
         return f"The panel {check.kind}: {alone}"
@@ -70,7 +71,7 @@ def _of_panel(check: PanelCheck) -> tuple[str, ...]:
         said.append("Fewer than two waters were scored by everyone: agreement is not known.")
     elif len(check.tasters) >= 2 and check.n_shared < check.n_waters:
         said.append(
-            f"Agreement is taken over the {check.n_shared} of {check.n_waters} waters that "
+            f"Agreement is worked out over the {check.n_shared} of {check.n_waters} waters that "
             "everyone scored."
         )
     if not any(one.n_repeats for one in check.tasters):

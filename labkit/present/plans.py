@@ -18,7 +18,7 @@ from labkit.tasting import (
     PlanPower,
     Sweep,
 )
-from labkit.water import COORDINATE
+from labkit.water import COORDINATE, SALT_SHARE, counted
 
 _WORDS: Final[dict[str, str]] = {
     "brew_method": "brew method",
@@ -46,8 +46,8 @@ _MEANING: Final = {
 @to_html.register
 def _sweep(sweep: Sweep) -> str:
     """The table of waters under a line that says what is held."""
-    held = ", ".join(f"{COORDINATE[name].title} {level:g}" for name, level in sweep.held.items())
-    titles = {name: one.title for name, one in COORDINATE.items()}
+    titles = {name: one.title for name, one in {**COORDINATE, **SALT_SHARE}.items()}
+    held = ", ".join(f"{titles[name]} {level:g}" for name, level in sweep.held.items())
     frame = sweep.to_frame().rename(columns=titles | {"ca_mg_ratio": "Ca : Mg"})
     return f"<p>{sweep.kind}; held: {held or 'nothing'}</p>{with_index(frame.round(3))}"
 
@@ -58,7 +58,7 @@ def _plan(plan: CupPlan) -> str:
     wide = plan.servings.pivot(index=["flight", "taster"], columns="position", values="blind_code")
     wide = wide.rename(columns=lambda position: f"cup {position}").fillna("")
     wide.columns.name = None
-    notes = "".join(f"<li>{escape(note)}</li>" for note in plan.notes)
+    notes = "".join(f"<li>{escape(say(note))}</li>" for note in plan.notes)
     return (
         f"<p>Session {escape(plan.session)}, {escape(plan.design.kind)}, "
         f"{escape(plan.serving)}, {len(plan.cups)} cups to taste</p>"
@@ -83,7 +83,7 @@ def _power(power: PlanPower) -> str:
     """The table, then where the noise is from."""
     frame = power.to_frame()
     frame["value"] = [number_or_none(value) for value in frame["value"]]
-    return f"{frame.to_html(index=False)}<p>Noise: {power.noise.source}</p>"
+    return f"{frame.to_html(index=False)}<p>Noise: {escape(say(power.noise.source))}</p>"
 
 
 MINUTES: Final = (
@@ -109,10 +109,10 @@ def what_it_buys(choice: PlanChoice, instead_of: PlanChoice, *, minutes: float =
         The time there is; a plan that takes longer says so.
     """
     cups, time = choice.cups - instead_of.cups, choice.minutes - instead_of.minutes
-    cost = [f"{_number(abs(cups), 'cup')} {_more(cups)}"] if cups else []
+    cost = [f"{counted(abs(cups), 'cup')} {_more(cups)}"] if cups else []
     cost += [f"{abs(time):.0f} minutes {_more(time)}"] if round(time) else []
     if len(cost) == 2 and (cups > 0) == (time > 0):
-        cost = [f"{_number(abs(cups), 'cup')} and {cost[1]}"]
+        cost = [f"{counted(abs(cups), 'cup')} and {cost[1]}"]
     told = f"{', '.join(cost) or 'As many cups'}: {_shows(choice, instead_of)}"
     for has, had, what in (
         (choice.has_control, instead_of.has_control, "control"),
@@ -146,15 +146,11 @@ def _more(change: float) -> str:
     return "more" if change > 0 else "less"
 
 
-def _number(number: int, thing: str) -> str:
-    return f"{number} {thing}{'s' * (number != 1)}"
-
-
 @say.register
 def _choices(choices: PlanChoices) -> str:
     """The recommended plan in words."""
     one = choices.recommended
-    flights = _number(one.flights, "flight")
+    flights = counted(one.flights, "flight")
     checks = [
         what
         for what, has in (("control", one.has_control), ("duplicate", one.has_duplicate))
@@ -164,7 +160,7 @@ def _choices(choices: PlanChoices) -> str:
     late = (
         ""
         if choices.fits
-        else f" No plan fits into {choices.minutes:g} minutes; this is a shortest one."
+        else f" No plan fits into {choices.minutes:g} minutes; this one is as short as any."
     )
     return f"{flights} of {one.cups_side_by_side} cups{hidden}: {say(one)}.{late}"
 

@@ -17,6 +17,7 @@ from labkit.present.extraction import extraction_html
 from labkit.present.html import folded
 from labkit.present.panel import order_effects
 from labkit.present.recommended import source_of
+from labkit.present.salts import salts_html
 from labkit.present.verdict import ranges_of
 from labkit.tasting import SCALES
 from labkit.water import COORDINATE, COORDINATES, as_coordinates, describe
@@ -36,6 +37,7 @@ def _page(reading: Reading) -> str:
         + _listed("The panel, and water by water:", (*panel, *waters))
         + _listed("What was measured in the cups:", tuple(map(say, reading.extraction)))
         + extraction_html(reading)
+        + salts_html(reading)
         + _listed("These cups cannot tell:", tuple(map(say, reading.cannot_tell)))
         + _listed("Note:", remarks(reading))
         + (folded("How it was read", _list(models)) if models else "")
@@ -76,7 +78,7 @@ def how_read(reading: Reading) -> tuple[str, ...]:
     if surface.fit.components and surface.fit.engine == REML_ENGINE:
         said.append(
             f"Fitted by {REML_ENGINE}: statsmodels' MixedLM would take long here, or did not "
-            "settle."
+            "converge."
         )
     if reading.no_waters:
         said.append(f"Single waters are not compared: {reading.no_waters}")
@@ -93,7 +95,7 @@ def _side_by_side(side: AttributeReadings) -> str:
     found = int((side.table["p_adjusted"] < 0.05).sum()) if len(side.table) else 0
     return (
         f"<p><strong>{found} of {len(side.table)} attributes differ between the waters, "
-        f"their number allowed for.</strong></p><ul>{''.join(rows)}</ul>"
+        f"allowing for how many were tested.</strong></p><ul>{''.join(rows)}</ul>"
     )
 
 

@@ -30,7 +30,7 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes, p_text, table, with_index
-from labkit.present.recommended import whole_percent
+from labkit.present.recommended import at_most, whole_percent
 from labkit.present.water_map import said_of_pour
 from labkit.water import (
     COORDINATE,
@@ -38,6 +38,7 @@ from labkit.water import (
     Mixing,
     Target,
     amount,
+    counted,
     levels_of,
     percent,
 )
@@ -79,7 +80,7 @@ def _title(advice: StopAdvice) -> str:
     if advice.verdict is StopKind.TASTE_ON:
         return "Taste on"
     if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
-        return f"Stop: no water matters by more than {advice.most_to_gain:.1f} points"
+        return f"Stop: no water matters by more than {at_most(advice.most_to_gain)} points"
     return f"Stop: {advice.level}"
 
 
@@ -103,7 +104,7 @@ def _why(advice: StopAdvice) -> str:
     if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
         unlikely = (
             f"With a chance of 90 %, no water within what was tasted is better than the control by "
-            f"more than {advice.most_to_gain:.1f} points. {after}."
+            f"more than {at_most(advice.most_to_gain)} points. {after}."
         )
     sentences = {
         StopReason.GAIN: (
@@ -115,7 +116,7 @@ def _why(advice: StopAdvice) -> str:
             f"{FEWEST_FLIGHTS}."
         ),
         StopReason.NOT_POURED: (
-            f"{after}, but no cup of the leader was poured yet: the next flight has it."
+            f"{after}, but the leader has not been poured yet: the next flight includes it."
         ),
         StopReason.NO_CONTROL: f"{after}: too little to notice.",
         StopReason.CONTROL_LEADS: (
@@ -254,16 +255,12 @@ def _reason(reason: Reason) -> str:
         return f"expected to be the best, at {reason.number:.2f}, and not tasted yet"
     if reason.kind is ReasonKind.BETWEEN_THE_BEST:
         return f"between the two best so far, {percent(reason.number)} of the way from the best"
-    return "you asked for it"
+    return "included at your request"
 
 
 def _repeat(reason: Reason) -> str:
     n = reason.n_cups
-    known = (
-        f"tasted in {n} cup{'s' if n > 1 else ''} so far"
-        if n
-        else "new, and served twice in this flight"
-    )
+    known = f"tasted in {counted(n, 'cup')} so far" if n else "new, and served twice in this flight"
     again = ", and again in this flight" if reason.is_again and n else ""
     if reason.kind is ReasonKind.REPEAT_OF_LEADER:
         return (
@@ -300,7 +297,7 @@ def _walk(step: WalkStep) -> str:
         last = step.dialled[-1]
         level = amount(last, levels_of(step.kept)[COORDINATES.index(last)])
         found = (
-            f"Of the {COORDINATE[last].words} dial, {level} "
+            f"On the {COORDINATE[last].words} dial, {level} "
             f"{'is kept' if step.is_told else 'stays, not told'}; it is expected to score "
             f"{step.expected_loss:.2f} points below the best level of this dial"
         )
@@ -309,9 +306,9 @@ def _walk(step: WalkStep) -> str:
     if sweep is not None:
         return f"{found}. Next comes the {sweep.kind}, from there."
     return (
-        f"{found}. The walk is at its end. It never moved two coordinates at once: whether the "
-        "best level of one moves with another, and whether there is a better water away from "
-        "these lines, it cannot tell."
+        f"{found}. The walk is finished. It never moved two coordinates at once, so it cannot tell "
+        "whether the best level of one moves with another, or whether there is a better water away "
+        "from these lines."
     )
 
 

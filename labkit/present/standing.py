@@ -34,6 +34,17 @@ def step_words(step: Step) -> str:
     return _STEPS[step]
 
 
+def book_words(name: str) -> str:
+    """What a lab book is called: nothing of the folders or the server that it lies on.
+
+    Parameters
+    ----------
+    name : str
+        Its path, or its URL without the password.
+    """
+    return name.replace("\\", "/").rpartition("/")[2].removesuffix(".db")
+
+
 def button_words(standing: Standing) -> str:
     """What the button for what is next says, such as ``'Mix flight 2'``.
 
@@ -96,7 +107,7 @@ def _standing(standing: Standing) -> str:
     if standing.n_opened:
         what = "1 flight is" if standing.n_opened == 1 else f"{standing.n_opened} flights are"
         return f"{what} open; the scores have not been read on this page yet."
-    return _bottles(standing) if standing.missing_bottles else "Nothing of it was tasted yet."
+    return _bottles(standing) if standing.missing_bottles else "Nothing has been tasted yet."
 
 
 def _so_far(standing: Standing) -> str:

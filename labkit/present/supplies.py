@@ -2,9 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from labkit.present.asked import remarks, say, to_html
+from labkit.present.doses import made_figures
 from labkit.present.html import notes, table
-from labkit.water import PureWater, StartWater, Supply, figure, ion_table
+from labkit.water import (
+    DayVerdict,
+    DayWater,
+    PureWater,
+    StartWater,
+    Supply,
+    figure,
+    ion_table,
+)
 
 
 @say.register
@@ -78,3 +89,68 @@ def _supply(supply: Supply) -> str:
         + table(f"Charge balance of {supply.name or 'the analysis'}", ("", "value"), gap)
         + notes(remarks(supply))
     )
+
+
+_READ: Final = {
+    "conductivity_25c_us_cm": "conductivity",
+    "hardness_mg_l_caco3": "hardness",
+    "alkalinity_mg_l_caco3": "alkalinity",
+}
+
+
+@say.register
+def _of_day(today: DayWater) -> str:
+    name = today.analysed.name or "the analysis"
+    far = "; ".join(
+        f"{_READ[field]} {abs(off):.0f} % {'above' if off > 0 else 'below'} it"
+        for field, (off, _doubt) in today.off_percent.items()
+    )
+    doubt = max(doubt for _off, doubt in today.off_percent.values())
+    match today.verdict:
+        case DayVerdict.HOLDS:
+            return (
+                f"Today's reading agrees with {name} within its doubt of {doubt:.0f} %: the "
+                "analysis is used as it is."
+            )
+        case DayVerdict.SCALED:
+            way = "thicker" if today.factor > 1 else "thinner"
+            return (
+                f"Today against {name}: {far}. All ions are taken as {figure(today.factor)} times "
+                f"those analysed, as of the same water, only {way}: an assumption. Hardness and "
+                "alkalinity by drops would tell."
+            )
+        case DayVerdict.TITRATED:
+            return (
+                f"Today against {name}: {far}. Calcium and magnesium follow today's hardness in "
+                "the ratio of the analysis, bicarbonate today's alkalinity; chloride or sodium "
+                "closes the charges: an assumption."
+            )
+        case DayVerdict.ANOTHER:
+            return (
+                f"Today against {name}: {far}. That is too far, or does not fit together, for the "
+                "same water thinned or thickened: the analysis is not changed and should not be "
+                "used. Count drops for both hardness and alkalinity, or have it analysed."
+            )
+
+
+@remarks.register
+def _day_remarks(today: DayWater) -> tuple[str, ...]:
+    off = today.meter_off_percent
+    if off is None:
+        return ()
+    return (
+        f"The meter reads {abs(off):.0f} % {'more' if off > 0 else 'less'} than these ions give: "
+        "sodium, chloride or sulfate changed too, or a reading is wrong. Take it again.",
+    )
+
+
+@to_html.register
+def _day_water(today: DayWater) -> str:
+    before, now = made_figures(today.analysed.water), made_figures(today.water)
+    rows = [(what, before[what], now[what]) for what in before]
+    shown = (
+        ""
+        if today.verdict is DayVerdict.ANOTHER
+        else table("Of today", ("mg/L as CaCO3", "analysed", "today"), rows)
+    )
+    return notes([say(today), *remarks(today)]) + shown

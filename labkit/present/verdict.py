@@ -42,6 +42,8 @@ def _coffee(reading: CoffeeReading) -> str:
 def _verdict(reading: AnyReading) -> str:
     """The verdict in words and numbers, for the lead of the tasting."""
     verdict = reading.verdict
+    if isinstance(reading, Reading) and reading.has_only_salts:
+        return f"{' '.join(map(say, reading.salts))} {say(verdict.unread)}"
     if verdict.unread is not None:
         return say(verdict.unread)
     if verdict.kind is VerdictKind.FOUND and reading.best is not None:
@@ -62,6 +64,10 @@ def _unread(unread: Unread) -> str:
         WhyUnread.NOT_OPEN: "No flight of this coffee has been scored and opened yet.",
         WhyUnread.EACH_ALIKE: (
             "All scores of each taster are identical, so no water can be told from another."
+        ),
+        WhyUnread.ONLY_SALTS: (
+            "Ca:Mg, hardness and alkalinity were the same in all cups compared, so nothing is told "
+            "of them: taste a ratio sweep or a dial for that."
         ),
         WhyUnread.NO_CURVE: "No curve could be fitted to these cups: read the single waters.",
         WhyUnread.NOT_TESTED: ("These cups cannot tell one water from another."),
@@ -115,7 +121,7 @@ def _likeliest(reading: AnyReading) -> str:
     names = [one.factor for one in best.factor_ranges]
     water = describe(as_coordinates(recommended.water)[0], names)
     return (
-        "That test does not know which shapes liking takes; counting them in, "
+        "That test knows nothing of the shapes that liking usually takes; with these allowed for, "
         f"{water} stands out. {how_sure(recommended)}"
     )
 

@@ -7,12 +7,14 @@ from typing import Final
 
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.cautions import CAUTIONS
+from labkit.present.doses import made_figures
 from labkit.present.html import folded, notes, table
 from labkit.water import (
     ALKALINITY_UNITS,
     COORDINATE,
     CYCLES,
     HARDNESS_UNITS,
+    SALT_SHARE,
     SOURCE,
     Finding,
     Portrait,
@@ -102,6 +104,7 @@ def other_ways(target: Target) -> str:
             f"{target.ca_mg_text}, alk {figure(soft)} mg/L as CaCO3",
             f"Ca:Mg {target.ca_mg_ratio_text} at {figure(hard)}",
             *units,
+            *([target.salts_text] if target.salts_text else []),
         ]
     )
 
@@ -117,6 +120,7 @@ def _target(target: Target) -> str:
             ("Mg share of hardness", percent(target.mg_share)),
             ("hardness, mg/L as CaCO3", figure(target.hardness_mg_l_caco3)),
             ("alkalinity, mg/L as CaCO3", figure(target.alkalinity_mg_l_caco3)),
+            *((SALT_SHARE[name].title, percent(x)) for name, x in target.salt_shares.items()),
         ],
     )
 
@@ -224,16 +228,16 @@ def _finding(portrait: Portrait, finding: Finding) -> str:
 @to_html.register
 def _portrait(portrait: Portrait) -> str:
     """What most ask first, the rest folded below."""
-    water = portrait.water
+    water, made = portrait.water, made_figures(portrait.water)
     conductivity = (
         f"{portrait.conductivity_25c_us_cm:.0f} ± {portrait.conductivity_accuracy_percent:.0f} %"
     )
     first = [
-        ("hardness, mg/L as CaCO3", figure(water.hardness_mg_l_caco3)),
-        ("alkalinity, mg/L as CaCO3", figure(water.alkalinity_mg_l_caco3)),
+        ("hardness, mg/L as CaCO3", made["hardness"]),
+        ("alkalinity, mg/L as CaCO3", made["alkalinity"]),
         ("Ca:Mg by moles", water.ca_mg_ratio_text),
         ("calcium and magnesium, mg/L as CaCO3", water.ca_mg_text),
-        ("Mg share of hardness", percent(water.mg_share)),
+        ("Mg share of hardness", f"{made['Mg share, %']} %"),
         ("conductivity at 25 °C, µS/cm", conductivity),
         ("pH, closed to open to air", ph_range(portrait)),
         ("chloride and sulfate, mg/L", _two(water, "Cl", "SO4")),
@@ -289,7 +293,18 @@ def _solids(water: Water) -> str:
     return table("Total dissolved solids", ("", "mg/L"), solids)
 
 
+_STATED_IN: Final = "mg/L CaCO3"
+"""The unit in which what doses make is stated."""
+
+
 def _units(water: Water) -> str:
-    hard = [(unit, figure(water.hardness_in(unit))) for unit in HARDNESS_UNITS]
-    soft = [(unit, figure(water.alkalinity_in(unit))) for unit in ALKALINITY_UNITS]
+    made = made_figures(water)
+    hard = [
+        (unit, made["hardness"] if unit == _STATED_IN else figure(water.hardness_in(unit)))
+        for unit in HARDNESS_UNITS
+    ]
+    soft = [
+        (unit, made["alkalinity"] if unit == _STATED_IN else figure(water.alkalinity_in(unit)))
+        for unit in ALKALINITY_UNITS
+    ]
     return table("Hardness", ("unit", "value"), hard) + table("Alkalinity", ("unit", "value"), soft)

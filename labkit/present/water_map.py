@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 from labkit.analysis import WaterMap
-from labkit.water import COORDINATE, COORDINATES, Mixing, Target, digits_of, figure
+from labkit.present.doses import ml_of
+from labkit.water import COORDINATE, COORDINATES, Mixing, Target, figure
 
 SHADES_FROM: Final = (0.05, 0.1, 0.2, 0.4, 0.6, 0.8)
 """Chances from which a map is shaded darker, on paper and under the finger."""
@@ -33,9 +34,8 @@ def said_of_pour(pour: Mixing) -> str:
     pour : Mixing
         What to pour for one water.
     """
-    digits = digits_of(pour.pipette_ml)
     doses = [
-        f"{dose.volume_ml:.{digits}f} mL of {dose.concentrate.name}"
+        f"{ml_of(pour, dose)} mL of {dose.concentrate.name}"
         for dose in pour.doses
         if dose.volume_ml
     ]

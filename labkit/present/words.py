@@ -23,7 +23,7 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes
-from labkit.water import COORDINATE, amount, percent
+from labkit.water import COORDINATE, amount, counted, percent
 
 
 @to_html.register
@@ -47,7 +47,7 @@ def _none_linked(found: WordReadings) -> str:
     text = f"None of {found.words['word'].nunique()} words can be tied to a mineral"
     told = found.sayings["verdict"] != SayingVerdict.UNKNOWN
     if told.any():
-        return f"{text} by itself, only those of a saying together: more cups carry that."
+        return f"{text} by itself, only those of a saying taken together: that rests on more cups."
     return f"{text}."
 
 
@@ -116,7 +116,7 @@ def side_of_right(row: Mapping[Any, Any]) -> str:
     text, people = f"{percent(row['share'])} say {row['side']}", row["n_tasters"]
     if row["side"] == RIGHT or np.isnan(row["drop"]):
         return f"{text}."
-    few = f"; with {people} taster{'s' if people > 1 else ''} that is not enough to rely on"
+    few = f"; with {counted(people, 'taster')} that is not enough to rely on"
     return (
         f"{text}; those score liking {row['drop']:.1f} points lower than 'just right' on average "
         f"(they go together, one need not cause the other){few if people < ENOUGH_TASTERS else ''}."

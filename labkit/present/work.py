@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from labkit.analysis import compares_salts
+from labkit.book import LeftOut
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.doses import taste_may_differ
 from labkit.present.html import notes
 from labkit.present.recommended import how_sure, not_told, source_of
+from labkit.water import counted
 from labkit.workflow import Card, Findings, NextFlight
 
 
@@ -13,6 +16,17 @@ from labkit.workflow import Card, Findings, NextFlight
 def _findings(found: Findings) -> str:
     shown = (found.reading, found.words, *found.tests)
     return "".join(to_html(one) for one in shown if one is not None)
+
+
+@say.register
+def _left_out(choice: LeftOut) -> str:
+    """Who and what is left out, since when and why; empty if nothing is."""
+    if not choice.names or choice.recorded_at is None:
+        return ""
+    return (
+        f"Left out by choice, as recorded on {choice.recorded_at:%Y-%m-%d}: "
+        f"{', '.join(choice.names)}. Why: {choice.reason}"
+    )
 
 
 @to_html.register
@@ -37,18 +51,21 @@ def _card_remarks(card: Card) -> tuple[str, ...]:
 def known_of(found: Findings | None) -> tuple[str, ...]:
     """What is known of the recommended water and what is not, as a card has it.
 
-    How sure it is, what is not told, where the water comes from, what a confirming test of it said.
+    How sure it is, what is not told, where the water comes from, what a confirming test of it said,
+    and whether its salts matter.
 
     Parameters
     ----------
     found : Findings, optional
         What the scores say; a water that is nobody's recommended one has none.
     """
-    if found is None or found.reading is None or found.reading.recommended is None:
+    if found is None or found.reading is None:
         return ()
-    one = found.reading.recommended
+    one, salts = found.reading.recommended, _said_of_salts(found)
+    if one is None:
+        return salts
     sure = how_sure(one) if found.answer is None else say(found.answer)
-    return tuple(filter(None, [sure, not_told(one), source_of(one)]))
+    return tuple(filter(None, [sure, not_told(one), source_of(one), *salts]))
 
 
 def sure_of(found: Findings) -> tuple[str, ...]:
@@ -60,14 +77,24 @@ def sure_of(found: Findings) -> tuple[str, ...]:
         What the scores say.
     """
     scores = found.scores[found.scores["attribute"] == found.attribute]
+    apart = compares_salts(scores)
+    scores = scores[apart if apart.all() else ~apart]
     people, days = scores["taster"].nunique(), scores["session"].nunique()
     rests = (
-        f"It rests on {len(scores)} blind scores by {people} taster{'s' * (people != 1)} in {days} "
-        f"session{'s' * (days != 1)}."
+        f"It rests on {counted(len(scores), 'blind score')} by {counted(people, 'taster')} in "
+        f"{counted(days, 'session')}."
     )
     one = None if found.reading is None else found.reading.recommended
     said = () if one is None else (how_sure(one), source_of(one))
-    return tuple(filter(None, [*said, rests]))
+    return tuple(filter(None, [*said, rests, *_said_of_salts(found)]))
+
+
+def _said_of_salts(found: Findings) -> tuple[str, ...]:
+    """What comparisons of salts say, and whether they were made in another water than this."""
+    said = tuple(map(say, found.salts))
+    if not found.salts_from_elsewhere:
+        return said
+    return (*said, "The salts are taken from there: in just this water they were not compared.")
 
 
 def confirmation_of(found: Findings) -> tuple[str, ...]:

@@ -42,11 +42,12 @@ from .passphrases import strength_bits as strength_bits
 from .passphrases import strength_in_words as strength_in_words
 from .plan import CupPlan as CupPlan
 from .plan import Design as Design
+from .plan import PlanNote as PlanNote
 from .plan import Serving as Serving
 from .planning import plan_tasting as plan_tasting
+from .power import NoiseFrom as NoiseFrom
 from .power import PlanPower as PlanPower
 from .power import TasterNoise as TasterNoise
-from .power import guest_noise as guest_noise
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise
 from .preparation import VESSEL_ML as VESSEL_ML
@@ -57,6 +58,7 @@ from .preparation import jug_volume as jug_volume
 from .proposing import USUAL_MINUTES as USUAL_MINUTES
 from .proposing import PlanChoice as PlanChoice
 from .proposing import PlanChoices as PlanChoices
+from .proposing import check_minutes as check_minutes
 from .proposing import choose_plan as choose_plan
 from .replanning import replan as replan
 from .scales import MOST_POINTS as MOST_POINTS
@@ -71,6 +73,8 @@ from .seal import open_keys as open_keys
 from .sizes import COMFORTABLE_CUPS as COMFORTABLE_CUPS
 from .sweeps import Sweep as Sweep
 from .sweeps import alkalinity_dial as alkalinity_dial
+from .sweeps import anion_sweep as anion_sweep
+from .sweeps import cation_sweep as cation_sweep
 from .sweeps import check_reachable as check_reachable
 from .sweeps import hardness_dial as hardness_dial
 from .sweeps import nearest_sweep as nearest_sweep

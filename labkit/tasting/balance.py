@@ -14,7 +14,7 @@ from labkit.shown import Shown
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import Design
 from labkit.tasting.planning import describe
-from labkit.tasting.sizes import check_whole, size_flights
+from labkit.tasting.sizes import COMFORTABLE_CUPS, check_whole, size_flights
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,7 @@ def preview_balance(
     *,
     has_control: bool = True,
     duplicates: int = 1,
-    cups_per_flight: int = 5,
+    cups_per_flight: int = COMFORTABLE_CUPS,
     flights: int | None = None,
     repeats: int | None = None,
     blocks_by: BlocksBy = "flight",

@@ -11,6 +11,8 @@ from typing import Final
 import numpy as np
 
 from labkit.errors import PlanError
+from labkit.noted import Noted, noted
+from labkit.tasting.plan import PlanNote
 
 FORTNIGHT: Final = timedelta(days=14)
 """How long a code rests, so that nobody meets an old acquaintance."""
@@ -35,7 +37,7 @@ class CodeDraw:
     groups: tuple[tuple[str, ...], ...]
     """Codes of each group, in no order that means anything."""
 
-    notes: tuple[str, ...]
+    notes: tuple[Noted[PlanNote], ...]
     """What the lead should know, such as codes that come back early."""
 
 
@@ -104,16 +106,21 @@ def draw_codes(
     day, last = (date.today() if on is None else on), dict(recent or {})
     free = [c for c in pool if c not in last or day - last[c] >= FORTNIGHT]
     returning: list[str] = []
-    notes: tuple[str, ...] = ()
+    notes: tuple[Noted[PlanNote], ...] = ()
     if n_codes > len(free):
         rested = set(free)
         resting = _shuffled([c for c in pool if c not in rested], rng)
         # Sorting keeps the shuffle among codes of one day: numeric order would be a pattern.
         returning = sorted(resting, key=lambda c: last[c])[: n_codes - len(free)]
         notes = (
-            f"{len(returning)} of {n_codes} codes were already served in the fortnight before "
-            f"{day.isoformat()} (the oldest first, none later than "
-            f"{last[returning[-1]].isoformat()}), because only {len(free)} were rested.",
+            noted(
+                PlanNote.CODES_RETURN,
+                n=len(returning),
+                of=n_codes,
+                day=day.isoformat(),
+                last=last[returning[-1]].isoformat(),
+                rested=len(free),
+            ),
         )
     free = _shuffled(free, rng)
     n_free = n_codes - len(returning)

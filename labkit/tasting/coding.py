@@ -8,10 +8,11 @@ from datetime import date
 
 import numpy as np
 
+from labkit.noted import Noted
 from labkit.tasting.codes import draw_codes, is_monotone
 from labkit.tasting.layout import Draw, Jug, ServingLayout
 from labkit.tasting.orders import Orders
-from labkit.tasting.plan import Serving
+from labkit.tasting.plan import PlanNote, Serving
 from labkit.tasting.seal import KeyRow
 from labkit.tasting.waters import SessionWater
 
@@ -48,7 +49,7 @@ def code_flights(
     recent: Mapping[str, date] | None,
     on: date | None,
     draw: Draw,
-) -> tuple[list[Coded], tuple[str, ...]]:
+) -> tuple[list[Coded], tuple[Noted[PlanNote], ...]]:
     """Draw the codes of all flights and put them onto cups, with notes on codes that come back."""
     n_tasters = len(layout.orders[0])
     n_groups = len(layout.orders) * (n_tasters if each else 1)

@@ -8,15 +8,16 @@ from datetime import date
 import numpy as np
 
 from labkit.errors import PlanError
+from labkit.noted import noted
 from labkit.tasting.codes import draw_codes
 from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.methods import METHODS, Method
-from labkit.tasting.plan import CupPlan, Design, Serving, checked_names
+from labkit.tasting.plan import CupPlan, Design, PlanNote, Serving, checked_names
 from labkit.tasting.seal import KeyRow, SealedKey, Sealer
 from labkit.tasting.sizes import check_whole
 from labkit.tasting.waters import SessionWater, session_waters
-from labkit.water import Target, percent
+from labkit.water import Target
 
 
 def plan_sets(
@@ -117,16 +118,9 @@ def plan_sets(
                 )
         control = _weaker(asked, pair, stronger)
         keys.append(sealer.seal(flight, _rows(flight, poured, two, control, draw.fresh())))
-    notes = [
-        f"{asked.name}: {asked.source}; a guess is right in {percent(asked.guessing)} of sets.",
-        "A jug of each water is mixed and brewed again for every trial: with one trial a slip in a "
-        "jug looks like its water.",
-    ]
+    notes = [noted(PlanNote.SETS, method=method), noted(PlanNote.MIXED_AGAIN)]
     if trials > 1:
-        notes.append(
-            "Several sets a taster: one person's answers are alike, so counting each as another "
-            "person's would claim too much."
-        )
+        notes.append(noted(PlanNote.SETS_ALIKE))
     return CupPlan(
         session=session,
         tasters=names,

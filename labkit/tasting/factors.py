@@ -1,4 +1,4 @@
-"""The three factors of a brew water, and the way between natural and coded levels."""
+"""The factors of a brew water, and the way between natural and coded levels."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.errors import SweepError
-from labkit.water import COORDINATE
+from labkit.water import COORDINATE, SALT_SHARE, Coordinate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Factor:
-    """One coordinate of the search space with the range that is explored."""
+    """One coordinate, or share of the salts, with the range that is explored."""
 
     name: str
-    """A key of :data:`labkit.water.COORDINATE`."""
+    """A key of :data:`labkit.water.COORDINATE` or :data:`labkit.water.SALT_SHARE`."""
 
     low: float
     """Natural level that is coded as -1."""
@@ -25,10 +25,10 @@ class Factor:
     """Natural level that is coded as +1."""
 
     def __post_init__(self) -> None:
-        if self.name not in COORDINATE:
+        if self.name not in COORDINATE and self.name not in SALT_SHARE:
             raise SweepError(
-                f"name must be one of {', '.join(COORDINATE)}, got {self.name!r}. "
-                "A water is described by these three coordinates.",
+                f"name must be one of {', '.join((*COORDINATE, *SALT_SHARE))}, got {self.name!r}. "
+                "A water is described by these.",
                 field="name",
             )
         if not (np.isfinite(self.low) and np.isfinite(self.high)) or self.low >= self.high:
@@ -37,7 +37,7 @@ class Factor:
                 "Give the two ends of the range to explore.",
                 field="low",
             )
-        highest = COORDINATE[self.name].highest
+        highest = self._one.highest
         if self.low < 0 or self.high > highest:
             raise SweepError(
                 f"{self.name} must be 0 to {highest:g}, got {self.low} to {self.high}. "
@@ -48,7 +48,11 @@ class Factor:
     @property
     def title(self) -> str:
         """Words and unit for an axis or a column head."""
-        return COORDINATE[self.name].title
+        return self._one.title
+
+    @property
+    def _one(self) -> Coordinate:
+        return SALT_SHARE[self.name] if self.name in SALT_SHARE else COORDINATE[self.name]
 
     @property
     def middle(self) -> float:

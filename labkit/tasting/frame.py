@@ -31,6 +31,9 @@ SCORES_COLUMNS: Final = (
     "given_at",
     "strength_percent",
     "extraction_percent",
+    "sulfate_share",
+    "potassium_share",
 )
 """Columns of the frame, one row a score; hardness and alkalinity in mg/L as CaCO3. Brew strength
-and extraction yield are those of the cup, NaN where nobody measured them."""
+and extraction yield are those of the cup, NaN where nobody measured them; the shares of the salts
+are NaN where none was asked for."""

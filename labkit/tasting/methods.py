@@ -80,7 +80,7 @@ class Method:
         if self.names_attribute and not attribute.strip():
             raise PlanError(
                 f"attribute must be given for {self.name}, got none. "
-                "Say what the tasters shall compare, such as acidity.",
+                "Say what the tasters are to compare, such as acidity.",
                 field="attribute",
             )
         return self.question.format(attribute=attribute)

@@ -16,7 +16,7 @@ from labkit.tasting.methods import METHODS
 from labkit.tasting.notes import plan_notes
 from labkit.tasting.plan import CupPlan, Design, checked_names
 from labkit.tasting.seal import Sealer
-from labkit.tasting.sizes import size_flights
+from labkit.tasting.sizes import COMFORTABLE_CUPS, size_flights
 from labkit.tasting.vessels import Vessels
 from labkit.tasting.waters import Control, SessionWater, session_waters
 from labkit.water import Target, find_water
@@ -28,7 +28,7 @@ def plan_tasting(
     *,
     session: str,
     passphrase: str,
-    cups_per_flight: int = 5,
+    cups_per_flight: int = COMFORTABLE_CUPS,
     flights: int | None = None,
     repeats: int | None = None,
     control: Control = "middle",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import Enum, auto
 from functools import lru_cache
 from typing import Final
 
@@ -12,11 +13,12 @@ import pandas as pd
 from scipy.special import nctdtr, stdtrit
 
 from labkit.errors import PlanError
+from labkit.noted import Noted
 from labkit.shown import Shown
 from labkit.tasting.detectable import detectable_difference
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.scales import MOST_POINTS, Scale
-from labkit.tasting.sizes import Sizes, check_whole, size_flights
+from labkit.tasting.sizes import COMFORTABLE_CUPS, Sizes, check_whole, size_flights
 from labkit.tasting.sweeps import Sweep
 from labkit.tasting.vessels import Vessels
 from labkit.water import is_finite
@@ -41,6 +43,22 @@ _MOST_ML: Final = 10_000.0
 """No cup or bowl holds more (mL)."""
 
 
+class NoiseFrom(Enum):
+    """Where a panel's noise is from; in brackets the facts that come with it."""
+
+    GIVEN = auto()
+    """Whoever asks."""
+
+    PRACTISED = auto()
+    """The default for people who taste for a living."""
+
+    BOOK = auto()
+    """The lab book (n: scores, coffee, jug_assumed: whether that of the jug is a default)."""
+
+
+_GIVEN: Final = Noted(NoiseFrom.GIVEN)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TasterNoise:
     """Standard deviations of scores that do not come from the water, in points of the scale."""
@@ -54,7 +72,7 @@ class TasterNoise:
     jug_sd: float
     """The same water mixed and brewed again, for all who taste that jug."""
 
-    source: str
+    source: Noted[NoiseFrom] = _GIVEN
     """Where the numbers are from, said wherever they are used."""
 
     def __post_init__(self) -> None:
@@ -91,35 +109,7 @@ def practised_noise(scale: Scale) -> TasterNoise:
         repeat_sd=0.10 * width,
         taster_water_sd=0.06 * width,
         jug_sd=0.02 * width,
-        source=(
-            "default for practised tasters: repeats within 10 % of the scale (from memory, Lawless "
-            "& Heymann 2010), own response 6 %, jug 2 % (assumed)"
-        ),
-    )
-
-
-def guest_noise(scale: Scale) -> TasterNoise:
-    """Noise of guests without practice, where the lab book has no history of them.
-
-    Variances 1.667 (residual) and 3.162 (consumer by product) of liking on nine points by 81
-    consumers, the ham data of Næs, Brockhoff & Tomic, Statistics for Sensory and Consumer
-    Science (2010), fitted with R's lme4: ``Informed.liking ~ Product*Information + (1|Consumer)
-    + (1|Consumer:Product)``. The jug is assumed.
-
-    Parameters
-    ----------
-    scale : Scale
-        Its width sets the points.
-    """
-    width = scale.highest - scale.lowest
-    return TasterNoise(
-        repeat_sd=math.sqrt(1.667) / 8 * width,
-        taster_water_sd=math.sqrt(3.162) / 8 * width,
-        jug_sd=0.02 * width,
-        source=(
-            "default for guests: 81 consumers on nine points (Næs, Brockhoff & Tomic 2010, ham), "
-            "repeats 16 % and own response 22 % of the scale, jug 2 % (assumed)"
-        ),
+        source=Noted(NoiseFrom.PRACTISED),
     )
 
 
@@ -268,7 +258,7 @@ def plan_power(
     noise: TasterNoise,
     has_control: bool = True,
     duplicates: int = 1,
-    cups_per_flight: int = 5,
+    cups_per_flight: int = COMFORTABLE_CUPS,
     flights: int | None = None,
     repeats: int | None = None,
     serving: Vessels = "shared bowls",
@@ -291,7 +281,7 @@ def plan_power(
     n_tasters : int
         People who taste.
     noise : TasterNoise
-        From the lab book, or :func:`practised_noise`, or :func:`guest_noise`.
+        From the lab book, or :func:`practised_noise`.
     has_control : bool
         Whether one cup of every flight holds the control.
     duplicates, cups_per_flight : int

@@ -192,7 +192,7 @@ def choose_plan(
     minutes : float
         Time at the table.
     noise : TasterNoise
-        From the lab book, or :func:`practised_noise`, or :func:`guest_noise`.
+        From the lab book, or :func:`practised_noise`.
     cups_per_flight : int
         Most cups side by side.
     control : bool, optional
@@ -223,12 +223,7 @@ def choose_plan(
     and the eighth root of cups times minutes; a control counts for a fifth of the difference, a
     duplicate for a tenth. If there is time for none, the shortest plans are looked at.
     """
-    if not (is_finite(minutes) and 0 < minutes <= _MOST_MINUTES):
-        raise PlanError(
-            f"minutes must be above 0 and at most {_MOST_MINUTES:g}, got {minutes!r}. "
-            "Say how long you have at the table.",
-            field="minutes",
-        )
+    check_minutes(minutes)
 
     def power_of(has_control: bool, sized: Mapping[str, Any]) -> PlanPower:
         return plan_power(
@@ -271,6 +266,27 @@ def choose_plan(
 
 
 _MOST_MINUTES: Final = 1440.0
+
+
+def check_minutes(minutes: float) -> None:
+    """Refuse a time at the table that is none.
+
+    Parameters
+    ----------
+    minutes : float
+        Time at the table.
+
+    Raises
+    ------
+    PlanError
+        If it is not above 0, or more than a day.
+    """
+    if not (is_finite(minutes) and 0 < minutes <= _MOST_MINUTES):
+        raise PlanError(
+            f"minutes must be above 0 and at most {_MOST_MINUTES:g}, got {minutes!r}. "
+            "Say how long you have at the table.",
+            field="minutes",
+        )
 
 
 def _sized(n_waters: int, has_control: bool, cups_per_flight: int) -> Iterator[dict[str, Any]]:

@@ -10,11 +10,12 @@ from itertools import permutations
 import numpy as np
 
 from labkit.errors import PlanError
+from labkit.noted import Noted, noted
 from labkit.tasting.codes import draw_codes
 from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.orders import Orders, follow_counts, position_counts
-from labkit.tasting.plan import CupPlan, Serving, checked_names
+from labkit.tasting.plan import CupPlan, PlanNote, Serving, checked_names
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer, open_keys
 
 _TRIES = 2000
@@ -87,7 +88,7 @@ def replan(
     keys: list[SealedKey] = []
     sealer: Sealer | None = None
     taken = set(plan.all_codes)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Noted[PlanNote], ...] = ()
     for flight in flights:
         here = [cup for cup in kept if cup.flight == flight]
         before = [cup for cup in plan.cups if cup.flight == flight]
@@ -121,10 +122,8 @@ def replan(
             key = sealer.seal(flight, tuple(new_rows))
         cups += [*here, *added]
         keys.append(key)
-    said = f"Planned anew from flight {flights[0]}"
-    said += f", without {', '.join(absent)}" if absent else ""
-    said += f", with {', '.join(late)}" if late else ""
-    notes = (*plan.notes, f"{said}: balance is what these orders leave.", *dict.fromkeys(notes))
+    anew = noted(PlanNote.PLANNED_ANEW, flight=flights[0], absent=tuple(absent), late=tuple(late))
+    notes = (*plan.notes, anew, *dict.fromkeys(notes))
     return replace(plan, tasters=names, cups=tuple(cups), keys=tuple(keys), notes=notes)
 
 

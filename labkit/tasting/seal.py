@@ -28,7 +28,7 @@ from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
 from labkit.errors import SealError
 from labkit.tasting.passphrases import check_passphrase, normal
-from labkit.water import COORDINATES, Target
+from labkit.water import COORDINATES, SALT_SHARES, Target
 
 _MAGIC: Final = b"LKEY"
 _VERSION: Final = 1
@@ -85,9 +85,13 @@ class OpenedFlight:
     """One row a code, by code."""
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a code: session, flight, code, jug, bowl, water, coordinates, both flags."""
+        """One row a code: session, flight, code, jug, bowl, water, coordinates, both flags.
+
+        The shares of its salts come last, if any is asked for.
+        """
         columns = ["session", "flight", "blind_code", "jug", "bowl", "water", *COORDINATES]
         columns += ["is_control", "is_duplicate"]
+        columns += [name for name in SALT_SHARES if any(_asks(row, name) for row in self.rows)]
         records = [
             {"session": self.session, "flight": self.flight} | _flat(row) for row in self.rows
         ]
@@ -309,6 +313,10 @@ class Sealer:
         )
 
 
+def _asks(row: KeyRow, name: str) -> bool:
+    return name in row.target.salt_shares
+
+
 def _flat(row: KeyRow) -> dict[str, Any]:
     """A row with the target's coordinates in its place."""
     return {
@@ -317,6 +325,7 @@ def _flat(row: KeyRow) -> dict[str, Any]:
         "bowl": row.bowl,
         "water": row.water,
         **{name: getattr(row.target, name) for name in COORDINATES},
+        **row.target.salt_shares,  # not there where nothing is asked, as in keys of labkit before
         "is_control": row.is_control,
         "is_duplicate": row.is_duplicate,
     }
@@ -332,7 +341,8 @@ def _from_json(content: bytes) -> OpenedFlight:
     read = json.loads(content)
     rows = []
     for flat in read["rows"]:
-        target = Target(**{name: flat.pop(name) for name in COORDINATES})
+        asked = {name: flat.pop(name) for name in SALT_SHARES if name in flat}
+        target = Target(**{name: flat.pop(name) for name in COORDINATES}, **asked)
         rows.append(KeyRow(target=target, **flat))
     return OpenedFlight(session=read["session"], flight=read["flight"], rows=tuple(rows))
 

@@ -75,7 +75,7 @@ def size_flights(
     *,
     has_control: bool,
     duplicates: int = 1,
-    cups_per_flight: int = 5,
+    cups_per_flight: int = COMFORTABLE_CUPS,
     flights: int | None = None,
     repeats: int | None = None,
     in_part: bool = False,

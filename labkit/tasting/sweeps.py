@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -14,10 +14,13 @@ from labkit.errors import DosingError, SweepError
 from labkit.shown import Shown
 from labkit.tasting.factors import Factor
 from labkit.water import (
+    COORDINATE,
     COORDINATES,
     PURE_WATER,
+    SALT_SHARE,
     Concentrate,
     Mixing,
+    StartWater,
     Target,
     Water,
     largest_base_share,
@@ -27,7 +30,14 @@ from labkit.water import (
 _TRIED: Final = 41
 """Levels tried between the ends of a sweep for how far it can go."""
 
-Kind = Literal["ratio sweep", "hardness dial", "alkalinity dial", "ratio x hardness grid"]
+Kind = Literal[
+    "ratio sweep",
+    "hardness dial",
+    "alkalinity dial",
+    "ratio x hardness grid",
+    "anion sweep",
+    "cation sweep",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,13 +54,38 @@ class Sweep(Shown):
     """The factors varied, over the range of this sweep."""
 
     held: Mapping[str, float]
-    """The other coordinates at their one level."""
+    """The other coordinates, and shares of the salts where asked for, at their one level."""
+
+    def holding(
+        self, *, sulfate_share: float | None = None, potassium_share: float | None = None
+    ) -> Sweep:
+        """The same sweep with a share of the salts held, whichever bottles there are.
+
+        Parameters
+        ----------
+        sulfate_share, potassium_share : float, optional
+            By charge, 0 to 1; what the bottles give unless it is said.
+
+        Examples
+        --------
+        >>> sweep = ratio_sweep((0, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+        >>> [one.salts_text for one in sweep.holding(sulfate_share=0).targets]
+        ['all chloride', 'all chloride']
+        """
+        given = {"sulfate_share": sulfate_share, "potassium_share": potassium_share}
+        shares: dict[str, Any] = {name: one for name, one in given.items() if one is not None}
+        return replace(
+            self,
+            targets=tuple(replace(target, **shares) for target in self.targets),
+            held=MappingProxyType({**self.held, **shares}),
+        )
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a water: its number, the three coordinates, Ca:Mg in words."""
+        """One row a water: its number, the three coordinates, Ca:Mg in words, shares asked for."""
         rows = [
             {name: getattr(target, name) for name in COORDINATES}
             | {"ca_mg_ratio": target.ca_mg_ratio_text}
+            | target.salt_shares
             for target in self.targets
         ]
         return pd.DataFrame(rows, index=pd.RangeIndex(1, len(rows) + 1, name="water"))
@@ -173,12 +208,92 @@ def ratio_hardness_grid(
     )
 
 
+def anion_sweep(
+    sulfate_shares: Sequence[float] = (0, 0.5, 1),
+    *,
+    mg_share: float,
+    hardness_mg_l_caco3: float,
+    alkalinity_mg_l_caco3: float,
+    potassium_share: float | None = None,
+) -> Sweep:
+    """Waters from chloride to sulfate, of the same calcium, magnesium and alkalinity.
+
+    Parameters
+    ----------
+    sulfate_shares : sequence of float
+        Sulfate's shares of chloride and sulfate to try, by charge, each between 0 and 1.
+    mg_share : float
+        Magnesium's share of hardness in all waters, between 0 and 1.
+    hardness_mg_l_caco3, alkalinity_mg_l_caco3 : float
+        What all waters have (mg/L as CaCO3).
+    potassium_share : float, optional
+        Potassium's share of sodium and potassium in all waters, by charge; what the bottles give
+        unless it is said.
+
+    Raises
+    ------
+    SweepError
+        As for :func:`ratio_sweep`.
+
+    Examples
+    --------
+    >>> sweep = anion_sweep(mg_share=0.5, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+    >>> [target.salts_text for target in sweep.targets]
+    ['all chloride', '50 % sulfate', 'all sulfate']
+    """
+    return _sweep(
+        "anion sweep",
+        {"sulfate_share": sulfate_shares},
+        mg_share=mg_share,
+        hardness_mg_l_caco3=hardness_mg_l_caco3,
+        alkalinity_mg_l_caco3=alkalinity_mg_l_caco3,
+        **({} if potassium_share is None else {"potassium_share": potassium_share}),
+    )
+
+
+def cation_sweep(
+    potassium_shares: Sequence[float] = (0, 0.5, 1),
+    *,
+    mg_share: float,
+    hardness_mg_l_caco3: float,
+    alkalinity_mg_l_caco3: float,
+    sulfate_share: float | None = None,
+) -> Sweep:
+    """Waters from sodium to potassium, of the same calcium, magnesium and alkalinity.
+
+    Parameters
+    ----------
+    potassium_shares : sequence of float
+        Potassium's shares of sodium and potassium to try, by charge, each between 0 and 1.
+    mg_share : float
+        Magnesium's share of hardness in all waters, between 0 and 1.
+    hardness_mg_l_caco3, alkalinity_mg_l_caco3 : float
+        What all waters have (mg/L as CaCO3).
+    sulfate_share : float, optional
+        Sulfate's share of chloride and sulfate in all waters, by charge; what the bottles give
+        unless it is said.
+
+    Raises
+    ------
+    SweepError
+        As for :func:`ratio_sweep`.
+    """
+    return _sweep(
+        "cation sweep",
+        {"potassium_share": potassium_shares},
+        mg_share=mg_share,
+        hardness_mg_l_caco3=hardness_mg_l_caco3,
+        alkalinity_mg_l_caco3=alkalinity_mg_l_caco3,
+        **({} if sulfate_share is None else {"sulfate_share": sulfate_share}),
+    )
+
+
 def check_reachable(
     sweep: Sweep,
     concentrates: Sequence[Concentrate],
     *,
     volume_ml: float = 1000.0,
-    base: Water = PURE_WATER,
+    base: Water | StartWater = PURE_WATER,
     pipette_ml: float = 0.1,
 ) -> tuple[Mixing, ...]:
     """How each water of a sweep is mixed.
@@ -191,7 +306,7 @@ def check_reachable(
         The bottles at hand.
     volume_ml : float
         Finished volume of each water (mL).
-    base : Water
+    base : Water or StartWater
         What the doses go into.
     pipette_ml : float
         Step to which doses are rounded (mL).
@@ -222,9 +337,11 @@ def check_reachable(
         except DosingError as error:
             refused.append((target, error))
     if refused:
-        named = "; ".join(target.text for target, _ in refused)
+        of_salts = sweep.varied[0].name in SALT_SHARE  # the rest is the same in all of them
+        named = "; ".join(target.salts_text if of_salts else target.text for target, _ in refused)
         # The remedy that serves them all: the water that bears the least of this base.
-        _, worst = min(refused, key=lambda one: largest_base_share(one[0], base))
+        start = base.base if isinstance(base, StartWater) else base
+        _, worst = min(refused, key=lambda one: largest_base_share(one[0], start))
         raise SweepError(
             f"{len(refused)} of the {len(sweep.targets)} waters of this {sweep.kind} cannot be "
             f"made ({named}), because {worst}"
@@ -268,7 +385,7 @@ def nearest_sweep(
         return sweep
     first = sweep.varied[0]
     levels = sorted({getattr(target, first.name) for target in sweep.targets})
-    digits = 2 if first.name == "mg_share" else 0
+    digits = (COORDINATE.get(first.name) or SALT_SHARE[first.name]).digits
     tried = sorted({*levels, *np.round(np.linspace(first.low, first.high, _TRIED), digits)})
     rows = list(dict.fromkeys(replace(one, **{first.name: levels[0]}) for one in sweep.targets))
     held = [

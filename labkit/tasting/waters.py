@@ -14,6 +14,7 @@ from labkit.water import (
     levels_of,
     same_water,
     water_numbers,
+    water_order,
 )
 
 Control = Target | Literal["middle", "none"]
@@ -25,7 +26,7 @@ class SessionWater:
     """One water of a session; known to the lead, who does not know its codes."""
 
     label: str
-    """W1, W2, ... by Mg share, then hardness, then alkalinity."""
+    """W1, W2, ... by Mg share, then hardness, then alkalinity, then the shares of its salts."""
 
     target: Target
     """The recipe's coordinates."""
@@ -63,12 +64,12 @@ def session_waters(
         raise PlanError(
             "targets must hold at least one water, got none. Add a water to taste.", field="targets"
         )
-    asked = sorted(targets, key=levels_of)
+    asked = sorted(targets, key=water_order)
     numbers = water_numbers(asked)
     for place, first in enumerate(numbers):
         if first != place:
             raise PlanError(
-                f"targets must differ, got {describe(levels_of(asked[place]))} twice. "
+                f"targets must differ, got {_named(asked[place])} twice. "
                 "A repeat is asked for with duplicates.",
                 field="targets",
             )
@@ -82,7 +83,7 @@ def session_waters(
         return (*known, *more)
     chosen = asked[len(asked) // 2] if control == "middle" else control
     if isinstance(chosen, Target) and find_water(chosen, asked) is None:
-        asked = sorted([*asked, chosen], key=levels_of)
+        asked = sorted([*asked, chosen], key=water_order)
     return tuple(
         SessionWater(
             label=f"W{i}",
@@ -91,3 +92,7 @@ def session_waters(
         )
         for i, target in enumerate(asked, start=1)
     )
+
+
+def _named(target: Target) -> str:
+    return ", ".join(filter(None, (describe(levels_of(target)), target.salts_text)))

@@ -35,6 +35,8 @@ from .chemistry.steel import SteelGuidance as SteelGuidance
 from .chemistry.steel import steel_guidance as steel_guidance
 from .coordinates import COORDINATE as COORDINATE
 from .coordinates import COORDINATES as COORDINATES
+from .coordinates import SALT_SHARE as SALT_SHARE
+from .coordinates import SALT_SHARES as SALT_SHARES
 from .coordinates import STANDARD_LOW as STANDARD_LOW
 from .coordinates import STANDARD_SPAN as STANDARD_SPAN
 from .coordinates import Coordinate as Coordinate
@@ -43,8 +45,14 @@ from .coordinates import as_coordinates as as_coordinates
 from .coordinates import describe as describe
 from .coordinates import find_water as find_water
 from .coordinates import levels_of as levels_of
+from .coordinates import salt_shares_of as salt_shares_of
 from .coordinates import same_water as same_water
 from .coordinates import water_numbers as water_numbers
+from .coordinates import water_order as water_order
+from .day import DayReading as DayReading
+from .day import DayVerdict as DayVerdict
+from .day import DayWater as DayWater
+from .day import water_of_day as water_of_day
 from .dosing.batch import DayBatch as DayBatch
 from .dosing.batch import mix_batch as mix_batch
 from .dosing.choosing import PREFERENCES as PREFERENCES
@@ -52,6 +60,7 @@ from .dosing.choosing import Preference as Preference
 from .dosing.direct import Portion as Portion
 from .dosing.direct import TankMixing as TankMixing
 from .dosing.direct import weigh_out as weigh_out
+from .dosing.mixing import BASE as BASE
 from .dosing.mixing import NOTABLE_STEP_PERCENT as NOTABLE_STEP_PERCENT
 from .dosing.mixing import Dose as Dose
 from .dosing.mixing import Mixing as Mixing
@@ -62,9 +71,13 @@ from .dosing.nearest import differences as differences
 from .dosing.nearest import thinned_for as thinned_for
 from .dosing.nearest import within_reach as within_reach
 from .dosing.reach import largest_base_share as largest_base_share
+from .dosing.shares import open_shares as open_shares
 from .dosing.spread import Spread as Spread
 from .dosing.tables import WaterTable as WaterTable
+from .figures import counted as counted
 from .figures import figure as figure
+from .figures import litres as litres
+from .figures import measured_ml as measured_ml
 from .figures import percent as percent
 from .figures import up as up
 from .given import is_finite as is_finite
@@ -103,6 +116,8 @@ from .supply import PureWater as PureWater
 from .supply import Supply as Supply
 from .supply import pure_water as pure_water
 from .supply import read_analysis as read_analysis
+from .tasted import TASTED_FROM as TASTED_FROM
+from .tasted import TastedFrom as TastedFrom
 from .typed.label import read_label as read_label
 from .typed.numbers import read_number as read_number
 from .typed.numbers import read_numbers as read_numbers
@@ -113,6 +128,7 @@ from .typed.reading import read_water as read_water
 from .typed.reading import read_waters as read_waters
 from .typed.saying import Way as Way
 from .typed.saying import write_water as write_water
+from .typed.shares import read_salt_shares as read_salt_shares
 from .uncertainty import ANALYSIS_HALF_WIDTH_PERCENT as ANALYSIS_HALF_WIDTH_PERCENT
 from .units import ALKALINITY_UNITS as ALKALINITY_UNITS
 from .units import CACO3_G_MOL as CACO3_G_MOL
@@ -121,6 +137,7 @@ from .units import alkalinity_in as alkalinity_in
 from .units import hardness_from as hardness_from
 from .units import hardness_in as hardness_in
 from .waters.targets import Target as Target
+from .waters.targets import share_text as share_text
 from .waters.water import PURE_WATER as PURE_WATER
 from .waters.water import Water as Water
 from .waters.water import blend as blend

@@ -1,4 +1,8 @@
-"""What a water is varied by: the one table of coordinates, and the one rule of the same water."""
+"""What a water is varied by: the one table of coordinates, and the one rule of the same water.
+
+The three coordinates are searched. The shares of its salts stand beside them: they are asked for
+or left to the bottles, compared in tastings of their own, and never searched.
+"""
 
 from __future__ import annotations
 
@@ -104,11 +108,46 @@ _TABLE: Final = (
     ),
 )
 
+_SALTS: Final = (
+    Coordinate(
+        name="sulfate_share",
+        words="sulfate share",
+        title="Sulfate share of chloride and sulfate",
+        unit="",
+        highest=1.0,
+        low=0.0,
+        high=1.0,
+        step=0.25,
+        digits=2,
+        tolerance=0.005,
+        settled=0.02,
+    ),
+    Coordinate(
+        name="potassium_share",
+        words="potassium share",
+        title="Potassium share of sodium and potassium",
+        unit="",
+        highest=1.0,
+        low=0.0,
+        high=1.0,
+        step=0.25,
+        digits=2,
+        tolerance=0.005,
+        settled=0.02,
+    ),
+)
+
 COORDINATE: Final[Mapping[str, Coordinate]] = MappingProxyType({one.name: one for one in _TABLE})
 """Each coordinate by its name, in the order of every array of waters."""
 
 COORDINATES: Final = tuple(COORDINATE)
 """Names of the coordinates, in the order of every array of waters."""
+
+SALT_SHARE: Final[Mapping[str, Coordinate]] = MappingProxyType({one.name: one for one in _SALTS})
+"""What may be asked of a water's salts besides, by name: shares by charge (equivalents)."""
+
+SALT_SHARES: Final = tuple(SALT_SHARE)
+"""Names of the shares, in the order of every array of them."""
 
 STANDARD_LOW: Final = np.array([one.low for one in _TABLE])
 """Low ends of the usual ranges, shape (n_coordinates,)."""
@@ -118,6 +157,10 @@ STANDARD_SPAN: Final = np.array([one.high - one.low for one in _TABLE])
 
 TOLERANCE: Final = np.array([one.tolerance for one in _TABLE])
 """How far apart the levels of one water may be stated, shape (n_coordinates,)."""
+
+
+_RECIPE_TOLERANCE: Final = np.array([one.tolerance for one in (*_TABLE, *_SALTS)])
+_AS_IT_COMES: Final = -1.0  # stands for a share that nobody asked for: no share is negative
 
 
 def as_coordinates(waters: object) -> NDArray[np.float64]:
@@ -179,8 +222,54 @@ def levels_of(water: object) -> tuple[float, ...]:
     return tuple(float(level) for level in as_coordinates(water)[0])
 
 
+def salt_shares_of(waters: object) -> NDArray[np.float64]:
+    """The shares asked of waters' salts, columns as ``SALT_SHARES``.
+
+    Parameters
+    ----------
+    waters : as for :func:`as_coordinates`
+        A table without these columns, and an array of coordinates, asks for none.
+
+    Returns
+    -------
+    ndarray of float, shape (n, 2)
+        NaN where nothing is asked for: the bottles decide.
+
+    Examples
+    --------
+    >>> salt_shares_of([(0.5, 80, 30)]).tolist()
+    [[nan, nan]]
+    """
+    rows = len(as_coordinates(waters))
+    if hasattr(waters, "columns"):
+        columns = [
+            np.asarray(waters[name] if name in waters.columns else np.full(rows, np.nan))  # type: ignore[index]
+            for name in SALT_SHARES
+        ]
+        return np.column_stack([column.astype(np.float64) for column in columns])
+    alone = hasattr(waters, COORDINATES[0]) or not isinstance(waters, Iterable)
+    each = [waters] if alone or isinstance(waters, np.ndarray) else list(waters)  # type: ignore[call-overload]
+    if len(each) != rows or not rows:
+        return np.full((rows, len(SALT_SHARES)), np.nan)
+    asked = [[getattr(water, name, None) for name in SALT_SHARES] for water in each]
+    return np.array(asked, dtype=np.float64)
+
+
+def water_order(water: object) -> tuple[float, ...]:
+    """Where a water stands among others: by its levels, then by the shares of its salts.
+
+    Parameters
+    ----------
+    water : Target, one row of a DataFrame or array_like of shape (3,)
+        One water, as :func:`as_coordinates` takes it.
+    """
+    return tuple(map(float, _recipes(water)[0]))
+
+
 def same_water(one: object, other: object) -> bool:
     """Whether two waters are the same: each coordinate as stated, to half of its last digit.
+
+    So is each share of their salts; one that is asked for is another water than one that is not.
 
     Parameters
     ----------
@@ -194,7 +283,7 @@ def same_water(one: object, other: object) -> bool:
     >>> same_water((1 / 3, 80, 30), (0.35, 80, 30))
     False
     """
-    return bool(_alike(as_coordinates(one)[0], as_coordinates(other))[0])
+    return bool(_alike(_recipes(one)[0], _recipes(other))[0])
 
 
 def water_numbers(waters: object) -> NDArray[np.int_]:
@@ -202,7 +291,7 @@ def water_numbers(waters: object) -> NDArray[np.int_]:
 
     Parameters
     ----------
-    waters : as for :func:`coordinates`
+    waters : as for :func:`as_coordinates`
         Of shape (n, 3).
 
     Returns
@@ -211,7 +300,7 @@ def water_numbers(waters: object) -> NDArray[np.int_]:
         For each water the place of the first one that is the same: each water is held against
         those that were first of their kind, in the order given.
     """
-    table = as_coordinates(waters)
+    table = _recipes(waters)
     exact, back = np.unique(table, axis=0, return_inverse=True)
     order = np.full(len(exact), len(table))
     np.minimum.at(order, back.ravel(), np.arange(len(table)))
@@ -242,13 +331,19 @@ def find_water(water: object, among: Sequence[object]) -> int | None:
     int or None
         Counted from 0; None if it is not there.
     """
-    near = np.flatnonzero(_alike(as_coordinates(water)[0], as_coordinates(among)))
+    near = np.flatnonzero(_alike(_recipes(water)[0], _recipes(among)))
     return int(near[0]) if len(near) else None
 
 
 def _alike(water: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Which of ``others``, shape (n, 3), are ``water``, shape (n,)."""
-    return np.asarray((np.abs(others - water) <= TOLERANCE + 1e-9).all(axis=1))
+    """Which of ``others``, shape (n, 5), are ``water``, shape (5,)."""
+    return np.asarray((np.abs(others - water) <= _RECIPE_TOLERANCE + 1e-9).all(axis=1))
+
+
+def _recipes(waters: object) -> NDArray[np.float64]:
+    """Coordinates and shares side by side, shape (n, 5)."""
+    shares = np.nan_to_num(salt_shares_of(waters), nan=_AS_IT_COMES)
+    return np.hstack([as_coordinates(waters), shares])
 
 
 def amount(name: str, level: float) -> str:

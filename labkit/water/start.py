@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from labkit.errors import WaterError
+from labkit.water.figures import measured_ml
 from labkit.water.given import is_finite
 from labkit.water.waters.water import PURE_WATER, Water, blend
 
@@ -58,6 +59,8 @@ class StartWater:
     def parts(self, volume_ml: float) -> tuple[tuple[str, float], ...]:
         """What is poured together for so much of it: name and mL of each water.
 
+        The base is measured, the pure water fills up to the volume.
+
         Parameters
         ----------
         volume_ml : float
@@ -65,13 +68,26 @@ class StartWater:
 
         Examples
         --------
-        >>> StartWater(name="tap", share_percent=30).parts(2760)
-        (('tap', 828.0), ('pure water', 1932.0))
+        >>> StartWater(name="tap", share_percent=30).parts(2761)
+        (('tap', 828.0), ('pure water', 1933.0))
         """
         if not self.is_blend:
             return ((self.name, volume_ml),)
-        of_base = round(volume_ml * self.share_percent / 100, 9)
+        of_base = min(measured_ml(volume_ml * self.share_percent / 100), volume_ml)
         return (self.name, of_base), (PURE, round(volume_ml - of_base, 9))
+
+    def poured(self, volume_ml: float) -> Water:
+        """The water that :meth:`parts` make: a blend as it is measured.
+
+        Parameters
+        ----------
+        volume_ml : float
+            How much of it there is (mL), above 0.
+        """
+        parts = self.parts(volume_ml)
+        if len(parts) == 1:
+            return self.base
+        return blend(zip((self.base, PURE_WATER), (part_ml for _, part_ml in parts), strict=True))
 
     @property
     def text(self) -> str:

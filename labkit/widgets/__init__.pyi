@@ -15,6 +15,7 @@ from .steps.bottles.jug_form import BaseWaterForm as BaseWaterForm
 from .steps.bottles.jug_form import JugForm as JugForm
 from .steps.bottles.meter_form import MeterForm as MeterForm
 from .steps.bottles.stock_form import StockForm as StockForm
+from .steps.hand_over.batch_form import BatchForm as BatchForm
 from .steps.hand_over.card_form import CardForm as CardForm
 from .steps.hand_over.report_form import ReportForm as ReportForm
 from .steps.plan.paper_form import PaperForm as PaperForm

@@ -11,7 +11,7 @@ from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
 from labkit.water import (
-    PURE,
+    Concentrate,
     IonChange,
     Preference,
     Reach,
@@ -58,8 +58,15 @@ class Card(Shown):
 
     @property
     def base_name(self) -> str:
-        """What the doses go into is called."""
-        return base_name(self.start, self.reach)
+        """What the doses go into is called, with its shares as they are poured."""
+        return self.poured_from.text
+
+    @property
+    def poured_from(self) -> StartWater:
+        """What the doses go into: the start, thinned as far as this water needs."""
+        if self.reach.base_share == 0:
+            return StartWater()
+        return replace(self.start, share_percent=round(100 * self.reach.base_share, 9))
 
 
 def make_card(
@@ -74,6 +81,7 @@ def make_card(
     balance_g: float = 0.01,
     prefer: Preference = "few bottles",
     thin: bool = True,
+    strength_mg_l_caco3_per_ml: float | None = None,
 ) -> Card:
     """What to pour for a water, or for a coffee's recommended one.
 
@@ -98,6 +106,9 @@ def make_card(
         What to keep small where there is more than one way.
     thin : bool
         Whether a base that holds too much is thinned with pure water.
+    strength_mg_l_caco3_per_ml : float, optional
+        What 1 mL in a litre adds (mg/L as CaCO3), of bottles that are made there of the same
+        salts; as strong as those on the shelf unless given.
 
     Raises
     ------
@@ -105,28 +116,32 @@ def make_card(
         If the scores of the coffee recommend no water.
     DosingError
         If there is nothing to make it from, or that water cannot be made.
+    ConcentrateError
+        If a salt does not dissolve to that strength.
     """
     found = read(book, water, client=client) if isinstance(water, str) else None
     found = water if isinstance(water, Findings) else found
-    wanted = water if isinstance(water, Target) else found.water if found is not None else None
+    wanted = water if isinstance(water, Target) else found.with_salts if found is not None else None
     if wanted is None:
         why = "" if found is None or found.reading is None else str(found.reading.verdict.kind)
         raise ReadingError(f"no recipe follows from these scores: {why}".rstrip(": "))
     start = start or _start_of(book, found)
-    bottles = book.stock.concentrates()
+    bottles = _as_strong(book.stock.concentrates(), strength_mg_l_caco3_per_ml)
     sources: Sequence[Any] = [salt(label) for label in salts] if salts else bottles
     if not sources:
         raise DosingError(
             "no bottle is on the shelf yet: make one under Bottles, or choose 'g straight from "
             "salts'."
         )
-    reach = within_reach(wanted, sources, base=start.water, blend_with_pure=thin)
+    most = start.share_percent / 100 if start.is_blend else 1.0
+    reach = within_reach(wanted, sources, base=start.base, most=most, blend_with_pure=thin)
+    card = Card(wanted=wanted, recipes=(), reach=reach, start=start, changes=(), found=found)
     purities = {b.salt.label: b.purity for b in bottles if b.salt.label in salts}
     made_from = partial(
         make_recipes,
         reach.target,
         volumes_l=volumes_l,
-        base=_thinned(start, reach),
+        base=card.poured_from,
         prefer=prefer,
         concentrates=() if salts else bottles,
         salts=sources if salts else (),
@@ -134,37 +149,19 @@ def make_card(
     )
     recipes = made_from(pipette_ml=pipette_ml, balance_g=balance_g)
     exact = made_from(pipette_ml=FINE_ML, balance_g=FINE_G)[-1].reached
-    return Card(
-        wanted=wanted,
-        recipes=recipes,
-        reach=reach,
-        start=start,
-        changes=_changes(book, reach, exact),
-        found=found,
+    return replace(card, recipes=recipes, changes=_changes(book, reach, exact))
+
+
+def _as_strong(bottles: Sequence[Concentrate], strength: float | None) -> tuple[Concentrate, ...]:
+    """Bottles of the same salts and names, made to another strength."""
+    if strength is None:
+        return tuple(bottles)
+    return tuple(
+        Concentrate.of_strength(
+            salt=one.salt, strength_mg_l_caco3_per_ml=strength, purity=one.purity, name=one.name
+        )
+        for one in bottles
     )
-
-
-def base_name(start: StartWater, reach: Reach) -> str:
-    """What a start is called once it is thinned as far as a water needs.
-
-    Parameters
-    ----------
-    start : StartWater
-        The water before anything is added.
-    reach : Reach
-        How far it must be thinned for the wanted water.
-    """
-    if reach.base_share == 0:
-        return PURE
-    share = max(1, round(start.share_percent * reach.base_share))
-    return replace(start, share_percent=share).text
-
-
-def _thinned(start: StartWater, reach: Reach) -> StartWater:
-    """The start with its share as it is poured; pure water where none of it is left."""
-    if reach.base_share == 0:
-        return StartWater()
-    return replace(start, share_percent=start.share_percent * reach.base_share)
 
 
 def _start_of(book: LabBook, found: Findings | None) -> StartWater:

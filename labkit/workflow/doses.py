@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from labkit.book import DosesKept, LabBook, TastingSession, take_doses, take_reserved
 from labkit.errors import BookError
+from labkit.workflow.keys import numbers_of
 from labkit.workflow.names import Planned, session_name
 
 
@@ -64,7 +65,9 @@ def record_doses(
 
 
 def mark_mixed(
-    book: LabBook, session: str | TastingSession | Planned, flights: Sequence[int] | None = None
+    book: LabBook,
+    session: str | TastingSession | Planned,
+    flights: int | Sequence[int] | None = None,
 ) -> tuple[int, ...]:
     """Say that flights are mixed: what was set aside for them is taken. Nothing need be typed.
 
@@ -74,7 +77,7 @@ def mark_mixed(
     ----------
     book, session : LabBook and str
         Which session of the lab book.
-    flights : sequence of int, optional
+    flights : int or sequence of int, optional
         Which ones; all that wait to be mixed if not given.
 
     Returns
@@ -89,7 +92,11 @@ def mark_mixed(
     """
     name = session_name(session)
     waiting = [number for of, number, _ in book.stock.waiting_flights() if of == name]
-    asked = waiting if flights is None else [book.sessions.flight(name, n).number for n in flights]
+    asked = (
+        waiting
+        if flights is None
+        else [book.sessions.flight(name, n).number for n in numbers_of(flights)]
+    )
     mixed = tuple(number for number in asked if number in waiting)
     for number in mixed:
         take_reserved(book, name, number)

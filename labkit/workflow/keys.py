@@ -42,7 +42,7 @@ class LockedFlights:
 def lock_flights(
     book: LabBook,
     session: str | TastingSession | Planned,
-    flights: Sequence[int] | None = None,
+    flights: int | Sequence[int] | None = None,
     *,
     done_by: str | None = None,
 ) -> LockedFlights:
@@ -52,7 +52,7 @@ def lock_flights(
     ----------
     book, session : LabBook and str
         Which session of the lab book.
-    flights : sequence of int, optional
+    flights : int or sequence of int, optional
         Which ones; all that are being tasted if not given. One that nobody has begun is only
         locked when named.
     done_by : str, optional
@@ -68,8 +68,8 @@ def lock_flights(
         begun = [one.number for one in book.sessions.flights(name) if one.state == "being tasted"]
         if not begun:
             raise LockError(
-                f"flights must be being tasted to be locked, but {_states(book, name)}. Score "
-                "first, or name the flight to lock it all the same.",
+                f"flights must be open for scores to be locked, but {_states(book, name)}. Score "
+                "first, or name the flight to lock it anyway.",
                 field="flights",
             )
         flights = begun
@@ -83,7 +83,7 @@ def open_flights(
     book: LabBook,
     session: str | TastingSession | Planned,
     passphrase: str,
-    flights: Sequence[int] | None = None,
+    flights: int | Sequence[int] | None = None,
     *,
     early_because: str | None = None,
     done_by: str = "",
@@ -96,7 +96,7 @@ def open_flights(
         Which session of the lab book.
     passphrase : str
         The preparer's.
-    flights : sequence of int, optional
+    flights : int or sequence of int, optional
         Which ones; all that are locked and still closed if not given.
     early_because : str, optional
         A reason to open before the lock; the flights named are then marked as not blind.
@@ -140,7 +140,7 @@ def lock_and_open(
     book: LabBook,
     session: str | TastingSession | Planned,
     passphrase: str,
-    flights: Sequence[int],
+    flights: int | Sequence[int],
 ) -> tuple[Flight, ...]:
     """Lock flights that still take scores and open their keys; a wrong passphrase locks nothing.
 
@@ -150,7 +150,7 @@ def lock_and_open(
         Which session of the lab book.
     passphrase : str
         The preparer's.
-    flights : sequence of int
+    flights : int or sequence of int
         Which ones; those that are locked already are only opened.
 
     Raises
@@ -176,7 +176,7 @@ def lock_and_open(
     return open_flights(book, name, passphrase, numbers)
 
 
-def numbers_of(flights: Sequence[int]) -> list[int]:
+def numbers_of(flights: int | Sequence[int]) -> list[int]:
     """The flights' numbers, each once.
 
     Raises
@@ -184,7 +184,8 @@ def numbers_of(flights: Sequence[int]) -> list[int]:
     PlanError
         If there is none.
     """
-    numbers = list(dict.fromkeys(int(number) for number in flights))
+    given = [flights] if isinstance(flights, int) else flights
+    numbers = list(dict.fromkeys(int(number) for number in given))
     if not numbers:
         raise PlanError(
             "flights must name one at least, got none. Leave them out to take all.", field="flights"

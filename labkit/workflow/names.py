@@ -54,6 +54,13 @@ def attributes_of(asked: Asked) -> tuple[Attribute, ...]:
     if not asked:
         raise PlanError("attributes must name what is scored, got none. Ask at least for overall.")
     if not isinstance(asked, Mapping):
+        if not all(isinstance(one, Attribute) for one in asked):
+            raise PlanError(
+                f"attributes must name a scale for each thing that is scored, got {asked!r}. "
+                "Write {'overall': 'liking 1-9'}; the scales are: "
+                f"{_listed(SCALES)}.",
+                field="attributes",
+            )
         return tuple(asked)
     return tuple(_attribute(name, on) for name, on in asked.items())
 
@@ -64,7 +71,7 @@ def _attribute(name: str, on: str | Scale | Sequence[str]) -> Attribute:
     if isinstance(on, str):
         if on not in SCALES:
             raise ScaleError(
-                f"attributes must be scored on a scale that there is, but {on!r}, for {name}, is "
+                f"attributes must be scored on a known scale, but {on!r}, for {name}, is "
                 f"no scale; there are: {_listed(SCALES)}."
             )
         return Attribute(name=name, scale=SCALES[on])

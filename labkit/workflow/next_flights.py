@@ -17,9 +17,11 @@ from labkit.analysis import (
     WalkStep,
     believe,
     classical_walk,
+    compares_salts,
     flight_history,
     gather_scores,
     makeable,
+    scored_only,
     stop_or_taste,
     suggest_flight,
     water_target,
@@ -96,7 +98,7 @@ class NextFlight(Shown):
             return self.step.sweep.targets
         if self.suggestion is None:
             raise ReadingError(
-                "the next flight must be a dial, but the walk is at its end. Taste next "
+                "the next flight must be a dial, but the walk is finished. Taste next "
                 "'whatever teaches most' instead, or stop."
             )
         return tuple(dict.fromkeys(self.suggestion.targets))
@@ -165,7 +167,10 @@ def next_flight(
     """
     there = opened(book, coffee, client=client)
     given = there.left_out.keep(there.scores) if scores is None else scores
-    frame = None if given.empty else given
+    scored = scored_only(given)
+    # Comparisons of salts say nothing of the three coordinates: the search has yet to begin.
+    untold = given.empty or (len(scored) > 0 and bool(compares_salts(scored).all()))
+    frame = None if untold else given
     gathered = None if frame is None else gather_scores(frame, brew_method=brew_method)
     method = brew_method or (gathered.brew_method if gathered is not None else "cupping")
     if earlier is True:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Literal, Protocol, TypeAlias, TypeVar
+from typing import Any, Literal, Protocol, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -13,22 +13,19 @@ import pandas as pd
 from labkit.book import JUG_ML, BrewMethod, Held, LabBook, Stage, TastingSession
 from labkit.errors import PlanError
 from labkit.tasting import (
-    BenchPlan,
     CupPlan,
-    OpenedFlight,
     SessionWater,
     Vessels,
-    bench_plan,
+    check_minutes,
     open_keys,
     plan_tasting,
     session_waters,
 )
-from labkit.water import COORDINATES, Concentrate, StartWater, Target, find_water
+from labkit.water import COORDINATES, SALT_SHARES, StartWater, Target, find_water
 from labkit.workflow.names import Asked, attributes_of, people_of
+from labkit.workflow.preparation import Preparation
 from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes, stored_plan, usual_name, usual_of
-
-Made = TypeVar("Made")
 
 
 class _HasTargets(Protocol):
@@ -39,49 +36,6 @@ class _HasTargets(Protocol):
 
 Waters: TypeAlias = "_HasTargets | Sequence[Target] | pd.DataFrame"
 """A sweep, the next flight that is suggested, targets, or a table of their coordinates."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Preparation:
-    """What the preparer needs at the bench; never for the eyes of a taster."""
-
-    opened: tuple[OpenedFlight, ...] = field(repr=False)
-    """Which code is which water."""
-
-    bottles: tuple[Concentrate, ...]
-    """What to dose from."""
-
-    start: StartWater
-    """What the doses go into."""
-
-    jug_volume_ml: float
-    """Finished volume of each jug (mL)."""
-
-    lab_book: str
-    """Name of the lab book."""
-
-    @property
-    def jugs(self) -> BenchPlan:
-        """How each jug is mixed.
-
-        Raises
-        ------
-        DosingError
-            If a water cannot be made from these bottles.
-        """
-        return bench_plan(
-            self.opened, self.bottles, jug_volume_ml=self.jug_volume_ml, base=self.start.water
-        )
-
-    def sheet(self, bench_sheet: Callable[..., Made]) -> Made:
-        """The sheet that ``bench_sheet`` (such as ``labkit.bench.bench_sheet``) makes of it."""
-        return bench_sheet(
-            self.opened,
-            self.bottles,
-            start=self.start,
-            jug_volume_ml=self.jug_volume_ml,
-            lab_book=self.lab_book,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +78,8 @@ def plan_session(
     duplicates: int = 1,
     flights: int | None = None,
     repeats: int | None = None,
-    cups_per_flight: int = 5,
+    cups_per_flight: int | None = None,
+    minutes: float | None = None,
     serving: Vessels | None = None,
     alone: bool = False,
     brew_method: BrewMethod | None = None,
@@ -149,7 +104,8 @@ def plan_session(
         Which coffee; ``client`` is needed where two have one of that name.
     waters : Sweep, suggestion, sequence of Target or DataFrame
         What to taste; a DataFrame has the columns ``mg_share`` (0 to 1),
-        ``hardness_mg_l_caco3`` and ``alkalinity_mg_l_caco3`` (mg/L as CaCO3).
+        ``hardness_mg_l_caco3`` and ``alkalinity_mg_l_caco3`` (mg/L as CaCO3), and may have
+        ``sulfate_share`` and ``potassium_share`` (0 to 1, blank for what the bottles give).
     tasters : sequence of str
         Who tastes, by the names in the lab book.
     passphrase : str
@@ -168,8 +124,12 @@ def plan_session(
         Stages of cooling to score apart.
     control : Target, "middle" or "none", optional
         The water in every flight; the coffee's own so far, before that the middle water.
-    duplicates, flights, repeats, cups_per_flight : int
+    duplicates, flights, repeats : int
         As in :func:`labkit.tasting.plan_tasting`.
+    cups_per_flight : int, optional
+        Most cups side by side; as last time, before that as many as are comfortable.
+    minutes : float, optional
+        Time there is at the table, for the next proposal to start from.
     serving, alone : str and bool
         As in :func:`labkit.tasting.plan_tasting`.
     brew_method : {"cupping", "filter", "espresso"}, optional
@@ -208,6 +168,8 @@ def plan_session(
     StockError
         If a bottle may not suffice, with the grams to weigh.
     """
+    if minutes is not None:
+        check_minutes(minutes)
     targets = targets_of(waters)
     usual = usual_of(book, coffee, client)
     day = tasted_on or date.today()
@@ -215,7 +177,7 @@ def plan_session(
     session = None if add_to is None else _session_of(book, add_to, coffee, client)
     after = None if session is None else stored_plan(book, session)
     asked = usual.attributes if attributes is None else attributes_of(attributes)
-    chosen = control or usual.control or "middle"
+    chosen = control or usual.control_for(targets) or "middle"
     keeps = held_with(book, held or usual.held, start) if session is None else session.held
     begin = book.stock.start_water(keeps)
     if session is not None and start is not None:
@@ -229,7 +191,7 @@ def plan_session(
         people,
         session=title,
         passphrase=passphrase,
-        cups_per_flight=cups_per_flight,
+        cups_per_flight=usual.cups_per_flight if cups_per_flight is None else cups_per_flight,
         flights=flights,
         repeats=repeats,
         control=chosen,
@@ -243,6 +205,7 @@ def plan_session(
         rng=rng,
     )
     plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
+    plan = replace(plan, design=replace(plan.design, minutes=minutes))
     prepared = prepare(book, plan, passphrase, begin)
     served = [one.target for one in listed if _is_served(one, targets)]
     reserved = reservations(book, plan, prepared, served, even_if_short=even_if_short)
@@ -325,9 +288,17 @@ def targets_of(waters: Waters) -> tuple[Target, ...]:
                 f"is missing; it has {', '.join(map(str, waters.columns))}.",
                 field="waters",
             )
-        rows = waters[list(COORDINATES)].to_dict("records")
+        shares = [name for name in SALT_SHARES if name in waters.columns]
+        rows = waters[[*COORDINATES, *shares]].to_dict("records")
         return tuple(
-            Target(**{str(name): float(level) for name, level in row.items()}) for row in rows
+            Target(
+                **{
+                    str(name): float(level)
+                    for name, level in row.items()
+                    if name not in shares or pd.notna(level)
+                }
+            )
+            for row in rows
         )
     given: Any = getattr(waters, "targets", waters)
     targets = tuple(one for one in given if isinstance(one, Target))

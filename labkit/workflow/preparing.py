@@ -9,7 +9,7 @@ from labkit.book import JUG_ML, LabBook, TastingSession
 from labkit.errors import DosingError, SealError
 from labkit.workflow.keys import numbers_of
 from labkit.workflow.names import Planned, session_name
-from labkit.workflow.planning import Preparation
+from labkit.workflow.preparation import Preparation
 from labkit.workflow.reserving import set_aside
 
 
@@ -17,7 +17,7 @@ def prepare_flights(
     book: LabBook,
     session: str | TastingSession | Planned,
     passphrase: str,
-    flights: Sequence[int] | None = None,
+    flights: int | Sequence[int] | None = None,
     *,
     preparer: str,
     jug_volume_ml: float | None = None,
@@ -33,7 +33,7 @@ def prepare_flights(
         Which session of the lab book.
     passphrase : str
         The preparer's.
-    flights : sequence of int, optional
+    flights : int or sequence of int, optional
         Which ones; all if not given.
     preparer : str
         Who reads it; that is on record.

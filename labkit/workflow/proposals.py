@@ -11,9 +11,10 @@ import numpy as np
 from labkit.analysis import Surface, fit_surface, gather_scores
 from labkit.book import BrewMethod, LabBook, Stage
 from labkit.errors import ReadingError
+from labkit.noted import noted
 from labkit.tasting import (
     SCALES,
-    USUAL_MINUTES,
+    NoiseFrom,
     PlanChoices,
     Scale,
     Sweep,
@@ -39,7 +40,7 @@ def propose_plan(
     waters: Waters,
     *,
     tasters: int | Sequence[str],
-    minutes: float = USUAL_MINUTES,
+    minutes: float | None = None,
     cups_per_flight: int | None = None,
     client: str | None = None,
     add_to: str | None = None,
@@ -66,7 +67,7 @@ def propose_plan(
         What to taste, as in :func:`labkit.workflow.plan_session`.
     tasters : int or sequence of str
         Who tastes, or how many.
-    minutes : float
+    minutes : float, optional
         Time at the table.
     cups_per_flight : int, optional
         Most cups side by side.
@@ -98,7 +99,7 @@ def propose_plan(
     usual = usual_of(book, coffee, client)
     targets = targets_of(waters)
     known = () if add_to is None else book.sessions.session(add_to).waters
-    chosen = control or usual.control or "middle"
+    chosen = control or usual.control_for(targets) or "middle"
     listed = session_waters(targets, control=chosen, known=known)
     held = next((one.target for one in listed if one.is_control), None)
     if scale is None:
@@ -111,7 +112,7 @@ def propose_plan(
     return choose_plan(
         len(set(water_numbers(targets))),
         tasters if isinstance(tasters, int) else len(tasters),
-        minutes=minutes,
+        minutes=usual.minutes if minutes is None else minutes,
         noise=noise,
         cups_per_flight=usual.cups_per_flight if cups_per_flight is None else cups_per_flight,
         # The days of a coffee are linked by its control, the flights of a session by theirs.
@@ -160,13 +161,13 @@ def panel_noise(
             surface = fit_surface(gather_scores(scores, "overall", brew_method=brew_method))
         except ReadingError:
             continue
-        noise = _noise_of(surface, default, f"{len(scores)} overall scores of {name}")
+        noise = _noise_of(surface, default, len(scores), name)
         if noise is not None:
             return noise
     return default
 
 
-def _noise_of(surface: Surface, default: TasterNoise, scores: str) -> TasterNoise | None:
+def _noise_of(surface: Surface, default: TasterNoise, n: int, coffee: str) -> TasterNoise | None:
     """The spreads of a fitted surface, each averaged over the scores it was seen in."""
     fit = surface.fit
     if not fit.residual_variance > 0:
@@ -177,10 +178,9 @@ def _noise_of(surface: Surface, default: TasterNoise, scores: str) -> TasterNois
             jug = math.sqrt(variance)
         elif component.name.startswith("taster:") and component.name not in _NOT_OF_WATER:
             own += float(variance) * float(np.mean(np.square(component.times)))
-    assumed = "" if jug is not None else ", jug 2 % of the scale (assumed)"
     return TasterNoise(
         repeat_sd=math.sqrt(fit.residual_variance),
         taster_water_sd=math.sqrt(own),
         jug_sd=default.jug_sd if jug is None else jug,
-        source=f"this lab book, {scores}{assumed}",
+        source=noted(NoiseFrom.BOOK, n=n, coffee=coffee, jug_assumed=jug is None),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from labkit.analysis import (
@@ -13,8 +13,10 @@ from labkit.analysis import (
     CheckedTerms,
     PairReading,
     Reading,
-    answer_on,
+    Recommendation,
+    SaltsReading,
     check_all_that_apply,
+    last_answer,
     leaving_out,
     most_used,
     read_attributes,
@@ -25,7 +27,7 @@ from labkit.analysis import (
 from labkit.book import LabBook, LeftOut, on_chosen_scales
 from labkit.errors import LabkitError, ReadingError
 from labkit.shown import Shown
-from labkit.water import Target
+from labkit.water import COORDINATE, COORDINATES, Target, levels_of, same_water
 from labkit.workflow.kept import reading_of
 
 if TYPE_CHECKING:
@@ -75,6 +77,44 @@ class Findings(Shown):
         return (
             None if self.reading is None or self.reading.best is None else self.reading.best.target
         )
+
+    @property
+    def salts(self) -> tuple[SaltsReading, ...]:
+        """Comparisons of salts, the one nearest to the recommended water first."""
+        if self.reading is None:
+            return ()
+        water = self.water
+        if water is None:
+            return self.reading.salts
+        return tuple(sorted(self.reading.salts, key=lambda one: _distance(one.at, water)))
+
+    @property
+    def with_salts(self) -> Target | None:
+        """The recommended water, of the salts that were found best, in it or nearest to it.
+
+        Without such a finding the bottles decide. Of a coffee of which nothing but salts was
+        compared it is the best of them, where one was found.
+        """
+        water = self.water
+        alone = self.reading is not None and self.reading.has_only_salts
+        for one in self.salts:
+            if one.best is None or not len(one.told_from):
+                continue
+            if water is None and alone:
+                water = one.at
+            if water is not None and one.share not in water.salt_shares:
+                water = replace(water, **{one.share: one.best})
+        return water
+
+    @property
+    def salts_from_elsewhere(self) -> bool:
+        """Whether its salts were compared at another hardness, alkalinity or Ca:Mg."""
+        water, target = self.water, self.with_salts
+        if water is None or target is None:
+            return False
+        used = {one.share: one.at for one in reversed(self.salts) if len(one.told_from)}
+        here = [same_water(levels_of(water), levels_of(used[name])) for name in target.salt_shares]
+        return not all(here)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,7 +246,7 @@ class Opened:
             reading=reading,
             words=words,
             tests=tests,
-            answer=None if recommended is None else answer_on(kept, recommended),
+            answer=None if recommended is None else _answer_on(recommended, kept),
             effect=effect,
             no_effect=no_effect,
         )
@@ -233,6 +273,22 @@ class Opened:
         words = chosen.keep(self.words[self.words["attribute"] == attribute])
         ticks = words.rename(columns={"word": "term", "is_checked": "ticked"})
         return check_all_that_apply(ticks, rng=np.random.default_rng(SEED))
+
+
+def _distance(one: Target, other: Target) -> float:
+    """How far waters lie apart, in usual ranges of the coordinates."""
+    steps = [
+        (a - b) / (COORDINATE[name].high - COORDINATE[name].low)
+        for name, a, b in zip(COORDINATES, levels_of(one), levels_of(other), strict=True)
+    ]
+    return sum(step**2 for step in steps)
+
+
+def _answer_on(recommended: Recommendation, scores: pd.DataFrame) -> Answer | None:
+    """What the last test said of the recommended water against its control."""
+    if recommended.control is None or recommended.is_control:
+        return None
+    return last_answer(scores, recommended.water, recommended.control)
 
 
 def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:

@@ -1,4 +1,4 @@
-"""Scores from a table into the lab book, all or none; single touches come from the score sheet."""
+"""Scores from a table into the lab book, all or none; single scores come from the score sheet."""
 
 from __future__ import annotations
 
@@ -60,22 +60,22 @@ def record_scores(
     attributes = {one.name: one for one in sheet.attributes}
     tidy = _tidy(scores, tuple(attributes))
     plan = book.sessions.plan(name)
-    touches = []
+    given = []
     rows = []
     for row in tidy.to_dict("records"):
         if is_empty(row["score"]):
             continue
         rows.append(row["row"])
         try:
-            touches.append(_touch(row, name, plan, attributes, source, entered_by))
+            given.append(_score_of(row, name, plan, attributes, source, entered_by))
         except LabkitError as error:
             raise _of_row(error, row["row"]) from error
-    if not touches:
+    if not given:
         raise PlanError(
             "scores must hold a score at least, got none. Fill in the table first.", field="scores"
         )
     try:
-        return book.scores.record_scores(touches)
+        return book.scores.record_scores(given)
     except BookAwayError:
         raise
     except LabkitError as error:
@@ -122,7 +122,7 @@ def _tidy(scores: pd.DataFrame, attributes: tuple[str, ...]) -> pd.DataFrame:
     return long.sort_index(kind="stable")
 
 
-def _touch(
+def _score_of(
     row: Mapping[Any, Any],
     session: str,
     plan: CupPlan,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook, TastingSession
-from labkit.tasting import COMFORTABLE_CUPS, CupPlan, Vessels
-from labkit.water import Target
+from labkit.tasting import COMFORTABLE_CUPS, USUAL_MINUTES, CupPlan, Vessels
+from labkit.water import Target, find_water
 from labkit.workflow.names import USUAL_SHEET, attributes_of
 
 _CODES_REST: Final = timedelta(days=60)
@@ -37,8 +38,8 @@ class Usual:
     held: Held
     """What is held constant, the water that the doses go into among it."""
 
-    control: Target | None
-    """The control that its days have in common; None before there was one."""
+    controls: tuple[Target, ...]
+    """The controls of its sessions with scores, the oldest first."""
 
     before: TastingSession | None
     """Whose people and brew a form starts from: the coffee's last session, or before its first
@@ -46,6 +47,27 @@ class Usual:
 
     cups_per_flight: int
     """Most cups side by side that were asked for last."""
+
+    minutes: float
+    """Time there was at the table last."""
+
+    def control_for(self, waters: Sequence[Target]) -> Target | None:
+        """The control that links these waters to the coffee's days; None if none would.
+
+        Waters that differ in their salts are compared among themselves, so only one of them links
+        their flights; where all have the same salts, so has their control.
+
+        Parameters
+        ----------
+        waters : sequence of Target
+            What is to be tasted.
+        """
+        salts = {tuple(one.salt_shares.items()) for one in waters} or {()}
+        if len(salts) > 1:
+            fit = [one for one in self.controls if find_water(one, list(waters)) is not None]
+        else:
+            fit = [one for one in self.controls if tuple(one.salt_shares.items()) in salts]
+        return fit[-1] if fit else None
 
 
 def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
@@ -74,6 +96,7 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     planned = scored or before
     plan = None if planned is None else stored_plan(book, planned)
     most = None if plan is None else plan.design.most_cups
+    minutes = None if plan is None else plan.design.minutes
     controls = [w.target for one in to_score for w in one.waters if w.is_control]
     return Usual(
         last=last,
@@ -82,9 +105,10 @@ def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
         serving=scored.serving if scored else "shared bowls",
         brew_method=last.brew_method if last else "cupping",
         held=last.held if last else Held(roast_date=about.roast_date),
-        control=controls[-1] if controls else None,
+        controls=tuple(controls),
         before=before,
         cups_per_flight=COMFORTABLE_CUPS if most is None else most,
+        minutes=USUAL_MINUTES if minutes is None else minutes,
     )
 
 

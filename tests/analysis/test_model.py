@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.model.noted import Note, noted
+from labkit.analysis import Note
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.model.surface import fit_surface
+from labkit.noted import noted
 
 from .conftest import GRID, RATIOS, tasted
 

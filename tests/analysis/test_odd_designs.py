@@ -8,11 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from labkit.analysis.model.noted import Note, noted
+from labkit.analysis import Note
 from labkit.analysis.reading.coffee import read_attributes, read_coffee
 from labkit.analysis.reading.unread import WhyUnread
 from labkit.analysis.reading.verdict import VerdictKind
 from labkit.errors import ReadingError
+from labkit.noted import noted
 from labkit.present import say
 from labkit.water import COORDINATES
 

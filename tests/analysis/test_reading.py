@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from labkit.analysis import Note
 from labkit.analysis.model.mixed import REML_ENGINE
-from labkit.analysis.model.noted import Note, noted
 from labkit.analysis.reading.best import End
 from labkit.analysis.reading.coffee import leaving_out, read_attributes, read_coffee
 from labkit.analysis.reading.panel import PanelKind, TasterKind
@@ -16,6 +16,7 @@ from labkit.analysis.reading.unread import WhyUnread
 from labkit.analysis.reading.verdict import VerdictKind, detectable_difference
 from labkit.analysis.region import Region
 from labkit.errors import ReadingError
+from labkit.noted import noted
 
 from .conftest import GRID, RATIOS, tasted
 

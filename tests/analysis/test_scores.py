@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.model.noted import Note, noted
+from labkit.analysis import Note
 from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.analysis.reading.serving_order import order_effects
 from labkit.errors import ReadingError
+from labkit.noted import noted
 from labkit.tasting import SCALES
 
 

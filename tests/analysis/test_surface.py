@@ -93,14 +93,6 @@ def test_draws_do_not_turn_with_what_a_processor_rounds(surface, monkeypatch):
     np.testing.assert_allclose(*drawn, atol=1e-9)
 
 
-def test_taster_effects_balance_out(surface):
-    effects = surface.taster_effects
-
-    assert effects["taster"].tolist() == list("ABCDEF")
-    assert effects["level"].sum() == pytest.approx(0, abs=1e-6)
-    assert effects["level"].abs().max() > 0.1
-
-
 def test_the_curve_is_the_surface(surface):
     line = curve(surface, "mg_share", at=(0.5, 60, 20), n=5)
 

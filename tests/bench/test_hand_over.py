@@ -7,6 +7,7 @@ import json
 import re
 from html import unescape
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -62,7 +63,8 @@ def test_phreeqc_finds_in_the_tank_what_the_card_says(labels):
         kits=KITS,
     )
     table = files.table
-    poured = table[table["part"] == "make"].set_index("item")["value"]
+    made = table[(table["part"] == "make") & (table["unit"] == "g")]
+    poured = made.set_index("item")["value"]
     found = dissolved(poured.to_dict(), 20.0)
     molality = {key.split("(mol")[0].removesuffix("_mol/kgw"): v for key, v in found.items()}
     water = table[table["part"] == "water"].set_index(["item", "unit"])["value"]
@@ -133,7 +135,8 @@ def test_phreeqc_finds_in_the_jug_what_a_card_from_bottles_and_tap_says():
     tap = Water.of_ions({"Ca": 0.5, "Mg": 0.1, "HCO3": 0.4, "Cl": 0.8})
     recipes = make_recipes(WANTED, concentrates=weighed, volumes_l=(10,), base=tap)
     table = card_files(recipes, name="Tap", base_name="tap", kits=KITS).table
-    poured = table[table["part"] == "make"].set_index("item")["value"] / 10_000
+    made = table[table["part"] == "make"].set_index("item")
+    poured = made["value"] / np.where(made["unit"] == "L", 10, 10_000)
     mmol = {
         label: poured.get(label, 0.0) * 1000 * g / MOLAR_MASSES[label][1]
         for label, g in grams.items()

@@ -10,6 +10,7 @@ import pytest
 from labkit.bench import LABEL_PAPERS, LabelPaper, bottle_labels, cup_labels
 from labkit.book.stock.stock import Measurement
 from labkit.errors import SheetError
+from labkit.language import LANGUAGES
 
 from .conftest import MADE_ON
 
@@ -37,12 +38,23 @@ def test_labels_lie_a_pitch_apart_and_go_on_to_the_next_sheet(fixed_plan):
 
 
 @pytest.mark.parametrize("paper", LABEL_PAPERS.values(), ids=list(LABEL_PAPERS))
-def test_common_papers_end_inside_a4(paper):
+def test_common_papers_end_inside_their_sheet(paper, fixed_plan):
+    """A4 is 210 by 297 mm (ISO 216), Letter 8.5 by 11 inches."""
+    wide, high = {"A4": (210, 297), "Letter": (8.5 * 25.4, 11 * 25.4)}[paper.sheet]
     sheet, x, y = paper.place(paper.n_labels - 1)
     assert sheet == 0
-    assert x + paper.label_width_mm <= 210.3
-    assert y + paper.label_height_mm <= 297.3
+    assert x + paper.label_width_mm <= wide + 0.3
+    assert y + paper.label_height_mm <= high + 0.3
     assert paper.place(paper.n_labels)[0] == 1
+    assert f"@page {{ size: {paper.sheet};" in cup_labels(fixed_plan, paper=paper).html
+
+
+def test_what_stands_around_cup_labels_is_in_the_tasters_language(fixed_plan):
+    paper = LabelPaper.centred(3, 10, 66.7, 25.4, 3.15, sheet="Letter")
+    html = cup_labels(fixed_plan, paper=paper, language=LANGUAGES["de"]).html
+    assert "2,63 × 1 Zoll (66,7 × 25,4 mm)" in html
+    for english in ("Print at", "labels of", "session", "lab book"):
+        assert english not in html
 
 
 def test_cup_labels_are_in_numeric_order_so_that_order_tells_nothing(plan):
@@ -99,5 +111,5 @@ def test_labels_that_do_not_fit_are_refused(fixed_plan):
         cup_labels(fixed_plan, paper=PAPER, first_free=7)
     with pytest.raises(SheetError, match="copies must be at least 1"):
         cup_labels(fixed_plan, copies=0)
-    with pytest.raises(SheetError, match="bottle labels must be at least one"):
+    with pytest.raises(SheetError, match="labels must be at least one"):
         bottle_labels([])

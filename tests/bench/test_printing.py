@@ -17,6 +17,7 @@ import pytest
 
 from labkit.bench import (
     LABEL_PAPERS,
+    batch_sheet,
     bench_sheet,
     bottle_labels,
     card_files,
@@ -29,14 +30,19 @@ from labkit.book.store.records import Attribute
 from labkit.release import made_with
 from labkit.tasting import SCALES
 from labkit.tasting.plan import Serving
-from labkit.water import DROP_KITS, plan_weighing
+from labkit.water import DROP_KITS, mix_batch, plan_weighing
 from labkit.workflow import make_recipes
 
 from .conftest import TARGETS
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
-NAMES = ("scores", "stages", "tray", "cups", "bench", "weighing", "bottles", "card", "phone_card")
-A4_POINTS = (595.3, 841.9)
+NAMES = (
+    *("scores", "stages", "tray", "cups", "bench", "weighing", "bottles"),
+    *("batch", "card", "phone_card"),
+)
+POINTS = {"A4": (595.3, 841.9), "Letter": (612, 792)}
+"""ISO 216, ANSI/ASME Y14.1."""
+
 MM_PER_PX = 25.4 / 96
 
 
@@ -55,6 +61,16 @@ def sheet(request, fixed_plan, fixed_opened, bottles, shelf, attributes):
             [plan_weighing(salt=bottle.salt, volume_ml=1000) for bottle in bottles]
         ),
         "bottles": lambda: bottle_labels(shelf),
+        "batch": lambda: batch_sheet(
+            mix_batch(
+                {
+                    f"water {n} of the bar": (replace(TARGETS[n % 2], mg_share=n / 12), 1500.0 * n)
+                    for n in range(1, 13)
+                },
+                tuple(bottles),
+            ),
+            made_for="Osmeni",
+        ),
         "card": lambda: (
             card_files(recipes, name="House water", made_for="Osmeni", kits=kits, tds_factor=0.5).a4
         ),
@@ -90,11 +106,12 @@ def test_sheets_fetch_nothing_and_keep_their_styles_to_themselves(sheet, tmp_pat
     assert file.read_text(encoding="utf-8") == sheet.html
 
 
-def pages_of(page, sheet):
+def pages_of(page, sheet, paper="A4"):
+    """The pages that come out of a printer with this paper in it."""
     from pypdf import PdfReader
 
     page.set_content(sheet.html)
-    return PdfReader(io.BytesIO(page.pdf(format="A4", prefer_css_page_size=True))).pages
+    return PdfReader(io.BytesIO(page.pdf(format=paper, prefer_css_page_size=True))).pages
 
 
 @pytest.mark.browser
@@ -108,15 +125,25 @@ def pages_of(page, sheet):
         ("bench", 1, "PREPARER ONLY"),
         ("weighing", 1, "Weighing sheet"),
         ("bottles", 1, "Not for drinking"),
+        ("batch", 1, "12 waters in one go"),
         ("card", 2, "House water"),
     ],
     indirect=["sheet"],
 )
-def test_sheets_print_on_a4_without_a_page_too_many(sheet, n_pages, words, new_page):
-    pages = pages_of(new_page(), sheet)
+@pytest.mark.parametrize("paper", POINTS)
+def test_sheets_print_without_a_page_too_many(sheet, paper, n_pages, words, new_page):
+    shown = new_page(width=1280)
+    pages = pages_of(shown, sheet, paper)
     assert len(pages) == n_pages
+    # On the screen a page is as wide as on paper; a table ran into the cautions beside it.
+    assert not shown.evaluate(
+        "[...document.querySelectorAll('.beside > div')]"
+        ".filter(one => one.scrollWidth > one.clientWidth + 1).length"
+    )
+    is_label = "grid" in sheet.html and "labels of" in sheet.html  # labels come on A4 alone
     for page in pages:
-        assert [float(x) for x in page.mediabox[2:]] == pytest.approx(A4_POINTS, abs=1.5)
+        size = POINTS["A4" if is_label else paper]
+        assert [float(x) for x in page.mediabox[2:]] == pytest.approx(size, abs=1.5)
     # Some fonts draw 'fl' as one letter.
     assert words in " ".join(normalize("NFKC", pages[0].extract_text()).split())
 
@@ -133,9 +160,11 @@ def test_a_flight_of_six_cups_takes_a_taster_one_page(fixed_plan, new_page):
     asked = [Attribute(name="overall", scale=SCALES["liking 1-9"])]
     asked += [Attribute(name=n, scale=SCALES["intensity 0-15"]) for n in ("acidity", "body", "zip")]
 
-    pages = pages_of(new_page(), score_sheets(replace(fixed_plan, cups=cups), asked))
+    sheets, opened = score_sheets(replace(fixed_plan, cups=cups), asked), new_page()
+    on_letter = pages_of(opened, sheets, "Letter")
+    pages = pages_of(opened, sheets)
 
-    assert len(pages) == len(fixed_plan.tasters)
+    assert len(pages) == len(on_letter) == len(fixed_plan.tasters)
     assert all(code in pages[0].extract_text() for code in codes)
 
 

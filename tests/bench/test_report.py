@@ -233,8 +233,8 @@ def two_clients(tmp_path):
                     held=Held(grind="coarse", lead=f"Lea{extra}", vessel=f"{extra}bowl"),
                 )
                 if day == 2:
-                    book.sessions.open_flight(
-                        session, 1, PASSPHRASE, early_because="a spilt bowl", done_by="Lea"
+                    book.sessions.open_flights(
+                        session, [1], PASSPHRASE, early_because="a spilt bowl", done_by="Lea"
                     )
                 score(book, plan, lambda cup, _water: {"overall": 4 + cup.position}, PASSPHRASE)
                 if day == 1:

@@ -2,7 +2,7 @@
 
     OMP_NUM_THREADS=1 python -m tests.benchmarks.book_commits [URL or folder]
 
-Twelve processes write 200 scores each, as twelve tasters' kernels do: at people's pace (56 touches
+Twelve processes write 200 scores each, as twelve tasters' kernels do: at people's pace (56 scores
 a second together) and as fast as they can. The table gives the wall time of ``record_score``, from
 the call to its return, which is committed, beside the disk's own fsync. Then twenty coffees are
 read. A folder (the default is the system's) gets a new lab book; a URL must lead to an empty
@@ -90,7 +90,7 @@ def twenty_coffees(url):
             name = f"session {number}"
             book.people.add_coffee(f"coffee {number}", client=CLIENT)
             plan = start_tasting(book, name=name, tasters=TASTERS, coffee=f"coffee {number}")
-            touches = [
+            scores = [
                 Score(
                     session=name,
                     flight=cup.flight,
@@ -103,7 +103,7 @@ def twenty_coffees(url):
                 for attribute in ("overall", "acidity")
                 if attribute == "overall" or cup.position % 2
             ]
-            n_scores += len(book.scores.record_scores(touches))
+            n_scores += len(book.scores.record_scores(scores))
             lock_and_open(book, plan, PASSPHRASE)
         say(f"{n_scores} scores of 20 coffees written: {time.perf_counter() - began:.1f} s")
         for words, call in {

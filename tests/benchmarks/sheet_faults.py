@@ -1,10 +1,10 @@
-"""Kernels, servers and both killed in the middle of bursts of touches, many times over.
+"""Kernels, servers and both killed in the middle of bursts of scores, many times over.
 
 Run by hand (a repetition takes some 20 s)::
 
     python -m tests.benchmarks.sheet_faults [repetitions]
 
-After each kill the page comes back by itself; every touch must be in the lab book once. What the
+After each kill the page comes back by itself; every score must be in the lab book once. What the
 page had called saved is counted apart: it must be there right after the kill, before the page is
 back.
 """
@@ -24,7 +24,7 @@ from labkit.book import LabBook
 from tests.browser.test_sheet_faults import VICTIMS, burst, kill
 from tests.conftest import CHROMIUM_FLAGS, find_chromium
 from tests.widgets.serving import (
-    COUNT_TOUCHES,
+    COUNT_SCORES,
     acknowledged,
     given,
     mark,
@@ -36,7 +36,7 @@ from tests.widgets.tables import SESSION, lay_table
 
 
 def rows(place):
-    """How often each touch is in the lab book."""
+    """How often each score is in the lab book."""
     with LabBook(place.book_path) as book:
         return Counter(entry.entry_id for entry in book.scores.history(SESSION))
 
@@ -57,7 +57,7 @@ def main(repetitions=100):
                 executable_path=find_chromium(), args=list(CHROMIUM_FLAGS)
             )
             page = chromium.new_context(viewport={"width": 390, "height": 844}).new_page()
-            page.add_init_script(COUNT_TOUCHES)
+            page.add_init_script(COUNT_SCORES)
             open_sheet(page, place.links()["Ines"].address)
             for n in range(repetitions):
                 mark(page)
@@ -82,7 +82,7 @@ def main(repetitions=100):
                 )
                 sys.stdout.flush()
                 if lost or doubled or missing:
-                    raise SystemExit("a touch is lost or there twice")
+                    raise SystemExit("a score is lost or there twice")
             chromium.close()
 
 

@@ -1,12 +1,12 @@
-"""Twelve tasters at once: how long pages take to open, touches to be committed, and what it costs.
+"""Twelve tasters at once: how long pages take to open, scores to be committed, and what it costs.
 
 Run by hand on an otherwise idle machine::
 
     python -m tests.benchmarks.tasters_load [tasters]
 
 Twelve phones (in one Chromium on the same machine, so their work burdens the laptop too) open their
-links together and give 8 cups x 6 attributes each, a touch every 0.3 s. Prints one line a figure;
-fails if a touch is missing or there twice.
+links together and give 8 cups x 6 attributes each, a score every 0.3 s. Prints one line a figure;
+fails if a score is missing or there twice.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from tests.widgets.tables import SESSION, lay_table
 PAUSE_S = 0.3
 NUMBERS = ("overall quality", "liking", "acidity", "acidity for you")
 
-# Times each touch from the tap to Python's acknowledgement, by the browser's queue of touches.
+# Times each score from the tap to Python's acknowledgement, by the browser's queue of scores.
 WATCH_QUEUE = """
 window.waits = []; const begun = new Map(); const is = (name) => name.includes('/touch/');
 const { setItem, removeItem } = Storage.prototype;
@@ -167,15 +167,15 @@ def main(n_tasters=12):
         once = Counter(Counter(entry.entry_id for entry in history).values())
         reached = [1000 * (e.received_at - e.given_at).total_seconds() for e in history]
         say(f"opening {n_tasters} links at once (s): {min(opened):.1f} to {max(opened):.1f}")
-        say(f"touches: {len(waits)} given, {len(history)} kept, rows per touch {dict(once)}")
+        say(f"scores: {len(waits)} given, {len(history)} kept, rows per score {dict(once)}")
         say(f"tap to lab book (ms): {quantiles(reached)}")
         say(f"tap to 'saved' on the phone (ms): {quantiles(waits)}")
         say(f"took {took_s:.0f} s; load of the machine at the end {os.getloadavg()[0]:.1f}")
-        # One touch a place was given: each of 12 x 8 x 6 places has one row and no other has any.
+        # One score a place was given: each of 12 x 8 x 6 places has one row and no other has any.
         places = Counter((e.taster, e.flight, e.position, e.attribute) for e in history)
         wrong = len(places) != n_tasters * 8 * 6 or set(places.values()) != {1}
         if wrong or len(history) != n_tasters * 8 * 6 or set(once) != {1}:
-            raise SystemExit("a touch is missing or there twice")
+            raise SystemExit("a score is missing or there twice")
 
 
 if __name__ == "__main__":

@@ -41,7 +41,7 @@ def test_no_row_holds_a_code_and_a_water_before_the_opening(tasting):
     book, plan = tasting
     score_all(book)
     book.sessions.open_for_bench_sheets(SESSION, [1], PASSPHRASE)
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     rows = every_row(book)
 
     assert rows["opened_cups"] == []
@@ -56,8 +56,8 @@ def test_opening_one_flight_tells_nothing_of_the_next(tasting):
     book, plan = tasting
     for flight in (1, 2):
         score_all(book, flight=flight)
-    book.sessions.lock_flight(SESSION, 1)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [1])
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     frame = book.scores.tidy_scores()
     assert frame.loc[frame["flight"] == 1, "water"].notna().all()
     assert frame.loc[frame["flight"] == 2, "water"].isna().all()
@@ -69,8 +69,8 @@ def test_the_passphrase_and_the_key_are_not_in_the_file_or_its_journal(book_path
         plan = start_tasting(book)
         book.sessions.open_for_bench_sheets(SESSION, [1], PASSPHRASE)
         score_all(book)
-        book.sessions.lock_flight(SESSION, 1)
-        book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+        book.sessions.lock_flights(SESSION, [1])
+        book.sessions.open_flights(SESSION, [1], PASSPHRASE)
         content = b"".join(file.read_bytes() for file in book_path.parent.iterdir())
     assert PASSPHRASE.encode() not in content
     # Flight 1 is open; of flight 2 no jug is named anywhere.
@@ -161,9 +161,9 @@ def test_a_tasters_page_loads_no_heavy_library(book_path):
 def test_a_flight_opened_early_is_read_only_once_locked(tasting, include_unblinded):
     book, _ = tasting
     score_all(book)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE, early_because="spilt")
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE, early_because="spilt")
     assert book.scores.opened_scores(include_unblinded=include_unblinded).empty
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     assert book.scores.opened_scores(include_unblinded=include_unblinded).empty != include_unblinded
 
 
@@ -186,7 +186,7 @@ def test_a_lost_passphrase_is_helped_by_the_printed_sheet(tasting):
     score_all(book)
     with pytest.raises(LockError, match="must be locked"):
         book.sessions.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     with pytest.raises(SealError, match="must name the codes of the flight"):
         book.sessions.open_flight_from_sheet(SESSION, 1, rows[:-1], reason="passphrase lost")
     book.sessions.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
@@ -203,9 +203,9 @@ def test_a_key_of_another_flight_does_not_open(tasting):
                 text("UPDATE sealed_keys SET token = :token WHERE flight_id = :flight"),
                 {"token": other, "flight": flight_id},
             )
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     with pytest.raises(SealError, match="belongs to another flight"):
-        book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+        book.sessions.open_flights(SESSION, [1], PASSPHRASE)
 
 
 @pytest.fixture
@@ -220,7 +220,7 @@ def alone(book):
     book.sessions.store_plan(plan)
     for cup in book.sessions.served_cups("alone", 1, "Ada"):
         book.scores.record_score("alone", 1, "Ada", "overall", 7, position=cup.position)
-    book.sessions.lock_flight("alone", 1)
+    book.sessions.lock_flights("alone", [1])
     return book, dict(enumerate(plan.codes(1), start=1))
 
 
@@ -228,14 +228,14 @@ def test_scores_given_after_the_codes_were_read_are_not_blind(alone):
     """Who is alone mixed the cups: with the code in sight the water is known."""
     book, codes = alone
     assert not book.sessions.unlock_flight("alone", 1, reason="mistyped").is_unblinded
-    book.sessions.lock_flight("alone", 1)
+    book.sessions.lock_flights("alone", [1])
     book.sessions.enter_found_codes("alone", 1, "Ada", codes)
     assert not book.sessions.flight("alone", 1).is_unblinded
 
     assert book.sessions.unlock_flight("alone", 1, reason="another look").is_unblinded
     book.scores.record_score("alone", 1, "Ada", "overall", 9, position=1)
-    book.sessions.lock_flight("alone", 1)
-    assert book.sessions.open_flight("alone", 1, PASSPHRASE).is_unblinded
+    book.sessions.lock_flights("alone", [1])
+    assert book.sessions.open_flights("alone", [1], PASSPHRASE)[0].is_unblinded
 
     assert book.scores.opened_scores().empty
     assert len(book.scores.opened_scores(include_unblinded=True)) == len(codes)
@@ -249,7 +249,7 @@ def test_codes_typed_in_swapped_are_corrected_while_the_key_is_closed(alone):
         book.sessions.enter_found_codes("alone", 1, "Ada", codes)
     with pytest.raises(LockError, match="needs a reason"):
         book.sessions.enter_found_codes("alone", 1, "Ada", codes, correct_because=" ")
-    with pytest.raises(BookError, match="just so"):
+    with pytest.raises(BookError, match="exactly like this"):
         book.sessions.enter_found_codes("alone", 1, "Ada", swapped, correct_because="to be sure")
 
     book.sessions.enter_found_codes("alone", 1, "Ada", codes, correct_because="read upside down")
@@ -260,7 +260,7 @@ def test_codes_typed_in_swapped_are_corrected_while_the_key_is_closed(alone):
     assert event.kind == "codes corrected"
     for kept in ("read upside down", f"cup 1: {codes[2]}", f"cup 2: {codes[1]}"):
         assert kept in event.reason
-    assert not book.sessions.open_flight("alone", 1, PASSPHRASE).is_unblinded
+    assert not book.sessions.open_flights("alone", [1], PASSPHRASE)[0].is_unblinded
     with pytest.raises(LockError, match="but it is opened"):
         book.sessions.enter_found_codes(
             "alone", 1, "Ada", swapped, correct_because="they please more"
@@ -270,7 +270,7 @@ def test_codes_typed_in_swapped_are_corrected_while_the_key_is_closed(alone):
 
 def test_codes_of_cups_that_were_never_hidden_are_not_corrected(tasting):
     book, _ = tasting
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     served = {cup.position: cup.blind_code for cup in book.sessions.served_cups(SESSION, 1, "Ada")}
     swapped = served | {1: served[2], 2: served[1]}
     with pytest.raises(BookError, match="are in the lab book already"):

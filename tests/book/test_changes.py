@@ -122,7 +122,7 @@ def test_what_another_process_wrote_is_found_by_looking(book, heard):
     assert heard == [{Topic.SCORES, Topic.SESSIONS}]
     assert book.changes.look() == set()
 
-    another_process(book, "book.people.add_taster('Dov')")
+    another_process(book, "book.people.add_tasters(['Dov'])")
     assert book.changes.look() == {Topic.PEOPLE}
     another_process(book, "book.people.tasters()")
     assert book.changes.look() == set()
@@ -135,7 +135,7 @@ def test_what_was_told_at_once_is_not_found_again_by_looking(book, heard):
 
 
 def test_a_write_here_tells_what_another_process_wrote_before(book, heard):
-    another_process(book, "book.people.add_taster('Dov')")
+    another_process(book, "book.people.add_tasters(['Dov'])")
     add_all_bottles(book)
     assert heard == [{Topic.PEOPLE, Topic.STOCK}, {Topic.STOCK}, {Topic.STOCK}]
 
@@ -163,7 +163,7 @@ def test_listeners_that_write_in_answer_to_each_other_come_to_an_end(book):
 
     def answer(topics):
         told.append(topics)
-        book.people.add_taster(f"taster {len(told)}")
+        book.people.add_tasters([f"taster {len(told)}"])
         assert len(told) < 50
 
     stop = book.changes.listen(answer)
@@ -200,7 +200,7 @@ def test_many_threads_may_write_look_and_listen_at_once(book):
         try:
             for turn in range(5):
                 end = book.changes.listen(told.append)
-                book.people.add_taster(f"taster {number}-{turn}")
+                book.people.add_tasters([f"taster {number}-{turn}"])
                 book.changes.look()
                 end()
         except BaseException as error:

@@ -219,7 +219,7 @@ def test_no_score_passes_the_lock(book):
     with ThreadPoolExecutor(3) as pool:
         writers = [pool.submit(write, taster) for taster in plan.tasters]
         first.wait(30)
-        book.sessions.lock_flight(SESSION, 1)
+        book.sessions.lock_flights(SESSION, [1])
         at_lock = len(book.scores.history(SESSION))
         acknowledged = sum(writer.result() for writer in writers)
     assert len(book.scores.history(SESSION)) == at_lock == acknowledged

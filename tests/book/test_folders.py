@@ -59,8 +59,8 @@ def fill(book):
     measured = {"strength_percent": 1.31, "beverage_g": 350.0, "dose_g": 20.0, "brew_ph": None}
     code = min(book.sessions.plan(SESSION).codes(1))
     book.scores.measure_cups(SESSION, [(1, code, measured)], measured_by="+Prep")
-    book.sessions.lock_flight(SESSION, 1)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [1])
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     book.sessions.issue_link(SESSION, "Ada")
     ridge = {"client": "'=Second & Sons", "done_by": "-Dee"}
     book.sessions.leave_out("+Ridge", **ridge, tasters=["-Dee"], seen="overall", reason=NASTY)
@@ -90,8 +90,8 @@ def test_a_folder_round_trips_on_each_database(book, tmp_path):
         assert again.sessions.decisions(COFFEE) == book.sessions.decisions(COFFEE)
         assert again.scores.measured_cups(SESSION) == book.scores.measured_cups(SESSION) != ()
         # The sealed keys came along, and new rows go on after the old ones.
-        again.sessions.lock_flight(SESSION, 2)
-        assert again.sessions.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
+        again.sessions.lock_flights(SESSION, [2])
+        assert again.sessions.open_flights(SESSION, [2], PASSPHRASE)[0].state == "opened"
         again.people.add_client("Third")
 
 

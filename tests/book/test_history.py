@@ -74,7 +74,7 @@ def test_an_entry_id_sent_again_with_other_content_is_refused(tasting):
             with pytest.raises(BookError, match="another score's"):
                 book.scores.record_score(*place, value, **cup, entry_id=attribute)
     assert len(book.scores.history(SESSION)) == len(sent)
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     for value, is_kept in ((7, True), (8, False)):
         touch = (SESSION, 1, "Ada", "overall", value)
         with nullcontext() if is_kept else pytest.raises(BookError, match="another score's"):
@@ -211,7 +211,7 @@ class OneFlight(RuleBasedStateMachine):
         if self.is_locked:
             self.book.sessions.unlock_flight(SESSION, 1, reason="again")
         else:
-            self.book.sessions.lock_flight(SESSION, 1)
+            self.book.sessions.lock_flights(SESSION, [1])
         self.is_locked = not self.is_locked
 
     @rule()

@@ -186,8 +186,8 @@ def test_a_locked_flight_takes_no_import(tasting, codes, tmp_path):
         f"1,Ada,{codes[0]},overall,7",
     )
     before = book.scores.preview_import(path, SESSION)
-    book.sessions.lock_flight(SESSION, 1)
-    assert "no score changes any more" in book.scores.preview_import(path, SESSION).refused[0].why
+    book.sessions.lock_flights(SESSION, [1])
+    assert "scores can no longer change" in book.scores.preview_import(path, SESSION).refused[0].why
     with pytest.raises(ImportFileError, match="has changed since"):
         book.scores.import_scores(before)
     assert book.scores.history(SESSION) == ()
@@ -390,7 +390,7 @@ def test_an_export_overwrites_only_when_asked(sqlite_book, tmp_path):
 
 def test_the_empty_table_has_a_row_a_cup_and_comes_back_as_scores(tasting, tmp_path):
     book, _ = tasting
-    book.sessions.lock_flight(SESSION, 2)
+    book.sessions.lock_flights(SESSION, [2])
     path = book.scores.write_paper_table(tmp_path / "paper.xlsx", SESSION)
     table = pd.read_excel(path)
 
@@ -428,7 +428,7 @@ def test_the_empty_table_asks_for_each_stage_and_runs_no_formula(sqlite_book, tm
 
 def test_a_session_that_takes_no_scores_gives_no_table(on_file, tmp_path):
     for flight in (1, 2):
-        on_file.sessions.lock_flight(SESSION, flight)
+        on_file.sessions.lock_flights(SESSION, [flight])
     with pytest.raises(BookError, match="must have a flight that takes scores"):
         on_file.scores.write_paper_table(tmp_path / "paper.xlsx", SESSION)
     assert list(tmp_path.iterdir()) == []

@@ -7,6 +7,7 @@ import pytest
 
 from labkit.book import Attribute, LabBook
 from labkit.errors import BookError
+from labkit.present import say
 from labkit.tasting import SCALES
 
 COFFEE = {"coffee": "Test lot", "client": "Test lab"}
@@ -19,8 +20,7 @@ def book(tmp_path):
     with LabBook(tmp_path / "book.db") as book:
         book.people.add_client("Test lab")
         book.people.add_coffee("Test lot", client="Test lab")
-        for name in PEOPLE:
-            book.people.add_taster(name)
+        book.people.add_tasters(PEOPLE)
         for name in DAYS:
             book.sessions.start_session(
                 name,
@@ -51,15 +51,19 @@ def test_names_with_commas_and_brackets_come_back(book, tasters, sessions):
 
     found = book.sessions.left_out(**COFFEE)
     assert (found.tasters, found.sessions, found.reason) == (tasters, sessions, why)
+    assert say(found) == (
+        f"Left out by choice, as recorded on {found.recorded_at:%Y-%m-%d}: "
+        f"{', '.join([*tasters, *sessions])}. Why: {why}"
+    )
 
 
 def test_the_last_record_holds_and_nobody_is_one(book):
-    assert book.sessions.left_out(**COFFEE).sentence == ""
+    assert say(book.sessions.left_out(**COFFEE)) == ""
     book.sessions.leave_out(**COFFEE, tasters=["Ed"], seen="overall", reason="late")
     book.sessions.leave_out(**COFFEE, seen="overall", reason="he was not late")
 
     assert book.sessions.left_out(**COFFEE).names == ()
-    assert book.sessions.left_out(**COFFEE).sentence == ""
+    assert say(book.sessions.left_out(**COFFEE)) == ""
 
 
 @pytest.mark.parametrize(

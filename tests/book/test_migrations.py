@@ -22,6 +22,8 @@ from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, upg
 from labkit.book.store.schema import Base
 from labkit.book.store.sums import write_sums
 from labkit.errors import BookError
+from labkit.present import say
+from labkit.tasting import PlanNote
 from tests.book.samples import CLIENT, COFFEE, PASSPHRASE, SESSION
 
 BOOKS = Path(__file__).parent / "books"
@@ -60,10 +62,11 @@ def assert_nothing_is_lost(book, version):
     assert [use.flight for use in bottle.uses] == [1 if version > 2 else None]
     assert book.stock.bicarbonate_keeps_days() == (3 if version > 2 else 4)
     book.scores.record_score(SESSION, 2, "Ada", "overall", 7, position=1)
-    book.sessions.lock_flight(SESSION, 2)
-    assert book.sessions.open_flight(SESSION, 2, PASSPHRASE).state == "opened"
-    book.sessions.lock_flight("Ridge 1", 1)
-    book.sessions.open_flight("Ridge 1", 1, PASSPHRASE)  # with the doses that are sealed to its key
+    book.sessions.lock_flights(SESSION, [2])
+    assert book.sessions.open_flights(SESSION, [2], PASSPHRASE)[0].state == "opened"
+    book.sessions.lock_flights("Ridge 1", [1])
+    # With the doses that are sealed to its key.
+    book.sessions.open_flights("Ridge 1", [1], PASSPHRASE)
     assert book.stock.bottle("KHCO3 a").left_ml == (948.5 if version > 3 else 968.5)
     assert [water.name for water in book.stock.base_waters()] == (["-tap"] if version > 1 else [])
     (ridge,) = book.sessions.decisions("+Ridge")[1:] or (None,)
@@ -71,6 +74,9 @@ def assert_nothing_is_lost(book, version):
     assert book.sessions.left_out(COFFEE, client=CLIENT).tasters == (
         ("Ada", "Chen") if version > 5 else ()
     )
+    notes = book.sessions.plan("Ridge 1").notes
+    assert notes[0].kind in {PlanNote.AS_WRITTEN, PlanNote.CONTROL}  # a sentence, in older ones
+    assert say(notes[0]).startswith("Hidden control: the same water in every flight links")
     measured = [(one.flight, one.measured_by) for one in book.scores.measured_cups(SESSION)]
     assert measured == ([(1, "+Prep")] if version > 7 else [])
 

@@ -12,12 +12,13 @@ DOTTED = "Zoe\N{COMBINING DIAERESIS}"
 
 @pytest.mark.parametrize("again", ["ann lee", "ANN LEE", " Ann   Lee ", "Ann\N{NO-BREAK SPACE}Lee"])
 def test_one_name_written_otherwise_is_no_second_taster_client_or_coffee(book, again):
-    book.people.add_taster("Ann Lee")
+    book.people.add_tasters(["Ann Lee"])
     book.people.add_client("Ann Lee")
     book.people.add_coffee("Ann Lee", client=again)
-    for add in (book.people.add_taster, book.people.add_client):
-        with pytest.raises(BookError, match="must be new, but 'Ann Lee'"):
-            add(again)
+    with pytest.raises(BookError, match="must be new, but 'Ann Lee'"):
+        book.people.add_tasters([again])
+    with pytest.raises(BookError, match="must be new, but 'Ann Lee'"):
+        book.people.add_client(again)
     with pytest.raises(BookError, match="must be new, but 'Ann Lee'"):
         book.people.add_coffee(again, client="Ann Lee")
     assert (book.people.tasters(), len(book.people.clients()), len(book.people.coffees())) == (
@@ -29,9 +30,14 @@ def test_one_name_written_otherwise_is_no_second_taster_client_or_coffee(book, a
 
 
 def test_letters_with_marks_are_one_however_they_are_coded(book):
-    book.people.add_taster(DOTTED)
+    book.people.add_tasters([DOTTED])
     with pytest.raises(BookError, match="must be new"):
-        book.people.add_taster("ZO\N{LATIN CAPITAL LETTER E WITH DIAERESIS}")
+        book.people.add_tasters(["ZO\N{LATIN CAPITAL LETTER E WITH DIAERESIS}"])
+
+
+def test_one_name_is_not_read_letter_by_letter(book):
+    assert book.people.add_tasters("Ann") == ("Ann",)
+    assert book.people.tasters() == ("Ann",)
 
 
 def test_tasters_are_added_all_or_none(book):
@@ -73,8 +79,8 @@ def scores_by_cup(book):
 def test_a_renamed_taster_keeps_every_score_and_what_was_recorded_of_them(book):
     start_tasting(book)
     score_all(book)
-    book.sessions.lock_flight(SESSION, 1)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [1])
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     book.sessions.leave_out(COFFEE, client=CLIENT, tasters=["Ada"], seen="overall", reason="a cold")
     before = scores_by_cup(book)
 
@@ -105,7 +111,7 @@ def test_two_entries_of_one_person_become_one_with_all_scores(book):
     start_tasting(book, name="second day", tasters=["Ida", "Béla", "Chen"])
     for session in (SESSION, "second day"):
         score_all(book, session)
-        book.sessions.lock_flight(session, 1)
+        book.sessions.lock_flights(session, [1])
     for name, reason in (("Ada", "a cold"), ("Ida", "late")):
         book.sessions.leave_out(
             COFFEE, client=CLIENT, tasters=[name], seen="overall", reason=reason
@@ -131,7 +137,7 @@ def test_two_entries_of_one_person_become_one_with_all_scores(book):
 def test_two_people_who_tasted_together_are_never_made_one(book):
     start_tasting(book)
     score_all(book)
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     before = scores_by_cup(book)
     with pytest.raises(BookError, match="both were served in flight 1"):
         book.people.merge_tasters("Ada", "Chen")
@@ -142,8 +148,7 @@ def test_two_people_who_tasted_together_are_never_made_one(book):
 
 def test_only_what_nothing_hangs_on_is_removed(book):
     start_tasting(book)
-    for name in ("Zed",):
-        book.people.add_taster(name)
+    book.people.add_tasters(["Zed"])
     book.people.add_client("Typo & Co")
     book.people.add_coffee("Typo", client="Typo & Co")
     with pytest.raises(BookError, match="must be unused"):

@@ -11,7 +11,7 @@ import pytest
 
 from labkit.book import Attribute, Held, LabBook
 from labkit.errors import BookError, LockError, ScaleError
-from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.tasting import SCALES, PlanNote, plan_tasting, session_waters
 from labkit.water import Target
 from tests.book.faults import failing_to_store
 from tests.book.samples import (
@@ -40,7 +40,7 @@ STRANGE_NAMES = (
 def test_a_strange_name_is_only_a_name(book, name):
     book.people.add_client(name)
     book.people.add_coffee(name, client=name)
-    book.people.add_taster(name)
+    book.people.add_tasters([name])
     assert [client.name for client in book.people.clients()] == [name]
     assert book.people.coffee(name, client=name).name == name
     assert book.people.tasters() == (name,)
@@ -152,8 +152,8 @@ def test_scores_of_one_client_are_all_that_a_client_sees(book, tmp_path):
     start_tasting(book, name="fen 1", coffee="Fen natural", tasters=["Eve"])
     for session in (SESSION, "fen 1"):
         score_all(book, session)
-        book.sessions.lock_flight(session, 1)
-        book.sessions.open_flight(session, 1, PASSPHRASE)
+        book.sessions.lock_flights(session, [1])
+        book.sessions.open_flights(session, [1], PASSPHRASE)
 
     assert set(book.scores.opened_scores(client="Thessaloup")["session"]) == {"fen 1"}
     assert set(book.scores.opened_scores()["session"]) == {SESSION, "fen 1"}
@@ -172,6 +172,7 @@ def test_a_plan_is_given_back_as_it_was_stored(tasting):
     assert set(kept.cups) == set(plan.cups)
     assert kept.keys == plan.keys
     assert kept.notes == plan.notes
+    assert PlanNote.CONTROL in {one.kind for one in kept.notes}
     with pytest.raises(BookError, match="session must be in"):
         book.sessions.plan("yesterday")
 
@@ -203,8 +204,8 @@ def test_flights_are_added_after_what_the_last_one_showed(tasting):
         "W5",
     ]
     score_all(book, flight=more.flights[0])
-    book.sessions.lock_flight(SESSION, more.flights[0])
-    book.sessions.open_flight(SESSION, more.flights[0], PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [more.flights[0]])
+    book.sessions.open_flights(SESSION, [more.flights[0]], PASSPHRASE)
     assert set(book.scores.opened_scores()["hardness_mg_l_caco3"]) == {80, 120}
 
 
@@ -260,11 +261,11 @@ def test_one_who_tastes_alone_scores_places_and_finds_codes_after_the_lock(book)
     with pytest.raises(LockError, match="must be locked to enter codes"):
         book.sessions.enter_found_codes("alone", 1, "Solo", codes)
     with pytest.raises(LockError, match=r"tasted alone, and the codes under cups 1, 2"):
-        book.sessions.open_flight("alone", 1, PASSPHRASE, early_because="curious")
-    book.sessions.lock_flight("alone", 1)
+        book.sessions.open_flights("alone", [1], PASSPHRASE, early_because="curious")
+    book.sessions.lock_flights("alone", [1])
     rows = plan.sealed[1].open(PASSPHRASE).rows
     for opening in (
-        lambda: book.sessions.open_flight("alone", 1, PASSPHRASE),
+        lambda: book.sessions.open_flights("alone", [1], PASSPHRASE),
         lambda: book.sessions.open_flight_from_sheet("alone", 1, rows, reason="passphrase lost"),
     ):
         with pytest.raises(LockError, match="must be entered before its key opens"):
@@ -279,7 +280,7 @@ def test_one_who_tastes_alone_scores_places_and_finds_codes_after_the_lock(book)
     book.sessions.enter_found_codes("alone", 1, "Solo", codes)
     with pytest.raises(BookError, match="in the lab book already"):
         book.sessions.enter_found_codes("alone", 1, "Solo", codes)
-    book.sessions.open_flight("alone", 1, PASSPHRASE)
+    book.sessions.open_flights("alone", [1], PASSPHRASE)
     frame = book.scores.opened_scores()
     assert dict(zip(frame["position"], frame["blind_code"], strict=True)) == codes
 
@@ -356,8 +357,8 @@ def test_words_are_told_apart_from_words_not_asked(tasting):
     book, _ = tasting
     book.scores.record_score(SESSION, 1, "Ada", "words", ["nutty"], position=1)
     book.scores.record_score(SESSION, 1, "Ada", "words", [], position=2)
-    book.sessions.lock_flight(SESSION, 1)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [1])
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     frame = book.scores.opened_words()
     assert len(frame) == 2 * 3
     assert list(frame.loc[frame["is_checked"], ["position", "word"]].itertuples(index=False)) == [
@@ -383,8 +384,8 @@ def test_the_same_recipe_has_one_label_across_a_coffees_sessions(book):
     book.sessions.store_plan(plan)
     for session in (SESSION, "second"):
         score_all(book, session)
-        book.sessions.lock_flight(session, 1)
-        book.sessions.open_flight(session, 1, PASSPHRASE)
+        book.sessions.lock_flights(session, [1])
+        book.sessions.open_flights(session, [1], PASSPHRASE)
 
     frame = book.scores.opened_scores(coffee=COFFEE)
     recipes = frame.groupby("water")[
@@ -428,13 +429,13 @@ def test_a_session_and_its_plan_are_stored_together_or_not_at_all(sqlite_book, t
 def test_flights_whose_key_is_open_are_named_for_a_coffee_of_a_client(tasting):
     book, _plan = tasting
     assert book.sessions.opened_flights() == ()
-    book.sessions.lock_flight(SESSION, 2)
+    book.sessions.lock_flights(SESSION, [2])
     assert book.sessions.opened_flights() == ()
-    book.sessions.open_flight(SESSION, 2, PASSPHRASE)
+    book.sessions.open_flights(SESSION, [2], PASSPHRASE)
     assert book.sessions.opened_flights() == ((SESSION, 2, False),)
     assert book.sessions.opened_flights(client=CLIENT, coffee=COFFEE) == ((SESSION, 2, False),)
     assert book.sessions.opened_flights(client="another") == ()
     book.sessions.unlock_flight(SESSION, 2, reason="a cup was missed", done_by="Ada")
     assert book.sessions.opened_flights() == ()
-    book.sessions.lock_flight(SESSION, 2)
+    book.sessions.lock_flights(SESSION, [2])
     assert book.sessions.opened_flights() == ((SESSION, 2, True),)

@@ -68,8 +68,8 @@ def test_what_is_left_is_what_was_made_less_what_was_used(book):
     with pytest.raises(BookError, match=r"doses for flight 1, 2 of session .* would tell"):
         book.stock.use_bottles({"KHCO3 18 Nov": 400}, session=SESSION)
     for flight in (1, 2):
-        book.sessions.lock_flight(SESSION, flight)
-        book.sessions.open_flight(SESSION, flight, PASSPHRASE)
+        book.sessions.lock_flights(SESSION, [flight])
+        book.sessions.open_flights(SESSION, [flight], PASSPHRASE)
     book.stock.use_bottles({"KHCO3 18 Nov": 400}, session=SESSION, used_on=MADE)
     (bottle,) = book.stock.use_bottles({"KHCO3 18 Nov": 100}, note="spilt")
     assert bottle.left_ml == 500
@@ -466,8 +466,8 @@ def test_doses_of_a_closed_flight_are_a_bound_until_its_key_opens(book):
     take_doses(book, SESSION, 1, {"calcium": 10})  # one jug mixed anew: counted once it is open
     assert [len(bottle.uses) for bottle in book.stock.bottles()] == [1, 1, 1]
 
-    book.sessions.lock_flight(SESSION, 1)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [1])
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     taken = {b.name: [use.volume_ml for use in b.uses] for b in book.stock.bottles()}
     assert taken == {"calcium": [233.25, 10], "bicarbonate": [119.5], "magnesium": []}
     assert not any(bottle.is_left_at_least for bottle in book.stock.bottles())
@@ -501,9 +501,9 @@ def test_doses_that_cannot_be_unsealed_stay_a_bound_until_they_are_written_again
         assert take_doses(sqlite_book, SESSION, 1, DOSES) == "at most"
     else:
         assert take_doses(sqlite_book, SESSION, 1, DOSES) == "sealed"
-    sqlite_book.sessions.lock_flight(SESSION, 1)
+    sqlite_book.sessions.lock_flights(SESSION, [1])
     if way == "an older key":
-        sqlite_book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+        sqlite_book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     else:
         rows = plan.keys[0].open(PASSPHRASE).rows
         sqlite_book.sessions.open_flight_from_sheet(SESSION, 1, rows, reason="passphrase lost")
@@ -536,6 +536,6 @@ def test_doses_survive_a_plan_made_anew(sqlite_book):
     sqlite_book.sessions.store_plan(
         replan(sqlite_book.sessions.plan("each"), served=[], late=["Chen"], passphrase=PASSPHRASE)
     )
-    sqlite_book.sessions.lock_flight("each", 1)
-    sqlite_book.sessions.open_flight("each", 1, PASSPHRASE)
+    sqlite_book.sessions.lock_flights("each", [1])
+    sqlite_book.sessions.open_flights("each", [1], PASSPHRASE)
     assert [use.volume_ml for use in sqlite_book.stock.bottle("calcium").uses] == [DOSES["calcium"]]

@@ -25,8 +25,8 @@ def test_a_tasting_goes_from_plan_to_opened_scores(tasting):
     book, plan = tasting
     score_all(book)
 
-    missing = book.sessions.lock_flight(SESSION, 1, done_by="Ada")
-    flight = book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    missing = book.sessions.lock_flights(SESSION, [1], done_by="Ada")[1]
+    flight = book.sessions.open_flights(SESSION, [1], PASSPHRASE)[0]
     frame = book.scores.opened_scores(coffee=COFFEE, client=CLIENT)
 
     assert {gap.attribute for gap in missing} == {ACIDITY.name}
@@ -95,7 +95,7 @@ def test_descriptors_and_notes_are_kept_as_given(tasting):
 def test_sending_the_same_entry_twice_keeps_one_even_after_the_lock(tasting):
     book, _ = tasting
     first = book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="e1")
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     again = book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1, entry_id="e1")
 
     assert (first.is_new, again.is_new) == (True, False)
@@ -144,8 +144,8 @@ def test_a_bad_score_is_one_sentence_and_nothing_is_written(sqlite_book, change,
 
 def test_a_score_after_the_lock_is_refused(tasting):
     book, _ = tasting
-    book.sessions.lock_flight(SESSION, 1)
-    with pytest.raises(LockError, match="is locked: no score changes any more"):
+    book.sessions.lock_flights(SESSION, [1])
+    with pytest.raises(LockError, match="is locked: scores can no longer change"):
         book.scores.record_score(SESSION, 1, "Ada", "overall", 7, position=1)
     assert book.scores.history(SESSION) == ()
     # The other flight is still open to scores.
@@ -155,18 +155,18 @@ def test_a_score_after_the_lock_is_refused(tasting):
 def test_the_key_does_not_open_before_the_lock(tasting):
     book, _ = tasting
     with pytest.raises(LockError, match="must be locked before its key opens"):
-        book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+        book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     assert book.scores.opened_scores(include_unblinded=True).empty
 
 
 def test_opening_early_is_recorded_and_marks_the_flight(tasting):
     book, _ = tasting
     score_all(book)
-    early = book.sessions.open_flight(
-        SESSION, 1, PASSPHRASE, early_because="a bowl was dropped", done_by="Dora"
-    )
+    early = book.sessions.open_flights(
+        SESSION, [1], PASSPHRASE, early_because="a bowl was dropped", done_by="Dora"
+    )[0]
     assert (early.state, early.is_unblinded) == ("being tasted", True)
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
 
     assert book.sessions.flight(SESSION, 1).state == "opened"
     assert book.scores.opened_scores().empty
@@ -177,22 +177,22 @@ def test_opening_early_is_recorded_and_marks_the_flight(tasting):
 
 def test_a_wrong_passphrase_opens_nothing(tasting):
     book, _ = tasting
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     with pytest.raises(SealError, match="passphrase"):
-        book.sessions.open_flight(SESSION, 1, "seven small forks")
+        book.sessions.open_flights(SESSION, [1], "seven small forks")
     assert book.sessions.flight(SESSION, 1).state == "locked"
 
 
 def test_unlocking_needs_a_reason_and_after_opening_unblinds(tasting):
     book, _ = tasting
     score_all(book)
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     with pytest.raises(LockError, match="needs a reason"):
         book.sessions.unlock_flight(SESSION, 1, reason=" ")
     assert not book.sessions.unlock_flight(SESSION, 1, reason="Chen was late").is_unblinded
     book.scores.record_score(SESSION, 1, "Chen", "overall", 6, position=1)
-    book.sessions.lock_flight(SESSION, 1)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [1])
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
 
     assert book.sessions.unlock_flight(SESSION, 1, reason="misread sheet").is_unblinded
     assert [e.reason for e in book.sessions.events(SESSION) if e.kind == "unlocked"] == [

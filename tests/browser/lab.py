@@ -13,31 +13,37 @@ def panel(page):
     return page.locator(PANEL)
 
 
-def open_notebook(page, server, notebook):
-    """Open a notebook and wait until its kernel is there.
+def load_lab(page, server):
+    """Open JupyterLab, in a workspace of its own, with nothing in it."""
+    page.goto(server.page(), timeout=90_000)
+    page.wait_for_function(
+        "window.jupyterapp && window.jupyterapp.restored", timeout=90_000, polling=200
+    )
+    page.evaluate("window.jupyterapp.restored")
 
-    Another one is on the page already: this one opens beside it, as from the list on the left.
-    """
-    if panel(page).count():
-        page.evaluate(
-            """async (path) => {
-                await window.jupyterapp.commands.execute('docmanager:open', { path });
-            }""",
-            notebook,
-        )
-    else:
-        page.goto(server.page(notebook))
-        page.wait_for_function(
-            "window.jupyterapp && window.jupyterapp.restored", timeout=90_000, polling=200
-        )
-        page.evaluate("window.jupyterapp.restored")
-        page.wait_for_selector(PANEL, timeout=60_000)
+
+def put_away(page):
+    """Close what is open in JupyterLab, asking nobody, and show its left side."""
     page.evaluate(
-        """async () => {
-            const widget = window.jupyterapp.shell.currentWidget;
+        """() => {
+            const { shell } = window.jupyterapp;
+            [...shell.widgets('main')].forEach((one) => one.dispose());
+            if (shell.leftCollapsed) shell.expandLeft();
+        }"""
+    )
+
+
+def open_notebook(page, notebook):
+    """Open a notebook, as from the list on the left, and wait until its kernel is there."""
+    page.evaluate(
+        """async (path) => {
+            const { commands, shell } = window.jupyterapp;
+            const widget = await commands.execute('docmanager:open', { path });
             await widget.context.ready;
             await widget.sessionContext.ready;
-        }"""
+            while (shell.currentWidget !== widget) await new Promise((on) => setTimeout(on, 50));
+        }""",
+        notebook,
     )
 
 
@@ -46,9 +52,9 @@ def run_all(page):
     assert page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")
 
 
-def run_notebook(page, server, notebook):
+def run_notebook(page, notebook):
     """Open a notebook and run every cell."""
-    open_notebook(page, server, notebook)
+    open_notebook(page, notebook)
     run_all(page)
 
 

@@ -17,12 +17,13 @@ SCORES = (7, 3, 8, 5, 6, 4)
 """By place: what is under a cup is not known, so any will do."""
 
 
-def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook_server, new_page):
+def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook_server, lab):
     """The whole way: nothing names a cup before the lock, and every slip gets a sentence."""
     book_url = workbook_server.demo_book
-    page = new_page(width=1280, height=1500, accept_downloads=True)
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 1500})
     page.set_default_timeout(120_000)  # three notebooks one after the other, on any machine
-    run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
+    run_notebook(page, "2-cupping-grid.ipynb")
     panel(page).get_by_label("Ca:Mg (or Mg share)").fill("all Ca, 1:1, all Mg")
     panel(page).get_by_label("Ca:Mg (or Mg share)").press("Tab")
     with LabBook(book_url) as book:
@@ -43,9 +44,9 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
         with pytest.raises(
             LockError, match="the codes under cups 1, 2, 3, 4, 5, 6 must be entered"
         ):
-            book.sessions.open_flight(session, 1, PASSPHRASE, early_because="curious")
+            book.sessions.open_flights(session, [1], PASSPHRASE, early_because="curious")
 
-    run_notebook(page, workbook_server, "3-blind-scores.ipynb")
+    run_notebook(page, "3-blind-scores.ipynb")
     panel(page).get_by_label("Session", exact=True).select_option(session)
     panel(page).get_by_label("Who are you?").select_option(ALONE)
     for place, score in enumerate(SCORES, start=1):
@@ -58,10 +59,10 @@ def test_who_is_alone_scores_by_place_finds_the_codes_and_reads_the_key(workbook
     assert not any(code in panel(page).inner_text() for code in labels)
     panel(page).get_by_role("tab", name="Progress and lock").click()
     panel(page).get_by_role("button", name="Lock this flight").click()
-    panel(page).get_by_role("button", name="Lock it all the same").click()  # scores are missing
+    panel(page).get_by_role("button", name="Lock it anyway").click()  # scores are missing
     panel(page).get_by_text(re.compile("Flight 1 is locked with")).wait_for()
 
-    run_notebook(page, workbook_server, "4-best-water.ipynb")
+    run_notebook(page, "4-best-water.ipynb")
     fields = [panel(page).get_by_label(f"Code under cup {n}") for n in range(1, len(labels) + 1)]
     fields[0].wait_for()
     assert panel(page).get_by_role("button", name="Open the key").is_hidden()

@@ -109,8 +109,8 @@ def to_the_verdict(hand, passphrase):
     hand.page.locator(".lk-part-says strong").first.wait_for(timeout=WAIT_MS)
 
 
-def test_from_the_first_page_to_a_second_verdict_in_few_touches(workbook_server, new_page):
-    page = new_page(width=1280)
+def test_from_the_first_page_to_a_second_verdict_in_few_touches(workbook_server, new_tab):
+    page = new_tab(width=1280)
     open_today(page, workbook_server)
     hand = Hand(page)
 

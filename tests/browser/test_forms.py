@@ -33,16 +33,16 @@ def lay_book(path):
             if session == "locked":
                 score(book, plan, lambda _cup, water: {"overall": 5.0 + round(2 * water.mg_share)})
                 for flight in plan.flights:
-                    book.sessions.lock_flight(session, flight)
+                    book.sessions.lock_flights(session, [flight])
 
 
 @pytest.fixture(scope="module")
-def pages(tmp_path_factory):
+def pages(tmp_path_factory, forked_kernels):
     """Addresses of the pages by step, and their lab book."""
     folder = tmp_path_factory.mktemp("forms")
     path = folder / "book.db"
     lay_book(path)
-    with forms_pages(folder, path) as addresses:
+    with forms_pages(folder, path, forked_kernels) as addresses:
         yield addresses, path
 
 
@@ -94,11 +94,11 @@ def open_every_fold(page):
     page.wait_for_timeout(500)
 
 
-def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(pages, new_page):
+def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(pages, new_tab):
     addresses, path = pages
     with LabBook(path) as book:
         before = len(book.sessions.all())
-    page = new_page(width=1280, height=900, accept_downloads=True)
+    page = new_tab(width=1280, height=900, accept_downloads=True)
     open_forms(page, addresses["plan"])
 
     # A fold opens by Enter, closes by Space, says so, and hides what it holds from the tab key.
@@ -177,8 +177,8 @@ def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(pages, new_page):
         assert len(book.sessions.all()) == before + 1
 
 
-def test_a_button_that_moves_while_it_is_pressed_is_pressed(pages, new_page):
-    page = new_page(width=1280, height=900)
+def test_a_button_that_moves_while_it_is_pressed_is_pressed(pages, new_tab):
+    page = new_tab(width=1280, height=900)
     open_forms(page, pages[0]["plan"])
     seal = page.get_by_role("button", name="Plan and seal")
     seal.scroll_into_view_if_needed()
@@ -191,8 +191,8 @@ def test_a_button_that_moves_while_it_is_pressed_is_pressed(pages, new_page):
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_axe_finds_nothing_in_the_forms_with_every_fold_open(pages, new_page, step):
-    page = new_page(width=1280, height=900)
+def test_axe_finds_nothing_in_the_forms_with_every_fold_open(pages, new_tab, step):
+    page = new_tab(width=1280, height=900)
     open_forms(page, pages[0][step])
     open_every_fold(page)
     assert findings(page) == []

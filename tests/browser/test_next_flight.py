@@ -12,12 +12,11 @@ pytestmark = pytest.mark.browser
 COORDINATES = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
 
 
-def test_the_next_flight_is_shown_with_reasons_and_handed_to_the_cup_plan(
-    workbook_server, new_page
-):
+def test_the_next_flight_is_shown_with_reasons_and_handed_to_the_cup_plan(workbook_server, lab):
     """What the page lists is what the sealed key holds, under the coffee's own control."""
-    page = new_page(width=1280, height=1500, accept_downloads=True)
-    run_notebook(page, workbook_server, "4-best-water.ipynb")
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 1500})
+    run_notebook(page, "4-best-water.ipynb")
     heading = panel(page).get_by_role("heading", name="What to taste next")
     heading.wait_for(timeout=120_000)
     history = panel(page).get_by_text("The flights so far", exact=True)

@@ -1,4 +1,4 @@
-"""The sheet's queue of touches in a real browser, without a kernel: order, numbers, bad content."""
+"""The sheet's queue of scores in a real browser, without a kernel: order, numbers, bad content."""
 
 from __future__ import annotations
 
@@ -39,48 +39,48 @@ def load(page):
     page.evaluate(OPEN, [PLACE])
 
 
-def test_the_touch_given_last_is_last_though_the_clock_stepped_back_and_the_page_reloaded(page):
-    page.evaluate("() => { at(1.8e12); open_(); box.touch(place, 8); }")
+def test_the_score_given_last_is_last_though_the_clock_stepped_back_and_the_page_reloaded(page):
+    page.evaluate("() => { at(1.8e12); open_(); box.score(place, 8); }")
     load(page)
-    page.evaluate("() => { at(1.7e12); open_(); box.touch(place, 2); box.touch(place, 3); }")
+    page.evaluate("() => { at(1.7e12); open_(); box.score(place, 2); box.score(place, 3); }")
 
     assert page.evaluate("box.pending().map(({ value }) => value)") == [8, 2, 3]
     assert page.evaluate("box.values()['1/1//acidity']") == 3
 
 
 def test_numbers_go_on_after_all_is_sent(page):
-    page.evaluate("() => { open_(); box.touch(place, 8); }")
+    page.evaluate("() => { open_(); box.score(place, 8); }")
     first = page.evaluate("box.pending()[0].n")
     page.evaluate("() => answer({ kept: [{ id: box.pending()[0].id, at: '2026-11-21' }] })")
     load(page)
-    page.evaluate("() => { open_(); box.touch(place, 2); }")
+    page.evaluate("() => { open_(); box.score(place, 2); }")
 
     assert page.evaluate("box.pending()[0].n") > first
 
 
-def test_touches_that_an_older_page_numbered_by_the_clock_stay_first(page):
+def test_scores_that_an_older_page_numbered_by_the_clock_stay_first(page):
     page.evaluate(
         """() => {
           const old = { ...place, id: 'a'.repeat(32), value: 8, at: 1.8e12 };
           localStorage.setItem('labkit/o/touch/001800000000000-x', JSON.stringify(old));
           open_();
-          box.touch(place, 2);
+          box.score(place, 2);
         }"""
     )
 
     assert page.evaluate("box.pending().map(({ value }) => value)") == [8, 2]
 
 
-def test_touches_keep_their_order_when_the_browser_has_no_room_in_between(page):
+def test_scores_keep_their_order_when_the_browser_has_no_room_in_between(page):
     page.evaluate(
         """() => {
           open_();
-          box.touch(place, 1);
+          box.score(place, 1);
           const { setItem } = Storage.prototype;
           Storage.prototype.setItem = () => { throw new Error('full'); };
-          box.touch(place, 2);
+          box.score(place, 2);
           Storage.prototype.setItem = setItem;
-          box.touch(place, 3);
+          box.score(place, 3);
         }"""
     )
 
@@ -92,8 +92,8 @@ def test_a_note_leaves_without_what_no_database_can_store(page):
     page.evaluate(
         f"""() => {{
           open_();
-          box.touch({{ ...place, attribute: 'note' }}, "{given}");
-          box.touch({{ ...place, attribute: 'note' }}, " \\0 ");
+          box.score({{ ...place, attribute: 'note' }}, "{given}");
+          box.score({{ ...place, attribute: 'note' }}, " \\0 ");
         }}"""
     )
 
@@ -103,13 +103,13 @@ def test_a_note_leaves_without_what_no_database_can_store(page):
     ]
 
 
-def test_a_damaged_touch_holds_nothing_back(page):
+def test_a_damaged_score_holds_nothing_back(page):
     page.evaluate(
         """() => {
           for (const [i, text] of ['{"id": 5}', 'null', '[]', '{"id":'].entries())
             localStorage.setItem(`labkit/o/touch/00000000000000${i}-x`, text);
           open_();
-          box.touch(place, 2);
+          box.score(place, 2);
           answer({ kept: [{ id: box.pending()[0].id, at: '2026-11-21' }] });
         }"""
     )
@@ -122,7 +122,7 @@ def test_what_was_given_here_and_changed_elsewhere_is_told_once(page):
     page.evaluate(
         """() => {
           open_();
-          box.touch(place, 8);
+          box.score(place, 8);
           answer({ kept: [{ id: box.pending()[0].id, at: '2026-11-21' }] });
           answer({ look: { mark: 'a', values: { '1/1//acidity': 8, '1/2//acidity': 4 } } });
         }"""
@@ -147,12 +147,12 @@ def test_what_was_given_here_and_changed_elsewhere_is_told_once(page):
 
 
 def test_each_browser_has_a_name_of_its_own_and_says_its_time(page):
-    page.evaluate("() => { at(1.7e12); open_(); box.touch(place, 2); }")
+    page.evaluate("() => { at(1.7e12); open_(); box.score(place, 2); }")
     (name, now), *_ = page.evaluate("sent.map(({ device, now }) => [device, now])")
     load(page)
-    page.evaluate("() => { open_('another'); box.touch(place, 2); }")
+    page.evaluate("() => { open_('another'); box.score(place, 2); }")
 
     assert now == 1.7e12
     assert len(name) == 8
     assert {told["device"] for told in page.evaluate("sent")} == {name}
-    assert "n" not in page.evaluate("sent.flatMap(({ touches }) => touches)")[0]
+    assert "n" not in page.evaluate("sent.flatMap(({ scores }) => scores)")[0]

@@ -39,9 +39,10 @@ def kept_by(page, folder):
     return notebook + states.read_text()
 
 
-def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, new_page, tmp_path):
-    page = new_page(width=1280, height=1500, accept_downloads=True)
-    run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
+def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, lab, tmp_path):
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 1500})
+    run_notebook(page, "2-cupping-grid.ipynb")
     cups = panel(page).locator("p").filter(has=page.locator("b", has_text="cups to taste"))
     cups.wait_for()
     before = cups.inner_text()

@@ -16,11 +16,11 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory, forked_kernels):
     """A tasters' page whose cups are scored hot and cool."""
     folder = tmp_path_factory.mktemp("tasting")
     lay_table(folder / "book.db", stages=("hot", "cool"))
-    with serving(folder / "book.db", SESSION, folder) as running:
+    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
         yield running
 
 
@@ -33,8 +33,8 @@ def findings(page, context=None):
     ]
 
 
-def test_axe_finds_nothing_on_the_sheet_its_overview_and_a_locked_flight(place, new_page):
-    page = new_page(width=390, height=844)
+def test_axe_finds_nothing_on_the_sheet_its_overview_and_a_locked_flight(place, new_tab):
+    page = new_tab(width=390, height=844)
     open_sheet(page, place.links()["Ines"].address)
     assert findings(page) == [], "untouched, light"
     choose(page, "overall quality", "8 very good")
@@ -50,14 +50,14 @@ def test_axe_finds_nothing_on_the_sheet_its_overview_and_a_locked_flight(place, 
     page.get_by_role("button", name="Back to the cup").click()
 
     with LabBook(place.book_path) as book:
-        book.sessions.lock_flight(SESSION, 1)
+        book.sessions.lock_flights(SESSION, [1])
     choose(page, "liking", "4 dislike slightly")
     page.get_by_text(re.compile("not taken")).wait_for(timeout=20_000)
     assert findings(page) == [], "locked, with a refusal"
 
 
-def test_axe_finds_nothing_at_the_entrance_and_on_the_cards(place, new_page):
-    page = new_page(width=390, height=844)
+def test_axe_finds_nothing_at_the_entrance_and_on_the_cards(place, new_tab):
+    page = new_tab(width=390, height=844)
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
         page.goto(f"{place.url}?code=AAAAABBBBB")
@@ -66,8 +66,8 @@ def test_axe_finds_nothing_at_the_entrance_and_on_the_cards(place, new_page):
     assert findings(page) == [], "the cards that the lead prints"
 
 
-def test_stages_of_cooling_are_scored_apart(place, new_page):
-    page = new_page(width=390, height=844)
+def test_stages_of_cooling_are_scored_apart(place, new_tab):
+    page = new_tab(width=390, height=844)
     open_sheet(page, place.links()["Jonas"].address)
     choose(page, "liking", "4 dislike slightly") if not locked(place) else None
     stage = page.get_by_role("group", name="How warm is the cup?")

@@ -1,4 +1,4 @@
-"""Touches while kernels, servers, networks and disks fail: none lost, none doubled."""
+"""Scores while kernels, servers, networks and disks fail: none lost, none doubled."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from labkit.book import LabBook
 from labkit.widgets.tasters.gate import WRONG_CODES_A_MINUTE
 from tests.postgresql import a_postgresql_server
 from tests.widgets.serving import (
-    COUNT_TOUCHES,
+    COUNT_SCORES,
     acknowledged,
     choose,
     given,
@@ -72,7 +72,7 @@ def wait_away(page):
     page.wait_for_selector('.lk-state[data-state="away"]', timeout=30_000)
 
 
-def touches_in_browser(page):
+def scores_in_browser(page):
     return page.evaluate("Object.keys(localStorage).filter((k) => k.includes('/touch/')).length")
 
 
@@ -85,7 +85,7 @@ def status_of(address):
         return error.code
 
 
-def test_touches_of_a_dead_kernel_are_saved_once_when_the_page_is_back(place, new_page):
+def test_scores_of_a_dead_kernel_are_saved_once_when_the_page_is_back(place, new_page):
     page = new_page(**PHONE)
     asked = []
     page.on("request", lambda request: asked.append(request.url) if "alive" in request.url else 0)
@@ -112,7 +112,7 @@ def test_touches_of_a_dead_kernel_are_saved_once_when_the_page_is_back(place, ne
     assert "Kept on this device until it is back: 2 not saved yet" in said
     assert values(place) == [3.0, 4.0, 4.5]
     assert set(ids(place).values()) == {1}
-    assert touches_in_browser(page) == 0
+    assert scores_in_browser(page) == 0
 
 
 def test_a_server_that_restarts_loses_nothing_and_links_stay(place, new_page):
@@ -130,7 +130,7 @@ def test_a_server_that_restarts_loses_nothing_and_links_stay(place, new_page):
     wait_away(page)
     choose(page, "acidity", "9.5")
     page.wait_for_timeout(4000)
-    assert touches_in_browser(page) == 2
+    assert scores_in_browser(page) == 2
     place.start()
     wait_reloaded(page)
 
@@ -163,7 +163,7 @@ def test_a_lab_book_that_is_away_is_waited_for_and_never_made_anew(place, new_pa
     assert "code" not in newcomer.inner_text("main").lower(), "not the entrance"
     assert not place.book_path.exists()
     assert page.evaluate("window.isTheOldPage"), "reloading would have taken the sheet away"
-    assert touches_in_browser(page) == 1
+    assert scores_in_browser(page) == 1
 
     move_book(place.book_path.with_name("book.db.away"), "")
     wait_reloaded(page)
@@ -252,7 +252,7 @@ def test_no_network_another_writer_and_a_full_disk_lose_nothing(place, new_page)
 
 def counting(page):
     """The page, counting what Python has acknowledged to it."""
-    page.add_init_script(COUNT_TOUCHES)
+    page.add_init_script(COUNT_SCORES)
     return page
 
 
@@ -363,7 +363,7 @@ def kill(place, victim):
 
 
 def burst(page, repetition):
-    """Twenty touches, ten milliseconds apart, by the page's own buttons."""
+    """Twenty scores, ten milliseconds apart, by the page's own buttons."""
     page.evaluate(
         """(shift) => {
           const fields = [...document.querySelectorAll('.lk-field')]

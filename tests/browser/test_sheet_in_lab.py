@@ -37,8 +37,8 @@ def table(workbook_server, tmp_path):
     return path
 
 
-def open_and_run(page, server):
-    run_notebook(page, server, "sheet-in-lab.ipynb")
+def open_and_run(page):
+    run_notebook(page, "sheet-in-lab.ipynb")
     page.wait_for_selector(".lk-sheet", timeout=60_000)
 
 
@@ -65,12 +65,11 @@ def copy_a_paper_sheet(page, folder):
     page.get_by_text("Taken into the lab book: 1. Refused and left out: 1.").wait_for()
 
 
-def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(
-    workbook_server, table, new_page, tmp_path
-):
+def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(table, lab, tmp_path):
     SHOTS.mkdir(exist_ok=True)
-    page = new_page(width=1280, height=1400)
-    open_and_run(page, workbook_server)
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 1400})
+    open_and_run(page)
 
     # Keys that would delete, cut or add cells if the notebook got them.
     cells = page.locator(".jp-Cell").count()
@@ -108,7 +107,7 @@ def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(
         kept = {(e.taster, e.source, e.entered_by, e.value) for e in book.scores.history(SESSION)}
     assert kept >= {("Jonas", "paper", "Dora", 7.0), ("Ines", "sheet", "Ines", 4.0)}
 
-    for name, theme in (("light", "JupyterLab Light"), ("dark", "JupyterLab Dark")):
+    for name, theme in (("dark", "JupyterLab Dark"), ("light", "JupyterLab Light")):
         page.evaluate(
             "(theme) => window.jupyterapp.commands.execute('apputils:change-theme', {theme})", theme
         )
@@ -122,9 +121,10 @@ def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(
             assert [(rule["id"], rule["nodes"][0]["html"][:200]) for rule in found] == []
 
 
-def test_a_restarted_kernel_is_told_in_words(workbook_server, table, new_page):
-    page = new_page(width=1280, height=1400)
-    open_and_run(page, workbook_server)
+def test_a_restarted_kernel_is_told_in_words(table, lab):
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 1400})
+    open_and_run(page)
     wait_saved(page)
 
     page.evaluate("window.jupyterapp.shell.currentWidget.sessionContext.session.kernel.restart()")

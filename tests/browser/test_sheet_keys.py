@@ -24,15 +24,17 @@ ATTRIBUTES = (
     Attribute(name="words", kind="descriptors", choices=("floral", "nutty", "cocoa")),
     Attribute(name="note", kind="note"),
 )
+TWO_ASKED = "two asked"
 CROWD = ("Ada", "Bo", "Cy", "Dan", "Eve")
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
-    """A tasters' page with a full sheet; each test takes a taster of its own."""
+def place(tmp_path_factory, forked_kernels):
+    """A tasters' page with a full sheet, each test takes a taster of its own; and with a short."""
     folder = tmp_path_factory.mktemp("keys")
     lay_table(folder / "book.db", tasters=CROWD, attributes=ATTRIBUTES, stages=("hot", "cool"))
-    with serving(folder / "book.db", SESSION, folder) as running:
+    lay_table(folder / "book.db", session=TWO_ASKED, attributes=ATTRIBUTES[:2])
+    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
         yield running
 
 
@@ -51,8 +53,8 @@ def focused(page):
     )
 
 
-def test_a_cup_fits_one_screen_of_a_laptop_with_the_way_on_in_sight(place, new_page):
-    page = new_page(**LAPTOP)
+def test_a_cup_fits_one_screen_of_a_laptop_with_the_way_on_in_sight(place, new_tab):
+    page = new_tab(**LAPTOP)
     open_sheet(page, place.links()["Ada"].address)
     tall, wide = page.evaluate(
         "[document.documentElement.scrollHeight, document.documentElement.scrollWidth]"
@@ -67,16 +69,16 @@ def test_a_cup_fits_one_screen_of_a_laptop_with_the_way_on_in_sight(place, new_p
     assert Axe().run(page).response["violations"] == []
 
 
-def test_on_a_phone_nothing_of_the_keys_is_shown(place, new_page):
-    page = new_page(width=390, height=844, has_touch=True, is_mobile=True)
+def test_on_a_phone_nothing_of_the_keys_is_shown(place, new_tab):
+    page = new_tab(width=390, height=844, has_touch=True, is_mobile=True)
     open_sheet(page, place.links()["Ada"].address)
 
     assert page.locator(".lk-keys").is_hidden()
     assert page.locator(".lk-key:visible").count() == 0
 
 
-def test_a_key_scores_the_question_and_the_focus_moves_on(place, new_page):
-    page = new_page(**LAPTOP)
+def test_a_key_scores_the_question_and_the_focus_moves_on(place, new_tab):
+    page = new_tab(**LAPTOP)
     open_sheet(page, place.links()["Bo"].address)
 
     page.keyboard.press("7")  # nothing has the focus yet
@@ -110,8 +112,8 @@ def test_a_key_scores_the_question_and_the_focus_moves_on(place, new_page):
     }
 
 
-def test_what_is_off_the_scale_is_said_and_nothing_is_given(place, new_page):
-    page = new_page(**LAPTOP)
+def test_what_is_off_the_scale_is_said_and_nothing_is_given(place, new_tab):
+    page = new_tab(**LAPTOP)
     open_sheet(page, place.links()["Cy"].address)
 
     page.keyboard.press("0")
@@ -135,8 +137,8 @@ def test_what_is_off_the_scale_is_said_and_nothing_is_given(place, new_page):
     assert "sweetness" not in values(place, "Cy")
 
 
-def test_a_note_is_typed_as_text_and_left_by_escape(place, new_page):
-    page = new_page(**LAPTOP)
+def test_a_note_is_typed_as_text_and_left_by_escape(place, new_tab):
+    page = new_tab(**LAPTOP)
     open_sheet(page, place.links()["Dan"].address)
     group(page, "note").get_by_role("textbox").focus()
     page.keyboard.type("7 of 10,")
@@ -149,30 +151,27 @@ def test_a_note_is_typed_as_text_and_left_by_escape(place, new_page):
     assert values(place, "Dan") == {"note": "7 of 10,\n9 cool"}
 
 
-def test_a_whole_flight_is_scored_by_keys_alone(tmp_path, new_page):
-    attributes = (ATTRIBUTES[0], ATTRIBUTES[1])
-    lay_table(tmp_path / "book.db", attributes=attributes)
-    with serving(tmp_path / "book.db", SESSION, tmp_path) as place:
-        page = new_page(**LAPTOP)
-        open_sheet(page, place.links()["Ines"].address)
-        with LabBook(place.book_path) as book:
-            cups = book.sessions.served_cups(SESSION, 1, "Ines")
-        for number, _ in enumerate(cups, start=1):
-            page.keyboard.type(f"{number}")
-            page.keyboard.type(f"{number}.5")
-            page.keyboard.press("Enter")
-        page.get_by_role("heading", name="Your cups").wait_for()
-        page.keyboard.press("Enter")  # on to the first cup with something missing
-        page.get_by_text("Flight 2, cup 1 of").wait_for()
-        page.keyboard.press("ArrowRight")
-        page.get_by_text("Flight 2, cup 2 of").wait_for()
-        page.keyboard.press("PageUp")
-        page.get_by_text("Flight 2, cup 1 of").wait_for()
-        wait_saved(page)
+def test_a_whole_flight_is_scored_by_keys_alone(place, new_tab):
+    page = new_tab(**LAPTOP)
+    open_sheet(page, place.of(TWO_ASKED).links()["Ines"].address)
+    with LabBook(place.book_path) as book:
+        cups = book.sessions.served_cups(TWO_ASKED, 1, "Ines")
+    for number, _ in enumerate(cups, start=1):
+        page.keyboard.type(f"{number}")
+        page.keyboard.type(f"{number}.5")
+        page.keyboard.press("Enter")
+    page.get_by_role("heading", name="Your cups").wait_for()
+    page.keyboard.press("Enter")  # on to the first cup with something missing
+    page.get_by_text("Flight 2, cup 1 of").wait_for()
+    page.keyboard.press("ArrowRight")
+    page.get_by_text("Flight 2, cup 2 of").wait_for()
+    page.keyboard.press("PageUp")
+    page.get_by_text("Flight 2, cup 1 of").wait_for()
+    wait_saved(page)
 
-        rows = [row[1:] for row in kept(place.book_path, SESSION)]
-        assert rows == [
-            row
-            for n, _ in enumerate(cups, start=1)
-            for row in ((n, "overall", n), (n, "acidity", n + 0.5))
-        ]
+    rows = [row[1:] for row in kept(place.book_path, TWO_ASKED)]
+    assert rows == [
+        row
+        for n, _ in enumerate(cups, start=1)
+        for row in ((n, "overall", n), (n, "acidity", n + 0.5))
+    ]

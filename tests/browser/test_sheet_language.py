@@ -13,6 +13,8 @@ from tests.widgets.tables import SESSION, lay_table
 
 pytestmark = pytest.mark.browser
 
+LOCKED = "zweite Sitzung"
+IN_ONE = ("de", "en")
 PHONE = {"width": 390, "height": 844, "has_touch": True, "is_mobile": True}
 ATTRIBUTES = (
     Attribute(name="overall", scale=SCALES["liking 1-9"]),
@@ -23,16 +25,20 @@ ATTRIBUTES = (
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
-    """A tasters' page of a session that leaves the language to each browser."""
+def place(tmp_path_factory, forked_kernels):
+    """A tasters' page of sessions that leave the language to each browser, and that have one."""
     folder = tmp_path_factory.mktemp("tasting")
     lay_table(folder / "book.db", attributes=ATTRIBUTES)
-    with serving(folder / "book.db", SESSION, folder) as running:
+    lay_table(folder / "book.db", session=LOCKED, attributes=ATTRIBUTES)
+    for language in IN_ONE:
+        held = Held(language=language)
+        lay_table(folder / "book.db", session=f"in {language}", attributes=ATTRIBUTES, held=held)
+    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
         yield running
 
 
-def test_a_german_browser_reads_german_and_the_book_keeps_its_names(place, new_page):
-    page = new_page(**PHONE, locale="de-DE")
+def test_a_german_browser_reads_german_and_the_book_keeps_its_names(place, new_tab):
+    page = new_tab(**PHONE, locale="de-DE")
     open_sheet(page, place.links()["Ines"].address)
 
     assert page.evaluate("document.documentElement.lang") == "de"
@@ -63,24 +69,22 @@ def test_a_german_browser_reads_german_and_the_book_keeps_its_names(place, new_p
     ]
 
 
-def test_what_python_refuses_is_said_in_the_readers_language(tmp_path, new_page):
-    lay_table(tmp_path / "book.db", attributes=ATTRIBUTES)
-    with serving(tmp_path / "book.db", SESSION, tmp_path) as place:
-        page = new_page(**PHONE, locale="de-DE")
-        open_sheet(page, place.links()["Jonas"].address)
-        with LabBook(place.book_path) as book:
-            book.sessions.lock_flight(SESSION, 1)
-        choose(page, "Gesamturteil", "5 weder noch")
+def test_what_python_refuses_is_said_in_the_readers_language(place, new_tab):
+    page = new_tab(**PHONE, locale="de-DE")
+    open_sheet(page, place.of(LOCKED).links()["Jonas"].address)
+    with LabBook(place.book_path) as book:
+        book.sessions.lock_flights(LOCKED, [1])
+    choose(page, "Gesamturteil", "5 weder noch")
 
-        page.get_by_text("Nicht angenommene Wertungen: 1").wait_for(timeout=20_000)
-        page.get_by_text("der Durchgang ist abgeschlossen").wait_for()
-        page.get_by_text("Durchgang 1 ist abgeschlossen").wait_for(timeout=20_000)
-        said = page.locator("body").inner_text()
-        assert not [word for word in ("locked", "flight", "score", "tell the lead") if word in said]
+    page.get_by_text("Nicht angenommene Wertungen: 1").wait_for(timeout=20_000)
+    page.get_by_text("der Durchgang ist abgeschlossen").wait_for()
+    page.get_by_text("Durchgang 1 ist abgeschlossen").wait_for(timeout=20_000)
+    said = page.locator("body").inner_text()
+    assert not [word for word in ("locked", "flight", "score", "tell the lead") if word in said]
 
 
-def test_a_browser_of_a_language_that_there_is_not_reads_english(place, new_page):
-    page = new_page(**PHONE, locale="fr-FR")
+def test_a_browser_of_a_language_that_there_is_not_reads_english(place, new_tab):
+    page = new_tab(**PHONE, locale="fr-FR")
     open_sheet(page, place.links()["Mirela"].address)
 
     assert group(page, "overall").is_visible()
@@ -88,18 +92,16 @@ def test_a_browser_of_a_language_that_there_is_not_reads_english(place, new_page
 
 
 @pytest.mark.parametrize(("locale", "language"), [("en-GB", "de"), ("de-DE", "en")])
-def test_the_sessions_language_goes_before_the_browsers(tmp_path, new_page, locale, language):
-    lay_table(tmp_path / "book.db", attributes=ATTRIBUTES, held=Held(language=language))
-    with serving(tmp_path / "book.db", SESSION, tmp_path) as place:
-        page = new_page(**PHONE, locale=locale)
-        open_sheet(page, place.links()["Ines"].address)
+def test_the_sessions_language_goes_before_the_browsers(place, new_tab, locale, language):
+    page = new_tab(**PHONE, locale=locale)
+    open_sheet(page, place.of(f"in {language}").links()["Ines"].address)
 
-        title = {"de": "Gesamturteil", "en": "overall"}[language]
-        assert group(page, title).is_visible()
+    title = {"de": "Gesamturteil", "en": "overall"}[language]
+    assert group(page, title).is_visible()
 
 
-def test_the_door_speaks_the_browsers_language(place, new_page):
-    page = new_page(**PHONE, locale="de-DE")
+def test_the_door_speaks_the_browsers_language(place, new_tab):
+    page = new_tab(**PHONE, locale="de-DE")
     page.goto(place.url)
     assert page.get_by_role("button", name="Meinen Bogen öffnen").is_visible()
     page.goto(f"{place.url}?code=AAAAABBBBB")

@@ -15,25 +15,38 @@ from tests.widgets.tables import SESSION, lay_table
 pytestmark = pytest.mark.browser
 
 PHONE = {"width": 390, "height": 844, "has_touch": True, "is_mobile": True}
+LOCKED = "locked"
+EVIL = "<img src=x onerror='window.hit=1'>"
+SQL = "Robert'); DROP TABLE scores;--"
 CROWD = ("Ada", "Béla", "Chen", "Dita", "Edda", "Finn", "Gerd", "Hugo", "Ines", "Jonas")
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
-    """A tasters' page; each test takes a taster of its own."""
+def place(tmp_path_factory, forked_kernels):
+    """A tasters' page; each test takes a taster of its own, or a session."""
     folder = tmp_path_factory.mktemp("tasting")
     lay_table(folder / "book.db", tasters=CROWD)
-    with serving(folder / "book.db", SESSION, folder) as running:
+    lay_table(folder / "book.db", session=LOCKED)
+    lay_table(
+        folder / "book.db",
+        session=f"session {EVIL}",
+        tasters=(EVIL, SQL),
+        attributes=(
+            Attribute(name=f"liking {EVIL}", scale=SCALES["liking 1-9"]),
+            Attribute(name=SQL, kind="descriptors", choices=(EVIL, "=1+1", "nutty")),
+        ),
+    )
+    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
         yield running
 
 
 def rows_of(place, taster):
-    return [row[1:] for row in kept(place.book_path, SESSION) if row[0] == taster]
+    return [row[1:] for row in kept(place.book_path, place.session) if row[0] == taster]
 
 
 def codes_of(place, taster, flight=1):
     with LabBook(place.book_path) as book:
-        return [cup.blind_code for cup in book.sessions.served_cups(SESSION, flight, taster)]
+        return [cup.blind_code for cup in book.sessions.served_cups(place.session, flight, taster)]
 
 
 def code_shown(page):
@@ -57,8 +70,8 @@ def press(page, name):
     page.get_by_role("button", name=re.compile(name, re.I)).click()
 
 
-def test_a_taster_scores_corrects_takes_back_and_leaves_out(place, new_page):
-    page = new_page(**PHONE)
+def test_a_taster_scores_corrects_takes_back_and_leaves_out(place, new_tab):
+    page = new_tab(**PHONE)
     open_sheet(page, place.links()["Ada"].address)
     codes = codes_of(place, "Ada")
     assert code_shown(page) == codes[0]
@@ -88,8 +101,8 @@ def test_a_taster_scores_corrects_takes_back_and_leaves_out(place, new_page):
     ]
 
 
-def test_nothing_is_given_before_it_is_touched(place, new_page):
-    page = new_page(**PHONE)
+def test_nothing_is_given_before_it_is_touched(place, new_tab):
+    page = new_tab(**PHONE)
     open_sheet(page, place.links()["Béla"].address)
 
     for attribute in ("overall quality", "liking", "acidity", "acidity for you"):
@@ -101,8 +114,8 @@ def test_nothing_is_given_before_it_is_touched(place, new_page):
     assert rows_of(place, "Béla") == []
 
 
-def test_at_the_top_of_a_scale_no_part_above_it_is_offered(place, new_page):
-    page = new_page(**PHONE)
+def test_at_the_top_of_a_scale_no_part_above_it_is_offered(place, new_tab):
+    page = new_tab(**PHONE)
     open_sheet(page, place.links()["Ada"].address)
     parts = group(page, "acidity").get_by_role("radiogroup", name="acidity, half points")
 
@@ -114,8 +127,10 @@ def test_at_the_top_of_a_scale_no_part_above_it_is_offered(place, new_page):
     wait_saved(page)
 
 
-def test_the_same_cup_comes_back_after_a_reload_and_values_on_another_phone(place, new_page):
-    page = new_page(**PHONE)
+def test_the_same_cup_comes_back_after_a_reload_and_values_on_another_phone(
+    place, new_tab, new_page
+):
+    page = new_tab(**PHONE)
     open_sheet(page, place.links()["Chen"].address)
     press(page, "next")
     press(page, "next")
@@ -137,8 +152,8 @@ def test_the_same_cup_comes_back_after_a_reload_and_values_on_another_phone(plac
     assert group(other, "liking").get_by_role("radio", name="4 dislike slightly").is_checked()
 
 
-def test_a_full_cup_stays_on_the_screen_over_a_reload_until_the_taster_moves_on(place, new_page):
-    page = new_page(**PHONE)
+def test_a_full_cup_stays_on_the_screen_over_a_reload_until_the_taster_moves_on(place, new_tab):
+    page = new_tab(**PHONE)
     open_sheet(page, place.links()["Gerd"].address)
     choose(page, "overall quality", "7 good")
     choose(page, "liking", "4 dislike slightly")
@@ -154,8 +169,8 @@ def test_a_full_cup_stays_on_the_screen_over_a_reload_until_the_taster_moves_on(
     assert page.get_by_text("4 of 4 given").is_visible()
 
 
-def test_a_correction_on_one_phone_shows_on_the_other(place, new_page):
-    first, second = new_page(**PHONE), new_page(**PHONE)
+def test_a_correction_on_one_phone_shows_on_the_other(place, new_tab, new_page):
+    first, second = new_tab(**PHONE), new_page(**PHONE)
     open_sheet(first, place.links()["Dita"].address)
     open_sheet(second, place.links()["Dita"].address)
     choose(first, "liking", "3 dislike moderately")
@@ -167,8 +182,8 @@ def test_a_correction_on_one_phone_shows_on_the_other(place, new_page):
     assert rows_of(place, "Dita") == [(1, "liking", 3.0), (1, "liking", 9.0)]
 
 
-def test_the_overview_tells_what_is_done_by_codes_only(place, new_page):
-    page = new_page(**PHONE)
+def test_the_overview_tells_what_is_done_by_codes_only(place, new_tab):
+    page = new_tab(**PHONE)
     open_sheet(page, place.links()["Edda"].address)
     choose(page, "overall quality", "7 good")
     choose(page, "liking", "7 like moderately")
@@ -189,8 +204,8 @@ def test_the_overview_tells_what_is_done_by_codes_only(place, new_page):
     assert code_shown(page) == codes[3]
 
 
-def test_arrow_keys_move_within_a_scale_and_only_the_resting_place_is_kept(place, new_page):
-    page = new_page(width=1280)
+def test_arrow_keys_move_within_a_scale_and_only_the_resting_place_is_kept(place, new_tab):
+    page = new_tab(width=1280)
     open_sheet(page, place.links()["Finn"].address)
     page.locator(".lk-code").focus()
 
@@ -214,10 +229,10 @@ def test_arrow_keys_move_within_a_scale_and_only_the_resting_place_is_kept(place
     assert rows_of(place, "Finn") == [(1, "overall quality", 9.0), (1, "overall quality", 9.25)]
 
 
-def test_words_of_tasters_are_shown_as_text(place, new_page):
-    page = new_page(**PHONE)
+def test_words_of_tasters_are_shown_as_text(place, new_tab):
+    page = new_tab(**PHONE)
     open_sheet(page, place.links()["Hugo"].address)
-    evil = "<img src=x onerror='window.hit=1'><script>window.hit=1</script>"
+    evil = f"{EVIL}<script>window.hit=1</script>"
     group(page, "note").get_by_role("textbox").fill(evil)
     page.locator(".lk-code").click()
     wait_saved(page)
@@ -230,65 +245,56 @@ def test_words_of_tasters_are_shown_as_text(place, new_page):
     assert rows_of(place, "Hugo") == [(1, "note", evil)]
 
 
-def test_words_of_the_lead_are_shown_as_text(tmp_path, new_page):
+def test_words_of_the_lead_are_shown_as_text(place, new_tab):
     """Session, taster, attribute and descriptor are script, SQL or a formula by their names."""
-    evil = "<img src=x onerror='window.hit=1'>"
-    sql = "Robert'); DROP TABLE scores;--"
-    attributes = (
-        Attribute(name=f"liking {evil}", scale=SCALES["liking 1-9"]),
-        Attribute(name=sql, kind="descriptors", choices=(evil, "=1+1", "nutty")),
-    )
-    session = f"session {evil}"
-    lay_table(tmp_path / "book.db", session=session, tasters=(evil, sql), attributes=attributes)
-    with serving(tmp_path / "book.db", session, tmp_path) as place:
-        page = new_page(**PHONE)
-        open_sheet(page, place.links()[evil].address)
-        choose(page, f"liking {evil}", "6 like slightly")
-        for word in (evil, "=1+1"):
-            group(page, sql).get_by_role("checkbox", name=word).click()
-        wait_saved(page)
-        press(page, "^cups$")
-        page.wait_for_timeout(300)
+    place = place.of(f"session {EVIL}")
+    page = new_tab(**PHONE)
+    open_sheet(page, place.links()[EVIL].address)
+    choose(page, f"liking {EVIL}", "6 like slightly")
+    for word in (EVIL, "=1+1"):
+        group(page, SQL).get_by_role("checkbox", name=word).click()
+    wait_saved(page)
+    press(page, "^cups$")
+    page.wait_for_timeout(300)
 
-        assert page.evaluate("window.hit") is None
-        assert page.locator("img").count() == 0
-        assert [row[2:] for row in kept(place.book_path, session)] == [
-            (f"liking {evil}", 6.0),
-            (sql, (evil,)),
-            (sql, (evil, "=1+1")),
-        ]
-        other = new_page(**PHONE)
-        open_sheet(other, place.links()[sql].address)
-        assert sql in other.locator(".lk-who").inner_text()
+    assert page.evaluate("window.hit") is None
+    assert page.locator("img").count() == 0
+    assert [row[2:] for row in kept(place.book_path, place.session)] == [
+        (f"liking {EVIL}", 6.0),
+        (SQL, (EVIL,)),
+        (SQL, (EVIL, "=1+1")),
+    ]
+    other = new_tab(**PHONE)
+    open_sheet(other, place.links()[SQL].address)
+    assert SQL in other.locator(".lk-who").inner_text()
 
 
-def test_a_locked_flight_says_so_and_changes_nothing(tmp_path, new_page):
-    lay_table(tmp_path / "book.db")
-    with serving(tmp_path / "book.db", SESSION, tmp_path) as place:
-        page = new_page(**PHONE)
-        open_sheet(page, place.links()["Ines"].address)
-        choose(page, "liking", "5 neither like nor dislike")
-        wait_saved(page)
-        with LabBook(place.book_path) as book:
-            book.sessions.lock_flight(SESSION, 1)
-        # Quicker than the sheet's next look: this one is refused by the lab book.
-        choose(page, "liking", "6 like slightly")
+def test_a_locked_flight_says_so_and_changes_nothing(place, new_tab):
+    place = place.of(LOCKED)
+    page = new_tab(**PHONE)
+    open_sheet(page, place.links()["Ines"].address)
+    choose(page, "liking", "5 neither like nor dislike")
+    wait_saved(page)
+    with LabBook(place.book_path) as book:
+        book.sessions.lock_flights(LOCKED, [1])
+    # Quicker than the sheet's next look: this one is refused by the lab book.
+    choose(page, "liking", "6 like slightly")
 
-        page.wait_for_selector("text=Flight 1 is locked", timeout=15_000)
-        page.wait_for_selector("text=Scores not taken: 1", timeout=15_000)
-        assert group(page, "liking").get_by_role("radio", name="6 like slightly").is_disabled()
-        page.wait_for_selector("text=5, neither like nor dislike")
-        press(page, "^ok$")
-        press(page, "^cups$")
-        page.get_by_role("button", name=codes_of(place, "Ines", flight=2)[0]).click()
-        choose(page, "liking", "6 like slightly")
-        wait_saved(page)
+    page.wait_for_selector("text=Flight 1 is locked", timeout=15_000)
+    page.wait_for_selector("text=Scores not taken: 1", timeout=15_000)
+    assert group(page, "liking").get_by_role("radio", name="6 like slightly").is_disabled()
+    page.wait_for_selector("text=5, neither like nor dislike")
+    press(page, "^ok$")
+    press(page, "^cups$")
+    page.get_by_role("button", name=codes_of(place, "Ines", flight=2)[0]).click()
+    choose(page, "liking", "6 like slightly")
+    wait_saved(page)
 
-        assert rows_of(place, "Ines") == [(1, "liking", 5.0), (1, "liking", 6.0)]
+    assert rows_of(place, "Ines") == [(1, "liking", 5.0), (1, "liking", 6.0)]
 
 
-def test_a_page_without_a_link_that_is_known_starts_nothing(place, new_page):
-    page = new_page(**PHONE)
+def test_a_page_without_a_link_that_is_known_starts_nothing(place, new_tab):
+    page = new_tab(**PHONE)
     before = set(place.kernels())
 
     page.goto(place.url)
@@ -302,8 +308,8 @@ def test_a_page_without_a_link_that_is_known_starts_nothing(place, new_page):
     assert set(place.kernels()) == before
 
 
-def test_a_typed_code_opens_the_sheet_and_nothing_comes_from_elsewhere(place, new_page):
-    page = new_page(**PHONE)
+def test_a_typed_code_opens_the_sheet_and_nothing_comes_from_elsewhere(place, new_tab):
+    page = new_tab(**PHONE)
     asked = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(place.url)
@@ -316,11 +322,11 @@ def test_a_typed_code_opens_the_sheet_and_nothing_comes_from_elsewhere(place, ne
     assert elsewhere == []
 
 
-def test_the_sheet_can_be_looked_at_in_light_and_dark(place, new_page):
+def test_the_sheet_can_be_looked_at_in_light_and_dark(place, new_tab):
     """Keeps pictures to look at; what a picture cannot tell is in the other tests."""
     folder = Path(__file__).parent / "screenshots"
     folder.mkdir(exist_ok=True)
-    page = new_page(width=390, height=844)
+    page = new_tab(width=390, height=844)
     open_sheet(page, place.links()["Jonas"].address)
     choose(page, "overall quality", "8 very good")
     choose(page, "overall quality", "8.75")

@@ -75,8 +75,8 @@ def go(page, step):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("width", [1280, 390])
-def test_every_step_fits_the_screen_and_comes_from_this_machine(workbook_server, new_page, width):
-    page = new_page(width=width)
+def test_every_step_fits_the_screen_and_comes_from_this_machine(workbook_server, new_tab, width):
+    page = new_tab(width=width)
     foreign, wrong = [], []
     page.on("request", lambda one: foreign.append(one.url))
     page.on("pageerror", lambda error: wrong.append(str(error)))
@@ -100,9 +100,9 @@ def test_every_step_fits_the_screen_and_comes_from_this_machine(workbook_server,
 
 @pytest.mark.slow
 def test_steps_stay_as_they_were_left_and_the_page_comes_back_where_it_was(
-    workbook_server, new_page
+    workbook_server, new_tab
 ):
-    page = new_page()
+    page = new_tab()
     open_today(page, workbook_server)
     button = page.locator(".lk-today-next")
     assert re.match(r"\d of \d tasters have scored", button.inner_text())
@@ -123,12 +123,12 @@ def test_steps_stay_as_they_were_left_and_the_page_comes_back_where_it_was(
         label="Zindra, honey (Sandfirth Coffee)"
     )
     says = page.locator(".lk-today-says")
-    says.get_by_text("Nothing of it was tasted yet").wait_for(timeout=WAIT_MS)
+    says.get_by_text("Nothing has been tasted yet").wait_for(timeout=WAIT_MS)
     assert button.inner_text() == "Plan a ratio sweep"
 
     page.reload(timeout=WAIT_MS)
     page.locator(".lk-step-plan .lk-part").first.wait_for(timeout=WAIT_MS)
-    says.get_by_text("Nothing of it was tasted yet").wait_for()
+    says.get_by_text("Nothing has been tasted yet").wait_for()
     go(page, "bottles")
     button.click()
     page.locator("nav button[data-step=plan][aria-current]").wait_for()
@@ -136,8 +136,8 @@ def test_steps_stay_as_they_were_left_and_the_page_comes_back_where_it_was(
 
 
 @pytest.mark.slow
-def test_a_page_whose_program_ended_says_so_and_opens_again(workbook_server, new_page):
-    page = new_page()
+def test_a_page_whose_program_ended_says_so_and_opens_again(workbook_server, new_tab):
+    page = new_tab()
     open_today(page, workbook_server)
     kernel = page.evaluate(
         "JSON.parse(document.getElementById('jupyter-config-data').textContent).kernelId"
@@ -151,9 +151,9 @@ def test_a_page_whose_program_ended_says_so_and_opens_again(workbook_server, new
 
 
 @pytest.mark.slow
-def test_the_page_works_in_jupyterlab_too_and_each_leads_to_the_other(workbook_server, new_page):
-    page = new_page(width=1280)
-    run_notebook(page, workbook_server, "0-today.ipynb")
+def test_the_page_works_in_jupyterlab_too_and_each_leads_to_the_other(lab):
+    page = lab
+    run_notebook(page, "0-today.ipynb")
     page.locator(".lk-step-taste .lk-part").first.wait_for(timeout=WAIT_MS)
 
     go(page, "bottles")

@@ -100,8 +100,8 @@ def finds_drafts(page, salt):
     assert "750 mL" in bottle.inner_text()  # Python has it too
 
 
-def test_what_was_being_typed_comes_back_after_a_reload(workbook_server, new_page, own):
-    page = new_page()
+def test_what_was_being_typed_comes_back_after_a_reload(workbook_server, new_tab, own):
+    page = new_tab()
     open_today(page, workbook_server)
     assert page.locator(".lk-back").inner_text() == ""
     salt = type_drafts(page)
@@ -120,8 +120,8 @@ def test_what_was_being_typed_comes_back_after_a_reload(workbook_server, new_pag
     page.locator(".lk-back").get_by_text("made up to").wait_for(timeout=WAIT_MS)
 
 
-def test_what_was_used_does_not_come_back(workbook_server, new_page, own):
-    page = new_page()
+def test_what_was_used_does_not_come_back(workbook_server, new_tab, own):
+    page = new_tab()
     open_today(page, workbook_server)
     people = page.locator(".lk-part-people")
     add = people.get_by_role("button", name="Add tasters")  # the fold, and the button in it
@@ -140,9 +140,9 @@ def test_what_was_used_does_not_come_back(workbook_server, new_page, own):
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="programs are found as Linux lists them")
 def test_a_page_whose_program_was_killed_says_so_and_comes_back_as_it_was(
-    workbook_server, new_page, own
+    workbook_server, new_tab, own
 ):
-    page = new_page()
+    page = new_tab()
     open_today(page, workbook_server)
     salt = type_drafts(page)
     kill_program(page)
@@ -160,9 +160,9 @@ def test_a_page_whose_program_was_killed_says_so_and_comes_back_as_it_was(
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_a_book_that_goes_away_is_said_at_the_head_and_the_work_goes_on(
-    workbook_server, new_page, own, width
+    workbook_server, new_tab, own, width
 ):
-    page = new_page(width=width)
+    page = new_tab(width=width)
     open_today(page, workbook_server)
     go(page, "bottles")
     bottle = page.get_by_label("Bottle, made up to (mL)")
@@ -184,8 +184,8 @@ def test_a_book_that_goes_away_is_said_at_the_head_and_the_work_goes_on(
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-def test_a_page_without_its_book_offers_others_in_sight(workbook_server, new_page, own, width):
-    page = new_page(width=width)
+def test_a_page_without_its_book_offers_others_in_sight(workbook_server, new_tab, own, width):
+    page = new_tab(width=width)
     LabBook(own.with_name("own-other.db")).close()
     aside = own.rename(own.with_suffix(".aside"))
     page.goto(f"{workbook_server.url}{PAGE}?token={workbook_server.token}", timeout=WAIT_MS)
@@ -205,12 +205,12 @@ def test_a_page_without_its_book_offers_others_in_sight(workbook_server, new_pag
         return
     head.get_by_label("On this machine").select_option(index=0)
     head.get_by_role("button", name="Use this one").click()
-    head.get_by_text("own-other.db").first.wait_for(timeout=15_000)
+    head.get_by_text("Lab book: own-other").wait_for(timeout=15_000)
     comes(page, "plan")
 
 
-def test_backup_and_export_are_buttons(workbook_server, new_page, own):
-    page = new_page()
+def test_backup_and_export_are_buttons(workbook_server, new_tab, own):
+    page = new_tab()
     open_today(page, workbook_server)
     head = page.locator(".lk-today-head")
     head.get_by_role("button", name="Back up and export").press("Enter")
@@ -226,12 +226,10 @@ def test_backup_and_export_are_buttons(workbook_server, new_page, own):
     assert violations(page) == []
 
 
-def test_in_jupyterlab_a_notebook_without_its_book_says_so_and_no_cell_fails(
-    workbook_server, new_page, own
-):
-    page = new_page()
+def test_in_jupyterlab_a_notebook_without_its_book_says_so_and_no_cell_fails(lab, own):
+    page = lab
     own.rename(own.with_suffix(".aside"))
-    run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
+    run_notebook(page, "2-cupping-grid.ipynb")
 
     page.get_by_text("No lab book is open").first.wait_for(timeout=WAIT_MS)
     assert shows_no_error(page)

@@ -268,7 +268,7 @@ def test_a_sweep_of_one_dial_is_a_strip_and_says_what_was_held(new_page):
     assert re.search(r"\d+ % chance to beat today's best", said(page))
 
 
-def test_in_jupyterlab_it_answers_and_the_notebook_hears_no_key(workbook_server, new_page):
+def test_in_jupyterlab_it_answers_and_the_notebook_hears_no_key(workbook_server, lab):
     write_notebook(
         workbook_server.workbook / "map-in-lab.ipynb",
         "from labkit.book.demo import ensure_demo_book\n"
@@ -280,8 +280,9 @@ def test_in_jupyterlab_it_answers_and_the_notebook_hears_no_key(workbook_server,
         "view.map.on_taste_next(lambda water: None)\n"
         "view",
     )
-    page = new_page(width=1280, height=1500)
-    run_notebook(page, workbook_server, "map-in-lab.ipynb")
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 1500})
+    run_notebook(page, "map-in-lab.ipynb")
     area = page.get_by_role("application", name="Osmeni, natural: map of waters")
     area.wait_for(timeout=120_000)
     page.locator(".lk-map-said").get_by_text("for 1000 mL:").wait_for(timeout=60_000)

@@ -24,13 +24,12 @@ DIAL = "Hardness dial: soft to hard at one ratio"
 
 
 @pytest.mark.parametrize("notebook", ["1-concentrates", "7-across-coffees"])
-def test_a_notebook_runs_top_to_bottom_and_shows_no_error(notebook, workbook_server, new_page):
+def test_a_notebook_runs_top_to_bottom_and_shows_no_error(notebook, lab):
     """The others are run, and looked at for errors, by the tests that work in them."""
-    page = new_page()
-    run_notebook(page, workbook_server, f"{notebook}.ipynb")
+    run_notebook(lab, f"{notebook}.ipynb")
 
-    assert shows_no_error(page)
-    picture(page, notebook)
+    assert shows_no_error(lab)
+    picture(lab, notebook)
 
 
 def choose(page, attribute, radio):
@@ -56,14 +55,13 @@ def kept(path, taster):
     return {(e.position, e.attribute): e.value for e in entries}
 
 
-def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(
-    workbook_server, new_page
-):
+def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(workbook_server, lab):
     """One taster scores in the notebook, the kernel restarts, the scores are there; then the lead
     locks, the preparer opens, and notebook 4 reads a session more."""
-    page = new_page(width=1280, height=1400)
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 1400})
     book_url = workbook_server.demo_book
-    run_notebook(page, workbook_server, "3-blind-scores.ipynb")
+    run_notebook(page, "3-blind-scores.ipynb")
     assert shows_no_error(page)
     sit_down(page, "Kesia")
     choose(page, "overall", "7 like moderately")
@@ -89,11 +87,11 @@ def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(
 
     panel(page).get_by_role("tab", name="Progress and lock").click()
     panel(page).get_by_role("button", name="Lock this flight").click()
-    panel(page).get_by_role("button", name="Lock it all the same").click()  # scores are missing
+    panel(page).get_by_role("button", name="Lock it anyway").click()  # scores are missing
     panel(page).get_by_text(re.compile("Flight 1 is locked with")).wait_for()
     picture(page, "locked-1280")
 
-    run_notebook(page, workbook_server, "4-best-water.ipynb")
+    run_notebook(page, "4-best-water.ipynb")
     assert shows_no_error(page)
     panel(page).get_by_label("Preparer's passphrase").first.fill(PASSPHRASE)
     panel(page).get_by_role("button", name="Open the key").click()
@@ -106,9 +104,10 @@ def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(
     picture(page, "result-1280")
 
 
-def test_the_lead_plans_a_session_and_the_bench_sheet_is_downloaded(workbook_server, new_page):
-    page = new_page(width=1280, height=2000, accept_downloads=True)
-    run_notebook(page, workbook_server, "2-cupping-grid.ipynb")
+def test_the_lead_plans_a_session_and_the_bench_sheet_is_downloaded(workbook_server, lab):
+    page = lab
+    page.set_viewport_size({"width": 1280, "height": 2000})
+    run_notebook(page, "2-cupping-grid.ipynb")
     assert shows_no_error(page)
     panel(page).get_by_label("What to vary").select_option(label=DIAL)
     sheet = seal(page)

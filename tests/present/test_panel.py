@@ -25,16 +25,16 @@ def test_the_panel_is_said_as_the_verdict_goes(ratio):
     odd = with_kinds(ratio.panel, sees, sees, unknown, against)
 
     assert say(replace(two, kind=PanelKind.SEES)) == (
-        "The panel sees differences: 2 of 4 tasters tell the waters apart also alone."
+        "The panel sees differences: 2 of 4 tasters tell the waters apart on their own too."
     )
     assert say(replace(none, kind=PanelKind.NOT_FOUND)) == (
-        "Taster by taster: no taster is sure to tell the waters apart alone."
+        "Taster by taster: no taster is sure to tell the waters apart on their own."
     )
     assert say(replace(none, kind=PanelKind.UNKNOWN)) == (
         "Whether the panel sees differences: cannot tell yet."
     )
     assert say(replace(odd, kind=PanelKind.DISAGREES)) == (
-        "The panel repeats but disagrees: 2 of 4 tasters are seen to go together, D another way. "
+        "The panel repeats but disagrees: 2 of 4 tasters agree, D tastes differently. "
         "Leaving a taster out is your choice."
     )
     assert say(replace(none, kind=PanelKind.ALONE)) == "One taster: there is no panel to judge."
@@ -46,7 +46,7 @@ def test_what_could_not_be_told_of_the_panel_is_said(ratio):
     assert remarks(ratio.panel) == ()
     assert "Serve a hidden duplicate." in remarks(replace(ratio.panel, tasters=tasters))[0]
     assert remarks(replace(ratio.panel, n_shared=4)) == (
-        "Agreement is taken over the 4 of 6 waters that everyone scored.",
+        "Agreement is worked out over the 4 of 6 waters that everyone scored.",
     )
     assert "Fewer than two waters" in remarks(replace(ratio.panel, n_shared=1))[0]
 
@@ -102,7 +102,7 @@ def test_what_to_mind_of_the_curve_is_said(ratio):
         (Ordinal.STAYS, "The best water stays where it is"),
         (Ordinal.MOVES, "the best water moves to Mg share 0.40: check how the scale was used."),
         (Ordinal.NOT_MADE, "2 different scores: no ordinal check is made."),
-        (Ordinal.NOT_SETTLED, "did not settle"),
+        (Ordinal.NOT_SETTLED, "did not converge"),
     ],
 )
 def test_the_check_of_the_scale_is_said(outcome, said):

@@ -1,6 +1,7 @@
 """Each sentence about a plan, once."""
 
 import math
+from html import escape
 
 import pytest
 
@@ -10,7 +11,6 @@ from labkit.tasting import (
     Change,
     ChangeKind,
     choose_plan,
-    guest_noise,
     hardness_dial,
     plan_power,
     practised_noise,
@@ -35,8 +35,8 @@ def test_a_difference_beyond_the_scale_is_none(value, said):
 
 
 def test_a_power_says_where_its_noise_is_from():
-    noise = guest_noise(SCALES["liking 1-9"])
-    assert noise.source in to_html(plan_power(3, 4, noise=noise))
+    noise = practised_noise(SCALES["liking 1-9"])
+    assert escape(say(noise.source)) in to_html(plan_power(3, 4, noise=noise))
 
 
 def test_the_balance_has_three_tables():

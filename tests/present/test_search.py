@@ -103,7 +103,7 @@ def test_where_no_water_matters_the_points_that_it_could_at_most_are_said():
 
     assert said == (
         "With a chance of 90 %, no water within what was tasted is better than the control by more "
-        f"than 0.4 points. {COST}"
+        f"than 0.5 points. {COST}"
     )
 
 
@@ -113,7 +113,7 @@ def test_where_no_water_matters_the_points_that_it_could_at_most_are_said():
         (Level.SETTLED, "Stop: settled"),
         (Level.LIKELY, "Stop: likely"),
         (Level.OPEN, "Stop: open"),
-        (Level.NO_WATER_MATTERS, "Stop: no water matters by more than 0.4 points"),
+        (Level.NO_WATER_MATTERS, "Stop: no water matters by more than 0.5 points"),
     ],
 )
 def test_a_stop_is_titled_by_how_sure_it_is(level, title):
@@ -189,7 +189,7 @@ GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UP
 @pytest.mark.parametrize(
     ("reason", "said"),
     [
-        (Reason(kind=ReasonKind.ASKED_FOR, number=1), "you asked for it"),
+        (Reason(kind=ReasonKind.ASKED_FOR, number=1), "included at your request"),
         (
             Reason(kind=ReasonKind.NEW_LEADER, number=7.125, expected=7.125),
             "expected to be the best, at 7.12, and not tasted yet",
@@ -260,7 +260,7 @@ def step(state, **change):
 def test_the_walk_says_what_was_kept_and_what_it_cannot_know():
     sweep = classical_walk(None, k=3).sweep
     found = (
-        "Of the Mg share dial, Mg share 0.50 is kept; it is expected to score 0.20 points below "
+        "On the Mg share dial, Mg share 0.50 is kept; it is expected to score 0.20 points below "
         "the best level of this dial"
     )
 

@@ -44,7 +44,7 @@ def found(reading):
         (
             {"next": NextThing.PLAN_FIRST, **COFFEE},
             "Plan a ratio sweep",
-            "Nothing of it was tasted yet.",
+            "Nothing has been tasted yet.",
         ),
         (
             {"next": NextThing.MIX_FLIGHT, **FLIGHT},

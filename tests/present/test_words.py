@@ -14,11 +14,12 @@ from labkit.analysis import (
     Balance,
     BalanceKind,
     CheckedTerms,
+    Note,
     SayingVerdict,
     WhyUnlinked,
     WordReadings,
 )
-from labkit.analysis.model.noted import Note, noted
+from labkit.noted import noted
 from labkit.present import remarks, say, side_of_right, to_html
 
 
@@ -63,7 +64,7 @@ def test_a_saying_that_is_borne_out_does_not_stand_beside_its_denial():
     beside = to_html(found(none, [row(verdict=SayingVerdict.SUPPORTED)]))
 
     assert "None of 1 words can be tied to a mineral.</li>" in alone
-    assert "tied to a mineral by itself, only those of a saying together" in beside
+    assert "tied to a mineral by itself, only those of a saying taken together" in beside
 
 
 @pytest.mark.parametrize(

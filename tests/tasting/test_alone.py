@@ -3,7 +3,7 @@
 import pytest
 
 from labkit.errors import PlanError
-from labkit.tasting import match_codes, plan_tasting, ratio_sweep
+from labkit.tasting import PlanNote, match_codes, plan_tasting, ratio_sweep
 
 PASSPHRASE = "copper kettle, seven spoons"
 SWEEP = ratio_sweep((0, 0.5, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
@@ -23,7 +23,7 @@ def test_servings_have_places_and_labels_have_codes(rng):
     for flight in (1, 2):
         opened = plan.sealed[flight].open(PASSPHRASE)
         assert [row.blind_code for row in opened.rows] == list(plan.codes(flight))
-    assert any("Alone: stick the codes under identical cups" in note for note in plan.notes)
+    assert PlanNote.ALONE in {note.kind for note in plan.notes}
 
 
 def test_codes_found_are_joined_to_places(rng):

@@ -209,9 +209,9 @@ def test_keys_are_all_of_one_length_and_share_nothing(tables):
 
 def test_neither_lock_nor_passphrase_can_be_passed_by(book):
     with pytest.raises(LockError, match="must be locked before its key opens"):
-        book.sessions.open_flight("session 000", 1, PASSPHRASE)
+        book.sessions.open_flights("session 000", [1], PASSPHRASE)
     with pytest.raises(SealError, match="passphrase must be the one"):
-        book.sessions.open_flight("session 000", 1, "another one", early_because="curious")
+        book.sessions.open_flights("session 000", [1], "another one", early_because="curious")
     assert not book.sessions.flight("session 000", 1).is_unblinded
 
 
@@ -221,8 +221,8 @@ def test_opening_early_is_recorded_and_marks_the_flight(tmp_path):
         book.people.add_coffee("Ysmeral", client="Quorrin & Velt")
         _store(book, "spring")
 
-        book.sessions.open_flight(
-            "spring", 1, PASSPHRASE, early_because="a jug broke", done_by="Odile"
+        book.sessions.open_flights(
+            "spring", [1], PASSPHRASE, early_because="a jug broke", done_by="Odile"
         )
 
         assert book.sessions.flight("spring", 1).is_unblinded
@@ -239,8 +239,8 @@ def test_opening_one_flight_writes_nothing_of_the_next(tmp_path):
         _store(book, "spring")
         for cup in book.sessions.served_cups("spring", 1, "Ada"):
             book.scores.record_score("spring", 1, "Ada", "overall", 5, blind_code=cup.blind_code)
-        book.sessions.lock_flight("spring", 1)
-        book.sessions.open_flight("spring", 1, PASSPHRASE)
+        book.sessions.lock_flights("spring", [1])
+        book.sessions.open_flights("spring", [1], PASSPHRASE)
 
         raw = b"".join(p.read_bytes() for p in tmp_path.glob("two.db*"))
         with closing(sqlite3.connect(path)) as db:
@@ -285,9 +285,9 @@ def test_a_key_swapped_between_flights_in_the_file_is_noticed(tmp_path):
         LabBook(path)
     take_as_it_is(path, reason="the attacker corrected the sums as well")
     with LabBook(path) as book:
-        book.sessions.lock_flight("spring", 1)
+        book.sessions.lock_flights("spring", [1])
         with pytest.raises(SealError, match="was changed after it was sealed, or belongs to"):
-            book.sessions.open_flight("spring", 1, PASSPHRASE)
+            book.sessions.open_flights("spring", [1], PASSPHRASE)
 
 
 # ------------------------------------------------------------------ doses that were written down
@@ -442,8 +442,8 @@ def test_opening_one_flight_unseals_its_doses_and_not_the_next_ones(dosed, tmp_p
     copy = book.back_up(tmp_path / "copy.db")
     with LabBook(copy) as again:
         bounds = _seen(copy)
-        again.sessions.lock_flight("draw 00", 1)
-        again.sessions.open_flight("draw 00", 1, PASSPHRASE)
+        again.sessions.lock_flights("draw 00", [1])
+        again.sessions.open_flights("draw 00", [1], PASSPHRASE)
         doses = _doses(again, opened["draw 00", 1])
     seen = _seen(copy)
     assert seen["draw 00", 1] == pytest.approx(doses)

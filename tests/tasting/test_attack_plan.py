@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 
 from labkit.errors import SealError
+from labkit.present import say
 from labkit.tasting import plan_tasting, ratio_sweep, session_waters
 from labkit.tasting.layout import Draw
 from labkit.tasting.orders import follow_counts, position_counts, williams_orders
@@ -262,7 +263,8 @@ def test_what_is_written_of_a_plan_holds_no_recipe():
         plan._repr_html_(),
         plan.servings.to_json(),
         plan.sheet("Ada").to_csv(),
-        " ".join(plan.notes),
+        " ".join(map(say, plan.notes)),
+        repr(plan.notes),
         " ".join(arg for arg in pickled if isinstance(arg, str)),
     ]
 

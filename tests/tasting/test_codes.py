@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from labkit.errors import PlanError
+from labkit.tasting import PlanNote
 from labkit.tasting.codes import CODE_POOL, draw_codes, is_monotone
 
 DAY = date(2026, 3, 14)
@@ -68,7 +69,10 @@ def test_when_all_rest_the_oldest_return_first_and_it_says_so(rng):
 
     oldest = min(ages.values())
     assert {ages[code] for group in draw.groups for code in group} == {oldest}
-    assert "already served in the fortnight before 2026-03-14" in draw.notes[0]
+    (note,) = draw.notes
+    assert note.kind is PlanNote.CODES_RETURN
+    assert (note["n"], note["of"], note["day"], note["rested"]) == (6, 6, DAY.isoformat(), 0)
+    assert note["last"] == oldest.isoformat()
 
 
 def test_more_cups_than_codes_are_refused(rng):

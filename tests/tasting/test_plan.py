@@ -179,7 +179,7 @@ def test_the_plan_has_no_place_for_a_recipe(rng):
         ),
         ({"n": 9, "flights": 200}, "cups must be at most 564 in a session"),
         ({"flights": 1, "repeats": 2}, "repeats must be at most the number of flights, 1, got 2"),
-        ({"n": 9, "flights": 1}, "cups must be at most 5 in a flight, got 10: flights 1, waters 8"),
+        ({"n": 9, "flights": 1}, "cups must be at most 6 in a flight, got 10: flights 1, waters 8"),
         (
             {
                 "n": 6,

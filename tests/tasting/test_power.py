@@ -2,6 +2,7 @@
 
 import math
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,8 +11,8 @@ from scipy import stats
 from labkit.errors import PlanError
 from labkit.tasting import (
     SCALES,
+    NoiseFrom,
     TasterNoise,
-    guest_noise,
     plan_power,
     practised_noise,
     ratio_hardness_grid,
@@ -19,7 +20,7 @@ from labkit.tasting import (
 )
 from labkit.tasting.layout import Draw, lay_out
 
-PLAIN = TasterNoise(repeat_sd=1.0, taster_water_sd=0.0, jug_sd=0.0, source="test")
+PLAIN = TasterNoise(repeat_sd=1.0, taster_water_sd=0.0, jug_sd=0.0)
 
 
 def _two_waters(n_tasters, noise=PLAIN, **more):
@@ -43,7 +44,7 @@ def test_the_paired_t_test_of_a_textbook_comes_out():
 
     ``power.t.test(delta=10, sd=10*sqrt(2), power=0.85, type="paired")`` gives n = 19.96892.
     """
-    noise = TasterNoise(repeat_sd=10, taster_water_sd=0, jug_sd=0, source="Dalgaard")
+    noise = TasterNoise(repeat_sd=10, taster_water_sd=0, jug_sd=0)
     below, above = (_two_waters(n, noise).power(10) for n in (19, 20))
 
     assert 19 + (0.85 - below) / (above - below) == pytest.approx(19.96892, abs=0.002)
@@ -53,7 +54,7 @@ def test_the_paired_t_test_of_a_textbook_comes_out():
 @pytest.mark.parametrize(("n_tasters", "difference"), [(4, 2.0), (6, 1.5), (10, 1.0)])
 def test_power_is_what_simulated_panels_see(n_tasters, difference):
     """4000 panels of two waters, own response and repeats; within 4 Monte Carlo errors."""
-    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0, source="test")
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0)
     plan = _two_waters(n_tasters, noise)
     rng = np.random.default_rng(11)
     shape = (4000, n_tasters, 2)
@@ -70,7 +71,7 @@ def test_power_is_what_simulated_panels_see(n_tasters, difference):
 @pytest.mark.parametrize(("n_waters", "flights", "repeats"), [(4, 1, 1), (4, 2, 2), (6, 3, 2)])
 def test_the_error_of_a_difference_is_that_of_simulated_flights(n_waters, flights, repeats):
     """Least squares on 2000 simulated sessions, flights as blocks, all tasters together."""
-    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0.3, source="test")
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0.3)
     plan = plan_power(
         n_waters,
         4,
@@ -109,7 +110,7 @@ def test_where_tasters_have_their_own_waters_the_error_is_that_of_simulated_tast
     Blocks are a taster's flights. Own response and repeats cannot be told apart, as each taster
     meets each water once.
     """
-    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0, source="test")
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0)
     plan = plan_power(
         9,
         4,
@@ -134,7 +135,7 @@ def test_where_tasters_have_their_own_waters_the_error_is_that_of_simulated_tast
 
 
 def test_more_tasters_do_not_average_out_a_jug():
-    noise = TasterNoise(repeat_sd=0.5, taster_water_sd=0, jug_sd=0.4, source="test")
+    noise = TasterNoise(repeat_sd=0.5, taster_water_sd=0, jug_sd=0.4)
 
     assert _two_waters(500, noise).error_sd == pytest.approx(math.sqrt(2) * 0.4, rel=0.01)
 
@@ -205,7 +206,7 @@ def test_a_best_region_is_never_wider_than_what_was_tasted():
 
 
 def test_dialling_takes_less_than_a_second():
-    noise = guest_noise(SCALES["quality 6-10"])
+    noise = practised_noise(SCALES["quality 6-10"])
     start = time.process_time()
 
     for tasters in (2, 4, 8, 12):
@@ -215,9 +216,10 @@ def test_dialling_takes_less_than_a_second():
 
 
 def test_defaults_name_their_source():
-    for noise in (practised_noise(SCALES["liking 1-9"]), guest_noise(SCALES["liking 1-9"])):
-        assert "assumed" in noise.source
-    assert guest_noise(SCALES["liking 1-9"]).repeat_sd == pytest.approx(1.291, abs=0.001)
+    noise = practised_noise(SCALES["liking 1-9"])
+    assert noise.source.kind is NoiseFrom.PRACTISED
+    assert noise.repeat_sd == pytest.approx(0.8)  # a tenth of 8 points
+    assert replace(noise, source=PLAIN.source).source.kind is NoiseFrom.GIVEN
 
 
 @pytest.mark.parametrize(
@@ -243,9 +245,9 @@ def test_numbers_out_of_range_are_said(more, message):
 @pytest.mark.parametrize("value", [-1.0, math.nan, math.inf, 1e308, "1"])
 def test_noise_is_a_standard_deviation(value):
     with pytest.raises(PlanError, match="jug_sd must be 0 or more points"):
-        TasterNoise(repeat_sd=1, taster_water_sd=1, jug_sd=value, source="test")
+        TasterNoise(repeat_sd=1, taster_water_sd=1, jug_sd=value)
     with pytest.raises(PlanError, match="repeat_sd must be above 0"):
-        TasterNoise(repeat_sd=0, taster_water_sd=1, jug_sd=0, source="test")
+        TasterNoise(repeat_sd=0, taster_water_sd=1, jug_sd=0)
 
 
 def test_a_difference_beyond_doubt_is_seen():

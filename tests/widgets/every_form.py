@@ -5,6 +5,7 @@ from __future__ import annotations
 from labkit.analysis import trade_sayings
 from labkit.bench import (
     LABEL_PAPERS,
+    batch_sheet,
     bench_sheet,
     bottle_labels,
     card_files,
@@ -18,6 +19,7 @@ from labkit.widgets import (
     AcrossForm,
     BalanceForm,
     BaseWaterForm,
+    BatchForm,
     BookChoice,
     CardForm,
     ConcentrateForm,
@@ -69,7 +71,7 @@ def at_the_plan(book):
     base = BaseWaterForm(book)
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.water),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.start),
         best_of=levels_by_coffee(book),
         base=base,
     )
@@ -114,6 +116,7 @@ def handing_over(book):
     return {
         "card": card,
         "meter": MeterForm(book, card),
+        "batch": BatchForm(book, batch_sheet, base, card),
         "report": ReportForm(book, coffee_report),
         "across": across,
         "one water": OneWaterForm(book, across, no_picture),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from labkit.book import LabBook
@@ -12,23 +14,23 @@ from labkit.widgets.tasters.links import give_links
 from labkit.widgets.tasters.page import server_command, server_environment, wait_until_it_answers
 from tests.project import free_port
 
-COUNT_TOUCHES = """
+COUNT_SCORES = """
 const { setItem, removeItem } = Storage.prototype;
-const count = (list, touch) => {
+const count = (list, score) => {
   const known = JSON.parse(sessionStorage.getItem(list) ?? '[]');
-  setItem.call(sessionStorage, list, JSON.stringify([...known, JSON.parse(touch).id]));
+  setItem.call(sessionStorage, list, JSON.stringify([...known, JSON.parse(score).id]));
 };
 Storage.prototype.setItem = function (name, text) {
   if (name.includes('/touch/')) count('given', text);
   return setItem.call(this, name, text);
 };
 Storage.prototype.removeItem = function (name) {
-  const touch = name.includes('/touch/') && this.getItem(name);
-  if (touch) count('acknowledged', touch);
+  const score = name.includes('/touch/') && this.getItem(name);
+  if (score) count('acknowledged', score);
   return removeItem.call(this, name);
 };
 """
-"""Script for a page: every touch given, and every one that left the queue since Python has
+"""Script for a page: every score given, and every one that left the queue since Python has
 acknowledged it; kept across reloads."""
 
 
@@ -41,6 +43,12 @@ class TastersServing:
     folder: Path
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
+    kernels_from: Sequence[str] = ()
+    """What its JUPYTER_PATH begins with."""
+
+    def of(self, session):
+        """The same page, for another session of its lab book."""
+        return replace(self, session=session)
 
     @property
     def url(self):
@@ -66,12 +74,14 @@ class TastersServing:
     def launch(self):
         """Start the server."""
         (self.folder / "jupyter").mkdir(exist_ok=True)
+        environment = server_environment(
+            str(self.book_path), self.folder / "jupyter", "tasting.example"
+        )
+        path = [*self.kernels_from, environment["JUPYTER_PATH"]]
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
                 server_command(self.port),
-                env=server_environment(
-                    str(self.book_path), self.folder / "jupyter", "tasting.example"
-                ),
+                env={**environment, "JUPYTER_PATH": os.pathsep.join(path)},
                 stdin=subprocess.DEVNULL,
                 stdout=said,
                 stderr=subprocess.STDOUT,
@@ -105,9 +115,11 @@ class TastersServing:
 
 
 @contextlib.contextmanager
-def serving(book_path, session, folder):
-    """A running tasters' page."""
-    page = TastersServing(book_path=book_path, session=session, folder=folder)
+def serving(book_path, session, folder, kernels_from=()):
+    """A running tasters' page; its kernels start from nothing, or come ``forked_kernels``."""
+    page = TastersServing(
+        book_path=book_path, session=session, folder=folder, kernels_from=kernels_from
+    )
     page.start()
     try:
         yield page
@@ -154,12 +166,12 @@ def open_sheet(page, address, timeout=60_000):
 
 
 def given(page):
-    """Ids of touches given on a page with COUNT_TOUCHES."""
+    """Ids of scores given on a page with COUNT_SCORES."""
     return set(page.evaluate("JSON.parse(sessionStorage.getItem('given') ?? '[]')"))
 
 
 def acknowledged(page):
-    """Ids of touches whose safety Python has confirmed to a page with COUNT_TOUCHES."""
+    """Ids of scores whose safety Python has confirmed to a page with COUNT_SCORES."""
     return set(page.evaluate("JSON.parse(sessionStorage.getItem('acknowledged') ?? '[]')"))
 
 

@@ -113,7 +113,7 @@ def test_trying_again_says_so_beside_the_button_until_it_is_back(own):
     choice = today.change_book
     choice.again.click()
     assert today.change_book is choice
-    assert "is not there" in choice.children[1].message.value
+    assert "is not there" in choice.trying.message.value
 
     aside.rename(own)
     choice.again.click()
@@ -217,7 +217,7 @@ def test_a_book_that_goes_away_is_said_once_and_everything_typed_stays(own):
             stands = today.says.value
             today.go(Step.PLAN)  # cannot be made now
             today.change_book.again.click()
-            assert "is not there" in today.change_book.children[1].message.value
+            assert "is not there" in today.change_book.trying.message.value
             assert today.says.value == stands
 
             aside.rename(own)

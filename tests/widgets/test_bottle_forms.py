@@ -11,11 +11,18 @@ from ipywidgets import HBox
 
 from labkit.bench import bottle_labels, weighing_sheet
 from labkit.book import Attribute
-from labkit.tasting import SCALES, plan_tasting, session_waters
+from labkit.tasting import SCALES
 from labkit.water import Target
 from labkit.widgets import ConcentrateForm, StockForm, StrengthForm
+from tests.tasted import PASSPHRASE, at_shares, begin
 
 OLD = date(2026, 1, 5)
+ABOUT = {
+    "client": "Client A",
+    "coffee": "Coffee A",
+    "tasters": ["Ada", "Bo"],
+    "attributes": [Attribute(name="overall", scale=SCALES["liking 1-9"])],
+}
 
 
 @pytest.fixture
@@ -36,7 +43,8 @@ def click(form, label):
 
 def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     """15 % apart, where 5 % of the kit and about 1.4 % of the weighing explain some 6 %."""
-    assert stock.questions.form.layout.display == "none"
+    asking = stock.questions.form.children[0]
+    assert asking.layout.display == "none"
     book.stock.measure_bottle(
         "calcium", method="titration", strength_mg_l_caco3_per_ml=1.15, uncertainty_percent=5
     )
@@ -52,6 +60,9 @@ def test_a_disagreement_is_asked_answered_and_only_then_counts(book, stock):
     stock.questions.form.fields["reason"].value = "the flask was short"
     click(stock.questions.form, "Answer")
     assert stock.questions.questions.value == ""
+    assert asking.layout.display == "none"
+    assert stock.questions.form.layout.display is None, "what it says keeps the focus"
+    assert "Doses of 'calcium' count" in unescape(stock.questions.form.message.value)
     assert "measured 1.689 g/L" in stock.form.result.value
     assert book.stock.bottle("calcium").measurements[-1].answers[-1].answered_by == "Dora"
     assert book.stock.bottle("calcium").weighed_g == 1.469
@@ -81,25 +92,13 @@ def test_the_days_typed_are_kept_only_by_the_button(book, stock):
 def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_down(book, stock):
     """Three waters of 80 and 40 and a hidden duplicate: 4 jugs take 40 mL of bicarbonate each."""
     assert "No sealed flight waits" in stock.form.result.value
-    targets = [
-        Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
-        for share in (0, 0.5, 1)
-    ]
-    book.sessions.start_session(
+    plan = begin(
+        book,
         "Grid",
-        coffee="Coffee A",
-        attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
-        tasters=["Ada", "Bo"],
+        **ABOUT,
+        targets=at_shares(0, 0.5, 1, hardness=80, alkalinity=40),
+        planning={"flights": 1, "duplicates": 1},
     )
-    plan = plan_tasting(
-        targets,
-        ["Ada", "Bo"],
-        session="Grid",
-        passphrase="four dry teaspoons",
-        flights=1,
-        duplicates=1,
-    )
-    book.sessions.store_plan(plan, waters=session_waters(targets))
     stock.refresh()
     jugs = plan.design.jugs
     assert f"'Grid', flight 1: up to {jugs} jugs wait to be mixed" in unescape(
@@ -125,8 +124,8 @@ def test_the_shelf_says_what_the_sealed_plan_needs_until_its_doses_are_written_d
     assert "155.5" not in shown
     assert "sealed until its key opens" in shown
 
-    book.sessions.lock_flight("Grid", 1)
-    book.sessions.open_flight("Grid", 1, "four dry teaspoons")
+    book.sessions.lock_flights("Grid", [1])
+    book.sessions.open_flights("Grid", [1], PASSPHRASE)
     stock.refresh()
     assert "; 844 mL left; suffices for 5 flights like the last<" in stock.form.result.value
     assert "155.5 mL, " in stock.form.result.value
@@ -136,17 +135,12 @@ def test_a_flight_locked_without_a_score_takes_nothing(book, stock):
     waters = [
         Target(mg_share=0.5, hardness_mg_l_caco3=h, alkalinity_mg_l_caco3=40) for h in (60, 80)
     ]
-    attributes = [Attribute(name="overall", scale=SCALES["liking 1-9"])]
-    book.sessions.start_session(
-        "Off", coffee="Coffee A", attributes=attributes, tasters=["Ada", "Bo"]
-    )
-    plan = plan_tasting(waters, ["Ada", "Bo"], session="Off", passphrase="four dry teaspoons")
-    book.sessions.store_plan(plan, waters=session_waters(waters))
+    begin(book, "Off", **ABOUT, targets=waters)
     stock.refresh()
     assert "jugs wait to be mixed" in unescape(stock.form.result.value)
 
     for flight in book.sessions.flights("Off"):
-        book.sessions.lock_flight("Off", flight.number)
+        book.sessions.lock_flights("Off", [flight.number])
     stock.refresh()
 
     assert "No sealed flight waits" in stock.form.result.value

@@ -57,7 +57,7 @@ def taste(book, name, attribute, n_waters, is_open):
         lock_and_open(book, plan)
     else:
         for flight in plan.flights:
-            book.sessions.lock_flight(name, flight)
+            book.sessions.lock_flights(name, [flight])
 
 
 @pytest.fixture(scope="module")

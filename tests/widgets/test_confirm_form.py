@@ -81,8 +81,8 @@ def mark(book, plan, flight, taster, place):
 def opened(book, plan, view):
     """Lock and open every trial; the reading of the test."""
     for flight in plan.flights:
-        book.sessions.lock_flight(plan.session, flight)
-        book.sessions.open_flight(plan.session, flight, PASSPHRASE)
+        book.sessions.lock_flights(plan.session, [flight])
+        book.sessions.open_flights(plan.session, [flight], PASSPHRASE)
     view.refresh()
     html = view.form.result.value
     return html[html.index(f"Test of two waters, {plan.session}") :]

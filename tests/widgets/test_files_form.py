@@ -191,7 +191,7 @@ def test_the_desk_of_a_tasting_offers_the_files(book):
 
 def test_a_lock_by_mistake_is_undone_on_the_desk_when_all_flights_are_locked(book):
     for flight in book.sessions.flights(SESSION):
-        book.sessions.lock_flight(SESSION, flight.number)
+        book.sessions.lock_flights(SESSION, [flight.number])
     desk = ScoringDesk(book)
     assert "No session takes scores now" in desk.place.children[0].value
 

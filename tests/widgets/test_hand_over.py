@@ -96,7 +96,7 @@ def test_a_water_of_the_map_becomes_the_cards_water_to_the_last_digit(card):
 
 
 def test_every_form_is_handed_over_and_none_stays_in_the_widget(card, handed):
-    for label in ("A4 page", "Phone page", "Table (CSV)", "Table (JSON)"):
+    for label in ("Page to print", "Phone page", "Table (CSV)", "Table (JSON)"):
         press(card, label)
     assert [m["name"].rsplit(".", 1)[1] for m in handed] == ["html", "html", "csv", "json"]
     assert json.loads(handed[3]["content"])["wanted"]["mg_share"] == 0.25
@@ -113,7 +113,7 @@ def test_salts_that_the_shop_lacks_are_swapped_and_the_card_says_so(card):
     ):
         assert words in card.form.result.value
         assert words in card.files.a4.html
-    assert doses(card).index.tolist() == ["CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3"]
+    assert doses(card).index.tolist() == ["CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3", "pure water"]
 
 
 def test_the_table_below_the_card_follows_what_is_chosen(card):
@@ -168,10 +168,16 @@ def test_a_hard_tap_is_thinned_and_the_card_names_both_waters(card):
     assert card.recipes[0].reached.alkalinity_mg_l_caco3 == pytest.approx(40, abs=0.3)
 
 
+def test_bottles_of_another_strength_are_dosed_as_much_less_and_the_card_says_what_to_weigh(card):
+    """By hand: five times as strong takes a fifth of 60, 20 and 40 mL, and 5 · 1.469 g/L."""
+    card.form.fields["strength"].value = 5.0
+    assert doses(card)[["calcium", "magnesium", "bicarbonate"]].tolist() == [12.0, 4.0, 8.0]
+    assert "CaCl2·2H2O, 7.34 g/L; 1 mL in 1 L adds 5 mg/L hardness" in card.files.a4.html
+    assert "are left" not in card.form.result.value  # those are not the shelf's
+
+
 def test_more_than_is_left_in_a_bottle_is_said(card):
-    assert "20 L take 1200 mL of 'calcium', of which 1000 mL are left" in unescape(
-        card.form.result.value
-    )
+    assert "20 L take 1.2 L of 'calcium', of which 1 L are left" in unescape(card.form.result.value)
 
 
 @pytest.mark.parametrize(
@@ -191,7 +197,7 @@ def test_a_wrong_entry_says_so_beside_its_field_and_keeps_the_rest(
     assert sentence in card.form.notes[field].value
     assert card.form.fields["made_for"].value == "the bar"
     assert card.form.fields[field].value == value
-    press(card, "A4 page")
+    press(card, "Page to print")
     assert handed == []
     assert "no card to hand over" in card.form.message.value
 

@@ -21,7 +21,8 @@ def book(tmp_path):
 
 def text_of(view):
     """Everything that the view says, tags dropped."""
-    said = [view.table.value, view.missing.value, view.said.value]
+    said = [view.table.value, view.missing.value]
+    said += [form.message.value for form in (view.locking, view.record)]
     return re.sub(r"<[^>]*>", " ", " ".join(said))
 
 
@@ -119,15 +120,15 @@ def test_what_happened_is_written_down_for_the_flight(book):
 
 
 def test_what_unlocking_costs_is_said_before_and_after(book):
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     view = LeadView(book, session=SESSION)
     assert view.cost.value == ""
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     view.refresh()
     assert "not blind for good" in view.cost.value
     view.reason.value = "a slip"
     view.unlock.click()
-    assert "not blind any more" in text_of(view)
+    assert "no longer blind" in text_of(view)
 
 
 def test_a_gap_says_at_which_stage_of_cooling(tmp_path):
@@ -146,7 +147,7 @@ def test_a_gap_says_at_which_stage_of_cooling(tmp_path):
 
 
 def test_unlocking_needs_a_reason_and_records_it(book):
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     view = LeadView(book, session=SESSION)
 
     view.unlock.click()
@@ -166,7 +167,7 @@ def test_the_view_follows_what_happens_elsewhere(book):
     assert "not opened yet" in text_of(view)
 
     book.sessions.mark_seen(SESSION, "Mirela")
-    book.sessions.lock_flight(SESSION, 1)
+    book.sessions.lock_flights(SESSION, [1])
     view.refresh()
 
     assert "connected" in text_of(view)
@@ -175,8 +176,8 @@ def test_the_view_follows_what_happens_elsewhere(book):
 
 
 def test_a_flight_that_is_not_blind_any_more_says_so(book):
-    book.sessions.lock_flight(SESSION, 1)
-    book.sessions.open_flight(SESSION, 1, PASSPHRASE)
+    book.sessions.lock_flights(SESSION, [1])
+    book.sessions.open_flights(SESSION, [1], PASSPHRASE)
     book.sessions.unlock_flight(SESSION, 1, reason="a cup was spilled")
 
     options = [text for text, _ in LeadView(book, session=SESSION).flight.options]

@@ -308,7 +308,7 @@ def test_people_lists_who_was_added_elsewhere_and_keeps_the_half_typed_coffee(bo
     assert form.coffee_form.fields["coffee"].value == "Half ty"
     form.mend_form.fields["which"].value = ("taster", "", "Béla")
     form.mend_form.fields["into"].value = "Ada"
-    other.people.add_taster("Chen")
+    other.people.add_tasters(["Chen"])
     book.changes.look()
     assert form.mend_form.fields["which"].value == ("taster", "", "Béla")
     assert form.mend_form.fields["into"].value == "Ada"
@@ -350,7 +350,7 @@ def test_a_plan_offers_tasters_and_sessions_of_elsewhere_and_keeps_who_is_ticked
     form.form.fields["session"].value = "half ty"
     form.form.fields["passphrase"].value = "half ty"
 
-    other.people.add_taster("Dov")
+    other.people.add_tasters(["Dov"])
     plan(other, "sealed elsewhere")
     book.changes.look()
 
@@ -410,7 +410,7 @@ def test_the_desk_shows_a_session_sealed_elsewhere_and_leaves_the_one_in_use(boo
     assert desk.chooser.value == "first"
     in_use = desk.place.children
     plan(other, "second")
-    other.sessions.lock_flight("second", 1)
+    other.sessions.lock_flights("second", [1])
     book.changes.look()
     assert set(values(desk.chooser)) == {"first", "second"}
     assert desk.chooser.value == "first"
@@ -448,18 +448,18 @@ def test_a_flight_locked_elsewhere_waits_for_its_key_and_the_passphrase_stays(bo
     form = OpenForm(book)
     fields = form.form.fields
     assert (fields["session"].value, fields["flights"].value) == (None, ())
-    other.sessions.lock_flight("first", 1)
+    other.sessions.lock_flights("first", [1])
     book.changes.look()
     assert (fields["session"].value, len(fields["flights"].value)) == ("first", 1)
     assert ("first", 2) in values(form.early.fields["early"])
     form.form.fields["passphrase"].value = "half ty"
     form.early.fields["reason"].value = "half ty"
-    other.sessions.lock_flight("first", 2)
+    other.sessions.lock_flights("first", [2])
     book.changes.look()
     assert (fields["session"].value, len(fields["flights"].value)) == ("first", 2)
     assert form.form.fields["passphrase"].value == "half ty"
     assert form.early.fields["reason"].value == "half ty"
-    other.sessions.open_flight("first", 1, PASSPHRASE)
+    other.sessions.open_flights("first", [1], PASSPHRASE)
     book.changes.look()
     assert len(fields["flights"].value) == 1
 
@@ -490,7 +490,7 @@ def test_a_reading_is_read_again_only_when_other_scores_can_be_read(book, other)
     assert view.coffee == (CLIENT, COFFEE)
     assert view.form.fields["reason"].value == "half ty"
     other.sessions.mark_seen("first", "Ada")
-    other.people.add_taster("Dov")
+    other.people.add_tasters(["Dov"])
     book.changes.look()
     assert view.reading is read[0]
 
@@ -502,7 +502,7 @@ def test_tasters_added_elsewhere_may_take_the_test_of_two_waters(book, other):
     form = ConfirmForm(book, view, bench_sheet)
     form.form.fields["tasters"].value = ("Ada",)
     form.form.fields["session"].value = "half ty"
-    other.people.add_taster("Dov")
+    other.people.add_tasters(["Dov"])
     book.changes.look()
     assert form.form.fields["tasters"].value == ("Ada", "Dov")
     assert form.form.fields["session"].value == "half ty"

@@ -104,7 +104,7 @@ def test_attributes_stand_side_by_side(seen):
     view.form.fields["attribute"].value = SIDE_BY_SIDE
 
     html = view.form.result.value
-    assert "attributes differ between the waters, their number allowed for" in html
+    assert "attributes differ between the waters, allowing for how many were tested" in html
     assert "<b>body</b>" in html
     assert list(asked[-1].readings) == ["overall", "body", "acidity for you"]
 

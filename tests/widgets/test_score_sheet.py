@@ -24,14 +24,14 @@ AT = datetime(2026, 11, 21, 9, 30, tzinfo=UTC)
 
 
 class ListDesk:
-    """A desk that keeps touches in a list."""
+    """A desk that keeps scores in a list."""
 
     session, taster, owner = "a session", "Ines", "0123"
     language = ""
     attributes, stages = (ACIDITY, WORDS, NOTE), ()
 
     def __init__(self):
-        self.touches = []
+        self.scores = []
         self.trouble = None
         self.cups = (
             SheetCup(flight=1, position=1, blind_code="417"),
@@ -44,10 +44,10 @@ class ListDesk:
     def sign_of_life(self):
         pass
 
-    def take(self, touch):
+    def take(self, score):
         if self.trouble is not None:
             raise self.trouble
-        self.touches.append(touch)
+        self.scores.append(score)
         return AT
 
 
@@ -61,7 +61,7 @@ def sheet(desk):
     return CupSheet(desk)
 
 
-def touch(number=1, **changes):
+def score(number=1, **changes):
     return {
         "id": f"{number:032d}",
         "flight": 1,
@@ -74,34 +74,34 @@ def touch(number=1, **changes):
     } | changes
 
 
-def send(sheet, *touches):
-    return sheet.answer({"kind": "touches", "number": 1, "known": "", "touches": list(touches)})
+def send(sheet, *scores):
+    return sheet.answer({"kind": "scores", "number": 1, "known": "", "scores": list(scores)})
 
 
-def test_a_touch_is_kept_as_it_was_given(sheet, desk):
-    answer = send(sheet, touch())
+def test_a_score_is_kept_as_it_was_given(sheet, desk):
+    answer = send(sheet, score())
 
     assert answer["kept"] == [{"id": f"{1:032d}", "at": AT.isoformat()}]
-    (kept,) = desk.touches
+    (kept,) = desk.scores
     assert (kept.taster, kept.flight, kept.blind_code) == ("Ines", 1, "417")
     assert (kept.attribute, kept.value) == ("acidity", 6.5)
     assert kept.given_at == datetime.fromtimestamp(1_795_253_400, UTC)
 
 
-def test_clearing_is_a_touch_without_a_value(sheet, desk):
-    send(sheet, touch(value=None))
+def test_clearing_is_a_score_without_a_value(sheet, desk):
+    send(sheet, score(value=None))
 
-    assert desk.touches[0].value is None
+    assert desk.scores[0].value is None
 
 
 def test_words_and_notes_are_kept_as_text(sheet, desk):
     send(
         sheet,
-        touch(1, attribute="words", value=["nutty", "floral"]),
-        touch(2, attribute="note", value="<b>like</b> tea"),
+        score(1, attribute="words", value=["nutty", "floral"]),
+        score(2, attribute="note", value="<b>like</b> tea"),
     )
 
-    assert [kept.value for kept in desk.touches] == [("floral", "nutty"), "<b>like</b> tea"]
+    assert [kept.value for kept in desk.scores] == [("floral", "nutty"), "<b>like</b> tea"]
 
 
 @pytest.mark.parametrize(
@@ -124,24 +124,24 @@ def test_words_and_notes_are_kept_as_text(sheet, desk):
     ],
 )
 def test_what_the_sheet_does_not_offer_is_refused_with_a_sentence(sheet, desk, changes, sentence):
-    answer = send(sheet, touch(**changes))
+    answer = send(sheet, score(**changes))
 
-    assert desk.touches == []
+    assert desk.scores == []
     assert answer["kept"] == []
     assert sentence in answer["refused"][0]["sentence"]
 
 
 def test_one_refusal_keeps_nothing_else_back(sheet, desk):
-    answer = send(sheet, touch(1, value=99), touch(2, value=7))
+    answer = send(sheet, score(1, value=99), score(2, value=7))
 
-    assert [kept.value for kept in desk.touches] == [7]
+    assert [kept.value for kept in desk.scores] == [7]
     assert len(answer["refused"]) == len(answer["kept"]) == 1
 
 
 def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
     desk.trouble = BookAwayError("the disk is full; make room and try again.")
 
-    answer = send(sheet, touch(1), touch(2, value=7))
+    answer = send(sheet, score(1), score(2, value=7))
 
     assert answer["later"].startswith("the disk is full")
     assert answer["kept"] == answer["refused"] == []
@@ -150,7 +150,7 @@ def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
 def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
     desk.trouble = BookAwayError("/home/lead/book.db could not be written to: the disk is full.")
 
-    answer = send(CupSheet(desk, is_page=True), touch())
+    answer = send(CupSheet(desk, is_page=True), score())
 
     assert answer["later"] == ("the laptop cannot save it now and will retry. Tell the lead.")
     assert "/home/lead/book.db" in caplog.text
@@ -159,49 +159,49 @@ def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
 def test_a_fault_of_labkit_itself_is_a_sentence_without_its_insides(sheet, desk, caplog):
     desk.trouble = RuntimeError("secret insides")
 
-    answer = send(sheet, touch())
+    answer = send(sheet, score())
 
     assert "it is logged" in answer["later"]
     assert "secret" not in json.dumps(answer)
     assert "secret insides" in caplog.text
 
 
-def test_a_touch_that_fails_again_and_again_is_set_aside_and_lets_the_others_pass(
+def test_a_score_that_fails_again_and_again_is_set_aside_and_lets_the_others_pass(
     sheet, desk, caplog
 ):
-    desk.take = lambda touch: int("x") if touch.value == 3 else ListDesk.take(desk, touch)
+    desk.take = lambda score: int("x") if score.value == 3 else ListDesk.take(desk, score)
 
-    answers = [send(sheet, touch(1, value=3), touch(2, value=7)) for _ in range(TRIES)]
+    answers = [send(sheet, score(1, value=3), score(2, value=7)) for _ in range(TRIES)]
 
     assert all(answer["later"] for answer in answers[:-1])
     assert answers[-1]["later"] == ""
     assert [refused["id"] for refused in answers[-1]["refused"]] == [f"{1:032d}"]
-    assert [kept.value for kept in desk.touches] == [7]
+    assert [kept.value for kept in desk.scores] == [7]
 
 
 def test_what_the_lab_book_will_never_take_is_refused_and_lets_the_others_pass(sheet, desk):
-    """Only a book that is away makes touches wait."""
+    """Only a book that is away makes scores wait."""
     never = BookError("note must have at most 4000 characters, got 4001; shorten it.")
 
-    def take(touch):
-        if touch.value == 3:
+    def take(score):
+        if score.value == 3:
             raise never
-        return ListDesk.take(desk, touch)
+        return ListDesk.take(desk, score)
 
     desk.take = take
 
-    answer = send(sheet, touch(1, value=3), touch(2, value=7))
+    answer = send(sheet, score(1, value=3), score(2, value=7))
 
     assert answer["later"] == ""
     assert answer["refused"] == [{"id": f"{1:032d}", "sentence": str(never)}]
-    assert [kept.value for kept in desk.touches] == [7]
+    assert [kept.value for kept in desk.scores] == [7]
 
 
-def test_a_phone_is_not_told_what_the_database_said_to_a_touch_that_is_refused(desk, caplog):
+def test_a_phone_is_not_told_what_the_database_said_to_a_score_that_is_refused(desk, caplog):
     desk.trouble = BookError("/home/lead/book.db could not be written to (out of range).")
     desk.trouble.__cause__ = ValueError("out of range")
 
-    answer = send(CupSheet(desk, is_page=True), touch())
+    answer = send(CupSheet(desk, is_page=True), score())
 
     assert "book.db" not in json.dumps(answer)
     assert len(answer["refused"]) == 1
@@ -217,12 +217,12 @@ def test_a_phone_is_not_told_what_the_database_said_to_a_touch_that_is_refused(d
         (float("inf"), 1_600_000_000_000, None),
     ],
 )
-def test_when_a_touch_was_given_is_told_by_our_clock_and_how_long_the_phone_held_it(
+def test_when_a_score_was_given_is_told_by_our_clock_and_how_long_the_phone_held_it(
     sheet, desk, at, now, ago_s
 ):
-    sheet.answer({"number": 1, "device": "0123abcd", "now": now, "touches": [touch(at=at)]})
+    sheet.answer({"number": 1, "device": "0123abcd", "now": now, "scores": [score(at=at)]})
 
-    (kept,) = desk.touches
+    (kept,) = desk.scores
     assert kept.device == "0123abcd"
     if ago_s is not None:
         ago = datetime.now(UTC) - kept.given_at
@@ -231,25 +231,25 @@ def test_when_a_touch_was_given_is_told_by_our_clock_and_how_long_the_phone_held
 
 @pytest.mark.parametrize("device", [None, 3, "", "<b>", "0123ABCD", "0" * 99])
 def test_a_browser_calls_itself_by_eight_signs_or_nothing(sheet, desk, device):
-    sheet.answer({"number": 1, "device": device, "touches": [touch()]})
+    sheet.answer({"number": 1, "device": device, "scores": [score()]})
 
-    assert desk.touches[0].device == ""
+    assert desk.scores[0].device == ""
 
 
 def test_a_refusal_by_the_lock_says_so(sheet, desk):
-    desk.trouble = LockError("flight 1 is locked: no score changes any more.")
+    desk.trouble = LockError("flight 1 is locked: scores can no longer change.")
 
-    answer = send(sheet, touch())
+    answer = send(sheet, score())
 
     assert "locked" in answer["refused"][0]["sentence"]
 
 
-@pytest.mark.parametrize("garbage", [None, "x", {}, {"touches": 3}, {"touches": [None, {}, [1]]}])
+@pytest.mark.parametrize("garbage", [None, "x", {}, {"scores": 3}, {"scores": [None, {}, [1]]}])
 def test_garbage_changes_nothing_and_breaks_nothing(sheet, desk, garbage):
     for data in ({"method": "custom", "content": garbage}, {"method": "update"}, {}):
         sheet._handle_msg({"content": {"data": data}})
 
-    assert desk.touches == []
+    assert desk.scores == []
 
 
 def test_a_browser_cannot_overwrite_what_the_sheet_shows(sheet):
@@ -264,11 +264,11 @@ def test_a_browser_cannot_overwrite_what_the_sheet_shows(sheet):
 
 def test_a_flight_planned_meanwhile_appears(sheet, desk):
     known = send(sheet)["look"]["mark"]
-    assert sheet.answer({"number": 2, "known": known, "touches": []})["look"] is None
+    assert sheet.answer({"number": 2, "known": known, "scores": []})["look"] is None
 
     desk.cups += (SheetCup(flight=2, position=1, blind_code="250"),)
 
-    look = sheet.answer({"number": 3, "known": known, "touches": []})["look"]
+    look = sheet.answer({"number": 3, "known": known, "scores": []})["look"]
     assert [cup["code"] for cup in look["cups"]] == ["417", "903", "250"]
 
 
@@ -287,10 +287,10 @@ def first_cup(book, taster="Ines"):
     return {"attribute": "acidity", "position": cup.position, "code": cup.blind_code}
 
 
-def test_a_touch_sent_twice_is_one_row(book):
+def test_a_score_sent_twice_is_one_row(book):
     sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
 
-    answers = [send(sheet, touch(**first_cup(book))) for _ in range(3)]
+    answers = [send(sheet, score(**first_cup(book))) for _ in range(3)]
 
     assert len(book.scores.history(SESSION)) == 1
     assert len({json.dumps(answer["kept"]) for answer in answers}) == 1
@@ -298,10 +298,10 @@ def test_a_touch_sent_twice_is_one_row(book):
 
 def test_after_the_lock_nothing_changes(book):
     sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
-    send(sheet, touch(1, **first_cup(book)))
-    book.sessions.lock_flight(SESSION, 1)
+    send(sheet, score(1, **first_cup(book)))
+    book.sessions.lock_flights(SESSION, [1])
 
-    answer = send(sheet, touch(2, value=9, **first_cup(book)))
+    answer = send(sheet, score(2, value=9, **first_cup(book)))
 
     assert "locked" in answer["refused"][0]["sentence"]
     assert answer["look"]["flights"]["1"] == "locked"
@@ -314,8 +314,8 @@ def test_of_two_devices_the_value_given_last_counts_whichever_is_back_last(book)
     minute = 60_000
 
     def give(device, number, value, ago_min):
-        late = touch(number, value=value, at=2 * 10**12 - ago_min * minute, **cup)
-        message = {"number": 1, "device": device, "now": 2 * 10**12, "touches": [late]}
+        late = score(number, value=value, at=2 * 10**12 - ago_min * minute, **cup)
+        message = {"number": 1, "device": device, "now": 2 * 10**12, "scores": [late]}
         return sheet.answer(message)
 
     give("0000000a", 1, 7, 0)
@@ -334,7 +334,7 @@ def test_a_note_with_what_cannot_be_stored_is_kept_without_it(book):
     sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
     cup = first_cup(book) | {"attribute": "note"}
 
-    answer = send(sheet, touch(1, **cup, value="te\0a \ud83d"), touch(2, **cup, value="x" * 4001))
+    answer = send(sheet, score(1, **cup, value="te\0a \ud83d"), score(2, **cup, value="x" * 4001))
 
     assert [kept["id"] for kept in answer["kept"]] == [f"{1:032d}"]
     assert "at most 4000 characters" in answer["refused"][0]["sentence"]
@@ -344,9 +344,9 @@ def test_a_note_with_what_cannot_be_stored_is_kept_without_it(book):
 def test_an_id_that_comes_again_with_another_value_is_not_called_saved(book):
     sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
     cup = first_cup(book)
-    send(sheet, touch(1, value=3, **cup))
+    send(sheet, score(1, value=3, **cup))
 
-    answer = send(sheet, touch(1, value=4, **cup))
+    answer = send(sheet, score(1, value=4, **cup))
 
     assert answer["kept"] == []
     assert [refused["id"] for refused in answer["refused"]] == [f"{1:032d}"]
@@ -360,7 +360,7 @@ def test_a_sheet_opens_and_is_read_while_somebody_holds_the_book(tmp_path):
     ):
         other.execute("BEGIN IMMEDIATE")
         sheet = CupSheet(BookDesk(book, SESSION, "Ines"), is_page=True)
-        looked, given = send(sheet), send(sheet, touch(**first_cup(book)))
+        looked, given = send(sheet), send(sheet, score(**first_cup(book)))
         other.execute("ROLLBACK")
 
     assert (looked["later"], len(looked["look"]["cups"])) == ("", 8)
@@ -370,16 +370,16 @@ def test_a_sheet_opens_and_is_read_while_somebody_holds_the_book(tmp_path):
 def test_values_of_another_device_are_shown(book):
     phone, tablet = (CupSheet(BookDesk(book, SESSION, "Ines")) for _ in range(2))
     known = send(tablet)["look"]["mark"]
-    send(phone, touch(**first_cup(book)))
+    send(phone, score(**first_cup(book)))
 
-    look = tablet.answer({"number": 2, "known": known, "touches": []})["look"]
+    look = tablet.answer({"number": 2, "known": known, "scores": []})["look"]
 
     assert look["values"] == {"1/1//acidity": 6.5}
 
 
 def test_no_sheet_holds_a_water_a_key_or_somebody_elses_score(book):
     jonas = CupSheet(BookDesk(book, SESSION, "Jonas"))
-    send(jonas, touch(value=13.5, **first_cup(book, "Jonas")))
+    send(jonas, score(value=13.5, **first_cup(book, "Jonas")))
 
     ines = CupSheet(BookDesk(book, SESSION, "Ines"))
     state = {
@@ -419,18 +419,18 @@ def test_picking_a_name_shows_that_persons_sheet(book):
     assert book.scores.history(SESSION) == ()
 
 
-def test_a_paper_sheet_that_the_lead_copies_is_told_apart_from_the_tasters_own_touch(book):
+def test_a_paper_sheet_that_the_lead_copies_is_told_apart_from_the_tasters_own_score(book):
     form = ScoreSheet(book, session=SESSION, taster="Ines")
     cup = first_cup(book)
-    send(form.sheet, touch(1, value=3, **cup))
+    send(form.sheet, score(1, value=3, **cup))
     own = form.sheet.plan["owner"]
 
     form.copied_by.value = "Dora "
-    send(form.sheet, touch(2, value=4, **cup))
+    send(form.sheet, score(2, value=4, **cup))
     send(form.sheet)
 
     assert form.sheet.plan["taster"] == "Ines"
-    assert form.sheet.plan["owner"] != own, "touches that still wait keep their own hand"
+    assert form.sheet.plan["owner"] != own, "scores that still wait keep their own hand"
     assert [(e.value, e.source, e.entered_by) for e in book.scores.history(SESSION)] == [
         (3, "sheet", "Ines"),
         (4, "paper", "Dora"),
@@ -444,7 +444,7 @@ def test_who_tastes_alone_scores_by_position_as_codes_are_read_later(tmp_path):
         sheet = CupSheet(BookDesk(book, SESSION, "Ines"))
         cups = sheet.plan["look"]["cups"]
 
-        answer = send(sheet, touch(position=2, code=None))
+        answer = send(sheet, score(position=2, code=None))
 
         assert {cup["code"] for cup in cups} == {None}
         assert answer["refused"] == []

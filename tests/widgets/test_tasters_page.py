@@ -111,7 +111,7 @@ def test_a_book_without_an_open_flight_is_one_sentence(tmp_path):
     lay_table(tmp_path / "book.db")
     with LabBook(tmp_path / "book.db") as book:
         for flight in book.sessions.flights(SESSION):
-            book.sessions.lock_flight(SESSION, flight.number)
+            book.sessions.lock_flights(SESSION, [flight.number])
 
     with pytest.raises(BookError, match="session must have a flight that is not locked"):
         serve(tmp_path / "book.db", port=free_port(), keep_in=tmp_path)

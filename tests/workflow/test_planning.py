@@ -88,6 +88,12 @@ def test_scales_are_given_by_name_and_a_miss_lists_them(book):
     assert book.sessions.all() == ()
 
 
+def test_scales_are_listed_to_who_names_none(book):
+    with pytest.raises(PlanError, match=r"Write {'overall': 'liking 1-9'}.*'quality 6-10'") as odd:
+        planned(book, attributes=["overall"])
+    assert odd.value.field == "attributes"
+
+
 def test_a_taster_missed_by_name_lists_those_there_are_and_none_is_added(book):
     with pytest.raises(PlanError, match=r"'Adda' is not; there are: 'Ada', 'Bo', 'Cy', 'Di'"):
         planned(book, tasters=["Adda", "Bo"])

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from labkit.book import LabBook
-from labkit.errors import BookError
-from labkit.tasting import plan_sets
+from labkit.errors import BookError, PlanError
+from labkit.tasting import COMFORTABLE_CUPS, USUAL_MINUTES, plan_sets
 from labkit.workflow import plan_session, propose_plan, usual_of
 from tests.tasted import PASSPHRASE, at_shares, copy_book
 from tests.widgets.plans.helpers import fill
@@ -65,6 +65,32 @@ def test_the_most_cups_side_by_side_are_those_of_last_time(book):
     found = propose_plan(book, "Coffee A", WATERS, tasters=PANEL)
 
     assert all(one.cups_side_by_side <= 4 for one in found.undominated)
+
+
+def test_a_plan_takes_as_many_cups_side_by_side_as_the_forms_propose(book):
+    six = at_shares(0, 0.2, 0.4, 0.6, 0.8, 1)
+
+    planned = plan_session(
+        book, "Coffee A", six, tasters=PANEL, passphrase=PASSPHRASE, duplicates=0
+    )
+
+    assert planned.plan.design.most_cups == COMFORTABLE_CUPS == 6
+    assert planned.plan.flights == (1,)
+    fewer = {"tasters": PANEL, "passphrase": PASSPHRASE, "cups_per_flight": 4}
+    plan_session(book, "Coffee A", six, **fewer)
+    again = plan_session(book, "Coffee A", six, tasters=PANEL, passphrase=PASSPHRASE)
+    assert again.plan.design.most_cups == 4
+
+
+def test_the_time_at_the_table_is_that_of_last_time(book):
+    assert usual_of(book, "Coffee A").minutes == USUAL_MINUTES
+    plan_session(book, "Coffee A", WATERS, tasters=PANEL, passphrase=PASSPHRASE, minutes=20)
+
+    found = propose_plan(book, "Coffee A", WATERS, tasters=PANEL)
+
+    assert usual_of(book, "Coffee A").minutes == found.minutes == 20
+    with pytest.raises(PlanError, match="above 0"):
+        plan_session(book, "Coffee A", WATERS, tasters=PANEL, passphrase=PASSPHRASE, minutes=0)
 
 
 def test_where_that_was_not_kept_it_is_what_is_comfortable(book):

@@ -221,3 +221,8 @@ def test_times_and_devices_of_a_table_are_kept(book, planned):
 
     assert receipt.given_at == given.to_pydatetime()
     assert receipt.device == "tablet"
+
+
+def test_one_flight_may_be_given_as_its_number(book, planned):
+    assert list(lock_flights(book, planned, 2).missing) == [2]
+    assert [one.number for one in open_flights(book, planned, PASSPHRASE, 2)] == [2]

@@ -17,16 +17,17 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import name_blanks
-from labkit.analysis.model.noted import Noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
-from labkit.analysis.reading.best import Best, FactorRange, best_to_serve
+from labkit.analysis.reading.best import Best, FactorRange, best_to_serve, recommended_of
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.remembered import Remembered
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
+from labkit.noted import Noted
 from labkit.steps import note_step
 from labkit.water import COORDINATES
 
@@ -68,7 +69,7 @@ class Facts:
     varied: tuple[str, ...] | None
     """Coordinates along which a surface was fitted; None without one."""
 
-    cannot_tell: tuple[Noted, ...]
+    cannot_tell: tuple[Noted[Note], ...]
     """What these cups cannot tell, one sentence each."""
 
 
@@ -104,7 +105,8 @@ class CoffeeReading:
     """The best water, without the grid that was searched; None without a surface."""
 
     recommended: Recommendation | None
-    """The water to serve, which ``best`` names too; None without a surface."""
+    """The water that the scores speak for, which ``best`` names too and the next flight rests on;
+    None where more is not known to be better."""
 
     verdict: Verdict
     """The plain answer."""
@@ -379,7 +381,8 @@ def _read(
 ) -> CoffeeReading:
     def nothing(why: Unread, scores: Scores | None = None) -> CoffeeReading:
         whole = Whole(scores=scores, surface=None)
-        return _reading(client, coffee, whole, None, None, untold(why))
+        recommended = None if scores is None else recommended_of(scores)
+        return _reading(client, coffee, whole, None, recommended, untold(why))
 
     if frame is None:
         return nothing(Unread(why=WhyUnread.NOT_OPEN))

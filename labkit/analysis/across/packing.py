@@ -96,14 +96,16 @@ def _unpacker(kind: Any) -> Unpack:
         return lambda value: tuple(make(one) for make, one in zip(each_own, value, strict=True))
     if isinstance(kind, type) and issubclass(kind, Enum):
         return lambda value: kind[value]
-    if isinstance(kind, type) and is_dataclass(kind):
-        hints = get_type_hints(kind)
-        names = [one.name for one in fields(kind)]
-        makers = [_unpacker(hints[name]) for name in names]
+    made_of = get_origin(kind) or kind
+    if isinstance(made_of, type) and is_dataclass(made_of):
+        stands_for = dict(zip(getattr(made_of, "__parameters__", ()), arguments, strict=True))
+        hints = get_type_hints(made_of)
+        names = [one.name for one in fields(made_of)]
+        makers = [_unpacker(stands_for.get(hints[name], hints[name])) for name in names]
 
         def made(value: Any) -> Any:
             parts = zip(names, makers, value, strict=True)
-            return kind(**{name: make(one) for name, make, one in parts})
+            return made_of(**{name: make(one) for name, make, one in parts})
 
         return made
     return lambda value: value

@@ -21,8 +21,9 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversion
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import FixedEffects
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.reml import Columns, Solved, fit_reml, solve
+from labkit.noted import Noted, noted
 
 OPTIMISERS: Final = ("bfgs", "powell")
 """In this order: quick, then the one that has not been seen to fail."""
@@ -109,7 +110,7 @@ class MixedFit:
     components: tuple[Component, ...]
     """Random components in the model, also those estimated at zero."""
 
-    notes: tuple[Noted, ...]
+    notes: tuple[Noted[Note], ...]
     """What was simplified on the way."""
 
     variances: Floats
@@ -317,7 +318,7 @@ def fit_mixed(
 
 def _simplified(
     components: Sequence[Component], gone: Sequence[int], converged: bool
-) -> tuple[Noted, ...]:
+) -> tuple[Noted[Note], ...]:
     kind = Note.NOT_SEEN if converged else Note.NOT_ESTIMATED
     return tuple(noted(kind, component=components[i].name) for i in gone)
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum, auto
-from typing import Any
 
 
 class Note(Enum):
@@ -39,6 +37,9 @@ class Note(Enum):
 
     STAGES_AVERAGED = auto()
     """Scores of a cup as it cooled are averaged (stages)."""
+
+    SALTS_APART = auto()
+    """Scores of flights that compare salts are read by themselves (n)."""
 
     HELD = auto()
     """A coordinate did not vary (name, level)."""
@@ -96,31 +97,3 @@ class Note(Enum):
 
     NOT_ESTIMATED = auto()
     """A spread could not be estimated, and was left out of the model (component)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Noted:
-    """One thing to know of a reading; ``labkit.present`` says it."""
-
-    kind: Note
-    """What it is."""
-
-    facts: tuple[tuple[str, Any], ...] = ()
-    """By name, as `Note` lists them."""
-
-    def __getitem__(self, name: str) -> Any:
-        """One fact."""
-        return dict(self.facts)[name]
-
-
-def noted(kind: Note, **facts: Any) -> Noted:
-    """Something to know, with its facts.
-
-    Parameters
-    ----------
-    kind : Note
-        What it is.
-    **facts : Any
-        Those that `Note` lists for it.
-    """
-    return Noted(kind, tuple(facts.items()))

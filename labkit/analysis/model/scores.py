@@ -1,6 +1,11 @@
 """The scores of one coffee, one attribute and one brew method, made fit to be read.
 
 Whatever has to be left out or put together on the way is noted; nothing is done silently.
+
+Waters that differ in their salts alone are one point of the three coordinates. A flight that
+compares salts says nothing of the surface, and would pass what the salts do for noise: its scores
+are gathered apart (`gather_salts`). Where all cups of a flight have the same salts, what these add
+is part of the flight's level, and the scores are read with the others.
 """
 
 from __future__ import annotations
@@ -22,11 +27,12 @@ from labkit.analysis.model.cleaning import (
     yes_or_no,
 )
 from labkit.analysis.model.coding import Bools, Floats
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.pair_tests.answers import confirmed_water, scored_only
 from labkit.errors import ReadingError
+from labkit.noted import Noted, noted
 from labkit.tasting import MOST_POINTS, SCALES, Scale
-from labkit.water import COORDINATES, Target, water_numbers
+from labkit.water import COORDINATES, SALT_SHARE, SALT_SHARES, Target, water_numbers
 
 NEEDED: Final = ("session", "flight", "taster", "jug", "water", "attribute", "score", *COORDINATES)
 """Columns without which nothing can be read; the others of the scores frame have defaults."""
@@ -56,6 +62,7 @@ DEFAULTS: Final[dict[str, str | float | bool | None]] = {
     "is_duplicate": False,
     "serving": "shared bowls",
     "brew_method": "cupping",
+    **dict.fromkeys(SALT_SHARES, np.nan),
 }
 
 
@@ -68,7 +75,8 @@ class Scores:
     (session and jug), ``block`` (session and flight)."""
 
     recipes: pd.DataFrame
-    """One row per recipe: ``recipe``, coordinates, ``n_scores, n_tasters, is_control``."""
+    """One row per recipe: ``recipe``, coordinates, ``n_scores, n_tasters, is_control``, and the
+    shares of the salts where any was asked for."""
 
     attribute: str
     """What was scored."""
@@ -79,7 +87,7 @@ class Scores:
     brew_method: str
     """How the cups were brewed."""
 
-    notes: tuple[Noted, ...]
+    notes: tuple[Noted[Note], ...]
     """What was left out or put together."""
 
     confirmed: Target | None = None
@@ -177,13 +185,68 @@ def gather_scores(
     Returns
     -------
     Scores
-        One row a cup and taster, with notes on what was left aside.
+        One row a cup and taster, with notes on what was left aside; without the flights that
+        compare salts.
 
     Raises
     ------
     ReadingError
         If columns are missing, or scores of several clients or coffees are mixed, or nothing is
         left to read.
+    """
+    of_waters, _ = gather_both(
+        frame,
+        attribute,
+        brew_method=brew_method,
+        scale=scale,
+        stage=stage,
+        without_tasters=without_tasters,
+        without_sessions=without_sessions,
+        beside=beside,
+    )
+    if of_waters is None:
+        raise ReadingError(
+            "scores must be of waters that differ in Ca:Mg, hardness or alkalinity, but in every "
+            "flight it was the salts that differed. Taste a ratio sweep or a dial too."
+        )
+    return of_waters
+
+
+def gather_both(
+    frame: pd.DataFrame,
+    attribute: str = "overall",
+    *,
+    brew_method: str | None = None,
+    scale: str | None = None,
+    stage: str | None = None,
+    without_tasters: Sequence[str] = (),
+    without_sessions: Sequence[str] = (),
+    beside: Sequence[Scores] = (),
+) -> tuple[Scores | None, Scores | None]:
+    """Scores for the surface, and those of flights that compare salts; None where there are none.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The scores frame: one row a score, joined to its water.
+    attribute : str
+        What was scored.
+    brew_method, scale, stage : str, optional
+        Which to read, as for `gather_scores`.
+    without_tasters, without_sessions : sequence of str
+        Left out by choice.
+    beside : sequence of Scores
+        Scores of other attributes of the same coffee.
+
+    Returns
+    -------
+    waters, salts : Scores or None
+        Those of each kind of flight.
+
+    Raises
+    ------
+    ReadingError
+        As `gather_scores`.
     """
     missing = [name for name in NEEDED if name not in frame.columns]
     if missing:
@@ -206,7 +269,7 @@ def gather_scores(
                 f"{name} must be the same in all scores read together, got {', '.join(found)}. "
                 f"Read one {name} at a time."
             )
-    notes: list[Noted] = []
+    notes: list[Noted[Note]] = []
     confirmed = confirmed_water(_kept(frame, without_tasters, without_sessions))
     frame = _one_attribute(scored_only(frame), attribute)
     frame = _one_of(frame, "brew_method", brew_method, notes)
@@ -215,22 +278,59 @@ def gather_scores(
     frame = _without(frame, "taster", without_tasters, notes)
     frame = _without(frame, "session", without_sessions, notes)
     frame = _one_score_per_cup(frame, stage, notes)
-    frame = frame.reset_index(drop=True)
-    alike = next((one for one in beside if one.frame[CUP].equals(frame[CUP])), None)
-    if alike is None:
-        frame = _labelled(frame)
-    else:
-        frame = frame.assign(**{name: alike.frame[name] for name in ("recipe", "bowl", "block")})
-    return Scores(
-        frame=frame,
-        recipes=_recipes(frame) if alike is None else alike.recipes,
-        attribute=attribute,
-        scale=str(frame["scale"].iloc[0]),
-        brew_method=str(frame["brew_method"].iloc[0]),
-        notes=tuple(notes),
-        confirmed=confirmed,
-        from_cups={} if alike is None else alike.from_cups,
-    )
+    apart = compares_salts(frame)
+    of_salts = frame[apart]
+    made: list[Scores | None] = []
+    for some, said in ((frame[~apart], [*notes, *_said_apart(of_salts)]), (of_salts, notes)):
+        if some.empty:
+            made.append(None)
+            continue
+        some = some.reset_index(drop=True)
+        alike = next((one for one in beside if one.frame[CUP].equals(some[CUP])), None)
+        if alike is None:
+            some = _labelled(some)
+        else:
+            made_of = ("recipe", "bowl", "block")
+            some = some.assign(**{name: alike.frame[name] for name in made_of})
+        made.append(
+            Scores(
+                frame=some,
+                recipes=_recipes(some) if alike is None else alike.recipes,
+                attribute=attribute,
+                scale=str(some["scale"].iloc[0]),
+                brew_method=str(some["brew_method"].iloc[0]),
+                notes=tuple(said),
+                confirmed=confirmed,
+                from_cups={} if alike is None else alike.from_cups,
+            )
+        )
+    return made[0], made[1]
+
+
+def compares_salts(frame: pd.DataFrame) -> Bools:
+    """Which scores lie in a flight whose cups differ in the salts asked for.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        A scores frame; without the columns of ``labkit.water.SALT_SHARES`` nothing was asked for.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        These are read by themselves.
+    """
+    names = [name for name in SALT_SHARES if name in frame.columns]
+    if not frame[names].notna().to_numpy().any():
+        return np.zeros(len(frame), dtype=bool)
+    asked = [(frame[name] / SALT_SHARE[name].tolerance).round().fillna(-1.0) for name in names]
+    flight = [frame[name].astype(str) for name in ("session", "flight")]
+    sets = pd.concat(asked, axis=1).groupby(flight).transform("nunique")
+    return np.asarray((sets > 1).any(axis=1), dtype=bool)
+
+
+def _said_apart(of_salts: pd.DataFrame) -> list[Noted[Note]]:
+    return [noted(Note.SALTS_APART, n=len(of_salts))] if len(of_salts) else []
 
 
 def _kept(frame: pd.DataFrame, tasters: Sequence[str], sessions: Sequence[str]) -> pd.DataFrame:
@@ -258,7 +358,7 @@ def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
 
 
 def _one_of(
-    frame: pd.DataFrame, column: str, wanted: str | None, notes: list[Noted]
+    frame: pd.DataFrame, column: str, wanted: str | None, notes: list[Noted[Note]]
 ) -> pd.DataFrame:
     """Rows of one brew method or scale: the wanted one, or the first of `most_used`, and say so."""
     met = frame[column].unique()
@@ -301,17 +401,19 @@ def most_used(frame: pd.DataFrame, column: str) -> pd.Series[int]:
     return counts.loc[sorted(counts.index, key=lambda one: (counts[one], newest[one]))[::-1]]
 
 
-def _usable(frame: pd.DataFrame, notes: list[Noted]) -> pd.DataFrame:
+def _usable(frame: pd.DataFrame, notes: list[Noted[Note]]) -> pd.DataFrame:
     blank = blanks(frame["score"])
     if blank.any():
         notes.append(noted(Note.NO_SCORE, n=int(blank.sum())))
         frame = frame[~blank]
     columns = ["score", *COORDINATES]
     found = np.column_stack([numbers(frame[name]) for name in columns])
+    shares = {name: numbers(frame[name]) for name in SALT_SHARES}  # blank: nothing was asked for
+    no_share = np.any([(one < 0) | (one > 1) for one in shares.values()], axis=0)
     unnamed = {name: blanks(frame[name]) for name in NAMED}
     nameless = np.any(list(unnamed.values()), axis=0)
     no_number = ~nameless & ~np.isfinite(found).all(axis=1)
-    no_water = ~nameless & ~no_number & impossible_waters(found[:, 1:])
+    no_water = ~nameless & ~no_number & (impossible_waters(found[:, 1:]) | no_share)
     off = ~nameless & ~no_number & ~no_water & _off_scale(found[:, 0], _scale_of(frame))
     if nameless.any():
         which = tuple((name, n) for name, one in unnamed.items() if (n := int(one.sum())))
@@ -351,6 +453,7 @@ def _usable(frame: pd.DataFrame, notes: list[Noted]) -> pd.DataFrame:
         taster=frame["taster"].astype(str),
         position=numbers(frame["position"]),
         **{name: yes_or_no(frame[name]).eq(True).to_numpy(dtype=bool) for name in MARKS},
+        **{name: one[usable] for name, one in shares.items()},
         **clean,
     )
 
@@ -378,7 +481,7 @@ def _between_steps(score: Floats, scale: Scale | None) -> Bools:
 
 
 def _without(
-    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[Noted]
+    frame: pd.DataFrame, column: str, names: Sequence[str], notes: list[Noted[Note]]
 ) -> pd.DataFrame:
     """Rows without those of tasters or sessions left out by choice, and say so."""
     if not len(names):
@@ -399,7 +502,9 @@ def _without(
     return frame
 
 
-def _one_score_per_cup(frame: pd.DataFrame, stage: str | None, notes: list[Noted]) -> pd.DataFrame:
+def _one_score_per_cup(
+    frame: pd.DataFrame, stage: str | None, notes: list[Noted[Note]]
+) -> pd.DataFrame:
     cup = ["session", "flight", "taster", "jug", "position", "blind_code"]
     stages = sorted(frame["stage"].dropna().astype(str).unique())
     if stage is not None:
@@ -455,6 +560,8 @@ def _recipes(frame: pd.DataFrame) -> pd.DataFrame:
     people = np.unique(frame["taster"].to_numpy(dtype=str), return_inverse=True)[1]
     pairs = np.unique(np.column_stack([place, people]), axis=0)[:, 0]
     table = frame[list(COORDINATES)].iloc[first].reset_index(drop=True)
+    shares = frame[list(SALT_SHARES)].iloc[first].reset_index(drop=True)
+    table = pd.concat([table, shares.dropna(axis="columns", how="all")], axis=1)
     table.insert(0, "recipe", labels)
     return table.assign(
         n_scores=n_scores, n_tasters=np.bincount(pairs, minlength=len(labels)), is_control=control

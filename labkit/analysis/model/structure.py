@@ -18,10 +18,11 @@ from labkit.analysis.model.coding import (
     term_matrix,
 )
 from labkit.analysis.model.mixed import Component, identifiable
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
 from labkit.errors import ReadingError
+from labkit.noted import Noted, noted
 from labkit.water import COORDINATES
 
 FEWEST_RANDOM_BLOCKS: Final = 5
@@ -65,10 +66,10 @@ class Model:
     held: Floats
     """Where the coordinates stayed that did not vary, shape (3,)."""
 
-    cannot_tell: tuple[Noted, ...]
+    cannot_tell: tuple[Noted[Note], ...]
     """What this design cannot tell."""
 
-    choices: tuple[Noted, ...]
+    choices: tuple[Noted[Note], ...]
     """What was chosen for it."""
 
     @property
@@ -103,7 +104,7 @@ def _build_model(scores: Scores) -> Model:
             field="scores",
         )
     components = taster_components(scores, coding, coded, terms) + components
-    bowl, is_mixed_once = _bowl(scores, fixed)
+    bowl, is_mixed_once = bowl_component(scores, fixed)
     if bowl is not None:
         components.append(bowl)
     if is_mixed_once:
@@ -134,16 +135,16 @@ def centred_contrasts(labels: Sequence[str]) -> Floats:
     return contrasts
 
 
-def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[Noted]]:
+def block_effects(scores: Scores) -> tuple[Floats, list[Component], list[Noted[Note]]]:
     """Fixed contrasts between sessions or flights, random ones, and what was chosen."""
     return scores.once("blocks", lambda: _block_effects(scores))
 
 
-def _block_effects(scores: Scores) -> tuple[Floats, list[Component], list[Noted]]:
+def _block_effects(scores: Scores) -> tuple[Floats, list[Component], list[Noted[Note]]]:
     session, block = scores.column("session"), scores.column("block")
     n_sessions, n_blocks = len(np.unique(session)), len(np.unique(block))
     components: list[Component] = []
-    choices: list[Noted] = []
+    choices: list[Noted[Note]] = []
     fixed = np.empty((len(session), 0))
     if n_blocks == 1:
         return fixed, components, choices
@@ -164,7 +165,7 @@ def _block_effects(scores: Scores) -> tuple[Floats, list[Component], list[Noted]
     return fixed, components, choices
 
 
-def affordable(components: Sequence[Component]) -> tuple[list[Component], list[Noted]]:
+def affordable(components: Sequence[Component]) -> tuple[list[Component], list[Noted[Note]]]:
     """Components while their effects together stay few enough to be fitted in a second or two.
 
     What all tasters share comes before what is one taster's own, which averages out over them.
@@ -209,7 +210,7 @@ def _estimable_terms(coded: Floats, blocks: Floats, *, room: int) -> tuple[list[
 
 def _refused(
     refused: Sequence[Term], kept: Sequence[Term], coding: Coding, coded: Floats, blocks: Floats
-) -> list[Noted]:
+) -> list[Noted[Note]]:
     """Why terms are not in the model."""
     why = []
     names = coding.names
@@ -253,7 +254,7 @@ def taster_components(
     return found
 
 
-def _bowl(scores: Scores, fixed: Floats) -> tuple[Component | None, bool]:
+def bowl_component(scores: Scores, fixed: Floats) -> tuple[Component | None, bool]:
     """The bowl's own spread: mixing and brewing slips that all met; whether none was made twice."""
     recipe, bowl = scores.column("recipe"), scores.column("bowl")
     component = Component.grouped("bowl", bowl)
@@ -283,7 +284,7 @@ def _is_linked(scores: Scores) -> bool:
     return len(np.unique(group[: len(blocks)])) == 1
 
 
-def _of_tasters(dropped: Sequence[Component], scores: Scores) -> list[Noted]:
+def _of_tasters(dropped: Sequence[Component], scores: Scores) -> list[Noted[Note]]:
     """What so few tasters, or cups of each, cannot tell."""
     people = len(np.unique(scores.tasters))
     if people == 1:

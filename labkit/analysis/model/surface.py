@@ -66,24 +66,6 @@ class Surface:
         n = self.model.n_surface
         return self.fit.effects.covariance[:n, :n]
 
-    @property
-    def taster_effects(self) -> pd.DataFrame:
-        """Per taster: level above the panel's, and how much the slope of each factor differs.
-
-        Slopes are points per coded unit (half of the range tasted). Predictions (BLUP), so they
-        are drawn towards the panel.
-        """
-        tasters = np.unique(self.scores.tasters)
-        table = pd.DataFrame({"taster": tasters, "level": 0.0})
-        for name in self.coding.names:
-            table[name] = 0.0
-        for component, effects in zip(self.fit.components, self.fit.random_effects, strict=True):
-            column = "level" if component.name == "taster" else component.name.partition(":")[2]
-            if column in table.columns[1:]:
-                found = dict(zip(component.labels, effects, strict=True))
-                table[column] = [found.get(str(taster), 0.0) for taster in tasters]
-        return table
-
     def design(self, targets: Any) -> Floats:
         """Coded model columns for any waters.
 

@@ -15,7 +15,7 @@ import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.noted import Note, Noted, noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.analysis.model.surface import fit_surface
 from labkit.analysis.reading import views
@@ -25,6 +25,7 @@ from labkit.analysis.reading.special_scales import (
     just_about_right,
 )
 from labkit.errors import ReadingError
+from labkit.noted import Noted, noted
 from labkit.shown import Shown
 from labkit.tasting import SCALES
 
@@ -100,7 +101,7 @@ class Balance(Shown):
     n_tasters: int
     """Who answered."""
 
-    cannot_tell: tuple[Noted, ...]
+    cannot_tell: tuple[Noted[Note], ...]
     """What kept a curve from being drawn, one sentence each."""
 
 
@@ -223,7 +224,7 @@ def _penalties(
     return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect"]]
 
 
-def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[Noted, ...]]:
+def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[Noted[Note], ...]]:
     """Too sharp less too flat along alkalinity, and what could not be told on the way."""
     empty = pd.DataFrame(columns=[FACTOR, "mean", "lo", "hi"], dtype=np.float64)
     own = frame[frame["attribute"].astype(str) == name]

@@ -12,10 +12,11 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from labkit.analysis.model.coding import Bools, Floats, Term, term_matrix, to_frame
+from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.recommendation import Recommendation, recommend
 from labkit.errors import ReadingError
-from labkit.water import COORDINATES, Target, as_coordinates
+from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates
 
 DRAWS: Final = 1000
 """Surfaces drawn from the estimate."""
@@ -96,6 +97,9 @@ class FactorRange:
     """Whether the scores say anything of this factor. If not, any level tasted may be the best,
     and ``best`` is one near which cups were tasted."""
 
+    is_kept: bool = False
+    """Whether it stays where it was held, as it is not told."""
+
     @property
     def edge(self) -> End | None:
         """Which end of the range tasted the best level is at; None if at none."""
@@ -110,7 +114,8 @@ class FactorRange:
     def open_end(self) -> bool:
         """Whether a still better level may lie beyond the range tasted."""
         lowest = self.edge is End.LOW and self.tasted_lo <= 0
-        highest = self.edge is End.HIGH and self.factor == "mg_share" and self.tasted_hi >= 1
+        top = COORDINATE[self.factor].highest
+        highest = self.edge is End.HIGH and self.tasted_hi >= top
         return self.edge is not None and not (lowest or highest)
 
 
@@ -299,11 +304,19 @@ def best_to_serve(
     The surface's own and None where the scale is not known to be one on which more is better.
     """
     best = find_best(surface, rng=rng, feasible=feasible)
+    recommended = recommended_of(surface.scores, feasible=feasible)
+    return best if recommended is None else serve(best, surface, recommended), recommended
+
+
+def recommended_of(scores: Scores, *, feasible: Any = None) -> Recommendation | None:
+    """The recommendation, surface or not: the next flight rests on it too.
+
+    None where the scale is not known to be one on which more is better.
+    """
     try:
-        recommended = recommend(surface.scores, feasible=feasible)
+        return recommend(scores, feasible=feasible)
     except ReadingError:
-        return best, None
-    return serve(best, surface, recommended), recommended
+        return None
 
 
 def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
@@ -323,7 +336,14 @@ def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
         else:
             lo, hi = one.tasted_lo, one.tasted_hi
         ranges.append(
-            replace(one, best=now.level, lo=lo, hi=hi, is_told=one.is_told and now.is_told)
+            replace(
+                one,
+                best=now.level,
+                lo=lo,
+                hi=hi,
+                is_told=one.is_told and now.is_told,
+                is_kept=not one.is_told or recommended.is_kept(one.factor),
+            )
         )
     return replace(
         best,
@@ -383,6 +403,7 @@ def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange
                 tasted_lo=factor.low,
                 tasted_hi=factor.high,
                 is_told=_is_told(surface, place),
+                is_kept=not _is_told(surface, place),
             )
         )
     return tuple(found)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -11,18 +11,20 @@ import pandas as pd
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
-from labkit.analysis.model.noted import Noted
-from labkit.analysis.model.scores import Scores, attributes_of, gather_scores
+from labkit.analysis.model.noted import Note
+from labkit.analysis.model.scores import Scores, attributes_of, gather_both
 from labkit.analysis.model.surface import Surface, fit_surface
-from labkit.analysis.reading.best import Best, best_to_serve
+from labkit.analysis.reading.best import Best, best_to_serve, recommended_of
 from labkit.analysis.reading.diagnostics import Diagnostics, diagnose
 from labkit.analysis.reading.differences import WaterDifferences, compare_waters
 from labkit.analysis.reading.extraction import Extraction, check_extraction
 from labkit.analysis.reading.panel import PanelCheck, check_panel
+from labkit.analysis.reading.salts import SaltsReading, read_salts
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
 from labkit.errors import ReadingError
+from labkit.noted import Noted
 from labkit.shown import Shown
 
 SEED: Final = 20_250_301
@@ -43,7 +45,8 @@ class Reading(Shown):
     """The best water as a region; None without a surface."""
 
     recommended: Recommendation | None
-    """The water to serve, which ``best`` names too; None without a surface."""
+    """The water that the scores speak for, which ``best`` names too and the next flight rests on;
+    None where more is not known to be better."""
 
     waters: WaterDifferences | None
     """Means and differences of the waters tasted; None with one water or too few scores."""
@@ -61,13 +64,22 @@ class Reading(Shown):
     """Whether differences may be ones of extraction, for strength and for yield; empty where
     neither was measured, or without a surface."""
 
+    salts: tuple[SaltsReading, ...] = ()
+    """What flights that compare salts say, by themselves: no part of the surface."""
+
     no_waters: str = ""
     """Why single waters are not compared, where a surface is; empty if they are."""
 
     @property
-    def cannot_tell(self) -> tuple[Noted, ...]:
+    def cannot_tell(self) -> tuple[Noted[Note], ...]:
         """What these cups cannot tell, one sentence each."""
         return () if self.surface is None else self.surface.model.cannot_tell
+
+    @property
+    def has_only_salts(self) -> bool:
+        """Whether nothing but salts was compared, so that there is no other answer."""
+        unread = self.verdict.unread
+        return bool(self.salts) and unread is not None and unread.why is WhyUnread.ONLY_SALTS
 
     def predict(self, targets: Any, *, level: float = 0.95) -> pd.DataFrame:
         """Expected scores of any waters in the average flight.
@@ -135,7 +147,7 @@ def read_coffee(
     ReadingError
         If there is nothing to read.
     """
-    scores = gather_scores(
+    gathered = gather_both(
         frame,
         attribute,
         brew_method=brew_method,
@@ -144,24 +156,44 @@ def read_coffee(
         without_tasters=without_tasters,
         without_sessions=without_sessions,
     )
-    return _read(scores, feasible=feasible, rng=rng)
+    return _read(*gathered, feasible=feasible, rng=rng)
 
 
 def _read(
-    scores: Scores, *, feasible: Any = None, rng: np.random.Generator | None = None
+    scores: Scores | None,
+    of_salts: Scores | None,
+    *,
+    feasible: Any = None,
+    rng: np.random.Generator | None = None,
 ) -> Reading:
     rng = np.random.default_rng(SEED) if rng is None else rng
+    if of_salts is None:
+        return _read_waters(scores, feasible=feasible, rng=rng)  # type: ignore[arg-type]
+    if scores is None:
+        only = Unread(why=WhyUnread.ONLY_SALTS, n_scores=len(of_salts.score))
+        # The waters are compared by their salts, not once more by their labels.
+        nothing = _without_surface(of_salts, only, rng, recommended=None)
+        reading = replace(nothing, waters=None)
+    else:
+        reading = _read_waters(scores, feasible=feasible, rng=rng)
+    with threadpool_limits(1):
+        # Draws of its own: what the salts did moves no other number.
+        return replace(reading, salts=read_salts(of_salts, rng=np.random.default_rng(SEED)))
+
+
+def _read_waters(scores: Scores, *, feasible: Any, rng: np.random.Generator) -> Reading:
     refusal = nothing_to_fit(scores)
     with threadpool_limits(1):
         if refusal is not None:
-            return _without_surface(scores, refusal, rng)
+            return _without_surface(scores, refusal, rng, recommended_of(scores, feasible=feasible))
         try:
             surface = fit_surface(scores)
         except ReadingError as error:
             refused = Unread(why=WhyUnread.REFUSED, error=str(error))
-            return _without_surface(scores, refused, rng)
+            return _without_surface(scores, refused, rng, recommended_of(scores, feasible=feasible))
         except np.linalg.LinAlgError:
-            return _without_surface(scores, Unread(why=WhyUnread.NO_CURVE), rng)
+            why = Unread(why=WhyUnread.NO_CURVE)
+            return _without_surface(scores, why, rng, recommended_of(scores, feasible=feasible))
         best, recommended = best_to_serve(surface, rng=rng, feasible=feasible)
         waters, no_waters = _waters(scores, rng)
         diagnostics = diagnose(surface, waters)
@@ -181,12 +213,14 @@ def _read(
         )
 
 
-def _without_surface(scores: Scores, why: Unread, rng: np.random.Generator) -> Reading:
+def _without_surface(
+    scores: Scores, why: Unread, rng: np.random.Generator, recommended: Recommendation | None
+) -> Reading:
     return Reading(
         scores=scores,
         surface=None,
         best=None,
-        recommended=None,
+        recommended=recommended,
         waters=_waters(scores, rng)[0],
         panel=check_panel(scores, found=False),
         diagnostics=None,
@@ -258,9 +292,9 @@ def read_attributes(
     unread: dict[str, str] = {}
     for attribute in attributes_of(frame) if attributes is None else attributes:
         try:
-            scores = gather_scores(frame, attribute, beside=gathered, **choices)
-            gathered.append(scores)
-            readings[attribute] = _read(scores, feasible=feasible, rng=rng)
+            both = gather_both(frame, attribute, beside=gathered, **choices)
+            gathered += [one for one in both if one is not None]
+            readings[attribute] = _read(*both, feasible=feasible, rng=rng)
         except ReadingError as error:
             unread[attribute] = str(error)
     rows = [_summary(name, reading) for name, reading in readings.items()]

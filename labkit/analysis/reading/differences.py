@@ -186,11 +186,11 @@ def compare_waters(scores: Scores, *, rng: np.random.Generator) -> WaterDifferen
     weights = np.column_stack([np.eye(n), np.zeros((n, len(fit.effects.beta) - n))])
     means = pd.concat([recipes, fit.effects.intervals(weights)], axis=1)
     control = [int(i) for i in np.flatnonzero(recipes["is_control"].to_numpy(dtype=bool))]
-    against = _differences(
+    against = differences_of(
         fit, weights, labels, [(i, c) for c in control for i in range(n) if i not in control], rng
     )
     order = np.argsort(-means["mean"].to_numpy(), kind="stable")
-    pairs = _differences(
+    pairs = differences_of(
         fit,
         weights,
         labels,
@@ -242,13 +242,14 @@ def _duplicate_bowls(scores: Scores) -> list[Component]:
     return [Component.grouped("bowl", bowls)]
 
 
-def _differences(
+def differences_of(
     fit: MixedFit,
     weights: Floats,
     labels: Floats,
     pairs: list[tuple[int, int]],
     rng: np.random.Generator,
 ) -> pd.DataFrame:
+    """Differences between waters, all at once: ``recipe, other, difference, se, df, lo, hi, p``."""
     rows = np.array([weights[i] - weights[j] for i, j in pairs]).reshape(-1, weights.shape[1])
     known = fit.effects.intervals(rows)
     table = pd.DataFrame(

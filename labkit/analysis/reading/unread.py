@@ -21,6 +21,7 @@ class WhyUnread(StrEnum):
     REFUSED = "the scores cannot be read"
     MIDDLE_IS_BEST = "a mean of just-about-right answers says nothing"
     ONE_WATER = "only one water was scored"
+    ONLY_SALTS = "only waters that differ in their salts were scored"
     ALL_ALIKE = "every score is the same"
     EACH_ALIKE = "each taster gave every cup the same score"
     TOO_FEW = "there are too few scores"

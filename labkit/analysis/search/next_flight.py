@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from labkit.analysis.model.noted import Noted
+from labkit.analysis.model.noted import Note
 from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.acquisition import knowledge_gradient
 from labkit.analysis.search.belief import Belief, Helped, believe
@@ -16,6 +16,7 @@ from labkit.analysis.search.earlier_coffees import HeadStart
 from labkit.analysis.search.estimate import SEED, SecondOpinion
 from labkit.analysis.search.reasons import Reason, reason_for
 from labkit.errors import RegionError
+from labkit.noted import Noted
 from labkit.shown import Shown
 from labkit.tasting import Scale
 from labkit.water import (
@@ -84,7 +85,7 @@ class Suggestion(Shown):
     second: SecondOpinion | None
     """What the fitted surface alone would choose; None before the first flight."""
 
-    notes: tuple[Noted, ...]
+    notes: tuple[Noted[Note], ...]
     """What was left out or put together on the way, one sentence each."""
 
     is_elsewhere: bool
@@ -242,11 +243,7 @@ def suggest_flight(
     )
     chosen = []
     for step, (place, gain) in enumerate(zip(batch.places, batch.gains, strict=True)):
-        expected, low, high = (
-            belief.leader_expected
-            if place == leader
-            else (float(posterior.mean[place]), *posterior.interval(place))
-        )
+        expected, low, high = belief.leader_expected if place == leader else belief.stated(place)
         chosen.append(
             SuggestedCup(
                 target=water_target(posterior.recipes[place]),

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from labkit.analysis.model.cleaning import must_be_filled
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, SCORES_COLUMNS, Scale
-from labkit.water import COORDINATES, STANDARD_SPAN, as_coordinates
+from labkit.water import COORDINATES, SALT_SHARES, STANDARD_SPAN, as_coordinates
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -389,7 +389,7 @@ class SimulatedPanel:
                 cups[name] = pd.Series([value] * len(cups), dtype=object if value is None else None)
         if "blind_code" not in cups:
             cups["blind_code"] = ""
-        for name in ("strength_percent", "extraction_percent"):
+        for name in ("strength_percent", "extraction_percent", *SALT_SHARES):
             if name not in cups:
                 cups[name] = np.nan
         return cups

@@ -19,11 +19,13 @@ from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.estimate import SEED
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.recommendation import (
+    AT_MOST,
     FEWEST_FLIGHTS,
     LIKELY,
     SMALL_LOSS,
     SURE,
     Level,
+    differences,
     level_of,
 )
 from labkit.shown import Shown
@@ -269,11 +271,11 @@ def _above_control(
     posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     chance, over, most = None, None, None
     if belief.control is not None:
-        control = posterior.draws[:, belief.control]
-        most = float(np.quantile(posterior.draws.max(axis=1) - control, 0.9))
+        control = posterior.draws[:, belief.control].astype(float)
+        most = float(np.quantile(posterior.draws.max(axis=1) - control, AT_MOST))
         if belief.control != leader:
-            chance = posterior.chance_above(leader, belief.control)
-            more = posterior.draws[:, leader] - control
+            more = differences(posterior.draws[:, leader].astype(float), control)
+            chance = float(np.mean(more > 0))
             low, high = np.quantile(more, [0.05, 0.95])
             over = (float(more.mean()), float(low), float(high))
     level = level_of(

@@ -11,6 +11,8 @@ import pandas as pd
 from labkit.errors import SheetError
 from labkit.water import (
     CYCLES,
+    SALT_SHARE,
+    Concentrate,
     DropKit,
     Mixing,
     Portrait,
@@ -20,6 +22,7 @@ from labkit.water import (
     TankMixing,
     drops_of,
     ion_table,
+    measured_ml,
     meter_of,
     portray,
 )
@@ -29,9 +32,6 @@ COLUMNS: Final = ("part", "item", "volume_l", "value", "low", "high", "unit")
 
 UNITS: Final = ("mg/L CaCO3", "mmol/L", "°dH", "°fH")
 """In which hardness and alkalinity are given; °dH and °fH are German and French degrees."""
-
-BASE: Final = "base water"
-"""What the base is called in the table, whatever its name at that place."""
 
 
 def recipe_frame(
@@ -51,11 +51,11 @@ def recipe_frame(
     Returns
     -------
     DataFrame
-        ``part, item, volume_l, value, low, high, unit``. Parts are ``make``, what a mL of each
-        bottle adds to a litre or how pure a salt is (``from``), what rounding costs
-        (``rounding``), how well the water is known (``uncertainty``, k = 2), ``water``, ``check``
-        (low and high bound what agrees) and ``machine`` (low and high are the two sets of
-        constants).
+        ``part, item, volume_l, value, low, high, unit``. Parts are ``make`` (doses, and the litres
+        of each water to pour), what a mL of each bottle adds to a litre or how pure a salt is
+        (``from``), what rounding costs (``rounding``), how well the water is known
+        (``uncertainty``, k = 2), ``water``, ``check`` (low and high bound what agrees) and
+        ``machine`` (low and high are the two sets of constants).
 
     Raises
     ------
@@ -75,9 +75,12 @@ def table_of(
 ) -> pd.DataFrame:
     """The table of :func:`recipe_frame` with the portrait of its water, which takes a while."""
     rows: list[tuple[Any, ...]] = []
+    none = (None, None)
     for recipe in recipes:
         for item, amount, unit in amounts(recipe):
             rows.append(("make", item, recipe.volume_l, amount, None, None, unit))
+        for item, amount in recipe.base_parts:
+            rows.append(("make", item, recipe.volume_l, measured_ml(amount) / 1000, *none, "L"))
     rows += _source_rows(recipes[-1])
     for recipe in recipes:
         rows += _spread_rows("rounding", recipe.volume_l, recipe.rounding)
@@ -100,11 +103,10 @@ def check_recipes(recipes: Sequence[Recipe]) -> None:
 
 
 def amounts(recipe: Recipe) -> list[tuple[str, float, str]]:
-    """What goes in: item, amount and unit, the base water last."""
+    """What is dosed or weighed: item, amount and unit."""
     if isinstance(recipe, TankMixing):
         return [(p.salt.label, p.mass_g, "g") for p in recipe.portions if p.exact_g]
-    doses = [(d.concentrate.name, d.volume_ml, "mL") for d in recipe.doses if d.exact_ml]
-    return [*doses, (BASE, recipe.base_ml, "mL")]
+    return [(d.concentrate.name, d.volume_ml, "mL") for d in recipe.doses if d.exact_ml]
 
 
 def right_if(low: float, high: float) -> str:
@@ -125,8 +127,15 @@ def made_of(recipe: Recipe) -> dict[str, str]:
     held: dict[str, list[str]] = {}
     for bottle, salt_label, what, strength in _bottle_rows(recipe):
         held.setdefault(bottle, [salt_label]).append(f"{strength:.3g} mg/L {what}")
+    weighed = {
+        dose.concentrate.name: f"{dose.concentrate.strength_g_l:.2f} g/L"
+        for dose in recipe.doses
+        if isinstance(dose.concentrate, Concentrate)
+    }
     return {
-        name: f"{salts}; " * (salts != name) + f"1 mL in 1 L adds {' and '.join(adds)}"
+        name: ", ".join(filter(None, [salts * (salts != name), weighed.get(name)]))
+        + "; " * (salts != name or name in weighed)
+        + f"1 mL in 1 L adds {' and '.join(adds)}"
         for name, (salts, *adds) in held.items()
     }
 
@@ -191,6 +200,9 @@ def _water_rows(recipe: Recipe) -> list[tuple[Any, ...]]:
     for quantity, found in (("hardness", water.hardness_in), ("alkalinity", water.alkalinity_in)):
         rows += [("water", quantity, None, found(unit), None, None, unit) for unit in UNITS]
     rows.append(("water", "Mg share of hardness", None, water.mg_share, None, None, "1"))
+    for share in recipe.target.salt_shares:
+        got = water.salt_shares[share]
+        rows.append(("water", SALT_SHARE[share].title, None, got, None, None, "1"))
     for symbol, mg_l in water.ions_mg_l.items():
         name = ion_table()[symbol].name
         rows.append(("water", name, None, mg_l, None, None, "mg/L"))

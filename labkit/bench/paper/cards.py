@@ -8,7 +8,6 @@ from typing import Any, Literal
 import pandas as pd
 
 from labkit.bench.paper.card_table import (
-    BASE,
     UNITS,
     amounts,
     dosed,
@@ -17,11 +16,22 @@ from labkit.bench.paper.card_table import (
     tool_of,
 )
 from labkit.bench.paper.sheet import Sheet, render
-from labkit.present import CAUTIONS, cautions_for, from_to, ph_range, qr_svg, remarks, say
+from labkit.present import (
+    CAUTIONS,
+    cautions_for,
+    from_to,
+    made_figures,
+    ph_range,
+    qr_svg,
+    remarks,
+    say,
+)
 from labkit.release import made_with
 from labkit.water import (
     ANALYSIS_HALF_WIDTH_PERCENT,
+    BASE,
     CYCLES,
+    PURE,
     PURE_WATER,
     SOURCE,
     Portrait,
@@ -29,6 +39,7 @@ from labkit.water import (
     TankMixing,
     digits_of,
     figure,
+    litres,
     up,
 )
 
@@ -85,9 +96,12 @@ def card_page(
             "page": page,
             "differs": differs,
             "known": known,
-            "target": last.target,
             "volumes": [f"{recipe.volume_l:g} L" for recipe in recipes],
             "pour": pour_rows(recipes, base_name),
+            "made": made_rows(recipes),
+            "reached": last.reached,
+            "stated": made_figures(last.reached),
+            "salts": last.target.salts_text,
             "unit": "g" if salts else "mL",
             "from_salts": salts,
             "steps": steps_of(last, base_name),
@@ -118,7 +132,7 @@ def card_page(
 
 def usual_base_name(recipe: Recipe) -> str:
     """What the base is called where nobody named it."""
-    return "pure water" if recipe.base == PURE_WATER else "base water"
+    return PURE if recipe.base == PURE_WATER else BASE
 
 
 def steps_of(recipe: Recipe, base_name: str) -> list[str]:
@@ -152,15 +166,15 @@ def card_texts(
     last = recipes[-1]
     base_name = base_name or usual_base_name(last)
     salts = isinstance(last, TankMixing)
-    target = last.target
+    made = made_figures(last.reached)
     cautions = cautions_for("tank" if salts else "mixing", [last])
     on_paper = ("Read the cautions on the card before you weigh or pour.",)
     first = [
         name,
         *([f"for {made_for}"] if made_for else []),
-        f"Ca:Mg {target.ca_mg_ratio_text}; {target.ca_mg_text}; "
-        f"hardness {target.hardness_mg_l_caco3:.0f}, "
-        f"alkalinity {target.alkalinity_mg_l_caco3:.0f} mg/L as CaCO3",
+        f"Ca:Mg {last.reached.ca_mg_ratio_text}; {last.reached.ca_mg_text}; "
+        f"hardness {made['hardness']}, alkalinity {made['alkalinity']} mg/L as CaCO3"
+        f"{last.target.salts_text and f'; {last.target.salts_text}'}",
         f"{'WEIGH, g' if salts else 'POUR, mL'}, to make "
         + " | ".join(f"{recipe.volume_l:g} L" for recipe in recipes),
         *(f"{row['item']}: {' | '.join(row['amounts'])}" for row in pour_rows(recipes, base_name)),
@@ -210,25 +224,34 @@ def bands_of(frame: pd.DataFrame) -> list[tuple[str, str]]:
 
 
 def pour_rows(recipes: Sequence[Recipe], base_name: str) -> list[dict[str, Any]]:
-    """A row for each bottle or salt with its amount in every volume; base water in litres."""
+    """A row for each bottle or salt with its amount in every volume, then one for each water."""
     rows: dict[str, list[str]] = {}
+
+    def put(item: str, at: int, text: str) -> None:
+        rows.setdefault(item, ["0"] * len(recipes))[at] = text
+
     for at, recipe in enumerate(recipes):
-        _, step, unit = tool_of(recipe)
+        digits = digits_of(tool_of(recipe)[1])
         for item, amount, _ in amounts(recipe):
-            is_base = unit == "mL" and item == BASE
-            text = f"{amount / 1000:.3g} L" if is_base else f"{amount:.{digits_of(step)}f}"
-            start = recipe.start
-            if is_base and start is not None and start.is_blend:
-                for name, ml in start.parts(amount):  # nobody works out shares at the tap
-                    rows.setdefault(name, ["0"] * len(recipes))[at] = f"{ml / 1000:.3g} L"
-                continue
-            row = rows.setdefault(base_name if is_base else item, ["0"] * len(recipes))
-            row[at] = text
+            put(item, at, f"{amount:.{digits}f}")
+        parts = recipe.base_parts
+        for name, volume_ml in parts:  # nobody works out shares at the tap
+            put(name if len(parts) > 1 else base_name, at, litres(volume_ml))
     held = made_of(recipes[-1])
     return [
         {"item": item, "held": held.get(item, ""), "amounts": amounts}
         for item, amounts in rows.items()
     ]
+
+
+def made_rows(recipes: Sequence[Recipe]) -> list[tuple[str, ...]]:
+    """What the doses of each volume make: a row a quantity, as made_figures states it."""
+    made = [made_figures(recipe.reached) for recipe in recipes]
+    heads = {
+        "hardness": "makes hardness, mg/L as CaCO3",
+        "alkalinity": "makes alkalinity, mg/L as CaCO3",
+    }
+    return [(head, *(one[what] for one in made)) for what, head in heads.items()]
 
 
 def _readings(frame: pd.DataFrame) -> dict[tuple[str, str], dict[str, tuple[str, str]]]:
@@ -272,7 +295,7 @@ def _check_values(frame: pd.DataFrame) -> dict[str, Any]:
 
 def _values(frame: pd.DataFrame, item: str) -> list[str]:
     some = frame[(frame["part"] == "water") & (frame["item"] == item)].set_index("unit")["value"]
-    digits = {"mg/L CaCO3": 0, "mmol/L": 2, "°dH": 1, "°fH": 1}
+    digits = {"mg/L CaCO3": 1, "mmol/L": 2, "°dH": 1, "°fH": 1}
     return [f"{float(some[unit]):.{digits[unit]}f}" for unit in UNITS]
 
 

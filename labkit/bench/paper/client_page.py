@@ -8,12 +8,13 @@ from typing import Final
 
 from labkit.analysis import VerdictKind
 from labkit.bench.paper.card_table import recipe_frame
-from labkit.bench.paper.cards import bands_of, pour_rows, steps_of
+from labkit.bench.paper.cards import bands_of, made_rows, pour_rows, steps_of
 from labkit.bench.plots.pictures import main_picture
 from labkit.present import (
     best_of,
     cautions_for,
     confirmation_of,
+    made_figures,
     notes,
     remarks,
     say,
@@ -21,7 +22,7 @@ from labkit.present import (
     table,
 )
 from labkit.release import made_with
-from labkit.water import DROP_KITS, Recipe, TankMixing, Target
+from labkit.water import DROP_KITS, Recipe, TankMixing, Target, Water
 from labkit.workflow import Report
 
 FIRST_STYLE: Final = (
@@ -61,15 +62,17 @@ def client_page_html(report: Report) -> str:
     """Verdict, recipe, how sure, confirmation and picture of one coffee, on one page."""
     about, reading, card = report.coffee, report.reading, report.card
     head, _, rest = say(reading).partition(". ")
-    target = None if reading.best is None else reading.best.target
-    target = card.recipes[-1].target if card is not None else target
+    water: Target | Water | None = None if reading.best is None else reading.best.target
+    water = card.recipes[-1].reached if card is not None else water
+    wanted = card.recipes[-1].target if card is not None else water
+    salts = wanted.salts_text if isinstance(wanted, Target) else ""
     return (
         '<section class="first"><header><div><p class="small">report</p>'
         f"<h1>{escape(about.name)}</h1></div>"
         f'<p class="who">{escape(about.client)}<br>{date.today():%Y-%m-%d}</p></header>'
         f'<p class="verdict"><strong>{escape(head)}{"." if rest else ""}</strong> '
         f"{escape(rest)}</p>"
-        + _wanted_html(target)
+        + _wanted_html(water, salts)
         + '<div class="two"><div>'
         + _recipe_html(report)
         + "</div><div><h2>How sure that is</h2>"
@@ -84,14 +87,17 @@ def client_page_html(report: Report) -> str:
     )
 
 
-def _wanted_html(target: Target | None) -> str:
-    if target is None:
+def _wanted_html(water: Target | Water | None, salts: str) -> str:
+    """The water that the recipe makes, or without one that is wanted, and its salts if asked."""
+    if water is None:
         return ""
+    made = made_figures(water)
     figures = (
-        (target.ca_mg_ratio_text, "Ca:Mg, by moles"),
-        (target.ca_mg_text, "mg/L as CaCO3"),
-        (f"{target.hardness_mg_l_caco3:.0f}", "hardness, mg/L as CaCO3"),
-        (f"{target.alkalinity_mg_l_caco3:.0f}", "alkalinity, mg/L as CaCO3"),
+        (water.ca_mg_ratio_text, "Ca:Mg, by moles"),
+        (water.ca_mg_text, "mg/L as CaCO3"),
+        (made["hardness"], "hardness, mg/L as CaCO3"),
+        (made["alkalinity"], "alkalinity, mg/L as CaCO3"),
+        *([(salts, "of the salts, by charge")] if salts else []),
     )
     return (
         '<div class="wanted">'
@@ -103,15 +109,16 @@ def _wanted_html(target: Target | None) -> str:
 def _recipe_html(report: Report) -> str:
     reading, card = report.reading, report.card
     head = "<h2>The recipe</h2>"
-    if reading.best is None:
+    if reading.best is None and card is None:
         return head + notes([f"No recipe follows from these scores: {say(reading)}"])
     said = []
-    if reading.verdict.kind is not VerdictKind.FOUND:
+    if reading.best is not None and reading.verdict.kind is not VerdictKind.FOUND:
         said.append(
             f"The scores show no best water: this is a choice, not a finding. {best_of(reading)}"
         )
     if card is None:
-        return head + notes([*said, f"{reading.best.target.text}. {report.no_card}"])
+        water = "" if reading.best is None else f"{reading.best.target.text}. "
+        return head + notes([*said, f"{water}{report.no_card}"])
     return head + notes([*said, *remarks(card)]) + doses_html(card.recipes, card.base_name)
 
 
@@ -120,6 +127,7 @@ def doses_html(recipes: tuple[Recipe, ...], base_name: str) -> str:
     salts = isinstance(recipes[-1], TankMixing)
     frame = recipe_frame(recipes, kits=list(DROP_KITS.values())[:1])
     rows = [(row["item"], *row["amounts"]) for row in pour_rows(recipes, base_name)]
+    rows += made_rows(recipes)
     steps = "".join(f"<li>{escape(one)}</li>" for one in steps_of(recipes[-1], base_name))
     return (
         table(

@@ -11,16 +11,18 @@ from typing import Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
-from labkit.present import CAUTIONS, cautions_for, remarks
+from labkit.present import CAUTIONS, cautions_for, made_figures, ml_of, remarks
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
 from labkit.water import (
     PURE,
     Concentrate,
+    Dose,
     Mixing,
     StartWater,
     Weighing,
     conductivity_us_cm,
     digits_of,
+    measured_ml,
     meter_of,
 )
 
@@ -73,7 +75,7 @@ def bench_sheet(
         pipette_ml=pipette_ml,
     )
     mixings = [jug.mixing for jug in plan.jugs]
-    used = [b for b in plan.bottles if any(_dose_ml(mixing, b) > 0 for mixing in mixings)]
+    used = [b for b in plan.bottles if any(_dose(mixing, b).volume_ml for mixing in mixings)]
     base_name = "base blend" if start.is_blend else start.name
     flights = sorted({jug.flight for jug in plan.jugs})
     pages = []
@@ -117,35 +119,36 @@ def _meter_percent(mixings: Sequence[Mixing]) -> float:
     return max([100 * one.slack / max(one.shown, 2 * one.slack) for one in bands])
 
 
-def _dose_ml(mixing: Mixing, bottle: Concentrate) -> float:
-    return next(d.volume_ml for d in mixing.doses if d.concentrate.name == bottle.name)
+def _dose(mixing: Mixing, bottle: Concentrate) -> Dose:
+    return next(dose for dose in mixing.doses if dose.concentrate.name == bottle.name)
 
 
 def _jug_row(jug: JugToMix, used: Sequence[Concentrate]) -> dict[str, Any]:
-    mixing, digits = jug.mixing, digits_of(jug.mixing.pipette_ml)
-    doses = [_dose_ml(mixing, bottle) for bottle in used]
+    mixing, made = jug.mixing, made_figures(jug.mixing.reached)
+    doses = [_dose(mixing, bottle) for bottle in used]
     marks = (("control", jug.is_control), ("mix and brew separately", jug.is_duplicate))
     return {
         "jug": jug.jug,
         "codes": jug.codes,
         "water": jug.water,
         "ratio": mixing.target.ca_mg_ratio_text,
+        "salts": mixing.target.salts_text,
         "ca_mg": mixing.reached.ca_mg_text,
-        "hardness": f"{mixing.reached.hardness_mg_l_caco3:.0f}",
-        "alkalinity": f"{mixing.reached.alkalinity_mg_l_caco3:.0f}",
+        "hardness": made["hardness"],
+        "alkalinity": made["alkalinity"],
         "remark": ", ".join(word for word, is_so in marks if is_so),
-        "doses": [f"{dose:.{digits}f}" if dose else "" for dose in doses],
-        "base": f"{mixing.base_ml:.0f}",
+        "doses": [ml_of(mixing, dose) if dose.volume_ml else "" for dose in doses],
+        "base": f"{measured_ml(mixing.base_ml):.0f}",
         "conductivity": f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
     }
 
 
 def _totals(mixings: Sequence[Mixing], used: Sequence[Concentrate]) -> dict[str, Any]:
     digits = digits_of(mixings[0].pipette_ml)
-    sums = [sum(_dose_ml(mixing, bottle) for mixing in mixings) for bottle in used]
+    sums = [sum(_dose(mixing, bottle).volume_ml for mixing in mixings) for bottle in used]
     return {
         "doses": [f"{total:.{digits}f}" for total in sums],
-        "base": f"{sum(mixing.base_ml for mixing in mixings):.0f}",
+        "base": f"{sum(measured_ml(mixing.base_ml) for mixing in mixings):.0f}",
     }
 
 

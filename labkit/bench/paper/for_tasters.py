@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 
 _MOST_TO_RING = 11
 _MOST_WITH_WORDS = 5
-_PAGE_MM, _LINE_MM = 245.0, 4.6
-_ROW_MM, _CUP_MM = 7.8, 4.0
-"""Room for cups on a page, a line of the legend, a row of a cup, and what a cup adds (mm)."""
+_PAGE_MM, _LINE_MM, _LINE_LETTERS = 227.0, 4.3, 112
+_ROW_MM, _CUP_MM = 7.4, 3.0
+"""Room for legend and cups on a page of A4 or Letter, a line of the legend (and its letters), a row
+of a cup, and what a cup adds (mm)."""
 
 _STAGES = {"hot": N_("hot"), "warm": N_("warm"), "cool": N_("cool")}
 _TICK = {"step": 10, "whole": 18}
@@ -171,7 +172,9 @@ def _by_page(
     language: Language,
 ) -> list[list[dict[str, Any]]]:
     """The cups of one flight in parts that fit a page, as equal as can be."""
-    room = _PAGE_MM - _LINE_MM * (3 + len(_legend(attributes, stages, language)))
+    legend = [" ".join(scale.values()) for scale in _legend(attributes, stages, language)]
+    lines = sum(-(-len(text) // _LINE_LETTERS) for text in legend)
+    room = _PAGE_MM - _LINE_MM * (3 + lines)
     n_fit = max(1, int(room // (_ROW_MM * max(2, len(attributes)) + _CUP_MM)))
     n_pages = -(-len(cups) // n_fit)
     share, more = divmod(len(cups), n_pages or 1)

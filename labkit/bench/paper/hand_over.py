@@ -117,6 +117,7 @@ def card_files(
             "mg_share": last.target.mg_share,
             "hardness_mg_l_caco3": last.target.hardness_mg_l_caco3,
             "alkalinity_mg_l_caco3": last.target.alkalinity_mg_l_caco3,
+            **last.target.salt_shares,
         },
         "differs": list(differs),
         "known": list(known),

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from labkit.bench.paper.for_tasters import chosen_flights
 from labkit.bench.paper.sheet import Sheet, render
@@ -17,18 +17,18 @@ from labkit.tasting import CupPlan
 if TYPE_CHECKING:
     from labkit.book import Bottle
 
-A4_WIDTH_MM: Final = 210.0
-A4_HEIGHT_MM: Final = 297.0
+_SHEETS_MM: Final = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+"""Width and height of a sheet (mm): ISO 216; ANSI/ASME Y14.1, 8.5 by 11 inches."""
+
+_INCH_MM: Final = 25.4
 _SLACK_MM: Final = 0.3
 
 BOTTLE_CAUTION: Final = "Concentrate. Not for drinking. Keep from children."
 
-_BOTTLE_MM: Final = (60.0, 30.0)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabelPaper:
-    """Where the labels lie on an A4 sheet, as its packet says."""
+    """Where the labels lie on a sheet, as its packet says."""
 
     columns: int
     """Labels side by side."""
@@ -54,6 +54,9 @@ class LabelPaper:
     pitch_y_mm: float
     """From a label's top edge to that of the one below (mm)."""
 
+    sheet: Literal["A4", "Letter"] = "A4"
+    """What the sheet measures."""
+
     def __post_init__(self) -> None:
         for name in ("columns", "rows"):
             if getattr(self, name) < 1:
@@ -68,9 +71,10 @@ class LabelPaper:
                     "Measure a label in millimetres.",
                     field=name,
                 )
+        wide, high = self.sheet_mm
         for start, pitch, size, count, edge, name in (
-            ("left_mm", "pitch_x_mm", "label_width_mm", self.columns, A4_WIDTH_MM, "columns"),
-            ("top_mm", "pitch_y_mm", "label_height_mm", self.rows, A4_HEIGHT_MM, "rows"),
+            ("left_mm", "pitch_x_mm", "label_width_mm", self.columns, wide, "columns"),
+            ("top_mm", "pitch_y_mm", "label_height_mm", self.rows, high, "rows"),
         ):
             first, step, width = (float(getattr(self, field)) for field in (start, pitch, size))
             if not first >= 0:
@@ -86,8 +90,8 @@ class LabelPaper:
             end = first + (count - 1) * step + width
             if end > edge + _SLACK_MM:
                 raise SheetError(
-                    f"{name} must fit on A4 ({edge:g} mm), got {count} that end at {end:g} mm. "
-                    f"Check {start}, {pitch} and {size}.",
+                    f"{name} must fit on {self.sheet} ({edge:g} mm), got {count} that end at "
+                    f"{end:g} mm. Check {start}, {pitch} and {size}.",
                     field=name,
                 )
 
@@ -100,6 +104,7 @@ class LabelPaper:
         label_height_mm: float,
         gap_x_mm: float = 0.0,
         gap_y_mm: float = 0.0,
+        sheet: Literal["A4", "Letter"] = "A4",
     ) -> LabelPaper:
         """Labels in the middle of the sheet, with the same gap between all.
 
@@ -111,18 +116,27 @@ class LabelPaper:
             Size of a label (mm).
         gap_x_mm, gap_y_mm : float
             Between labels, across and down (mm).
+        sheet : str
+            'A4' or 'Letter'.
         """
+        wide, high = _SHEETS_MM[sheet]
         pitch_x_mm, pitch_y_mm = label_width_mm + gap_x_mm, label_height_mm + gap_y_mm
         return cls(
             columns=columns,
             rows=rows,
             label_width_mm=label_width_mm,
             label_height_mm=label_height_mm,
-            left_mm=max(0.0, (A4_WIDTH_MM - columns * pitch_x_mm + gap_x_mm) / 2),
-            top_mm=max(0.0, (A4_HEIGHT_MM - rows * pitch_y_mm + gap_y_mm) / 2),
+            left_mm=max(0.0, (wide - columns * pitch_x_mm + gap_x_mm) / 2),
+            top_mm=max(0.0, (high - rows * pitch_y_mm + gap_y_mm) / 2),
             pitch_x_mm=pitch_x_mm,
             pitch_y_mm=pitch_y_mm,
+            sheet=sheet,
         )
+
+    @property
+    def sheet_mm(self) -> tuple[float, float]:
+        """Width and height of the sheet (mm)."""
+        return _SHEETS_MM[self.sheet]
 
     @property
     def n_labels(self) -> int:
@@ -132,9 +146,25 @@ class LabelPaper:
     @property
     def text(self) -> str:
         """What to look for on the packet."""
-        return (
-            f"{self.n_labels} labels of {self.label_width_mm:g} × {self.label_height_mm:g} mm on "
-            f"A4, {self.columns} × {self.rows}"
+        return self.text_in(ENGLISH)
+
+    def text_in(self, language: Language) -> str:
+        """What to look for on the packet, in a language.
+
+        Parameters
+        ----------
+        language : Language
+            What the reader reads; inches stand beside the millimetres of a Letter sheet.
+        """
+        measures = (self.label_width_mm, self.label_height_mm)
+        size = " × ".join(language.number(one) for one in measures) + " mm"
+        if self.sheet == "Letter":
+            inches = " × ".join(language.number(round(one / _INCH_MM, 2)) for one in measures)
+            size = language.gettext("{inches} in ({millimetres})").format(
+                inches=inches, millimetres=size
+            )
+        return language.gettext("{labels} labels of {size} on {sheet}, {columns} × {rows}").format(
+            labels=self.n_labels, size=size, sheet=self.sheet, columns=self.columns, rows=self.rows
         )
 
     def place(self, index: int) -> tuple[int, float, float]:
@@ -168,13 +198,33 @@ LABEL_PAPERS: Final[Mapping[str, LabelPaper]] = MappingProxyType(
             LabelPaper.centred(3, 7, 63.5, 38.1, 2.5),
             LabelPaper.centred(2, 7, 99.1, 38.1, 2.5),
             LabelPaper.centred(2, 4, 99.1, 67.7, 2.5),
+            LabelPaper.centred(3, 10, 66.7, 25.4, 3.15, sheet="Letter"),
+            LabelPaper.centred(2, 10, 101.6, 25.4, 4.8, sheet="Letter"),
+            LabelPaper.centred(2, 7, 101.6, 33.9, 4.8, sheet="Letter"),
+            LabelPaper.centred(2, 5, 101.6, 50.8, 4.8, sheet="Letter"),
+            LabelPaper.centred(2, 3, 101.6, 84.7, 4.8, sheet="Letter"),
         )
     }
 )
-"""Common A4 label sheets by their size (common practice): measure yours before printing."""
+"""Common label sheets by their size (common practice): measure yours before printing."""
+
+_BOTTLE_MM: Final = (60.0, 30.0)
+
+
+def _holds_a_bottle(paper: LabelPaper) -> bool:
+    """Whether all that a bottle's label must say has room."""
+    return paper.label_width_mm >= _BOTTLE_MM[0] and paper.label_height_mm >= _BOTTLE_MM[1]
+
 
 SMALL_LABELS: Final = LabelPaper.centred(4, 10, 48.5, 25.4)
 LARGE_LABELS: Final = LabelPaper.centred(2, 7, 99.1, 38.1, 2.5)
+BOTTLE_PAPERS: Final[Mapping[str, LabelPaper]] = MappingProxyType(
+    {
+        LARGE_LABELS.text: LARGE_LABELS,
+        **{text: paper for text, paper in LABEL_PAPERS.items() if _holds_a_bottle(paper)},
+    }
+)
+"""Those whose labels hold all that must stand on a bottle, the usual one first."""
 
 
 def cup_labels(
@@ -225,7 +275,8 @@ def cup_labels(
         for code in plan.codes(flight)
         for _ in range(copies)
     ]
-    return _labels(labels, paper, first_free, plan.session, lab_book, "Cup labels")
+    title = language.gettext("Cup labels, session {session}").format(session=plan.session)
+    return _labels(labels, paper, first_free, plan.session, lab_book, title, language)
 
 
 def bottle_labels(
@@ -253,7 +304,7 @@ def bottle_labels(
     SheetError
         If the labels are too small or a number is off.
     """
-    if paper.label_width_mm < _BOTTLE_MM[0] or paper.label_height_mm < _BOTTLE_MM[1]:
+    if not _holds_a_bottle(paper):
         raise SheetError(
             f"paper must have labels of at least {_BOTTLE_MM[0]:g} × {_BOTTLE_MM[1]:g} mm for "
             f"bottles, or the caution is cut off, got {paper.label_width_mm:g} × "
@@ -269,7 +320,7 @@ def bottle_labels(
         }
         for bottle in bottles
     ]
-    return _labels(labels, paper, first_free, "", lab_book, "Bottle labels")
+    return _labels(labels, paper, first_free, "", lab_book, "Bottle labels", ENGLISH)
 
 
 def _bottle_lines(bottle: Bottle) -> list[str]:
@@ -306,7 +357,8 @@ def _labels(
     first_free: int,
     session: str,
     lab_book: str,
-    what: str,
+    title: str,
+    language: Language,
 ) -> Sheet:
     if not 1 <= first_free <= paper.n_labels:
         raise SheetError(
@@ -315,7 +367,7 @@ def _labels(
             field="first_free",
         )
     if not labels:
-        raise SheetError(f"{what.lower()} must be at least one, got none. Choose what to label.")
+        raise SheetError("labels must be at least one, got none. Choose what to label.")
     pages: list[list[dict[str, Any]]] = []
     for index, label in enumerate(labels, start=first_free - 1):
         sheet, x, y = paper.place(index)
@@ -325,14 +377,16 @@ def _labels(
     room = min(paper.label_width_mm / 2.6, paper.label_height_mm * 0.52)
     return render(
         "labels.html",
-        title=f"{what}, session {session}" if session else what,
+        title=title,
         session=session,
         lab_book=lab_book,
         values={
             "label_pages": pages,
             "stock": paper,
+            "stock_text": paper.text_in(language),
             "inset": 2 if min(paper.label_width_mm, paper.label_height_mm) >= 20 else 1,
             "code_mm": math.floor(10 * room) / 10,
             "text_mm": round(min(4.0, max(1.9, paper.label_height_mm / 11.5)), 2),
         },
+        language=language,
     )

@@ -22,9 +22,11 @@ from labkit.bench.plots.pictures import reading_pictures
 from labkit.book import Attribute, LabBook, MeasuredCup, frame_csv
 from labkit.present import (
     CAUTIONS,
+    ROWS_AS_LISTS,
     folded,
     in_words,
     notes,
+    say,
     table,
     to_html,
 )
@@ -153,7 +155,8 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         html=(
             '<!doctype html><html lang="en"><head><meta charset="utf-8">'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<title>{escape(title)}</title><style>{_STYLE}{FIRST_STYLE}</style></head><body>"
+            f"<title>{escape(title)}</title><style>{_STYLE}{FIRST_STYLE}{ROWS_AS_LISTS}"
+            "</style></head><body>"
             + "".join(parts)
             + f"<footer><p>{escape(made_with())}</p></footer>{_UNFOLD}{FIT}</body></html>"
         ),
@@ -191,7 +194,7 @@ def _left_out_html(found: Findings) -> str:
     """Who was left out by choice, why, and what was found with and without them."""
     if found.effect is None and not found.no_effect:
         return ""
-    said = [found.left_out.sentence]
+    said = [say(found.left_out)]
     if found.effect is not None:
         rows = [in_words(row) for row in found.effect.to_dict("records")]
         said += [f"{one[0].upper()}{one[1:]}." for one in rows]
@@ -220,7 +223,7 @@ def _session_html(one: SessionRecord, scores: pd.DataFrame) -> str:
         (
             f"{water.label}, control" if water.is_control else water.label,
             water.target.ca_mg_ratio_text,
-            water.target.ca_mg_text,
+            ", ".join(filter(None, (water.target.ca_mg_text, water.target.salts_text))),
             f"{water.target.hardness_mg_l_caco3:g}",
             f"{water.target.alkalinity_mg_l_caco3:g}",
         )

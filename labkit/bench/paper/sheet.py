@@ -12,6 +12,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from labkit.language import ENGLISH, Language
+from labkit.present import book_words
 from labkit.release import made_with
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -81,10 +82,9 @@ def render(
 ) -> Sheet:
     """Fill a template; the footer names session, lab book, version and commit.
 
-    The lab book by its last name only: a sheet that is handed over tells nothing of the folders
-    or the server that it lies on.
+    The lab book by its name only: a sheet that is handed over tells nothing of where it lies.
     """
-    book = lab_book.replace("\\", "/").rpartition("/")[2].removesuffix(".db")
+    book = book_words(lab_book)
     _ = language.gettext
     footer = [
         session and _("session {session}").format(session=session),

@@ -23,6 +23,7 @@ from labkit.bench.plots.style import (
     HAIR,
     INK,
     PALE,
+    WIDTH_IN,
     axes_for,
     bare_rows,
     named_rows,
@@ -32,19 +33,9 @@ from labkit.bench.plots.style import (
     subplots,
 )
 from labkit.errors import ReadingError
-from labkit.water import COORDINATE, COORDINATES, percent
-
-_SHORT: Final = {
-    "mg_share": "Mg share",
-    "hardness_mg_l_caco3": "hardness, mg/L",
-    "alkalinity_mg_l_caco3": "alkalinity, mg/L",
-}
-"""Labels that fit a third of a phone's width; the caption says what the mg/L are of."""
+from labkit.water import COORDINATE, COORDINATES, describe, levels_of, percent
 
 _HILL: Final = "#8fa6b2"
-
-_LEAST: Final = {"mg_share": (0.0, 1.0), "hardness_mg_l_caco3": (40, 160)}
-"""Ranges that are drawn in any case."""
 
 
 def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[Axes]:
@@ -70,7 +61,7 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
     rows = np.arange(len(across.readings))[::-1].astype(float)
     with styled():
         if axes is None:
-            figure, made = subplots(1, 3, figsize=(5.8, 1.95 + 0.62 * len(rows)), sharey=True)
+            figure, made = subplots(1, 3, figsize=(WIDTH_IN, 1.95 + 0.62 * len(rows)), sharey=True)
             height = float(figure.get_figheight())
             figure.subplots_adjust(
                 left=0.02, right=0.98, top=1 - 0.35 / height, bottom=1.6 / height, wspace=0.09
@@ -118,7 +109,7 @@ def across_picture(across: Across) -> str:
 
 
 def _panel(ax: Axes, across: Across, factor: str, rows: Floats) -> None:
-    low, high = _LEAST.get(factor, (0.0, 60.0))
+    low, high = COORDINATE[factor].low, COORDINATE[factor].high  # drawn in any case
     grey, lines, diamonds, strokes, squares = [], [], [], [], []
     hills: list[Floats] = []
     for place, one in zip(rows - 0.16, across.readings, strict=True):
@@ -167,7 +158,9 @@ def _panel(ax: Axes, across: Across, factor: str, rows: Floats) -> None:
         ax.xaxis.set_major_locator(MaxNLocator(nbins=4, steps=[1, 2, 5, 10]))
     ax.tick_params(axis="x", labelsize=10)
     bare_rows(ax, len(rows))
-    ax.set_xlabel(_SHORT[factor], fontsize=10.5)
+    # Fits a third of a phone's width; the caption says what the mg/L are of.
+    words = filter(None, (COORDINATE[factor].words, COORDINATE[factor].unit))
+    ax.set_xlabel(", ".join(words), fontsize=10.5)
 
 
 def _broken(pieces: Sequence[tuple[float, float, float]]) -> tuple[Floats, Floats]:
@@ -235,13 +228,7 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
         widest = float(np.nanmax([coffee.hi for coffee in one.coffees]))
         ax.set_xlim(left=0, right=max(0.5, 1.05 * widest))
         ax.set_xlabel("points below the coffee's own best")
-        at = one.target
-        put_title(
-            ax,
-            f"One water for all: Mg share {at.mg_share:.2f}, hardness "
-            f"{COORDINATE['hardness_mg_l_caco3'].state(at.hardness_mg_l_caco3)}, alkalinity "
-            f"{COORDINATE['alkalinity_mg_l_caco3'].state(at.alkalinity_mg_l_caco3)}",
-        )
+        put_title(ax, f"One water for all: {describe(levels_of(one.target))}")
         put_caption(
             ax,
             "Diamond: expected loss; line: its 95 % interval; grey stroke: what is lost even with "

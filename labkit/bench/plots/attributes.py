@@ -14,6 +14,7 @@ from labkit.bench.plots.style import (
     BAND,
     HAIR,
     INK,
+    WIDTH_IN,
     put_caption,
     put_title,
     score_ticks,
@@ -60,7 +61,7 @@ def plot_attributes(
             _, grid = subplots(
                 len(readings),
                 1,
-                figsize=(5.8, 1.0 + 1.75 * len(readings)),
+                figsize=(WIDTH_IN, 1.0 + 1.75 * len(readings)),
                 layout="constrained",
                 sharex=True,
                 squeeze=False,

@@ -178,8 +178,7 @@ def drawn_range(reading: Reading, factor: str) -> tuple[float, float]:
     tasted = reading.scores.recipes[factor]
     low, high = float(tasted.min()), float(tasted.max())
     more = BEYOND * (high - low)
-    top = 1.0 if factor == "mg_share" else np.inf
-    return max(0.0, low - more), min(top, high + more)
+    return max(0.0, low - more), min(COORDINATE[factor].highest, high + more)
 
 
 _GRID_STEPS: Final = 61

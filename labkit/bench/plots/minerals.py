@@ -16,6 +16,7 @@ from labkit.bench.plots.style import (
     HAIR,
     INK,
     PALE,
+    WIDTH_IN,
     axes_for,
     bare_rows,
     named_rows,
@@ -64,7 +65,7 @@ def plot_words(found: WordReadings) -> list[Axes]:
     rows = {word: float(row) for row, word in enumerate(reversed(words))}
     with styled():
         height = 1.85 + 0.48 * len(rows)
-        figure, axes = subplots(1, 3, figsize=(5.8, height), sharey=True, sharex=True)
+        figure, axes = subplots(1, 3, figsize=(WIDTH_IN, height), sharey=True, sharex=True)
         figure.subplots_adjust(
             left=0.03, right=0.97, top=1 - 0.6 / height, bottom=1.25 / height, wspace=0.16
         )

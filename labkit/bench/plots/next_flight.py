@@ -75,8 +75,7 @@ def _moving(cups: pd.DataFrame, tasted: pd.DataFrame | None) -> list[str]:
     columns = list(COORDINATES)
     every = cups if tasted is None else pd.concat([cups, tasted[columns]], ignore_index=True)
     spans = {name: float(np.ptp(every[name])) for name in columns}
-    limits = {"mg_share": 0.02}
-    return [name for name in columns if spans[name] > limits.get(name, 2.0)] or columns[:1]
+    return [n for n in columns if spans[n] > COORDINATE[n].settled] or columns[:1]
 
 
 def _over_curve(
@@ -128,7 +127,7 @@ def _set_limits(
     ends = []
     for name in names:
         low, high = float(every[name].min()), float(every[name].max())
-        more = 0.08 * (high - low) or (0.1 if name == "mg_share" else 10.0)
+        more = 0.08 * (high - low) or 2 * COORDINATE[name].step
         ends.append((low - more, high + more))
     ax.set_xlim(ends[0])
     ax.set_ylim(ends[1])

@@ -24,12 +24,21 @@ from labkit.tasting import SCALES
 from labkit.water import COORDINATE, COORDINATES
 
 _MAP = "Map of waters"
+_TRACES, _PANEL = "Each taster's trace", "The panel"
+_LEFT_OVER = "What the curve leaves over"
+_FOLDED = {
+    _MAP: "The map of waters as a picture, for paper",
+    _TRACES: "Taster by taster",
+    _PANEL: "Taster by taster",
+    _LEFT_OVER: _LEFT_OVER,
+}
+"""What a page shows behind a line to open, and what the line says."""
 
 _DPI = 140  # sharp at full width, about 60 kB a picture
 
 
-_LEGIBLE = "25rem"
-"""Width below which letters would be too small to read: a phone scrolls the picture sideways."""
+_LEGIBLE = "20rem"
+"""Width below which letters would be too small to read: a narrower page scrolls the picture."""
 
 
 def reading_pictures(
@@ -52,8 +61,8 @@ def reading_pictures(
     title : str
         The coffee's name, where what was read does not hold it.
     for_paper : bool
-        Whether it will be printed. On a page stands the map that can be touched, and this one is
-        folded.
+        Whether it will be printed. On a page the curves are in sight; the rest is folded, the map
+        as well: the one that can be touched stands there.
     with_main : bool
         Whether :func:`main_picture` is among them; a report has it on its first page.
 
@@ -73,12 +82,14 @@ def reading_pictures(
             answers = f"Answers, {found.method}"
             drawn = [] if found.result is None else [(answers, plot_answers(found))]
     shown = [(label, page_picture(axes, label)) for label, axes in drawn]
-    return "".join(
-        folded("The map of waters as a picture, for paper", picture)
-        if label == _MAP and not for_paper
-        else picture
-        for label, picture in shown
-    )
+    if for_paper:
+        return "".join(picture for _label, picture in shown)
+    in_sight = [picture for label, picture in shown if label not in _FOLDED]
+    below: dict[str, str] = {}
+    for label, picture in shown:
+        if label in _FOLDED:
+            below[_FOLDED[label]] = below.get(_FOLDED[label], "") + picture
+    return "".join([*in_sight, *(folded(line, pictures) for line, pictures in below.items())])
 
 
 def main_picture(reading: Reading) -> str:
@@ -122,9 +133,9 @@ def _of_reading(reading: Reading, *, with_main: bool) -> list[tuple[str, Axes]]:
             (f"Score against {COORDINATE[one].words}", plot_score(reading, one)) for one in factors
         ]
     if factors:
-        drawn.append(("Each taster's trace", plot_tasters(reading, factors[0])))
-    drawn.append(("The panel", plot_panel(reading)))
-    return [*drawn, ("What the curve leaves over", plot_residuals(reading))]
+        drawn.append((_TRACES, plot_tasters(reading, factors[0])))
+    drawn.append((_PANEL, plot_panel(reading)))
+    return [*drawn, (_LEFT_OVER, plot_residuals(reading))]
 
 
 def _of_attributes(found: AttributeReadings) -> list[tuple[str, Axes]]:
@@ -149,8 +160,8 @@ def page_picture(axes: Axes, label: str) -> str:
         plt.close(figure)
     data = base64.b64encode(out.getvalue()).decode()
     return (
-        '<figure style="display:inline-block;width:min(36rem,100%);margin:.4rem 1rem .4rem 0;'
-        f'vertical-align:top;overflow-x:auto" tabindex="0">'
+        '<figure style="display:inline-block;width:min(32rem,100%);margin:.4rem 1rem .4rem 0;'
+        f'vertical-align:top;overflow-x:auto">'
         f'<img alt="{escape(label)}" style="width:100%;min-width:{_LEGIBLE};height:auto" '
         f'src="data:image/png;base64,{data}"></figure>'
     )

@@ -23,7 +23,7 @@ from labkit.bench.plots.style import (
     trace_style,
 )
 from labkit.present import say
-from labkit.water import COORDINATE
+from labkit.water import COORDINATE, counted
 
 
 def plot_score(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = None) -> Axes:
@@ -143,7 +143,7 @@ def _score_caption(reading: Reading, factor: str) -> str:
     frame = reading.scores.frame
     n_tasters = frame["taster"].nunique()
     parts = [
-        f"{len(frame)} cups scored by {n_tasters} taster{'s' if n_tasters > 1 else ''}. Small "
+        f"{len(frame)} cups scored by {counted(n_tasters, 'taster')}. Small "
         "rings: each taster's score of a water; dots: the panel's mean"
         + ("; white square: the control." if frame["is_control"].any() else ".")
     ]

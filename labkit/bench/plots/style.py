@@ -31,6 +31,9 @@ TRACE_COLOURS: Final = ("#0b5c7a", "#b5541c", "#3f3f3f", "#7a4f8f", "#4d7d3a", "
 TRACE_DASHES: Final = ((None, None), (6, 2), (2, 1.6), (7, 2, 1.6, 2), (4, 1.4, 4, 4))
 TRACE_MARKS: Final = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "h", "p", "*")
 
+WIDTH_IN: Final = 5.0
+"""Of a whole figure: shown as wide as a phone's page, its smallest letters still read."""
+
 _SMALL: Final = 10.0
 _OWN: Final = "made here"
 """Label of axes that a plot function made, whose figure may grow with the caption."""
@@ -97,7 +100,7 @@ def axes_for(ax: Axes | None, *, height: float = 3.9) -> Axes:
     """The axes given, or new ones that still read at the width of a phone."""
     if ax is not None:
         return ax
-    own: Axes = subplots(figsize=(5.8, height), layout="constrained")[1]
+    own: Axes = subplots(figsize=(WIDTH_IN, height), layout="constrained")[1]
     own.set_label(_OWN)
     return own
 
@@ -187,7 +190,7 @@ def spread(wanted: list[float], gap: float) -> list[float]:
 def _wrapped(ax: Axes, text: str, size: float, share: float = 0.84) -> str:
     """Text broken to the width of the axes; DejaVu Sans is about 0.53 em wide on average."""
     figure = ax.get_figure(root=True)
-    width = figure.get_figwidth() if isinstance(figure, Figure) else 5.8
+    width = figure.get_figwidth() if isinstance(figure, Figure) else WIDTH_IN
     if ax.get_label() != _OWN:
         share *= ax.get_position().width / 0.84
     letters = max(24, int(72 * width * share / (0.53 * size)))

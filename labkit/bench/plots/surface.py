@@ -21,7 +21,7 @@ from labkit.bench.plots.style import (
 )
 from labkit.errors import ReadingError
 from labkit.present import SHADES_FROM, said_of_margin, say
-from labkit.water import COORDINATE
+from labkit.water import COORDINATE, counted
 
 SHADES: Final = LinearSegmentedColormap.from_list(
     "chance", ["#ffffff", "#d3dde2", "#a3b7c1", "#5f7b89"]
@@ -203,7 +203,7 @@ def map_caption(reading: Reading, across: str, up: str, *, is_flight: bool = Fal
     n_tasters = frame["taster"].nunique()
     parts = [
         f"Lines: expected score ({reading.scores.scale or 'points'}), from {len(frame)} cups and "
-        f"{n_tasters} taster{'s' if n_tasters > 1 else ''}."
+        f"{counted(n_tasters, 'taster')}."
     ]
     if found is not None:
         parts.append(f"Shades: {said_of_margin(found)}.")

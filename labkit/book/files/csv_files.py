@@ -209,8 +209,8 @@ def read_table(path: str | os.PathLike[str]) -> pd.DataFrame:
         if line.n_cells != len(header):
             raise ImportFileError(
                 f"{Path(path).name}: line {line.number} must have {len(header)} cells, got "
-                f"{line.n_cells}. A decimal comma parts a cell where commas separate: write a "
-                "point, or separate by semicolons."
+                f"{line.n_cells}. Where commas separate cells, a decimal comma splits one: "
+                "write a point, or separate cells by semicolons."
             )
     return pd.DataFrame(
         [line.cells for line in lines],

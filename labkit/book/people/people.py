@@ -134,28 +134,13 @@ class People(Renaming):
         with self._store.reading() as db:
             return _coffee(find_coffee(db, name, client))
 
-    def add_taster(self, name: str) -> str:
-        """Add a person who tastes; the name as kept comes back.
+    def add_tasters(self, names: str | Sequence[str]) -> tuple[str, ...]:
+        """Add people who taste: all of them or, if one is refused, none.
 
         Parameters
         ----------
-        name : str
-            Capitals and spaces do not make another name.
-
-        Raises
-        ------
-        BookError
-            If the name is empty or taken.
-        """
-        return self.add_tasters([name])[0]
-
-    def add_tasters(self, names: Sequence[str]) -> tuple[str, ...]:
-        """Add several people who taste: all of them or, if one is refused, none.
-
-        Parameters
-        ----------
-        names : sequence of str
-            Capitals and spaces do not make another name.
+        names : str or sequence of str
+            One name or several; capitals and spaces do not make another name.
 
         Returns
         -------
@@ -167,10 +152,11 @@ class People(Renaming):
         BookError
             If a name is empty or taken, or two are one but for capitals and spaces.
         """
+        new = [names] if isinstance(names, str) else names
 
         def work(db: Session) -> tuple[str, ...]:
             kept = []
-            for name in names:
+            for name in new:
                 kept.append(new_name(db, "taster", name, TasterRow))
                 db.add(TasterRow(name=kept[-1]))
                 db.flush()

@@ -39,6 +39,8 @@ WATER_COLUMNS: Final = (
     "alkalinity_mg_l_caco3",
     "is_control",
     "is_duplicate",
+    "sulfate_share",
+    "potassium_share",
 )
 """What is known of a cup once its flight is opened."""
 
@@ -232,7 +234,8 @@ class Frames(Part):
             measured = values_of_cups(db, sessions)
         for name in MEASURED_COLUMNS:
             frame[name] = [measured.get(cup, {}).get(name, np.nan) for cup in frame["cup_id"]]
-        numbers = ("score", "mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+        levels = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
+        numbers = ("score", *levels, "sulfate_share", "potassium_share")
         frame = frame.astype(dict.fromkeys(("flight", "position"), "int64"))
         frame = frame.astype(dict.fromkeys(numbers, "float64"))
         frame = frame.astype({"is_unblinded": "bool", "stage": "object"})
@@ -304,9 +307,16 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
     The first session keeps the labels of its bench sheet; a recipe that comes later keeps its own
     if that is free, else it gets the next number.
     """
-    from labkit.water import COORDINATES, water_numbers  # numpy: not for the tasters' kernel
+    # numpy: not for the tasters' kernel
+    from labkit.water import COORDINATES, SALT_SHARES, water_numbers
 
-    met = frame[["client", "coffee", "session", "water", *COORDINATES]].dropna().drop_duplicates()
+    # A share that nobody asked for is a blank that no other blank equals: it gets a value.
+    recipes = frame[[*COORDINATES, *SALT_SHARES]].assign(
+        **{name: frame[name].fillna(-1.0) for name in SALT_SHARES}
+    )
+    levels = list(recipes.columns)
+    met = frame[["client", "coffee", "session", "water"]].join(recipes)
+    met = met.dropna().drop_duplicates()
     met = met.sort_values("water", key=lambda label: label.map(_natural), kind="stable")
     order = {session: place for place, session in enumerate(frame["session"].unique())}
     met = met.sort_values("session", key=lambda session: session.map(order), kind="stable")
@@ -314,8 +324,8 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
     for (client, coffee), waters in met.groupby(["client", "coffee"], sort=False, dropna=False):
         named: list[str] = []  # by the place of a water among those that were first of their kind
         numbers = water_numbers(waters)
-        for number, label, *levels in zip(
-            numbers, waters["water"], *(waters[name] for name in COORDINATES), strict=True
+        for number, label, *recipe in zip(
+            numbers, waters["water"], *(waters[name] for name in levels), strict=True
         ):
             first = list(dict.fromkeys(numbers)).index(number)
             if first == len(named):
@@ -323,8 +333,8 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
                 named.append(
                     label if label not in named else next(n for n in fresh if n not in named)
                 )
-            labels[client, coffee, *levels] = named[first]
-    keys = frame[["client", "coffee", *COORDINATES]].itertuples(index=False, name=None)
+            labels[client, coffee, *recipe] = named[first]
+    keys = frame[["client", "coffee"]].join(recipes).itertuples(index=False, name=None)
     names: list[Any] = [labels.get(key) for key in keys]
     return frame.assign(water=names)
 

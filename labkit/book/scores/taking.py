@@ -169,8 +169,8 @@ def find_place(db: Session, score: Score) -> Placed:
     state = _hold(db, row)
     if state in {LOCKED, OPENED}:
         msg = (
-            f"flight {score.flight} of session {session!r} is {state}: no score changes any more; "
-            "the lead can unlock it, with a reason."
+            f"flight {score.flight} of session {session!r} is {state}: scores can no longer "
+            "change; the lead can unlock it, with a reason."
         )
         raise LockError(msg, field="flight")
     return Placed(score=as_kept, value=value, given_at=given_at, row=row, state=state)

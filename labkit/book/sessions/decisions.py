@@ -52,16 +52,6 @@ class LeftOut:
         """Tasters and sessions together."""
         return (*self.tasters, *self.sessions)
 
-    @property
-    def sentence(self) -> str:
-        """The choice in words; empty if nothing is left out."""
-        if not self.names or self.recorded_at is None:
-            return ""
-        return (
-            f"Left out by choice, as recorded on {self.recorded_at:%Y-%m-%d}: "
-            f"{', '.join(self.names)}. Why: {self.reason}"
-        )
-
     def keep(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The rows of a scores frame that are read.
 

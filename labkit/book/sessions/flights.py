@@ -178,29 +178,24 @@ class Flights(Part):
         with self._store.reading() as db:
             return missing_numbers(db, find_flight(db, session, flight))
 
-    def lock_flight(self, session: str, flight: int, *, done_by: str = "") -> tuple[Missing, ...]:
-        """Close a flight for scores, and say which numbers are missing.
+    def lock_flights(
+        self, session: str, flights: Sequence[int], *, done_by: str = ""
+    ) -> dict[int, tuple[Missing, ...]]:
+        """Close flights for scores, all or none, and say which numbers each lacks.
 
         Parameters
         ----------
         session : str
             Name of the session.
-        flight : int
-            Number of the flight.
+        flights : sequence of int
+            Their numbers.
         done_by : str
-            Who locks it, for the record.
+            Who locks them, for the record.
 
-        Raises
-        ------
-        LockError
-            If it is locked already.
-        """
-        return self.lock_flights(session, [flight], done_by=done_by)[flight]
-
-    def lock_flights(
-        self, session: str, flights: Sequence[int], *, done_by: str = ""
-    ) -> dict[int, tuple[Missing, ...]]:
-        """Close several flights for scores, all or none, and say which numbers each lacks.
+        Returns
+        -------
+        dict of int to tuple of Missing
+            What is missing, by flight.
 
         Raises
         ------
@@ -258,46 +253,6 @@ class Flights(Part):
 
         return self._store.write(work)
 
-    def open_flight(
-        self,
-        session: str,
-        flight: int,
-        passphrase: str,
-        *,
-        early_because: str | None = None,
-        done_by: str = "",
-    ) -> Flight:
-        """Open the sealed key of a locked flight, so that its codes are joined to waters.
-
-        Parameters
-        ----------
-        session : str
-            Name of the session.
-        flight : int
-            Number of the flight.
-        passphrase : str
-            The preparer's; used once, never stored.
-        early_because : str, optional
-            A reason to open before the lock. The act is recorded and the flight stays marked
-            unblinded. Without it, only a locked flight opens.
-        done_by : str
-            Who opens it, for the record.
-
-        Raises
-        ------
-        LockError
-            If the flight is not locked and no reason to open early is given, or it was tasted
-            alone and the codes under its cups are not entered yet.
-        SealError
-            If the passphrase is wrong or the key was changed.
-        BookError
-            If no key is stored.
-        """
-        (opened,) = self.open_flights(
-            session, [flight], passphrase, early_because=early_because, done_by=done_by
-        )
-        return opened
-
     def open_flights(
         self,
         session: str,
@@ -307,9 +262,31 @@ class Flights(Part):
         early_because: str | None = None,
         done_by: str = "",
     ) -> tuple[Flight, ...]:
-        """Open the keys of several flights with one passphrase, all or none.
+        """Open the sealed keys of locked flights, all or none: their codes are joined to waters.
 
-        Parameters and errors are those of ``open_flight``.
+        Parameters
+        ----------
+        session : str
+            Name of the session.
+        flights : sequence of int
+            Their numbers.
+        passphrase : str
+            The preparer's; used once, never stored.
+        early_because : str, optional
+            A reason to open before the lock. The act is recorded and the flights stay marked
+            unblinded. Without it, only locked flights open.
+        done_by : str
+            Who opens them, for the record.
+
+        Raises
+        ------
+        LockError
+            If a flight is not locked and no reason to open early is given, or it was tasted
+            alone and the codes under its cups are not entered yet.
+        SealError
+            If the passphrase is wrong or a key was changed.
+        BookError
+            If no key is stored.
         """
         # Imported here: the tasters' page never opens a key and should not load for it.
         from labkit.tasting import open_keys
@@ -418,7 +395,7 @@ class Flights(Part):
         reason : str
             Why, for the record.
         early_because : str, optional
-            A reason to open before the lock, as in :meth:`open_flight`.
+            A reason to open before the lock, as in :meth:`open_flights`.
         done_by : str
             Who opens it, for the record.
 
@@ -460,7 +437,7 @@ class Flights(Part):
                 odd = ", ".join(sorted(set(cups) ^ set(contents)))
                 msg = (
                     f"the key of flight {flight} of session {session!r} must name the codes of "
-                    f"the flight, but they differ in {odd}; check the sheet or plan anew."
+                    f"the flight, but they differ in {odd}; check the sheet or plan again."
                 )
                 raise SealError(msg)
             if not is_opened(db, row):
@@ -555,6 +532,8 @@ def _opened_cup(cup_id: int, content: KeyRow) -> OpenedCupRow:
         alkalinity_mg_l_caco3=content.target.alkalinity_mg_l_caco3,
         is_control=content.is_control,
         is_duplicate=content.is_duplicate,
+        sulfate_share=content.target.sulfate_share,
+        potassium_share=content.target.potassium_share,
     )
 
 

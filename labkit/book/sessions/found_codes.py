@@ -109,7 +109,7 @@ class FoundCodes(Part):
                 if code != found[place]
             ]
             if is_correction and not changed:
-                msg = f"the codes of {taster!r} in {where} are in the lab book just so."
+                msg = f"the codes of {taster!r} in {where} are in the lab book exactly like this."
                 raise BookError(msg)
             for position, code in found.items():
                 servings[position].cup_id = cups[code]

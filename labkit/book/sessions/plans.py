@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from datetime import date
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
@@ -30,9 +30,10 @@ from labkit.book.store.schema import (
 )
 from labkit.book.store.transactions import Part
 from labkit.errors import BookError
+from labkit.noted import Noted, noted
 
 if TYPE_CHECKING:
-    from labkit.tasting import CupPlan, SessionWater
+    from labkit.tasting import CupPlan, PlanNote, SessionWater
 
 _LABELS: Final = "cup labels laid out"
 
@@ -171,7 +172,7 @@ class Plans(Part):
                 for flight, key in sealed
             ),
             design=Design(**design | {"spreads": spreads}),
-            notes=tuple(notes),
+            notes=tuple(_noted(one) for one in notes),
             under_cups=tuple((flight, code) for flight, code in codes if flight in hidden),
         )
 
@@ -232,6 +233,24 @@ class Plans(Part):
             return dict(db.execute(query).all())
 
 
+def _kept(note: Noted[PlanNote]) -> dict[str, Any] | str:
+    """A note of a plan as the lab book keeps it: its kind and facts, or the sentence it was."""
+    from labkit.tasting import PlanNote
+
+    facts = dict(note.facts)
+    return facts["text"] if note.kind is PlanNote.AS_WRITTEN else {"kind": note.kind.value} | facts
+
+
+def _noted(kept: Mapping[str, Any] | str) -> Noted[PlanNote]:
+    """A note as it was planned; sentences are of lab books from before notes were values."""
+    from labkit.tasting import PlanNote
+
+    if isinstance(kept, str):
+        return noted(PlanNote.AS_WRITTEN, text=kept)
+    facts = {name: tuple(v) if isinstance(v, list) else v for name, v in kept.items()}
+    return noted(PlanNote(facts.pop("kind")), **facts)
+
+
 def store_cups(
     db: Session,
     session: SessionRow,
@@ -241,7 +260,8 @@ def store_cups(
 ) -> None:
     """Store the flights of a plan, as ``store_plan`` says it; the waters are there already."""
     _check_question(db, session, plan.design.kind)
-    session.design, session.plan_notes = asdict(plan.design), list(plan.notes)
+    session.design = asdict(plan.design)
+    session.plan_notes = [_kept(one) for one in plan.notes]
     tokens = {key.flight: key for key in plan.keys}
     seats = seat(db, session.id, sorted({cup.taster for cup in plan.cups}))
     for number in sorted({cup.flight for cup in plan.cups}):
@@ -309,9 +329,9 @@ def _fresh_flight(db: Session, session: SessionRow, number: int) -> FlightRow:
     if flight.state != PLANNED or any(one is not None for one in begun):
         is_begun = flight.state == PLANNED
         msg = (
-            f"flight {number} of session {session.name!r} must be unserved to be planned anew, but "
-            f"{'its cups were served already' if is_begun else f'it is {flight.state}'}; plan the "
-            "flights after it."
+            f"flight {number} of session {session.name!r} must be unserved to be planned again, "
+            f"but {'its cups were served already' if is_begun else f'it is {flight.state}'}; plan "
+            "the flights after it."
         )
         raise BookError(msg, field="flight")
     for table in (SealedKeyRow, ServingRow, CupRow):

@@ -53,7 +53,7 @@ class Progress(Part):
         -------
         pandas.DataFrame
             One row a flight and taster: state, cups, cups with any number, cups with every
-            number, numbers missing, median seconds from one cup's first touch to the next's,
+            number, numbers missing, median seconds from one cup's first score to the next's,
             the last score and the page's last sign of life (UTC).
         """
         import pandas as pd

@@ -56,7 +56,8 @@ def add_waters(db: Session, session: SessionRow, waters: Iterable[SessionWater])
         if known.get(label, recipe) != recipe:
             msg = (
                 f"water {label} of session {session.name!r} must keep its recipe {known[label]} "
-                f"(Mg share, hardness, alkalinity), got {recipe}; pass known= to session_waters."
+                f"(Mg share, hardness, alkalinity, shares of sulfate and potassium), got {recipe}; "
+                "pass known= to session_waters."
             )
             raise BookError(msg)
         if label in known:
@@ -70,15 +71,19 @@ def add_waters(db: Session, session: SessionRow, waters: Iterable[SessionWater])
                 mg_share=recipe[0],
                 hardness_mg_l_caco3=recipe[1],
                 alkalinity_mg_l_caco3=recipe[2],
+                sulfate_share=recipe[3],
+                potassium_share=recipe[4],
                 is_control=water.is_control,
             )
         )
     db.flush()
 
 
-def _recipe(levels: WaterRow | Target) -> tuple[float, float, float]:
+def _recipe(levels: WaterRow | Target) -> tuple[float, float, float, float | None, float | None]:
     return (
         float(levels.mg_share),
         float(levels.hardness_mg_l_caco3),
         float(levels.alkalinity_mg_l_caco3),
+        None if levels.sulfate_share is None else float(levels.sulfate_share),
+        None if levels.potassium_share is None else float(levels.potassium_share),
     )

@@ -421,6 +421,8 @@ def _with_all(
                     mg_share=water.mg_share,
                     hardness_mg_l_caco3=water.hardness_mg_l_caco3,
                     alkalinity_mg_l_caco3=water.alkalinity_mg_l_caco3,
+                    sulfate_share=water.sulfate_share,
+                    potassium_share=water.potassium_share,
                 ),
                 is_control=water.is_control,
             )

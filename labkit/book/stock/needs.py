@@ -128,11 +128,6 @@ class Shortage:
     """What to weigh for as strong a bottle of the same salt that holds what is needed."""
 
     @property
-    def missing_ml(self) -> float:
-        """What is missing (mL)."""
-        return self.needed_ml - self.free_ml
-
-    @property
     def text(self) -> str:
         """What is short, and the grams to weigh, in two sentences."""
         from labkit.water import digits_of

@@ -135,7 +135,7 @@ class Lookout:
         except (DBAPIError, sqlite3.Error) as error:
             self.close()
             cause = (str(getattr(error, "orig", error)).strip().splitlines() or ["no reason"])[0]
-            msg = f"{show(self._url)} cannot be read now ({cause}); it is tried again."
+            msg = f"{show(self._url)} cannot be read now ({cause}); trying again."
             raise BookAwayError(msg) from error
 
 

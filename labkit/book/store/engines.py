@@ -113,7 +113,7 @@ def _wait_for_turn(connection: Connection) -> None:
     """Begin to write, asking again every few milliseconds.
 
     SQLite's own waiting grows to 100 ms between two tries, so that the unlucky among twelve tasters
-    wait many times longer than their turn takes: 95 % of touches were safe within 150 to 230 ms
+    wait many times longer than their turn takes: 95 % of scores were safe within 150 to 230 ms
     that way, within 50 to 65 ms this way (same machine, equally busy; at full tilt, which people
     never reach, SQLite's way has the better throughput).
     """

@@ -24,17 +24,17 @@ from sqlalchemy import (
 )
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
-from labkit import __version__
 from labkit.book.store import engines
 from labkit.book.store.columns import now_utc
 from labkit.book.store.engines import IN_USE, make_engine
 from labkit.book.store.schema import FactRow
 from labkit.book.store.sums import changed_tables, has_sums, keep_sums, note_tables, write_sums
 from labkit.errors import BookAwayError, BookError
+from labkit.release import made_with
 
 T = TypeVar("T")
 
-SCHEMA_VERSION = 8
+SCHEMA_VERSION = 9
 """The version that this labkit reads and writes; one module per version in migrations/."""
 
 APPLICATION_ID = 0x6C_6B_62_31
@@ -303,7 +303,7 @@ def upgrade(connection: Connection, to: str = "head") -> None:
     facts = {
         "format": "labkit lab book",
         "made_at": now_utc().isoformat(),
-        "made_with": f"labkit {__version__}",
+        "made_with": made_with(),
     }
     known = set(connection.scalars(text("SELECT name FROM lab_book")))
     for name, value in facts.items():

@@ -231,6 +231,8 @@ class WaterRow(Base):
     hardness_mg_l_caco3: Mapped[float]
     alkalinity_mg_l_caco3: Mapped[float]
     is_control: Mapped[bool]
+    sulfate_share: Mapped[float | None]
+    potassium_share: Mapped[float | None]
 
 
 class SeatRow(Base):
@@ -327,6 +329,8 @@ class OpenedCupRow(Base):
     alkalinity_mg_l_caco3: Mapped[float]
     is_control: Mapped[bool]
     is_duplicate: Mapped[bool]
+    sulfate_share: Mapped[float | None]
+    potassium_share: Mapped[float | None]
 
 
 class CupMeasurementRow(Base):
@@ -347,7 +351,7 @@ class CupMeasurementRow(Base):
 
 
 class ScoreRow(Base):
-    """One touch; rows are only ever added, triggers refuse anything else."""
+    """One score; rows are only ever added, triggers refuse anything else."""
 
     __tablename__ = "scores"
     __table_args__ = (Index("ix_scores_current", "serving_id", "attribute_id", "stage", "id"),)

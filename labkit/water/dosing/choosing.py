@@ -42,14 +42,16 @@ def choose(
     *,
     prefer: Preference,
     capacity: float,
+    rather_not: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64] | None:
-    """Amounts of each source that meet the three coordinates.
+    """Amounts of each source that meet the coordinates, and the shares asked of the salts.
 
     Parameters
     ----------
-    matrix : ndarray, shape (3, n)
-        What a unit of each source adds of calcium, magnesium and alkalinity.
-    needed : ndarray, shape (3,)
+    matrix : ndarray, shape (m, n)
+        What a unit of each source adds of calcium, magnesium and alkalinity, and to the balance
+        of each share asked for.
+    needed : ndarray, shape (m,)
         What has to be added.
     ions : ndarray, shape (n, n_ions)
         All ions that a unit of each source adds.
@@ -57,12 +59,21 @@ def choose(
         What to keep small where there is more than one way.
     capacity : float
         Largest sum of the amounts.
+    rather_not : ndarray of bool, shape (n,), optional
+        Sources to do without where the others suffice.
 
     Returns
     -------
     amounts : ndarray, shape (n,), or None
         None if there is no way.
     """
+    if rather_not is not None and rather_not.any() and not rather_not.all():
+        kept = ~rather_not
+        part = choose(matrix[:, kept], needed, ions[kept], prefer=prefer, capacity=capacity)
+        if part is not None:
+            amounts = np.zeros(len(kept))
+            amounts[kept] = part
+            return amounts
     if prefer not in PREFERENCES:
         raise DosingError(
             f"prefer must be one of {', '.join(PREFERENCES)}, got {prefer!r}.", field="prefer"

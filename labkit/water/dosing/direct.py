@@ -15,12 +15,19 @@ from labkit.water.bottles.shared import BottleSaturation, clouding
 from labkit.water.bottles.solubility import solubility_limit_g_l
 from labkit.water.bottles.weighing import NOTABLE_ERROR_PERCENT, to_step
 from labkit.water.dosing.choosing import Preference, choose
-from labkit.water.dosing.mixing import COORDINATES, check_amounts
+from labkit.water.dosing.mixing import BASE, check_amounts
 from labkit.water.dosing.reach import refusal
+from labkit.water.dosing.shares import (
+    COORDINATES,
+    balances_of,
+    check_shares,
+    only_for_salts,
+    shares_refusal,
+)
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
-from labkit.water.figures import figure
+from labkit.water.figures import figure, measured_step_ml
 from labkit.water.salts.table import Salt
-from labkit.water.start import StartWater
+from labkit.water.start import PURE, StartWater
 from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.uncertainty import expanded
 from labkit.water.waters.targets import Target
@@ -63,7 +70,7 @@ class TankMixing(Shown):
     """One for each salt at hand, in the order given; some may be 0 g."""
 
     base: Water
-    """The water the salts go into."""
+    """The water the salts go into; of a blend, as its parts are measured."""
 
     volume_l: float
     """Volume of the tank (L)."""
@@ -82,6 +89,14 @@ class TankMixing(Shown):
 
     start: StartWater | None = None
     """The base under its name, with its parts where it is a blend; None if it has no name."""
+
+    @property
+    def base_parts(self) -> tuple[tuple[str, float], ...]:
+        """The base water to pour, water by water: name and mL, as of :class:`Mixing`."""
+        volume_ml = 1000 * self.volume_l
+        if self.start is None:
+            return ((BASE if self.base != PURE_WATER else PURE, volume_ml),)
+        return self.start.parts(volume_ml)
 
     @property
     def mending_volume_l(self) -> float | None:
@@ -161,14 +176,34 @@ def weigh_out(
             for one, share in zip(salts, shares, strict=True)
         ]
     )
-    wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
-    matrix = COORDINATES @ per_gram.T
-    needed = volume_l * (wanted - COORDINATES @ base.vector)
-    exact = choose(matrix, needed, per_gram, prefer=prefer, capacity=np.inf)
+    rows, wanted = balances_of(target)
+    matrix = rows @ per_gram.T
+    needed = volume_l * (wanted - rows @ base.vector)
+    exact = choose(
+        matrix,
+        needed,
+        per_gram,
+        prefer=prefer,
+        capacity=np.inf,
+        rather_not=only_for_salts(target, per_gram),
+    )
     if exact is None:
         names = [one.label for one in salts]
-        raise refusal(
-            target, base, names, holds=matrix, matrix=matrix, needed=needed, volume=volume_l
+        raise shares_refusal(
+            target,
+            names,
+            bottles=per_gram,
+            base=base.vector,
+            how="stirred in",
+            volume=volume_l,
+        ) or refusal(
+            target,
+            base,
+            names,
+            holds=matrix[:3],
+            matrix=matrix[:3],
+            needed=needed[:3],
+            volume=volume_l,
         )
     for one, grams, share in zip(salts, exact, shares, strict=True):
         limit = solubility_limit_g_l(one)
@@ -179,36 +214,43 @@ def weigh_out(
                 field="salts",
             )
     rounded = np.array([to_step(grams, balance_g) for grams in exact])
-    reached = Water.of_vector(base.vector + rounded @ per_gram / volume_l)
+    poured = base if named is None else named.poured(1000 * volume_l)
+    check_shares(target, poured.vector + exact @ per_gram / volume_l)
+    reached = Water.of_vector(poured.vector + rounded @ per_gram / volume_l)
     used = exact > 0
     # A balance reads the difference of two displays: one digit either way, not half.
     steps = np.full(int(used.sum()), 2 * balance_g)
+    adds, read = matrix[:3, used], steps / 2
+    if named is not None and named.is_blend:  # its part is rounded too
+        step_ml = measured_step_ml(10 * volume_l * named.share_percent)
+        adds = np.column_stack([adds, COORDINATES @ named.base.vector])
+        read = np.append(read, step_ml / 1000)
     return TankMixing(
         target=target,
         portions=tuple(
             Portion(salt=one, mass_g=float(mass), exact_g=float(grams), purity=float(share))
             for one, mass, grams, share in zip(salts, rounded, exact, shares, strict=True)
         ),
-        base=base,
+        base=poured,
         start=named,
         volume_l=volume_l,
         balance_g=balance_g,
         reached=reached,
         rounding=rounding_bound(
-            matrix[:, used],
-            steps / 2,
+            adds,
+            read,
             finished=volume_l,
-            wanted=wanted,
-            left=needed - matrix @ exact,
+            wanted=wanted[:3],
+            left=(needed - matrix @ exact)[:3],
             made_up=True,
         ),
         uncertainty=dosing_spread(
-            matrix[:, used],
+            matrix[:3, used],
             rounded[used],
             np.full(int(used.sum()), expanded(ASSAY_HALF_WIDTH_PERCENT) / 100),
             steps,
             finished=volume_l,
             reached=COORDINATES @ reached.vector,
-            from_base=COORDINATES @ base.vector,
+            from_base=COORDINATES @ poured.vector,
         ),
     )

@@ -18,9 +18,17 @@ from labkit.water.bottles.solubility import solution_density_kg_l
 from labkit.water.bottles.weighing import to_step
 from labkit.water.dosing.choosing import Preference, choose
 from labkit.water.dosing.reach import largest_base_share, refusal
+from labkit.water.dosing.shares import (
+    COORDINATES,
+    balances_of,
+    check_shares,
+    only_for_salts,
+    shares_refusal,
+)
 from labkit.water.dosing.spread import Spread, dosing_spread, rounding_bound
+from labkit.water.figures import measured_step_ml
 from labkit.water.given import is_finite
-from labkit.water.salts.ions import ALKALINITY_EQ, INDEX, IONS
+from labkit.water.salts.ions import ALKALINITY_EQ
 from labkit.water.start import PURE, StartWater
 from labkit.water.supply import PureWater, Supply, as_water
 from labkit.water.waters.targets import Target
@@ -32,15 +40,11 @@ StockSolution = Concentrate | SharedBottle
 Filling = Literal["made up to", "added to"]
 """Whether the volume is that of the finished water or that of the base water dosed on top."""
 
-COORDINATES = np.zeros((3, len(IONS)))
-"""Turns ions (mmol/L) into calcium, magnesium (mmol/L) and alkalinity (meq/L)."""
-COORDINATES[0, INDEX["Ca"]] = 1.0
-COORDINATES[1, INDEX["Mg"]] = 1.0
-COORDINATES[2] = ALKALINITY_EQ
-COORDINATES.flags.writeable = False
-
 _MOST_TIMES_AS_STRONG = 1000.0
 """Up to how many times as strong a bottle is thought of, where it is too weak."""
+
+BASE = "base water"
+"""What a base that has no name is called."""
 
 NOTABLE_STEP_PERCENT = 5.0
 """A pipette step above this share of its dose is worth a remark (%)."""
@@ -76,7 +80,7 @@ class Mixing(Shown):
     """One for each concentrate at hand, in the order given; some may be 0 mL."""
 
     base: Water
-    """The water the doses go into."""
+    """The water the doses go into; of a blend, as its parts are measured."""
 
     base_ml: float
     """Base water to pour (mL)."""
@@ -94,7 +98,7 @@ class Mixing(Shown):
     """Whether the base fills up what the doses leave, or the doses come on top."""
 
     reached: Water
-    """The water got from the rounded doses."""
+    """The water got from the rounded doses and the base as poured."""
 
     rounding: Spread
     """Largest difference between wanted and reached that rounding can make."""
@@ -107,17 +111,13 @@ class Mixing(Shown):
 
     @property
     def base_parts(self) -> tuple[tuple[str, float], ...]:
-        """The base water to pour, water by water: name and mL, in steps of the pipette.
+        """The base water to pour, water by water: name and mL.
 
-        Each but the last is rounded, so that they make up the whole.
+        Of a blend the base is measured; what comes last fills up.
         """
         if self.start is None:
-            return (("base water" if self.base != PURE_WATER else PURE, self.base_ml),)
-        (first, first_ml), *rest = self.start.parts(self.base_ml)
-        if not rest:
-            return ((first, self.base_ml),)
-        poured = to_step(first_ml, self.pipette_ml)
-        return (first, poured), (rest[0][0], round(self.base_ml - poured, 9))
+            return ((BASE if self.base != PURE_WATER else PURE, self.base_ml),)
+        return self.start.parts(self.base_ml)
 
     @property
     def mending_volume_ml(self) -> float | None:
@@ -235,10 +235,10 @@ def mix(
             field="concentrates",
         )
     bottles = np.array([bottle.vector for bottle in concentrates])
-    wanted = np.array([target.calcium_mmol_l, target.magnesium_mmol_l, target.alkalinity_meq_l])
-    start = COORDINATES @ base.vector
+    rows, wanted = balances_of(target)
+    start = rows @ base.vector
     made_up = filling == "made up to"
-    matrix = COORDINATES @ bottles.T - (start if made_up else wanted)[:, None]
+    matrix = rows @ bottles.T - (start if made_up else wanted)[:, None]
     needed = volume_ml * (wanted - start)
     capacity = volume_ml if made_up else np.inf
     steps = np.array(
@@ -247,7 +247,8 @@ def mix(
             for vector in bottles
         ]
     )
-    exact = choose(matrix, needed, bottles, prefer=prefer, capacity=np.inf)
+    choice = _Choice(rather_not=only_for_salts(target, bottles), prefer=prefer)
+    exact = choice.of(matrix, needed, bottles)
     # Stronger bottles do not help where they only push out a base that holds too much.
     too_weak = largest_base_share(target, base) == 1
     if exact is not None and exact.sum() > capacity and not too_weak:
@@ -255,7 +256,7 @@ def mix(
     if exact is not None and exact.sum() > capacity:
         unlimited = float(exact.sum())
         room = capacity - 0.5 * float(steps.sum())  # so that rounding up does not spill
-        exact = choose(matrix, needed, bottles, prefer=prefer, capacity=room)
+        exact = choice.of(matrix, needed, bottles, capacity=room)
         if exact is None or exact.sum() > capacity * (1 + 1e-9):
             raise DosingError(
                 f"the doses for {target.text} take {unlimited:.0f} mL, more than the "
@@ -263,8 +264,8 @@ def mix(
                 f"{math.ceil(10 * unlimited / volume_ml) / 10:.1f} times as strong."
             )
     if exact is None and not made_up and too_weak:
-        stirred_in = COORDINATES @ bottles.T - start[:, None]
-        share = choose(stirred_in, wanted - start, bottles, prefer=prefer, capacity=np.inf)
+        stirred_in = rows @ bottles.T - start[:, None]
+        share = choice.of(stirred_in, wanted - start, bottles)
         if share is not None:
             raise DosingError(
                 f"the bottles are too weak to be poured on top: a litre of {target.text} would "
@@ -273,7 +274,7 @@ def mix(
             )
     if exact is None and too_weak:
         times = _strength_needed(
-            bottles, start if made_up else wanted, needed, prefer=prefer, capacity=capacity
+            rows, bottles, start if made_up else wanted, needed, choice, capacity=capacity
         )
         if times is not None:
             richer = "base water" if made_up else "water wanted"
@@ -285,13 +286,21 @@ def mix(
             )
     if exact is None:
         names = [bottle.name for bottle in concentrates]
-        raise refusal(
+        raise shares_refusal(
+            target,
+            names,
+            bottles=bottles,
+            base=base.vector,
+            how=filling,
+            volume=volume_ml,
+            capacity=capacity,
+        ) or refusal(
             target,
             base,
             names,
             holds=COORDINATES @ bottles.T,
-            matrix=matrix,
-            needed=needed,
+            matrix=matrix[:3],
+            needed=needed[:3],
             volume=volume_ml,
         )
     rounded = np.array(
@@ -308,8 +317,14 @@ def mix(
         raise DosingError(
             f"the doses for {target.text} leave no room for base water: make the bottles stronger."
         )
-    reached = Water.of_vector((rounded @ bottles + base_ml * base.vector) / finished)
+    poured = base if named is None or not base_ml else named.poured(base_ml)
+    check_shares(target, (exact @ bottles + base_ml * base.vector) / finished)
+    reached = Water.of_vector((rounded @ bottles + base_ml * poured.vector) / finished)
     used = exact > 0
+    adds, read = matrix[:3, used], steps[used]
+    if named is not None and named.is_blend:  # its part is rounded too
+        adds = np.column_stack([adds, COORDINATES @ named.base.vector])
+        read = np.append(read, measured_step_ml(base_ml * named.share_percent / 100))
     strengths = np.array([bottle.uncertainty_percent / 100 for bottle in concentrates])[used]
     return Mixing(
         target=target,
@@ -317,7 +332,7 @@ def mix(
             Dose(concentrate=bottle, volume_ml=float(volume), exact_ml=float(amount))
             for bottle, volume, amount in zip(concentrates, rounded, exact, strict=True)
         ),
-        base=base,
+        base=poured,
         start=named,
         base_ml=base_ml,
         volume_ml=finished,
@@ -326,11 +341,11 @@ def mix(
         filling=filling,
         reached=reached,
         rounding=rounding_bound(
-            matrix[:, used],
-            steps[used],
+            adds,
+            read,
             finished=finished,
-            wanted=wanted,
-            left=needed - matrix @ exact,
+            wanted=wanted[:3],
+            left=(needed - matrix @ exact)[:3],
             made_up=made_up,
         ),
         uncertainty=dosing_spread(
@@ -340,24 +355,50 @@ def mix(
             steps[used],
             finished=finished,
             reached=COORDINATES @ reached.vector,
-            from_base=start * base_ml / finished,
+            from_base=COORDINATES @ poured.vector * base_ml / finished,
         ),
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Choice:
+    """How bottles are chosen for one water."""
+
+    rather_not: NDArray[np.bool_]
+    prefer: Preference
+
+    def of(
+        self,
+        matrix: NDArray[np.float64],
+        needed: NDArray[np.float64],
+        bottles: NDArray[np.float64],
+        *,
+        capacity: float = np.inf,
+    ) -> NDArray[np.float64] | None:
+        return choose(
+            matrix,
+            needed,
+            bottles,
+            prefer=self.prefer,
+            capacity=capacity,
+            rather_not=self.rather_not,
+        )
+
+
 def _strength_needed(
+    rows: NDArray[np.float64],
     bottles: NDArray[np.float64],
     displaced: NDArray[np.float64],
     needed: NDArray[np.float64],
+    choice: _Choice,
     *,
-    prefer: Preference,
     capacity: float,
 ) -> float | None:
     """How many times as strong the bottles must be; None if no strength makes that water."""
 
     def does(times: float) -> bool:
-        matrix = times * (COORDINATES @ bottles.T) - displaced[:, None]
-        doses = choose(matrix, needed, times * bottles, prefer=prefer, capacity=np.inf)
+        matrix = times * (rows @ bottles.T) - displaced[:, None]
+        doses = choice.of(matrix, needed, times * bottles)
         return doses is not None and bool(doses.sum() <= capacity)
 
     low, high = 1.0, _MOST_TIMES_AS_STRONG

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from labkit.errors import DosingError
 from labkit.water.bottles.concentrates import Concentrate
-from labkit.water.dosing.mixing import COORDINATES, mix
+from labkit.water.dosing.mixing import mix
 from labkit.water.dosing.reach import largest_base_share
+from labkit.water.dosing.shares import COORDINATES, nearest_shares
 from labkit.water.salts.table import Salt
 from labkit.water.start import StartWater
 from labkit.water.units import CACO3_G_MOL, MG_L_CACO3_PER_MEQ
@@ -54,6 +55,7 @@ def within_reach(
     sources: Sequence[Concentrate | Salt],
     *,
     base: Water = PURE_WATER,
+    most: float = 1.0,
     blend_with_pure: bool = True,
 ) -> Reach:
     """The wanted water if these sources make it, else the nearest one they make.
@@ -66,6 +68,8 @@ def within_reach(
         What may be added, in any amount; whether it dissolves and fits is for the dosing to say.
     base : Water
         What it goes into.
+    most : float
+        Share of it that is taken where it need not be thinned, the rest being pure water.
     blend_with_pure : bool
         Whether a base that holds too much may be thinned with pure water, by whole per cent: as
         little as reaches the wanted water, or else as comes nearest to it.
@@ -83,7 +87,7 @@ def within_reach(
     Notes
     -----
     Nearest in the sense of least squares over calcium, magnesium and alkalinity, all as mg/L
-    CaCO3.
+    CaCO3; then as near to the shares asked of its salts as that water allows.
 
     Examples
     --------
@@ -116,17 +120,29 @@ def within_reach(
         size = np.maximum(np.abs(adds).max(axis=0), 1e-30)
         return np.asarray(held + adds @ (nnls(adds / size, wanted - held)[0] / size))
 
+    def with_shares(near: Target, start: Water) -> Target:
+        """The nearest water, its salts as near to what is asked of them."""
+        bottled = all(isinstance(one, Concentrate) for one in sources)
+        return nearest_shares(
+            near,
+            bottles=np.array([one.vector for one in sources]),
+            base=start.vector,
+            how="made up to" if bottled else "stirred in",
+        )
+
     room = 1e-6 * max(1.0, float(np.abs(wanted).max()))
-    share = 1.0
+    share = most
     if blend_with_pure:
-        share = math.floor(100 * largest_base_share(target, base) + 1e-9) / 100
+        bears = largest_base_share(target, base)
+        share = most if bears >= most else math.floor(100 * bears + 1e-9) / 100
     start = _thinned(base, share)
     got = nearest_from(start)
     if np.all(np.abs(got - wanted) <= room):
-        return Reach(wanted=target, target=target, base=start, base_share=share)
+        return Reach(wanted=target, target=with_shares(target, start), base=start, base_share=share)
     if blend_with_pure and base != PURE_WATER:
         # Out of reach where the base holds nothing too much of: a little too much may lie nearer.
-        every = [percent_of_base / 100 for percent_of_base in range(100, -1, -1)]
+        whole = range(math.ceil(100 * most - 1e-9) - 1, -1, -1)
+        every = [most, *(percent_of_base / 100 for percent_of_base in whole)]
         away = [float(np.linalg.norm(nearest_from(_thinned(base, one)) - wanted)) for one in every]
         share = next(one for one, far in zip(every, away, strict=True) if far <= min(away) + room)
         start = _thinned(base, share)
@@ -136,8 +152,9 @@ def within_reach(
         mg_share=magnesium / (calcium + magnesium) if calcium + magnesium else 0.0,
         hardness_mg_l_caco3=calcium + magnesium,
         alkalinity_mg_l_caco3=alkalinity,
+        **target.salt_shares,
     )
-    return Reach(wanted=target, target=near, base=start, base_share=share)
+    return Reach(wanted=target, target=with_shares(near, start), base=start, base_share=share)
 
 
 def thinned_for(

@@ -15,7 +15,8 @@ from labkit.water.bottles.solubility import solution_density_kg_l
 from labkit.water.chemistry.conductivity import conductivity_us_cm
 from labkit.water.chemistry.equilibrium import MIXED_AT_C
 from labkit.water.dosing.direct import TankMixing
-from labkit.water.dosing.mixing import COORDINATES, Mixing
+from labkit.water.dosing.mixing import Mixing
+from labkit.water.dosing.shares import COORDINATES
 from labkit.water.jugs.readings import (
     DropKit,
     ExpectedDrops,

@@ -183,7 +183,7 @@ def _base_slips(doses: Doses, other_bases: Mapping[str, Water]) -> Iterator[_One
         )
         is_of_it = np.allclose(doses.base.vector, share * part.vector, rtol=1e-6, atol=1e-9)
         if is_of_it and _TRIFLE < share < 1 - _TRIFLE and abs(share - 0.5) > _TRIFLE / 2:
-            turned = StartWater(name=name, base=part, share_percent=round(100 * (1 - share), 1))
+            turned = StartWater(name=name, base=part, share_percent=round(100 * (1 - share)))
             what = Mistake(kind=Kind.OTHER_BASE, other=turned.text)
             yield _One(what=what, base=turned.water)
 

@@ -14,6 +14,7 @@ from labkit.water.coordinates import COORDINATE, COORDINATES
 from labkit.water.typed.numbers import only_reading, tidy
 from labkit.water.typed.salts import names_salts, water_of_salts
 from labkit.water.typed.saying import Way
+from labkit.water.typed.shares import take_shares
 from labkit.water.typed.words import (
     ALKALINITY,
     CA,
@@ -28,7 +29,7 @@ from labkit.water.typed.words import (
     tokens_of,
 )
 from labkit.water.waters.composition import ca_mg_ratio_text
-from labkit.water.waters.targets import Target
+from labkit.water.waters.targets import Target, share_text
 
 _CLOSE: Final = {SHARE: 0.01, HARDNESS: 1.0, ALKALINITY: 1.0, CA: 1.0, MG: 1.0}
 """How far two statements of the same may differ by rounding, where one repeats the other."""
@@ -67,6 +68,7 @@ class _Said:
     """What one reading of a text states, each in mg/L as CaCO3 or as a share."""
 
     levels: dict[str, float] = entry(default_factory=dict)
+    salts: dict[str, float] = entry(default_factory=dict)
     way: Way = Way.CA_MG
 
     def put(self, what: str, level: float, field: str) -> None:
@@ -89,13 +91,14 @@ class _Said:
         return isinstance(other, _Said) and self._rounded() == other._rounded()
 
     def _rounded(self) -> dict[str, float]:
-        return {what: round(level, 6) for what, level in self.levels.items()}
+        return {what: round(level, 6) for what, level in (self.levels | self.salts).items()}
 
     def text(self) -> str:
         parts = []
         for what, level in self.levels.items():
             named = f"Ca:Mg {ca_mg_ratio_text(level, 1)}" if what == SHARE else None
             parts.append(named or f"{what} {level:.4g}")
+        parts += [share_text(name, share) for name, share in self.salts.items()]
         return ", ".join(parts)
 
 
@@ -106,8 +109,9 @@ def read_water(
 
     Read are calcium and magnesium (``Ca 60, Mg 40, alk 15``), a ratio Ca:Mg by moles at a
     hardness (``1:3 at 100, alk 15``; ``3:1 80 40``), a share (``Mg share 0.6, 80, 40``), and
-    grams weighed (``CaCl2·2H2O 0.118 g, NaHCO3 0.067 g in 1 L``), in any order. What has no unit
-    is mg/L as CaCO3; others are mg/L of the ion (``Ca 24 mg/L of Ca``), °dH, °fH, mmol/L, meq/L.
+    grams weighed (``CaCl2·2H2O 0.118 g, NaHCO3 0.067 g in 1 L``), in any order. What is said of
+    the salts may follow (``all sulfate``, ``50 % potassium``, by charge). What has no unit is
+    mg/L as CaCO3; others are mg/L of the ion (``Ca 24 mg/L of Ca``), °dH, °fH, mmol/L, meq/L.
 
     Parameters
     ----------
@@ -304,12 +308,14 @@ def _share_of(ratio: Sequence[float], *, turned: bool, field: str) -> float:
 
 def _read(one: str, text: str, field: str) -> _Said:
     """What a text states, its commas settled."""
+    one, salts = take_shares(one, field)
     tokens = tokens_of(one, field)
     found: list[_Said] = []
     refused: list[WaterError] = []
     for clauses in _clauses(tokens, 0, frozenset()):
         try:
             said = _meaning(clauses, text, field)
+            said.salts = salts
         except WaterError as error:
             refused.append(error)
         else:
@@ -538,7 +544,7 @@ def _complete(said: _Said, otherwise: Mapping[str, float], *, text: str, field: 
         levels[what] = otherwise[name]
         taken.append(name)
     _Said().put(HARDNESS, levels[HARDNESS], field)  # the sum of two may be too much
-    target = Target(**{name: levels[what] for what, name in _NAMES.items()})
+    target = Target(**{name: levels[what] for what, name in _NAMES.items()}, **said.salts)
     return TypedWater(target=target, taken=tuple(taken), way=said.way)
 
 

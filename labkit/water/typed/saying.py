@@ -10,7 +10,7 @@ from labkit.errors import WaterError
 from labkit.water.figures import figure
 from labkit.water.salts.ions import ion_table
 from labkit.water.units import alkalinity_in, hardness_in
-from labkit.water.waters.targets import Target
+from labkit.water.waters.targets import Target, salts_said
 
 DIGITS: Final = 5
 """Significant digits that a water keeps when it is said and read back."""
@@ -60,7 +60,7 @@ def write_water(target: Target, way: Way = Way.CA_MG, *, digits: int = DIGITS) -
             f"way must be one of {', '.join(repr(str(one)) for one in Way)}, got {way!r}.",
             field="way",
         )
-    return _WAYS[way](target, digits)
+    return ", ".join(filter(None, (_WAYS[way](target, digits), salts_said(target, digits))))
 
 
 def _ca_mg(target: Target, digits: int) -> str:

@@ -44,6 +44,21 @@ def mg_share(ions_mmol_l: Vectors) -> NDArray[np.float64]:
     return np.asarray(np.divide(magnesium, both, out=np.zeros_like(both), where=both > 0))
 
 
+def sulfate_share(ions_mmol_l: Vectors) -> NDArray[np.float64]:
+    """Sulfate's share of chloride and sulfate by charge; NaN where there is neither."""
+    return _part(2 * ions_mmol_l[..., INDEX["SO4"]], ions_mmol_l[..., INDEX["Cl"]])
+
+
+def potassium_share(ions_mmol_l: Vectors) -> NDArray[np.float64]:
+    """Potassium's share of sodium and potassium by charge; NaN where there is neither."""
+    return _part(ions_mmol_l[..., INDEX["K"]], ions_mmol_l[..., INDEX["Na"]])
+
+
+def _part(one: Vectors, other: Vectors) -> NDArray[np.float64]:
+    both = np.asarray(one + other, dtype=np.float64)
+    return np.asarray(np.divide(one, both, out=np.full_like(both, np.nan), where=both > 0))
+
+
 def ca_mg_ratio_text(mg_share: float, hardness_mg_l_caco3: float) -> str:
     """Calcium to magnesium by moles, as said at the bench.
 

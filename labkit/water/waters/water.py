@@ -185,6 +185,18 @@ class Water(Shown):
         return composition.ca_mg_text(self.mg_share, self.hardness_mg_l_caco3)
 
     @property
+    def salt_shares(self) -> dict[str, float]:
+        """Sulfate's share of chloride and sulfate, potassium's of sodium and potassium, by charge.
+
+        By the names of ``SALT_SHARES``; a share of nothing is left out.
+        """
+        shares = {
+            "sulfate_share": float(composition.sulfate_share(self.vector)),
+            "potassium_share": float(composition.potassium_share(self.vector)),
+        }
+        return {name: share for name, share in shares.items() if share == share}
+
+    @property
     def charge_balance_meq_l(self) -> float:
         """Positive minus negative charge (meq/L): 0 in a water made of salts."""
         return float(composition.charge_balance(self.vector))

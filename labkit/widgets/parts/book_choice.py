@@ -21,6 +21,7 @@ from labkit.book import (
     open_copy,
 )
 from labkit.errors import BookError, LabkitError
+from labkit.present import book_words
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.folds import Fold
@@ -55,9 +56,13 @@ class BookChoice(widgets.VBox):
     Attributes
     ----------
     said : HTML
-        Which lab book it is, and what is amiss with it.
+        Which lab book it is, by its name, and what is amiss with it.
+    where : HTML
+        The whole path or URL of it, in the fold that changes it.
     again : Button
         Tries to reach it once more; there while it cannot be reached.
+    trying : Form
+        Holds that button, and says what came of it.
     change : Fold
         Holds the choice of another.
     found : Form
@@ -74,10 +79,11 @@ class BookChoice(widgets.VBox):
         beside: Sequence[widgets.Widget] = (),
     ) -> None:
         self._book, self._choose, self._reopen = book, choose, reopen
-        self.said = widgets.HTML()
+        self.said, self.where = widgets.HTML(), widgets.HTML()
+        self.said.add_class("lk-which")
         self.again = fields.button("Try again")
         self.again.on_click(lambda _b: self.try_again())
-        self._trying = Form({}, buttons=[self.again])
+        self.trying = Form({}, buttons=[self.again])
         use = fields.button("Use this one")
         use.on_click(lambda _b: self._use_found())
         self.found = Form({"found": fields.choice("On this machine", [])}, buttons=[use])
@@ -94,16 +100,16 @@ class BookChoice(widgets.VBox):
         )
         self.upload.observe(lambda _change: self._take_file(), "value")
         self.own = Form({"name": name}, buttons=[own, demo, self.upload])
-        hint = "A name that is new makes an empty lab book; a copy is taken up as a new one."
+        hint = "A name that is new makes an empty lab book; a copy becomes a lab book of its own."
         is_absent = isinstance(book, AbsentBook)
         self.change = Fold(
             "Change the lab book",
-            [self.found, widgets.HTML(said(hint)), self.own],
+            [self.where, self.found, widgets.HTML(said(hint)), self.own],
             is_open=is_absent,
         )
-        folds = fields.side_by_side(self.change, *beside)
-        folds.add_class("lk-folds")
-        super().__init__([self.said, self._trying, folds])
+        line = fields.side_by_side(self.said, self.trying, self.change, *beside)
+        line.add_class("lk-folds")
+        super().__init__([line])
         self.add_class("lk-book-choice")
         self.change.observe(lambda change: self._look() if change["new"] else None, "is_open")
         self._look()
@@ -133,9 +139,9 @@ class BookChoice(widgets.VBox):
         """Try to reach the lab book once more."""
         book = self._book
         if isinstance(book, LabBook):
-            self._trying.press(book.changes.look)
+            self.trying.press(book.changes.look)
             return
-        done, found = self._trying.press(self._reopen)
+        done, found = self.trying.press(self._reopen)
         if done:
             self._say_used(found)
 
@@ -171,16 +177,16 @@ class BookChoice(widgets.VBox):
 
     def _say_used(self, chosen: LabBook) -> None:
         self.said.value = said(
-            f"From now on the workbook uses '{chosen.name}'. This notebook shows the former lab "
-            "book until it is run again."
+            f"From now on the workbook uses {book_words(chosen.name)}. This notebook shows the "
+            "former lab book until it is run again."
         )
-        self.again.layout.display = "none"
+        self.again.layout.display = self.trying.layout.display = "none"
 
     def _show(self, why: str) -> None:
         """Say which lab book it is, or why it cannot be reached."""
         book = self._book
-        self.again.layout.display = "" if why else "none"
-        self._trying.message.value = ""
+        self.again.layout.display = self.trying.layout.display = "" if why else "none"
+        self.trying.message.value = ""
         if isinstance(book, AbsentBook):
             self.said.value = _amiss(f"No lab book is open: {book.why}")
         elif why:
@@ -190,6 +196,8 @@ class BookChoice(widgets.VBox):
             )
         else:
             self.said.value = _which(book)
+        if isinstance(book, LabBook):
+            self.where.value = said(f"It is at '{book.name}'.")
 
     def _look(self) -> None:
         """Offer what is on this machine now; of the copies, those of this book come first."""
@@ -233,6 +241,5 @@ def _which(book: LabBook) -> str:
         doubt = book.doubt
     except LabkitError as error:
         doubt = str(error)
-    return (
-        said(f"Lab book: '{book.name}'.") + (said(doubt, wrong=True) if doubt else "") + TO_THE_PAGE
-    )
+    amiss = said(doubt, wrong=True) if doubt else ""
+    return said(f"Lab book: {book_words(book.name)}") + amiss + TO_THE_PAGE

@@ -7,13 +7,16 @@ from typing import Final
 
 import ipywidgets as widgets
 
+from labkit.widgets.parts.fields import LABEL_WIDTH
+
 LARGE: Final = """<style>
 .lk-dial label{padding:.8rem .6rem .8rem 0;cursor:pointer;white-space:nowrap}
 .lk-dial .widget-radio-box{flex-wrap:wrap;height:auto}
 .lk-lines .widget-radio-box{width:100%}
-.lk-lines .widget-radio-box label{display:flex;gap:.5rem;align-items:baseline;width:auto;
+.lk-lines .widget-radio-box label{display:flex;gap:.5rem;align-items:flex-start;width:auto;
   height:auto;padding:.5rem 0;cursor:pointer;white-space:normal;line-height:1.35;margin:0}
-.lk-lines .widget-radio-box label input{order:-1;flex:none;float:none}
+.lk-lines .widget-radio-box label input{order:-1;flex:none;float:none;
+  width:1.1rem;height:1.1rem;margin:.12rem .15rem 0}
 </style>"""
 """Room around each choice for wet fingers; the stock radio has none."""
 
@@ -26,7 +29,7 @@ def dial(label: str, options: Sequence[tuple[str, int]], value: int = 0) -> widg
         value=value,
         orientation="horizontal",
         layout=widgets.Layout(width="min(33rem, 98%)"),
-        style={"description_width": "15rem"},
+        style={"description_width": LABEL_WIDTH},
         _dom_classes=["lk-dial"],
     )
 
@@ -37,7 +40,7 @@ def lines(label: str, options: Sequence[tuple[str, str]]) -> widgets.RadioButton
         description=label,
         options=options,
         layout=widgets.Layout(width="min(46rem, 98%)", height="auto"),
-        style={"description_width": "15rem"},
+        style={"description_width": LABEL_WIDTH},
         _dom_classes=["lk-field", "lk-lines"],
     )
 

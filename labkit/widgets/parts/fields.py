@@ -12,7 +12,11 @@ import ipywidgets as widgets
 import traitlets
 
 from labkit.errors import LabkitError
+from labkit.present import ROWS_AS_LISTS
 from labkit.widgets.parts.folds import STATIC, Fold
+
+LABEL_WIDTH: Final = "13rem"
+"""Room for what a field is called; a longer label goes on below."""
 
 NOT_YET: Final = "Not yet:"
 """Marks in words what is wrong."""
@@ -23,7 +27,7 @@ def _labelled(kind: type[Any], label: str, **options: Any) -> Any:
     return kind(
         description=label,
         layout=widgets.Layout(width="min(35rem, 98%)"),
-        style={"description_width": "15rem"},
+        style={"description_width": LABEL_WIDTH},
         _dom_classes=["lk-field"],
         **options,
     )
@@ -118,7 +122,7 @@ class Guide(anywidget.AnyWidget):
     """
 
     _esm = (STATIC / "form.js").read_text(encoding="utf-8")
-    _css = (STATIC / "form.css").read_text(encoding="utf-8")
+    _css = (STATIC / "form.css").read_text(encoding="utf-8") + ROWS_AS_LISTS
 
     labels = traitlets.Dict().tag(sync=True)
     wrong = traitlets.Dict().tag(sync=True)
@@ -199,6 +203,7 @@ class Form(widgets.VBox):
             self._folded = frozenset(folded)
         if buttons:
             rows.append(side_by_side(*buttons))
+        self._asking = tuple(rows)
         super().__init__([*rows, self.message, self.result, self.guide], _dom_classes=["lk-form"])
         for name, field in self.fields.items():
             if "value" in field.traits():
@@ -381,6 +386,17 @@ class Form(widgets.VBox):
         form._refused = {error.field: self}
         form._mark({error.field: sentence})
         form.go_to(error.field)
+
+    def ask_for_something(self, does: bool) -> None:
+        """Show the fields and buttons, or only what the last press said: it keeps the focus.
+
+        Parameters
+        ----------
+        does : bool
+            Whether there is anything to fill in or press now.
+        """
+        for row in self._asking:
+            row.layout.display = "" if does else "none"
 
     def go_to(self, name: str) -> None:
         """Move the focus into a field, where the work goes on; its fold opens.

@@ -242,7 +242,7 @@ async def _look(known: weakref.ref[LabBook]) -> None:
             asked = asyncio.ensure_future(asyncio.to_thread(book.changes.look))
             done, _pending = await asyncio.wait({asked}, timeout=AWAY_AFTER_S)
             if not done:
-                book.changes.note_away(f"{book.name} does not answer; it is asked again.")
+                book.changes.note_away(f"{book.name} does not answer; trying again.")
             await asked
         except BookAwayError as error:
             if not is_away:

@@ -34,13 +34,6 @@ EXAMPLE: Final = "Ca 60, Mg 40, alk 15 · 1:3 at 100, alk 15"
 _DIGITS: Final = 3
 """Significant digits in which a water is written into the field; what it stands for stays exact."""
 
-_NAMES: Final = {
-    "mg_share": "Mg share",
-    "hardness_mg_l_caco3": "Hardness",
-    "alkalinity_mg_l_caco3": "Alkalinity",
-}
-_STEPS: Final = {"mg_share": 0.01, "hardness_mg_l_caco3": 1.0, "alkalinity_mg_l_caco3": 1.0}
-
 _SCRIPT = """
 function render({ model, el }) {
   const make = (tag, about = {}, ...inside) => {
@@ -114,16 +107,16 @@ export default { render };
 _STYLE = """
 .lk-water { width: min(46rem, 98%); margin: 2px; line-height: 1.4;
   font-size: var(--jp-widgets-font-size, 13px); color: var(--jp-ui-font-color1, #222); }
-.lk-water label { box-sizing: border-box; width: 15rem; padding-right: 8px; text-align: right; }
+.lk-water label { box-sizing: border-box; width: 13rem; padding-right: 8px; text-align: right; }
 .lk-typed, .lk-slide { display: flex; align-items: center; }
 .lk-typed { width: min(33rem, 100%); }
 .lk-typed input { flex: 1 1 12rem; min-width: 0; box-sizing: border-box; height: 28px;
   padding: 2px 8px; font: inherit; color: inherit; background: var(--jp-layout-color1, #fff);
   border: 1px solid var(--jp-border-color1, #9e9e9e); }
-.lk-water label { flex: 0 0 15rem; }
+.lk-water label { flex: 0 0 13rem; }
 .lk-water input:focus-visible { outline: 2px solid var(--jp-brand-color1, #1f4f5c);
   outline-offset: 1px; }
-.lk-ways { margin: 2px 0 4px 15rem; min-height: 1.4em; }
+.lk-ways { margin: 2px 0 4px 13rem; min-height: 1.4em; }
 .lk-slide input { flex: 1 1 12rem; min-width: 0; max-width: 14rem; }
 .lk-slide output { flex: 0 0 3.5rem; padding-left: 8px; font-variant-numeric: tabular-nums; }
 @media (max-width: 40rem) {
@@ -169,7 +162,9 @@ class WaterEntry(anywidget.AnyWidget):
     taken = traitlets.Int(0).tag(sync=True)
 
     def __init__(self, label: str = "Water", target: Target = FIRST, *, field: str = "water"):
-        names = [[_NAMES[name], _STEPS[name]] for name in COORDINATES]
+        names = [
+            [one.words[0].upper() + one.words[1:], 10**-one.digits] for one in COORDINATE.values()
+        ]
         self._first, self._field = target, field
         self._stands = self._filled = (target, target)
         self._seen: tuple[str, list[float]] = ("", [])

@@ -1,7 +1,7 @@
-"""The blind score sheet: one cup at a time, and every touch kept before it is called saved.
+"""The blind score sheet: one cup at a time, and every score kept before it is called saved.
 
 The browser's half is in ``static/``: plain JavaScript, no build step. Nothing that the browser says
-is believed here: whose sheet it is stays in Python, and each touch is checked before it is kept.
+is believed here: whose sheet it is stays in Python, and each score is checked before it is kept.
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ _STATIC = Path(__file__).parent / "static"
 _ENTRY_ID = re.compile(r"[0-9a-zA-Z-]{16,64}")
 _DEVICE = re.compile(r"[0-9a-f]{8}")
 MOST_AT_ONCE = 200
-"""Touches that one message may carry."""
+"""Scores that one message may carry."""
 
 _ABSENT = object()
 TRIES = 3
-"""How often a touch is tried that fails in a way that nobody foresaw."""
+"""How often a score is tried that fails in a way that nobody foresaw."""
 
 UNSEEN_TROUBLE = N_("something went wrong here; it is logged and will be retried")
 LOST_TROUBLE = N_("something went wrong here, and it is logged: please give this score again.")
@@ -52,7 +52,7 @@ _NOT_SCORED = N_("this is not scored in this session; reload the page.")
 _NO_STAGE = N_("this stage of cooling is not scored; reload the page.")
 _NOT_YOURS = N_("this cup is not one of yours (any more); reload the page.")
 _TO_TASTERS: Mapping[type[LabkitError], str] = {
-    LockError: N_("the flight is locked: no score changes any more; tell the lead."),
+    LockError: N_("the flight is locked: scores can no longer be changed; tell the lead."),
     StaleError: N_(
         "it was changed later, on another device or by the lead, and that stands; give it here "
         "again if that is wrong."
@@ -83,7 +83,7 @@ class CupSheet(anywidget.AnyWidget):
     Parameters
     ----------
     desk : SheetDesk
-        What is on the table, and who keeps the touches.
+        What is on the table, and who keeps the scores.
     is_page : bool
         Whether the sheet is a page of its own (the tasters' page), which may reload itself and
         follows the phone's light or dark, or a cell of a notebook.
@@ -117,7 +117,7 @@ class CupSheet(anywidget.AnyWidget):
         super().__init__(plan=plan)
 
     def _handle_msg(self, msg: dict[str, Any]) -> None:
-        """Take what the browser sends: touches and requests for the state, nothing else.
+        """Take what the browser sends: scores and requests for the state, nothing else.
 
         The browser may not set traits, and no traceback goes out to it.
         """
@@ -131,18 +131,18 @@ class CupSheet(anywidget.AnyWidget):
             _log.exception("a message of the sheet of %s was not understood", self._desk.taster)
 
     def answer(self, message: Mapping[str, Any]) -> dict[str, Any]:
-        """Keep the touches of a message and say what became of each.
+        """Keep the scores of a message and say what became of each.
 
         Parameters
         ----------
         message : mapping
-            ``number`` of the message, ``known`` mark of what the browser shows, ``touches``,
+            ``number`` of the message, ``known`` mark of what the browser shows, ``scores``,
             ``device`` that the browser calls itself, ``now`` by its clock.
 
         Returns
         -------
         answer : dict
-            ``kept`` and ``refused`` touches by id; ``later``, why the rest must be sent again;
+            ``kept`` and ``refused`` scores by id; ``later``, why the rest must be sent again;
             ``look``, how things stand, if that is not what the browser shows.
         """
         number = message.get("number")
@@ -155,12 +155,12 @@ class CupSheet(anywidget.AnyWidget):
             "look": None,
         }
         self._language = LANGUAGES.get(str(message.get("language")), ENGLISH)
-        sent = message.get("touches")
+        sent = message.get("scores")
         sent = sent[:MOST_AT_ONCE] if isinstance(sent, list) else []
         sender = _Sender.of(message)
         try:
             for raw in sent:
-                # Stops at the first that must wait: the order of touches decides what is current.
+                # Stops at the first that must wait: the order of scores decides what is current.
                 if not self._take(raw, sender, answer):
                     break
             if not sent:
@@ -182,24 +182,24 @@ class CupSheet(anywidget.AnyWidget):
         return _look_out(look)
 
     def _take(self, raw: object, sender: _Sender, answer: dict[str, Any]) -> bool:
-        """Keep or refuse one touch; False if it must be sent again later.
+        """Keep or refuse one score; False if it must be sent again later.
 
-        Only what may pass makes it wait: a touch that can never be kept would hold all the others
+        Only what may pass makes it wait: a score that can never be kept would hold all the others
         back for ever.
         """
         entry_id = raw.get("id") if isinstance(raw, dict) else None
         if not isinstance(raw, dict) or not isinstance(entry_id, str):
             return True  # without an id there is nobody to answer
         try:
-            touch = self._read(raw, entry_id, sender)
-            kept_at = self._desk.take(touch)
+            score = self._read(raw, entry_id, sender)
+            kept_at = self._desk.take(score)
         except BookAwayError as error:
             answer["later"] = self._trouble(error)
             return False
         except LabkitError as error:
             answer["refused"].append({"id": entry_id, "sentence": self._refusal(error)})
         except Exception:
-            _log.exception("a touch on the sheet of %s failed", self._desk.taster)
+            _log.exception("a score on the sheet of %s failed", self._desk.taster)
             self._failed[entry_id] += 1
             if self._failed[entry_id] < TRIES:
                 answer["later"] = self._language.gettext(UNSEEN_TROUBLE)
@@ -211,18 +211,18 @@ class CupSheet(anywidget.AnyWidget):
         return True
 
     def _trouble(self, error: LabkitError) -> str:
-        """Why a touch must wait; phones are not told where the lab book lies and what ails it."""
+        """Why a score must wait; phones are not told where the lab book lies and what ails it."""
         if not self._is_page:
             return str(error)
-        _log.error("a touch of %s has to wait: %s", self._desk.taster, error)
+        _log.error("a score of %s has to wait: %s", self._desk.taster, error)
         return self._language.gettext(
             N_("the laptop cannot save it now and will retry. Tell the lead.")
         )
 
     def _refusal(self, error: LabkitError) -> str:
-        """Why a touch is never kept; what the database itself said is not for phones either."""
+        """Why a score is never kept; what the database itself said is not for phones either."""
         if self._is_page and error.__cause__ is not None:
-            _log.error("a touch of %s is refused: %s", self._desk.taster, error)
+            _log.error("a score of %s is refused: %s", self._desk.taster, error)
             return self._language.gettext(LOST_TROUBLE)
         if self._language == ENGLISH:
             return str(error)
@@ -232,7 +232,7 @@ class CupSheet(anywidget.AnyWidget):
         return self._language.gettext(next(said, _NEVER_KEPT))
 
     def _read(self, raw: Mapping[str, Any], entry_id: str, sender: _Sender) -> Score:
-        """Check a touch against this taster's own cups and scales."""
+        """Check a score against this taster's own cups and scales."""
         if not _ENTRY_ID.fullmatch(entry_id):
             raise _NotOnTheSheetError(_NO_ID)
         attribute = next((a for a in self._desk.attributes if a.name == raw.get("attribute")), None)
@@ -319,7 +319,7 @@ class ScoreSheet(ipywidgets.VBox):
 
 
 class _NotOnTheSheetError(LabkitError, ValueError):
-    """A touch that no sheet of this taster could have made."""
+    """A score that no sheet of this taster could have made."""
 
 
 def _attribute_out(attribute: Attribute) -> dict[str, Any]:
@@ -410,7 +410,7 @@ def _words_in(attribute: Attribute, words: Sequence[object]) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class _Sender:
-    """The browser that sends touches, by its own account."""
+    """The browser that sends scores, by its own account."""
 
     device: str
     """What it calls itself, to be told from another one with the same link; empty if unknown."""
@@ -426,7 +426,7 @@ class _Sender:
         return cls(str(name) if is_name else "", _milliseconds(message.get("now")))
 
     def moment_of(self, at: object) -> datetime | None:
-        """When a touch was given, as best known; None (now) where its time makes no sense.
+        """When a score was given, as best known; None (now) where its time makes no sense.
 
         By our clock, less what has passed on the device's since: the device's may be wrong.
         """

@@ -75,7 +75,7 @@ class SheetLook:
 
 
 class SheetDesk(Protocol):
-    """Where a sheet's touches go, and where it learns what is on the table."""
+    """Where a sheet's scores go, and where it learns what is on the table."""
 
     @property
     def session(self) -> str:
@@ -87,7 +87,7 @@ class SheetDesk(Protocol):
 
     @property
     def owner(self) -> str:
-        """Opaque name of book, session and who touches, under which a browser keeps touches."""
+        """Opaque name of book, session and who scores, under which a browser keeps scores."""
 
     @property
     def attributes(self) -> tuple[Attribute, ...]:
@@ -107,8 +107,8 @@ class SheetDesk(Protocol):
     def sign_of_life(self) -> None:
         """The taster's sheet is open and connected; called every few seconds."""
 
-    def take(self, touch: Score) -> datetime:
-        """Keep a touch for good, once per entry id; when it was kept.
+    def take(self, score: Score) -> datetime:
+        """Keep a score for good, once per entry id; when it was kept.
 
         Raises
         ------
@@ -123,9 +123,9 @@ class BookDesk:
     Parameters
     ----------
     device : str
-        Which device the touches come from.
+        Which device the scores come from.
     copied_by : str
-        Who copies the taster's paper sheet, if it is not the taster who touches.
+        Who copies the taster's paper sheet, if it is not the taster who scores.
     """
 
     def __init__(
@@ -185,25 +185,25 @@ class BookDesk:
                 # The taster can go on reading, and there is another one soon.
                 _log.warning("the sheet of %s is open, which cannot be noted now", self.taster)
 
-    def take(self, touch: Score) -> datetime:
+    def take(self, score: Score) -> datetime:
         """Write one row; it is on the disk when this returns."""
         # By its code if it shows one: should the flight be planned anew meanwhile, the book
         # refuses the old code instead of scoring another cup.
-        has_code = touch.blind_code is not None
-        receipt = self._book.scores.record_score(
-            touch.session,
-            touch.flight,
-            touch.taster,
-            touch.attribute,
-            touch.value,
-            blind_code=touch.blind_code,
-            position=None if has_code else touch.position,
-            stage=touch.stage,
-            given_at=touch.given_at,
-            entry_id=touch.entry_id,
+        has_code = score.blind_code is not None
+        kept = self._book.scores.record_score(
+            score.session,
+            score.flight,
+            score.taster,
+            score.attribute,
+            score.value,
+            blind_code=score.blind_code,
+            position=None if has_code else score.position,
+            stage=score.stage,
+            given_at=score.given_at,
+            entry_id=score.entry_id,
             source="paper" if self._copied_by else "sheet",
-            device=" ".join(filter(None, [self._device, touch.device])),
+            device=" ".join(filter(None, [self._device, score.device])),
             entered_by=self._copied_by,
             yields=True,
         )
-        return receipt.received_at
+        return kept.received_at

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import Any
 
 import ipywidgets as widgets
@@ -20,6 +21,7 @@ from labkit.widgets.steps.bottles.bottle_forms import ConcentrateForm, StrengthF
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm, JugForm
 from labkit.widgets.steps.bottles.meter_form import MeterForm
 from labkit.widgets.steps.bottles.stock_form import StockForm
+from labkit.widgets.steps.hand_over.batch_form import BatchForm
 from labkit.widgets.steps.hand_over.card_form import CardForm
 from labkit.widgets.steps.hand_over.report_form import ReportForm
 from labkit.widgets.steps.plan.paper_form import PaperForm
@@ -76,10 +78,15 @@ class OnAsk(widgets.VBox):
         What the button says.
     make : callable
         Makes what comes; called once.
+    has_heading : bool
+        Whether what the button says stands above what came, where nothing else says it.
     """
 
-    def __init__(self, label: str, make: Callable[[], widgets.Widget]) -> None:
+    def __init__(
+        self, label: str, make: Callable[[], widgets.Widget], *, has_heading: bool = False
+    ) -> None:
         self._make = make
+        self._heading = f"<h2>{escape(label)}</h2>" if has_heading else ""
         self.made: widgets.Widget | None = None
         self.button = fields.button(label)
         self.button.on_click(lambda _b: self.ask())
@@ -98,7 +105,8 @@ class OnAsk(widgets.VBox):
             self.place.children = [widgets.HTML(said(str(error), wrong=True))]
             self.button.disabled = False
             return
-        self.place.children = [self.made]
+        heading = [widgets.HTML(self._heading)] if self._heading else []
+        self.place.children = [*heading, self.made]
         self.button.layout.display = "none"
 
 
@@ -128,7 +136,7 @@ def bottles(desk: Desk) -> Sequence[Part]:
         Part(
             name="shelf",
             title="On the shelf",
-            widget=StockForm(book, desk.bench.bottle_labels),
+            widget=StockForm(book, desk.bench.bottle_labels, desk.bench.BOTTLE_PAPERS),
         ),
         Part(name="strength", title="A measured strength", widget=StrengthForm(book)),
         Part(name="base", title="The water to start from", widget=desk.base),
@@ -142,7 +150,7 @@ def plan(desk: Desk) -> Sequence[Part]:
     people = PeopleForm(book, adds_coffees=False)
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.water),
+        check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.start),
         best_of=levels_by_coffee(book),
         base=desk.base,
         book=book,
@@ -229,7 +237,7 @@ def verdict(desk: Desk) -> Sequence[Part]:
     opening = OpenForm(book, on_open=show)
     return (
         Part(name="says", title="What the scores say", widget=reading),
-        Part(name="next", title="Stop, or taste on?", widget=asked),
+        Part(name="next", title="What next?", widget=asked),
         Part(
             name="confirm",
             title="Confirm it: two waters against each other",
@@ -260,6 +268,11 @@ def hand_over(desk: Desk) -> Sequence[Part]:
         Part(name="card", title="The recipe card", widget=card),
         Part(name="base", title="The water they start from", widget=theirs),
         Part(name="check", title="Is the jug right?", widget=MeterForm(book, card)),
+        Part(
+            name="batch",
+            title="Several waters in one go",
+            widget=BatchForm(book, bench.batch_sheet, theirs, card),
+        ),
         Part(name="report", title="The report", widget=report),
     )
 
@@ -276,12 +289,18 @@ def all_coffees(desk: Desk) -> Sequence[Part]:
                 OnAsk(
                     "One water for several",
                     lambda: OneWaterForm(book, across, bench.losses_picture),
+                    has_heading=True,
                 ),
                 OnAsk(
                     "Words and minerals",
                     lambda: WordsForm(book, across, trade_sayings(), bench.words_picture),
+                    has_heading=True,
                 ),
-                OnAsk("Sharp or flat", lambda: BalanceForm(book, across, bench.balance_picture)),
+                OnAsk(
+                    "Sharp or flat",
+                    lambda: BalanceForm(book, across, bench.balance_picture),
+                    has_heading=True,
+                ),
             ]
         )
 

@@ -19,9 +19,10 @@ from labkit.widgets.parts import fields
 from labkit.widgets.parts.book_choice import BookChoice
 from labkit.widgets.parts.book_files import BookFiles
 from labkit.widgets.parts.coffees import coffee_choices
-from labkit.widgets.parts.fields import said
+from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.listening import follow_book, follow_choices, follow_presence
+from labkit.widgets.steps.plan.paper_form import PaperForm
 from labkit.widgets.steps.plan.people_form import CoffeeForm
 from labkit.widgets.steps.plan.sweep_form import SweepForm
 from labkit.widgets.today.desk import Coffee, Desk
@@ -124,6 +125,7 @@ class Today(widgets.VBox):
         self.standing = Standing(next=NextThing.CHOOSE_BOOK)
         scope = f"lk-today-{secrets.token_hex(4)}"
         self.coffee = fields.choice("Coffee", [])
+        self._coffee_form = Form({"coffee": self.coffee})
         self.coffee.observe(
             lambda change: self._safely(lambda: self._take_coffee(change["new"])), "value"
         )
@@ -143,12 +145,13 @@ class Today(widgets.VBox):
         }
         as_page = widgets.HTML(_AS_PAGE)
         self._coffee_place = widgets.VBox()
+        coffee = fields.side_by_side(self._coffee_form, self._coffee_place)
+        coffee.add_class("lk-folds").add_class("lk-today-coffee")
         head = widgets.VBox(
             [
                 self._book_place,
                 as_page,
-                self.coffee,
-                self._coffee_place,
+                coffee,
                 self.says,
                 self.button,
             ]
@@ -349,6 +352,8 @@ class Today(widgets.VBox):
         asked = self.go(self.standing.step, _PART.get(thing, ""))
         if isinstance(asked, OnAsk):
             asked.ask()
+        if thing is NextThing.MIX_FLIGHT and isinstance(asked, PaperForm):
+            asked.mix(self.standing.session, self.standing.flight)
         if thing is NextThing.PLAN_DIAL and isinstance(asked, SweepForm):
             asked.vary(self.standing.dial)
 

@@ -12,7 +12,7 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief
 from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.posterior import Posterior
-from labkit.analysis.search.recommendation import SMALL_LOSS, SURE, Level
+from labkit.analysis.search.recommendation import AT_MOST, SMALL_LOSS, SURE, WIDER, Level
 from labkit.analysis.search.stopping import StopKind, StopReason, confirming_test, stop_or_taste
 from labkit.tasting.scales import SCALES
 
@@ -70,7 +70,7 @@ def test_a_leader_that_may_not_beat_the_control_names_no_winner():
 
 def test_a_likely_winner_is_not_named_but_may_be_confirmed():
     """Looked at after every flight, 95 % would name winners on flat coffees."""
-    advice = stop_or_taste(belief([6.626, 6.5, 5.0], 0.05))
+    advice = stop_or_taste(belief([6.645, 6.5, 5.0], 0.05))
 
     assert 0.95 < advice.chance_above_control < SURE
     assert advice.verdict is StopKind.NOT_SETTLED
@@ -124,10 +124,23 @@ def test_the_most_to_gain_is_of_the_best_water_above_the_control():
     told = belief([6.55, 6.5, 5.0], 0.05)
     draws = told.posterior.draws
 
-    over = np.quantile(draws.max(axis=1) - draws[:, CONTROL], 0.9)
+    over = np.quantile(draws.max(axis=1) - draws[:, CONTROL], AT_MOST)
 
     assert stop_or_taste(told).most_to_gain == pytest.approx(over)
     assert stop_or_taste(belief([6.55, 6.5, 5.0], 0.05, control=None)).most_to_gain is None
+
+
+def test_beside_the_surface_alone_a_lead_is_as_unsure_as_beside_the_recommendation():
+    told = belief([6.6, 6.5, 5.0], 0.1)
+    more = (told.posterior.draws[:, 0] - told.posterior.draws[:, CONTROL]).astype(float)
+    wider = more.mean() + WIDER * (more - more.mean())
+
+    advice = stop_or_taste(told)
+
+    assert advice.gain_over_control == pytest.approx(
+        (more.mean(), *np.quantile(wider, [0.05, 0.95])), abs=1e-5
+    )
+    assert advice.chance_above_control == pytest.approx(np.mean(wider > 0), abs=1e-3)
 
 
 def test_the_expected_loss_is_the_mean_of_best_less_leader():

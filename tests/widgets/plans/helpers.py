@@ -30,8 +30,7 @@ def fill(book, roast_date=None):
     """A coffee, tasters and three bottles."""
     book.people.add_client("Client A")
     book.people.add_coffee("Coffee A", client="Client A", roast_date=roast_date)
-    for taster in ("Ada", "Bo", "Cy", "Di"):
-        book.people.add_taster(taster)
+    book.people.add_tasters(["Ada", "Bo", "Cy", "Di"])
     for name, salt, grams in (
         ("calcium", "CaCl2·2H2O", 1.47),
         ("magnesium", "MgCl2·6H2O", 2.03),

@@ -26,7 +26,7 @@ def alone_session(book, form):
     type_passphrase(form)
     session = sealed(form)
     score_all(book, session)
-    book.sessions.lock_flight(session, 1)
+    book.sessions.lock_flights(session, [1])
     return session
 
 

@@ -62,6 +62,23 @@ def test_the_bench_sheet_given_out_again_is_on_record(book, paper):
     assert not book.sessions.flight(paper.session, 1).is_unblinded
 
 
+def test_a_flight_to_mix_is_chosen_where_its_doses_are_handed_over(book, paper):
+    paper.form.fields["session"].index = None
+    paper.mix(paper.session, 1)
+
+    assert paper.form.fields["session"].value == paper.session
+    assert paper.form.fields["flight"].value == 1
+    assert paper.bench_form.fold.is_open
+    assert book.stock.waiting_flights()
+    assert paper.mixed_button.layout.display == ""
+
+    paper.mixed_button.click()
+
+    assert not book.stock.waiting_flights()
+    assert paper.mixed_button.layout.display == "none"
+    assert "Flight 1" in paper.bench_form.message.value
+
+
 def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
     paper.bench_form.fields["bench_passphrase"].value = "not the passphrase"
     paper.bench_button.click()
@@ -80,7 +97,7 @@ def test_a_wrong_passphrase_hands_over_no_bench_sheet(paper):
 def locked(book, form):
     session = sealed(form)
     score_all(book, session)
-    book.sessions.lock_flight(session, 1)
+    book.sessions.lock_flights(session, [1])
     return session
 
 
@@ -155,7 +172,7 @@ def test_opening_before_the_lock_needs_a_reason_and_leaves_a_mark_everywhere(boo
     assert "not blind" in opening.history.value
     assert "a bowl was dropped" in opening.history.value
     score_all(book, session)
-    book.sessions.lock_flight(session, 1)
+    book.sessions.lock_flights(session, [1])
     assert book.scores.opened_scores(coffee="Coffee A").empty
 
 
@@ -212,7 +229,7 @@ def test_opening_one_of_two_flights_says_that_the_other_is_still_closed(book, fo
         lead.flight.value = number
         lead.lock.click()  # asks: only one attribute was scored
         lead.lock.click()
-        said.append(lead.said.value)
+        said.append(lead.locking.message.value)
     assert "Still to be locked: flight 2." in said[0]
     assert "open its key under Verdict" in said[1]
 
@@ -235,7 +252,7 @@ def test_one_passphrase_opens_all_locked_flights_and_a_wrong_one_none(book, form
     session = sealed(form)
     for number in (1, 2):
         score_all(book, session, flight=number)
-        book.sessions.lock_flight(session, number)
+        book.sessions.lock_flights(session, [number])
     opened = []
     opening = OpenForm(book, on_open=lambda: opened.append(True))
 
@@ -283,7 +300,7 @@ def test_a_flight_locked_meanwhile_is_offered_and_what_was_chosen_stays(book, fo
 
     opening.fill()
     assert len(flights.value) == 1
-    book.sessions.lock_flight(session, 3)
+    book.sessions.lock_flights(session, [3])
     opening.fill()
 
     assert len(flights.value) == 3  # another choice: all of it again

@@ -12,12 +12,11 @@ import pytest
 
 from labkit.analysis import fit_surface, gather_scores
 from labkit.bench import bench_sheet, sweep_doses
-from labkit.book import Attribute, Held
+from labkit.book import Held
 from labkit.errors import BookError
 from labkit.tasting import (
-    METHODS,
     SCALES,
-    pair_waters,
+    NoiseFrom,
     plan_power,
     plan_sets,
     plan_tasting,
@@ -33,6 +32,7 @@ from labkit.widgets import (
 from labkit.widgets.steps.plan.conditions_form import ConditionsForm
 from labkit.workflow import acidity_of, asked_for_acidity, panel_noise, usual_of
 from tests.book.faults import failing_to_store
+from tests.tasted import begin_test
 from tests.widgets.plans.helpers import (
     PASSPHRASE,
     all_widgets,
@@ -47,7 +47,7 @@ from tests.widgets.plans.helpers import (
 def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base):
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.water),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.start),
         best_of=lambda _client, _coffee: {},
         base=base,
     )
@@ -60,7 +60,8 @@ def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base)
     base.form.fields["share_percent"].value = 25.0
 
     assert sweep.message.value == ""
-    assert "base water, mL" in sweep.result.value
+    assert "tap, autumn, mL" in sweep.result.value
+    assert "pure water, mL" in sweep.result.value
     assert "25 % tap, autumn + 75 % pure water" in base.form.result.value
 
 
@@ -193,7 +194,7 @@ def test_the_control_of_the_last_session_links_the_days_and_shows_its_cost(book,
     assert after == before
     assert (before.mg_share, before.hardness_mg_l_caco3) == (0.5, 80)
     assert [label for label, _ in offered][1:] == ["the middle water", "none"]
-    assert offered[0][0] == f"as so far, {before.text}"
+    assert offered[0][0] == f"as before, {before.text}"
     assert "links flights and days; costs each taster 1 cup" in shown
 
 
@@ -231,15 +232,16 @@ def test_the_noise_comes_from_the_lab_book_once_the_panel_has_scored(book, form)
             book.scores.record_score(
                 session, 1, taster, "overall", value, blind_code=row.blind_code
             )
-    book.sessions.lock_flight(session, 1)
-    book.sessions.open_flight(session, 1, PASSPHRASE)
+    book.sessions.lock_flights(session, [1])
+    book.sessions.open_flights(session, [1], PASSPHRASE)
 
     noise = panel_noise(book, ("Client A", "Coffee A"), SCALES["liking 1-9"], "cupping")
 
-    assert "this lab book, 24 overall scores of Coffee A" in noise.source
+    assert noise.source.kind is NoiseFrom.BOOK
+    assert (noise.source["n"], noise.source["coffee"]) == (24, "Coffee A")
     assert 0.5 < noise.repeat_sd < 1.6
     other = panel_noise(book, ("Client A", "Coffee A"), SCALES["quality 6-10"], "cupping")
-    assert "default" in other.source
+    assert other.source.kind is NoiseFrom.PRACTISED
 
 
 # ---------------------------------------------------------------------------- proposals
@@ -283,6 +285,16 @@ def test_more_time_or_fewer_cups_at_once_propose_anew_and_a_detail_of_ones_own_s
     assert form.form.fields["flights"].value == 3
     choose(form, plan="recommended")
     assert form.form.fields["flights"].value == form.choices.recommended.flights
+
+
+def test_time_and_cups_at_once_are_those_of_last_time(book, form):
+    choose(form, minutes=60, cups_per_flight=5)
+    sealed(form)
+
+    again = PlanForm(book, form.source, bench_sheet)
+
+    assert again.form.values()["minutes"] == 60
+    assert again.form.values()["cups_per_flight"] == 5
 
 
 def test_a_time_that_makes_no_sense_is_said_beside_its_field(form):
@@ -433,8 +445,8 @@ def test_whether_the_acidity_is_right_is_asked_beside_how_strong_it_is(book, for
                 book.scores.record_score(
                     session.name, 1, taster, name, value - rng.integers(2), position=cup.position
                 )
-    book.sessions.lock_flight(session.name, 1)
-    book.sessions.open_flight(session.name, 1, PASSPHRASE)
+    book.sessions.lock_flights(session.name, [1])
+    book.sessions.open_flights(session.name, [1], PASSPHRASE)
 
     found = acidity_of(book, "Coffee A")
     assert found.attribute == "acidity: just right?"
@@ -467,19 +479,10 @@ def test_flights_to_score_do_not_go_into_a_test_of_two_waters(book, form):
     """Its sheet has no scale for them; the form does not offer it and the lab book refuses."""
     name = sealed(form)
     client, coffee = form.source.coffee
-    pair, method = form.source.waters[:2], METHODS["triangle"]
-    book.sessions.start_session(
-        "duel",
-        coffee=coffee,
-        client=client,
-        attributes=[Attribute(name=method.ask(), scale=method.scale)],
-        tasters=["Ada", "Bo", "Cy"],
-        serving="a cup each",
-        brew_method="cupping",
-    )
+    pair = form.source.waters[:2]
+    about = {"client": client, "coffee": coffee, "tasters": ["Ada", "Bo", "Cy"]}
+    begin_test(book, "duel", method="triangle", pair=pair, **about)
     asked = {"passphrase": PASSPHRASE, "after": None}
-    test = plan_sets("triangle", pair, ["Ada", "Bo", "Cy"], session="duel", **asked)
-    book.sessions.store_plan(test, waters=pair_waters("triangle", pair))
     form.source.refresh()
 
     offered = [value for _, value in form.form.fields["add_to"].options]

@@ -43,6 +43,27 @@ function render({ model, el }) {
       set(control, "aria-describedby", isWrong && note ? id(note) : null);
     }
   };
+  // A list of choices cannot break its lines: what does not fit into it stands below as a whole.
+  const ruler = document.createElement("canvas").getContext("2d");
+  const whole = (select) => {
+    const row = select.closest(".lk-row");
+    if (!row || select.multiple || !seen(select)) return;
+    const look = getComputedStyle(select);
+    ruler.font = look.font;
+    const text = select.selectedOptions[0]?.textContent ?? "";
+    const room = select.clientWidth - parseFloat(look.paddingLeft) - parseFloat(look.paddingRight);
+    const isCut = ruler.measureText(text).width > room;
+    let below = row.querySelector(":scope > .lk-whole");
+    if (!below && !isCut) return;
+    if (!below) {
+      below = document.createElement("div");
+      below.className = "lk-whole";
+      below.setAttribute("aria-hidden", "true"); // the list itself says it
+      select.closest(".lk-field, .lk-row > *").after(below);
+    }
+    const shown = isCut ? text.replaceAll("\u00a0", " ") : "";
+    if (below.textContent !== shown) below.textContent = shown;
+  };
   const busy = () => {
     const isBusy = model.get("busy");
     set(form, "aria-busy", isBusy ? "true" : null);
@@ -64,6 +85,7 @@ function render({ model, el }) {
       set(said, "aria-live", "polite");
       set(said, "tabindex", "-1");
     }
+    own("select").forEach(whole);
     // What scrolls sideways must scroll by key as well.
     for (const part of own(".widget-html-content, .widget-html-content [style*=overflow]")) {
       const scrolls = part.scrollWidth > part.clientWidth + 1;
@@ -123,6 +145,7 @@ function render({ model, el }) {
   };
   const enter = (event) => {
     entered ||= event.isTrusted;
+    soon();
   };
   // Leaving a field takes back what was said of it, and the button moves while it is being pressed:
   // it is pressed all the same.
@@ -143,7 +166,7 @@ function render({ model, el }) {
     const button = pressed;
     const lost = () => document.activeElement === document.body || !seen(document.activeElement);
     setTimeout(() => {
-      if (!over && !seen(button) && lost()) focus(() => own(".lk-message")[0], 3);
+      if (!over && seen(form) && !seen(button) && lost()) focus(() => own(".lk-message")[0], 3);
     }, 300);
   };
   // In a notebook single keys cut cells and Enter edits them: keys typed in a form stay in it.

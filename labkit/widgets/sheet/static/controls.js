@@ -248,14 +248,14 @@ function controlFor(attribute, give, draft) {
  * The fieldset of one attribute.
  *
  * @param {object} attribute  name, title (the name as its reader says it), kind, scale or choices
- * @param {{touch: (value: any) => void, draft: (value: any, restMs: number) => void,
+ * @param {{score: (value: any) => void, draft: (value: any, restMs: number) => void,
  *          byKey: () => boolean}} taken  what to do with a value
  */
 function attributeField(attribute, taken) {
   const give = (value) =>
     taken.byKey() && attribute.kind === "number"
       ? taken.draft(value, KEY_REST_MS)
-      : taken.touch(value);
+      : taken.score(value);
   const control = controlFor(attribute, give, taken.draft);
   const now = make("span", { class: "lk-now", id: newGroup() });
   const clear = make(
@@ -264,7 +264,7 @@ function attributeField(attribute, taken) {
       type: "button",
       class: "lk-clear",
       "aria-label": _("Take back {question}", { question: attribute.title }),
-      onclick: () => taken.touch(null),
+      onclick: () => taken.score(null),
     },
     _("Take back"),
   );
@@ -284,7 +284,7 @@ function attributeField(attribute, taken) {
     focus: control.focus,
     takeBack() {
       typed?.forget();
-      if (!clear.hidden) taken.touch(null);
+      if (!clear.hidden) taken.score(null);
     },
     /** A sign typed on this question; true if it is answered, a sentence if it cannot be. */
     type(sign) {
@@ -295,7 +295,7 @@ function attributeField(attribute, taken) {
       }
       const { value, isOff, isComplete, text } = typed.take(sign);
       if (isOff) return _("{text} is not on this scale.", { text });
-      if (value !== null && isComplete) taken.touch(value);
+      if (value !== null && isComplete) taken.score(value);
       else if (value !== null) taken.draft(value, KEY_REST_MS);
       return Boolean(isComplete);
     },
@@ -324,12 +324,12 @@ const NONE = -1; // no cup of a set is marked, which is an answer where it may b
  * The one question of a set: which of its cups?
  *
  * @param {object} attribute  its scale marks one of a set
- * @param {{cups: {code: string, isReference: boolean}[], touch: (chosen: ?number) => void,
+ * @param {{cups: {code: string, isReference: boolean}[], score: (chosen: ?number) => void,
  *          draft: (chosen: number) => void, byKey: () => boolean}} taken  cups in the order they
  *          are tasted, and what to do with the place of the one chosen, or NONE
  */
 function setQuestion(attribute, taken) {
-  const give = (chosen) => (taken.byKey() ? taken.draft(chosen) : taken.touch(chosen));
+  const give = (chosen) => (taken.byKey() ? taken.draft(chosen) : taken.score(chosen));
   const options = taken.cups.map(({ code, isReference }, i) => ({
     value: i,
     text: code,
@@ -344,7 +344,7 @@ function setQuestion(attribute, taken) {
   });
   const clear = make(
     "button",
-    { type: "button", class: "lk-clear", onclick: () => taken.touch(null) },
+    { type: "button", class: "lk-clear", onclick: () => taken.score(null) },
     _("Take back"),
   );
   const field = make(
@@ -359,12 +359,12 @@ function setQuestion(attribute, taken) {
     node: field,
     focus: row.focus,
     takeBack() {
-      if (!clear.hidden) taken.touch(null);
+      if (!clear.hidden) taken.score(null);
     },
     type(sign) {
       const chosen = choices.find(({ key, off }) => key === sign && !off);
       if (field.disabled || !chosen) return false;
-      taken.touch(chosen.value);
+      taken.score(chosen.value);
       return true;
     },
     show(value, isLocked) {

@@ -1,7 +1,7 @@
-// Touches on their way to the lab book: kept in the browser first, gone only once acknowledged.
+// Scores on their way to the lab book: kept in the browser first, gone only once acknowledged.
 //
-// Every touch gets an id here and is sent until Python answers that it is kept or refused. Python
-// keeps one row per id, so sending twice is harmless; the order of touches is never changed: they
+// Every score gets an id here and is sent until Python answers that it is kept or refused. Python
+// keeps one row per id, so sending twice is harmless; the order of scores is never changed: they
 // are counted, as a clock may step back. What can never be kept is refused, and shown as such.
 
 const PATIENCE_MS = 4000; // unanswered for so long means not connected
@@ -30,7 +30,10 @@ function openShelf() {
   }
 }
 
-/** An id that no other touch has; crypto.randomUUID is missing on plain http. */
+/** Under this name scores that wait stand in the browser: older pages called one a touch. */
+const WAITING = "touch/";
+
+/** An id that no other score has; crypto.randomUUID is missing on plain http. */
 function newId() {
   const bytes = window.crypto.getRandomValues(new Uint8Array(16));
   return Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
@@ -58,7 +61,7 @@ class Outbox {
   /**
    * @param {string} owner  opaque name of session and taster, so that two never mix
    * @param {(message: object) => void} send  hands a message to Python; may throw
-   * @param {() => void} changed  called when values, pending touches or the connection change
+   * @param {() => void} changed  called when values, pending scores or the connection change
    */
   constructor(owner, send, changed) {
     this.prefix = `labkit/${owner}/`;
@@ -76,7 +79,7 @@ class Outbox {
     this.heardAt = 0;
     this.failing = false;
     this.timers = new Map();
-    this.unstored = []; // touches for which this browser has no room
+    this.unstored = []; // scores for which this browser has no room
     this.counted = 0;
     this.device = this.recall("device", "labkit/") ?? newId().slice(0, 8);
     this.remember("device", this.device, "labkit/");
@@ -144,7 +147,7 @@ class Outbox {
   /**
    * The next number in this browser, kept across reloads; another tab may count as well.
    *
-   * Nothing here asks the clock, which may step back while touches wait.
+   * Nothing here asks the clock, which may step back while scores wait.
    */
   count() {
     const waiting = this.pending().map(({ n }) => n);
@@ -154,48 +157,48 @@ class Outbox {
   }
 
   /** A value given by the taster: on its way from now on. */
-  touch(place, given) {
+  score(place, given) {
     const name = placeName(place);
     window.clearTimeout(this.timers.get(name));
     this.timers.delete(name);
-    const touch = { ...place, id: newId(), value: cleanValue(given), at: Date.now() };
+    const score = { ...place, id: newId(), value: cleanValue(given), at: Date.now() };
     const n = this.count();
-    const isStored = this.remember(`touch/${String(n).padStart(15, "0")}-${touch.id}`, touch);
-    if (!isStored) this.unstored.push({ ...touch, n });
+    const isStored = this.remember(`${WAITING}${String(n).padStart(15, "0")}-${score.id}`, score);
+    if (!isStored) this.unstored.push({ ...score, n });
     this.forget(`draft/${name}`);
     this.exchange();
     this.changed();
   }
 
-  /** A value still being typed or stepped through: safe at once, a touch after a rest. */
+  /** A value still being typed or stepped through: safe at once, a score after a rest. */
   draft(place, value, restMs) {
     const name = placeName(place);
     this.remember(`draft/${name}`, { ...place, value });
     window.clearTimeout(this.timers.get(name));
     this.timers.set(
       name,
-      window.setTimeout(() => this.touch(place, value), restMs),
+      window.setTimeout(() => this.score(place, value), restMs),
     );
     this.changed();
   }
 
-  /** Turn a draft into a touch now. */
+  /** Turn a draft into a score now. */
   settle(name, draft = this.recall(`draft/${name}`)) {
     if (draft === null) return;
     const { value, ...place } = draft;
-    this.touch(place, value);
+    this.score(place, value);
   }
 
   settleAll() {
     for (const [name, draft] of this.items("draft/")) this.settle(name, draft);
   }
 
-  /** Touches without an answer, in the order in which they were given. */
+  /** Scores without an answer, in the order in which they were given. */
   pending() {
     const stored = [];
-    for (const [name, touch] of this.items("touch/")) {
-      if (typeof touch?.id === "string") stored.push({ ...touch, n: parseInt(name, 10) || 0 });
-      else this.forget(`touch/${name}`); // damaged: nobody could ever answer it
+    for (const [name, score] of this.items(WAITING)) {
+      if (typeof score?.id === "string") stored.push({ ...score, n: parseInt(name, 10) || 0 });
+      else this.forget(`${WAITING}${name}`); // damaged: nobody could ever answer it
     }
     return [...stored, ...this.unstored].sort((one, other) => one.n - other.n);
   }
@@ -203,7 +206,7 @@ class Outbox {
   /** Values as the taster sees them: kept ones under those on their way. */
   values() {
     const seen = { ...this.kept };
-    for (const touch of this.pending()) seen[placeName(touch)] = touch.value;
+    for (const score of this.pending()) seen[placeName(score)] = score.value;
     for (const [name, draft] of this.items("draft/")) seen[name] = draft.value;
     return seen;
   }
@@ -234,16 +237,16 @@ class Outbox {
   exchange() {
     if (this.asked) return;
     this.number += 1;
-    const touches = this.pending().slice(0, MOST_AT_ONCE);
+    const scores = this.pending().slice(0, MOST_AT_ONCE);
     this.asked = { number: this.number, at: Date.now() };
     try {
       this.send({
-        kind: "touches",
+        kind: "scores",
         number: this.number,
         known: this.known,
         device: this.device,
         now: Date.now(),
-        touches: touches.map(({ n, ...touch }) => touch),
+        scores: scores.map(({ n, ...score }) => score),
       });
     } catch {
       this.failing = true; // the kernel is gone
@@ -259,15 +262,15 @@ class Outbox {
     const done = new Map();
     for (const { id, at } of answer.kept) done.set(id, at);
     for (const { id } of answer.refused) done.set(id, null);
-    for (const [name, touch] of this.items("touch/")) {
-      if (!done.has(touch?.id)) continue;
-      this.settled(touch, done.get(touch.id));
-      this.forget(`touch/${name}`);
-      const refused = answer.refused.find(({ id }) => id === touch.id);
-      if (refused) this.remember(`refused/${name}`, { ...touch, sentence: refused.sentence });
+    for (const [name, score] of this.items(WAITING)) {
+      if (!done.has(score?.id)) continue;
+      this.settled(score, done.get(score.id));
+      this.forget(`${WAITING}${name}`);
+      const refused = answer.refused.find(({ id }) => id === score.id);
+      if (refused) this.remember(`refused/${name}`, { ...score, sentence: refused.sentence });
     }
-    for (const touch of this.unstored)
-      if (done.has(touch.id)) this.settled(touch, done.get(touch.id));
+    for (const score of this.unstored)
+      if (done.has(score.id)) this.settled(score, done.get(score.id));
     this.unstored = this.unstored.filter(({ id }) => !done.has(id));
     if (answer.look) this.learn(answer.look);
     if (this.asked && answer.number >= this.asked.number) {
@@ -278,13 +281,13 @@ class Outbox {
     this.changed();
   }
 
-  settled(touch, keptAt) {
+  settled(score, keptAt) {
     if (keptAt === null) return;
     this.savedAt = new Date(keptAt);
-    if (touch.value === null) delete this.kept[placeName(touch)];
-    else this.kept[placeName(touch)] = touch.value;
-    const { flight, position, stage, attribute, code, value } = touch;
-    this.remember(`own/${placeName(touch)}`, { flight, position, stage, attribute, code, value });
+    if (score.value === null) delete this.kept[placeName(score)];
+    else this.kept[placeName(score)] = score.value;
+    const { flight, position, stage, attribute, code, value } = score;
+    this.remember(`own/${placeName(score)}`, { flight, position, stage, attribute, code, value });
   }
 
   /**
@@ -307,7 +310,7 @@ class Outbox {
   }
 
   refusals() {
-    return this.items("refused/").map(([, touch]) => touch);
+    return this.items("refused/").map(([, score]) => score);
   }
 
   /** Values given here that were changed elsewhere. */

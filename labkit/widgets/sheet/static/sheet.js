@@ -113,12 +113,12 @@ function render({ model, el }) {
     return cup;
   }
 
-  /** Keep a touch; in a set of which one cup is marked, marking it says no to the others. */
-  function touch(cup, attribute, value) {
-    outbox.touch(place(cup, attribute), value);
+  /** Keep a score; in a set of which one cup is marked, marking it says no to the others. */
+  function score(cup, attribute, value) {
+    outbox.score(place(cup, attribute), value);
     if (!marksOne || value !== attribute.scale?.highest) return;
     for (const other of inFlight(cup.flight))
-      if (other !== cup) outbox.touch(place(other, attribute), attribute.scale.lowest);
+      if (other !== cup) outbox.score(place(other, attribute), attribute.scale.lowest);
   }
 
   function go(change) {
@@ -183,12 +183,12 @@ function render({ model, el }) {
     if (!refused.length && !changed.length) return;
     const list = (heading, lines) =>
       lines.length ? [make("strong", {}, heading), make("ul", {}, ...lines)] : [];
-    const notTaken = refused.map((touch) => make("li", {},
+    const notTaken = refused.map((score) => make("li", {},
       _("Cup {cup}, {question} {value}: {reason}", {
-        cup: called(touch),
-        question: titleOf(touch.attribute),
-        value: inPlainWords(touch.value),
-        reason: touch.sentence,
+        cup: called(score),
+        question: titleOf(score.attribute),
+        value: inPlainWords(score.value),
+        reason: score.sentence,
       })));
     const elsewhere = changed.map((change) => make("li", {},
       _("Cup {cup}, {question}: {was} here, now {value}. Give it again if that is wrong.", {
@@ -244,7 +244,7 @@ function render({ model, el }) {
 
   function cupField(cup, attribute) {
     const field = attributeField(attribute, {
-      touch: (value) => touch(cup, attribute, value),
+      score: (value) => score(cup, attribute, value),
       draft: (value, restMs) => outbox.draft(place(cup, attribute), value, restMs),
       byKey: () => pressed === "key" && !marksOne,
     });
@@ -261,7 +261,7 @@ function render({ model, el }) {
     };
     const field = setQuestion(attribute, {
       cups: own.map((cup, i) => ({ code: called(cup), isReference: set.has_reference && i === 0 })),
-      touch: (chosen) => give(chosen, (at, value) => outbox.touch(at, value)),
+      score: (chosen) => give(chosen, (at, value) => outbox.score(at, value)),
       draft: (chosen) => give(chosen, (at, value) => outbox.draft(at, value, KEY_REST_MS)),
       byKey: () => pressed === "key",
     });

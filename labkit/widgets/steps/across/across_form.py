@@ -305,7 +305,7 @@ def _sold(typed: str, coffees: Sequence[tuple[str, str]]) -> dict[tuple[str, str
         if not named:
             known = "; ".join(coffee for _, coffee in coffees)
             raise ReadingError(
-                "sold must name a coffee chosen above and how much of it, parted by semicolons, "
+                "sold must name a coffee chosen above and how much of it, separated by semicolons, "
                 f"got {part!r}. Coffees: {known}.",
                 field="sold",
             )

@@ -75,7 +75,7 @@ class QuestionForm(widgets.VBox):
         self.questions.value = "".join(said(f"Question: {one.question}") for one in open_ones)
         names = [bottle.name for bottle in open_ones]
         follow_choices(self.form.fields["bottle"], names)
-        self.form.layout.display = "" if names else "none"
+        self.form.ask_for_something(bool(names))
 
     def _store(self) -> None:
         now = self.form.values()
@@ -98,6 +98,7 @@ class QuestionForm(widgets.VBox):
             self.form.fields["counts"].value = None
             self.form.fields["reason"].value = ""
             self.refresh()
+            self.form.say(f"Doses of '{now['bottle']}' count with what was {now['counts']}.")
             self._on_written()
 
 
@@ -178,7 +179,7 @@ class TakenForm(widgets.VBox):
             for session, flight, _ in self._book.stock.waiting_flights()
         ]
         follow_choices(self.mixed_form.fields["flight"], waiting)
-        self.mixed_form.layout.display = "" if waiting else "none"
+        self.mixed_form.ask_for_something(bool(waiting))
         waiting += [
             (f"flight {flight} of {session}, open", (session, flight))
             for session, flight in self._book.stock.unknown_doses()

@@ -30,10 +30,12 @@ from labkit.water import (
 )
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, as_html, fold, said
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.water_entry import WaterEntry
 from labkit.widgets.steps.bottles.bottle_log import too_old
+from labkit.widgets.steps.bottles.day_form import DayForm
 
 _IONS = ("Ca", "Mg", "Na", "K", "Cl", "SO4", "NO3")
 _HARD_UNITS = ("°dH", "°fH", "mg/L CaCO3", "mmol/L")
@@ -84,10 +86,12 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         if self.form.fold is not None:
             self.form.fold.add(keep)
         self._fill()
+        self.day = DayForm(book, lambda: str(self.form.fields["name"].value), self._take)
+        self._day_fold = Fold("Correct it by a reading of today", [self.day])
         self.form.fields["name"].observe(lambda _change: self._offer(), "value")
         self._offer()
         self.form.compute_with(lambda **_now: self._describe())
-        super().__init__([self.form])
+        super().__init__([self.form, self._day_fold])
         follow_book(self, book, self._fill, Topic.STOCK)
 
     @property
@@ -136,6 +140,13 @@ class BaseWaterForm(NeedsBook, widgets.VBox):
         pure = self.form.fields["name"].value == PURE
         for name, is_asked in (("conductivity_25c_us_cm", pure), ("share_percent", not pure)):
             self.form.fields[name].layout.display = "" if is_asked else "none"
+        self._day_fold.layout.display = "none" if pure else ""
+        self.day.refresh()
+
+    def _take(self, name: str) -> None:
+        """Choose a water that was just kept."""
+        self._fill()
+        self.form.fields["name"].value = name
 
     def _describe(self) -> Any:
         start = self.start

@@ -38,10 +38,20 @@ class StockForm(NeedsBook, widgets.VBox):
         Where the bottles are.
     labels : callable
         ``labkit.bench.bottle_labels``.
+    papers : mapping
+        What label packets say, and their measures; none is offered if not given.
     """
 
-    def __init__(self, book: LabBook, labels: Callable[..., Any]) -> None:
+    def __init__(
+        self,
+        book: LabBook,
+        labels: Callable[..., Any],
+        papers: Mapping[str, Any] | None = None,
+    ) -> None:
         self._book, self._labels, self.hands = book, labels, HandOver()
+        self._papers = papers or {}
+        last = book.sessions.label_paper()
+        first = last if last in self._papers else next(iter(self._papers), None)
         save = fields.button("Label sheet")
         save.on_click(lambda _b: self._hand())
         self._keep = fields.button("Keep these days")
@@ -53,8 +63,12 @@ class StockForm(NeedsBook, widgets.VBox):
                 ),
                 "jug_volume_ml": fields.number("Each jug (mL)", JUG_ML, step=100),
             },
+            folded={"paper": fields.choice("Label paper", list(self._papers), first)},
+            fold_title="Label paper",
             buttons=[self._keep, save],
         )
+        if self.form.fold is not None and not self._papers:
+            self.form.fold.layout.display = "none"
         self.form.compute_with(self._show)
         self.questions = QuestionForm(book, self._after)
         self.taken = TakenForm(
@@ -79,7 +93,8 @@ class StockForm(NeedsBook, widgets.VBox):
         self.taken.refresh()
         self.form.refresh()
 
-    def _show(self, *, keeps_days: int, jug_volume_ml: float) -> list[str]:
+    def _show(self, *, keeps_days: int, jug_volume_ml: float, paper: str | None) -> list[str]:
+        del paper  # only labels are printed on it
         if not jug_volume_ml > 0:
             raise BookError(
                 f"jug_volume_ml must be above 0, got {jug_volume_ml:g}. Say what a jug holds.",
@@ -122,7 +137,9 @@ class StockForm(NeedsBook, widgets.VBox):
 
     def _hand(self) -> None:
         def work() -> None:
-            sheet = self._labels(self._book.stock.bottles(), lab_book=self._book.name)
+            paper = self._papers.get(self.form.fields["paper"].value)
+            chosen = {} if paper is None else {"paper": paper}
+            sheet = self._labels(self._book.stock.bottles(), lab_book=self._book.name, **chosen)
             self.hands.hand(sheet.html, name=file_name("bottles", "labels"), note="Print at 100 %.")
 
         self.form.press(work)

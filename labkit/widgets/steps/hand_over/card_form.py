@@ -11,7 +11,7 @@ import ipywidgets as widgets
 from labkit.analysis import VerdictKind
 from labkit.book import LabBook, Topic
 from labkit.errors import DosingError, LabkitError, WaterError
-from labkit.present import best_of, beware, cautions_for, known_of, remarks, say
+from labkit.present import best_of, best_so_far, beware, cautions_for, known_of, remarks, say
 from labkit.water import (
     DROP_KITS,
     PREFERENCES,
@@ -19,6 +19,7 @@ from labkit.water import (
     Mixing,
     TankMixing,
     Target,
+    litres,
     portray,
     read_numbers,
 )
@@ -51,6 +52,10 @@ _USUAL_SALTS: Final = (
 )
 """What shops have (common practice)."""
 
+_STRENGTHS: Final = (1.0, 2.0, 5.0, 10.0)
+"""Strengths of bottles that are made for a recipe (mg/L as CaCO3 a mL in a litre), common
+practice: stronger ones take less room, weaker ones are dosed finer."""
+
 _FIGURES = ("", "")
 """Chosen where the water is typed, not taken from a coffee's scores."""
 
@@ -82,13 +87,15 @@ class CardForm(NeedsBook, widgets.VBox):
     ) -> None:
         self._book, self._card_files = book, card_files
         self.base, self.said, self.hands = base, "", HandOver()
+        self._in_short = ""
         self._found: Findings | None = None
         self._stood: Any = None
+        self._is_of_shelf = True
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
         for label, what, ending in (
-            ("A4 page", "a4", "html"),
+            ("Page to print", "a4", "html"),
             ("Phone page", "phone", "html"),
             ("Table (CSV)", "csv", "csv"),
             ("Table (JSON)", "json", "json"),
@@ -165,6 +172,14 @@ class CardForm(NeedsBook, widgets.VBox):
                     [(f"{step:g} g", step) for step in (0.001, 0.01, 0.1, 1.0)],
                     0.01,
                 ),
+                "strength": fields.choice(
+                    "Strength of their bottles",
+                    [
+                        ("as on our shelf", None),
+                        *((f"1 mL in 1 L adds {one:g} mg/L", one) for one in _STRENGTHS),
+                    ],
+                    None,
+                ),
                 "prefer": fields.choice(
                     "If there is more than one way", list(PREFERENCES), "few bottles"
                 ),
@@ -191,7 +206,7 @@ class CardForm(NeedsBook, widgets.VBox):
         The field shows it rounded; what is left as it was filled in stays exact.
         """
         chosen = self.form.fields["coffee"].value
-        self.said, self._found = "", None
+        self.said, self._in_short, self._found = "", "", None
         self._stood = self._standing()
         if chosen == _FIGURES:
             return
@@ -208,8 +223,11 @@ class CardForm(NeedsBook, widgets.VBox):
         self.said = f"{coffee}: {say(reading)}"
         if reading.best is None or found.water is None:
             return
+        self._in_short = best_so_far(found)
         if reading.verdict.kind is not VerdictKind.FOUND:
-            self.said += f" The figures above are a choice, not a finding. {best_of(reading)}"
+            choice = "The figures above are a choice, not a finding."
+            self._in_short += f" {choice}"
+            self.said += f" {choice} {best_of(reading)}"
         self._found, self.said = found, " ".join([self.said, *known_of(found)])
         self.choose(found.water)
 
@@ -244,6 +262,7 @@ class CardForm(NeedsBook, widgets.VBox):
         balance_g: float,
         prefer: Any,
         thin: bool,
+        strength: float | None,
         tds_factor: str,
         kit: str,
         water: str,
@@ -255,6 +274,8 @@ class CardForm(NeedsBook, widgets.VBox):
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"
+        self.form.fields["strength"].layout.display = "none" if from_salts else None
+        self._is_of_shelf = strength is None
         labels = (*salts, *more_salts) if from_salts else ()
         if from_salts and not labels:
             raise DosingError("no salt is ticked: tick those that the shop has.")
@@ -268,6 +289,7 @@ class CardForm(NeedsBook, widgets.VBox):
             balance_g=balance_g,
             prefer=prefer,
             thin=thin,
+            strength_mg_l_caco3_per_ml=strength,
         )
         self.recipes = card.recipes
         self.files = self._card_files(
@@ -282,9 +304,10 @@ class CardForm(NeedsBook, widgets.VBox):
             lab_book=self._book.name,
         )
         return [
-            said(self.said),
+            said(self._in_short or self.said),
             *(said(f"Note: {sentence}") for sentence in (*remarks(card), *self._shelf_remarks())),
             self.files,
+            fold("What is known of this water", said(self.said)) if self._in_short else "",
             beware(cautions_for("tank" if from_salts else "mixing", card.recipes[-1:])),
             fold(
                 "The same figures as a table",
@@ -299,7 +322,7 @@ class CardForm(NeedsBook, widgets.VBox):
     def _shelf_remarks(self) -> list[str]:
         """What the largest volume takes more of than there is, and bottles past their day."""
         last = self.recipes[-1]
-        if not isinstance(last, Mixing):
+        if not isinstance(last, Mixing) or not self._is_of_shelf:
             return []
         noted = []
         shelf = {bottle.name: bottle for bottle in self._book.stock.bottles()}
@@ -311,8 +334,8 @@ class CardForm(NeedsBook, widgets.VBox):
                 noted.append(too_old(bottle))
             if dose.volume_ml > bottle.left_ml:
                 noted.append(
-                    f"{last.volume_ml / 1000:g} L take {dose.volume_ml:.0f} mL of '{bottle.name}', "
-                    f"of which {bottle.left_ml:.0f} mL are left."
+                    f"{last.volume_l:g} L take {litres(dose.volume_ml)} of '{bottle.name}', "
+                    f"of which {litres(bottle.left_ml)} are left."
                 )
         return noted
 
@@ -323,7 +346,9 @@ class CardForm(NeedsBook, widgets.VBox):
         page = getattr(self.files, what)
         self.hands.hand(
             page.html if ending == "html" else page,
-            name=file_name(self.files.name, f"card-{what}", ending),
+            name=file_name(
+                self.files.name, "card-page" if what == "a4" else f"card-{what}", ending
+            ),
             note="Open it and print, or send it on." if ending == "html" else "",
             media_type={"json": "application/json"}.get(ending, f"text/{ending}"),
         )
@@ -334,6 +359,7 @@ def _usual_name(card: Card) -> str:
     return (
         f"Ca:Mg {target.ca_mg_ratio_text}, {target.hardness_mg_l_caco3:.0f} hard, "
         f"{target.alkalinity_mg_l_caco3:.0f} alkaline"
+        f"{target.salts_text and f', {target.salts_text}'}"
     )
 
 

@@ -17,7 +17,12 @@ from labkit.widgets.parts.flight_names import flight_name
 from labkit.widgets.parts.handover import HandOver, file_name, zipped
 from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.widgets.parts.needs_book import NeedsBook
-from labkit.workflow import prepare_flights
+from labkit.workflow import mark_mixed, prepare_flights
+
+_CAME_DOWN = said(
+    "The bench sheet came down when the plan was sealed; the passphrase hands it over again. Once "
+    "the jugs stand ready, say that the flight is mixed: the shelf then counts what it took."
+)
 
 
 class PaperForm(NeedsBook, widgets.VBox):
@@ -77,6 +82,8 @@ class PaperForm(NeedsBook, widgets.VBox):
         )
         self.bench_button = fields.button("Hand over the bench sheet")
         self.bench_button.on_click(lambda _b: self._hand_bench_sheet())
+        self.mixed_button = fields.button("These flights are mixed")
+        self.mixed_button.on_click(lambda _b: self._mark_mixed())
         self.bench_form = Form(
             {},
             folded={
@@ -84,14 +91,17 @@ class PaperForm(NeedsBook, widgets.VBox):
                 "preparer": fields.text("Who asks for it"),
                 "jug_volume_ml": fields.jug(),
             },
-            fold_title="Preparer: the bench sheet again",
+            fold_title="Preparer: doses and codes, on the bench sheet",
         )
         if self.bench_form.fold is not None:
-            self.bench_form.fold.add(self.bench_button)
+            self.bench_form.fold.add(
+                fields.side_by_side(self.bench_button, self.mixed_button), widgets.HTML(_CAME_DOWN)
+            )
         self.form.fields["session"].observe(lambda _change: self._offer_flights(), "value")
+        self.form.fields["flight"].observe(lambda _change: self._offer_mixed(), "value")
         self.fill()
         super().__init__([self.form, self.hands, self.bench_form])
-        follow_book(self, book, self._hear, Topic.SESSIONS)
+        follow_book(self, book, self._hear, Topic.SESSIONS, Topic.STOCK)
 
     def fill(self) -> None:
         """Offer the sessions that have a plan, the latest first and chosen."""
@@ -114,15 +124,55 @@ class PaperForm(NeedsBook, widgets.VBox):
         flights = self._book.sessions.flights(session) if session else ()
         options = [(flight_name(f, short=True), f.number) for f in flights]
         follow_choices(self.form.fields["flight"], [("all", None), *options])
+        self._offer_mixed()
+
+    def mix(self, session: str, flight: int | None) -> None:
+        """Go to where the doses of a flight are handed over.
+
+        Parameters
+        ----------
+        session : str
+            A planned one.
+        flight : int or None
+            Which of its flights; None for all.
+        """
+        for name, value in (("session", session), ("flight", flight)):
+            chooser = self.form.fields[name]
+            if value in [one[1] if isinstance(one, tuple) else one for one in chooser.options]:
+                chooser.value = value
+        self.bench_form.go_to("bench_passphrase")
+
+    def _waiting(self) -> list[int]:
+        """The flights chosen that nobody has mixed or begun."""
+        session, flight = (self.form.fields[name].value for name in ("session", "flight"))
+        waiting = [number for of, number, _ in self._book.stock.waiting_flights() if of == session]
+        return [number for number in waiting if flight in (None, number)]
+
+    def _offer_mixed(self) -> None:
+        waiting = self._waiting()
+        self.mixed_button.layout.display = "" if waiting else "none"
+        self.mixed_button.description = (
+            "This flight is mixed" if len(waiting) == 1 else "These flights are mixed"
+        )
+
+    def _mark_mixed(self) -> None:
+        session, waiting = self.form.fields["session"].value, self._waiting()
+        done, _ = self.bench_form.press(lambda: mark_mixed(self._book, session, waiting))
+        if done:
+            self._offer_mixed()
+            which = " and ".join(map(str, waiting))
+            self.bench_form.say(
+                f"Flight{'s' * (len(waiting) > 1)} {which} of '{session}': mixed. What was "
+                "reserved is taken."
+            )
 
     def _offer_flights(self) -> None:
         session = self.form.fields["session"].value
         self._follow_flights()
         self.form.fields["flight"].index = 0  # "all" is shown, though its value is None
         if session:
-            self.bench_form.fields["preparer"].value = self._book.sessions.session(
-                session
-            ).held.preparer
+            held = self._book.sessions.session(session).held
+            self.bench_form.fields["preparer"].value = held.preparer or held.lead or "preparer"
 
     def _plan(self) -> tuple[CupPlan, list[int]]:
         session, flight = (self.form.fields[name].value for name in ("session", "flight"))

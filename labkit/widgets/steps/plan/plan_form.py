@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import ipywidgets as widgets
 
 from labkit.book import LabBook, TastingSession, Topic
-from labkit.errors import PlanError, StockError
+from labkit.errors import LabkitError, PlanError, StockError
 from labkit.present import say, what_it_buys
 from labkit.tasting import (
     COMFORTABLE_CUPS,
@@ -196,7 +196,7 @@ class PlanForm(NeedsBook, widgets.VBox):
                 "all_paper": fields.tick("All paper, in one zip file", False),
                 "passphrase": fields.secret("Preparer's passphrase"),
                 "again": fields.secret("Repeat passphrase"),
-                "even_if_short": fields.tick("Seal even so: I make what is short first", False),
+                "even_if_short": fields.tick("Seal anyway: I will make what is short first", False),
             },
             folded={
                 "flights": dial("Flights", [("as few as fit", 0), *numbers(1, 4)]),
@@ -268,18 +268,26 @@ class PlanForm(NeedsBook, widgets.VBox):
     def _offer_control(self, usual: Usual | None) -> None:
         """Take the coffee's own control first, so that its days stay comparable."""
         chooser = self.form.fields["control"]
-        so_far = self.source.control or (usual.control if usual else None)
-        offered = [] if so_far is None else [(f"as so far, {so_far.text}", so_far)]
+        so_far = self.source.control or (usual.control_for(self._targets()) if usual else None)
+        offered = [] if so_far is None else [(f"as before, {so_far.text}", so_far)]
         options = [*offered, *_CONTROLS]
         with self._quietly():
             if follow_choices(chooser, options):
                 chooser.index = 0
+
+    def _targets(self) -> tuple[Target, ...]:
+        """The waters as they stand above; none while what is typed there makes none."""
+        try:
+            return self.source.waters
+        except LabkitError:
+            return ()
 
     def _begin_from(self, usual: Usual | None) -> None:
         """Score and serve as in the coffee's last session with scores, and with whom it was."""
         if usual is None:
             return
         self.form.fields["cups_per_flight"].value = usual.cups_per_flight
+        self.form.fields["minutes"].value = usual.minutes
         if usual.before is not None:
             self._offer_tasters(usual.before.tasters)
             laid_out = self._book.sessions.label_paper(usual.before.name)
@@ -527,6 +535,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             flights=now["flights"] or None,
             repeats=now["repeats"] or None,
             cups_per_flight=now["cups_per_flight"],
+            minutes=now["minutes"],
             serving=now["serving"],
             alone=now["alone"],
             brew_method=self.conditions.fields["brew_method"].value,

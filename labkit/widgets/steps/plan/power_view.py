@@ -8,7 +8,7 @@ from html import escape
 
 import numpy as np
 
-from labkit.present import MINUTES, number_or_none, to_html
+from labkit.present import MINUTES, number_or_none, say, to_html
 from labkit.tasting import (
     BalanceTables,
     Design,
@@ -21,7 +21,7 @@ from labkit.tasting import (
     plan_power,
     preview_balance,
 )
-from labkit.water import COORDINATE, percent
+from labkit.water import COORDINATE, SALT_SHARE, counted, percent
 
 _FALL = 1 / 8
 _MORE = 4
@@ -94,7 +94,7 @@ def view_plan(
         rng=np.random.default_rng(1),
     )
     notes = plan_notes(design, serving, alone=alone, free_control=free_control)
-    listed = "".join(f"<li>{escape(note)}</li>" for note in notes)
+    listed = "".join(f"<li>{escape(say(note))}</li>" for note in notes)
     return (
         f'{_TABLES}<div role="status" style="max-width:46rem;line-height:1.45">'
         f"<p>{_cost(power, vessel_ml, jug_volume_ml)}</p>"
@@ -109,16 +109,16 @@ def _cost(power: PlanPower, vessel_ml: float, jug_volume_ml: float) -> str:
     sizes, people = power.sizes, power.n_tasters
     cups = sizes.flights * sizes.cups
     said = (
-        f"<b>{cups * people} cups to taste</b>: {_many(people, 'taster')}, "
-        f"{_many(sizes.flights, 'flight')} of {sizes.cups} cups, about {power.minutes:.0f} minutes "
-        f"at the table. {power.jugs} jugs; {power.water_each_ml:.0f} mL of each water, "
+        f"<b>{cups * people} cups to taste</b>: {counted(people, 'taster')}, "
+        f"{counted(sizes.flights, 'flight')} of {sizes.cups} cups, about {power.minutes:.0f} "
+        f"minutes at the table. {power.jugs} jugs; {power.water_each_ml:.0f} mL of each water, "
         f"{power.water_ml:.0f} mL in all."
     )
     need = power.water_ml / power.jugs
     if jug_volume_ml and need > jug_volume_ml:
         said += (
             f" <b>A jug of {jug_volume_ml:g} mL is too small</b>: it must fill "
-            f"{_many(round(need / vessel_ml), 'vessel')}, {need:.0f} mL."
+            f"{counted(round(need / vessel_ml), 'vessel')}, {need:.0f} mL."
         )
     return said
 
@@ -139,7 +139,7 @@ def _seen(
             f"<b>This plan cannot show any difference</b> on a scale of {_points(power.span)} "
             f"({scale.name}) {percent(power.chance)} of the time. {_what_would(power, planned)}"
         )
-        return f"{said} <small>Noise: {escape(power.noise.source)}.</small>"
+        return f"{said} <small>Noise: {escape(say(power.noise.source))}.</small>"
     said = (
         f"Likely seen, {percent(power.chance)} of the time: <b>a difference of "
         f"{power.difference_of_any:.1f} points</b> ({scale.name}) between any two waters, "
@@ -147,7 +147,7 @@ def _seen(
     )
     for factor in sweep.varied if sweep is not None else ():
         width, tried = dict(power.region)[factor.name], factor.high - factor.low
-        title = escape(COORDINATE[factor.name].title)
+        title = escape(factor.title)
         if width >= 0.999 * tried:
             said += f" The best {title} would not be narrowed down."
         else:
@@ -156,7 +156,7 @@ def _seen(
                 f"the score falls by {_points(_FALL * (scale.highest - scale.lowest))} to either "
                 "end."
             )
-    return f"{said} <small>Noise: {escape(power.noise.source)}.</small>"
+    return f"{said} <small>Noise: {escape(say(power.noise.source))}.</small>"
 
 
 def _what_would(power: PlanPower, planned: Callable[[int, int | None], PlanPower]) -> str:
@@ -166,23 +166,26 @@ def _what_would(power: PlanPower, planned: Callable[[int, int | None], PlanPower
     for more in range(1, _MORE + 1):
         size = planned(people + more, flights).difference_of_any
         if math.isfinite(size):
-            found.append(f"with {_many(people + more, 'taster')}, {size:.1f} points")
+            found.append(f"with {counted(people + more, 'taster')}, {size:.1f} points")
             break
     for more in range(1, _MORE + 1):
         size = planned(people, flights + more).difference_of_any
         if math.isfinite(size):
-            found.append(f"with {_many(flights + more, 'flight')}, {size:.1f} points")
+            found.append(f"with {counted(flights + more, 'flight')}, {size:.1f} points")
             break
     if not found:
         return "Add tasters, and flights of the same waters."
     return f"This would be seen: {'; '.join(found)}."
 
 
+_TITLED = {**COORDINATE, **SALT_SHARE}
+
+
 def _table(power: PlanPower) -> str:
     frame = power.to_frame()
     frame["value"] = [number_or_none(value) for value in frame["value"]]
     frame["what"] = [
-        next((what.replace(n, one.title) for n, one in COORDINATE.items() if n in what), what)
+        next((what.replace(n, one.title) for n, one in _TITLED.items() if n in what), what)
         for what in frame["what"]
     ]
     return f"{frame.to_html(index=False)}<p>{MINUTES}</p>"
@@ -201,7 +204,3 @@ def _folded(title: str, content: str) -> str:
 
 def _points(number: float) -> str:
     return f"{number:.2g} point{'s' * (round(number, 2) != 1)}"
-
-
-def _many(number: int, thing: str) -> str:
-    return f"{number} {thing}{'s' * (number != 1)}"

@@ -38,6 +38,7 @@ class BenchSheetForm(Form):
             recipe = (
                 f"{water.label}: {at.ca_mg_ratio_text} ({at.ca_mg_text}), "
                 f"{at.hardness_mg_l_caco3:g}, {at.alkalinity_mg_l_caco3:g}"
+                f"{at.salts_text and f', {at.salts_text}'}"
             )
             waters.append((recipe, (water.label, False)))
             waters.append((f"{recipe}, mixed separately", (water.label, True)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from labkit.book import LabBook, Topic
@@ -11,20 +12,27 @@ from labkit.errors import SweepError
 from labkit.tasting import (
     Sweep,
     alkalinity_dial,
+    anion_sweep,
+    cation_sweep,
     hardness_dial,
     nearest_sweep,
     ratio_hardness_grid,
     ratio_sweep,
 )
 from labkit.water import (
+    COORDINATES,
     PURE,
+    SALT_SHARES,
     Concentrate,
     StartWater,
     Target,
     Water,
     largest_base_share,
+    open_shares,
     read_levels,
+    read_salt_shares,
     read_shares,
+    share_text,
     thinned_for,
 )
 from labkit.widgets.parts import fields
@@ -39,26 +47,36 @@ KINDS: dict[str, str] = {
     "Hardness dial: soft to hard at one ratio": "hardness dial",
     "Alkalinity dial: at one ratio and hardness": "alkalinity dial",
     "Grid: ratio and hardness together": "ratio x hardness grid",
+    "Anions: chloride to sulfate": "anion sweep",
+    "Cations: sodium to potassium": "cation sweep",
 }
 
 _LABELS = {
     "mg_share": "Ca:Mg (or Mg share)",
     "hardness_mg_l_caco3": "Hardness (mg/L CaCO3)",
     "alkalinity_mg_l_caco3": "Alkalinity (mg/L CaCO3)",
+    "sulfate_share": "Chloride to sulfate",
+    "potassium_share": "Sodium to potassium",
 }
 # The level where a factor is held and nothing is known, and the levels where it is varied. Even
 # Ca:Mg at a moderate hardness is where practice starts; 40 is the published target (common
 # practice).
-_STARTS = {
+_STARTS: dict[str, tuple[float | None, str]] = {
     "mg_share": (0.5, "all Ca, 3:1, 1:1, 1:3, all Mg"),
     "hardness_mg_l_caco3": (80.0, "40 80 120 160"),
     "alkalinity_mg_l_caco3": (40.0, "10 25 40 55"),
+    "sulfate_share": (None, "all chloride, 50 %, all sulfate"),
+    "potassium_share": (None, "all sodium, 50 %, all potassium"),
 }
 _VARYING = {
     "mg_share": ("ratio sweep", "ratio x hardness grid"),
     "hardness_mg_l_caco3": ("hardness dial", "ratio x hardness grid"),
     "alkalinity_mg_l_caco3": ("alkalinity dial",),
+    "sulfate_share": ("anion sweep",),
+    "potassium_share": ("cation sweep",),
 }
+_OF_SALTS = ("anion sweep", "cation sweep")
+_AS_BOTTLED = "as the bottles give it"
 
 
 class SweepForm(NeedsBook, Form):
@@ -106,7 +124,10 @@ class SweepForm(NeedsBook, Form):
             {
                 "coffee": fields.choice("Coffee", coffees, first_of(coffees, coffee)),
                 "kind": fields.choice("What to vary", list(KINDS.items()), "ratio sweep"),
-                **{name: fields.text(label) for name, label in _LABELS.items()},
+                **{
+                    name: fields.text(label, placeholder=_AS_BOTTLED if name in SALT_SHARES else "")
+                    for name, label in _LABELS.items()
+                },
             },
             buttons=[self.thin_button, self.near_button],
         )
@@ -183,12 +204,22 @@ class SweepForm(NeedsBook, Form):
             if kind in _VARYING[name]:
                 self.fields[name].value = levels_
             else:
-                self.fields[name].value = f"{best.get(name, held):g}"
+                level = best.get(name, held)
+                self.fields[name].value = "" if level is None else f"{level:g}"
+        self._show_salts()
+
+    def _show_salts(self) -> None:
+        """Show the fields of the salts where they are varied, or the bottles leave a choice."""
+        shown = SALT_SHARES if self.fields["kind"].value in _OF_SALTS else ()
+        for name in SALT_SHARES:
+            field = self.fields[name]
+            is_open = name in shown or field.value or name in open_shares(self._bottles())
+            field.layout.display = "" if is_open else "none"
 
     def _make(self) -> Sweep:
         now = self.values()
         kind = now["kind"]
-        share, hard, alk = _LABELS
+        share, hard, alk = COORDINATES
         given = {
             share: read_shares(now[share], share),
             hard: read_levels(now[hard], "hardness", hard),
@@ -204,18 +235,48 @@ class SweepForm(NeedsBook, Form):
                 )
             return given[name][0]
 
+        if kind in _OF_SALTS:
+            return self._salts(kind, one(share), one(hard), one(alk))
         if kind == "ratio sweep":
-            return ratio_sweep(
+            made = ratio_sweep(
                 given[share], hardness_mg_l_caco3=one(hard), alkalinity_mg_l_caco3=one(alk)
             )
-        if kind == "hardness dial":
-            return hardness_dial(given[hard], mg_share=one(share), alkalinity_mg_l_caco3=one(alk))
-        if kind == "alkalinity dial":
-            return alkalinity_dial(given[alk], mg_share=one(share), hardness_mg_l_caco3=one(hard))
-        return ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
+        elif kind == "hardness dial":
+            made = hardness_dial(given[hard], mg_share=one(share), alkalinity_mg_l_caco3=one(alk))
+        elif kind == "alkalinity dial":
+            made = alkalinity_dial(given[alk], mg_share=one(share), hardness_mg_l_caco3=one(hard))
+        else:
+            made = ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
+        held = {name: found[0] for name in SALT_SHARES for found in [self._held(name)] if found}
+        return made.holding(**held) if held else made
+
+    def _held(self, name: str) -> tuple[float, ...]:
+        """The level at which a share of the salts is held; none where the bottles decide."""
+        levels = read_salt_shares(self.fields[name].value, name)
+        if len(levels) > 1:
+            raise SweepError(
+                f"{name} must be one share where it is held, or empty for what the bottles give, "
+                f"got {self.fields[name].value!r}. Choose the sweep that varies it.",
+                field=name,
+            )
+        return levels
+
+    def _salts(self, kind: str, share: float, hardness: float, alkalinity: float) -> Sweep:
+        """The sweep of one share of the salts, the other held or left to the bottles."""
+        now = self.values()
+        varied, held = SALT_SHARES if kind == "anion sweep" else SALT_SHARES[::-1]
+        sweep, other = anion_sweep if kind == "anion sweep" else cation_sweep, self._held(held)
+        return sweep(
+            read_salt_shares(now[varied], varied),
+            mg_share=share,
+            hardness_mg_l_caco3=hardness,
+            alkalinity_mg_l_caco3=alkalinity,
+            **({held: other[0]} if other else {}),
+        )
 
     def _show(self, **_typed: Any) -> Any:
         self._offer_ways(None)
+        self._show_salts()
         sweep = self._make()
         try:
             if self._base is not None:
@@ -274,7 +335,9 @@ class SweepForm(NeedsBook, Form):
         if done:
             first = found.varied[0].name
             levels = dict.fromkeys(getattr(target, first) for target in found.targets)
-            self.fields[first].value = ", ".join(f"{level:g}" for level in sorted(levels))
+            as_said = {name: partial(share_text, name) for name in SALT_SHARES}
+            say_level = as_said.get(first, "{:g}".format)
+            self.fields[first].value = ", ".join(say_level(level) for level in sorted(levels))
             self.say(f"{_LABELS[first]}: as far as this base and these bottles reach.")
 
 

@@ -69,7 +69,7 @@ class FoundCodesForm(widgets.VBox):
         self.form = Form(asked, buttons=[self.button])
         self.form.compute_with(self._look)
         intro = (
-            "Put right what was typed wrong: the earlier codes stay in the lab book."
+            "Correct what was mistyped: the earlier codes stay in the lab book."
             if self._correcting
             else "You tasted alone: turn each cup over and type the code you find under it."
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from html import escape
 from itertools import groupby
 from typing import Any
@@ -16,7 +16,7 @@ from pandas.api.typing import NaTType
 from labkit.book import LabBook, Missing, Topic
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.fields import said
+from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.flight_names import NOT_BLIND, cost_of_unlocking
 from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.workflow import lock_flights
@@ -24,7 +24,7 @@ from labkit.workflow import lock_flights
 LOOK_EVERY_S = 10.0
 """How often the view looks who has gone: who comes and what is scored shows at once."""
 
-LOCK, LOCK_ALL_THE_SAME = "Lock this flight", "Lock it all the same"
+LOCK, LOCK_ALL_THE_SAME = "Lock this flight", "Lock it anyway"
 
 CONNECTED_S = 30.0
 """A page that gave a sign of life so recently is connected."""
@@ -39,39 +39,39 @@ class LeadView(widgets.VBox):
         Where the scores arrive.
     session : str
         Which session to watch.
+
+    Attributes
+    ----------
+    locking, record : Form
+        Locks and unlocks a flight; writes down what happened.
     """
 
     def __init__(self, book: LabBook, *, session: str) -> None:
         self._book, self._session = book, session
         self._lead = book.sessions.session(session).held.lead
-        self.table, self.missing = widgets.HTML(), widgets.HTML()
+        self.table, self.missing, self.cost = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self.flight = fields.choice("Flight", [], None)
+        self.reason = fields.text("Reason to unlock", placeholder="it is recorded")
         self.lock = fields.button(LOCK, main=True)
         self.unlock = fields.button("Unlock it again")
-        self.reason = fields.text("Reason to unlock", placeholder="it is recorded")
+        self.locking = Form(
+            {"flight": self.flight, "reason": self.reason}, buttons=[self.lock, self.unlock]
+        )
+        flight, reason, *rest = self.locking.children
+        self.locking.children = (flight, self.missing, self.cost, reason, *rest)
         self.happened = fields.text("For the record", placeholder="what happened at the table")
         self.note = fields.button("Write it down")
-        self.cost, self.said = widgets.HTML(), widgets.HTML()
+        self.record = Form({"text": self.happened}, buttons=[self.note])
         self._asked: tuple[int | None, tuple[Missing, ...]] | None = None
-        super().__init__(
-            [
-                self.table,
-                self.flight,
-                self.missing,
-                self.lock,
-                widgets.VBox([self.cost, self.reason, self.unlock]),
-                widgets.VBox([self.happened, self.note]),
-                self.said,
-            ]
-        )
+        super().__init__([self.table, self.locking, self.record])
         self.add_class("lv-view")
         self.flight.observe(lambda _change: self._show_missing(), "value")
-        self.lock.on_click(lambda _b: self._attempt(self._lock_flight))
-        self.unlock.on_click(lambda _b: self._attempt(self._unlock_flight))
-        self.note.on_click(lambda _b: self._attempt(self._write_down))
+        self.lock.on_click(lambda _b: _press(self.locking, self._lock_flight))
+        self.unlock.on_click(lambda _b: _press(self.locking, self._unlock_flight))
+        self.note.on_click(lambda _b: _press(self.record, self._write_down))
         self.refresh()
         topics = (Topic.SCORES, Topic.SESSIONS, Topic.PEOPLE)
-        follow_book(self, book, lambda: self._attempt(self.refresh), *topics)
+        follow_book(self, book, self.refresh, *topics)
         # Outside a kernel nobody turns the page: then it shows what stood when it was made.
         with contextlib.suppress(RuntimeError):
             self._watching = asyncio.get_running_loop().create_task(self._watch())
@@ -79,7 +79,8 @@ class LeadView(widgets.VBox):
     async def _watch(self) -> None:
         while self.comm is not None:
             await asyncio.sleep(LOOK_EVERY_S)
-            self._attempt(self.refresh)
+            with contextlib.suppress(LabkitError):  # one that is away is said at the head
+                self.refresh()
 
     def refresh(self) -> None:
         """Look into the lab book and show how far everyone is."""
@@ -104,15 +105,6 @@ class LeadView(widgets.VBox):
         if self._asked is not None and self._asked != self._lacking():
             self._ask(None)  # what was asked about is not what is there any more
         self.missing.value = _missing(self._book, self._session, self.flight.value, is_open)
-
-    def _attempt(self, work: Any) -> None:
-        try:
-            sentence = work()
-        except LabkitError as error:
-            self.said.value = said(str(error), wrong=True)
-        else:
-            if sentence:
-                self.said.value = said(sentence)
 
     def _lacking(self) -> tuple[int | None, tuple[Missing, ...]]:
         """The flight chosen, and what it lacks."""
@@ -144,7 +136,7 @@ class LeadView(widgets.VBox):
         )
         return (
             f"Flight {number} is locked with {len(missing) or 'no'} "
-            f"score{'s' * (len(missing) > 1)} missing: nothing in it changes any more. {then}"
+            f"score{'s' * (len(missing) > 1)} missing: nothing in it can change now. {then}"
         )
 
     def _unlock_flight(self) -> str:
@@ -154,7 +146,7 @@ class LeadView(widgets.VBox):
         )
         self.reason.value = ""
         self.refresh()
-        blind = " It is not blind any more: readings leave it out." if flight.is_unblinded else ""
+        blind = " It is no longer blind: readings leave it out." if flight.is_unblinded else ""
         return f"Flight {number} takes scores again; the reason is in the lab book.{blind}"
 
     def _write_down(self) -> str:
@@ -165,9 +157,16 @@ class LeadView(widgets.VBox):
         return "It is in the lab book and will stand in the report."
 
 
+def _press(form: Form, work: Callable[[], str]) -> None:
+    """Do what a button asks for, and say beside it what came of it."""
+    done, sentence = form.press(work)
+    if done:
+        form.say(sentence)
+
+
 _TABLE_STYLE = (
-    "border-spacing:.9rem .15rem;margin-left:-.9rem;line-height:1.35;text-align:left;"
-    "white-space:nowrap"
+    "border-spacing:clamp(.4rem,1.5vw,.9rem) .25rem;margin-left:-.5rem;line-height:1.3;"
+    "text-align:left"
 )
 
 
@@ -244,7 +243,7 @@ def _question(book: LabBook, session: str, flight: int | None, missing: tuple[Mi
     )
     return (
         f"Flight {flight} lacks {len(missing)} of {cups * numbers * max(1, len(asked.stages))} "
-        f"scores ({whose}). Press again to lock it all the same: they stay missing."
+        f"scores ({whose}). Press again to lock it anyway: they stay missing."
     )
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 from labkit.book import LabBook, Topic, frame_csv
 from labkit.errors import BookError, ImportFileError
 from labkit.tasting import MEASURED, MOST_EXTRACTED_PERCENT
-from labkit.water import read_number
+from labkit.water import counted, read_number
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.fields import Form, said
 from labkit.widgets.parts.handover import HandOver, file_name
@@ -21,8 +21,8 @@ from labkit.widgets.parts.listening import follow_book, follow_choices
 from labkit.workflow import measurement_table, record_measurements
 
 _INTRO: Final = (
-    "For the preparer, not for those who still taste: strength is the preparer's to know. All of "
-    "it is optional; what is left empty was not measured. Let the sample cool before you measure."
+    "For the preparer only: tasters should not learn the strength before they are done. All of it "
+    "is optional; what is left empty was not measured. Let the sample cool before you measure."
 )
 _YIELD: Final = (
     "Extraction yield is beverage mass times strength over dose. In a cupping bowl, or any brew "
@@ -114,7 +114,7 @@ class MeasuredForm(widgets.VBox):
         done, kept = self.form.press(self._write)
         if done:
             self.refresh()
-            self.form.say(f"In the lab book: {kept} value{'s' * (kept != 1)} of this cup.")
+            self.form.say(f"In the lab book: {counted(kept, 'value')} of this cup.")
 
     def _write(self) -> int:
         typed = self.form.values()

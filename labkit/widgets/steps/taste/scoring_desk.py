@@ -60,6 +60,7 @@ class ScoringDesk(NeedsBook, widgets.VBox):
             view.close()  # what is not shown any more need not hear of anything
         self._hearing = ()
         session = self.chooser.value
+        self.chooser.layout.display = "" if self.chooser.options else "none"
         if session is None:
             self.place.children = [
                 widgets.HTML(

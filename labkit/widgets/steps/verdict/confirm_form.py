@@ -13,7 +13,7 @@ from labkit.book import LabBook, Topic
 from labkit.errors import PlanError, ReadingError
 from labkit.present import say
 from labkit.tasting import CONFIRMING, METHODS, PREFERENCE, CupPlan
-from labkit.water import StartWater, Target, percent
+from labkit.water import StartWater, Target, counted, percent
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.bench_sheets import hand_bench_sheet
 from labkit.widgets.parts.fields import Form, as_html, fold
@@ -85,7 +85,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             folded={
                 "session": fields.text("Name of the session", placeholder="made from the coffee"),
                 "jug_volume_ml": fields.jug(),
-                "even_if_short": fields.tick("Seal even so: I make what is short first", False),
+                "even_if_short": fields.tick("Seal anyway: I will make what is short first", False),
             },
             fold_title="Session, jugs",
             buttons=[self.button],
@@ -168,7 +168,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             else f"{first.text}, against {second.text}."
         )
         cost = (
-            f"{len(tasters)} tasters, {sets} set{'s' * (sets > 1)} of {cups} cups each: "
+            f"{len(tasters)} tasters, {counted(sets, 'set')} of {cups} cups each: "
             f"{len(tasters) * sets * cups} cups, {2 * sets} jugs."
         )
         said = say(foresee(method, len(tasters), answers_each=sets))
@@ -227,6 +227,7 @@ def _short(target: Target) -> str:
     return (
         f"Ca:Mg {target.ca_mg_ratio_text}, hardness {target.hardness_mg_l_caco3:.0f}, "
         f"alkalinity {target.alkalinity_mg_l_caco3:.0f}"
+        f"{target.salts_text and f', {target.salts_text}'}"
     )
 
 

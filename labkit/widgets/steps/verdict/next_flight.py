@@ -59,7 +59,7 @@ _CLOSED = (
     "This coffee has a flight whose key is closed: score and lock it under Taste, and open it "
     "above, before you plan another."
 )
-_ON_ASKING = "A first flight covers the whole range; it is looked for once you ask."
+_ON_ASKING = "A first flight covers the whole range; it is worked out when you ask."
 _FIRST = "Propose the first flight"
 _PATHS = [("whatever teaches most", "search"), ("one dial after the other", "walk")]
 
@@ -116,7 +116,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
                 "include": fields.text(
                     "Also include", placeholder="Ca 60, Mg 40, alk 15; 1:3 at 100, alk 15"
                 ),
-                "n_tasters": fields.whole("Tasters who will come (0: as so far)", 0),
+                "n_tasters": fields.whole("Tasters who will come (0: as before)", 0),
             },
             fold_title="Hold, leave out, include; who will come",
             buttons=[self.button],
@@ -146,7 +146,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
             If nothing is proposed.
         """
         if self.found is None and self.work.is_running:
-            raise ReadingError("the next flight is still being looked for. Wait a moment.")
+            raise ReadingError("the next flight is still being worked out. Wait a moment.")
         if self.found is None and self.button.layout.display != "none":
             raise ReadingError(f"the next flight must be asked for. Press '{_FIRST}' above.")
         if self.found is None:

@@ -64,7 +64,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.lost_fold = Fold(
             "The passphrase is lost: open from the printed bench sheet", [self.lost]
         )
-        self.early_fold = Fold("Open before the lock: not blind any more", [self.early])
+        self.early_fold = Fold("Open before the lock: no longer blind", [self.early])
         self.history_fold = Fold("What was opened, when and why", [self.history])
         for fold in (self.lost_fold, self.history_fold):
             fold.observe(lambda _change: self._unfold(), "is_open")
@@ -185,7 +185,7 @@ class OpenForm(NeedsBook, widgets.VBox):
                 else f"In flight {number} every cup has its scores."
             )
         if still:
-            lines.append("Locked, nothing in it changes any more.")
+            lines.append("Locked, nothing in it can change now.")
         return said(" ".join(lines) or "Tick the flights to open.")
 
     def _codes_found(self) -> None:

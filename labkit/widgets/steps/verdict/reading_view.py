@@ -14,6 +14,7 @@ import pandas as pd
 
 from labkit.analysis import (
     ENOUGH_SHARE,
+    RIGHT,
     SEED,
     Reading,
     Remembered,
@@ -24,7 +25,7 @@ from labkit.analysis import (
 )
 from labkit.book import BrewMethod, LabBook, LeftOut, Topic
 from labkit.errors import BookError, LabkitError, ReadingError
-from labkit.present import decided, in_words, said_of_pour, side_of_right, trust_in
+from labkit.present import decided, in_words, said_of_pour, say, side_of_right, trust_in
 from labkit.tasting import SCALES
 from labkit.water import PURE_WATER, Target, mix
 from labkit.widgets.parts import fields
@@ -289,7 +290,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         self.findings = look.findings
         self.reading = None if look.findings is None else look.findings.reading
         self.map.show(look.map, coffee=there.coffee)
-        told = [said("" if is_new else recorded.sentence)]
+        told = [said("" if is_new else say(recorded))]
         return [*told, *self._drawn(asked, look, told), self._records()]
 
     def _drawn(self, asked: Any, look: _Look, told: list[str]) -> list[str]:
@@ -489,7 +490,7 @@ def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
     frame = _on_scale(frame, reading.scores.attribute, reading.scores.scale)
     answers = with_liking(frame, reading.scores.attribute)
     table = just_about_right(answers, rng=np.random.default_rng(SEED))
-    told = table[(table["side"] != "just right") & (table["share"] >= ENOUGH_SHARE)]
+    told = table[(table["side"] != RIGHT) & (table["share"] >= ENOUGH_SHARE)]
     rows = "".join(
         f"<li>{escape(row['water'])}: {escape(side_of_right(row))}</li>"
         for row in told.to_dict("records")

@@ -82,9 +82,10 @@ function render({ model, el }) {
       if (!part && Date.now() - began < 8000) return void setTimeout(look, 100);
       const target = part ?? step;
       if (!target) return;
+      target.scrollIntoView({ block: "start" });
+      if (target.contains(document.activeElement)) return; // a field of it was gone to meanwhile
       target.tabIndex = -1;
       target.focus({ preventScroll: true });
-      target.scrollIntoView({ block: "start" });
     };
     look();
   };
