@@ -44,12 +44,20 @@ def spent(processes: Iterable[psutil.Process]) -> float:
     return total
 
 
+def called(process: psutil.Process) -> str:
+    """The command line of a process; empty if it has ended."""
+    try:
+        return " ".join(process.cmdline())
+    except psutil.Error:
+        return ""
+
+
 def warm_kernel(server: psutil.Process, known: set[int]) -> psutil.Process:
     """The kernel that waits for the next page, once it has imported everything and rests."""
     while True:
         time.sleep(1)
         for one in server.children(recursive=True):
-            if one.pid in known or "ipykernel" not in " ".join(one.cmdline()):
+            if one.pid in known or "ipykernel" not in called(one):
                 continue
             before = spent([one])
             time.sleep(2)
