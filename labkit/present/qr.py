@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Literal
 
 
+@lru_cache(maxsize=32)  # a long text takes a fifth of a second, and a card is shown again and again
 def qr_svg(text: str, *, spare: Literal["little", "some"] = "some") -> str:
     """A QR code as inline SVG, black on white with its quiet zone, in dark surroundings too.
 
