@@ -20,6 +20,8 @@ _ROOM_OF = {
     "mix": "water",
     "salt": "water",
     "alkalinity_dial": "tasting",
+    "anion_sweep": "tasting",
+    "cation_sweep": "tasting",
     "hardness_dial": "tasting",
     "plan_tasting": "tasting",
     "ratio_hardness_grid": "tasting",

@@ -37,7 +37,7 @@ from .pair_tests.answers import Answer as Answer
 from .pair_tests.answers import Outcome as Outcome
 from .pair_tests.answers import PairReading as PairReading
 from .pair_tests.answers import WhyNoAnswer as WhyNoAnswer
-from .pair_tests.answers import answer_on as answer_on
+from .pair_tests.answers import last_answer as last_answer
 from .pair_tests.answers import read_tests as read_tests
 from .pair_tests.answers import scored_only as scored_only
 from .pair_tests.difference import FEWEST_REPEATING as FEWEST_REPEATING
@@ -136,7 +136,9 @@ from .search.earlier_coffees import earlier_coffee as earlier_coffee
 from .search.earlier_coffees import head_start as head_start
 from .search.earlier_coffees import head_start_from as head_start_from
 from .search.earlier_coffees import pack_earlier as pack_earlier
+from .search.earlier_coffees import pack_head_start as pack_head_start
 from .search.earlier_coffees import unpack_earlier as unpack_earlier
+from .search.earlier_coffees import unpack_head_start as unpack_head_start
 from .search.estimate import SecondOpinion as SecondOpinion
 from .search.history import flight_history as flight_history
 from .search.next_flight import SuggestedCup as SuggestedCup

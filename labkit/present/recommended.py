@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from labkit.analysis import Level, Recommendation, SecondOpinion, Told
 from labkit.present.asked import say
-from labkit.water import COORDINATE, amount, percent
+from labkit.water import COORDINATE, amount
 
 LEAST_SAID: Final = 0.05
 """Points below which the digit that is said would read as nothing."""
@@ -24,7 +25,7 @@ def how_sure(recommended: Recommendation) -> str:
     if recommended.level is Level.NO_WATER_MATTERS and recommended.most_to_gain is not None:
         return (
             "No water within what was tasted is better than the control by more than "
-            f"{recommended.most_to_gain:.1f} points, with a chance of 90 %."
+            f"{at_most(recommended.most_to_gain)} points, with a chance of 90 %."
         )
     if recommended.is_control:
         sure = recommended.level is Level.SETTLED
@@ -58,19 +59,33 @@ def plain_means(recommended: Recommendation | None) -> str:
     return f"; plain means {mine:.1f} and {theirs:.1f}"
 
 
+def at_most(points: float) -> str:
+    """Points that are not exceeded, rounded up: 0.42 is not yet within 0.4.
+
+    Parameters
+    ----------
+    points : float
+        What is not exceeded.
+    """
+    return f"{math.ceil(10 * points - 1e-9) / 10:.1f}"
+
+
 def whole_percent(chance: float) -> str:
-    """A chance rounded down: 96.9 is not yet 97.
+    """A chance rounded down: 96.9 is not yet 97, and nothing is ever sure.
 
     Parameters
     ----------
     chance : float
         Between 0 and 1.
     """
-    return f"{int(100 * chance + 1e-9)} %"
+    whole = int(100 * chance + 1e-9)
+    return f"{whole} %" if whole < 100 else "more than 99 %"
 
 
 def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
-    """``'Alkalinity is still open; kept at 15 mg/L, ...'``; empty if the coordinate is told.
+    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if the coordinate is told.
+
+    One that is moved all the same is said to be so: keeping it would likely give away more.
 
     Parameters
     ----------
@@ -83,11 +98,19 @@ def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
         return ""
     words = COORDINATE[told.factor].words
     kept = amount(told.factor, told.level).removeprefix(f"{words} ")
-    text = f"{words[0].upper()}{words[1:]} is still open; kept at {kept}"
+    is_kept = recommended.is_kept(told.factor)
+    text = f"{words[0].upper()}{words[1:]} is not told"
+    if not is_kept:
+        text += (
+            f" (any level tasted may be the best); set to {kept}, where the expected score is "
+            "highest"
+        )
+    else:
+        text += f"; kept at {kept}"
     if not told.was_varied:
         return f"{text}, where all cups had it."
     control = recommended.control
-    if control is not None and getattr(control, told.factor) != told.level:
+    if is_kept and control is not None and getattr(control, told.factor) != told.level:
         text += " as in the water that was confirmed"
     cost = told.may_cost or 0.0
     points = (
@@ -115,13 +138,14 @@ def source_of(recommended: Recommendation) -> str:
     recommended : Recommendation
         The recommended water.
     """
-    if not any(one.is_told for one in recommended.coordinates):
+    kept = [one for one in recommended.untold if recommended.is_kept(one.factor)]
+    if len(kept) == len(recommended.coordinates):
         return "No change from the water held so far is likely enough to improve the cup: it stays."
-    kept = any(one.may_cost is not None for one in recommended.untold)
+    varied = any(one.may_cost is not None for one in kept)
+    begins = "With what is not told kept, this" if varied else "This"
     text = (
-        f"{'With what is still open kept, this' if kept else 'This'} water has the highest "
-        "expected score within what was tasted, averaged over many possible shapes of liking; the "
-        "next flight is chosen by the same estimate."
+        f"{begins} water has the highest expected score within what was tasted, averaged over many "
+        "possible shapes of liking; the next flight is chosen by the same estimate."
     )
     if recommended.n_older:
         text += f" The {recommended.n_older} cups of the earliest flights are not included."
@@ -135,12 +159,10 @@ def _second_opinion(second: SecondOpinion) -> str:
     text = (
         f"The second-order surface alone would choose {second.leader.text} ({second.expected:.2f})"
     )
+    ours, theirs = whole_percent(second.ours), whole_percent(second.theirs)
     if second.disagrees:
         return (
-            f"{text}, and the two ways of reading the scores disagree: this one is "
-            f"{percent(second.ours)} sure of its own, the surface {percent(second.theirs)}. Taste "
-            "both side by side."
+            f"{text}, and the two ways of reading the scores disagree: this one is {ours} sure of "
+            f"its own, the surface {theirs}. Taste both side by side."
         )
-    return (
-        f"{text}; neither is sure of its own ({percent(second.ours)} and {percent(second.theirs)})."
-    )
+    return f"{text}; neither is sure of its own ({ours} and {theirs})."

@@ -26,7 +26,7 @@ def _salts(found: SaltsReading) -> str:
     if found.kind is VerdictKind.UNKNOWN:
         return (
             f"These cups cannot tell {pair} apart ({where}; {found.n_scores} scores of "
-            f"{len(found.levels)} waters): taste them once more."
+            f"{len(found.levels)} waters): taste them again."
         )
     if found.kind is VerdictKind.NOTHING:
         return f"{_nothing(found)} ({where}; {_p(found)}). {_would_show(found)}"
@@ -37,8 +37,8 @@ def _salts(found: SaltsReading) -> str:
     )
     if not len(told):
         return (
-            f"{head}{best} scored highest, but compared with all at once no other water here is "
-            "told from it. More cups must show which is best."
+            f"{head}{best} scored highest, but compared with all at once no other water here "
+            "is clearly below it. More cups must show which is best."
         )
     leads = [
         f"{row['difference']:.1f} points ({row['lo']:.1f} to {row['hi']:.1f}) above "
@@ -48,7 +48,7 @@ def _salts(found: SaltsReading) -> str:
     text = f"{head}{best} is best, {_listed(leads, 'and')}."
     if found.not_told_from:
         others = [_level(found, one) for one in found.not_told_from]
-        text += f" It is not told from {_listed(others, 'or')}."
+        text += f" It is not clearly above {_listed(others, 'or')}."
     return text
 
 

@@ -30,7 +30,7 @@ from labkit.analysis import (
 )
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes, p_text, table, with_index
-from labkit.present.recommended import whole_percent
+from labkit.present.recommended import at_most, whole_percent
 from labkit.present.water_map import said_of_pour
 from labkit.water import (
     COORDINATE,
@@ -80,7 +80,7 @@ def _title(advice: StopAdvice) -> str:
     if advice.verdict is StopKind.TASTE_ON:
         return "Taste on"
     if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
-        return f"Stop: no water matters by more than {advice.most_to_gain:.1f} points"
+        return f"Stop: no water matters by more than {at_most(advice.most_to_gain)} points"
     return f"Stop: {advice.level}"
 
 
@@ -104,7 +104,7 @@ def _why(advice: StopAdvice) -> str:
     if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
         unlikely = (
             f"With a chance of 90 %, no water within what was tasted is better than the control by "
-            f"more than {advice.most_to_gain:.1f} points. {after}."
+            f"more than {at_most(advice.most_to_gain)} points. {after}."
         )
     sentences = {
         StopReason.GAIN: (
@@ -298,7 +298,7 @@ def _walk(step: WalkStep) -> str:
         level = amount(last, levels_of(step.kept)[COORDINATES.index(last)])
         found = (
             f"On the {COORDINATE[last].words} dial, {level} "
-            f"{'is kept' if step.is_told else 'stays, still open'}; it is expected to score "
+            f"{'is kept' if step.is_told else 'stays, not told'}; it is expected to score "
             f"{step.expected_loss:.2f} points below the best level of this dial"
         )
     if step.state is WalkState.AGAIN:

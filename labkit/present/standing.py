@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from labkit.analysis import Level, Recommendation, VerdictKind
+from labkit.analysis import Level, Recommendation, Verdict, VerdictKind
 from labkit.present.asked import say
 from labkit.water import COORDINATE
 from labkit.workflow import Findings, NextThing, Standing, Step
@@ -84,7 +84,7 @@ def _standing(standing: Standing) -> str:
             if thing is NextThing.ADD_COFFEE
             else _bottles(standing)
         )
-    so_far = "" if standing.found is None else f"{best_so_far(standing.found)} "
+    so_far = f"{_so_far(standing)} ".lstrip()
     if thing is NextThing.MIX_FLIGHT:
         return f"{so_far}{flight} of '{standing.session}' is sealed and waits to be mixed."
     if thing is NextThing.TAKE_SCORES:
@@ -102,12 +102,21 @@ def _standing(standing: Standing) -> str:
                 "keys are closed."
             )
         return f"{so_far}{flight} of '{standing.session}' is locked; its key is closed."
-    if standing.found is not None:
+    if so_far:
         return so_far.strip()
     if standing.n_opened:
         what = "1 flight is" if standing.n_opened == 1 else f"{standing.n_opened} flights are"
         return f"{what} open; the scores have not been read on this page yet."
     return _bottles(standing) if standing.missing_bottles else "Nothing has been tasted yet."
+
+
+def _so_far(standing: Standing) -> str:
+    """What is known of the best water; empty if nothing was read."""
+    if standing.found is not None:
+        return best_so_far(standing.found)
+    if standing.recommended is None or standing.verdict is None:
+        return ""
+    return _best(standing.recommended, standing.verdict)
 
 
 def best_so_far(found: Findings) -> str:
@@ -124,12 +133,16 @@ def best_so_far(found: Findings) -> str:
     recommended = reading.recommended
     if reading.verdict.unread is not None or recommended is None:
         return say(reading)
-    if reading.verdict.kind is not VerdictKind.FOUND:
+    return _best(recommended, reading.verdict)
+
+
+def _best(recommended: Recommendation, verdict: Verdict) -> str:
+    if verdict.kind is not VerdictKind.FOUND:
         return "No difference seen yet between these waters."
     told = [_level(recommended, one.factor) for one in recommended.coordinates if one.is_told]
     untold = [_words(one.factor) for one in recommended.untold]
-    best = f"Best so far {', '.join(told)}" if told else "Which water is best is still open"
-    parts = [best, f"{' and '.join(untold)} still open" if untold and told else ""]
+    best = f"Best so far {', '.join(told)}" if told else "Which water is best is not told"
+    parts = [best, f"{' and '.join(untold)} not told" if untold and told else ""]
     return f"{'; '.join(filter(None, [*parts, _beside_control(recommended)]))}."
 
 

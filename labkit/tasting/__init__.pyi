@@ -29,7 +29,6 @@ from .methods import DIFFERENCE_TESTS as DIFFERENCE_TESTS
 from .methods import METHODS as METHODS
 from .methods import PREFERENCE as PREFERENCE
 from .methods import Method as Method
-from .notes import PlanNote as PlanNote
 from .notes import plan_notes as plan_notes
 from .orders import even_orders as even_orders
 from .orders import follow_counts as follow_counts
@@ -43,6 +42,7 @@ from .passphrases import strength_bits as strength_bits
 from .passphrases import strength_in_words as strength_in_words
 from .plan import CupPlan as CupPlan
 from .plan import Design as Design
+from .plan import PlanNote as PlanNote
 from .plan import Serving as Serving
 from .planning import plan_tasting as plan_tasting
 from .power import NoiseFrom as NoiseFrom

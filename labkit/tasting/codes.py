@@ -12,7 +12,7 @@ import numpy as np
 
 from labkit.errors import PlanError
 from labkit.noted import Noted, noted
-from labkit.tasting.notes import PlanNote
+from labkit.tasting.plan import PlanNote
 
 FORTNIGHT: Final = timedelta(days=14)
 """How long a code rests, so that nobody meets an old acquaintance."""

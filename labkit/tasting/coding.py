@@ -11,9 +11,8 @@ import numpy as np
 from labkit.noted import Noted
 from labkit.tasting.codes import draw_codes, is_monotone
 from labkit.tasting.layout import Draw, Jug, ServingLayout
-from labkit.tasting.notes import PlanNote
 from labkit.tasting.orders import Orders
-from labkit.tasting.plan import Serving
+from labkit.tasting.plan import PlanNote, Serving
 from labkit.tasting.seal import KeyRow
 from labkit.tasting.waters import SessionWater
 

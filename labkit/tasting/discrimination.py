@@ -13,8 +13,7 @@ from labkit.tasting.codes import draw_codes
 from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
 from labkit.tasting.methods import METHODS, Method
-from labkit.tasting.notes import PlanNote
-from labkit.tasting.plan import CupPlan, Design, Serving, checked_names
+from labkit.tasting.plan import CupPlan, Design, PlanNote, Serving, checked_names
 from labkit.tasting.seal import KeyRow, SealedKey, Sealer
 from labkit.tasting.sizes import check_whole
 from labkit.tasting.waters import SessionWater, session_waters

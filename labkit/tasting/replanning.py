@@ -14,9 +14,8 @@ from labkit.noted import Noted, noted
 from labkit.tasting.codes import draw_codes
 from labkit.tasting.coding import put_codes
 from labkit.tasting.layout import Draw
-from labkit.tasting.notes import PlanNote
 from labkit.tasting.orders import Orders, follow_counts, position_counts
-from labkit.tasting.plan import CupPlan, Serving, checked_names
+from labkit.tasting.plan import CupPlan, PlanNote, Serving, checked_names
 from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer, open_keys
 
 _TRIES = 2000

@@ -27,8 +27,8 @@ from .next_flights import ask_earlier_coffees as ask_earlier_coffees
 from .next_flights import next_flight as next_flight
 from .pair_testing import plan_pair_test as plan_pair_test
 from .planning import PlannedSession as PlannedSession
-from .planning import Preparation as Preparation
 from .planning import plan_session as plan_session
+from .preparation import Preparation as Preparation
 from .preparing import prepare_flights as prepare_flights
 from .proposals import panel_noise as panel_noise
 from .proposals import propose_plan as propose_plan

@@ -11,6 +11,7 @@ from labkit.book import LabBook
 from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
 from labkit.water import (
+    Concentrate,
     IonChange,
     Preference,
     Reach,
@@ -80,6 +81,7 @@ def make_card(
     balance_g: float = 0.01,
     prefer: Preference = "few bottles",
     thin: bool = True,
+    strength_mg_l_caco3_per_ml: float | None = None,
 ) -> Card:
     """What to pour for a water, or for a coffee's recommended one.
 
@@ -104,6 +106,9 @@ def make_card(
         What to keep small where there is more than one way.
     thin : bool
         Whether a base that holds too much is thinned with pure water.
+    strength_mg_l_caco3_per_ml : float, optional
+        What 1 mL in a litre adds (mg/L as CaCO3), of bottles that are made there of the same
+        salts; as strong as those on the shelf unless given.
 
     Raises
     ------
@@ -111,6 +116,8 @@ def make_card(
         If the scores of the coffee recommend no water.
     DosingError
         If there is nothing to make it from, or that water cannot be made.
+    ConcentrateError
+        If a salt does not dissolve to that strength.
     """
     found = read(book, water, client=client) if isinstance(water, str) else None
     found = water if isinstance(water, Findings) else found
@@ -119,7 +126,7 @@ def make_card(
         why = "" if found is None or found.reading is None else str(found.reading.verdict.kind)
         raise ReadingError(f"no recipe follows from these scores: {why}".rstrip(": "))
     start = start or _start_of(book, found)
-    bottles = book.stock.concentrates()
+    bottles = _as_strong(book.stock.concentrates(), strength_mg_l_caco3_per_ml)
     sources: Sequence[Any] = [salt(label) for label in salts] if salts else bottles
     if not sources:
         raise DosingError(
@@ -143,6 +150,18 @@ def make_card(
     recipes = made_from(pipette_ml=pipette_ml, balance_g=balance_g)
     exact = made_from(pipette_ml=FINE_ML, balance_g=FINE_G)[-1].reached
     return replace(card, recipes=recipes, changes=_changes(book, reach, exact))
+
+
+def _as_strong(bottles: Sequence[Concentrate], strength: float | None) -> tuple[Concentrate, ...]:
+    """Bottles of the same salts and names, made to another strength."""
+    if strength is None:
+        return tuple(bottles)
+    return tuple(
+        Concentrate.of_strength(
+            salt=one.salt, strength_mg_l_caco3_per_ml=strength, purity=one.purity, name=one.name
+        )
+        for one in bottles
+    )
 
 
 def _start_of(book: LabBook, found: Findings | None) -> StartWater:

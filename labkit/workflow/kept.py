@@ -5,6 +5,8 @@ Only what has changed is read, and kept for the next time: for anybody who opens
 
 from __future__ import annotations
 
+import hashlib
+import json
 import logging
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
@@ -13,14 +15,18 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from labkit.analysis import (
     CoffeeReading,
     EarlierCoffee,
+    HeadStart,
     Whole,
     analysis_version,
     earlier_coffee,
+    head_start_from,
     not_opened,
     pack_earlier,
+    pack_head_start,
     pack_reading,
     read_across,
     unpack_earlier,
+    unpack_head_start,
     unpack_reading,
 )
 from labkit.book import LabBook
@@ -37,11 +43,12 @@ Key = tuple[str, str]
 
 _log = logging.getLogger(__name__)
 
-KEEP_EVERY: Final = 20
-"""Coffees after which what was read is kept: who stops waiting loses no more."""
+_ACROSS: Final = "overall, across"
+"""What is kept of a coffee's own reading."""
 
-MOST_ONE_BY_ONE: Final = 20
-"""Coffees up to which the scores of each are asked for by themselves."""
+KEEP_EVERY: Final = 20
+"""Coffees whose scores are loaded together, and kept once they are read: who stops waiting loses no
+more, and the memory holds no more."""
 
 
 def readings_of(book: LabBook, *, client: str | None = None) -> list[CoffeeReading]:
@@ -62,24 +69,74 @@ def readings_of(book: LabBook, *, client: str | None = None) -> list[CoffeeReadi
         )
 
     def read(frame: pd.DataFrame, key: Key) -> CoffeeReading:
-        return replace(_reading(frame), read_whole=lambda: _whole(book, key))
+        return _reading(book, frame, key)
 
-    known = _kept(book, "overall, across", client, take=take, read=read, pack=pack_reading)
+    marks = book.readings.marks(client=client)
+    known = _kept(book, _ACROSS, marks, take=take, read=read, pack=pack_reading, client=client)
     return [known[key] if key in known else not_opened(*key) for key in coffees]
 
 
-def earlier_coffees(book: LabBook, *, but: Key, brew_method: str) -> list[EarlierCoffee]:
-    """What the other coffees of a lab book have to say to one.
+def reading_of(book: LabBook, key: Key, *, is_kept: bool = False) -> CoffeeReading | None:
+    """One coffee, read or taken from what was kept; None if no score of it is open.
 
     Parameters
     ----------
     book : LabBook
         The lab book.
-    but : (client, coffee)
+    key : (client, coffee)
+        Which coffee.
+    is_kept : bool
+        Whether it is only taken from what was kept: None if nothing that fits was.
+    """
+    client, coffee = key
+    marks = book.readings.marks(client=client, coffee=coffee)
+    made_by = analysis_version()
+    contents = book.readings.take(_ACROSS, marks, made_by=made_by, client=client, coffee=coffee)
+    if key in contents:
+        return unpack_reading(
+            contents[key], client=client, coffee=coffee, read_whole=lambda: _whole(book, key)
+        )
+    if is_kept or key not in marks:
+        return None
+    reading = _reading(book, _chosen(book, key), key)
+    _keep(book, _ACROSS, {key: pack_reading(reading)}, marks)
+    return reading
+
+
+def kept_head_start(
+    book: LabBook, key: Key, about: pd.DataFrame, *, brew_method: str
+) -> HeadStart | None:
+    """What the other coffees of a lab book lend to one, as long as none of them changed.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    key : (client, coffee)
         The one.
+    about : DataFrame
+        What is known of the coffees, by ``client, coffee``.
     brew_method : str
         How it is brewed.
     """
+    kind, made_by = f"head start, {brew_method}", analysis_version()
+    marks = {one: mark for one, mark in book.readings.marks().items() if one != key}
+    told = [sorted(marks.items()), about.to_dict("split")]
+    mark = {key: hashlib.sha256(json.dumps(told, default=str).encode()).hexdigest()}
+    client, coffee = key
+    contents = book.readings.take(kind, mark, made_by=made_by, client=client, coffee=coffee)
+    if key in contents:
+        return unpack_head_start(contents[key])
+    others = _earlier_coffees(book, marks, brew_method)
+    start = head_start_from(others, key, about)
+    _keep(book, kind, {key: pack_head_start(start)}, mark)
+    return start
+
+
+def _earlier_coffees(
+    book: LabBook, marks: Mapping[Key, str], brew_method: str
+) -> list[EarlierCoffee]:
+    """What each of some coffees has to say to one that comes after it."""
 
     def take(content: bytes, key: Key) -> EarlierCoffee:
         return unpack_earlier(content, client=key[0], coffee=key[1])
@@ -88,28 +145,26 @@ def earlier_coffees(book: LabBook, *, but: Key, brew_method: str) -> list[Earlie
         return earlier_coffee(frame, *key, brew_method=brew_method)
 
     kind = f"overall, best places, {brew_method}"
-    known = _kept(book, kind, None, take=take, read=read, pack=pack_earlier, but=but)
+    known = _kept(book, kind, marks, take=take, read=read, pack=pack_earlier)
     return [known[key] for key in sorted(known)]
 
 
 def _kept(
     book: LabBook,
     kind: str,
-    client: str | None,
+    marks: Mapping[Key, str],
     *,
     take: Callable[[bytes, Key], T],
     read: Callable[[pd.DataFrame, Key], T],
     pack: Callable[[T], bytes],
-    but: Key | None = None,
+    client: str | None = None,
 ) -> dict[Key, T]:
     """By coffee what is kept and fits; what does not is read, and kept."""
-    marks = book.readings.marks(client=client)
-    marks = {key: mark for key, mark in marks.items() if key != but}
     contents = book.readings.take(kind, marks, made_by=analysis_version(), client=client)
     known = {key: take(content, key) for key, content in contents.items() if key in marks}
     missing = [key for key in marks if key not in known]
     fresh: dict[Key, bytes] = {}
-    for place, (key, frame) in enumerate(_frames(book, missing, client)):
+    for place, (key, frame) in enumerate(_frames(book, missing)):
         note_step(place, len(missing))
         known[key] = read(frame, key)
         fresh[key] = pack(known[key])
@@ -129,19 +184,15 @@ def _keep(
         _log.warning("what was read could not be kept: %s", error)
 
 
-def _frames(
-    book: LabBook, keys: Iterable[Key], client: str | None
-) -> Iterable[tuple[Key, pd.DataFrame]]:
-    """The scores of each coffee that are read, as few of others loaded as may be."""
+def _frames(book: LabBook, keys: Iterable[Key]) -> Iterable[tuple[Key, pd.DataFrame]]:
+    """The scores of each coffee that are read, those of a few coffees in memory at a time."""
     wanted = list(keys)
-    if len(wanted) <= MOST_ONE_BY_ONE:
-        for key in wanted:
-            yield key, _chosen(book, key)
-        return
-    frame = book.sessions.keep_chosen(book.scores.opened_scores(client=client))
-    by_key = dict(iter(frame.groupby(["client", "coffee"], sort=True)))
-    for key in wanted:
-        yield key, by_key[key] if key in by_key else _chosen(book, key)
+    for start in range(0, len(wanted), KEEP_EVERY):
+        some = wanted[start : start + KEEP_EVERY]
+        frame = book.sessions.keep_chosen(book.scores.opened_scores(coffees=some))
+        by_key = dict(iter(frame.groupby(["client", "coffee"], sort=False)))
+        for key in some:
+            yield key, by_key.get(key, frame.iloc[:0])
 
 
 def _chosen(book: LabBook, key: Key) -> pd.DataFrame:
@@ -149,10 +200,14 @@ def _chosen(book: LabBook, key: Key) -> pd.DataFrame:
     return book.sessions.keep_chosen(book.scores.opened_scores(coffee=coffee, client=client))
 
 
-def _reading(frame: pd.DataFrame) -> CoffeeReading:
-    (reading,) = read_across(frame).readings
-    return reading
+def _reading(book: LabBook, frame: pd.DataFrame, key: Key) -> CoffeeReading:
+    """A coffee's own reading; one of which only words were given has no score to read."""
+    readings = read_across(frame).readings
+    reading = readings[0] if readings else not_opened(*key)
+    return replace(reading, read_whole=lambda: _whole(book, key))
 
 
 def _whole(book: LabBook, key: Key) -> Whole:
-    return _reading(_chosen(book, key)).read_whole()
+    frame = _chosen(book, key)
+    readings = read_across(frame).readings
+    return readings[0].read_whole() if readings else Whole(scores=None, surface=None)

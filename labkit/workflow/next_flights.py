@@ -20,7 +20,6 @@ from labkit.analysis import (
     compares_salts,
     flight_history,
     gather_scores,
-    head_start_from,
     makeable,
     scored_only,
     stop_or_taste,
@@ -33,7 +32,7 @@ from labkit.shown import Shown
 from labkit.steps import note_step
 from labkit.tasting import Sweep
 from labkit.water import PURE_WATER, Mixing, Target, Water
-from labkit.workflow.kept import earlier_coffees
+from labkit.workflow.kept import kept_head_start
 from labkit.workflow.readings import opened
 
 if TYPE_CHECKING:
@@ -236,9 +235,8 @@ def ask_earlier_coffees(
     about = book.people.coffee(coffee, client=client)
     columns = ["client", "coffee", "origin", "process", "roast_level"]
     known = [(c.client, c.name, c.origin, c.process, c.roast_level) for c in book.people.coffees()]
-    key = about.client, about.name
-    others = earlier_coffees(book, but=key, brew_method=brew_method)
-    return head_start_from(others, key, pd.DataFrame(known, columns=columns))
+    frame = pd.DataFrame(known, columns=columns)
+    return kept_head_start(book, (about.client, about.name), frame, brew_method=brew_method)
 
 
 def _pours(
@@ -259,5 +257,4 @@ def _control(belief: Belief) -> Target | None:
 
 
 def _was_planned(book: LabBook, client: str, coffee: str) -> bool:
-    sessions = book.sessions.all(client=client, coffee=coffee)
-    return any(book.sessions.flights(session.name) for session in sessions)
+    return bool(book.sessions.flights_by_session(client=client, coffee=coffee))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Literal, Protocol, TypeAlias, TypeVar
+from typing import Any, Literal, Protocol, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -13,23 +13,19 @@ import pandas as pd
 from labkit.book import JUG_ML, BrewMethod, Held, LabBook, Stage, TastingSession
 from labkit.errors import PlanError
 from labkit.tasting import (
-    BenchPlan,
     CupPlan,
-    OpenedFlight,
     SessionWater,
     Vessels,
-    bench_plan,
     check_minutes,
     open_keys,
     plan_tasting,
     session_waters,
 )
-from labkit.water import COORDINATES, SALT_SHARES, Concentrate, StartWater, Target, find_water
+from labkit.water import COORDINATES, SALT_SHARES, StartWater, Target, find_water
 from labkit.workflow.names import Asked, attributes_of, people_of
+from labkit.workflow.preparation import Preparation
 from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes, stored_plan, usual_name, usual_of
-
-Made = TypeVar("Made")
 
 
 class _HasTargets(Protocol):
@@ -40,49 +36,6 @@ class _HasTargets(Protocol):
 
 Waters: TypeAlias = "_HasTargets | Sequence[Target] | pd.DataFrame"
 """A sweep, the next flight that is suggested, targets, or a table of their coordinates."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Preparation:
-    """What the preparer needs at the bench; never for the eyes of a taster."""
-
-    opened: tuple[OpenedFlight, ...] = field(repr=False)
-    """Which code is which water."""
-
-    bottles: tuple[Concentrate, ...]
-    """What to dose from."""
-
-    start: StartWater
-    """What the doses go into."""
-
-    jug_volume_ml: float
-    """Finished volume of each jug (mL)."""
-
-    lab_book: str
-    """Name of the lab book."""
-
-    @property
-    def jugs(self) -> BenchPlan:
-        """How each jug is mixed.
-
-        Raises
-        ------
-        DosingError
-            If a water cannot be made from these bottles.
-        """
-        return bench_plan(
-            self.opened, self.bottles, jug_volume_ml=self.jug_volume_ml, base=self.start.water
-        )
-
-    def sheet(self, bench_sheet: Callable[..., Made]) -> Made:
-        """The sheet that ``bench_sheet`` (such as ``labkit.bench.bench_sheet``) makes of it."""
-        return bench_sheet(
-            self.opened,
-            self.bottles,
-            start=self.start,
-            jug_volume_ml=self.jug_volume_ml,
-            lab_book=self.lab_book,
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

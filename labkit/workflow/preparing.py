@@ -9,7 +9,7 @@ from labkit.book import JUG_ML, LabBook, TastingSession
 from labkit.errors import DosingError, SealError
 from labkit.workflow.keys import numbers_of
 from labkit.workflow.names import Planned, session_name
-from labkit.workflow.planning import Preparation
+from labkit.workflow.preparation import Preparation
 from labkit.workflow.reserving import set_aside
 
 

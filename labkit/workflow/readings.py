@@ -13,10 +13,10 @@ from labkit.analysis import (
     CheckedTerms,
     PairReading,
     Reading,
+    Recommendation,
     SaltsReading,
-    VerdictKind,
-    answer_on,
     check_all_that_apply,
+    last_answer,
     leaving_out,
     most_used,
     read_attributes,
@@ -28,6 +28,7 @@ from labkit.book import LabBook, LeftOut, on_chosen_scales
 from labkit.errors import LabkitError, ReadingError
 from labkit.shown import Shown
 from labkit.water import COORDINATE, COORDINATES, Target, levels_of, same_water
+from labkit.workflow.kept import reading_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -245,7 +246,7 @@ class Opened:
             reading=reading,
             words=words,
             tests=tests,
-            answer=None if recommended is None else answer_on(kept, recommended),
+            answer=None if recommended is None else _answer_on(recommended, kept),
             effect=effect,
             no_effect=no_effect,
         )
@@ -281,6 +282,13 @@ def _distance(one: Target, other: Target) -> float:
         for name, a, b in zip(COORDINATES, levels_of(one), levels_of(other), strict=True)
     ]
     return sum(step**2 for step in steps)
+
+
+def _answer_on(recommended: Recommendation, scores: pd.DataFrame) -> Answer | None:
+    """What the last test said of the recommended water against its control."""
+    if recommended.control is None or recommended.is_control:
+        return None
+    return last_answer(scores, recommended.water, recommended.control)
 
 
 def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:
@@ -362,10 +370,8 @@ def best_levels(book: LabBook, coffee: str, *, client: str | None = None) -> Map
     client : str, optional
         Whose coffee it is; needed where two clients have one of that name.
     """
-    try:
-        reading = read(book, coffee, client=client).reading
-    except ReadingError:
-        return {}
-    if reading is None or reading.best is None or reading.verdict.kind is not VerdictKind.FOUND:
+    about = book.people.coffee(coffee, client=client)
+    reading = reading_of(book, (about.client, about.name))
+    if reading is None or reading.best is None or not reading.is_found:
         return {}
     return {one.factor: round(one.best, 3) for one in reading.best.factor_ranges}

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from labkit.book import Held, LabBook, Reservation, most_needed, shortages
 from labkit.errors import StockError
 from labkit.tasting import VESSEL_ML, CupPlan, jug_volume
 from labkit.water import Target
-
-if TYPE_CHECKING:
-    from labkit.workflow.planning import Preparation
+from labkit.workflow.preparation import Preparation
 
 
 def jug_of(

@@ -1,6 +1,7 @@
 """Where the work on a coffee stands and what is next, from facts that cost nothing to look up.
 
-Nothing is fitted or searched for here: what was read already may be handed in.
+Nothing is fitted or searched for here: what was read already may be handed in, else what the lab
+book kept of it counts.
 """
 
 from __future__ import annotations
@@ -10,9 +11,18 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from labkit.analysis import Level, Outcome, StopKind, VerdictKind
+from labkit.analysis import (
+    CoffeeReading,
+    Level,
+    Outcome,
+    Recommendation,
+    StopKind,
+    Verdict,
+    VerdictKind,
+)
 from labkit.book import AbsentBook, Flight, LabBook, TastingSession
 from labkit.water import COORDINATE, Concentrate
+from labkit.workflow.kept import reading_of
 from labkit.workflow.next_flights import NextFlight
 from labkit.workflow.readings import Findings
 
@@ -106,6 +116,23 @@ class Standing:
     found: Findings | None = None
     """What the scores say, where that was read already."""
 
+    kept: CoffeeReading | None = None
+    """What the lab book kept of what they said, where they are the same and nothing was read."""
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The plain answer, as far as it is known; None if nothing was read."""
+        if self.found is not None:
+            return None if self.found.reading is None else self.found.reading.verdict
+        return None if self.kept is None else self.kept.verdict
+
+    @property
+    def recommended(self) -> Recommendation | None:
+        """The water to serve, as far as it is known; None if none can be recommended."""
+        if self.found is not None:
+            return None if self.found.reading is None else self.found.reading.recommended
+        return None if self.kept is None else self.kept.recommended
+
     @property
     def step(self) -> Step:
         """Where the next thing is done."""
@@ -129,7 +156,8 @@ def where_it_stands(
     coffee, client : str, optional
         Which coffee; None if none is chosen.
     found : Findings, optional
-        What its scores say, if that is known already: nothing is read for this.
+        What its scores say, if that is known already; what the lab book kept of it unless given:
+        nothing is read for this.
     following : NextFlight, optional
         What comes next, if that was searched for already.
 
@@ -148,7 +176,8 @@ def where_it_stands(
         return Standing(next=thing, missing_bottles=lacking)
     about = book.people.coffee(coffee, client=client)
     sessions = book.sessions.all(client=about.client, coffee=about.name)
-    flights = {one.name: book.sessions.flights(one.name) for one in sessions}
+    planned = book.sessions.flights_by_session(client=about.client, coffee=about.name)
+    flights = {one.name: planned.get(one.name, ()) for one in sessions}
     opened = [one for of_session in flights.values() for one in of_session if _is_open(one)]
     here = Standing(
         next=NextThing.READ_VERDICT,
@@ -157,6 +186,7 @@ def where_it_stands(
         missing_bottles=lacking,
         n_opened=len(opened),
         found=found if opened else None,
+        kept=_kept(book, about.client, about.name, sessions) if opened and found is None else None,
     )
     under_way = _under_way(sessions, flights)
     if under_way is not None:
@@ -165,8 +195,19 @@ def where_it_stands(
         return replace(here, next=NextThing.WEIGH_BOTTLES if lacking else NextThing.PLAN_FIRST)
     scored = [one for one in sessions if not one.is_pair_test]
     dial = _next_dial([one for one in scored if any(map(_is_open, flights[one.name]))])
-    thing = here.next if found is None else _after_reading(found, following, dial)
+    thing = here.next if here.verdict is None and found is None else _after(here, following, dial)
     return replace(here, next=thing, dial=dial)
+
+
+def _kept(
+    book: LabBook, client: str, coffee: str, sessions: Sequence[TastingSession]
+) -> CoffeeReading | None:
+    """What was kept of a coffee's reading, where it says all that counts here."""
+    if any(one.is_pair_test for one in sessions):
+        return None  # their answer is read with the whole
+    reading = reading_of(book, (client, coffee), is_kept=True)
+    is_told = reading is not None and reading.recommended and reading.verdict.unread is None
+    return reading if is_told else None
 
 
 def _is_open(flight: Flight) -> bool:
@@ -239,20 +280,21 @@ def _next_dial(sessions: Sequence[TastingSession]) -> str:
     return ""
 
 
-def _after_reading(found: Findings, following: NextFlight | None, dial: str) -> NextThing:
+def _after(here: Standing, following: NextFlight | None, dial: str) -> NextThing:
     """What the scores ask for: a confirmed or settled water is handed over."""
-    if found.reading is None or found.reading.recommended is None:
+    recommended, verdict = here.recommended, here.verdict
+    answer = None if here.found is None else here.found.answer
+    if recommended is None or verdict is None:
         return NextThing.PLAN_DIAL if dial else NextThing.PLAN_NEXT_FLIGHT
-    recommended = found.reading.recommended
-    if found.answer is not None and found.answer.outcome is Outcome.CONFIRMED:
+    if answer is not None and answer.outcome is Outcome.CONFIRMED:
         return NextThing.MAKE_CARD
     advice = None if following is None else following.advice
     if advice is not None and advice.verdict is StopKind.SETTLED:
         return NextThing.CONFIRM if advice.confirm is not None else NextThing.MAKE_CARD
-    if dial and found.reading.verdict.kind is VerdictKind.FOUND:
+    if dial and verdict.kind is VerdictKind.FOUND:
         return NextThing.PLAN_DIAL
     if recommended.level is Level.SETTLED:
         return NextThing.MAKE_CARD
-    if recommended.level is Level.LIKELY and found.answer is None:
+    if recommended.level is Level.LIKELY and answer is None:
         return NextThing.CONFIRM
     return NextThing.PLAN_NEXT_FLIGHT

@@ -118,8 +118,8 @@ def usual_name(book: LabBook, about: str, on: date) -> str:
     It stands on what tasters see, so nothing of the waters is in it.
     """
     name = f"{about}, {on:%Y-%m-%d}"
-    names = {session.name for session in book.sessions.all()}
-    taken = sum(one.startswith(name) for one in names)
+    names = set(book.sessions.names(beginning=name))
+    taken = len(names)
     if not taken:
         return name
     return next(

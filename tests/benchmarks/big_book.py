@@ -17,6 +17,7 @@ import secrets
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -42,13 +43,25 @@ from labkit.book.store.schema import (
     TasterRow,
     WaterRow,
 )
-from labkit.tasting import SCALES
+from labkit.tasting import SCALES, Design
 
 COFFEES, FLIGHTS, CUPS, PANEL = 351, 4, 6, 5
 TASTERS = ("Ana", "Bo", "Cy", "Di", "Efe", "Fia", "Gus", "Hal")
 ORIGINS, PROCESSES = ("hill", "coast", "island", "valley"), ("washed", "natural", "honey")
 ROASTS = ("light", "medium", "dark")
 CONTROL = (0.3, 90.0, 40.0)
+DESIGN = Design(
+    kind="incomplete blocks",
+    n_waters=2 * CUPS - 1,
+    flights=FLIGHTS,
+    repeats=FLIGHTS / 2,
+    cups_per_flight=CUPS,
+    control_cups=FLIGHTS,
+    duplicate_cups=0,
+    jugs=FLIGHTS * CUPS,
+    efficiency=0.8,
+    spreads=(),
+)
 LEVELS = [(m, h, a) for m in (0.1, 0.5, 0.9) for h in (60.0, 110.0, 160.0) for a in (15.0, 35.0)]
 
 
@@ -128,7 +141,7 @@ def _session(
         brew_method="cupping",
         stages=[],
         held={},
-        design={},
+        design=asdict(DESIGN),
         plan_notes=[],
         note="",
         created_at=when,
@@ -175,7 +188,8 @@ def _session(
             state=OPENED,
             is_unblinded=False,
         )
-        add(SealedKeyRow, flight_id=flight_id, sealed_for="", token=b"opened", dose_lock=None)
+        key = {"sealed_for": f"session {number}", "token": b"opened", "dose_lock": None}
+        add(SealedKeyRow, flight_id=flight_id, **key)
         poured = [
             0,
             *(1 + (at + (flight - 1) * (CUPS - 1)) % (len(waters) - 1) for at in range(CUPS - 1)),

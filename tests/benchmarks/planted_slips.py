@@ -2,7 +2,10 @@
 
 1,500 jugs, as many with one slip as with two, on pure and on blended water, read with a real meter
 and no, one or two drop tests. The slip that was made shall be first or among the equals in 95 of
-100, and another be called the only one in at most one of 100. Ends with status 1 if missed.
+100, and another be called the only one in at most one of 100. Then as many jugs with two slips in
+one of twenty, as the odds take it: of the likeliest waters, those said to be right with some odds
+shall be right as often, by fifths and by readings, within two standard errors or .05. Ends with
+status 1 if missed.
 """
 
 from __future__ import annotations
@@ -43,7 +46,30 @@ def main(jugs: int) -> int:
             f"equals {counts[group, 'equals'] / n:6.1f}\n"
         )
     n = counts["all", "jugs"]
-    return int(counts["all", "named"] < 0.95 * n or counts["all", "falsely sure"] > 0.01 * n)
+    missed = counts["all", "named"] < 0.95 * n or counts["all", "falsely sure"] > 0.01 * n
+    return int(missed or not odds_are_kept(jugs))
+
+
+def odds_are_kept(jugs: int) -> bool:
+    """Say and compare how often the likeliest water is right."""
+    rng = np.random.default_rng(29)
+    groups: dict[str, list[tuple[float, bool]]] = {}
+    for number in range(jugs):
+        slips = 2 if number % 20 == 19 else 1
+        jug = plant(rng, slips, blended=number % 4 >= 2)
+        water, odds = jug.likeliest(jug.check())
+        right = jug.is_(water)
+        for group in (f"said {int(5 * odds - 1e-9) / 5:.1f} up", f"{len(jug.checks)} read", "all"):
+            groups.setdefault(group, []).append((odds, right))
+    kept = True
+    for group, both in sorted(groups.items()):
+        said, right = np.mean(both, axis=0)
+        error = max(np.sqrt(right * (1 - right) / len(both)), 1 / len(both))
+        kept &= bool(abs(said - right) <= max(2 * error, 0.05))
+        sys.stdout.write(
+            f"{group:12} {len(both):5} jugs, said {said:.2f}, right {right:.2f} ± {error:.2f}\n"
+        )
+    return kept
 
 
 if __name__ == "__main__":

@@ -23,8 +23,7 @@ def place(tmp_path_factory, forked_kernels):
     with LabBook(folder / "book.db") as book:
         book.people.add_client("Client")
         book.people.add_coffee("Coffee", client="Client")
-        for taster in TASTERS:
-            book.people.add_taster(taster)
+        book.people.add_tasters(TASTERS)
         lay_sets(book, SESSION, "triangle")
         lay_sets(book, BY_KEYS, "triangle", trials=3)
         for name in ("paired preference", "duo-trio", "tetrad"):

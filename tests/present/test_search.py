@@ -103,7 +103,7 @@ def test_where_no_water_matters_the_points_that_it_could_at_most_are_said():
 
     assert said == (
         "With a chance of 90 %, no water within what was tasted is better than the control by more "
-        f"than 0.4 points. {COST}"
+        f"than 0.5 points. {COST}"
     )
 
 
@@ -113,7 +113,7 @@ def test_where_no_water_matters_the_points_that_it_could_at_most_are_said():
         (Level.SETTLED, "Stop: settled"),
         (Level.LIKELY, "Stop: likely"),
         (Level.OPEN, "Stop: open"),
-        (Level.NO_WATER_MATTERS, "Stop: no water matters by more than 0.4 points"),
+        (Level.NO_WATER_MATTERS, "Stop: no water matters by more than 0.5 points"),
     ],
 )
 def test_a_stop_is_titled_by_how_sure_it_is(level, title):
@@ -272,7 +272,7 @@ def test_the_walk_says_what_was_kept_and_what_it_cannot_know():
         f"{found}. Next comes the ratio sweep, from there."
     )
     assert "never moved two coordinates at once" in say(step(WalkState.END))
-    assert "Mg share 0.50 stays, still open" in say(step(WalkState.END, is_told=False))
+    assert "Mg share 0.50 stays, not told" in say(step(WalkState.END, is_told=False))
 
 
 def test_a_head_start_says_which_coffees_count_how_much_and_which_not():

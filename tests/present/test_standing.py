@@ -120,7 +120,7 @@ def test_the_best_so_far_is_the_recommended_water_with_what_is_not_told(ratio):
     standing = Standing(next=NextThing.PLAN_DIAL, **COFFEE, n_opened=3, found=found(ratio))
 
     assert said.startswith(f"Best so far Ca:Mg {water.ca_mg_ratio_text}; hardness and alkalinity")
-    assert "; hardness and alkalinity still open" in said
+    assert "; hardness and alkalinity not told" in said
     assert say(standing) == said
 
 

@@ -13,7 +13,7 @@ from labkit.analysis.reading.coffee import leaving_out, read_attributes, read_co
 from labkit.analysis.reading.verdict import Enlarged, Lead, Verdict, VerdictKind
 from labkit.present import best_of, in_words, say, to_html
 from labkit.present.reading import how_read, in_short
-from labkit.present.recommended import how_sure, not_told, source_of
+from labkit.present.recommended import how_sure, not_told, source_of, whole_percent
 from labkit.present.verdict import best_range, best_sentence, ranges_of, tasted_range
 from labkit.water import Target
 from tests.analysis.conftest import tasted
@@ -135,10 +135,11 @@ def test_ranges_carry_their_unit_and_one_value_is_said_once(ratio):
 def test_a_coordinate_that_is_not_told_says_where_it_is_kept_and_what_that_may_cost(ratio):
     share, hardness, _ = ratio.recommended.coordinates
     moot = replace(share, is_told=False, may_cost=0.25, level=0.4)
-    served = replace(ratio.recommended, coordinates=(moot, hardness))
+    stays = replace(ratio.recommended.held, mg_share=0.4)
+    served = replace(ratio.recommended, coordinates=(moot, hardness), held=stays)
 
     assert not_told(served) == (
-        "Mg share is still open; kept at 0.40, which may cost 0.2 points. Hardness is still open; "
+        "Mg share is not told; kept at 0.40, which may cost 0.2 points. Hardness is not told; "
         "kept at 80 mg/L, where all cups had it."
     )
     assert source_of(served).startswith("No change from the water held so far")
@@ -148,14 +149,17 @@ def test_a_coordinate_kept_is_not_called_the_highest_and_a_cost_of_nothing_is_le
     ratio,
 ):
     share, *others = ratio.recommended.coordinates
-    moot = replace(share, is_told=False, may_cost=0.01)
+    moot = replace(share, is_told=False, may_cost=0.01, level=ratio.recommended.held.mg_share)
     told = [replace(one, is_told=True) for one in others]
     kept = replace(ratio.recommended, coordinates=(moot, *told))
     moved = replace(ratio.recommended, coordinates=(replace(moot, is_told=True), *told))
+    untold = replace(ratio.recommended, coordinates=(replace(moot, level=0.1), *told))
 
     assert "which may cost less than 0.1 points" in not_told(kept)
-    assert source_of(kept).startswith("With what is still open kept, this water has the highest")
+    assert source_of(kept).startswith("With what is not told kept, this water has the highest")
     assert source_of(moved).startswith("This water has the highest")
+    assert source_of(untold).startswith("This water has the highest")
+    assert "(any level tasted may be the best); set to 0.10, where" in not_told(untold)
 
 
 LED = {
@@ -254,3 +258,11 @@ def test_a_range_of_one_value_is_said_as_one_value():
     assert in_words(row) == (
         "all (9 scores): best found; best Mg share 0.40 (0.30 to 0.50), best hardness 160"
     )
+
+
+def test_no_chance_is_stated_as_certain():
+    assert [whole_percent(chance) for chance in (0.969, 0.99, 1.0)] == [
+        "96 %",
+        "99 %",
+        "more than 99 %",
+    ]

@@ -184,3 +184,22 @@ def test_a_guess_costs_time_and_memory(monkeypatch, shipped_log2_n):
     key = Sealer("spring", PASSPHRASE).seal(1, _rows())
     assert time.process_time() - start > 0.02
     assert key.open(PASSPHRASE).rows == _rows()
+
+
+def test_shares_asked_of_salts_are_sealed_and_their_number_shows_nowhere():
+    plain = _rows()
+    asked = tuple(
+        replace(row, target=replace(row.target, sulfate_share=n / 3, potassium_share=1 / 3))
+        for n, row in enumerate(plain[:4])
+    )
+
+    key = Sealer("spring", PASSPHRASE).seal(1, (*asked, plain[4]))
+
+    assert key.open(PASSPHRASE).rows == (*asked, plain[4])
+    assert len(key.token) == len(Sealer("spring", PASSPHRASE).seal(1, plain).token)
+    frame = key.open(PASSPHRASE).to_frame()
+    assert frame["sulfate_share"].isna().tolist() == [False] * 4 + [True]
+    assert (
+        "sulfate_share"
+        not in Sealer("spring", PASSPHRASE).seal(1, plain).open(PASSPHRASE).to_frame()
+    )

@@ -9,6 +9,8 @@ from labkit.errors import SweepError
 from labkit.tasting import (
     Factor,
     alkalinity_dial,
+    anion_sweep,
+    cation_sweep,
     hardness_dial,
     ratio_hardness_grid,
     ratio_sweep,
@@ -37,6 +39,32 @@ def test_an_alkalinity_dial_holds_the_minerals():
     sweep = alkalinity_dial((10, 30), mg_share=0.5, hardness_mg_l_caco3=80)
 
     assert [t.alkalinity_mg_l_caco3 for t in sweep.targets] == [10, 30]
+
+
+@pytest.mark.parametrize(
+    ("sweep", "varied", "held"),
+    [
+        (anion_sweep, "sulfate_share", "potassium_share"),
+        (cation_sweep, "potassium_share", "sulfate_share"),
+    ],
+)
+def test_a_sweep_of_salts_holds_all_else_and_the_other_share_if_asked(sweep, varied, held):
+    at = {"mg_share": 0.4, "hardness_mg_l_caco3": 80, "alkalinity_mg_l_caco3": 30}
+
+    plain, asked = sweep(**at), sweep((1, 0), **at, **{held: 0.25})
+
+    assert [getattr(one, varied) for one in plain.targets] == [0, 0.5, 1]
+    assert {getattr(one, held) for one in plain.targets} == {None}
+    assert [getattr(one, varied) for one in asked.targets] == [0, 1]
+    assert {getattr(one, held) for one in asked.targets} == {0.25}
+    for one in (*plain.targets, *asked.targets):
+        assert {name: getattr(one, name) for name in at} == at
+    assert [(one.name, one.low, one.high) for one in plain.varied] == [(varied, 0, 1)]
+    assert dict(asked.held) == {**at, held: 0.25}
+    assert list(plain.to_frame()[varied]) == [0, 0.5, 1]
+    assert held not in plain.to_frame()
+    with pytest.raises(SweepError, match="two levels or more"):
+        sweep((0.5,), **at)
 
 
 def test_a_grid_holds_every_combination():

@@ -52,6 +52,17 @@ class Planted:
         """Whether what was done is among what the readings leave open."""
         return any(self.is_(slip.water) for slip in found.explanations)
 
+    def likeliest(self, found: JugCheck) -> tuple[Water, float]:
+        """The water with the highest odds, those of all slips that make it together."""
+        odds: dict[bytes, float] = {}
+        waters: dict[bytes, Water] = {}
+        for slip in found.slips:
+            key = slip.water.vector.round(6).tobytes()
+            waters[key] = slip.water
+            odds[key] = odds.get(key, 0.0) + (slip.odds or 0.0)
+        best = max(odds, key=lambda key: odds[key])
+        return waters[best], odds[best]
+
     def is_falsely_sure(self, found: JugCheck) -> bool:
         """Whether another slip is said to be the only one."""
         return found.is_sure and not self.is_(found.explanations[0].water)

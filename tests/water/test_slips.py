@@ -1,5 +1,7 @@
 """Single slips at the bench, against waters worked out by hand."""
 
+from collections import Counter
+
 import numpy as np
 import pytest
 
@@ -16,6 +18,7 @@ from labkit.water import (
     salt,
     weigh_out,
 )
+from labkit.water.chemistry.conductivity import accuracy_percent, conductivity_us_cm
 from labkit.water.jugs.mistakes import Kind, Mistake
 from labkit.water.jugs.slips import DropCount, MeterReading, check_jug
 from tests.water.planted import plant
@@ -299,17 +302,66 @@ def test_a_water_without_doses_has_none_to_double():
     assert found.meant.agrees
 
 
+def simulated(water, half_width, rng):
+    """Readings of a meter in a water: formula and meter anywhere within their half-widths, what
+    was poured normal, one in fifty straying; ``half_width`` is of the band that agrees (k = 2)."""
+    n = 400_000
+    exact = float(conductivity_us_cm(water.vector)[0])
+    formula = exact * float(accuracy_percent(water.vector)[0]) / 100
+    meter = 0.02 * exact
+    band = 2 * np.hypot(formula, meter) / np.sqrt(3)
+    poured = np.sqrt(half_width**2 - band**2) / 2
+    each = rng.uniform(-1, 1, (2, n)) * [[formula], [meter]]
+    right = exact + each.sum(axis=0) + rng.normal(0, poured, n)
+    return np.where(rng.random(n) < 0.02, rng.normal(exact, half_width, n), right)
+
+
 def test_odds_follow_from_how_well_each_slip_fits():
-    """By hand: bands are two sigmas, so that a reading d half-widths off weighs exp(-2 d²)."""
-    found = check_jug(JUG, [reading(by_hand(105, 20, 40))])
+    """Against readings simulated by numpy: a slip weighs as often as it shows this reading."""
+    rng = np.random.default_rng(3)
+    read = reading(by_hand(70, 20, 40))
+    found = check_jug(JUG, [read])
     assert found.meant.odds is None
     assert sum(slip.odds for slip in found.slips) == pytest.approx(1)
-    single = [slip for slip in found.slips if not slip.is_double]
-    double = [slip for slip in found.slips if slip.is_double]
-    for some in (single, double):
-        one, two = some[0], some[3]
-        expected = np.exp(-2 * (one.distance**2 - two.distance**2))
-        assert one.odds / two.odds == pytest.approx(expected)
+    by_kind = {}
+    for slip in found.slips:
+        if not slip.is_double and slip.distance < 2:
+            by_kind.setdefault(slip.parts[0].kind, []).append(slip)
+    thought_of = Counter(slip.parts[0].kind for slip in found.slips if not slip.is_double)
+    weights, odds = [], []
+    for kind, slips in by_kind.items():
+        for slip in slips:
+            exact = float(conductivity_us_cm(slip.water.vector)[0])
+            shown = simulated(slip.water, abs(read.shown - exact) / slip.distance, rng)
+            often = np.mean(np.abs(shown - read.shown) < 0.4)
+            weights.append(often / thought_of[kind])  # each kind is as likely beforehand
+            odds.append(slip.odds)
+    assert len(odds) >= 4
+    assert np.array(odds) / sum(odds) == pytest.approx(
+        np.array(weights) / sum(weights), rel=0.06, abs=0.006
+    )
+
+
+def test_a_count_of_drops_speaks_alike_for_all_that_it_can_be_of():
+    """4 drops are counted of 4.0 and of 4.3, as the colour turns with the drop that passes the
+    end or is called before; the middle of the band spoke seven to one for 4.0."""
+    four = Target(mg_share=0.5, hardness_mg_l_caco3=43, alkalinity_mg_l_caco3=0)
+    jug = mix(four, BOTTLES, volume_ml=2000)
+    counted = DropCount(quantity="hardness", kit=KIT, drops=4)
+    odds = {
+        slip.parts[0].source: slip.odds
+        for slip in check_jug(jug, [counted]).slips
+        if slip.parts[0].kind is Kind.DOUBLED and not slip.is_double
+    }
+    assert max(odds.values()) == pytest.approx(min(odds.values()))
+    halves = mix(Target(mg_share=40 / 83, hardness_mg_l_caco3=83, alkalinity_mg_l_caco3=0), BOTTLES)
+    two = DropCount(quantity="hardness", kit=KIT, sample_ml=10, drops=4)
+    left = {
+        slip.parts[0].source: slip.odds
+        for slip in check_jug(halves, [two]).slips
+        if slip.parts[0].kind is Kind.SKIPPED and not slip.is_double
+    }  # 40 and 43 mg/L are left, 4.0 and 4.3 drops
+    assert max(left.values()) / min(left.values()) < 1.6
 
 
 def test_odds_are_kept():
@@ -319,11 +371,7 @@ def test_odds_are_kept():
     said, right = [], []
     for n in range(80):
         jug = plant(rng, 2 if n % 20 == 19 else 1, blended=n % 4 >= 2)
-        waters = {}
-        for slip in jug.check().slips:
-            known = waters.setdefault(slip.water.vector.round(6).tobytes(), [slip.water, 0.0])
-            known[1] += slip.odds
-        water, odds = max(waters.values(), key=lambda one: one[1])
+        water, odds = jug.likeliest(jug.check())
         said.append(odds)
         right.append(jug.is_(water))
     assert 0.5 < np.mean(said) < 0.9

@@ -18,6 +18,7 @@ from labkit.water import (
     Way,
     read_levels,
     read_numbers,
+    read_salt_shares,
     read_shares,
     read_water,
     read_waters,
@@ -261,3 +262,63 @@ def test_a_sweep_that_cannot_be_read_is_a_sentence(read, typed, says):
         read(typed, field="levels")
 
     assert says in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("typed", "shares"),
+    [
+        ("Ca 40, Mg 40, alk 40, all sulfate", {"sulfate_share": 1}),
+        ("1:1 at 80, alk 40, all Chloride, all K", {"sulfate_share": 0, "potassium_share": 1}),
+        ("1:1 at 80, alk 40, 50 % sulphate", {"sulfate_share": 0.5}),
+        ("1:1 at 80, alk 40, sulfate 12,5 %", {"sulfate_share": 0.125}),
+        ("25 % of potassium; 1:1 at 80, alk 40", {"potassium_share": 0.25}),
+        ("1:1 at 80, alk 40, sodium share 0.25", {"potassium_share": 0.75}),
+        ("Mg 40 %, 80, 40, all SO4", {"sulfate_share": 1}),
+        ("1:1 at 80, alk 40", {}),
+        ("1:1, GH 80, KH 40", {}),  # KH is no potassium
+    ],
+)
+def test_the_salts_of_a_water_are_read_and_written_back(typed, shares):
+    read = read_water(typed)
+
+    assert read.target.salt_shares == pytest.approx(shares)
+    for way in Way:
+        again = read_water(write_water(read.target, way)).target
+        assert again.salt_shares == pytest.approx(shares)
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [
+        ("1:1 at 80, alk 40, sulfate 50", r"sulfate without its share.*all sulfate, or 50 %"),
+        ("1:1 at 80, alk 40, sodium", "sodium without its share"),
+        ("1:1 at 80, alk 40, 150 % sulfate", "between 0 and 1"),
+        ("1:1 at 80, alk 40, all sulfate, 50 % chloride", "sulfate share twice"),
+    ],
+)
+def test_salts_that_say_too_little_or_too_much_are_refused(typed, why):
+    with pytest.raises(WaterError, match=why) as refused:
+        read_water(typed)
+    assert refused.value.field == "water"
+
+
+@pytest.mark.parametrize(
+    ("typed", "name", "shares"),
+    [
+        ("all chloride, 50 %, all sulfate", "sulfate_share", (0, 0.5, 1)),
+        ("all chloride 50% all sulfate", "sulfate_share", (0, 0.5, 1)),
+        ("0 0.25 1", "potassium_share", (0, 0.25, 1)),
+        ("0,25 0,5", "potassium_share", (0.25, 0.5)),
+        ("all sodium, 30 % potassium, potassium 60 %", "potassium_share", (0, 0.3, 0.6)),
+        ("", "sulfate_share", ()),
+    ],
+)
+def test_levels_of_a_share_are_read_as_they_are_said(typed, name, shares):
+    assert read_salt_shares(typed, name) == pytest.approx(shares)
+
+
+@pytest.mark.parametrize("typed", ["0 50 100", "all sodium", "half", "1.5", "all sulfate, Ca"])
+def test_what_is_no_share_of_sulfate_is_refused(typed):
+    with pytest.raises(WaterError, match=r"all chloride.*all sulfate") as refused:
+        read_salt_shares(typed, "sulfate_share")
+    assert refused.value.field == "sulfate_share"

@@ -71,7 +71,7 @@ def at_the_plan(book):
     base = BaseWaterForm(book)
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.water),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.start),
         best_of=levels_by_coffee(book),
         base=base,
     )

@@ -166,6 +166,66 @@ def test_a_sweep_that_the_bottles_cannot_make_is_refused_in_words(book, sweep_fo
     assert sweep_form.result.value == ""
 
 
+def test_a_sweep_of_salts_shows_its_fields_and_what_to_mind(book, sweep_form):
+    book.stock.add_bottle("epsom", salt="MgSO4·7H2O", weighed_g=2.463, volume_ml=1000)
+    book.stock.add_bottle("gypsum", salt="CaSO4·2H2O", weighed_g=1.72, volume_ml=1000)
+    salts = [sweep_form.fields[name] for name in ("sulfate_share", "potassium_share")]
+    assert {one.layout.display for one in salts} == {"none"}
+
+    sweep_form.vary("sulfate_share")
+
+    assert {one.layout.display for one in salts} == {""}
+    assert [one.sulfate_share for one in sweep_form.waters] == [0, 0.5, 1]
+    assert {one.potassium_share for one in sweep_form.waters} == {None}
+    assert "all sulfate" in sweep_form.result.value
+    assert "secondary level" in sweep_form.result.value
+    sweep_form.fields["sulfate_share"].value = "0, 25 %, 1"
+    assert [one.sulfate_share for one in sweep_form.waters] == [0, 0.25, 1]
+    sweep_form.fields["sulfate_share"].value = "all sodium"
+    assert "Chloride to sulfate must be shares" in sweep_form.notes["sulfate_share"].value
+    sweep_form.fields["kind"].value = "ratio sweep"
+    assert {one.layout.display for one in salts} == {"none"}
+    assert {one.salt_shares == {} for one in sweep_form.waters} == {True}
+
+
+def test_the_salts_of_any_sweep_can_be_held_where_the_bottles_leave_a_choice(book):
+    form = SweepForm(
+        coffee_choices(book),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates()),
+        best_of=lambda _client, _coffee: {},
+        book=book,
+    )
+    assert form.fields["sulfate_share"].layout.display == "none"
+    book.stock.add_bottle("gypsum", salt="CaSO4·2H2O", weighed_g=1.72, volume_ml=1000)
+    form.refresh()
+
+    assert form.fields["sulfate_share"].layout.display == ""
+    assert form.fields["potassium_share"].layout.display == "none"  # one bicarbonate
+    assert {one.sulfate_share for one in form.waters} == {None}
+    form.fields["sulfate_share"].value = "all chloride"
+    assert {one.sulfate_share for one in form.waters} == {0}
+    form.fields["sulfate_share"].value = "0 1"
+    assert "Chloride to sulfate must be one share" in form.notes["sulfate_share"].value
+
+
+def test_a_missing_salt_is_said_and_the_nearest_sweep_taken(book):
+    form = SweepForm(
+        coffee_choices(book),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates()),
+        best_of=lambda _client, _coffee: {},
+        book=book,
+    )
+    book.stock.add_bottle("epsom", salt="MgSO4·7H2O", weighed_g=2.463, volume_ml=1000)
+
+    form.vary("sulfate_share")
+
+    assert "add a bottle of CaSO4·2H2O" in form.message.value + form.notes["sulfate_share"].value
+    assert form.near_button.layout.display == ""
+    press(form.near_button)
+    assert form.fields["sulfate_share"].value == "all chloride, 25 % sulfate, 50 % sulfate"
+    assert [one.sulfate_share for one in form.waters] == [0, 0.25, 0.5]
+
+
 def plan_form(book, sweep_form):
     """A filled-in plan form whose bench sheets are caught instead of downloaded."""
     form = PlanForm(book, sweep_form, bench_sheet)

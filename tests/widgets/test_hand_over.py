@@ -48,6 +48,20 @@ def handed(card, monkeypatch):
     return sent
 
 
+def test_a_card_is_made_once_for_the_coffee_it_begins_with_and_once_for_each_change(book):
+    made = []
+
+    def files(*given, **more):
+        made.append(more["made_for"])
+        return card_files(*given, **more)
+
+    ((client, coffee),) = [(one.client, one.name) for one in book.people.coffees()]
+    form = CardForm(book, files, BaseWaterForm(book), coffee=(client, coffee)).form
+    assert made == [coffee]
+    form.fields["coffee"].value = form.fields["coffee"].options[0][1]  # the figures below
+    assert made == [coffee, ""]
+
+
 def doses(card):
     table = card.files.table
     return table[(table["part"] == "make") & (table["volume_l"] == 1)].set_index("item")["value"]
@@ -152,6 +166,14 @@ def test_a_hard_tap_is_thinned_and_the_card_names_both_waters(card):
     card.base.form.fields["name"].value = "tap"
     assert "20 % tap + 80 % pure water" in card.files.a4.html
     assert card.recipes[0].reached.alkalinity_mg_l_caco3 == pytest.approx(40, abs=0.3)
+
+
+def test_bottles_of_another_strength_are_dosed_as_much_less_and_the_card_says_what_to_weigh(card):
+    """By hand: five times as strong takes a fifth of 60, 20 and 40 mL, and 5 · 1.469 g/L."""
+    card.form.fields["strength"].value = 5.0
+    assert doses(card)[["calcium", "magnesium", "bicarbonate"]].tolist() == [12.0, 4.0, 8.0]
+    assert "CaCl2·2H2O, 7.34 g/L; 1 mL in 1 L adds 5 mg/L hardness" in card.files.a4.html
+    assert "are left" not in card.form.result.value  # those are not the shelf's
 
 
 def test_more_than_is_left_in_a_bottle_is_said(card):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
+import threading
 
 import numpy as np
 import pytest
@@ -114,6 +116,73 @@ def test_the_same_question_is_not_read_twice(seen):
     view.form.fields["reason"].value = "a cold"
     view.refresh()
 
+    assert len(asked) == drawn
+
+
+async def until(is_so):
+    for _ in range(3000):
+        if is_so():
+            return
+        await asyncio.sleep(0.01)
+    raise AssertionError("it never came")
+
+
+def test_in_a_kernel_the_page_goes_on_and_the_words_come_before_the_pictures(book):
+    drawing, told, threads = threading.Event(), [], []
+
+    def picture(_found, **_more):
+        threads.append(threading.current_thread())
+        assert drawing.wait(60)
+        return "<i>picture</i>"
+
+    async def page():
+        view = ReadingView(book, picture)
+        view.on_change(lambda: told.append(view.reading))
+        assert view.reading is None
+        assert "Reading the scores" in view.form.result.value
+        assert len(view.scores)  # what it rests on is there already
+        await until(lambda: view.reading is not None)
+        assert told == [view.reading]  # once: nobody works from it twice
+        words = view.form.result.value
+        assert "picture</i>" not in words
+        drawing.set()
+        await until(lambda: "picture</i>" in view.form.result.value)
+        assert told == [view.reading]
+        assert threading.main_thread() not in threads
+
+    asyncio.run(page())
+
+
+def test_in_a_kernel_pictures_of_what_is_not_chosen_any_more_are_not_shown(book):
+    drawing = threading.Event()
+
+    def picture(found, **_more):
+        assert drawing.wait(60)
+        return f"<i>picture of {type(found).__name__}</i>"
+
+    async def page():
+        view = ReadingView(book, picture)
+        await until(lambda: view.reading is not None)
+        view.form.fields["attribute"].value = "words"
+        await until(lambda: view.findings is not None)
+        drawing.set()
+        await until(lambda: "picture of" in view.form.result.value)
+        assert "picture of CheckedTerms" in view.form.result.value
+        assert "picture of Reading" not in view.form.result.value
+
+    asyncio.run(page())
+
+
+def test_what_was_looked_at_before_is_not_read_or_drawn_again(seen):
+    view, asked = seen
+    view.form.fields["attribute"].value = "overall"
+    before = view.reading
+    view.form.fields["attribute"].value = "body"
+    drawn = len(asked)
+
+    view.form.fields["attribute"].value = "overall"
+
+    assert view.reading is before
     assert len(asked) == drawn
 
 

@@ -7,11 +7,12 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from labkit.book import LabBook
+from labkit.analysis import VerdictKind
+from labkit.book import Attribute, LabBook
 from labkit.errors import BookAwayError
-from labkit.workflow import ask_earlier_coffees, kept, one_water, read_all
+from labkit.workflow import ask_earlier_coffees, best_levels, kept, one_water, read_all
 from tests.benchmarks.big_book import build
-from tests.tasted import copy_book
+from tests.tasted import at_shares, begin, copy_book, lock_and_open, score
 
 NEW = {"coffee": "coffee 1", "client": "client 1"}
 
@@ -79,6 +80,33 @@ def test_earlier_coffees_are_summarised_once(book, read):
     assert read == ["coffee 0", "coffee 2"]
     assert again.lenders == first.lenders
     assert (again.odds == first.odds).all()
+
+
+def test_a_head_start_is_kept_whole_until_another_coffee_changes(book, read, monkeypatch):
+    made = []
+
+    def from_others(others, key, about):
+        made.append(key)
+        return real(others, key, about)
+
+    real = kept.head_start_from
+    monkeypatch.setattr(kept, "head_start_from", from_others)
+    first, again = (ask_earlier_coffees(book, **NEW) for _ in range(2))
+    assert made == [("client 1", "coffee 1")]
+    assert replace(again, odds=None) == replace(first, odds=None)
+    del read[:]
+    leave_out(book)  # of the coffee itself: nothing to do with what others lend
+    ask_earlier_coffees(book, **NEW)
+    assert (len(made), read) == (1, [])
+    book.sessions.leave_out(
+        "coffee 2",
+        client="client 2",
+        tasters=book.sessions.all(coffee="coffee 2", client="client 2")[0].tasters[:1],
+        seen="",
+        reason="ill",
+    )
+    ask_earlier_coffees(book, **NEW)
+    assert (len(made), read) == (2, ["coffee 2"])
 
 
 def rename(book):
@@ -179,3 +207,47 @@ def test_nothing_that_is_kept_is_exported_or_survives_its_coffee(book, tmp_path)
     book.people.add_coffee("twin", client="client 1")
     book.people.merge_coffees("coffee 1", "twin", client="client 1")
     assert len(read_all(book, client="client 1").readings) == 1
+
+
+def test_the_best_levels_of_a_coffee_are_read_once_also_for_all_coffees(book, read):
+    first = best_levels(book, "coffee 1", client="client 1")
+    again = best_levels(book, "coffee 1", client="client 1")
+    read_all(book)
+
+    assert again == first
+    assert read == ["coffee 1", "coffee 0", "coffee 2"]
+    assert best_levels(book, "coffee 1", client="client 1") == first
+
+
+def test_a_measured_cup_is_another_mark(book):
+    before = book.readings.marks()
+    with book.store.write_engine.begin() as connection:
+        connection.exec_driver_sql(
+            "INSERT INTO cup_measurements (cup_id, quantity, value, measured_by, entered_at, "
+            "is_key_open) SELECT max(id), 'strength_percent', 1.3, '', '2026-01-01', 1 FROM cups"
+        )
+    after = book.readings.marks()
+
+    assert [key for key in before if after[key] != before[key]] == [("client 2", "coffee 2")]
+
+
+def test_a_coffee_of_which_only_words_were_given_has_nothing_to_read(tmp_path):
+    words = [Attribute(name="words", kind="descriptors", choices=("floral", "papery"))]
+    with LabBook(tmp_path / "words.db") as book:
+        planned = begin(
+            book,
+            "day",
+            client="Fennmark",
+            coffee="Ostrel",
+            targets=at_shares(0, 1),
+            tasters=["Ana"],
+            attributes=words,
+        )
+        score(book, planned, lambda _cup, _water: {"words": ("floral",)})
+        lock_and_open(book, planned)
+
+        (reading,) = read_all(book).readings
+
+    assert reading.verdict.kind is VerdictKind.UNKNOWN
+    assert not reading.has_surface
+    assert reading.scores is None

@@ -9,10 +9,12 @@ import pytest
 from labkit.analysis import Level, VerdictKind, read_coffee
 from labkit.book import AbsentBook, LabBook
 from labkit.errors import BookError, SealError
+from labkit.present import say
 from labkit.tasting import hardness_dial, ratio_sweep
 from labkit.workflow import (
     NextThing,
     Step,
+    best_levels,
     lock_and_open,
     lock_flights,
     open_flights,
@@ -210,4 +212,18 @@ def test_a_plan_older_than_what_was_opened_last_was_given_up(ready):
     plan(ready, name="given up")
     play(ready, SWEEP)
 
+    assert stand(ready).next is NextThing.READ_VERDICT
+
+
+def test_what_the_lab_book_kept_of_a_reading_counts_until_there_are_other_scores(ready):
+    play(ready, SWEEP)
+    assert stand(ready).next is NextThing.READ_VERDICT
+    best_levels(ready, COFFEE, client=CLIENT)  # read, and kept
+    found = read(ready, COFFEE, client=CLIENT)
+
+    kept = stand(ready)
+
+    assert kept.next is stand(ready, found=found).next
+    assert say(kept) == say(stand(ready, found=found))
+    play(ready, DIAL)
     assert stand(ready).next is NextThing.READ_VERDICT

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -40,9 +40,6 @@ from labkit.errors import PlanError, ReadingError
 from labkit.shown import Shown
 from labkit.tasting import ALPHA, CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
 from labkit.water import COORDINATES, Target
-
-if TYPE_CHECKING:
-    from labkit.analysis.search.recommendation import Recommendation
 
 _NOTHING_CHOSEN = "no preference"
 
@@ -215,7 +212,20 @@ def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
 
 
 def last_answer(frame: pd.DataFrame, leader: Target, control: Target) -> Answer | None:
-    """What the latest test of leader against control among the opened scores says; None if none."""
+    """What the latest test of a leader against the control says.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The opened scores of one coffee.
+    leader, control : Target
+        The two waters.
+
+    Returns
+    -------
+    Answer or None
+        None if no test compared the two.
+    """
     if not frame["scale"].astype(str).isin(list(METHODS)).any():
         return None
     answers = [one.answer_on(leader, control) for one in read_tests(frame)]
@@ -244,26 +254,6 @@ def confirmed_water(frame: pd.DataFrame) -> Target | None:
             elif answer.outcome is Outcome.NOT_CONFIRMED and confirmed == leader:
                 confirmed = None
     return confirmed
-
-
-def answer_on(frame: pd.DataFrame, recommended: Recommendation) -> Answer | None:
-    """What the last test says of the recommended water against its control.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        The opened scores of one coffee.
-    recommended : Recommendation
-        The water to confirm, and its control.
-
-    Returns
-    -------
-    Answer or None
-        None if there is no control, or no test compared the two.
-    """
-    if recommended.control is None or recommended.is_control:
-        return None
-    return last_answer(frame, recommended.water, recommended.control)
 
 
 def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> PairReading:

@@ -7,10 +7,11 @@ one origin, process or roast lie closer, is all learned from the earlier coffees
 
 from __future__ import annotations
 
-import io
+import json
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -281,10 +282,7 @@ def pack_earlier(one: EarlierCoffee) -> bytes:
     one : EarlierCoffee
         What to pack.
     """
-    held = io.BytesIO()
-    best = np.empty(0) if one.best is None else one.best
-    np.savez_compressed(held, best=best, cups=np.array(one.cups), error=np.array(one.error))
-    return held.getvalue()
+    return _packed({"cups": one.cups, "error": one.error}, one.best)
 
 
 def unpack_earlier(content: bytes, *, client: str, coffee: str) -> EarlierCoffee:
@@ -297,12 +295,66 @@ def unpack_earlier(content: bytes, *, client: str, coffee: str) -> EarlierCoffee
     client, coffee : str
         Whose coffee, and its name.
     """
-    with np.load(io.BytesIO(content), allow_pickle=False) as held:
-        best = np.asarray(held["best"], dtype=np.float64)
-        return EarlierCoffee(
-            client=client,
-            coffee=coffee,
-            cups=int(held["cups"]),
-            best=best if len(best) else None,
-            error=str(held["error"]),
-        )
+    said, best = _unpacked(content)
+    return EarlierCoffee(
+        client=client, coffee=coffee, cups=said["cups"], best=best, error=said["error"]
+    )
+
+
+def pack_head_start(start: HeadStart | None) -> bytes:
+    """A head start as an array and what is said of it.
+
+    Parameters
+    ----------
+    start : HeadStart or None
+        What to pack; None where there are no earlier coffees.
+    """
+    if start is None:
+        return _packed({}, None)
+    said = {
+        "like_any": start.like_any,
+        "moved": start.moved,
+        "lenders": [[one.client, one.coffee, one.cups, one.share] for one in start.lenders],
+        "groups": dict(start.groups),
+        "silent": [[one.client, one.coffee, one.error] for one in start.silent],
+    }
+    return _packed(said, start.odds)
+
+
+def unpack_head_start(content: bytes) -> HeadStart | None:
+    """The head start that was packed.
+
+    Parameters
+    ----------
+    content : bytes
+        Of :func:`pack_head_start`, of this version of the analysis.
+    """
+    said, odds = _unpacked(content)
+    if odds is None:
+        return None
+    return HeadStart(
+        odds=odds,
+        like_any=said["like_any"],
+        moved=said["moved"],
+        lenders=tuple(
+            Lender(client=client, coffee=coffee, cups=cups, share=share)
+            for client, coffee, cups, share in said["lenders"]
+        ),
+        groups=said["groups"],
+        silent=tuple(
+            Silent(client=client, coffee=coffee, error=error)
+            for client, coffee, error in said["silent"]
+        ),
+    )
+
+
+def _packed(said: Mapping[str, Any], numbers: Floats | None) -> bytes:
+    """A line of JSON, then the numbers: an archive is slow where hundreds are read at a time."""
+    held = b"" if numbers is None else zlib.compress(numbers.astype("<f8").tobytes())
+    return json.dumps(said).encode() + b"\n" + held
+
+
+def _unpacked(content: bytes) -> tuple[Any, Floats | None]:
+    said, held = content.split(b"\n", 1)
+    numbers = np.frombuffer(zlib.decompress(held), dtype="<f8") if held else None
+    return json.loads(said), None if numbers is None else numbers.astype(np.float64)

@@ -37,6 +37,9 @@ class Posterior:
     draws: NDArray[np.float32]
     """Possible truths, equally likely, shape (n_draws, n); their mean over draws is ``mean``."""
 
+    loss_scale: float = 1.0
+    """By what the loss that draws expect is multiplied, so that it is the one to come true."""
+
     @property
     def leader(self) -> int:
         """Place of the allowed recipe with the highest expected score."""
@@ -62,7 +65,7 @@ class Posterior:
     def loss_of(self, place: int) -> float:
         """Expected points given away by settling on this recipe: the best one less this one."""
         best = self.draws[:, : self.n_allowed].max(axis=1)
-        return float(np.mean(best - self.draws[:, place]))
+        return self.loss_scale * float(np.mean(best - self.draws[:, place]))
 
 
 def posterior_of(
@@ -72,6 +75,7 @@ def posterior_of(
     *,
     expected: Callable[[Floats], Floats],
     draws: Callable[[Floats], NDArray[np.float32]],
+    loss_scale: float,
 ) -> Posterior:
     """What an engine believes about recipes worth looking at.
 
@@ -88,6 +92,8 @@ def posterior_of(
         Further waters that are asked about; those that the region allows may be proposed.
     expected, draws : callable
         Of waters of shape (n, 3): expected scores (n,), and drawn ones (n_draws, n).
+    loss_scale : float
+        By what the loss that draws expect is multiplied.
     """
     rough = every_other_level(region.grid)
     mean = expected(region.grid[rough])
@@ -104,7 +110,11 @@ def posterior_of(
     # The mean of the draws strays by chance from what is expected: they lend their spread only.
     told += mean - told.mean(axis=0)
     return Posterior(
-        recipes=recipes, n_allowed=len(allowed), mean=mean, draws=told.astype(np.float32)
+        recipes=recipes,
+        n_allowed=len(allowed),
+        mean=mean,
+        draws=told.astype(np.float32),
+        loss_scale=loss_scale,
     )
 
 

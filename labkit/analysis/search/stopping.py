@@ -19,6 +19,7 @@ from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.estimate import SEED
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.recommendation import (
+    AT_MOST,
     FEWEST_FLIGHTS,
     LIKELY,
     SMALL_LOSS,
@@ -271,7 +272,7 @@ def _above_control(
     chance, over, most = None, None, None
     if belief.control is not None:
         control = posterior.draws[:, belief.control].astype(float)
-        most = float(np.quantile(posterior.draws.max(axis=1) - control, 0.9))
+        most = float(np.quantile(posterior.draws.max(axis=1) - control, AT_MOST))
         if belief.control != leader:
             more = differences(posterior.draws[:, leader].astype(float), control)
             chance = float(np.mean(more > 0))

@@ -35,6 +35,11 @@ class SurfaceBelief:
     covariance: Floats
     """Of the coefficients."""
 
+    @property
+    def loss_scale(self) -> float:
+        """The loss that its draws expect is stated as it is."""
+        return 1.0
+
     def expected(self, waters: Floats) -> Floats:
         """Expected scores, shape (n,)."""
         return np.asarray(self.centre + _columns(waters) @ self.coefficients)

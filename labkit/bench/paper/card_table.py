@@ -12,6 +12,7 @@ from labkit.errors import SheetError
 from labkit.water import (
     CYCLES,
     SALT_SHARE,
+    Concentrate,
     DropKit,
     Mixing,
     Portrait,
@@ -126,8 +127,15 @@ def made_of(recipe: Recipe) -> dict[str, str]:
     held: dict[str, list[str]] = {}
     for bottle, salt_label, what, strength in _bottle_rows(recipe):
         held.setdefault(bottle, [salt_label]).append(f"{strength:.3g} mg/L {what}")
+    weighed = {
+        dose.concentrate.name: f"{dose.concentrate.strength_g_l:.2f} g/L"
+        for dose in recipe.doses
+        if isinstance(dose.concentrate, Concentrate)
+    }
     return {
-        name: f"{salts}; " * (salts != name) + f"1 mL in 1 L adds {' and '.join(adds)}"
+        name: ", ".join(filter(None, [salts * (salts != name), weighed.get(name)]))
+        + "; " * (salts != name or name in weighed)
+        + f"1 mL in 1 L adds {' and '.join(adds)}"
         for name, (salts, *adds) in held.items()
     }
 

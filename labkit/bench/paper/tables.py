@@ -15,10 +15,12 @@ from labkit.water import (
     SALT_SHARES,
     Concentrate,
     Mixing,
+    StartWater,
     Water,
     conductivity_us_cm,
     ion_table,
     measured_ml,
+    open_shares,
     share_text,
 )
 
@@ -67,7 +69,7 @@ class SweepDoses:
     def _repr_html_(self) -> str:
         """The doses in a table, remarks and cautions below it."""
         first = self.mixings[0]
-        base = "pure" if first.base == PURE_WATER else "base"
+        waters = [name for name, _ in first.base_parts]
         doses = [dose.concentrate.name for dose in first.doses]
         used = [i for i in range(len(doses)) if any(m.doses[i].volume_ml for m in self.mixings)]
         varied = [factor.name for factor in self.sweep.varied]
@@ -91,7 +93,7 @@ class SweepDoses:
                 [
                     *(reached[name] for name in first_columns),
                     *(ml_of(mixing, mixing.doses[i]) for i in used),
-                    f"{measured_ml(mixing.base_ml):.0f}",
+                    *(f"{measured_ml(volume_ml):.0f}" for _, volume_ml in mixing.base_parts),
                     *(reached[name] for name in last_columns),
                     f"{float(conductivity_us_cm(mixing.reached.vector)[0]):.0f}",
                 ]
@@ -99,7 +101,7 @@ class SweepDoses:
         head = [
             *(_HEADS[name] for name in first_columns),
             *(f"{doses[i]}, mL" for i in used),
-            f"{base} water, mL",
+            *(f"{name}, mL" for name in waters),
             *(_HEADS[name] for name in last_columns),
             "µS/cm at 25 °C",
         ]
@@ -127,7 +129,9 @@ class SweepDoses:
     def _others(self) -> list[str]:
         """What else differs between waters that should differ in one share alone."""
         first, *more = (factor.name for factor in self.sweep.varied)
-        if more or first not in SALT_SHARE:
+        if first not in SALT_SHARE:
+            return self._moving()
+        if more:
             return []
         pairs = {"sulfate_share": ("Na", "K"), "potassium_share": ("Cl", "SO4")}
         meq = [mixing.reached.ions_meq_l for mixing in self.mixings]
@@ -143,7 +147,27 @@ class SweepDoses:
                 )
         return found
 
+    def _moving(self) -> list[str]:
+        """The shares of salts that go along with a sweep that does not ask for them."""
+        found = []
+        for name in open_shares(dose.concentrate for dose in self.mixings[0].doses):
+            if name in self._asked:
+                continue
+            levels = [
+                mixing.reached.salt_shares[name]
+                for mixing in self.mixings
+                if name in mixing.reached.salt_shares
+            ]
+            if levels and max(levels) - min(levels) > _NOTABLE_SHARE:
+                found.append(
+                    f"The salts change too, as these bottles are chosen: the "
+                    f"{SALT_SHARE[name].words} is {min(levels):.2f} to {max(levels):.2f}. What is "
+                    "tasted may come from that. Hold it at one share to keep it even."
+                )
+        return found
 
+
+_NOTABLE_SHARE = 0.1
 _NOTABLE_MEQ_L = 0.05
 _WOULD_DO = {
     "sulfate_share": ("CaSO4·2H2O", "MgSO4·7H2O"),
@@ -156,7 +180,7 @@ def sweep_doses(
     concentrates: Sequence[Concentrate],
     *,
     volume_ml: float = 1000.0,
-    base: Water = PURE_WATER,
+    base: Water | StartWater = PURE_WATER,
     pipette_ml: float = 0.1,
 ) -> SweepDoses:
     """Doses for every water of a sweep.
@@ -169,8 +193,8 @@ def sweep_doses(
         The bottles at hand.
     volume_ml : float
         Finished volume of each water (mL).
-    base : Water
-        What the doses go into.
+    base : Water or StartWater
+        What the doses go into; a blend under its name is listed in parts.
     pipette_ml : float
         Step to which doses are rounded (mL).
 

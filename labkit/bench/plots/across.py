@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
@@ -31,6 +30,7 @@ from labkit.bench.plots.style import (
     put_caption,
     put_title,
     styled,
+    subplots,
 )
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, describe, levels_of, percent
@@ -61,9 +61,7 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
     rows = np.arange(len(across.readings))[::-1].astype(float)
     with styled():
         if axes is None:
-            figure, made = plt.subplots(
-                1, 3, figsize=(WIDTH_IN, 1.95 + 0.62 * len(rows)), sharey=True
-            )
+            figure, made = subplots(1, 3, figsize=(WIDTH_IN, 1.95 + 0.62 * len(rows)), sharey=True)
             height = float(figure.get_figheight())
             figure.subplots_adjust(
                 left=0.02, right=0.98, top=1 - 0.35 / height, bottom=1.6 / height, wspace=0.09

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import matplotlib.pyplot as plt
 from matplotlib.axes import Axes
 
 from labkit.analysis import Reading, VerdictKind, curve
@@ -20,6 +19,7 @@ from labkit.bench.plots.style import (
     put_title,
     score_ticks,
     styled,
+    subplots,
 )
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE
@@ -58,7 +58,7 @@ def plot_attributes(
         data.check_factor(reading, factor)
     with styled():
         if axes is None:
-            _, grid = plt.subplots(
+            _, grid = subplots(
                 len(readings),
                 1,
                 figsize=(WIDTH_IN, 1.0 + 1.75 * len(readings)),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
@@ -24,6 +23,7 @@ from labkit.bench.plots.style import (
     put_caption,
     put_title,
     styled,
+    subplots,
 )
 from labkit.errors import ReadingError
 from labkit.tasting import ALPHA
@@ -65,7 +65,7 @@ def plot_words(found: WordReadings) -> list[Axes]:
     rows = {word: float(row) for row, word in enumerate(reversed(words))}
     with styled():
         height = 1.85 + 0.48 * len(rows)
-        figure, axes = plt.subplots(1, 3, figsize=(WIDTH_IN, height), sharey=True, sharex=True)
+        figure, axes = subplots(1, 3, figsize=(WIDTH_IN, height), sharey=True, sharex=True)
         figure.subplots_adjust(
             left=0.03, right=0.97, top=1 - 0.6 / height, bottom=1.25 / height, wspace=0.16
         )

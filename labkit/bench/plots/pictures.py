@@ -17,6 +17,7 @@ from labkit.bench.plots.attributes import plot_attributes
 from labkit.bench.plots.data import varied
 from labkit.bench.plots.panel import plot_panel, plot_residuals
 from labkit.bench.plots.scores import plot_score, plot_tasters
+from labkit.bench.plots.style import DRAWING, unseen
 from labkit.bench.plots.surface import plot_surface
 from labkit.present import folded
 from labkit.tasting import SCALES
@@ -47,7 +48,7 @@ def reading_pictures(
     for_paper: bool = False,
     with_main: bool = True,
 ) -> str:
-    """The pictures that a reading allows, as pictures within the page.
+    """The pictures that a reading allows, as pictures within the page; any thread may draw them.
 
     Of a coffee's score a map where two factors were varied, the score against each factor, a trace
     a taster, the panel, and what the curve leaves over; of several attributes the curves one above
@@ -70,14 +71,16 @@ def reading_pictures(
     str
         HTML; empty if there is nothing to draw.
     """
-    if isinstance(found, Reading):
-        drawn = _of_reading(found, with_main=with_main)
-    elif isinstance(found, AttributeReadings):
-        drawn = _of_attributes(found)
-    elif isinstance(found, CheckedTerms):
-        drawn = [("Words checked", plot_checked(found, title=title))]
-    else:
-        drawn = [] if found.result is None else [(f"Answers, {found.method}", plot_answers(found))]
+    with unseen():
+        if isinstance(found, Reading):
+            drawn = _of_reading(found, with_main=with_main)
+        elif isinstance(found, AttributeReadings):
+            drawn = _of_attributes(found)
+        elif isinstance(found, CheckedTerms):
+            drawn = [("Words checked", plot_checked(found, title=title))]
+        else:
+            answers = f"Answers, {found.method}"
+            drawn = [] if found.result is None else [(answers, plot_answers(found))]
     shown = [(label, page_picture(axes, label)) for label, axes in drawn]
     if for_paper:
         return "".join(picture for _label, picture in shown)
@@ -152,8 +155,9 @@ def page_picture(axes: Axes, label: str) -> str:
     """An Axes' figure as a picture that shrinks with the page, as far as it can be read."""
     figure = cast("Figure", axes.get_figure())
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=_DPI, bbox_inches="tight")
-    plt.close(figure)
+    with DRAWING:
+        figure.savefig(out, format="png", dpi=_DPI, bbox_inches="tight")
+        plt.close(figure)
     data = base64.b64encode(out.getvalue()).decode()
     return (
         '<figure style="display:inline-block;width:min(32rem,100%);margin:.4rem 1rem .4rem 0;'

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import textwrap
+import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any, Final, cast
 
 import matplotlib as mpl
@@ -62,18 +64,43 @@ _RC: Final[dict[str, Any]] = {
 }
 
 
+DRAWING: Final = threading.RLock()
+"""Held while something is drawn: matplotlib's settings are one for all threads."""
+
+_UNSEEN: ContextVar[bool] = ContextVar("unseen", default=False)
+
+
 @contextmanager
 def styled() -> Iterator[None]:
     """The look, for what is drawn inside; the reader's own settings come back after."""
-    with mpl.rc_context(cast(Any, _RC)):
+    with DRAWING, mpl.rc_context(cast(Any, _RC)):
         yield
+
+
+@contextmanager
+def unseen() -> Iterator[None]:
+    """Figures made inside are known to nobody else: no notebook shows them, any thread may draw."""
+    token = _UNSEEN.set(True)
+    try:
+        yield
+    finally:
+        _UNSEEN.reset(token)
+
+
+def subplots(rows: int = 1, columns: int = 1, **options: Any) -> tuple[Figure, Any]:
+    """A figure and its axes, as ``matplotlib.pyplot.subplots`` gives them."""
+    if not _UNSEEN.get():
+        return plt.subplots(rows, columns, **options)
+    own = {name: options.pop(name) for name in ("figsize", "layout") if name in options}
+    figure = Figure(**own)
+    return figure, figure.subplots(rows, columns, **options)
 
 
 def axes_for(ax: Axes | None, *, height: float = 3.9) -> Axes:
     """The axes given, or new ones that still read at the width of a phone."""
     if ax is not None:
         return ax
-    own = plt.subplots(figsize=(WIDTH_IN, height), layout="constrained")[1]
+    own: Axes = subplots(figsize=(WIDTH_IN, height), layout="constrained")[1]
     own.set_label(_OWN)
     return own
 

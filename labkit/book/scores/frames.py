@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
@@ -81,6 +82,7 @@ class Frames(Part):
         *,
         coffee: str | None = None,
         client: str | None = None,
+        coffees: Iterable[tuple[str, str]] | None = None,
         include_unblinded: bool = False,
     ) -> pd.DataFrame:
         """Scores of the flights whose key has been opened, one row a current number.
@@ -89,6 +91,8 @@ class Frames(Part):
         ----------
         coffee, client : str, optional
             Only these; all if neither is given.
+        coffees : iterable of (client, coffee), optional
+            Only these, by their names as they stand in the lab book.
         include_unblinded : bool
             Also flights that are not blind (``Flight.is_unblinded``).
 
@@ -99,7 +103,8 @@ class Frames(Part):
             one label for one recipe within a coffee; ``given_at`` is in UTC; ``stage`` is
             None where cups are scored once.
         """
-        frame = self._opened("number", coffee, client, include_unblinded).reset_index(drop=True)
+        frame = self._opened("number", coffee, client, include_unblinded, coffees)
+        frame = frame.reset_index(drop=True)
         frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
         return frame[list(SCORES_COLUMNS)]
 
@@ -183,13 +188,18 @@ class Frames(Part):
         return pd.DataFrame(list(rows.values()), columns=[*about, *attributes])
 
     def _opened(
-        self, kind: str, coffee: str | None, client: str | None, include_unblinded: bool
+        self,
+        kind: str,
+        coffee: str | None,
+        client: str | None,
+        include_unblinded: bool,
+        coffees: Iterable[tuple[str, str]] | None = None,
     ) -> pd.DataFrame:
         """Opened values of a kind, of cups whose water is known."""
         query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == kind)
         if not include_unblinded:
             query = query.where(~FlightRow.is_unblinded)
-        frame = self._frame(query, client=client, coffee=coffee)
+        frame = self._frame(query, client=client, coffee=coffee, coffees=coffees)
         # A cup whose code was never found (one tastes alone) has no water to read.
         return frame[frame["jug"].notna()]
 
@@ -200,6 +210,7 @@ class Frames(Part):
         client: str | None,
         coffee: str | None,
         session: str | None = None,
+        coffees: Iterable[tuple[str, str]] | None = None,
     ) -> pd.DataFrame:
         """Run the query, of one client, coffee or session if asked, with types and labels."""
         import numpy as np
@@ -211,6 +222,11 @@ class Frames(Part):
                 sessions = sessions.where(CoffeeRow.client_id == find_client(db, client).id)
             if coffee is not None:
                 sessions = sessions.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
+            if coffees is not None:
+                names = select(CoffeeRow.id, ClientRow.name, CoffeeRow.name).join(ClientRow)
+                wanted = set(coffees)
+                which = [row[0] for row in db.execute(names) if (row[1], row[2]) in wanted]
+                sessions = sessions.where(CoffeeRow.id.in_(which))
             if session is not None:
                 sessions = sessions.where(SessionRow.id == find_session(db, session).id)
             result = db.execute(query.where(SessionRow.id.in_(sessions)))

@@ -16,6 +16,8 @@ from labkit.book.store.schema import (
     OPENED,
     ClientRow,
     CoffeeRow,
+    CupMeasurementRow,
+    CupRow,
     DecisionRow,
     FlightRow,
     KeptReadingRow,
@@ -97,6 +99,15 @@ class KeptReadings(Part):
                 func.sum(is_withdrawn),
                 func.sum(DecisionRow.id * func.coalesce(DecisionRow.taster_id, 0)),
             ).group_by(DecisionRow.coffee_id)
+            measured = (
+                select(SessionRow.coffee_id, func.count(), func.max(CupMeasurementRow.id))
+                .select_from(CupMeasurementRow)
+                .join(CupRow, CupMeasurementRow.cup_id == CupRow.id)
+                .join(FlightRow, CupRow.flight_id == FlightRow.id)
+                .join(SessionRow, FlightRow.session_id == SessionRow.id)
+                .where(opened)
+                .group_by(SessionRow.coffee_id)
+            )
             found: defaultdict[int, list[list[Any]]] = defaultdict(list)
             for column, query in (
                 (SessionRow.coffee_id, scores),
@@ -104,6 +115,7 @@ class KeptReadings(Part):
                 (SessionRow.coffee_id, flights),
                 (SessionRow.coffee_id, people),
                 (DecisionRow.coffee_id, decisions),
+                (SessionRow.coffee_id, measured),
             ):
                 known: dict[int, list[Any]] = defaultdict(list)
                 for number, *rest in db.execute(_of(query, column, which)):

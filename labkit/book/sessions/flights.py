@@ -6,15 +6,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, TypeAlias
 
-from sqlalchemy import select
+from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from labkit.book.scores.entries import missing_numbers
-from labkit.book.sessions.found_codes import asked_reason, codes_found
+from labkit.book.sessions.found_codes import CODES_FOUND, asked_reason, codes_found
 from labkit.book.stock.doses import is_scored, take_reserved_of, write_opened_doses
 from labkit.book.store.lookups import (
     READ_FOR_SHEET,
     add_event,
+    find_client,
+    find_coffee,
     find_flight,
     find_session,
     is_opened,
@@ -62,6 +64,58 @@ class Flights(Part):
                 select(FlightRow).where(FlightRow.session_id == row.id).order_by(FlightRow.number)
             )
             return tuple(_flight(db, flight) for flight in flights.all())
+
+    def flights_by_session(
+        self,
+        *,
+        client: str | None = None,
+        coffee: str | None = None,
+        under_way: bool = False,
+    ) -> dict[str, tuple[Flight, ...]]:
+        """The flights of many sessions, in as many questions as of one.
+
+        Parameters
+        ----------
+        client, coffee : str, optional
+            Only sessions of these; of all unless given.
+        under_way : bool
+            Only sessions that have a flight which is not open yet.
+
+        Returns
+        -------
+        dict of str to tuple of Flight
+            By the name of the session, the earliest day first; sessions without a plan are not in
+            it.
+        """
+        found = exists().where(EventRow.flight_id == FlightRow.id, EventRow.kind == CODES_FOUND)
+        query = (
+            select(SessionRow.name, FlightRow, SealedKeyRow.flight_id, found)
+            .join(SessionRow, FlightRow.session_id == SessionRow.id)
+            .join(CoffeeRow, SessionRow.coffee_id == CoffeeRow.id)
+            .outerjoin(SealedKeyRow, SealedKeyRow.flight_id == FlightRow.id)
+            .order_by(SessionRow.tasted_on, SessionRow.id, FlightRow.number)
+        )
+        if under_way:
+            waiting = select(FlightRow.session_id).where(FlightRow.state != OPENED)
+            query = query.where(SessionRow.id.in_(waiting))
+        flights: dict[str, list[Flight]] = {}
+        with self._store.reading() as db:
+            if client is not None:
+                query = query.where(CoffeeRow.client_id == find_client(db, client).id)
+            if coffee is not None:
+                query = query.where(CoffeeRow.id == find_coffee(db, coffee, client).id)
+            for name, row, key, is_found in db.execute(query):
+                flights.setdefault(name, []).append(
+                    Flight(
+                        session=name,
+                        number=row.number,
+                        state=row.state,
+                        is_unblinded=row.is_unblinded,
+                        has_key=key is not None,
+                        codes_found=is_found,
+                    )
+                )
+        return {name: tuple(of_session) for name, of_session in flights.items()}
 
     def opened_flights(
         self, *, client: str | None = None, coffee: str | None = None

@@ -235,6 +235,20 @@ class Sessions(Part):
             rows = db.scalars(query.order_by(SessionRow.tasted_on, SessionRow.id)).all()
             return _sessions(db, rows)
 
+    def names(self, *, beginning: str = "") -> tuple[str, ...]:
+        """What the sessions are called, the earliest day first.
+
+        Parameters
+        ----------
+        beginning : str
+            Only those whose name begins with this.
+        """
+        query = select(SessionRow.name).order_by(SessionRow.tasted_on, SessionRow.id)
+        if beginning:
+            query = query.where(SessionRow.name.startswith(beginning, autoescape=True))
+        with self._store.reading() as db:
+            return tuple(name for name in db.scalars(query) if name.startswith(beginning))
+
     def latest(self) -> TastingSession | None:
         """The session of the latest day, of whatever coffee; None in an empty lab book."""
         query = select(SessionRow).order_by(SessionRow.tasted_on.desc(), SessionRow.id.desc())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
@@ -12,13 +14,14 @@ from numpy.typing import NDArray
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate
-from labkit.water.chemistry.conductivity import AIR_US_CM, conductivity_us_cm
+from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
 from labkit.water.chemistry.equilibrium import MIXED_AT_C
 from labkit.water.given import is_finite
 from labkit.water.jugs.doses import Doses, Recipe, doses_of
 from labkit.water.jugs.mistakes import Mistake, ways
 from labkit.water.jugs.readings import (
     DROP_DOUBT_PERCENT,
+    METER_ACCURACY_PERCENT,
     USUAL_COMPENSATION_PERCENT_PER_C,
     DropKit,
     ExpectedMeter,
@@ -26,6 +29,7 @@ from labkit.water.jugs.readings import (
     expected_meter,
     meter_band_percent,
 )
+from labkit.water.uncertainty import COVERAGE
 from labkit.water.waters.water import Water
 
 _TDS_FACTORS: Final = (0.45, 0.75)
@@ -37,6 +41,18 @@ hold 95 in 100 readings (k = 2), and of three readings one lies just outside too
 
 _SECOND_SLIP: Final = 0.05
 """How often a second slip is taken to happen where one did: an assumption of ours, for the odds."""
+
+_LEAST_SIGMA_DROPS: Final = 0.02
+"""No drops are more even than this: keeps a water without any from dividing by 0."""
+
+_LEAST_CHANCE: Final = 1e-200
+"""Keeps the logarithm of what is impossible."""
+
+_STRAY: Final = 0.02
+"""Share of readings that lie further off than all doubts say: an assumption of ours."""
+
+_WITHIN: Final = (np.arange(21) - 10.0) / 10.5
+"""Places within a half-width, evenly: what may be off by anything up to it."""
 
 _LARGEST_SAMPLE_ML: Final = 20.0
 """What a drop test takes at most: half a drop of 20 mg/L in 5 mL is 2.5 mg/L there."""
@@ -226,9 +242,10 @@ def check_jug(
     doses = doses_of(recipe, other_bottles=other_bottles)
     found = ways(doses, other_bases or {}, other_volumes_l)
     vectors, shifts = found.vectors, found.shifts
-    distances = np.array([_distances(doses, vectors, shifts, check) for check in checks])
+    compared = np.array([_compare(doses, vectors, shifts, check) for check in checks])
+    distances, fits = compared[:, 0], compared[:, 1]
     worst = distances.max(axis=0)
-    odds = [None, *_odds(distances[:, 1:], found.parts[1:])]
+    odds = [None, *_odds(fits[:, 1:].sum(axis=0), found.parts[1:])]
     slips = [
         Slip(
             water=Water.of_vector(vector),
@@ -260,24 +277,54 @@ def check_jug(
     )
 
 
-def _distances(
+def _compare(
     doses: Doses, vectors: NDArray[np.float64], shifts: NDArray[np.float64], check: Check
-) -> NDArray[np.float64]:
-    """How far a reading lies from each water, in half-widths of the band that agrees."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How far a reading lies from each water, and how likely it is there.
+
+    The first in half-widths of the band that agrees, the second as a natural logarithm, up to a
+    constant. Formula, meter and drops may be off by anything up to their half-widths, each as
+    likely (the rectangular distributions of GUM, JCGM 100:2008, 4.3.7): within them a nearer water
+    is no likelier, and normal errors would be too sure. What was poured is normal. A few readings
+    stray further.
+    """
     if isinstance(check, DropCount):
-        spreads = doses.spreads(vectors, shifts)[check.quantity]
-        far = []
-        for vector, spread in zip(vectors, spreads, strict=True):
-            expected = expected_drops(
-                Water.of_vector(vector),
-                check.quantity,
-                kit=check.kit,
-                sample_ml=check.sample_ml,
-                spread_mg_l_caco3=float(spread),
-            )
-            middle, half = (expected.low + expected.high) / 2, (expected.high - expected.low) / 2
-            far.append(abs(check.drops - middle) / max(half, 0.5))
-        return np.array(far)
+        return _compare_drops(doses, vectors, shifts, check)
+    return _compare_meter(doses, vectors, shifts, check)
+
+
+def _compare_drops(
+    doses: Doses, vectors: NDArray[np.float64], shifts: NDArray[np.float64], check: DropCount
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Of whole drops: the colour turns with the one that passes the end, or as often before."""
+    from scipy.special import ndtr  # loaded when first used: it is slow to load
+
+    spreads = doses.spreads(vectors, shifts)[check.quantity]
+    far, exact = [], []
+    for vector, spread in zip(vectors, spreads, strict=True):
+        expected = expected_drops(
+            Water.of_vector(vector),
+            check.quantity,
+            kit=check.kit,
+            sample_ml=check.sample_ml,
+            spread_mg_l_caco3=float(spread),
+        )
+        middle, half = (expected.low + expected.high) / 2, (expected.high - expected.low) / 2
+        far.append(abs(check.drops - middle) / max(half, 0.5))
+        exact.append(expected.exact)
+    drop = check.kit.per_drop(check.sample_ml or check.kit.sample_ml)
+    sigma = np.maximum(spreads / COVERAGE / drop, _LEAST_SIGMA_DROPS)
+    counted = np.array(exact) * (1 + _WITHIN[:, None] * DROP_DOUBT_PERCENT / 100)
+    inside = ndtr((check.drops + 1 - counted) / sigma) - ndtr((check.drops - 1 - counted) / sigma)
+    off = (check.drops - np.array(exact)) / np.hypot(1, 2 * sigma)
+    return np.array(far), _log_mixed(inside.mean(axis=0) / 2, np.exp(-(off**2) / 2))
+
+
+def _compare_meter(
+    doses: Doses, vectors: NDArray[np.float64], shifts: NDArray[np.float64], check: MeterReading
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    from scipy.special import ndtr  # loaded when first used: it is slow to load
+
     # One water tells how the meter turns conductivity into its display; the rest follow at once.
     one = _expected(check, Water.of_vector(vectors[0]))
     turn = one.shown / one.conductivity_us_cm
@@ -286,26 +333,40 @@ def _distances(
     least = AIR_US_CM * (check.tds_factor or 1.0)
     band = meter_band_percent(vectors, check.temperature_c) / 100
     slack = np.maximum(np.hypot(shown * band, mixing), least)
-    return np.asarray(np.abs(check.shown - shown) / slack)
+    off = (check.shown - shown) / slack
+    sigma = np.maximum(mixing, least) / COVERAGE
+    formula = shown * accuracy_percent(vectors, check.temperature_c) / 100
+    meter = np.maximum(shown * METER_ACCURACY_PERCENT / 100, _LEAST_CHANCE)
+    away = check.shown - shown - _WITHIN[:, None] * formula
+    inside = ndtr((away + meter) / sigma) - ndtr((away - meter) / sigma)
+    return np.abs(off), _log_mixed(inside.mean(axis=0) / (2 * meter), np.exp(-(off**2) / 2) / slack)
 
 
-def _odds(distances: NDArray[np.float64], parts: Sequence[tuple[Mistake, ...]]) -> list[float]:
-    """Chance of each slip given that one was made: normal errors, bands being two of their sigmas.
+def _log_mixed(inside: NDArray[np.float64], stray: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Logarithm of the chance of a reading within its doubts, or straying twice as far."""
+    chance = (1 - _STRAY) * inside + _STRAY * stray / math.sqrt(math.tau)
+    return np.asarray(np.log(np.maximum(chance, _LEAST_CHANCE)))
+
+
+def _odds(log_fits: NDArray[np.float64], parts: Sequence[tuple[Mistake, ...]]) -> list[float]:
+    """Chance of each slip given that one was made.
 
     Parameters
     ----------
-    distances : ndarray, shape (n_checks, n_slips)
-        As :func:`_distances` gives them.
+    log_fits : ndarray, shape (n_slips,)
+        How likely all readings are in the water of each, as :func:`_compare` has it.
     parts : sequence of tuple of Mistake
         What each is made of.
     """
     if not parts:
         return []
+    ways = Counter(one[0].kind for one in parts if len(one) == 1)
+    of_kind = {kind: 1 / (number * len(ways)) for kind, number in ways.items()}
+    before = np.array([math.prod(of_kind[part.kind] for part in one) for one in parts])
     is_double = np.array([len(one) == 2 for one in parts])
-    n_double = max(int(is_double.sum()), 1)
-    n_single = max(int((~is_double).sum()), 1)
-    before = np.where(is_double, _SECOND_SLIP / n_double, 1 / n_single)
-    log_weights = np.log(before) - 2 * (distances**2).sum(axis=0)
+    if is_double.any():
+        before[is_double] *= _SECOND_SLIP / before[is_double].sum()
+    log_weights = np.log(before) + log_fits
     weights = np.exp(log_weights - log_weights.max())
     return [float(one) for one in weights / weights.sum()]
 
@@ -338,7 +399,7 @@ def _other_unit(
             instead.append((replace(check, tds_factor=factor), factor))
         for read, tds_factor in instead:
             all_read = (read, *(one for one in checks if one is not check))
-            far = [_distances(doses, vectors[:1], shifts[:1], one)[0] for one in all_read]
+            far = [_compare(doses, vectors[:1], shifts[:1], one)[0][0] for one in all_read]
             if max(far) <= 1:
                 return OtherUnit(shown=check.shown, tds_factor=tds_factor)
     return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from labkit.book import LabBook
 from labkit.workflow import best_levels
@@ -40,3 +40,24 @@ def levels_by_coffee(book: LabBook) -> Callable[[str, str], Mapping[str, float]]
         Takes client and coffee, gives coordinate -> level.
     """
     return lambda client, coffee: best_levels(book, coffee, client=client)
+
+
+def first_of(
+    choices: Sequence[tuple[str, tuple[str, str]]], coffee: tuple[str, str] | None
+) -> tuple[str, str] | None:
+    """The coffee that a form begins with.
+
+    Parameters
+    ----------
+    choices : sequence of (str, (str, str))
+        As :func:`coffee_choices` gives them.
+    coffee : (str, str) or None
+        The one asked for.
+
+    Returns
+    -------
+    (str, str) or None
+        That, if it is there; else the first; None if there is none.
+    """
+    known = [value for _, value in choices]
+    return coffee if coffee in known else next(iter(known), None)

@@ -1,9 +1,10 @@
 """Work that takes seconds, off the page: it shows how far it is, can be stopped, and gives way.
 
 In a kernel it runs in a thread of its own, one piece of work after the other in the whole process,
-while the page goes on answering; what came out is shown on the event loop. Where no loop runs (a
-script, a test) it is done at once. The thread touches values and the lab book, whose every call is
-a transaction of its own; pictures are drawn on the loop, as matplotlib is one for all.
+while the page goes on answering; what came out is shown on the event loop. What takes a second only
+waits for its like, not for a search. Where no loop runs (a script, a test) it is done at once. The
+thread touches values and the lab book, whose every call is a transaction of its own; pictures are
+drawn on the loop, as matplotlib is one for all, except those of a reading (``bench`` sees to it).
 """
 
 from __future__ import annotations
@@ -23,8 +24,9 @@ from labkit.widgets.parts import fields
 
 _log = logging.getLogger(__name__)
 
-_TURN: Final = threading.Lock()
-"""One at a time: two fits at once are no sooner done, and need the memory of both."""
+_TURN: Final = {True: threading.Lock(), False: threading.Lock()}
+"""One at a time, of what is short and of what is not: two fits at once are no sooner done, and need
+the memory of both."""
 
 _STOP, _AGAIN = "Stop", "Go on after all"
 
@@ -39,9 +41,12 @@ class LongWork(widgets.HBox):
     ----------
     label : str
         What is being done, as it stands beside the bar.
+    is_short : bool
+        Whether it takes a second or so: then it does not wait for what takes long.
     """
 
-    def __init__(self, label: str) -> None:
+    def __init__(self, label: str, *, is_short: bool = False) -> None:
+        self._turn = _TURN[is_short]
         self.bar = widgets.IntProgress(
             description=label,
             min=0,
@@ -153,7 +158,7 @@ class LongWork(widgets.HBox):
             again()
 
         def run() -> None:
-            with _TURN:
+            with self._turn:
                 piece.run(lambda *steps: _soon(loop, show, *steps))
             _soon(loop, end)
 

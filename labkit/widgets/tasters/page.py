@@ -174,12 +174,9 @@ def _choose_session(book: LabBook, name: str | None) -> str:
     """The named session, or the newest one in which something is still to be scored."""
     if name is not None:
         return book.sessions.session(name).name
-    for session in reversed(book.sessions.all()):
-        if any(
-            flight.state in ("planned", "being tasted")
-            for flight in book.sessions.flights(session.name)
-        ):
-            return session.name
+    for session, flights in reversed(book.sessions.flights_by_session(under_way=True).items()):
+        if any(flight.state in ("planned", "being tasted") for flight in flights):
+            return session
     raise BookError(
         f"session must have a flight that is not locked, and {book.name} has no such session; "
         "plan a tasting, or unlock a flight.",

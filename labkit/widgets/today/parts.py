@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import Any
 
 import ipywidgets as widgets
@@ -77,10 +78,15 @@ class OnAsk(widgets.VBox):
         What the button says.
     make : callable
         Makes what comes; called once.
+    has_heading : bool
+        Whether what the button says stands above what came, where nothing else says it.
     """
 
-    def __init__(self, label: str, make: Callable[[], widgets.Widget]) -> None:
+    def __init__(
+        self, label: str, make: Callable[[], widgets.Widget], *, has_heading: bool = False
+    ) -> None:
         self._make = make
+        self._heading = f"<h2>{escape(label)}</h2>" if has_heading else ""
         self.made: widgets.Widget | None = None
         self.button = fields.button(label)
         self.button.on_click(lambda _b: self.ask())
@@ -99,7 +105,8 @@ class OnAsk(widgets.VBox):
             self.place.children = [widgets.HTML(said(str(error), wrong=True))]
             self.button.disabled = False
             return
-        self.place.children = [self.made]
+        heading = [widgets.HTML(self._heading)] if self._heading else []
+        self.place.children = [*heading, self.made]
         self.button.layout.display = "none"
 
 
@@ -143,10 +150,11 @@ def plan(desk: Desk) -> Sequence[Part]:
     people = PeopleForm(book, adds_coffees=False)
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.water),
+        check=lambda one: bench.sweep_doses(one, book.stock.concentrates(), base=desk.base.start),
         best_of=levels_by_coffee(book),
         base=desk.base,
         book=book,
+        coffee=desk.coffee,
     )
     _follow(desk, sweep)
     paper = PaperForm(
@@ -192,7 +200,7 @@ def taste(desk: Desk) -> Sequence[Part]:
 def verdict(desk: Desk) -> Sequence[Part]:
     """Open the key, read what the scores say, then taste on, stop or confirm."""
     book, bench = desk.book, desk.bench
-    reading = ReadingView(book, bench.reading_pictures)
+    reading = ReadingView(book, bench.reading_pictures, coffee=desk.coffee)
     _follow(desk, reading)
     reading.pour_into(desk.base)
 
@@ -229,7 +237,7 @@ def verdict(desk: Desk) -> Sequence[Part]:
     opening = OpenForm(book, on_open=show)
     return (
         Part(name="says", title="What the scores say", widget=reading),
-        Part(name="next", title="Stop, or taste on?", widget=asked),
+        Part(name="next", title="What next?", widget=asked),
         Part(
             name="confirm",
             title="Confirm it: two waters against each other",
@@ -252,7 +260,7 @@ def hand_over(desk: Desk) -> Sequence[Part]:
     """The recipe card, the check of the jug, the report."""
     book, bench = desk.book, desk.bench
     theirs = BaseWaterForm(book)
-    card = CardForm(book, bench.card_files, theirs)
+    card = CardForm(book, bench.card_files, theirs, coffee=desk.coffee)
     _follow(desk, card)
     report = ReportForm(book, bench.coffee_report)
     _follow(desk, report)
@@ -281,12 +289,18 @@ def all_coffees(desk: Desk) -> Sequence[Part]:
                 OnAsk(
                     "One water for several",
                     lambda: OneWaterForm(book, across, bench.losses_picture),
+                    has_heading=True,
                 ),
                 OnAsk(
                     "Words and minerals",
                     lambda: WordsForm(book, across, trade_sayings(), bench.words_picture),
+                    has_heading=True,
                 ),
-                OnAsk("Sharp or flat", lambda: BalanceForm(book, across, bench.balance_picture)),
+                OnAsk(
+                    "Sharp or flat",
+                    lambda: BalanceForm(book, across, bench.balance_picture),
+                    has_heading=True,
+                ),
             ]
         )
 

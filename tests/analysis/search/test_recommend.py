@@ -28,10 +28,18 @@ from labkit.analysis.search.recommendation import (
     level_of,
     recommend,
 )
-from labkit.analysis.search.shape_average import odds_by_control, weigh
+from labkit.analysis.search.shape_average import (
+    EVEN_PEAKS,
+    PEAKS_COST,
+    ShapeAverage,
+    odds_by_control,
+    weigh,
+)
 from labkit.analysis.search.shape_library import shape_library
+from labkit.analysis.search.shapes import DOME, HILL, TENT, TWINS
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
+from labkit.analysis.search.water_map import water_map
 from labkit.present.recommended import not_told
 from labkit.tasting import CONFIRMING
 from labkit.water import COORDINATES, as_coordinates
@@ -67,7 +75,7 @@ def test_what_never_varied_is_kept_and_said_to_be_untold(sweep):
     assert share.level < 0.5
     for one, level in ((hardness, 100), (alkalinity, 30)):
         assert (one.was_varied, one.is_told, one.level, one.may_cost) == (False, False, level, None)
-    assert "still open; kept at 100 mg/L" in not_told(found)
+    assert "not told; kept at 100 mg/L" in not_told(found)
 
 
 def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_control():
@@ -146,6 +154,27 @@ def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_las
     assert read(asked(leader, "first", 8), asked(leader, "second", 3)).held == untested.control
     beyond = read(asked((0.1, 150.0, 45.0), "first", 8))
     assert as_coordinates(beyond.held)[0].tolist() == [0.1, 100, 45]
+
+
+def test_a_coordinate_that_may_be_best_anywhere_is_not_told_however_likely_its_move():
+    """Seen: "alkalinity 50" called told beside "anywhere from 0 to 60", which was all tasted."""
+    waters = [CONTROL, (0.2, 60, 10), (0.8, 60, 40), (0.2, 140, 50), (0.8, 140, 10)]
+    frame = tasted(waters, best=(0.3, 80.0, 50.0), effect=2.0)
+
+    found = recommend(gather_scores(frame))
+    share, hardness, alkalinity = found.coordinates
+
+    assert found.range_of("hardness_mg_l_caco3") == (60, 140)
+    assert hardness.level != CONTROL[1]
+    assert not hardness.is_told
+    assert hardness.may_cost > 0
+    assert not found.is_kept("hardness_mg_l_caco3")
+    assert alkalinity.is_told
+    assert found.range_of("alkalinity_mg_l_caco3")[0] > 10
+    for one in read_coffee(frame).best.factor_ranges:
+        covers = (one.lo, one.hi) == (one.tasted_lo, one.tasted_hi)
+        assert not (one.is_told and covers)
+    assert not share.is_told or found.range_of("mg_share") != (0.2, 0.8)
 
 
 def test_headline_next_flight_stop_and_table_of_coffees_name_the_same_water(sweep):
@@ -274,6 +303,30 @@ def unpoured():
     return believe(tasted(waters, best=(0.3, 80.0, 20.0)))
 
 
+@pytest.mark.parametrize(("shift", "ends"), [(-5.3, (1, 3)), (2.2, (7, 9))])
+def test_no_score_is_stated_beyond_the_scale(shift, ends):
+    """Seen: cups expected at -0.07 to 1.55 on a scale from 1 to 9."""
+    waters = [CONTROL, (0.2, 60, 10), (0.8, 60, 40), (0.2, 140, 50), (0.8, 140, 10)]
+    frame = tasted(waters, best=(0.3, 80.0, 20.0), effect=2.0)
+    frame = frame[frame["flight"] == 1].assign(score=(frame["score"] + shift).clip(1, 9))
+    belief = believe(frame)
+    found, flight = belief.recommended, suggest_flight(belief, k=5)
+    drawn = water_map(gather_scores(frame), recommended=found)
+
+    reasons = [cup.reason for cup in flight.cups]
+    stated = [
+        *(found.low, found.expected, found.high, found.plain.low, found.plain.high),
+        *(end for cup in flight.cups for end in (cup.low, cup.expected, cup.high)),
+        *(end for one in reasons for end in (one.low, one.expected, one.high) if end is not None),
+        *(drawn.low.min(), drawn.high.max()),
+        *(end for one in drawn.slices for end in (one.low.min(), one.high.max())),
+    ]
+    assert min(stated) >= 1
+    assert max(stated) <= 9
+    assert (min(stated) == 1) == (shift < 0)
+    assert all(ends[0] <= one.expected <= ends[1] for one in (found, *flight.cups))
+
+
 def test_a_recommended_water_that_was_never_poured_says_so_and_is_in_the_next_flight(unpoured):
     found = unpoured.recommended
 
@@ -331,6 +384,31 @@ def settled(**changed):
 )
 def test_levels_follow_from_the_chance_and_from_what_was_poured(changed, level):
     assert settled(**changed) is level
+
+
+def test_a_loss_is_stated_as_larger_where_the_cups_leave_narrow_peaks_likely(unpoured, monkeypatch):
+    """What draws expect came true by half again there, and by little more than half on domes."""
+    told = weigh(unpoured.cups, shape_library())
+    form = told.library.form
+
+    def only(*forms):
+        kept = np.isin(form, forms)[:, None]
+        some = [weight * kept if len(weight) > 1 else 0 * weight for weight in told.weights]
+        total = sum(float(weight.sum(dtype=float)) for weight in some)
+        return replace(told, weights=tuple(weight / total for weight in some)).loss_scale
+
+    assert only(DOME) == only(TENT) == pytest.approx(np.exp(-PEAKS_COST * EVEN_PEAKS))
+    assert only(HILL) == only(TWINS) == pytest.approx(np.exp(PEAKS_COST * (1 - EVEN_PEAKS)))
+    posterior, place = unpoured.posterior, unpoured.leader
+    plain = replace(posterior, loss_scale=1.0)
+    assert posterior.loss_scale != 1
+    assert posterior.loss_of(place) == posterior.loss_scale * plain.loss_of(place)
+    scores = gather_scores(tasted([(share, 100.0, 30.0) for share in SHARES]))
+    losses = []
+    for scale in (1.0, 3.0):
+        monkeypatch.setattr(ShapeAverage, "loss_scale", scale)
+        losses.append(recommend(scores, feasible=scores.recipe_waters).expected_loss)
+    assert losses[1] == pytest.approx(3 * losses[0])
 
 
 def test_what_any_water_may_win_is_at_least_what_is_expected_of_the_recommended(unpoured):

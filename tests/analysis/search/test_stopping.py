@@ -12,7 +12,7 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief
 from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.posterior import Posterior
-from labkit.analysis.search.recommendation import SMALL_LOSS, SURE, WIDER, Level
+from labkit.analysis.search.recommendation import AT_MOST, SMALL_LOSS, SURE, WIDER, Level
 from labkit.analysis.search.stopping import StopKind, StopReason, confirming_test, stop_or_taste
 from labkit.tasting.scales import SCALES
 
@@ -124,7 +124,7 @@ def test_the_most_to_gain_is_of_the_best_water_above_the_control():
     told = belief([6.55, 6.5, 5.0], 0.05)
     draws = told.posterior.draws
 
-    over = np.quantile(draws.max(axis=1) - draws[:, CONTROL], 0.9)
+    over = np.quantile(draws.max(axis=1) - draws[:, CONTROL], AT_MOST)
 
     assert stop_or_taste(told).most_to_gain == pytest.approx(over)
     assert stop_or_taste(belief([6.55, 6.5, 5.0], 0.05, control=None)).most_to_gain is None

@@ -47,7 +47,7 @@ from tests.widgets.plans.helpers import (
 def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base):
     sweep = SweepForm(
         coffee_choices(book),
-        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.water),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates(), base=base.start),
         best_of=lambda _client, _coffee: {},
         base=base,
     )
@@ -60,7 +60,8 @@ def test_a_sweep_below_its_base_is_refused_until_the_base_is_thinned(book, base)
     base.form.fields["share_percent"].value = 25.0
 
     assert sweep.message.value == ""
-    assert "base water, mL" in sweep.result.value
+    assert "tap, autumn, mL" in sweep.result.value
+    assert "pure water, mL" in sweep.result.value
     assert "25 % tap, autumn + 75 % pure water" in base.form.result.value
 
 

@@ -24,7 +24,7 @@ from labkit.water import (
     read_numbers,
 )
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.coffees import coffee_choices
+from labkit.widgets.parts.coffees import coffee_choices, first_of
 from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.figures import frame_html
 from labkit.widgets.parts.handover import HandOver, file_name
@@ -52,6 +52,10 @@ _USUAL_SALTS: Final = (
 )
 """What shops have (common practice)."""
 
+_STRENGTHS: Final = (1.0, 2.0, 5.0, 10.0)
+"""Strengths of bottles that are made for a recipe (mg/L as CaCO3 a mL in a litre), common
+practice: stronger ones take less room, weaker ones are dosed finer."""
+
 _FIGURES = ("", "")
 """Chosen where the water is typed, not taken from a coffee's scores."""
 
@@ -69,6 +73,8 @@ class CardForm(NeedsBook, widgets.VBox):
         ``labkit.bench.card_files``.
     base : BaseWaterForm
         The water to start from.
+    coffee : (str, str), optional
+        Client and name of the coffee to begin with; figures to type unless given.
     """
 
     def __init__(
@@ -76,12 +82,15 @@ class CardForm(NeedsBook, widgets.VBox):
         book: LabBook,
         card_files: Callable[..., Any],
         base: BaseWaterForm,
+        *,
+        coffee: tuple[str, str] | None = None,
     ) -> None:
         self._book, self._card_files = book, card_files
         self.base, self.said, self.hands = base, "", HandOver()
         self._in_short = ""
         self._found: Findings | None = None
         self._stood: Any = None
+        self._is_of_shelf = True
         self.recipes: tuple[Mixing | TankMixing, ...] = ()
         self.files: Any = None
         hands = []
@@ -94,8 +103,8 @@ class CardForm(NeedsBook, widgets.VBox):
             button = fields.button(label)
             button.on_click(lambda _b, what=what, ending=ending: self._hand(what, ending))
             hands.append(button)
-        self.form = self._make_form(hands)
-        self.form.fields["coffee"].observe(lambda _change: self.refresh(), "value")
+        self.form = self._make_form(hands, coffee)
+        self._taken: tuple[str, str] | None = None
         self.form.compute_with(self._show)
         base.on_change(self.form.refresh)
         super().__init__([self.form, self.hands])
@@ -131,7 +140,8 @@ class CardForm(NeedsBook, widgets.VBox):
     def _coffees(self) -> list[tuple[str, tuple[str, str]]]:
         return [("the figures below", _FIGURES), *coffee_choices(self._book)]
 
-    def _make_form(self, hands: Sequence[widgets.Button]) -> Form:
+    def _make_form(self, hands: Sequence[widgets.Button], coffee: tuple[str, str] | None) -> Form:
+        coffees = self._coffees()
         shelf = [bottle.salt.label for bottle in self._book.stock.concentrates()]
         offered = list(dict.fromkeys([*_USUAL_SALTS, *shelf]))
         ticked = shelf or ["CaCl2·2H2O", "MgCl2·6H2O", "KHCO3"]
@@ -140,8 +150,8 @@ class CardForm(NeedsBook, widgets.VBox):
             {
                 "coffee": fields.choice(
                     "Water for",
-                    self._coffees(),
-                    _FIGURES,
+                    coffees,
+                    first_of(coffees, coffee),
                 ),
                 "water": WaterEntry("Water"),
                 "way": fields.choice("The card says", [_BOTTLES, _SALTS], _BOTTLES),
@@ -162,6 +172,14 @@ class CardForm(NeedsBook, widgets.VBox):
                     [(f"{step:g} g", step) for step in (0.001, 0.01, 0.1, 1.0)],
                     0.01,
                 ),
+                "strength": fields.choice(
+                    "Strength of their bottles",
+                    [
+                        ("as on our shelf", None),
+                        *((f"1 mL in 1 L adds {one:g} mg/L", one) for one in _STRENGTHS),
+                    ],
+                    None,
+                ),
                 "prefer": fields.choice(
                     "If there is more than one way", list(PREFERENCES), "few bottles"
                 ),
@@ -179,7 +197,7 @@ class CardForm(NeedsBook, widgets.VBox):
 
     def refresh(self) -> None:
         """Read bottles and scores again."""
-        self._take_best()
+        self._taken = None
         self.form.refresh()
 
     def _take_best(self) -> None:
@@ -244,14 +262,20 @@ class CardForm(NeedsBook, widgets.VBox):
         balance_g: float,
         prefer: Any,
         thin: bool,
+        strength: float | None,
         tds_factor: str,
         kit: str,
         water: str,
     ) -> list[Any]:
         del water  # the field reads it, and keeps what was filled in exact
+        if coffee != self._taken:
+            self._take_best()
+            self._taken = coffee
         self.recipes, self.files = (), None
         from_salts = way == _SALTS
         self.form.fields["salts"].layout.display = None if from_salts else "none"
+        self.form.fields["strength"].layout.display = "none" if from_salts else None
+        self._is_of_shelf = strength is None
         labels = (*salts, *more_salts) if from_salts else ()
         if from_salts and not labels:
             raise DosingError("no salt is ticked: tick those that the shop has.")
@@ -265,6 +289,7 @@ class CardForm(NeedsBook, widgets.VBox):
             balance_g=balance_g,
             prefer=prefer,
             thin=thin,
+            strength_mg_l_caco3_per_ml=strength,
         )
         self.recipes = card.recipes
         self.files = self._card_files(
@@ -297,7 +322,7 @@ class CardForm(NeedsBook, widgets.VBox):
     def _shelf_remarks(self) -> list[str]:
         """What the largest volume takes more of than there is, and bottles past their day."""
         last = self.recipes[-1]
-        if not isinstance(last, Mixing):
+        if not isinstance(last, Mixing) or not self._is_of_shelf:
             return []
         noted = []
         shelf = {bottle.name: bottle for bottle in self._book.stock.bottles()}

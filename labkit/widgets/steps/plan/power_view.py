@@ -21,7 +21,7 @@ from labkit.tasting import (
     plan_power,
     preview_balance,
 )
-from labkit.water import COORDINATE, counted, percent
+from labkit.water import COORDINATE, SALT_SHARE, counted, percent
 
 _FALL = 1 / 8
 _MORE = 4
@@ -147,7 +147,7 @@ def _seen(
     )
     for factor in sweep.varied if sweep is not None else ():
         width, tried = dict(power.region)[factor.name], factor.high - factor.low
-        title = escape(COORDINATE[factor.name].title)
+        title = escape(factor.title)
         if width >= 0.999 * tried:
             said += f" The best {title} would not be narrowed down."
         else:
@@ -178,11 +178,14 @@ def _what_would(power: PlanPower, planned: Callable[[int, int | None], PlanPower
     return f"This would be seen: {'; '.join(found)}."
 
 
+_TITLED = {**COORDINATE, **SALT_SHARE}
+
+
 def _table(power: PlanPower) -> str:
     frame = power.to_frame()
     frame["value"] = [number_or_none(value) for value in frame["value"]]
     frame["what"] = [
-        next((what.replace(n, one.title) for n, one in COORDINATE.items() if n in what), what)
+        next((what.replace(n, one.title) for n, one in _TITLED.items() if n in what), what)
         for what in frame["what"]
     ]
     return f"{frame.to_html(index=False)}<p>{MINUTES}</p>"

@@ -62,11 +62,11 @@ class ReplanForm(NeedsBook, widgets.VBox):
 
     def fill(self) -> None:
         """Look up the sessions with a flight that nobody has begun; alone there is nobody else."""
+        sessions = self._book.sessions
         names = [
-            session.name
-            for session in reversed(self._book.sessions.all())
-            if unserved_flights(self._book, session.name)
-            and not self._book.sessions.plan(session.name).alone
+            name
+            for name, flights in reversed(sessions.flights_by_session(under_way=True).items())
+            if any(one.state == "planned" for one in flights) and not sessions.plan(name).alone
         ]
         follow_choices(self.form.fields["session"], names)
         self._show()

@@ -41,12 +41,12 @@ class ScoringDesk(NeedsBook, widgets.VBox):
         book = self._book
         waiting: list[tuple[str, str | None]] = []
         locked: list[tuple[str, str | None]] = []
-        for session in reversed(book.sessions.all()):
-            states = {flight.state for flight in book.sessions.flights(session.name)}
+        for name, flights in reversed(book.sessions.flights_by_session(under_way=True).items()):
+            states = {flight.state for flight in flights}
             if states & {"planned", "being tasted"}:
-                waiting.append((session.name, session.name))
+                waiting.append((name, name))
             elif "locked" in states:
-                locked.append((f"{session.name}, locked", session.name))
+                locked.append((f"{name}, locked", name))
         none = [("no session takes scores", None)] if locked and not waiting else []
         return [*waiting, *none, *locked], waiting[0][1] if waiting else None
 

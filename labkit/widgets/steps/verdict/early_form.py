@@ -42,12 +42,16 @@ class EarlyForm(Form):
 
     def fill(self) -> None:
         """Look up the flights that are not locked; where one tastes alone, codes come first."""
+        sessions = self._book.sessions
+        waiting = {
+            name: [one for one in flights if one.state in ("planned", "being tasted")]
+            for name, flights in sessions.flights_by_session(under_way=True).items()
+        }
         options = [
-            (flight_name(flight), (session.name, flight.number))
-            for session in reversed(self._book.sessions.all())
-            for flight in self._book.sessions.flights(session.name)
-            if flight.state in ("planned", "being tasted")
-            and not self._book.sessions.plan(session.name).alone
+            (flight_name(flight), (name, flight.number))
+            for name, flights in reversed(waiting.items())
+            if flights and not sessions.plan(name).alone
+            for flight in flights
         ]
         follow_choices(self.fields["early"], options)
         self.result.value = said(

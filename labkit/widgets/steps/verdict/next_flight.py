@@ -264,8 +264,8 @@ class NextFlightView(NeedsBook, widgets.VBox):
     def _waits(self) -> bool:
         """Whether a flight of the coffee was planned."""
         client, coffee = self.coffee or ("", "")
-        planned = self._book.sessions.all(client=client, coffee=coffee) if coffee else ()
-        return any(self._book.sessions.flights(one.name) for one in planned)
+        sessions = self._book.sessions
+        return bool(coffee and sessions.flights_by_session(client=client, coffee=coffee))
 
     def _told(self, found: NextFlight, *, earlier: bool) -> list[Any]:
         """What was found, in words and pictures."""

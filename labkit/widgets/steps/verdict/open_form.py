@@ -99,16 +99,15 @@ class OpenForm(NeedsBook, widgets.VBox):
     def _look(self) -> None:
         """Offer the sessions with flights to open, the latest at first."""
         self._waiting, self._tasted = {}, {}
-        for session in self._book.sessions.all():
-            flights = self._book.sessions.flights(session.name)
+        for name, flights in self._book.sessions.flights_by_session(under_way=True).items():
             ready = [one for one in flights if one.state == "locked"]
             states = {one.state for one in flights}
             if "being tasted" in states and "planned" not in states:
-                self._tasted[session.name] = is_complete = self._is_complete(session.name)
+                self._tasted[name] = is_complete = self._is_complete(name)
                 if is_complete:
                     ready = [one for one in flights if one.state in ("locked", "being tasted")]
             if ready:
-                self._waiting[session.name] = ready
+                self._waiting[name] = ready
         sessions = [(name, name) for name in self._waiting]
         follow_choices(self.form.fields["session"], sessions, start=-1)
         self.early.fill()
@@ -162,8 +161,8 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.lost.show(chosen if is_lost else None)
         if self.history_fold.is_open:
             self.history.value = "".join(
-                f"<h4>{escape(session.name)}</h4>{openings(self._book, session.name)}"
-                for session in reversed(self._book.sessions.all())
+                f"<h4>{escape(name)}</h4>{openings(self._book, name)}"
+                for name in reversed(self._book.sessions.names())
             )
 
     def _describe(self, **_now: Any) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from html import escape
 from typing import Any, Final
 
@@ -15,34 +17,83 @@ from labkit.analysis import (
     RIGHT,
     SEED,
     Reading,
+    Remembered,
+    WaterMap,
     just_about_right,
     water_map,
     with_liking,
 )
 from labkit.book import BrewMethod, LabBook, LeftOut, Topic
-from labkit.errors import ReadingError
+from labkit.errors import BookError, LabkitError, ReadingError
 from labkit.present import decided, in_words, said_of_pour, say, side_of_right, trust_in
 from labkit.tasting import SCALES
 from labkit.water import PURE_WATER, Target, mix
 from labkit.widgets.parts import fields
-from labkit.widgets.parts.coffees import coffee_choices
-from labkit.widgets.parts.fields import Form, fold, said
+from labkit.widgets.parts.coffees import coffee_choices, first_of
+from labkit.widgets.parts.fields import Form, as_html, fold, said
 from labkit.widgets.parts.listening import compute_again, follow_book, follow_choices
+from labkit.widgets.parts.long_work import LongWork
 from labkit.widgets.parts.needs_book import NeedsBook
 from labkit.widgets.parts.water_map import WaterMapView
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm
-from labkit.workflow import Findings, Opened, opened
+from labkit.workflow import Findings, Opened, best_levels, opened
 
 _SHRINK: Final = "<style>.widget-html > .widget-html-content {min-width: 0}</style>"
 """A picture that scrolls sideways on a phone must not make the words beside it as wide."""
 
 SIDE_BY_SIDE: Final = "(all, side by side)"
 
+MOST_KEPT: Final = 6
+"""Readings that are kept with their pictures, so that a coffee looked at again is there at once."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ToDraw:
+    """Pictures that belong here."""
+
+    found: Any
+    """What was read."""
+
+    title: str = ""
+    """The coffee's name, where what was read does not hold it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """What was read of what is chosen, in words; its pictures come after."""
+
+    findings: Findings | None
+    """What the one score says; None of several side by side."""
+
+    map: WaterMap | None
+    """The map that comes with a recommendation that leaves something to choose."""
+
+    parts: tuple[str | _ToDraw, ...]
+    """Words as HTML, and between them what is to be drawn."""
+
+    @property
+    def to_draw(self) -> tuple[_ToDraw, ...]:
+        """What is to be drawn, in its order."""
+        return tuple(one for one in self.parts if isinstance(one, _ToDraw))
+
+    def with_pictures(self, pictures: Sequence[str]) -> list[str]:
+        """Words and pictures as HTML; what no picture is given for is left out.
+
+        Parameters
+        ----------
+        pictures : sequence of str
+            HTML of each, in their order.
+        """
+        drawn = iter(pictures)
+        return [one if isinstance(one, str) else next(drawn, "") for one in self.parts]
+
 
 class ReadingView(NeedsBook, widgets.VBox):
     """Choose a coffee and read what its scores say; it follows the choice.
 
-    What was left out of a coffee by a recorded choice stays so until another is recorded.
+    In a kernel it is read beside the page: `reading` and `findings` are None until that is done,
+    then the words are there, and the pictures follow. What was left out of a coffee by a recorded
+    choice stays so until another is recorded.
 
     Parameters
     ----------
@@ -50,7 +101,9 @@ class ReadingView(NeedsBook, widgets.VBox):
         Where the opened scores are, and where a choice to leave something out is recorded.
     picture : callable
         Takes what was read (a reading, readings side by side, a test of two waters, words checked)
-        and returns its pictures as HTML; ``title`` names the coffee.
+        and returns its pictures as HTML, in any thread; ``title`` names the coffee.
+    coffee : (str, str), optional
+        Client and name of the coffee to begin with; the first unless given.
 
     Attributes
     ----------
@@ -59,13 +112,24 @@ class ReadingView(NeedsBook, widgets.VBox):
         by the forms below.
     """
 
-    def __init__(self, book: LabBook, picture: Callable[..., str]) -> None:
+    def __init__(
+        self,
+        book: LabBook,
+        picture: Callable[..., str],
+        *,
+        coffee: tuple[str, str] | None = None,
+    ) -> None:
         self._book, self._picture = book, picture
         self.reading: Reading | None = None
         self.map = WaterMapView(pour=self._pour)
         self._base: BaseWaterForm | None = None
         self._recorded: tuple[Any, LeftOut] = (None, LeftOut())
-        self._shown: tuple[Any, list[Any]] = (None, [])
+        self._there: Opened | None = None
+        self._shown: Any = None
+        self._looks: Remembered[_Look] = Remembered(MOST_KEPT)
+        self._pictures: Remembered[list[str]] = Remembered(MOST_KEPT)
+        self._reads = LongWork("Reading the scores", is_short=True)
+        self._draws = LongWork("Drawing", is_short=True)
         self.findings: Findings | None = None
         self._stood: Any = None
         self._scales_of: Any = None
@@ -76,7 +140,7 @@ class ReadingView(NeedsBook, widgets.VBox):
         self.keep_scale.on_click(lambda _b: self._record_scale())
         self.form = Form(
             {
-                "coffee": fields.choice("Coffee", coffees, coffees[0][1] if coffees else None),
+                "coffee": fields.choice("Coffee", coffees, first_of(coffees, coffee)),
                 "attribute": fields.choice("Score", ["overall"], "overall"),
                 "scale": fields.choice("Scale", []),
             },
@@ -110,10 +174,8 @@ class ReadingView(NeedsBook, widgets.VBox):
         client, coffee = self.coffee
         sessions = self._book.sessions
         flights = sessions.opened_flights(client=client, coffee=coffee)
-        names = list(dict.fromkeys(one[0] for one in flights))
-        who = [sessions.session(name).tasters for name in names]
-        measured = [self._book.scores.measured_cups(name) for name in names]
-        return self.coffee, flights, who, measured, sessions.decisions(coffee, client=client)
+        mark = self._book.readings.marks(client=client, coffee=coffee)
+        return self.coffee, flights, mark, sessions.decisions(coffee, client=client)
 
     @property
     def coffee(self) -> tuple[str, str] | None:
@@ -127,7 +189,10 @@ class ReadingView(NeedsBook, widgets.VBox):
 
         Of the attribute that is read only those on the scale chosen.
         """
-        frame, scale = self._chosen().keep(self._opened().scores), self.form.fields["scale"].value
+        there = self._there
+        if there is None or (there.client, there.coffee) != self.coffee:
+            there = self._opened()
+        frame, scale = self._chosen().keep(there.scores), self.form.fields["scale"].value
         return frame if scale is None else _on_scale(frame, self.attribute, scale)
 
     @property
@@ -141,8 +206,13 @@ class ReadingView(NeedsBook, widgets.VBox):
         chosen: BrewMethod = self.form.fields["brew_method"].value
         return chosen
 
+    @property
+    def is_reading(self) -> bool:
+        """Whether the scores are being read just now."""
+        return self._reads.is_running
+
     def on_change(self, follow: Callable[[], Any]) -> None:
-        """Call ``follow`` after every change."""
+        """Call ``follow`` after every change, also when something else begins to be read."""
         self.form.on_change(follow)
 
     def refresh(self) -> None:
@@ -188,11 +258,11 @@ class ReadingView(NeedsBook, widgets.VBox):
     ) -> list[Any]:
         del scale, without_tasters, without_sessions, reason  # they may change with the coffee
         self._stood = self._standing()
+        self.reading = self.findings = self._shown = None
         if coffee is None:
-            self.reading = None
             self.button.layout.display = "none"
             return [said("The lab book has no coffee yet: add one first.")]
-        there = self._opened()
+        there = self._there = self._opened()
         if self._recorded[0] != coffee:
             self._take_up(there)
         chosen, recorded = self._chosen(), self._recorded[1]
@@ -205,27 +275,52 @@ class ReadingView(NeedsBook, widgets.VBox):
         self.keep_scale.layout.display = "none" if is_kept else ""
         read = (attribute, on_scale, brew_method, chosen)
         asked = (coffee, *read, mark_of(there.scores), mark_of(there.words))
-        if self._shown[0] != asked:
-            self.reading = self.findings = None
-            self._shown = (None, [])
-            self.map.show(None)
-            self.form.result.value = said("Reading the scores …")  # takes seconds: not the old ones
-            self._shown = (
+        try:
+            is_there, look = self._reads.result(
                 asked,
-                self._look(there, attribute, on_scale, brew_method, chosen),
+                lambda: self._looks.get(asked, lambda: _look(there, *read)),
+                self.form.refresh,
             )
-        self._show_map(there.coffee)
-        said_choice = said("" if is_new else say(recorded))
-        return [said_choice, *self._shown[1], self._records()]
-
-    def _show_map(self, coffee: str) -> None:
-        """The map that comes with a recommendation, or none."""
-        reading = self.reading
-        if reading is None or reading.recommended is None:
+        except LabkitError:
             self.map.show(None)
-            return
-        found = water_map(reading.scores, recommended=reading.recommended)
-        self.map.show(found if found.varied else None, coffee=coffee)
+            raise
+        if not is_there:
+            self.map.show(None)
+            return [said("Reading the scores …")]  # it takes seconds: not the old ones
+        self.findings = look.findings
+        self.reading = None if look.findings is None else look.findings.reading
+        self.map.show(look.map, coffee=there.coffee)
+        told = [said("" if is_new else say(recorded))]
+        return [*told, *self._drawn(asked, look, told), self._records()]
+
+    def _drawn(self, asked: Any, look: _Look, told: list[str]) -> list[str]:
+        """Words and pictures of a reading; the words stand alone while it is drawn."""
+        self._shown = asked
+
+        def draw() -> list[str]:
+            drawn = [self._drawing(one) for one in look.to_draw]
+            if look.findings is not None:  # kept, for the head of the page and the next dial
+                with suppress(BookError):
+                    best_levels(self._book, look.findings.coffee, client=look.findings.client)
+            return drawn
+
+        def put() -> None:
+            if self._shown == asked:
+                shown = self._drawn(asked, look, told)
+                self.form.result.value = as_html([*told, *shown, self._records()])
+
+        if not look.to_draw:
+            return look.with_pictures(())
+        try:
+            is_there, pictures = self._draws.result(
+                asked, lambda: self._pictures.get(asked, draw), put
+            )
+        except LabkitError as error:
+            return look.with_pictures([said(str(error), wrong=True)])
+        return look.with_pictures(pictures if is_there else [said("Drawing the pictures …")])
+
+    def _drawing(self, one: _ToDraw) -> str:
+        return self._picture(one.found, **({"title": one.title} if one.title else {}))
 
     def _take_up(self, there: Opened) -> None:
         """Leave out what the lab book says is left out of this coffee."""
@@ -244,34 +339,6 @@ class ReadingView(NeedsBook, widgets.VBox):
             tasters=tuple(now["without_tasters"].value),
             sessions=tuple(now["without_sessions"].value),
         )
-
-    def _look(
-        self,
-        there: Opened,
-        attribute: str,
-        scale: str | None,
-        brew_method: str,
-        chosen: LeftOut,
-    ) -> list[Any]:
-        """Words and pictures of what is chosen, then of the coffee's tests of two waters."""
-        shown: list[Any] = []
-        if attribute == SIDE_BY_SIDE:
-            side = there.read_each(brew_method=brew_method, left_out=chosen)
-            shown += [side, self._picture(side)]
-            tests = there.tests
-        else:
-            found = there.read(attribute, brew_method=brew_method, scale=scale, left_out=chosen)
-            self.reading, self.findings, tests = found.reading, found, found.tests
-            if found.words is not None:
-                shown += [found.words, self._picture(found.words, title=there.coffee)]
-            elif found.reading is not None:
-                shown += [found.reading, _effect(found)]
-                shown.append(_just_about_right(there.scored, found.reading))
-                shown += [self._picture(found.reading), _trust(found.reading)]
-        for test in tests:
-            shown += [f"<h3>Test of two waters, {escape(test.session)}</h3>", test]
-            shown.append(self._picture(test))
-        return shown
 
     def _offer(self, there: Opened, attribute: str) -> str:
         """Offer what this coffee has: scores and lists of words, tasters, sessions."""
@@ -347,6 +414,43 @@ class ReadingView(NeedsBook, widgets.VBox):
         decisions = self._book.sessions.decisions(coffee, client=client)
         rows = "".join(f"<li>{escape(decided(one))}</li>" for one in decisions)
         return f"<p>Recorded choices:</p><ul>{rows}</ul>" if rows else ""
+
+
+def _look(
+    there: Opened, attribute: str, scale: str | None, brew_method: str, chosen: LeftOut
+) -> _Look:
+    """Read what is chosen, then the coffee's tests of two waters; touches no widget."""
+    parts: list[Any] = []
+    found: Findings | None = None
+    if attribute == SIDE_BY_SIDE:
+        side = there.read_each(brew_method=brew_method, left_out=chosen)
+        parts += [side, _ToDraw(found=side)]
+        tests = there.tests
+    else:
+        found = there.read(attribute, brew_method=brew_method, scale=scale, left_out=chosen)
+        tests = found.tests
+        if found.words is not None:
+            parts += [found.words, _ToDraw(found=found.words, title=there.coffee)]
+        elif found.reading is not None:
+            parts += [found.reading, _effect(found)]
+            parts.append(_just_about_right(there.scored, found.reading))
+            parts += [_ToDraw(found=found.reading), _trust(found.reading)]
+    for test in tests:
+        parts += [f"<h3>Test of two waters, {escape(test.session)}</h3>", test]
+        parts.append(_ToDraw(found=test))
+    return _Look(
+        findings=found,
+        map=_map(None if found is None else found.reading),
+        parts=tuple(one if isinstance(one, _ToDraw) else as_html(one) for one in parts),
+    )
+
+
+def _map(reading: Reading | None) -> WaterMap | None:
+    """The map that comes with a recommendation, or none."""
+    if reading is None or reading.recommended is None:
+        return None
+    found = water_map(reading.scores, recommended=reading.recommended)
+    return found if found.varied else None
 
 
 def _effect(found: Findings) -> str:
