@@ -83,9 +83,9 @@ def whole_percent(chance: float) -> str:
 
 
 def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
-    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if the coordinate is told.
+    """``'Alkalinity is not told; kept at 15 mg/L, ...'``; empty if its level is told.
 
-    One that is moved all the same is said to be so: keeping it would likely give away more.
+    One of which the cups tell that it should move, but not how far, is said to be so.
 
     Parameters
     ----------
@@ -94,23 +94,19 @@ def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
     recommended : Recommendation
         The recommended water that it belongs to.
     """
-    if told.is_told:
+    if told.is_told and not told.anywhere:
         return ""
     words = COORDINATE[told.factor].words
-    kept = amount(told.factor, told.level).removeprefix(f"{words} ")
-    is_kept = recommended.is_kept(told.factor)
-    text = f"{words[0].upper()}{words[1:]} is not told"
-    if not is_kept:
-        text += (
-            f" (any level tasted may be the best); set to {kept}, where the expected score is "
-            "highest"
-        )
-    else:
-        text += f"; kept at {kept}"
+    name, kept = f"{words[0].upper()}{words[1:]}", _level(told.factor, told.level)
+    if told.is_told:
+        before = _level(told.factor, getattr(recommended.held, told.factor))
+        moved = f"{kept} is expected to score higher than {before}"
+        return f"{name}: {moved}, but any level tasted may be the best."
+    text = f"{name} is not told; kept at {kept}"
     if not told.was_varied:
         return f"{text}, where all cups had it."
     control = recommended.control
-    if is_kept and control is not None and getattr(control, told.factor) != told.level:
+    if control is not None and getattr(control, told.factor) != told.level:
         text += " as in the water that was confirmed"
     cost = told.may_cost or 0.0
     points = (
@@ -119,15 +115,20 @@ def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
     return f"{text}, which may cost {points}."
 
 
+def _level(factor: str, level: float) -> str:
+    return amount(factor, level).removeprefix(f"{COORDINATE[factor].words} ")
+
+
 def not_told(recommended: Recommendation) -> str:
-    """A sentence for each coordinate that is not told; empty if all are.
+    """A sentence for each coordinate whose level is not told; empty if all are.
 
     Parameters
     ----------
     recommended : Recommendation
         The recommended water.
     """
-    return " ".join(said_of_coordinate(one, recommended) for one in recommended.untold)
+    said = (said_of_coordinate(one, recommended) for one in recommended.coordinates)
+    return " ".join(filter(None, said))
 
 
 def source_of(recommended: Recommendation) -> str:
@@ -138,7 +139,7 @@ def source_of(recommended: Recommendation) -> str:
     recommended : Recommendation
         The recommended water.
     """
-    kept = [one for one in recommended.untold if recommended.is_kept(one.factor)]
+    kept = recommended.untold
     if len(kept) == len(recommended.coordinates):
         return "No change from the water held so far is likely enough to improve the cup: it stays."
     varied = any(one.may_cost is not None for one in kept)

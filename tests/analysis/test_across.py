@@ -211,8 +211,7 @@ def test_a_coordinate_that_a_coffee_does_not_tell_is_said_beside_its_loss(taste)
     assert (by_share.max() - by_share.min()).max() < 1e-9
 
 
-def test_only_what_stays_where_it_was_held_is_left_out_of_a_loss(across):
-    """A share that is not told and moved all the same costs points where it is left."""
+def test_only_what_is_not_told_is_left_out_of_a_loss(across):
     best = across.readings[0].best
     (share, *others) = best.factor_ranges
     waters = np.array([(0.9, 80.0, 20.0), (0.1, 80.0, 20.0)])
@@ -221,8 +220,7 @@ def test_only_what_stays_where_it_was_held_is_left_out_of_a_loss(across):
         return as_told(replace(best, factor_ranges=(replace(share, **said), *others)), waters)
 
     assert counted(is_told=True).tolist() == waters.tolist()
-    assert counted(is_told=False, is_kept=False).tolist() == waters.tolist()
-    kept = counted(is_told=False, is_kept=True)
+    kept = counted(is_told=False)
     assert (kept[:, 0] == best.target.mg_share).all()
 
 

@@ -153,13 +153,18 @@ def test_a_coordinate_kept_is_not_called_the_highest_and_a_cost_of_nothing_is_le
     told = [replace(one, is_told=True) for one in others]
     kept = replace(ratio.recommended, coordinates=(moot, *told))
     moved = replace(ratio.recommended, coordinates=(replace(moot, is_told=True), *told))
-    untold = replace(ratio.recommended, coordinates=(replace(moot, level=0.1), *told))
+    aside = replace(moot, is_told=True, anywhere=True, level=0.1)
+    anywhere = replace(ratio.recommended, coordinates=(aside, *told))
 
     assert "which may cost less than 0.1 points" in not_told(kept)
     assert source_of(kept).startswith("With what is not told kept, this water has the highest")
     assert source_of(moved).startswith("This water has the highest")
-    assert source_of(untold).startswith("This water has the highest")
-    assert "(any level tasted may be the best); set to 0.10, where" in not_told(untold)
+    assert source_of(anywhere).startswith("This water has the highest")
+    before = f"{ratio.recommended.held.mg_share:.2f}"
+    assert not_told(anywhere) == (
+        f"Mg share: 0.10 is expected to score higher than {before}, but any level tasted may be "
+        "the best."
+    )
 
 
 LED = {

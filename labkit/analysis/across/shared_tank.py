@@ -166,8 +166,8 @@ class _Known:
 
     @property
     def untold(self) -> tuple[str, ...]:
-        """Coordinates that varied, are not told and are left where they were held."""
-        return tuple(one.factor for one in self.best.factor_ranges if one.is_kept)
+        """Coordinates that varied and are not told."""
+        return tuple(one.factor for one in self.best.factor_ranges if not one.is_told)
 
     def drawn(self, waters: Floats) -> Floats:
         """Possible scores of some waters, jointly with every other call, shape (n_draws, n)."""
@@ -310,11 +310,8 @@ def _candidates(region: Any, own: Floats) -> Floats:
 
 
 def as_told(best: Best, waters: Floats) -> Floats:
-    """The waters with every coordinate that a coffee does not tell where it is kept.
-
-    One that is not told and moved all the same counts: leaving it would likely cost points.
-    """
-    told = [one.factor for one in best.factor_ranges if not one.is_kept]
+    """The waters with every coordinate that a coffee does not tell where it is kept."""
+    told = [one.factor for one in best.factor_ranges if one.is_told]
     kept = [place for place, name in enumerate(COORDINATES) if name not in told]
     waters = np.array(waters, dtype=np.float64)
     waters[:, kept] = as_coordinates(best.target)[0, kept]

@@ -97,9 +97,6 @@ class FactorRange:
     """Whether the scores say anything of this factor. If not, any level tasted may be the best,
     and ``best`` is one near which cups were tasted."""
 
-    is_kept: bool = False
-    """Whether it stays where it was held, as it is not told."""
-
     @property
     def edge(self) -> End | None:
         """Which end of the range tasted the best level is at; None if at none."""
@@ -342,7 +339,6 @@ def serve(best: Best, surface: Surface, recommended: Recommendation) -> Best:
                 lo=lo,
                 hi=hi,
                 is_told=one.is_told and now.is_told,
-                is_kept=not one.is_told or recommended.is_kept(one.factor),
             )
         )
     return replace(
@@ -403,7 +399,6 @@ def _ranges(surface: Surface, best: Floats, places: Floats) -> tuple[FactorRange
                 tasted_lo=factor.low,
                 tasted_hi=factor.high,
                 is_told=_is_told(surface, place),
-                is_kept=not _is_told(surface, place),
             )
         )
     return tuple(found)

@@ -112,11 +112,13 @@ class Told:
 
     is_told: bool
     """Whether they tell that moving it from where it was held betters the cup, or that it is well
-    where it was; never where any level tasted may be the best (95 %)."""
+    where it was. One that is not told stays where it was held."""
+
+    anywhere: bool
+    """Whether any level tasted may be the best (95 %), even if moving it likely betters the cup."""
 
     may_cost: float | None
-    """Points that this level is expected to give away against the best one; None if told, or never
-    varied."""
+    """Points that keeping it is expected to give away; None if told, or never varied."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,22 +196,6 @@ class Recommendation:
             That it does, as ``where`` has it; what is left is halved between both ends.
         """
         return _between(self.where, factor, chance)
-
-    def is_kept(self, factor: str) -> bool:
-        """Whether a coordinate is not told and stays where it was held.
-
-        One that is not told is moved where keeping it would likely give away too much.
-
-        Parameters
-        ----------
-        factor : str
-            One of ``labkit.water.COORDINATES``.
-        """
-        stays = getattr(self.held, factor)
-        return any(
-            one.factor == factor and not (one.was_varied and abs(one.level - stays) > 1e-6)
-            for one in self.untold
-        )
 
     @property
     def is_control(self) -> bool:
@@ -545,7 +531,7 @@ def _of_coordinates(
 ) -> tuple[Told, ...]:
     """What is told of each coordinate: it moved, or both ends of what was tasted are worse.
 
-    Nothing is where the best may lie anywhere in what was tasted.
+    That it is well where it was is not told where the best may lie anywhere in what was tasted.
     """
     told, rng = [], np.random.default_rng(SEED)
     for place, name in enumerate(COORDINATES):
@@ -554,7 +540,7 @@ def _of_coordinates(
         moved = bool(abs(best[place] - held[place]) > 1e-6)
         low, high = _between(where, name)
         anywhere = low <= tasted[:, place].min() + 1e-6 and high >= tasted[:, place].max() - 1e-6
-        is_told, may_cost = was_varied and moved and not anywhere, None
+        is_told, may_cost = was_varied and moved, None
         if was_varied and not is_told:
             line = np.tile(best, (len(levels), 1))
             line[:, place] = levels
@@ -569,6 +555,7 @@ def _of_coordinates(
                 level=float(best[place]),
                 was_varied=was_varied,
                 is_told=is_told,
+                anywhere=was_varied and anywhere,
                 may_cost=may_cost,
             )
         )

@@ -156,8 +156,11 @@ def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_las
     assert as_coordinates(beyond.held)[0].tolist() == [0.1, 100, 45]
 
 
-def test_a_coordinate_that_may_be_best_anywhere_is_not_told_however_likely_its_move():
-    """Seen: "alkalinity 50" called told beside "anywhere from 0 to 60", which was all tasted."""
+def test_a_coordinate_that_is_moved_says_so_where_any_level_may_be_the_best():
+    """Seen: "alkalinity 50" beside "anywhere from 0 to 60", which was all tasted, without a word.
+
+    What is not told stays where it was held: one that is moved is told in its direction alone.
+    """
     waters = [CONTROL, (0.2, 60, 10), (0.8, 60, 40), (0.2, 140, 50), (0.8, 140, 10)]
     frame = tasted(waters, best=(0.3, 80.0, 50.0), effect=2.0)
 
@@ -166,15 +169,13 @@ def test_a_coordinate_that_may_be_best_anywhere_is_not_told_however_likely_its_m
 
     assert found.range_of("hardness_mg_l_caco3") == (60, 140)
     assert hardness.level != CONTROL[1]
-    assert not hardness.is_told
-    assert hardness.may_cost > 0
-    assert not found.is_kept("hardness_mg_l_caco3")
-    assert alkalinity.is_told
+    assert (hardness.is_told, hardness.anywhere, hardness.may_cost) == (True, True, None)
+    assert "but any level tasted may be the best" in not_told(found)
+    assert (alkalinity.is_told, alkalinity.anywhere) == (True, False)
     assert found.range_of("alkalinity_mg_l_caco3")[0] > 10
-    for one in read_coffee(frame).best.factor_ranges:
-        covers = (one.lo, one.hi) == (one.tasted_lo, one.tasted_hi)
-        assert not (one.is_told and covers)
-    assert not share.is_told or found.range_of("mg_share") != (0.2, 0.8)
+    for one in found.untold:
+        assert one.level == getattr(found.held, one.factor)
+    assert share.anywhere == (found.range_of("mg_share") == (0.2, 0.8))
 
 
 def test_headline_next_flight_stop_and_table_of_coffees_name_the_same_water(sweep):
