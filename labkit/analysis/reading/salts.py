@@ -200,7 +200,9 @@ def _fit(scores: Scores, told: SaltsReading, curve: Floats) -> MixedFit:
         if float(np.abs(np.asarray(np.linalg.qr(wider, mode="r"))[-1, -1])) > _INDEPENDENT:
             fixed = wider
     if fixed.shape[1] >= len(fixed):
-        raise ReadingError("scores must be more than what is fitted to them. Taste more cups.")
+        raise ReadingError(
+            "scores must be more than what is fitted to them. Taste more cups.", field="scores"
+        )
     share = scores.frame[told.share].to_numpy(dtype=np.float64)
     factor = Factor(name=told.share, low=np.nanmin(share), high=np.nanmax(share))
     coded = np.nan_to_num(factor.to_coded(share))[:, None]
