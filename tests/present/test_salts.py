@@ -42,6 +42,9 @@ def test_a_difference_is_said_with_the_best_its_leads_and_what_is_not_told(clear
         ": all chloride scored highest, but compared with all at once no other water here is "
         "clearly below it. More cups must show which is best."
     )
+    once = say(replace(found, mixed_once=True))
+    assert once.startswith(said)
+    assert "a slip in a jug looks like its salts" in once
 
 
 def test_no_difference_is_said_with_what_would_have_been_seen(clear):

@@ -63,6 +63,9 @@ class SaltsReading(Shown):
     """Difference between two of the waters that would have been seen with 80 % chance; infinite
     where none that fits on the scale would have been."""
 
+    mixed_once: bool
+    """Whether each water was mixed and brewed once: a slip in a jug looks like its salts."""
+
     n_scores: int
     """Scores that were read."""
 
@@ -169,6 +172,7 @@ def _read(
         ),
         pairs=pd.DataFrame(columns=["recipe", "level", "other", "other_level", "difference", "p"]),
         detectable_points=None,
+        mixed_once=not (scores.frame[own].groupby("recipe")["bowl"].nunique() > 1).any(),
         n_scores=int(own.sum()),
         n_tasters=int(scores.frame.loc[own, "taster"].nunique()),
     )
