@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gc
+import importlib.util
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
 from collections.abc import Generator
@@ -20,6 +22,12 @@ MOST_PROCESSES = 9
 """The longest files take as long however many processes there are."""
 
 BYTECODE = PROJECT / ".pytest_cache" / "bytecode"
+
+LIBRARIES = (
+    "scipy.stats, statsmodels.formula.api",
+    "sqlalchemy.orm, alembic.command, matplotlib.pyplot, ipywidgets, jupyterlab.labapp",
+)
+"""Most of what the tests import, in two halves that take equally long to compile."""
 
 IN_CI = os.environ.get("LABKIT_CI") == "1"
 
@@ -54,6 +62,22 @@ def keep_bytecode_apart() -> None:
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # none if it was the flag -B
     os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix = str(BYTECODE)
     sys.dont_write_bytecode = False
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Compile the libraries of a new environment before this run's processes are started.
+
+    All of them would do so at the same time and throw all but one result away: some 10 s each.
+    """
+    is_first = not hasattr(session.config, "workerinput")
+    if not is_first or not session.config.getoption("numprocesses", default=None):
+        return
+    library = importlib.util.find_spec("statsmodels")
+    if library and Path(importlib.util.cache_from_source(str(library.origin))).exists():
+        return
+    halves = [subprocess.Popen([sys.executable, "-c", f"import {half}"]) for half in LIBRARIES]
+    for half in halves:
+        half.wait()
 
 
 @pytest.hookimpl(wrapper=True)

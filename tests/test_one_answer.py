@@ -436,7 +436,7 @@ def test_a_blend_has_the_same_litres_everywhere_and_makes_what_is_stated(book, s
         size, unit = amount.split()
         assert float(size) / (1000 if unit == "mL" else 1) == litres["tap"]
         assert f"tap {amount}" in words_of(to_html(recipe))
-        in_report = doses_html(card.recipes, card.base_name)
+        in_report = doses_html(card.recipes, card.base_name).replace("\N{NO-BREAK SPACE}", " ")
         assert re.findall(r">([\d.]+ m?L)<", in_report.split(">tap<")[1])[at] == amount
         doses = recipe.portions if salts else recipe.doses
         brought = sum(

@@ -5,6 +5,7 @@ from .asked import remarks as remarks
 from .asked import say as say
 from .asked import to_html as to_html
 from .bottles import figures_html as figures_html
+from .bottles import grams_of as grams_of
 from .cautions import CAUTIONS as CAUTIONS
 from .cautions import cautions_for as cautions_for
 from .curve import trust_in as trust_in

@@ -50,6 +50,17 @@ def _weighing_remarks(weighing: Weighing) -> tuple[str, ...]:
     )
 
 
+def grams_of(weighing: Weighing) -> str:
+    """What to weigh, to the balance's last digit: headline, figures and sheet print this.
+
+    Parameters
+    ----------
+    weighing : Weighing
+        What to weigh for one bottle.
+    """
+    return f"{weighing.mass_g:.{digits_of(weighing.balance_g)}f}"
+
+
 @to_html.register
 def _weighing(weighing: Weighing) -> str:
     cautions = cautions_for("weighing", [weighing.salt])
@@ -75,9 +86,8 @@ def figures_html(value: object) -> str:
 
 @figures_html.register
 def _weighing_figures(weighing: Weighing) -> str:
-    digits = digits_of(weighing.balance_g)
     rows = [
-        ("weigh", f"{weighing.mass_g:.{digits}f} g"),
+        ("weigh", f"{grams_of(weighing)} g"),
         ("make up to", f"{figure(weighing.volume_ml, 5)} mL, with pure water"),
         ("purity counted", f"{100 * weighing.purity:.1f} %"),
         ("one digit of the balance is", f"{figure(weighing.error_percent, 2)} %"),

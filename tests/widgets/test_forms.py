@@ -53,10 +53,15 @@ def press(button):
 
 
 def test_the_grams_shown_are_those_of_common_practice():
-    """1.469 g/L of the dihydrate for 1 mg/L CaCO3 a mL: common practice, and IUPAC weights."""
-    form = ConcentrateForm()
+    """1.469 g/L of the dihydrate for 1 mg/L CaCO3 a mL: common practice, and IUPAC weights.
 
-    assert "<b>1.469 g</b>" in form.result.value
+    Headline and fold say what the balance can show, and the same.
+    """
+    form = ConcentrateForm()
+    for balance_g, grams in ((0.01, "1.47"), (0.001, "1.469"), (0.1, "1.5")):
+        form.fields["balance_g"].value = balance_g
+        assert f"<b>{grams} g</b>" in form.result.value
+        assert f">{grams} g</td>" in form.result.value
 
 
 @pytest.mark.parametrize("label", ["CaCl2·2H2O", "MgSO4·7H2O", "NaHCO3"])

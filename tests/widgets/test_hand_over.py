@@ -172,7 +172,7 @@ def test_bottles_of_another_strength_are_dosed_as_much_less_and_the_card_says_wh
     """By hand: five times as strong takes a fifth of 60, 20 and 40 mL, and 5 · 1.469 g/L."""
     card.form.fields["strength"].value = 5.0
     assert doses(card)[["calcium", "magnesium", "bicarbonate"]].tolist() == [12.0, 4.0, 8.0]
-    assert "CaCl2·2H2O, 7.34 g/L; 1 mL in 1 L adds 5 mg/L hardness" in card.files.a4.html
+    assert "CaCl2·2H2O, 7.344 g/L; 1 mL in 1 L adds 5 mg/L hardness" in card.files.a4.html
     assert "are left" not in card.form.result.value  # those are not the shelf's
 
 

@@ -206,7 +206,10 @@ class Recommendation:
             One of ``labkit.water.COORDINATES``.
         """
         stays = getattr(self.held, factor)
-        return any(one.factor == factor and abs(one.level - stays) < 1e-6 for one in self.untold)
+        return any(
+            one.factor == factor and not (one.was_varied and abs(one.level - stays) > 1e-6)
+            for one in self.untold
+        )
 
     @property
     def is_control(self) -> bool:

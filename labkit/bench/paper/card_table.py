@@ -118,7 +118,10 @@ def right_if(low: float, high: float) -> str:
 
 
 def made_of(recipe: Recipe) -> dict[str, str]:
-    """What each bottle holds, as on its label, or each salt by its name and purity."""
+    """What each bottle holds, as on its label, or each salt by its name and purity.
+
+    Grams are of the salt as labelled, impurities left out.
+    """
     if isinstance(recipe, TankMixing):
         return {
             p.salt.label: f"{p.salt.name}, counted as {100 * p.purity:g} % pure"
@@ -128,7 +131,7 @@ def made_of(recipe: Recipe) -> dict[str, str]:
     for bottle, salt_label, what, strength in _bottle_rows(recipe):
         held.setdefault(bottle, [salt_label]).append(f"{strength:.3g} mg/L {what}")
     weighed = {
-        dose.concentrate.name: f"{dose.concentrate.strength_g_l:.2f} g/L"
+        dose.concentrate.name: f"{dose.concentrate.strength_g_l * dose.concentrate.purity:.3f} g/L"
         for dose in recipe.doses
         if isinstance(dose.concentrate, Concentrate)
     }

@@ -126,7 +126,10 @@ def doses_html(recipes: tuple[Recipe, ...], base_name: str) -> str:
     """What to pour for each volume, how, what to read then, and the cautions beside both."""
     salts = isinstance(recipes[-1], TankMixing)
     frame = recipe_frame(recipes, kits=list(DROP_KITS.values())[:1])
-    rows = [(row["item"], *row["amounts"]) for row in pour_rows(recipes, base_name)]
+    rows = [
+        (row["item"], *(amount.replace(" ", "\N{NO-BREAK SPACE}") for amount in row["amounts"]))
+        for row in pour_rows(recipes, base_name)
+    ]
     rows += made_rows(recipes)
     steps = "".join(f"<li>{escape(one)}</li>" for one in steps_of(recipes[-1], base_name))
     return (

@@ -11,7 +11,7 @@ from typing import Any
 
 from labkit.bench.paper.sheet import Sheet, render
 from labkit.errors import SheetError
-from labkit.present import CAUTIONS, cautions_for, made_figures, ml_of, remarks
+from labkit.present import CAUTIONS, cautions_for, grams_of, made_figures, ml_of, remarks
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
 from labkit.water import (
     PURE,
@@ -222,7 +222,7 @@ def weighing_sheet(weighings: Sequence[Weighing], *, lab_book: str = "") -> Shee
             "salt": weighing.salt.label,
             "purity": f"{100 * weighing.purity:.4g} %",
             "volume": f"{weighing.volume_ml:g}",
-            "grams": f"{weighing.mass_g:.{digits_of(weighing.balance_g)}f}",
+            "grams": grams_of(weighing),
             "about": _about(weighing),
             "remarks": remarks(weighing),
         }

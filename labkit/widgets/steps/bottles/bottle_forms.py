@@ -12,7 +12,7 @@ import ipywidgets as widgets
 
 from labkit.book import LabBook, Topic
 from labkit.errors import ConcentrateError
-from labkit.present import CAUTIONS, beware, cautions_for, figures_html, remarks
+from labkit.present import CAUTIONS, beware, cautions_for, figures_html, grams_of, remarks
 from labkit.water import (
     DROP_DOUBT_PERCENT,
     SALTS,
@@ -195,7 +195,7 @@ class ConcentrateForm(Form):
         warned = "".join(said(f"Note: {sentence}") for sentence in remarks(weighing))
         shown: list[Any] = [
             '<p style="font-size:1.3em;margin:.5rem 0">Weigh '
-            f"<b>{weighing.exact_g:.3f} g</b> of {escape(self.salt.label)}, dissolve it in part "
+            f"<b>{grams_of(weighing)} g</b> of {escape(self.salt.label)}, dissolve it in part "
             f"of the water, make up to <b>{volume_ml:g} mL</b>.</p>",
             warned,
             beware(cautions_for("weighing", [self.salt])),

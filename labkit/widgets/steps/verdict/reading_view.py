@@ -128,8 +128,8 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._shown: Any = None
         self._looks: Remembered[_Look] = Remembered(MOST_KEPT)
         self._pictures: Remembered[list[str]] = Remembered(MOST_KEPT)
-        self._reads = LongWork("Reading the scores", is_short=True)
-        self._draws = LongWork("Drawing", is_short=True)
+        self._reads = LongWork("Reading the scores", kind="reading")
+        self._draws = LongWork("Drawing", kind="drawing")
         self.findings: Findings | None = None
         self._stood: Any = None
         self._scales_of: Any = None
