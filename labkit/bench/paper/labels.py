@@ -367,7 +367,7 @@ def _labels(
             field="first_free",
         )
     if not labels:
-        raise SheetError("labels must be at least one, got none. Choose what to label.")
+        raise SheetError("at least one label must be asked for, got none. Choose what to label.")
     pages: list[list[dict[str, Any]]] = []
     for index, label in enumerate(labels, start=first_free - 1):
         sheet, x, y = paper.place(index)
