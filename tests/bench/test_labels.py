@@ -111,5 +111,5 @@ def test_labels_that_do_not_fit_are_refused(fixed_plan):
         cup_labels(fixed_plan, paper=PAPER, first_free=7)
     with pytest.raises(SheetError, match="copies must be at least 1"):
         cup_labels(fixed_plan, copies=0)
-    with pytest.raises(SheetError, match="labels must be at least one"):
+    with pytest.raises(SheetError, match="at least one label must be asked for"):
         bottle_labels([])

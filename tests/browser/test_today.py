@@ -83,6 +83,9 @@ def test_every_step_fits_the_screen_and_comes_from_this_machine(workbook_server,
     open_today(page, workbook_server)
     assert "token" not in page.url
 
+    head = page.locator(".lk-today-head").inner_text()
+    assert "Lab book: demo" in head
+    assert str(workbook_server.demo_book) not in head
     for step in STEPS:
         go(page, step)
         page.wait_for_timeout(500)
@@ -91,6 +94,8 @@ def test_every_step_fits_the_screen_and_comes_from_this_machine(workbook_server,
         assert f"lk-step-{step}" in shown.get_attribute("class")
         wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
         assert wide <= 0, step
+        cut = page.locator(".lk-step .lk-scrolls:visible")  # tables and pictures fit too
+        assert cut.all_inner_texts() == [], step
         picture(page, f"today-{step}-{width}")
     assert page.locator(".jp-InputArea:visible, .CodeMirror, .cm-editor").count() == 0
     own = (workbook_server.url, "data:", "blob:")

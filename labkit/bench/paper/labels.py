@@ -368,7 +368,7 @@ def _labels(
         )
     if not labels:
         raise SheetError(
-            "labels must be at least one, got none. Choose what to label.", field="labels"
+            "at least one label must be asked for, got none. Choose what to label.", field="labels"
         )
     pages: list[list[dict[str, Any]]] = []
     for index, label in enumerate(labels, start=first_free - 1):
