@@ -12,7 +12,7 @@ import sys
 import time
 import urllib.request
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -38,6 +38,13 @@ CHROMIUM_FLAGS = (
     # No other machine has a part in any test, whatever a page asks for.
     "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost",
 )
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """Look for examples in docstrings in labkit only, not once more in every module of tests."""
+    found = yield
+    return [one for one in found if type(one).__name__ != "DoctestModule"]
 
 
 # ------------------------------------------------------------------------------- PostgreSQL

@@ -28,7 +28,6 @@ from .model.mixed import MixedFit as MixedFit
 from .model.mixed import fit_mixed as fit_mixed
 from .model.noted import Note as Note
 from .model.scores import compares_salts as compares_salts
-from .model.scores import gather_both as gather_both
 from .model.scores import gather_scores as gather_scores
 from .model.scores import most_used as most_used
 from .model.surface import Surface as Surface
@@ -98,7 +97,6 @@ from .reading.panel import TasterKind as TasterKind
 from .reading.panel import check_panel as check_panel
 from .reading.repeat_noise import RepeatNoise as RepeatNoise
 from .reading.salts import SaltsReading as SaltsReading
-from .reading.salts import read_salts as read_salts
 from .reading.special_scales import ENOUGH_SHARE as ENOUGH_SHARE
 from .reading.special_scales import ENOUGH_TASTERS as ENOUGH_TASTERS
 from .reading.special_scales import SIDES as SIDES

@@ -40,6 +40,7 @@ from .stock.needs import take_reserved as take_reserved
 from .store.changes import Changes as Changes
 from .store.changes import Topic as Topic
 from .store.columns import name_key as name_key
+from .store.opening import take_as_it_is as take_as_it_is
 from .store.records import Attribute as Attribute
 from .store.records import BrewMethod as BrewMethod
 from .store.records import Client as Client

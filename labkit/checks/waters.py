@@ -14,8 +14,10 @@ from labkit.water import (
     CACO3_G_MOL,
     INDEX,
     IONS,
+    TASTED_FROM,
     Concentrate,
     ConstantSet,
+    Target,
     Totals,
     Water,
     WaterTable,
@@ -34,6 +36,7 @@ from labkit.water import (
     steel_guidance,
     strength_needed_g_l,
     viscosity_mpa_s,
+    weigh_out,
 )
 
 PQ373 = "IPhreeqc 3.7.3, its phreeqc.dat"
@@ -138,6 +141,20 @@ def _steel(rest: str) -> float:
     return math.nan if limit is None else limit
 
 
+def _salts(rest: str) -> float:
+    """An ion of a water of 80 mg/L hardness whose share of sulfate is asked for (mg/L)."""
+    share, ion = rest.split(":")
+    target = Target(
+        mg_share=0.5,
+        hardness_mg_l_caco3=80,
+        alkalinity_mg_l_caco3=0,
+        sulfate_share=float(share),
+    )
+    labels = ("CaCl2·2H2O", "MgCl2·6H2O", "CaSO4·2H2O", "MgSO4·7H2O")
+    made = weigh_out(target, list(map(salt, labels)), volume_l=1000, balance_g=0.001)
+    return made.reached.ions_mg_l[ion]
+
+
 def _pure_in_air(rest: str) -> float:
     if rest == "pH":
         return float(equilibrate(Totals.of_ions(_ions()), co2_atm=AIR_CO2_ATM).ph[0])
@@ -160,6 +177,8 @@ _PUBLISHED: dict[str, Callable[[str], float]] = {
     "air": _pure_in_air,
     "gypsum": _gypsum,
     "steel": _steel,
+    "salts": _salts,
+    "tasted": lambda rest: TASTED_FROM[rest].level_mg_l,
     "density": lambda rest: density_kg_l(float(rest)),
     "viscosity": lambda rest: viscosity_mpa_s(float(rest)),
 }

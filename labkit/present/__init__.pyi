@@ -12,6 +12,7 @@ from .curve import trust_in as trust_in
 from .curve import warnings_of as warnings_of
 from .doses import made_figures as made_figures
 from .doses import ml_of as ml_of
+from .html import ROWS_AS_LISTS as ROWS_AS_LISTS
 from .html import beware as beware
 from .html import folded as folded
 from .html import notes as notes

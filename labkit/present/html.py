@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,8 +19,24 @@ _CELL = "padding:0.15em clamp(0.25em,1vw,0.7em);vertical-align:top;text-align:"
 _RULE = ";border-bottom:1px solid color-mix(in srgb, currentColor 35%, transparent)"
 _NUMBER = re.compile(r"[+−-]?\d|none$|out of reach$|$")
 _LONGEST_LINE = 60
-_MANY = 5
-"""Columns beyond which a phone shows each row as a list, its headings beside the figures."""
+_FEW, _SHORT = 4, 30
+"""Columns that a phone shows side by side, or letters of all headings together; of a wider table it
+shows each row as a list, the headings beside the figures."""
+
+ROWS_AS_LISTS: Final = """@media screen and (max-width: 40rem) {
+table.lk-many, .lk-many > :is(caption, tbody), .lk-many tr, .lk-many :is(th, td)
+  {display: block; min-width: 0 !important}
+.lk-many thead {position: absolute; width: 1px; height: 1px; overflow: hidden;
+  clip-path: inset(50%)}
+.lk-many tbody tr {padding: .35rem 0;
+  border-top: 1px solid color-mix(in srgb, currentColor 35%, transparent)}
+.lk-many tbody th {font-weight: 600 !important}
+.lk-many td {display: flex; justify-content: space-between; gap: 1rem; text-align: right !important}
+.lk-many td::before {content: attr(data-head); text-align: left}
+.lk-many td:empty {display: none}
+}
+"""
+"""The style by which it does."""
 
 
 def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]) -> str:
@@ -51,11 +67,13 @@ def table(caption: str, head: Sequence[object], rows: Iterable[Sequence[object]]
         # Over the names of the rows stands no heading, and none that is empty.
         for cell in (('th scope="col"' if str(text) else "td"),)
     )
-    heads = [str(text) if len(head) > _MANY else "" for text in head]
+    names = [str(text) for text in head]
+    is_wide = len(names) > _FEW and sum(map(len, names)) > _SHORT
+    heads = names if is_wide else [""] * len(names)
     lines = "".join(f"<tr>{_line(row, sides, heads)}</tr>" for row in body)
     # As wide as its caption where there is room; on a phone no figure is pushed out of sight.
     wide = f";min-width:min(100%,{0.55 * min(len(caption), _LONGEST_LINE):.0f}em)"
-    many = ' class="lk-many"' * (len(head) > _MANY)
+    many = ' class="lk-many"' * is_wide
     return (
         f'<table{many} style="{_TABLE}{wide}">'
         f'<caption style="{_CAPTION}">{escape(caption)}</caption>'

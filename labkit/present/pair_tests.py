@@ -19,7 +19,7 @@ from labkit.analysis import (
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes, p_text
 from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS
-from labkit.water import COORDINATES, describe, levels_of, percent
+from labkit.water import COORDINATES, SALT_SHARES, describe, levels_of, percent, share_text
 
 
 @to_html.register
@@ -43,7 +43,21 @@ def pair_of(test: PairReading) -> tuple[str, str]:
     """
     one, two = map(levels_of, test.targets)
     apart = [name for name, a, b in zip(COORDINATES, one, two, strict=True) if a != b]
-    return describe(one, apart), describe(two, apart)
+    salts = [name for name in SALT_SHARES if len({getattr(t, name) for t in test.targets}) > 1]
+    first, second = (
+        ", ".join(
+            [
+                *([describe(levels, apart)] if apart else []),
+                *(_salt_words(name, getattr(target, name)) for name in salts),
+            ]
+        )
+        for levels, target in zip((one, two), test.targets, strict=True)
+    )
+    return first, second
+
+
+def _salt_words(name: str, share: float | None) -> str:
+    return "salts as the bottles give them" if share is None else share_text(name, share)
 
 
 @say.register

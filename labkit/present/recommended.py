@@ -7,7 +7,7 @@ from typing import Final
 
 from labkit.analysis import Level, Recommendation, SecondOpinion, Told
 from labkit.present.asked import say
-from labkit.water import COORDINATE, amount, percent
+from labkit.water import COORDINATE, amount
 
 LEAST_SAID: Final = 0.05
 """Points below which the digit that is said would read as nothing."""
@@ -71,14 +71,15 @@ def at_most(points: float) -> str:
 
 
 def whole_percent(chance: float) -> str:
-    """A chance rounded down: 96.9 is not yet 97.
+    """A chance rounded down: 96.9 is not yet 97, and nothing is ever sure.
 
     Parameters
     ----------
     chance : float
         Between 0 and 1.
     """
-    return f"{int(100 * chance + 1e-9)} %"
+    whole = int(100 * chance + 1e-9)
+    return f"{whole} %" if whole < 100 else "more than 99 %"
 
 
 def said_of_coordinate(told: Told, recommended: Recommendation) -> str:
@@ -158,12 +159,10 @@ def _second_opinion(second: SecondOpinion) -> str:
     text = (
         f"The second-order surface alone would choose {second.leader.text} ({second.expected:.2f})"
     )
+    ours, theirs = whole_percent(second.ours), whole_percent(second.theirs)
     if second.disagrees:
         return (
-            f"{text}, and the two ways of reading the scores disagree: this one is "
-            f"{percent(second.ours)} sure of its own, the surface {percent(second.theirs)}. Taste "
-            "both side by side."
+            f"{text}, and the two ways of reading the scores disagree: this one is {ours} sure of "
+            f"its own, the surface {theirs}. Taste both side by side."
         )
-    return (
-        f"{text}; neither is sure of its own ({percent(second.ours)} and {percent(second.theirs)})."
-    )
+    return f"{text}; neither is sure of its own ({ours} and {theirs})."

@@ -26,7 +26,7 @@ def _salts(found: SaltsReading) -> str:
     if found.kind is VerdictKind.UNKNOWN:
         return (
             f"These cups cannot tell {pair} apart ({where}; {found.n_scores} scores of "
-            f"{len(found.levels)} waters): taste them once more."
+            f"{len(found.levels)} waters): taste them again."
         )
     if found.kind is VerdictKind.NOTHING:
         return f"{_nothing(found)} ({where}; {_p(found)}). {_would_show(found)}"
@@ -37,8 +37,8 @@ def _salts(found: SaltsReading) -> str:
     )
     if not len(told):
         return (
-            f"{head}{best} scored highest, but compared with all at once no other water here is "
-            "told from it. More cups must show which is best."
+            f"{head}{best} scored highest, but compared with all at once no other water here "
+            f"is clearly below it. More cups must show which is best.{_mixed_once(found)}"
         )
     leads = [
         f"{row['difference']:.1f} points ({row['lo']:.1f} to {row['hi']:.1f}) above "
@@ -48,8 +48,8 @@ def _salts(found: SaltsReading) -> str:
     text = f"{head}{best} is best, {_listed(leads, 'and')}."
     if found.not_told_from:
         others = [_level(found, one) for one in found.not_told_from]
-        text += f" It is not told from {_listed(others, 'or')}."
-    return text
+        text += f" It is not clearly above {_listed(others, 'or')}."
+    return text + _mixed_once(found)
 
 
 @to_html.register
@@ -82,6 +82,15 @@ def salts_html(reading: Reading) -> str:
         return ""
     head = "<p>The salts, compared at the same hardness and alkalinity:</p>"
     return head + "".join(map(to_html, reading.salts))
+
+
+def _mixed_once(found: SaltsReading) -> str:
+    if not found.mixed_once:
+        return ""
+    return (
+        " Each water was mixed and brewed once, and a slip in a jug looks like its salts: taste "
+        "them once more, mixed anew, before you rely on it."
+    )
 
 
 def _where(found: SaltsReading) -> str:

@@ -66,8 +66,13 @@ def jupyter_command(
     notebook : str, optional
         The one to show first.
     """
-    # Voila's own extension would list and run every notebook, and serve pictures beside them.
-    extensions = {"voila.server_extension": False, "labkit.setup.page_server": True}
+    # Voila's own extension would list and run every notebook, and serve pictures beside them. That
+    # of language servers asks npm and R, before anything answers, for what nobody uses here.
+    extensions = {
+        "voila.server_extension": False,
+        "jupyter_lsp": False,
+        "labkit.setup.page_server": True,
+    }
     return [
         str(python),
         "-m",

@@ -30,6 +30,10 @@ from labkit.setup.opening import PAGE, page_address
 LEFT_AFTER_S: Final = 120.0
 """How long the kernel of a page lives that nobody is connected to: over a short sleep."""
 
+WARM_AFTER_S: Final = 10.0
+"""How long after a page was sent the kernel of the next one is started: the browser and the page's
+own kernel are at work till then, on a laptop with few cores."""
+
 LOOK_EVERY_S: Final = 20.0
 """How often the server looks for such kernels."""
 
@@ -101,6 +105,9 @@ class PageKernels:
             if self._warm is not None and self._warm in self._kernels:
                 return
             kernel_id = await ensure_async(self._kernels.start_kernel(**options))
+            # From now on it is handed out: a page that cannot wait is soonest served by this one,
+            # as another would only compete with it.
+            self._warm = str(kernel_id)
             client = self._kernels.get_kernel(kernel_id).client()
             client.start_channels()
             try:
@@ -108,7 +115,6 @@ class PageKernels:
                 client.execute(WARM_UP, silent=True, store_history=False)
             finally:
                 client.stop_channels()
-            self._warm = str(kernel_id)
 
     async def end_left(self) -> None:
         """End the kernels of pages that were closed some time ago."""
@@ -138,7 +144,8 @@ class Page(TornadoVoilaHandler):  # type: ignore[misc]
             raise HTTPError(404)
         self.set_header("Content-Security-Policy", SECURITY)
         await super().get(path)
-        _keep_warm(self.settings["labkit_page_kernels"], self.settings["labkit_page_root"])
+        kernels, root = (self.settings[f"labkit_page_{name}"] for name in ("kernels", "root"))
+        asyncio.get_running_loop().call_later(WARM_AFTER_S, _keep_warm, kernels, root)
 
 
 class ToThePage(JupyterHandler):

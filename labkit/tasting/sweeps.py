@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -55,6 +55,30 @@ class Sweep(Shown):
 
     held: Mapping[str, float]
     """The other coordinates, and shares of the salts where asked for, at their one level."""
+
+    def holding(
+        self, *, sulfate_share: float | None = None, potassium_share: float | None = None
+    ) -> Sweep:
+        """The same sweep with a share of the salts held, whichever bottles there are.
+
+        Parameters
+        ----------
+        sulfate_share, potassium_share : float, optional
+            By charge, 0 to 1; what the bottles give unless it is said.
+
+        Examples
+        --------
+        >>> sweep = ratio_sweep((0, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+        >>> [one.salts_text for one in sweep.holding(sulfate_share=0).targets]
+        ['all chloride', 'all chloride']
+        """
+        given = {"sulfate_share": sulfate_share, "potassium_share": potassium_share}
+        shares: dict[str, Any] = {name: one for name, one in given.items() if one is not None}
+        return replace(
+            self,
+            targets=tuple(replace(target, **shares) for target in self.targets),
+            held=MappingProxyType({**self.held, **shares}),
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row a water: its number, the three coordinates, Ca:Mg in words, shares asked for."""
@@ -313,7 +337,8 @@ def check_reachable(
         except DosingError as error:
             refused.append((target, error))
     if refused:
-        named = "; ".join(target.text for target, _ in refused)
+        of_salts = sweep.varied[0].name in SALT_SHARE  # the rest is the same in all of them
+        named = "; ".join(target.salts_text if of_salts else target.text for target, _ in refused)
         # The remedy that serves them all: the water that bears the least of this base.
         start = base.base if isinstance(base, StartWater) else base
         _, worst = min(refused, key=lambda one: largest_base_share(one[0], start))

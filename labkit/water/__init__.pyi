@@ -71,6 +71,7 @@ from .dosing.nearest import differences as differences
 from .dosing.nearest import thinned_for as thinned_for
 from .dosing.nearest import within_reach as within_reach
 from .dosing.reach import largest_base_share as largest_base_share
+from .dosing.shares import open_shares as open_shares
 from .dosing.spread import Spread as Spread
 from .dosing.tables import WaterTable as WaterTable
 from .figures import counted as counted

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from labkit.analysis import Note
 from labkit.analysis.across.coffees import Untold, read_across
-from labkit.analysis.across.shared_tank import LossStatus, Tasted, one_water
+from labkit.analysis.across.shared_tank import LossStatus, Tasted, as_told, one_water
 from labkit.analysis.reading.coffee import read_coffee
 from labkit.analysis.reading.unread import WhyUnread
 from labkit.analysis.region import Region
@@ -207,6 +209,21 @@ def test_a_coordinate_that_a_coffee_does_not_tell_is_said_beside_its_loss(taste)
     assert found.target == one.recommended.water
     by_share = found.candidates.dropna().groupby("mg_share")["loss"]
     assert (by_share.max() - by_share.min()).max() < 1e-9
+
+
+def test_only_what_stays_where_it_was_held_is_left_out_of_a_loss(across):
+    """A share that is not told and moved all the same costs points where it is left."""
+    best = across.readings[0].best
+    (share, *others) = best.factor_ranges
+    waters = np.array([(0.9, 80.0, 20.0), (0.1, 80.0, 20.0)])
+
+    def counted(**said):
+        return as_told(replace(best, factor_ranges=(replace(share, **said), *others)), waters)
+
+    assert counted(is_told=True).tolist() == waters.tolist()
+    assert counted(is_told=False, is_kept=False).tolist() == waters.tolist()
+    kept = counted(is_told=False, is_kept=True)
+    assert (kept[:, 0] == best.target.mg_share).all()
 
 
 def test_points_of_two_scales_are_never_added(frame):

@@ -6,8 +6,8 @@ import warnings
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from labkit.analysis import Note
@@ -66,7 +66,7 @@ def test_the_f_test_of_a_complete_block_is_the_analysis_of_variance():
 def test_without_components_it_is_least_squares():
     """Against statsmodels' OLS."""
     score, fixed, who, _ = complete_block()
-    theirs = sm.OLS(score, fixed).fit()
+    theirs = OLS(score, fixed).fit()
 
     fit = fit_mixed(score, fixed, [], who)
     contrast = fit.effects.contrast(np.array([0.0, 1, 0, -1]))
@@ -87,7 +87,7 @@ def test_without_components_the_f_test_is_least_squares_at_few_degrees_of_freedo
         fixed = np.column_stack([np.ones(q + 1 + spare), rng.normal(size=(q + 1 + spare, q))])
         score = 2 * fixed[:, -1] + rng.normal(size=len(fixed))
         weights = np.eye(q + 1)[1:]
-        theirs = sm.OLS(score, fixed).fit().f_test(weights)
+        theirs = OLS(score, fixed).fit().f_test(weights)
 
         test = fit_mixed(score, fixed, [], np.full(len(score), "1")).effects.f_test(weights)
 

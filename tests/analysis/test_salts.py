@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import ttest_rel
 
+from labkit.analysis.across.coffees import read_across
 from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import compares_salts, gather_both, gather_scores
 from labkit.analysis.reading.coffee import read_attributes, read_coffee
@@ -36,6 +37,8 @@ def test_a_clear_difference_is_found_with_the_best_and_its_leads(clear):
     assert found.levels["mean"].is_monotonic_decreasing
     assert (found.at.mg_share, found.at.hardness_mg_l_caco3) == (0.5, 80)
     assert (found.n_scores, found.n_tasters) == (48, 8)
+    assert not found.mixed_once
+    assert read(clear[clear["flight"] == 1]).mixed_once
 
 
 def test_two_waters_once_each_are_a_paired_t_test():
@@ -116,6 +119,8 @@ def test_where_only_salts_were_compared_that_is_the_answer(clear):
     assert reading.salts[0].kind is VerdictKind.FOUND
     with pytest.raises(ReadingError, match="salts that differed"):
         gather_scores(clear)
+    (among_others,) = read_across(clear).readings
+    assert among_others.verdict.unread.why is WhyUnread.ONLY_SALTS
 
 
 def test_each_comparison_is_read_from_its_own_flights(clear):

@@ -7,10 +7,10 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 from statsmodels.genmod.cov_struct import Exchangeable
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
+from statsmodels.regression.linear_model import OLS
 
 from labkit.analysis import Note
 from labkit.analysis.reading import words as words_module
@@ -314,7 +314,7 @@ def test_balance_and_interval_are_those_of_ordinary_least_squares_for_one_taster
     given = 3 + np.sign(np.rint((33 - levels) / 14 + rng.normal(0, 0.5, len(levels))))
     found = balance_acidity(answers(levels, given))
     design = np.column_stack([np.ones(31), levels, levels**2])
-    fit = sm.OLS(given - 3, design).fit()
+    fit = OLS(given - 3, design).fit()
     at = np.linspace(5, 65, 60_001)
     band = fit.get_prediction(np.column_stack([np.ones(len(at)), at, at**2])).summary_frame()
     held = at[(band["mean_ci_lower"] <= 0) & (band["mean_ci_upper"] >= 0)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import matplotlib as mpl
 import matplotlib.pyplot as plt
 import numpy as np
@@ -349,3 +351,15 @@ def test_ratio_words_are_calcium_first(share, words):
 def test_narrow_ranges_get_finer_ratios():
     assert ratio_ticks(0, 1) == [0, 0.25, 0.5, 0.75, 1]
     assert ratio_ticks(0.25, 0.5) == [0.25, pytest.approx(1 / 3), 0.5]
+
+
+def test_pictures_may_be_drawn_in_any_thread_and_no_notebook_knows_of_them(ratio):
+    before, figures = dict(mpl.rcParams), plt.get_fignums()
+    alone = reading_pictures(ratio)
+
+    with ThreadPoolExecutor(3) as threads:
+        together = list(threads.map(lambda _turn: reading_pictures(ratio), range(3)))
+
+    assert together == [alone] * 3
+    assert dict(mpl.rcParams) == before
+    assert plt.get_fignums() == figures

@@ -10,8 +10,7 @@ from contextlib import closing
 
 import pytest
 
-from labkit.book import LabBook
-from labkit.book.store.opening import take_as_it_is
+from labkit.book import LabBook, take_as_it_is
 from labkit.errors import BookError, LabkitError
 from tests.book.samples import SESSION, score_all, start_tasting
 from tests.book.test_folders import fill

@@ -43,7 +43,8 @@ class Held:
     def end(self) -> None:
         """Let go of everything."""
         self._ends.close()
-        self.__init__()
+        self._browser = self.lab = None
+        self._contexts = {}
 
 
 held = Held()

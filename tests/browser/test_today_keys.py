@@ -66,7 +66,18 @@ def press(page, name, key="Enter"):
     page.keyboard.press(key)
 
 
-def test_a_job_from_an_own_book_to_the_verdict_by_keyboard_alone(workbook_server, new_tab):
+def seal(page, part, button, offered):
+    """Plan by keys and wait for the bench sheet; what was offered before is no passphrase of it."""
+    press(page, "Suggest a passphrase")
+    passphrase = page.locator(f".lk-part-{part} p[role=status] strong:visible")
+    expect(passphrase).not_to_have_text(offered, timeout=WAIT_MS)
+    text = passphrase.inner_text()
+    with page.expect_download(timeout=WAIT_MS):
+        press(page, button)
+    return text
+
+
+def test_a_job_from_an_own_book_to_the_card_by_keyboard_alone(workbook_server, new_tab):
     page = new_tab(width=1280)
     open_today(page, workbook_server)
     following = page.locator(".lk-today-next")
@@ -93,12 +104,19 @@ def test_a_job_from_an_own_book_to_the_verdict_by_keyboard_alone(workbook_server
     page.get_by_text("Ratio sweep, for 1000 mL").wait_for(timeout=WAIT_MS)
     enter(page, "Who tastes?", ", ".join(PANEL))
     page.get_by_text("24 cups to taste").wait_for(timeout=WAIT_MS)
-    press(page, "Suggest a passphrase")
-    offered = page.locator("strong:visible").first
-    offered.wait_for(timeout=WAIT_MS)
-    passphrase = offered.inner_text()
-    press(page, "Plan and seal")
+    passphrase = seal(page, "seal", "Plan and seal", "none yet")
     goes_on_to("Mix flight 1")
+    press(page, "Mix flight 1")
+    page.wait_for_function("document.activeElement.type === 'password'", timeout=WAIT_MS)
+    enter(page, "Passphrase of the plan", passphrase)
+    with page.expect_download(timeout=WAIT_MS) as sheet:
+        press(page, "Hand over the bench sheet")
+    assert "MgCl2" in sheet.value.path().read_text()
+    press(page, "This flight is mixed")
+    goes_on_to("0 of 4 tasters have scored")
+    page.wait_for_function(  # not lost with the button that went away
+        "document.activeElement.matches('.lk-part-paper .lk-message')", timeout=WAIT_MS
+    )
 
     taste(workbook_server.demo_book.with_name("by-keys.db"), passphrase)
     goes_on_to("Lock and open flight 1")
@@ -112,3 +130,19 @@ def test_a_job_from_an_own_book_to_the_verdict_by_keyboard_alone(workbook_server
     press(page, "Lock and open")
     page.locator(".lk-part-says strong").first.wait_for(timeout=WAIT_MS)
     goes_on_to("Plan the hardness dial")
+
+    press(page, "Look for what to taste next")
+    page.locator(".lk-part-next ol li").first.wait_for(timeout=WAIT_MS)
+    page.locator(".lk-part-next").get_by_text("24 cups to taste").wait_for(timeout=WAIT_MS)
+    seal(page, "next", "Plan and seal", "none yet")
+    goes_on_to("Mix flight 1")
+
+    press(page, "Plan a test of two waters")
+    page.locator(".lk-part-confirm").get_by_text("2 jugs").wait_for(timeout=WAIT_MS)
+    seal(page, "confirm", "Seal this test", "none yet")
+
+    press(page, "Hand over")
+    page.locator(".lk-part-card iframe").wait_for(timeout=WAIT_MS)
+    with page.expect_download(timeout=WAIT_MS) as card:
+        press(page, "Page to print")
+    assert card.value.suggested_filename.endswith("-card-page.html")

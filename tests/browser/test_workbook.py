@@ -87,6 +87,7 @@ def test_scores_survive_a_kernel_restart_and_the_result_notebook_reads_them(work
 
     panel(page).get_by_role("tab", name="Progress and lock").click()
     panel(page).get_by_role("button", name="Lock this flight").click()
+    page.wait_for_timeout(500)  # no hand is as quick: the same button pressed so soon is a slip
     panel(page).get_by_role("button", name="Lock it anyway").click()  # scores are missing
     panel(page).get_by_text(re.compile("Flight 1 is locked with")).wait_for()
     picture(page, "locked-1280")

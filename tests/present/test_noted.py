@@ -52,11 +52,6 @@ SENTENCES = (
         "Scores of a cup as it cooled (cool, hot) are averaged: they are one cup, not several.",
     ),
     (
-        noted(Note.SALTS_APART, n=12),
-        "12 scores are of flights that compare salts: they are read by themselves, as the curve "
-        "knows waters by Ca:Mg, hardness and alkalinity alone.",
-    ),
-    (
         noted(Note.HELD, name=HARDNESS, level=80.0),
         "Every cup had hardness 80 mg/L: these scores say nothing about other levels of hardness.",
     ),

@@ -36,12 +36,15 @@ def test_a_difference_is_said_with_the_best_its_leads_and_what_is_not_told(clear
         found,
         pairs=found.pairs.assign(p=found.pairs["p"].where(found.pairs["other_level"] != 0.5, 0.2)),
     )
-    assert say(near).endswith(". It is not told from 50 % sulfate.")
+    assert say(near).endswith(". It is not clearly above 50 % sulfate.")
     alike = replace(found, pairs=found.pairs.assign(p=0.2))
     assert say(alike).endswith(
-        ": all chloride scored highest, but compared with all at once no other water here is told "
-        "from it. More cups must show which is best."
+        ": all chloride scored highest, but compared with all at once no other water here is "
+        "clearly below it. More cups must show which is best."
     )
+    once = say(replace(found, mixed_once=True))
+    assert once.startswith(said)
+    assert "a slip in a jug looks like its salts" in once
 
 
 def test_no_difference_is_said_with_what_would_have_been_seen(clear):
@@ -69,7 +72,7 @@ def test_what_cannot_be_told_is_said_so():
 
     assert say(found) == (
         f"These cups cannot tell chloride and sulfate apart ({WATER}; 3 scores of 3 waters): taste "
-        "them once more."
+        "them again."
     )
     assert "all chloride" in to_html(found)
 

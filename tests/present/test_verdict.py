@@ -13,7 +13,7 @@ from labkit.analysis.reading.coffee import leaving_out, read_attributes, read_co
 from labkit.analysis.reading.verdict import Enlarged, Lead, Verdict, VerdictKind
 from labkit.present import best_of, in_words, say, to_html
 from labkit.present.reading import how_read, in_short
-from labkit.present.recommended import how_sure, not_told, source_of
+from labkit.present.recommended import how_sure, not_told, source_of, whole_percent
 from labkit.present.verdict import best_range, best_sentence, ranges_of, tasted_range
 from labkit.water import Target
 from tests.analysis.conftest import tasted
@@ -258,3 +258,11 @@ def test_a_range_of_one_value_is_said_as_one_value():
     assert in_words(row) == (
         "all (9 scores): best found; best Mg share 0.40 (0.30 to 0.50), best hardness 160"
     )
+
+
+def test_no_chance_is_stated_as_certain():
+    assert [whole_percent(chance) for chance in (0.969, 0.99, 1.0)] == [
+        "96 %",
+        "99 %",
+        "more than 99 %",
+    ]

@@ -126,6 +126,7 @@ def test_jupyterlab_serves_this_machine_only_and_no_notebook_to_tasters():
     (extensions,) = (word for word in command if "jpserver_extensions" in word)
     assert "'voila.server_extension': False" in extensions  # it would list and run every notebook
     assert "'labkit.setup.page_server': True" in extensions
+    assert "'jupyter_lsp': False" in extensions  # it would ask npm and R first
     assert "--VoilaConfiguration.file_allowlist=[]" in command
     assert "--LabApp.extension_manager=readonly" in command
 

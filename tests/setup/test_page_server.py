@@ -76,6 +76,24 @@ def test_a_page_gets_the_warm_kernel_and_the_next_one_another(clock):
     asyncio.run(play())
 
 
+def test_a_page_that_comes_while_a_kernel_warms_up_gets_that_one(clock):
+    own = Kernels()
+    kernels = PageKernels(own)
+
+    async def play():
+        taken = []
+
+        async def wait_for_ready(timeout):
+            taken.append(await kernels.start_kernel())
+
+        own.wait_for_ready = wait_for_ready
+        await kernels.warm_up()
+        assert taken == list(own.running)  # one kernel imports, not two side by side
+        assert await kernels.start_kernel() != taken[0]
+
+    asyncio.run(play())
+
+
 def test_kernels_of_closed_pages_end_and_those_of_notebooks_and_open_pages_do_not(clock):
     own = Kernels()
     kernels = PageKernels(own)

@@ -18,9 +18,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from labkit.book import Attribute, LabBook
+from labkit.book import Attribute, LabBook, take_as_it_is
 from labkit.book.stock.needs import JUG_ML, take_doses
-from labkit.book.store.opening import take_as_it_is
 from labkit.errors import BookError, LockError, SealError
 from labkit.tasting import SCALES, plan_tasting, ratio_sweep, session_waters
 from labkit.tasting.preparation import bench_plan

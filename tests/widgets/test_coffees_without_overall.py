@@ -69,13 +69,19 @@ def book(tmp_path_factory):
         yield book
 
 
-@pytest.mark.parametrize("before", ["scored", "only words"])
-@pytest.mark.parametrize("coffee", COFFEES)
-def test_every_form_takes_every_coffee(book, before, coffee):
+@pytest.fixture(scope="module")
+def forms(book):
+    """Made once, as on the page: whatever coffee was there before, they take the next one."""
     view = ReadingView(book, lambda _found, **_more: "")
     flight = NextFlightView(book, view, lambda _suggestion, _reading: "")
     confirm = ConfirmForm(book, view, bench_sheet)
-    card = CardForm(book, lambda *_a, **_k: None, BaseWaterForm(book))
+    return view, flight, confirm, CardForm(book, lambda *_a, **_k: None, BaseWaterForm(book))
+
+
+@pytest.mark.parametrize("before", ["scored", "only words"])
+@pytest.mark.parametrize("coffee", COFFEES)
+def test_every_form_takes_every_coffee(forms, before, coffee):
+    view, flight, confirm, card = forms
 
     view.form.fields["coffee"].value = ("Fennmark", before)
     view.form.fields["coffee"].value = ("Fennmark", coffee)

@@ -193,6 +193,26 @@ def test_a_sweep_of_salts_shows_its_fields_and_what_to_mind(book, sweep_form):
     assert {one.salt_shares == {} for one in sweep_form.waters} == {True}
 
 
+def test_the_salts_of_any_sweep_can_be_held_where_the_bottles_leave_a_choice(book):
+    form = SweepForm(
+        coffee_choices(book),
+        check=lambda sweep: sweep_doses(sweep, book.stock.concentrates()),
+        best_of=lambda _client, _coffee: {},
+        book=book,
+    )
+    assert form.fields["sulfate_share"].layout.display == "none"
+    book.stock.add_bottle("gypsum", salt="CaSO4·2H2O", weighed_g=1.72, volume_ml=1000)
+    form.refresh()
+
+    assert form.fields["sulfate_share"].layout.display == ""
+    assert form.fields["potassium_share"].layout.display == "none"  # one bicarbonate
+    assert {one.sulfate_share for one in form.waters} == {None}
+    form.fields["sulfate_share"].value = "all chloride"
+    assert {one.sulfate_share for one in form.waters} == {0}
+    form.fields["sulfate_share"].value = "0 1"
+    assert "Chloride to sulfate must be one share" in form.notes["sulfate_share"].value
+
+
 def test_a_missing_salt_is_said_and_the_nearest_sweep_taken(book):
     form = SweepForm(
         coffee_choices(book),

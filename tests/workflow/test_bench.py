@@ -9,6 +9,7 @@ from labkit.errors import BookError, SealError
 from labkit.tasting import ratio_sweep
 from labkit.workflow import plan_session, prepare_flights, record_doses
 from tests.book.faults import failing_to_store
+from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
 
 PASSPHRASE = "only the preparer"
@@ -18,8 +19,7 @@ SWEEP = ratio_sweep((0, 0.5, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=4
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
-    with LabBook(tmp_path / "book.db") as book:
-        fill(book)
+    with LabBook(copy_book(tmp_path / "book.db", fill)) as book:
         yield book
 
 

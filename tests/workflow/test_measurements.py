@@ -23,6 +23,7 @@ from labkit.workflow import (
     record_scores,
     replan,
 )
+from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
 
 PASSPHRASE = "only the preparer"
@@ -31,8 +32,7 @@ SWEEP = ratio_sweep((0, 0.5, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=4
 
 @pytest.fixture
 def book(tmp_path):
-    with LabBook(tmp_path / "book.db") as book:
-        fill(book)
+    with LabBook(copy_book(tmp_path / "book.db", fill)) as book:
         yield book
 
 

@@ -13,6 +13,7 @@ from labkit.tasting import SCALES, hardness_dial, ratio_sweep
 from labkit.water import Target
 from labkit.workflow import plan_pair_test, plan_session, replan
 from tests.book.faults import failing_to_store
+from tests.tasted import copy_book
 from tests.widgets.plans.helpers import HELD, TAP, fill
 
 PASSPHRASE = "only the preparer"
@@ -23,8 +24,7 @@ PEOPLE = ("Ada", "Bo")
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
-    with LabBook(tmp_path / "book.db") as book:
-        fill(book)
+    with LabBook(copy_book(tmp_path / "book.db", fill)) as book:
         yield book
 
 

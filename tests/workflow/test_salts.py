@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 
 from labkit.analysis import VerdictKind
+from labkit.analysis.pair_tests.answers import confirmed_water
 from labkit.bench import bench_sheet, coffee_report, sweep_doses
 from labkit.book import LabBook
 from labkit.errors import PlanError, SweepError
-from labkit.present import known_of, sure_of
+from labkit.present import known_of, pair_of, sure_of
 from labkit.tasting import anion_sweep, cation_sweep, nearest_sweep, ratio_sweep
 from labkit.water import COORDINATES, SALT_SHARES, Target, levels_of
 from labkit.workflow import (
@@ -18,6 +19,7 @@ from labkit.workflow import (
     make_card,
     next_flight,
     open_flights,
+    plan_pair_test,
     plan_session,
     read,
     record_scores,
@@ -109,6 +111,25 @@ def test_the_doses_of_a_sweep_differ_in_the_salts_alone(book):
     assert "differs too" not in page
 
 
+def test_salts_that_go_along_with_a_ratio_are_said_and_held_when_asked(book):
+    """With gypsum and chlorides on the shelf, the fewest bottles tie sulfate to calcium."""
+    bottles = book.stock.concentrates()
+    sweep = ratio_sweep(hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
+    free, held = sweep_doses(sweep, bottles), sweep_doses(sweep.holding(sulfate_share=0), bottles)
+
+    assert "the sulfate share is 0.00 to 1.00" in free._repr_html_()
+    assert "salts change too" not in held._repr_html_()
+    assert held.to_frame()["reached_sulfate_share"].tolist() == [0] * 5
+    assert held.sweep.held["sulfate_share"] == 0
+    planned = plan_session(
+        book, "Coffee A", held.sweep, tasters=TASTERS, passphrase=PASSPHRASE, cups_per_flight=6
+    )
+    assert {one.target.sulfate_share for one in planned.session.waters} == {0}
+    # Where the bottles leave no choice, there is nothing to hold.
+    few = [one for one in bottles if one.name not in ("gypsum", "epsom", "potash")]
+    assert "salts change too" not in sweep_doses(sweep, few)._repr_html_()
+
+
 def test_from_sweep_to_card_by_the_verbs(book):
     planned = tasted(book, anion_sweep(**AT), "anions", by_anion, cups_per_flight=6)
 
@@ -188,3 +209,25 @@ def test_a_card_of_a_typed_water_says_how_near_its_salts_come(tmp_path):
     assert not card.reach.is_exact
     assert card.reach.target.sulfate_share == pytest.approx(0.5)
     assert card.recipes[0].reached.salt_shares["sulfate_share"] == pytest.approx(0.5, abs=0.003)
+
+
+def test_a_test_of_two_salts_is_told_by_them_and_confirms_no_hardness(book):
+    chloride, sulfate = (Target(**AT, sulfate_share=share) for share in (0.0, 1.0))
+    planned = plan_pair_test(
+        book, "Coffee A", chloride, sulfate, tasters=TASTERS, passphrase=PASSPHRASE, sets=2
+    )
+    key = {row.blind_code: row for one in planned.preparation.opened for row in one.rows}
+    (asked,) = planned.session.attributes
+    marks = planned.servings.assign(attribute=asked.name)
+    marks["score"] = [int(key[code].target == chloride) for code in marks["blind_code"]]
+    record_scores(book, planned.session.name, marks)
+    lock_flights(book, planned.session.name)
+    open_flights(book, planned.session.name, PASSPHRASE)
+
+    (test,) = read(book, "Coffee A").tests
+
+    assert set(test.targets) == {chloride, sulfate}
+    assert set(pair_of(test)) == {"all chloride", "all sulfate"}
+    assert test.result.p_value < 0.05
+    scores = book.scores.opened_scores(coffee="Coffee A")
+    assert confirmed_water(scores) is None

@@ -11,6 +11,7 @@ from labkit.errors import BookError, LabkitError, LockError, PlanError, ScaleErr
 from labkit.tasting import ratio_sweep
 from labkit.workflow import lock_flights, open_flights, plan_session, record_scores
 from tests.book.faults import failing_to_store
+from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
 
 PASSPHRASE, OTHER = "only the preparer", "seven small spoons"
@@ -21,8 +22,7 @@ ASKED = {"overall": "liking 1-9", "acidity": "intensity 0-15", "words": ["floral
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles."""
-    with LabBook(tmp_path / "book.db") as book:
-        fill(book)
+    with LabBook(copy_book(tmp_path / "book.db", fill)) as book:
         yield book
 
 

@@ -24,6 +24,7 @@ from labkit.workflow import (
     where_it_stands,
 )
 from tests.book.samples import add_all_bottles
+from tests.tasted import copy_book, nothing
 
 CLIENT, COFFEE, PASSPHRASE = "Client A", "Coffee A", "only the preparer"
 TASTERS = ["Ada", "Bo"]
@@ -33,7 +34,7 @@ DIAL = hardness_dial((40, 80, 120), mg_share=0.5, alkalinity_mg_l_caco3=40)
 
 @pytest.fixture
 def book(tmp_path):
-    with LabBook(tmp_path / "book.db") as book:
+    with LabBook(copy_book(tmp_path / "book.db", nothing)) as book:
         yield book
 
 

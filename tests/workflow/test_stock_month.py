@@ -24,6 +24,7 @@ from labkit.workflow import (
     record_doses,
 )
 from tests.book.faults import failing_to_store
+from tests.tasted import copy_book
 from tests.widgets.plans.helpers import fill
 
 PASSPHRASE = "only the preparer"
@@ -39,8 +40,7 @@ SALTS = {
 @pytest.fixture
 def book(tmp_path):
     """A lab book with a coffee, tasters and three bottles of a litre."""
-    with LabBook(tmp_path / "book.db") as book:
-        fill(book)
+    with LabBook(copy_book(tmp_path / "book.db", fill)) as book:
         yield book
 
 
@@ -246,8 +246,7 @@ def test_nothing_that_is_stored_or_shown_before_the_key_opens_depends_on_the_dra
     """Same plan, twelve draws that hold other duplicates: rows, sizes, and the shelf are equal."""
     seen, drawn = set(), set()
     for n in range(12):
-        with LabBook(tmp_path / f"{n}.db") as book:
-            fill(book)
+        with LabBook(copy_book(tmp_path / f"{n}.db", fill)) as book:
             planned = plan_session(
                 book,
                 "Coffee A",

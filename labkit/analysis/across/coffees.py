@@ -18,7 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.noted import Note
-from labkit.analysis.model.scores import Scores, gather_scores
+from labkit.analysis.model.scores import Scores, gather_both
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.reading.best import Best, FactorRange, best_to_serve, recommended_of
 from labkit.analysis.reading.coffee import SEED
@@ -387,9 +387,12 @@ def _read(
     if frame is None:
         return nothing(Unread(why=WhyUnread.NOT_OPEN))
     try:
-        scores = gather_scores(frame, attribute, brew_method=brew_method)
+        scores, of_salts = gather_both(frame, attribute, brew_method=brew_method)
     except ReadingError as error:
         return nothing(Unread(why=WhyUnread.REFUSED, error=str(error)))
+    if scores is None:
+        n = 0 if of_salts is None else len(of_salts.score)
+        return nothing(Unread(why=WhyUnread.ONLY_SALTS, n_scores=n))
     refusal = nothing_to_fit(scores)
     if refusal is not None:
         return nothing(refusal, scores)

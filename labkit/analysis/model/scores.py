@@ -225,7 +225,28 @@ def gather_both(
 ) -> tuple[Scores | None, Scores | None]:
     """Scores for the surface, and those of flights that compare salts; None where there are none.
 
-    Parameters and errors are those of `gather_scores`.
+    Parameters
+    ----------
+    frame : DataFrame
+        The scores frame: one row a score, joined to its water.
+    attribute : str
+        What was scored.
+    brew_method, scale, stage : str, optional
+        Which to read, as for `gather_scores`.
+    without_tasters, without_sessions : sequence of str
+        Left out by choice.
+    beside : sequence of Scores
+        Scores of other attributes of the same coffee.
+
+    Returns
+    -------
+    waters, salts : Scores or None
+        Those of each kind of flight.
+
+    Raises
+    ------
+    ReadingError
+        As `gather_scores`.
     """
     missing = [name for name in NEEDED if name not in frame.columns]
     if missing:

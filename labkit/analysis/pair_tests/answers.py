@@ -7,7 +7,7 @@ one' (1); the scale's name is the method. Only a set with exactly one marked cup
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -39,7 +39,7 @@ from labkit.analysis.region import water_target
 from labkit.errors import PlanError, ReadingError
 from labkit.shown import Shown
 from labkit.tasting import ALPHA, CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
-from labkit.water import COORDINATES, Target
+from labkit.water import COORDINATES, SALT_SHARES, Target, levels_of
 
 _NOTHING_CHOSEN = "no preference"
 
@@ -205,6 +205,7 @@ def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
         position=positions,
         is_control=yes_or_no(marks["is_control"]).eq(True),
         **dict(zip(COORDINATES, waters.T, strict=True)),
+        **{name: numbers(marks[name]) for name in SALT_SHARES if name in marks.columns},
     )
     must_be_filled(marks, ("session", "flight", "taster", "position", "water", "attribute"), "mark")
     groups = marks.groupby(["session", "scale", "attribute"], sort=False)
@@ -245,6 +246,8 @@ def confirmed_water(frame: pd.DataFrame) -> Target | None:
         return None
     confirmed = None
     for one in tests:
+        if levels_of(one.targets[0]) == levels_of(one.targets[1]):
+            continue  # they differed in their salts alone
         for leader, other in (one.targets, one.targets[::-1]):
             answer = one.answer_on(leader, other)
             if answer is None:
@@ -257,8 +260,9 @@ def confirmed_water(frame: pd.DataFrame) -> Target | None:
 
 
 def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> PairReading:
+    shares = [name for name in SALT_SHARES if name in marks.columns]
     recipes = marks.groupby("water", sort=True).agg(
-        {**dict.fromkeys(COORDINATES, "first"), "is_control": "max"}
+        {**dict.fromkeys((*COORDINATES, *shares), "first"), "is_control": "max"}
     )
     if len(recipes) != 2:
         raise ReadingError(
@@ -280,10 +284,18 @@ def _read(session: str, method: str, question: str, marks: pd.DataFrame) -> Pair
         session=session,
         method=method,
         question=question,
-        targets=(water_target(levels[0]), water_target(levels[1])),
+        targets=(
+            replace(water_target(levels[0]), **_asked(recipes[shares].iloc[0])),
+            replace(water_target(levels[1]), **_asked(recipes[shares].iloc[1])),
+        ),
         sets=sets,
         **read(method, sets, (first, second)),
     )
+
+
+def _asked(shares: pd.Series[float]) -> dict[str, Any]:
+    """What was asked of a water's salts, by name."""
+    return {str(name): float(share) for name, share in shares.items() if np.isfinite(share)}
 
 
 def _answer(method: str, rows: pd.DataFrame, stronger: str) -> dict[str, object]:

@@ -63,6 +63,9 @@ class SaltsReading(Shown):
     """Difference between two of the waters that would have been seen with 80 % chance; infinite
     where none that fits on the scale would have been."""
 
+    mixed_once: bool
+    """Whether each water was mixed and brewed once: a slip in a jug looks like its salts."""
+
     n_scores: int
     """Scores that were read."""
 
@@ -169,6 +172,7 @@ def _read(
         ),
         pairs=pd.DataFrame(columns=["recipe", "level", "other", "other_level", "difference", "p"]),
         detectable_points=None,
+        mixed_once=not (scores.frame[own].groupby("recipe")["bowl"].nunique() > 1).any(),
         n_scores=int(own.sum()),
         n_tasters=int(scores.frame.loc[own, "taster"].nunique()),
     )
@@ -200,7 +204,9 @@ def _fit(scores: Scores, told: SaltsReading, curve: Floats) -> MixedFit:
         if float(np.abs(np.asarray(np.linalg.qr(wider, mode="r"))[-1, -1])) > _INDEPENDENT:
             fixed = wider
     if fixed.shape[1] >= len(fixed):
-        raise ReadingError("scores must be more than what is fitted to them. Taste more cups.")
+        raise ReadingError(
+            "scores must be more than what is fitted to them. Taste more cups.", field="scores"
+        )
     share = scores.frame[told.share].to_numpy(dtype=np.float64)
     factor = Factor(name=told.share, low=np.nanmin(share), high=np.nanmax(share))
     coded = np.nan_to_num(factor.to_coded(share))[:, None]

@@ -108,7 +108,21 @@ class Belief:
         """Score expected of the leader, and the ends of its 90 % interval."""
         if self.recommended is not None:
             return self.recommended.expected, self.recommended.low, self.recommended.high
-        return float(self.posterior.mean[self.leader]), *self.posterior.interval(self.leader)
+        return self.stated(self.leader)
+
+    def stated(self, place: int) -> tuple[float, float, float]:
+        """Score expected of one of the posterior's recipes, and the ends of its 90 % interval.
+
+        None of them lies beyond the ends of the scale.
+
+        Parameters
+        ----------
+        place : int
+            Which recipe.
+        """
+        told = (self.posterior.mean[place], *self.posterior.interval(place))
+        expected, low, high = np.clip(told, self.scale.lowest, self.scale.highest).tolist()
+        return expected, low, high
 
     @property
     def n_tasters(self) -> int:
@@ -194,7 +208,8 @@ def believe(
         if engine == "shapes" and len(cups.value):
             leader, place = posterior.leader, int(posterior.places(other)[0])
             mine = posterior.chance_above(leader, place)
-            second = second_opinion(surface, other, posterior.recipes[[leader]], mine, rng=rng)
+            ours = posterior.recipes[[leader]]
+            second = second_opinion(surface, other, ours, mine, scale=now.scale, rng=rng)
         helped = None
         if head_start is not None and isinstance(now.told, ShapeAverage):
             before = np.ones(len(head_start.odds)) if now.odds is None else now.odds
@@ -205,6 +220,7 @@ def believe(
             helped = _helped(
                 follow(head_start, (now.told.of_shapes / before).astype(np.float32)),
                 _posterior(region, cups, others, lent, apart),
+                now.scale,
             )
     notes = () if now.scores is None else now.scores.notes
     return Belief(
@@ -238,12 +254,13 @@ def _posterior(
     )
 
 
-def _helped(followed: Followed, posterior: Posterior) -> Helped:
-    low, high = posterior.interval(posterior.leader)
+def _helped(followed: Followed, posterior: Posterior, scale: Scale) -> Helped:
+    stated = (posterior.mean[posterior.leader], *posterior.interval(posterior.leader))
+    expected, low, high = np.clip(stated, scale.lowest, scale.highest).tolist()
     return Helped(
         followed=followed,
         leader=water_target(posterior.recipes[posterior.leader]),
-        expected=float(posterior.mean[posterior.leader]),
+        expected=expected,
         low=low,
         high=high,
     )

@@ -69,6 +69,10 @@ class Estimate:
         drawn = self.told.draws(waters, N_DRAWS, rng=rng).astype(float)
         return np.asarray(drawn + self.told.expected(waters) - drawn.mean(axis=0))
 
+    def stated(self, scores: Floats) -> Floats:
+        """Scores as they are stated: none lies beyond the ends of the scale."""
+        return np.asarray(np.clip(scores, self.scale.lowest, self.scale.highest))
+
     def truths(self, waters: Floats) -> Floats:
         """Draws that are the same possible truths each time, whichever waters are asked about.
 
@@ -160,6 +164,7 @@ def second_opinion(
     ours: Floats,
     mine: float,
     *,
+    scale: Scale,
     rng: np.random.Generator,
 ) -> SecondOpinion:
     """What the second-order surface alone says of its own best recipe beside another one.
@@ -172,20 +177,22 @@ def second_opinion(
         Its best recipe, and the one that the average over shapes chose.
     mine : float
         Chance that ``ours`` is truly better, as the average over shapes sees it.
+    scale : Scale
+        No score is stated beyond its ends.
     rng : numpy.random.Generator
         For the draws.
     """
-    expected = float(surface.expected(other)[0])
     draws = surface.draws(np.vstack([other, ours]), N_DRAWS, rng=rng)
-    low, high = np.quantile(draws[:, 0], [0.05, 0.95])
+    stated = (surface.expected(other)[0], *np.quantile(draws[:, 0], [0.05, 0.95]))
+    expected, low, high = np.clip(stated, scale.lowest, scale.highest).tolist()
     theirs = float(np.mean(draws[:, 0] > draws[:, 1]))
     same = bool(np.allclose(other, ours))
     sure = not same and mine >= SURE and theirs >= SURE
     return SecondOpinion(
         leader=water_target(other[0]),
         expected=expected,
-        low=float(low),
-        high=float(high),
+        low=low,
+        high=high,
         disagrees=sure,
         is_same=same,
         ours=mine,

@@ -243,11 +243,7 @@ def suggest_flight(
     )
     chosen = []
     for step, (place, gain) in enumerate(zip(batch.places, batch.gains, strict=True)):
-        expected, low, high = (
-            belief.leader_expected
-            if place == leader
-            else (float(posterior.mean[place]), *posterior.interval(place))
-        )
+        expected, low, high = belief.leader_expected if place == leader else belief.stated(place)
         chosen.append(
             SuggestedCup(
                 target=water_target(posterior.recipes[place]),

@@ -108,7 +108,7 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
         return _repeat(belief, place, n_cups, twice=n_again > n_cups)
     seen = np.vstack([cups.waters, posterior.recipes[list(earlier)]])
     if place == leader and len(cups.value):
-        mean = float(posterior.mean[place])
+        mean, _, _ = belief.stated(place)
         return Reason(kind=ReasonKind.NEW_LEADER, number=mean, expected=mean)
     bands = _bands(belief, water)
     if bands and not any(_bands(belief, other).items() >= bands.items() for other in seen):
@@ -129,13 +129,13 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
 def _repeat(belief: Belief, place: int, n_cups: int, *, twice: bool) -> Reason:
     posterior = belief.posterior
     if place == belief.leader:
-        low, high = posterior.interval(place)
+        expected, low, high = belief.stated(place)
         return Reason(
             kind=ReasonKind.REPEAT_OF_LEADER,
             number=float(n_cups),
             n_cups=n_cups,
             is_again=twice,
-            expected=float(posterior.mean[place]),
+            expected=expected,
             low=low,
             high=high,
         )
@@ -162,7 +162,7 @@ def _beside_or_unsure(belief: Belief, place: int, seen: Floats) -> Reason:
             number=posterior.chance_above(place, belief.leader),
             changed=tuple(changed),
         )
-    low, high = posterior.interval(place)
+    _, low, high = belief.stated(place)
     return Reason(
         kind=ReasonKind.LEAST_SURE,
         number=high - low,

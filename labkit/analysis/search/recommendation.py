@@ -206,7 +206,10 @@ class Recommendation:
             One of ``labkit.water.COORDINATES``.
         """
         stays = getattr(self.held, factor)
-        return any(one.factor == factor and abs(one.level - stays) < 1e-6 for one in self.untold)
+        return any(
+            one.factor == factor and not (one.was_varied and abs(one.level - stays) > 1e-6)
+            for one in self.untold
+        )
 
     @property
     def is_control(self) -> bool:
@@ -285,8 +288,9 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         mine = float(np.mean(draws[:, 0] > draws[:, 2]))
         where = _where(compared, draws)
         told = _of_coordinates(now, grid, best, stays, waters, where)
-        second = second_opinion(now.plain, plain, best[None], mine, rng=rng)
-    low, high = np.quantile(draws[:, 0], [0.05, 0.95])
+        second = second_opinion(now.plain, plain, best[None], mine, scale=now.scale, rng=rng)
+    stated = (draws[:, 0].mean(), *np.quantile(draws[:, 0], [0.05, 0.95]))
+    expected, low, high = now.stated(np.array(stated)).tolist()
     water = water_target(best)
     highest = draws.max(axis=1)
     loss = now.told.loss_scale * float((highest - draws[:, 0]).mean())
@@ -302,9 +306,9 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
     was_tasted = bool(_among(best[None], waters)[0])
     return Recommendation(
         water=water,
-        expected=float(draws[:, 0].mean()),
-        low=float(low),
-        high=float(high),
+        expected=expected,
+        low=low,
+        high=high,
         control=control,
         held=water_target(stays),
         chance_above_control=chance,

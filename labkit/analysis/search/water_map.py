@@ -234,8 +234,8 @@ def _map_of(now: Estimate, recommended: Recommendation, tasted: Floats) -> Water
     lines = [_line(best[0], place, axes[place]) for place in varied]
     waters = np.vstack([grid, *lines])
     truths = now.truths(waters)
-    expected = now.told.expected(waters)
-    low, high = np.quantile(truths, [0.05, 0.95], axis=0)
+    expected = now.stated(now.told.expected(waters))
+    low, high = now.stated(np.quantile(truths, [0.05, 0.95], axis=0))
     over, n = truths[:, : len(grid)], len(grid)
     margin = SMALL_LOSS * now.cups.points
     shape = tuple(map(len, axes))

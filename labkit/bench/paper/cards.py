@@ -108,7 +108,7 @@ def card_page(
             **_check_values(frame),
             "bands": _first_checks(frame),
             "log_rows": _LOG_ROWS,
-            "qr": qr_svg(scanned, spare="little") if scanned else "",
+            "qr": qr_svg(scanned, spare="little") if scanned and page == "A4" else "",
             "units": UNITS,
             "hardness": _values(frame, "hardness"),
             "alkalinity": _values(frame, "alkalinity"),

@@ -22,6 +22,7 @@ from labkit.bench.plots.pictures import reading_pictures
 from labkit.book import Attribute, LabBook, MeasuredCup, frame_csv
 from labkit.present import (
     CAUTIONS,
+    ROWS_AS_LISTS,
     folded,
     in_words,
     notes,
@@ -154,7 +155,8 @@ def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
         html=(
             '<!doctype html><html lang="en"><head><meta charset="utf-8">'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<title>{escape(title)}</title><style>{_STYLE}{FIRST_STYLE}</style></head><body>"
+            f"<title>{escape(title)}</title><style>{_STYLE}{FIRST_STYLE}{ROWS_AS_LISTS}"
+            "</style></head><body>"
             + "".join(parts)
             + f"<footer><p>{escape(made_with())}</p></footer>{_UNFOLD}{FIT}</body></html>"
         ),

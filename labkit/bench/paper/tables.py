@@ -20,6 +20,7 @@ from labkit.water import (
     conductivity_us_cm,
     ion_table,
     measured_ml,
+    open_shares,
     share_text,
 )
 
@@ -128,7 +129,9 @@ class SweepDoses:
     def _others(self) -> list[str]:
         """What else differs between waters that should differ in one share alone."""
         first, *more = (factor.name for factor in self.sweep.varied)
-        if more or first not in SALT_SHARE:
+        if first not in SALT_SHARE:
+            return self._moving()
+        if more:
             return []
         pairs = {"sulfate_share": ("Na", "K"), "potassium_share": ("Cl", "SO4")}
         meq = [mixing.reached.ions_meq_l for mixing in self.mixings]
@@ -144,7 +147,27 @@ class SweepDoses:
                 )
         return found
 
+    def _moving(self) -> list[str]:
+        """The shares of salts that go along with a sweep that does not ask for them."""
+        found = []
+        for name in open_shares(dose.concentrate for dose in self.mixings[0].doses):
+            if name in self._asked:
+                continue
+            levels = [
+                mixing.reached.salt_shares[name]
+                for mixing in self.mixings
+                if name in mixing.reached.salt_shares
+            ]
+            if levels and max(levels) - min(levels) > _NOTABLE_SHARE:
+                found.append(
+                    f"The salts change too, as these bottles are chosen: the "
+                    f"{SALT_SHARE[name].words} is {min(levels):.2f} to {max(levels):.2f}. What is "
+                    "tasted may come from that. Hold it at one share to keep it even."
+                )
+        return found
 
+
+_NOTABLE_SHARE = 0.1
 _NOTABLE_MEQ_L = 0.05
 _WOULD_DO = {
     "sulfate_share": ("CaSO4·2H2O", "MgSO4·7H2O"),

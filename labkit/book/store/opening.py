@@ -156,6 +156,13 @@ def take_as_it_is(where: str | os.PathLike[str], *, reason: str) -> None:
     For a book without a backup, or one that was edited by hand: look at it well first. When, what
     and why is written down in the book.
 
+    Parameters
+    ----------
+    where : str or path
+        The file of the lab book.
+    reason : str
+        Why it is taken as it is.
+
     Raises
     ------
     BookError
@@ -517,9 +524,7 @@ def _read_only(where: str) -> str:
 def _damaged(where: str, cause: str) -> str:
     remedy = "open your latest backup instead"
     if cause.startswith(_CHANGED):
-        remedy += (
-            ", or accept it with labkit.book.store.opening.take_as_it_is if you know what changed"
-        )
+        remedy += ", or accept it with labkit.book.take_as_it_is if you know what changed"
     return f"{where} is damaged ({cause}); it was left as it is: {remedy}."
 
 

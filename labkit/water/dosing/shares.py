@@ -7,15 +7,18 @@ it, and a share of potassium likewise: rows that are linear in the doses, as the
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from labkit.errors import DosingError
+from labkit.water.bottles.concentrates import Concentrate
+from labkit.water.bottles.shared import SharedBottle
 from labkit.water.coordinates import SALT_SHARE
 from labkit.water.salts.ions import ALKALINITY_EQ, INDEX, IONS
+from labkit.water.salts.table import Salt
 from labkit.water.waters.targets import Target, share_text
 
 COORDINATES = np.zeros((3, len(IONS)))
@@ -85,6 +88,23 @@ def only_for_salts(target: Target, ions: NDArray[np.float64]) -> NDArray[np.bool
     if not target.salt_shares:
         return np.zeros(len(ions), dtype=bool)
     return np.asarray(~np.any(ions @ COORDINATES.T != 0, axis=1))
+
+
+def open_shares(sources: Iterable[Concentrate | SharedBottle | Salt]) -> tuple[str, ...]:
+    """The shares of the salts that these sources leave open, as they hold both ions of the pair.
+
+    Parameters
+    ----------
+    sources : iterable of Concentrate, SharedBottle or Salt
+        Bottles or salts at hand.
+
+    Returns
+    -------
+    tuple of str
+        Of the names in ``SALT_SHARES``.
+    """
+    held = {ion for source in sources for ion, x in zip(IONS, source.vector, strict=True) if x > 0}
+    return tuple(name for name, pair in _PAIRS.items() if held >= {ion for ion, _ in pair})
 
 
 def check_shares(target: Target, reached: NDArray[np.float64]) -> None:

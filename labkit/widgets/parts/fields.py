@@ -12,6 +12,7 @@ import ipywidgets as widgets
 import traitlets
 
 from labkit.errors import LabkitError
+from labkit.present import ROWS_AS_LISTS
 from labkit.widgets.parts.folds import STATIC, Fold
 
 LABEL_WIDTH: Final = "13rem"
@@ -121,7 +122,7 @@ class Guide(anywidget.AnyWidget):
     """
 
     _esm = (STATIC / "form.js").read_text(encoding="utf-8")
-    _css = (STATIC / "form.css").read_text(encoding="utf-8")
+    _css = (STATIC / "form.css").read_text(encoding="utf-8") + ROWS_AS_LISTS
 
     labels = traitlets.Dict().tag(sync=True)
     wrong = traitlets.Dict().tag(sync=True)

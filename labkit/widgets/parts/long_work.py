@@ -14,7 +14,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Hashable
-from typing import Any, Final
+from typing import Any, Final, Literal, TypeAlias, get_args
 
 import ipywidgets as widgets
 
@@ -24,9 +24,11 @@ from labkit.widgets.parts import fields
 
 _log = logging.getLogger(__name__)
 
-_TURN: Final = {True: threading.Lock(), False: threading.Lock()}
-"""One at a time, of what is short and of what is not: two fits at once are no sooner done, and need
-the memory of both."""
+Kind: TypeAlias = Literal["long", "reading", "drawing"]
+
+_TURN: Final = {kind: threading.Lock() for kind in get_args(Kind)}
+"""One at a time of a kind: two fits at once are no sooner done, and need the memory of both. What
+takes a second does not wait for what takes long, nor a reading for a picture of the one before."""
 
 _STOP, _AGAIN = "Stop", "Go on after all"
 
@@ -41,12 +43,12 @@ class LongWork(widgets.HBox):
     ----------
     label : str
         What is being done, as it stands beside the bar.
-    is_short : bool
-        Whether it takes a second or so: then it does not wait for what takes long.
+    kind : {"long", "reading", "drawing"}
+        It waits for others of its kind only.
     """
 
-    def __init__(self, label: str, *, is_short: bool = False) -> None:
-        self._turn = _TURN[is_short]
+    def __init__(self, label: str, *, kind: Kind = "long") -> None:
+        self._turn = _TURN[kind]
         self.bar = widgets.IntProgress(
             description=label,
             min=0,

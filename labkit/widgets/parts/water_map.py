@@ -170,10 +170,10 @@ def _data(found: WaterMap, coffee: str, order: tuple[int, ...]) -> dict[str, Any
         "high": [f"{score:.2f}" for score in _flat(found.high, order)],
         "near": _flat(_whole(found.chance_near_best), order),
         "above_best": _flat(_whole(found.chance_above_best), order),
-        # Rounded down, as wherever this chance is stated: 96.9 is not yet 97.
+        # Rounded down, as wherever this chance is stated: 96.9 is not yet 97, and none is 100.
         "above_control": None
         if found.chance_above_control is None
-        else _flat(np.floor(100 * found.chance_above_control), order),
+        else _flat(np.floor(100 * found.chance_above_control).clip(max=99), order),
         "best": _place(found, best, order),
         "control": None if control is None else _place(found, control, order),
         "tasted": [_ordered(water, order) for water in found.tasted],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import Any
 
 import ipywidgets as widgets
@@ -77,10 +78,15 @@ class OnAsk(widgets.VBox):
         What the button says.
     make : callable
         Makes what comes; called once.
+    has_heading : bool
+        Whether what the button says stands above what came, where nothing else says it.
     """
 
-    def __init__(self, label: str, make: Callable[[], widgets.Widget]) -> None:
+    def __init__(
+        self, label: str, make: Callable[[], widgets.Widget], *, has_heading: bool = False
+    ) -> None:
         self._make = make
+        self._heading = f"<h2>{escape(label)}</h2>" if has_heading else ""
         self.made: widgets.Widget | None = None
         self.button = fields.button(label)
         self.button.on_click(lambda _b: self.ask())
@@ -99,7 +105,8 @@ class OnAsk(widgets.VBox):
             self.place.children = [widgets.HTML(said(str(error), wrong=True))]
             self.button.disabled = False
             return
-        self.place.children = [self.made]
+        heading = [widgets.HTML(self._heading)] if self._heading else []
+        self.place.children = [*heading, self.made]
         self.button.layout.display = "none"
 
 
@@ -230,7 +237,7 @@ def verdict(desk: Desk) -> Sequence[Part]:
     opening = OpenForm(book, on_open=show)
     return (
         Part(name="says", title="What the scores say", widget=reading),
-        Part(name="next", title="Stop, or taste on?", widget=asked),
+        Part(name="next", title="What next?", widget=asked),
         Part(
             name="confirm",
             title="Confirm it: two waters against each other",
@@ -282,12 +289,18 @@ def all_coffees(desk: Desk) -> Sequence[Part]:
                 OnAsk(
                     "One water for several",
                     lambda: OneWaterForm(book, across, bench.losses_picture),
+                    has_heading=True,
                 ),
                 OnAsk(
                     "Words and minerals",
                     lambda: WordsForm(book, across, trade_sayings(), bench.words_picture),
+                    has_heading=True,
                 ),
-                OnAsk("Sharp or flat", lambda: BalanceForm(book, across, bench.balance_picture)),
+                OnAsk(
+                    "Sharp or flat",
+                    lambda: BalanceForm(book, across, bench.balance_picture),
+                    has_heading=True,
+                ),
             ]
         )
 

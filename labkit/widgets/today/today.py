@@ -149,6 +149,7 @@ class Today(widgets.VBox):
         coffee.add_class("lk-folds").add_class("lk-today-coffee")
         head = widgets.VBox(
             [
+                widgets.HTML('<h1 class="lk-unseen">Today</h1>'),
                 self._book_place,
                 as_page,
                 coffee,

@@ -39,6 +39,7 @@ from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.shapes import DOME, HILL, TENT, TWINS
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel
 from labkit.analysis.search.stopping import stop_or_taste
+from labkit.analysis.search.water_map import water_map
 from labkit.present.recommended import not_told
 from labkit.tasting import CONFIRMING
 from labkit.water import COORDINATES, as_coordinates
@@ -300,6 +301,30 @@ def unpoured():
     """The recommended water lies between what was tasted."""
     waters = [CONTROL, (0.2, 60, 10), (0.8, 60, 40), (0.2, 140, 50), (0.8, 140, 10)]
     return believe(tasted(waters, best=(0.3, 80.0, 20.0)))
+
+
+@pytest.mark.parametrize(("shift", "ends"), [(-5.3, (1, 3)), (2.2, (7, 9))])
+def test_no_score_is_stated_beyond_the_scale(shift, ends):
+    """Seen: cups expected at -0.07 to 1.55 on a scale from 1 to 9."""
+    waters = [CONTROL, (0.2, 60, 10), (0.8, 60, 40), (0.2, 140, 50), (0.8, 140, 10)]
+    frame = tasted(waters, best=(0.3, 80.0, 20.0), effect=2.0)
+    frame = frame[frame["flight"] == 1].assign(score=(frame["score"] + shift).clip(1, 9))
+    belief = believe(frame)
+    found, flight = belief.recommended, suggest_flight(belief, k=5)
+    drawn = water_map(gather_scores(frame), recommended=found)
+
+    reasons = [cup.reason for cup in flight.cups]
+    stated = [
+        *(found.low, found.expected, found.high, found.plain.low, found.plain.high),
+        *(end for cup in flight.cups for end in (cup.low, cup.expected, cup.high)),
+        *(end for one in reasons for end in (one.low, one.expected, one.high) if end is not None),
+        *(drawn.low.min(), drawn.high.max()),
+        *(end for one in drawn.slices for end in (one.low.min(), one.high.max())),
+    ]
+    assert min(stated) >= 1
+    assert max(stated) <= 9
+    assert (min(stated) == 1) == (shift < 0)
+    assert all(ends[0] <= one.expected <= ends[1] for one in (found, *flight.cups))
 
 
 def test_a_recommended_water_that_was_never_poured_says_so_and_is_in_the_next_flight(unpoured):

@@ -157,7 +157,7 @@ class PaperForm(NeedsBook, widgets.VBox):
 
     def _mark_mixed(self) -> None:
         session, waiting = self.form.fields["session"].value, self._waiting()
-        done, _ = self.bench_form.attempt(lambda: mark_mixed(self._book, session, waiting))
+        done, _ = self.bench_form.press(lambda: mark_mixed(self._book, session, waiting))
         if done:
             self._offer_mixed()
             which = " and ".join(map(str, waiting))
@@ -171,9 +171,8 @@ class PaperForm(NeedsBook, widgets.VBox):
         self._follow_flights()
         self.form.fields["flight"].index = 0  # "all" is shown, though its value is None
         if session:
-            self.bench_form.fields["preparer"].value = self._book.sessions.session(
-                session
-            ).held.preparer
+            held = self._book.sessions.session(session).held
+            self.bench_form.fields["preparer"].value = held.preparer or held.lead or "preparer"
 
     def _plan(self) -> tuple[CupPlan, list[int]]:
         session, flight = (self.form.fields[name].value for name in ("session", "flight"))

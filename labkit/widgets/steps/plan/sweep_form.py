@@ -28,6 +28,7 @@ from labkit.water import (
     Target,
     Water,
     largest_base_share,
+    open_shares,
     read_levels,
     read_salt_shares,
     read_shares,
@@ -46,8 +47,8 @@ KINDS: dict[str, str] = {
     "Hardness dial: soft to hard at one ratio": "hardness dial",
     "Alkalinity dial: at one ratio and hardness": "alkalinity dial",
     "Grid: ratio and hardness together": "ratio x hardness grid",
-    "Anions: chloride to sulfate, all else the same": "anion sweep",
-    "Cations: sodium to potassium, all else the same": "cation sweep",
+    "Anions: chloride to sulfate": "anion sweep",
+    "Cations: sodium to potassium": "cation sweep",
 }
 
 _LABELS = {
@@ -205,8 +206,15 @@ class SweepForm(NeedsBook, Form):
             else:
                 level = best.get(name, held)
                 self.fields[name].value = "" if level is None else f"{level:g}"
+        self._show_salts()
+
+    def _show_salts(self) -> None:
+        """Show the fields of the salts where they are varied, or the bottles leave a choice."""
+        shown = SALT_SHARES if self.fields["kind"].value in _OF_SALTS else ()
         for name in SALT_SHARES:
-            self.fields[name].layout.display = "" if kind in _OF_SALTS else "none"
+            field = self.fields[name]
+            is_open = name in shown or field.value or name in open_shares(self._bottles())
+            field.layout.display = "" if is_open else "none"
 
     def _make(self) -> Sweep:
         now = self.values()
@@ -230,37 +238,45 @@ class SweepForm(NeedsBook, Form):
         if kind in _OF_SALTS:
             return self._salts(kind, one(share), one(hard), one(alk))
         if kind == "ratio sweep":
-            return ratio_sweep(
+            made = ratio_sweep(
                 given[share], hardness_mg_l_caco3=one(hard), alkalinity_mg_l_caco3=one(alk)
             )
-        if kind == "hardness dial":
-            return hardness_dial(given[hard], mg_share=one(share), alkalinity_mg_l_caco3=one(alk))
-        if kind == "alkalinity dial":
-            return alkalinity_dial(given[alk], mg_share=one(share), hardness_mg_l_caco3=one(hard))
-        return ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
+        elif kind == "hardness dial":
+            made = hardness_dial(given[hard], mg_share=one(share), alkalinity_mg_l_caco3=one(alk))
+        elif kind == "alkalinity dial":
+            made = alkalinity_dial(given[alk], mg_share=one(share), hardness_mg_l_caco3=one(hard))
+        else:
+            made = ratio_hardness_grid(given[share], given[hard], alkalinity_mg_l_caco3=one(alk))
+        held = {name: found[0] for name in SALT_SHARES for found in [self._held(name)] if found}
+        return made.holding(**held) if held else made
+
+    def _held(self, name: str) -> tuple[float, ...]:
+        """The level at which a share of the salts is held; none where the bottles decide."""
+        levels = read_salt_shares(self.fields[name].value, name)
+        if len(levels) > 1:
+            raise SweepError(
+                f"{name} must be one share where it is held, or empty for what the bottles give, "
+                f"got {self.fields[name].value!r}. Choose the sweep that varies it.",
+                field=name,
+            )
+        return levels
 
     def _salts(self, kind: str, share: float, hardness: float, alkalinity: float) -> Sweep:
         """The sweep of one share of the salts, the other held or left to the bottles."""
         now = self.values()
-        levels = {name: read_salt_shares(now[name], name) for name in SALT_SHARES}
         varied, held = SALT_SHARES if kind == "anion sweep" else SALT_SHARES[::-1]
-        if len(levels[held]) > 1:
-            raise SweepError(
-                f"{held} must be one share where it is held, or empty for what the bottles give, "
-                f"got {now[held]!r}. Choose the other sweep to vary it.",
-                field=held,
-            )
-        sweep = anion_sweep if kind == "anion sweep" else cation_sweep
+        sweep, other = anion_sweep if kind == "anion sweep" else cation_sweep, self._held(held)
         return sweep(
-            levels[varied],
+            read_salt_shares(now[varied], varied),
             mg_share=share,
             hardness_mg_l_caco3=hardness,
             alkalinity_mg_l_caco3=alkalinity,
-            **({held: levels[held][0]} if levels[held] else {}),
+            **({held: other[0]} if other else {}),
         )
 
     def _show(self, **_typed: Any) -> Any:
         self._offer_ways(None)
+        self._show_salts()
         sweep = self._make()
         try:
             if self._base is not None:

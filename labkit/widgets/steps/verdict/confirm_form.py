@@ -106,6 +106,7 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             narrow,
         )
         self.form.also(reading, *([] if base is None else [base]))
+        self._offered_of: tuple[str, str] | None = None
         self._offer()
         self.form.compute_with(self._foresee)
         reading.on_change(self._offer)
@@ -118,6 +119,10 @@ class ConfirmForm(NeedsBook, widgets.VBox):
 
     def _offer(self) -> None:
         """Offer the recommended water and those tasted; that one against the control at first."""
+        coffee = self._reading.coffee
+        if self._reading.is_reading and coffee == self._offered_of:
+            return  # its waters are on their way again: what is chosen stays
+        self._offered_of = coffee
         waters = self._waters()
         for name, start in (("first", 0), ("second", 1)):
             chooser = self.form.fields[name]

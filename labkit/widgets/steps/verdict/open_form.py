@@ -161,7 +161,7 @@ class OpenForm(NeedsBook, widgets.VBox):
         self.lost.show(chosen if is_lost else None)
         if self.history_fold.is_open:
             self.history.value = "".join(
-                f"<h4>{escape(name)}</h4>{openings(self._book, name)}"
+                f"<h3>{escape(name)}</h3>{openings(self._book, name)}"
                 for name in reversed(self._book.sessions.names())
             )
 

@@ -128,8 +128,8 @@ class ReadingView(NeedsBook, widgets.VBox):
         self._shown: Any = None
         self._looks: Remembered[_Look] = Remembered(MOST_KEPT)
         self._pictures: Remembered[list[str]] = Remembered(MOST_KEPT)
-        self._reads = LongWork("Reading the scores", is_short=True)
-        self._draws = LongWork("Drawing", is_short=True)
+        self._reads = LongWork("Reading the scores", kind="reading")
+        self._draws = LongWork("Drawing", kind="drawing")
         self.findings: Findings | None = None
         self._stood: Any = None
         self._scales_of: Any = None
@@ -206,8 +206,13 @@ class ReadingView(NeedsBook, widgets.VBox):
         chosen: BrewMethod = self.form.fields["brew_method"].value
         return chosen
 
+    @property
+    def is_reading(self) -> bool:
+        """Whether the scores are being read just now."""
+        return self._reads.is_running
+
     def on_change(self, follow: Callable[[], Any]) -> None:
-        """Call ``follow`` after every change."""
+        """Call ``follow`` after every change, also when something else begins to be read."""
         self.form.on_change(follow)
 
     def refresh(self) -> None:
