@@ -218,9 +218,9 @@ def test_the_pictures_of_a_reading_are_in_the_page_and_named(as_shipped):
     page = reading_pictures(reading)
 
     assert re.findall('<img alt="([^"]*)"', page) == [
-        "Map of waters",
         "Score against Mg share",
         "Score against hardness",
+        "Map of waters",
         "Each taster&#x27;s trace",
         "The panel",
         "What the curve leaves over",

@@ -26,8 +26,8 @@ PAGE = "0-today.ipynb"
 """The notebook that is shown as a page, without its code, and the only one."""
 
 _QUIET_CONFIG = Path(__file__).parent / "jupyter"
-"""Holds labconfig/page_config.json, which turns the announcements box off, and the template of the
-page under voila/templates."""
+"""Holds, under labconfig, what turns the announcements box off and keeps what widgets send in one
+thread (no form expects two), and the template of the page under voila/templates."""
 
 
 _PAGE_EXTENSIONS = (

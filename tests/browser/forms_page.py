@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import subprocess
 import sys
 import time
@@ -25,11 +24,8 @@ display(HTML('<p id="all-there"></p>'))
 
 
 @contextlib.contextmanager
-def forms_pages(folder, book_path, kernels_from):
-    """Address of each step's page on a lab book, by the name of the step.
-
-    `kernels_from` is what JUPYTER_PATH begins with.
-    """
+def forms_pages(folder, book_path):
+    """Address of each step's page on a lab book, by the name of the step."""
     kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
     about = {"metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
     pages = folder / "pages"
@@ -43,7 +39,6 @@ def forms_pages(folder, book_path, kernels_from):
         process = subprocess.Popen(
             [sys.executable, "-m", "voila", str(pages), "--no-browser", f"--port={port}"],
             cwd=PROJECT,
-            env={**os.environ, "JUPYTER_PATH": os.pathsep.join(kernels_from)},
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,

@@ -37,12 +37,12 @@ def lay_book(path):
 
 
 @pytest.fixture(scope="module")
-def pages(tmp_path_factory, forked_kernels):
+def pages(tmp_path_factory):
     """Addresses of the pages by step, and their lab book."""
     folder = tmp_path_factory.mktemp("forms")
     path = folder / "book.db"
     lay_book(path)
-    with forms_pages(folder, path, forked_kernels) as addresses:
+    with forms_pages(folder, path) as addresses:
         yield addresses, path
 
 

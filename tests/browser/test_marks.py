@@ -17,7 +17,7 @@ TASTERS = ("Ada", "Bo", "Cy", "Dan")
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory, forked_kernels):
+def place(tmp_path_factory):
     """A tasters' page: a session of triangles for fingers and keys, and others by their name."""
     folder = tmp_path_factory.mktemp("marks")
     with LabBook(folder / "book.db") as book:
@@ -28,7 +28,7 @@ def place(tmp_path_factory, forked_kernels):
         lay_sets(book, BY_KEYS, "triangle", trials=3)
         for name in ("paired preference", "duo-trio", "tetrad"):
             lay_sets(book, name, name)
-    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
+    with serving(folder / "book.db", SESSION, folder) as running:
         yield running
 
 

@@ -16,11 +16,11 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory, forked_kernels):
+def place(tmp_path_factory):
     """A tasters' page whose cups are scored hot and cool."""
     folder = tmp_path_factory.mktemp("tasting")
     lay_table(folder / "book.db", stages=("hot", "cool"))
-    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
+    with serving(folder / "book.db", SESSION, folder) as running:
         yield running
 
 

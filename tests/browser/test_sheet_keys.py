@@ -29,12 +29,12 @@ CROWD = ("Ada", "Bo", "Cy", "Dan", "Eve")
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory, forked_kernels):
+def place(tmp_path_factory):
     """A tasters' page with a full sheet, each test takes a taster of its own; and with a short."""
     folder = tmp_path_factory.mktemp("keys")
     lay_table(folder / "book.db", tasters=CROWD, attributes=ATTRIBUTES, stages=("hot", "cool"))
     lay_table(folder / "book.db", session=TWO_ASKED, attributes=ATTRIBUTES[:2])
-    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
+    with serving(folder / "book.db", SESSION, folder) as running:
         yield running
 
 

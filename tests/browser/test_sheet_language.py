@@ -25,7 +25,7 @@ ATTRIBUTES = (
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory, forked_kernels):
+def place(tmp_path_factory):
     """A tasters' page of sessions that leave the language to each browser, and that have one."""
     folder = tmp_path_factory.mktemp("tasting")
     lay_table(folder / "book.db", attributes=ATTRIBUTES)
@@ -33,7 +33,7 @@ def place(tmp_path_factory, forked_kernels):
     for language in IN_ONE:
         held = Held(language=language)
         lay_table(folder / "book.db", session=f"in {language}", attributes=ATTRIBUTES, held=held)
-    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
+    with serving(folder / "book.db", SESSION, folder) as running:
         yield running
 
 

@@ -22,7 +22,7 @@ CROWD = ("Ada", "Béla", "Chen", "Dita", "Edda", "Finn", "Gerd", "Hugo", "Ines",
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory, forked_kernels):
+def place(tmp_path_factory):
     """A tasters' page; each test takes a taster of its own, or a session."""
     folder = tmp_path_factory.mktemp("tasting")
     lay_table(folder / "book.db", tasters=CROWD)
@@ -36,7 +36,7 @@ def place(tmp_path_factory, forked_kernels):
             Attribute(name=SQL, kind="descriptors", choices=(EVIL, "=1+1", "nutty")),
         ),
     )
-    with serving(folder / "book.db", SESSION, folder, forked_kernels) as running:
+    with serving(folder / "book.db", SESSION, folder) as running:
         yield running
 
 

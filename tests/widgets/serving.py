@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import subprocess
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -43,8 +41,6 @@ class TastersServing:
     folder: Path
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
-    kernels_from: Sequence[str] = ()
-    """What its JUPYTER_PATH begins with."""
 
     def of(self, session):
         """The same page, for another session of its lab book."""
@@ -77,11 +73,10 @@ class TastersServing:
         environment = server_environment(
             str(self.book_path), self.folder / "jupyter", "tasting.example"
         )
-        path = [*self.kernels_from, environment["JUPYTER_PATH"]]
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
                 server_command(self.port),
-                env={**environment, "JUPYTER_PATH": os.pathsep.join(path)},
+                env=environment,
                 stdin=subprocess.DEVNULL,
                 stdout=said,
                 stderr=subprocess.STDOUT,
@@ -115,11 +110,9 @@ class TastersServing:
 
 
 @contextlib.contextmanager
-def serving(book_path, session, folder, kernels_from=()):
-    """A running tasters' page; its kernels start from nothing, or come ``forked_kernels``."""
-    page = TastersServing(
-        book_path=book_path, session=session, folder=folder, kernels_from=kernels_from
-    )
+def serving(book_path, session, folder):
+    """A running tasters' page."""
+    page = TastersServing(book_path=book_path, session=session, folder=folder)
     page.start()
     try:
         yield page

@@ -62,7 +62,7 @@ def mark(book, plan, flight, taster, place):
     sheet = CupSheet(BookDesk(book, plan.session, taster))
     [attribute] = sheet.plan["attributes"]
     cups = [c for c in sheet.plan["look"]["cups"] if c["flight"] == flight]
-    touches = [
+    scores = [
         {
             "id": f"{plan.session[:3]}-{flight}-{taster}-{i}-0123456789".replace(" ", ""),
             "flight": flight,
@@ -73,7 +73,7 @@ def mark(book, plan, flight, taster, place):
         }
         for i, cup in enumerate(cups)
     ]
-    answer = sheet.answer({"number": 1, "touches": touches})
+    answer = sheet.answer({"number": 1, "scores": scores})
     assert len(answer["kept"]) == len(cups), answer
     return attribute
 
