@@ -39,6 +39,8 @@ def test_axe_finds_nothing_serious_on_any_step(workbook_server, new_tab):
     found = {}
     for step in STEPS:
         go(page, step)
+        at_work = page.get_by_text(re.compile("^(Reading the scores|Drawing the pictures)"))
+        expect(at_work).to_have_count(0, timeout=WAIT_MS)  # else nodes go while axe looks at them
         page.wait_for_timeout(1000)
         found[step] = serious(page)
 
