@@ -189,7 +189,7 @@ def test_an_environment_is_not_made_anew_by_its_own_python(project, monkeypatch)
     monkeypatch.setattr(sys, "prefix", str(project.venv))
     write_lock(project.root, "run.lock", "beaker", "0" * 64)
 
-    with pytest.raises(SetUpError, match="has to be made anew.*another one.*deactivate"):
+    with pytest.raises(SetUpError, match=r"has to be made anew.*another one.*deactivate"):
         ensure_environment(project, ["run.lock"], out=io.StringIO())
 
     assert importable(project, "beaker")
