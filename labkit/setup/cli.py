@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import signal
 import subprocess
@@ -56,6 +57,8 @@ def main(arguments: Sequence[str]) -> int:
     code : int
         0 if all went well, 1 for a trouble told in one sentence, else pytest's own.
     """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a folder may have letters it lacks
     parser = _parser()
     options, rest = parser.parse_known_args(arguments)
     signal.signal(signal.SIGTERM, _as_if_ctrl_c)
