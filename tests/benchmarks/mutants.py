@@ -164,6 +164,12 @@ class Mutant:
         """Its name as Python imports it."""
         return ".".join(self.path.relative_to(PROJECT).with_suffix("").parts)
 
+    @property
+    def named(self) -> tuple[str, str, str]:
+        """As the output names it."""
+        path = self.path.relative_to(PROJECT / "labkit")
+        return str(path), self.operator, str(self.occurrence)
+
     def code(self, known: dict[str, Operator]) -> str:
         """The module with the change; with none for an occurrence below 0."""
         source = self.path.read_text()
@@ -414,16 +420,7 @@ def main(arguments: list[str]) -> None:
         sample = rng.sample(every, min(chosen.sample, len(every)))
         if chosen.again is not None:
             unseen = set(NOT_SEEN.findall(chosen.again.read_text()))
-            sample = [
-                one
-                for one in sample
-                if (one.operator, str(one.occurrence))
-                in {
-                    (operator, occurrence)
-                    for path, operator, occurrence in unseen
-                    if path == str(one.path.relative_to(PROJECT / "labkit"))
-                }
-            ]
+            sample = [one for one in every if one.named in unseen]
         unchanged = [
             Mutant(path=one.path, operator="", occurrence=-1, line=one.line) for one in sample[:3]
         ]
