@@ -124,6 +124,21 @@ def test_what_pythonpath_names_reaches_neither_pip_nor_kernels(monkeypatch):
     assert at_work == [set(), set()]
 
 
+def test_a_set_up_alone_starts_nothing_and_says_what_comes_next(monkeypatch, capsys):
+    asked = []
+    monkeypatch.setattr(cli, "ensure_environment", lambda _at, locks, **_: asked.append(locks))
+    monkeypatch.setattr(cli, "become", None)
+    monkeypatch.setattr(cli, "check_port", None)  # another workbook may be open
+    monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
+
+    assert cli.main(["open", "--set-up-only"]) == 0
+
+    assert asked == [[cli.RUN_LOCK]]
+    said = capsys.readouterr().out
+    assert str(PROJECT / ".venv") in said
+    assert "  python3 -m labkit open\n" in said
+
+
 @pytest.mark.parametrize("name", ["__init__.py", "__main__.py"])
 def test_an_old_python_can_read_as_far_as_that_sentence(name):
     """These two files run before the version is checked; run by hand on 3.6, 3.7, 3.8 and 3.10."""

@@ -10,6 +10,7 @@ import hashlib
 import importlib.util
 import io
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -94,11 +95,20 @@ def importable(layout, name):
     return done.stdout == "True\n"
 
 
+def paths_of(layout):
+    """Where the environment's Python looks for packages."""
+    code = "import sys; print(*sys.path, sep='\\n')"
+    done = subprocess.run(
+        [layout.python, "-E", "-c", code], cwd="/", capture_output=True, text=True, check=True
+    )
+    return done.stdout.splitlines()
+
+
 def test_a_fresh_clone_gets_its_environment_and_sees_how_far_it_is(made_once):
     layout, said = made_once
 
     assert importable(layout, "beaker")
-    assert (layout.site_packages / "labkit.pth").read_text() == f"{layout.root}\n"
+    assert paths_of(layout)[-1] == str(layout.root)
     assert "setting up" in said
     assert "of 1 packages" in said
     assert "set up in" in said
@@ -133,10 +143,10 @@ def test_the_tests_packages_are_added_to_the_environment_that_is_there(project):
     [
         {"finished": False},
         {"python": "3.9"},
-        {"project": "/moved/from/here"},
+        {"platform": "another machine's"},
         {"locks": {"run.lock": "another lock's hash"}},
     ],
-    ids=["interrupted", "another Python", "moved", "another lock"],
+    ids=["interrupted", "a Python that left", "another machine", "another lock"],
 )
 def test_an_environment_in_doubt_is_made_anew(project, damage):
     state = json.loads(project.state_file.read_text())
@@ -151,6 +161,37 @@ def test_an_environment_in_doubt_is_made_anew(project, damage):
     ensure_environment(project, ["run.lock"], out=io.StringIO())
 
     assert not leftover.exists()
+    assert importable(project, "beaker")
+
+
+def test_an_environment_survives_a_move_without_a_network(made_once, tmp_path, monkeypatch):
+    """No package is touched, and what a developer types runs as well."""
+    root = tmp_path / "Bücher & Tassen's 水"
+    shutil.copytree(made_once[0].root, root, symlinks=True)
+    layout = Layout(root=root, windows=False, python_version=(3, 99))  # another python3 than then
+    monkeypatch.setattr(environment, "subprocess", None)
+    out = io.StringIO()
+
+    ensure_environment(layout, ["run.lock"], out=out)
+    ensure_environment(layout, ["run.lock"], out=out)
+
+    assert out.getvalue() == f"labkit: {layout.venv} was moved, and is at home here\n"
+    assert importable(layout, "beaker")
+    assert paths_of(layout)[-1] == str(root)
+    here = {**os.environ, "PATH": f"{layout.venv / 'bin'}:{os.environ['PATH']}"}
+    said = subprocess.check_output(["pip", "--version"], env=here, cwd="/", text=True)
+    assert str(layout.site_packages.parents[2] / "lib") in said
+    assert str(made_once[0].root) not in (layout.venv / "bin" / "activate").read_text()
+
+
+def test_an_environment_is_not_made_anew_by_its_own_python(project, monkeypatch):
+    """It would take away the files that it runs from."""
+    monkeypatch.setattr(sys, "prefix", str(project.venv))
+    write_lock(project.root, "run.lock", "beaker", "0" * 64)
+
+    with pytest.raises(SetUpError, match=r"has to be made anew.*another one.*deactivate"):
+        ensure_environment(project, ["run.lock"], out=io.StringIO())
+
     assert importable(project, "beaker")
 
 

@@ -32,7 +32,7 @@ from labkit.shown import Shown
 from labkit.tasting import ALPHA, Scale
 from labkit.water import Target
 
-LITTLE_GAIN: Final = 0.03
+LITTLE_GAIN: Final = 0.02
 """Points of a 1-9 scale that are not worth one more flight."""
 
 POWER: Final = 0.8
