@@ -125,6 +125,35 @@ def test_what_pythonpath_names_reaches_neither_pip_nor_kernels(monkeypatch):
     assert at_work == [set(), set()]
 
 
+def test_a_set_up_alone_starts_nothing_and_says_what_comes_next(monkeypatch, capsys):
+    asked = []
+    monkeypatch.setattr(cli, "ensure_environment", lambda _at, locks, **_: asked.append(locks))
+    monkeypatch.setattr(cli, "become", None)
+    monkeypatch.setattr(cli, "check_port", None)  # another workbook may be open
+    monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
+
+    assert cli.main(["open", "--set-up-only"]) == 0
+
+    assert asked == [[cli.RUN_LOCK]]
+    said = capsys.readouterr().out
+    assert str(PROJECT / ".venv") in said
+    assert "  python3 -m labkit open\n" in said
+
+
+def test_a_terminal_without_a_folders_letters_is_no_trouble():
+    said = "import sys; from labkit.setup import cli; cli.this_project = lambda: print('水')"
+    done = subprocess.run(
+        [sys.executable, "-c", f"{said} or sys.exit(7); cli.main(['open'])"],
+        cwd=PROJECT,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert (done.returncode, done.stdout) == (7, "\\u6c34\n")
+
+
 @pytest.mark.parametrize("name", ["__init__.py", "__main__.py"])
 def test_an_old_python_can_read_as_far_as_that_sentence(name):
     """These two files run before the version is checked; run by hand on 3.6, 3.7, 3.8 and 3.10."""

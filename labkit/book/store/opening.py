@@ -304,7 +304,8 @@ def upgrade(connection: Connection, to: str = "head") -> None:
 
     _take_turns(connection)
     config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parents[1] / "migrations"))
+    migrations = str(Path(__file__).parents[1] / "migrations")
+    config.set_main_option("script_location", migrations.replace("%", "%%"))  # as a .ini has it
     config.attributes["connection"] = connection
     command.upgrade(config, to)
     facts = {
