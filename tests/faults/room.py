@@ -288,8 +288,8 @@ class Room:
         return end
 
     def disk_full(self) -> Callable[[], Any]:
-        """No file of server and kernels may grow; it needs no special rights."""
-        pids = [self.place.process.pid, *self.place.kernels()]
+        """No file of the server may grow; it needs no special rights."""
+        pids = [self.place.process.pid]
         if self.lead is not None and self.lead.pid:
             pids.append(self.lead.pid)
         limits = {pid: resource.prlimit(pid, resource.RLIMIT_FSIZE) for pid in pids if _lives(pid)}
