@@ -168,7 +168,7 @@ USES_ITS_FILES = """
 import labkit
 from labkit.bench.paper.sheet import TEMPLATES
 from labkit.tasting import SCALES
-from labkit.widgets.sheet.score_sheet import script
+from labkit.widgets.sheet.taster_sheet import script
 
 with labkit.LabBook("new.db") as book:  # through every migration
     assert book.people.coffees() == ()

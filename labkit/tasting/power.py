@@ -33,6 +33,19 @@ MINUTES_OF_REST: Final = 10.0
 """Rest and palate cleansing between flights, common practice."""
 
 
+def flight_minutes(cups: int, stages: int = 1) -> float:
+    """Time that a flight takes at the table, with its brewing (minutes).
+
+    Parameters
+    ----------
+    cups : int
+        Cups before a taster.
+    stages : int
+        How often each cup is scored as it cools.
+    """
+    return MINUTES_A_FLIGHT + cups * stages * MINUTES_A_CUP
+
+
 _FEWEST_SPARE: Final = 3
 """Differences between jugs, beyond the waters' own, from which a reading judges by jugs too."""
 
@@ -374,7 +387,7 @@ def plan_power(
         between = (between + spare) // 2
     cups_a_jug = n_tasters * sizes.flights * sizes.cups / jugs if serving == "a cup each" else 1.0
     jugs_each = sizes.flights if blocks_by == "taster" else sizes.repeats
-    minutes = sizes.flights * (MINUTES_A_FLIGHT + sizes.cups * stages * MINUTES_A_CUP)
+    minutes = sizes.flights * flight_minutes(sizes.cups, stages)
     return PlanPower(
         sizes=sizes,
         n_tasters=n_tasters,

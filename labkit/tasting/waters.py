@@ -94,5 +94,32 @@ def session_waters(
     )
 
 
+def listed_waters(
+    cups: Sequence[Target],
+    *,
+    control: Control = "middle",
+    known: Sequence[SessionWater] = (),
+) -> tuple[SessionWater, ...]:
+    """Label the waters of a flight that is served as it is listed.
+
+    Parameters
+    ----------
+    cups : sequence of Target
+        What each cup holds; a water may be listed twice.
+    control : Target or "middle" or "none"
+        As for :func:`session_waters`, but a water that is not among the cups is none of theirs.
+    known : sequence of SessionWater
+        Waters of this session's earlier flights, as for :func:`session_waters`.
+
+    Raises
+    ------
+    PlanError
+        If there is no water.
+    """
+    distinct = [one for at, one in enumerate(cups) if find_water(one, cups) == at]
+    absent = isinstance(control, Target) and find_water(control, distinct) is None
+    return session_waters(distinct, control="none" if absent else control, known=known)
+
+
 def _named(target: Target) -> str:
     return ", ".join(filter(None, (describe(levels_of(target)), target.salts_text)))

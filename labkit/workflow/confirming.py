@@ -83,7 +83,6 @@ def confirming(found: Findings) -> Confirming:
         scores = found.reading.scores
         test = confirming_test(
             believe(scores),
-            gain=recommended.over_control[0],
             leader=recommended.water,
             served_as=scores.brew_method,
         )

@@ -290,11 +290,11 @@ def _after(here: Standing, following: NextFlight | None, dial: str) -> NextThing
         return NextThing.MAKE_CARD
     advice = None if following is None else following.advice
     if advice is not None and advice.verdict is StopKind.SETTLED:
-        return NextThing.CONFIRM if advice.confirm is not None else NextThing.MAKE_CARD
+        can_be_poured = advice.confirm is not None and advice.confirm.n_pairs is not None
+        return NextThing.CONFIRM if can_be_poured else NextThing.MAKE_CARD
     if dial and verdict.kind is VerdictKind.FOUND:
         return NextThing.PLAN_DIAL
     if recommended.level is Level.SETTLED:
         return NextThing.MAKE_CARD
-    if recommended.level is Level.LIKELY and answer is None:
-        return NextThing.CONFIRM
+    # A likely leader is confirmed in the next flight, against the control, before any other test.
     return NextThing.PLAN_NEXT_FLIGHT

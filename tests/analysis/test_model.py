@@ -29,6 +29,34 @@ def test_a_ratio_sweep_bends_over_mg_share_only():
     ]
 
 
+@pytest.mark.parametrize(("flights", "by_chance"), [(4, False), (5, True)])
+def test_five_flights_differ_by_chance_and_four_have_levels_of_their_own(flights, by_chance):
+    model = surface_of(tasted(flights=flights)).model
+
+    assert ("flight" in [one.name for one in model.components]) == by_chance
+    assert model.fixed.shape[1] - model.n_surface == (0 if by_chance else flights - 1)
+
+
+@pytest.mark.parametrize(("flights", "estimated"), [(3, False), (4, True)])
+def test_bowls_take_three_differences_beside_waters_and_flights(flights, estimated):
+    """Two waters: 2 bowls a flight less 2 waters less flights - 1, so 2 and 3 are left."""
+    model = surface_of(tasted(waters=RATIOS[::5], flights=flights, tasters="ABCDE")).model
+
+    assert ("bowl" in [one.name for one in model.components]) == estimated
+
+
+def test_a_factor_that_is_not_read_has_no_interaction_to_speak_of():
+    """One share a session: what the share does and what the day did are one."""
+    days = [
+        tasted(waters=[(share, h, 20) for h in (40, 80, 120)], session=day, seed=3)
+        for share, day in ((0.2, "S1"), (0.8, "S2"))
+    ]
+    kinds = {one.kind for one in surface_of(pd.concat(days)).model.cannot_tell}
+
+    assert Note.BETWEEN_FLIGHTS in kinds
+    assert Note.NO_INTERACTION not in kinds
+
+
 def test_two_levels_cannot_tell_a_best_one_in_between():
     surface = surface_of(tasted(waters=RATIOS[::5]))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.widgets.sheet.score_sheet import script
+from labkit.widgets.sheet.taster_sheet import script
 
 pytestmark = pytest.mark.browser
 

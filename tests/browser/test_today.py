@@ -46,7 +46,7 @@ def test_nothing_of_the_page_is_shown_without_the_token(workbook_server, path):
 
 @pytest.mark.parametrize(
     "path",
-    ["/voila/render/1-concentrates.ipynb", "/voila/render/tasters/score_sheet.ipynb"],
+    ["/voila/render/1-concentrates.ipynb", "/voila/render/sub/folder.ipynb"],
 )
 def test_no_other_notebook_is_run_as_a_page_even_with_the_token(workbook_server, path):
     assert answer(workbook_server, path)[0] == 302

@@ -53,7 +53,7 @@ class TastersServing:
 
     @property
     def log(self):
-        """What the server and its kernels said."""
+        """What the server said."""
         return self.folder / "tasters.log"
 
     def links(self):
@@ -69,10 +69,7 @@ class TastersServing:
 
     def launch(self):
         """Start the server."""
-        (self.folder / "jupyter").mkdir(exist_ok=True)
-        environment = server_environment(
-            str(self.book_path), self.folder / "jupyter", "tasting.example"
-        )
+        environment = server_environment(str(self.book_path), "tasting.example")
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
                 server_command(self.port),
@@ -87,23 +84,12 @@ class TastersServing:
         wait_until_it_answers(self.process, self.port, self.log)
 
     def kill(self):
-        """Kill the server the hard way; its kernels notice and end by themselves."""
+        """Kill the server the hard way."""
         self.process.kill()
         self.process.wait()
 
-    def kernels(self):
-        """Process ids of the kernels that this server started."""
-        own = []
-        for status in Path("/proc").glob("[0-9]*/stat"):
-            with contextlib.suppress(OSError):
-                pid, rest = int(status.parent.name), status.read_text().rpartition(")")[2].split()
-                command = (status.parent / "cmdline").read_bytes()
-                if int(rest[1]) == self.process.pid and b"ipykernel_launcher" in command:
-                    own.append(pid)
-        return own
-
     def stop(self):
-        """Stop the server, and its kernels with it."""
+        """Stop the server."""
         if self.process.poll() is None:
             self.process.terminate()
             self.process.wait(timeout=30)

@@ -13,11 +13,11 @@ from labkit.book import LabBook
 from labkit.errors import BookError
 from labkit.present import qr_svg
 from labkit.widgets.tasters.gate import WRONG_CODES_A_MINUTE
-from labkit.widgets.tasters.kernel import code_in_query
 from labkit.widgets.tasters.links import (
     ALPHABET,
     CODE_LENGTH,
     cards,
+    code_in_query,
     give_links,
     new_code,
     read_code,

@@ -251,6 +251,7 @@ def _posterior(
         expected=told.expected,
         draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
         loss_scale=told.loss_scale,
+        gain_scale=told.gain_scale,
     )
 
 

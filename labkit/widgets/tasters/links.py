@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import parse_qs
 
 from labkit.errors import BookError
 from labkit.language import ENGLISH, N_, Language
@@ -60,6 +61,18 @@ def read_code(typed: str) -> str:
     code = "".join(sign for sign in typed.upper() if sign not in "- \t")
     is_code = len(code) == CODE_LENGTH and all(sign in ALPHABET for sign in code)
     return code if is_code else ""
+
+
+def code_in_query(query: str) -> str:
+    """The code that a link's query carries; "" unless it carries exactly one.
+
+    The one reading of a link: two readings could name two tasters.
+    """
+    try:
+        codes = parse_qs(query, max_num_fields=8).get("code", [])
+    except ValueError:
+        return ""
+    return read_code(codes[0]) if len(codes) == 1 else ""
 
 
 def give_links(

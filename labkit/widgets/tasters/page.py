@@ -1,4 +1,4 @@
-"""Serving the tasters' page on the local network: one notebook, personal links, cards."""
+"""Serving the tasters' page on the local network: the server, personal links, cards."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import os
 import socket
 import subprocess
 import sys
-import tempfile
 import time
 import urllib.request
 import webbrowser
@@ -16,11 +15,14 @@ from typing import TextIO
 from labkit.book import LabBook, data_folder
 from labkit.errors import BookError, SetUpError
 from labkit.language import ENGLISH, LANGUAGES
-from labkit.widgets.tasters.kernel import BOOK_VARIABLE, NAMES_VARIABLE
 from labkit.widgets.tasters.links import cards, give_links, own_address
 
-PROJECT = Path(__file__).resolve().parents[3]
-NOTEBOOK = PROJECT / "workbook" / "tasters" / "score_sheet.ipynb"
+BOOK_VARIABLE = "LABKIT_TASTERS_BOOK"
+"""Environment variable that names the lab book to the server: a URL may hold a password."""
+
+NAMES_VARIABLE = "LABKIT_TASTERS_NAMES"
+"""Environment variable with more names by which phones may reach the server, comma between."""
+
 DEFAULT_PORT = 8866
 PATIENCE_S = 60.0
 """How long the server may take to answer; a second or two as a rule."""
@@ -72,7 +74,7 @@ def serve(
     """
     folder = data_folder() if keep_in is None else keep_in
     _check_port(port)
-    # Migrated here, before twelve kernels want it; one that is not there holds no session.
+    # Migrated here, before anybody waits for it; one that is not there holds no session.
     with LabBook(where, must_exist=True) as book:
         name = _choose_session(book, session)
         host = address or own_address()
@@ -101,26 +103,20 @@ def serve(
 
 def server_command(port: int) -> list[str]:
     """Call of the server; what it must keep to itself comes through its environment."""
-    return [sys.executable, "-m", "labkit.widgets.tasters.start", str(port), str(NOTEBOOK)]
+    return [sys.executable, "-m", "labkit.widgets.tasters.server", str(port)]
 
 
-def server_environment(book_url: str, scratch: Path, name: str = "") -> dict[str, str]:
-    """Environment of the server and of the pages' kernels, free of the user's Jupyter settings.
+def server_environment(book_url: str, name: str = "") -> dict[str, str]:
+    """Environment of the server, where it finds this labkit wherever it is started.
 
     `name` is what phones call this machine, beside its own name and addresses.
     """
-    known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
+    known = [str(Path(__file__).resolve().parents[3]), os.environ.get("PYTHONPATH", "")]
     return {
         **os.environ,
         BOOK_VARIABLE: book_url,
         NAMES_VARIABLE: name,
-        "JUPYTER_PATH": str(Path(__file__).parent / "jupyter"),
-        "JUPYTER_CONFIG_DIR": str(scratch / "config"),
-        "JUPYTER_RUNTIME_DIR": str(scratch / "runtime"),
-        "IPYTHONDIR": str(scratch / "ipython"),
         "PYTHONPATH": os.pathsep.join(filter(None, known)),
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
     }
 
 
@@ -146,13 +142,10 @@ def wait_until_it_answers(server: subprocess.Popen[bytes], port: int, log: Path)
 
 def _run(book_url: str, *, port: int, name: str, log: Path) -> int:
     """Run the server until it ends or is stopped."""
-    with (
-        tempfile.TemporaryDirectory(prefix="labkit-tasters-") as scratch,
-        log.open("ab") as said,
-    ):
+    with log.open("ab") as said:
         server = subprocess.Popen(
             server_command(port),
-            env=server_environment(book_url, Path(scratch), name),
+            env=server_environment(book_url, name),
             stdin=subprocess.DEVNULL,
             stdout=said,
             stderr=subprocess.STDOUT,

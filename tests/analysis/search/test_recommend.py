@@ -30,6 +30,7 @@ from labkit.analysis.search.recommendation import (
 )
 from labkit.analysis.search.shape_average import (
     EVEN_PEAKS,
+    GAIN_COMES_TRUE,
     PEAKS_COST,
     ShapeAverage,
     odds_by_control,
@@ -410,6 +411,17 @@ def test_a_loss_is_stated_as_larger_where_the_cups_leave_narrow_peaks_likely(unp
         monkeypatch.setattr(ShapeAverage, "loss_scale", scale)
         losses.append(recommend(scores, feasible=scores.recipe_waters).expected_loss)
     assert losses[1] == pytest.approx(3 * losses[0])
+
+
+def test_a_flight_is_said_to_be_worth_what_flights_turned_out_to_be_worth(unpoured):
+    """The same cups are chosen, whatever share of their gain comes true."""
+    drawn = replace(unpoured, posterior=replace(unpoured.posterior, gain_scale=1.0))
+
+    stated, expected = suggest_flight(unpoured, k=3), suggest_flight(drawn, k=3)
+
+    assert stated.targets == expected.targets
+    assert stated.gain == pytest.approx(GAIN_COMES_TRUE * expected.gain)
+    assert stop_or_taste(unpoured, k=3).next_flight_gain == pytest.approx(stated.gain)
 
 
 def test_what_any_water_may_win_is_at_least_what_is_expected_of_the_recommended(unpoured):
