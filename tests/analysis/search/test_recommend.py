@@ -126,7 +126,7 @@ def level_in_alkalinity():
 
 def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_last():
     frame = level_in_alkalinity()
-    leader, later = (0.1, 100.0, 45.0), (0.1, 100.0, 10.0)
+    leader, later = (0.1, 100.0, 45.0), (0.1, 100.0, 35.0)
     about = {name: frame[name].iloc[0] for name in ("client", "coffee", "brew_method")}
 
     def read(*tests):
@@ -151,7 +151,7 @@ def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_las
     )
     assert read(asked(leader, "first", 4)).held == untested.control
     twice = read(asked(leader, "first", 8), asked(later, "second", 8))
-    assert twice.water.alkalinity_mg_l_caco3 == 10
+    assert twice.water.alkalinity_mg_l_caco3 == 35
     assert read(asked(leader, "first", 8), asked(leader, "second", 3)).held == untested.control
     beyond = read(asked((0.1, 150.0, 45.0), "first", 8))
     assert as_coordinates(beyond.held)[0].tolist() == [0.1, 100, 45]
