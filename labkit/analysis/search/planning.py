@@ -21,6 +21,8 @@ from labkit.analysis.search.cups import WIDTH, cups_of, rising_scale
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.steps import note_step
 from labkit.tasting import Scale
@@ -67,6 +69,7 @@ class PlanCurves(Shown):
         return settings.merge(reached.reset_index(), on=keys, how="left").reset_index(drop=True)
 
 
+@checked(ReadingError)
 def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
     """The usual noise with this panel's own repeat noise, on the scale of its scores.
 
@@ -93,6 +96,7 @@ def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
     return replace(usual, repeat_sd=float(np.sqrt(cups.repeat_variance)))
 
 
+@checked(ReadingError)
 def plan_curves(
     *,
     n_tasters: Sequence[int] = (4,),
