@@ -21,6 +21,8 @@ from labkit.analysis.model.kenward_roger import Contrast, FTest
 from labkit.analysis.model.mixed import MixedFit, fit_mixed
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.structure import Model, build_model, told_at_zero
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, as_coordinates
 
 
@@ -272,6 +274,7 @@ class Surface:
         return np.column_stack([design, blank])
 
 
+@checked(ReadingError)
 def fit_surface(scores: Scores) -> Surface:
     """Fit the richest model that the scores can carry.
 

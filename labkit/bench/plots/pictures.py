@@ -19,6 +19,8 @@ from labkit.bench.plots.panel import plot_panel, plot_residuals
 from labkit.bench.plots.scores import plot_score, plot_tasters
 from labkit.bench.plots.style import DRAWING, unseen
 from labkit.bench.plots.surface import plot_surface
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import folded
 from labkit.tasting import SCALES
 from labkit.water import COORDINATE, COORDINATES
@@ -41,6 +43,7 @@ _LEGIBLE = "20rem"
 """Width below which letters would be too small to read: a narrower page scrolls the picture."""
 
 
+@checked(SheetError)
 def reading_pictures(
     found: Reading | AttributeReadings | PairReading | CheckedTerms,
     *,
