@@ -22,6 +22,8 @@ from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.shapes import Shapes, draw_shapes
 from labkit.analysis.search.simulate import LIKING, PanelNoise, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.steps import note_step
 from labkit.tasting import Scale
@@ -68,6 +70,7 @@ class PlanCurves(Shown):
         return settings.merge(reached.reset_index(), on=keys, how="left").reset_index(drop=True)
 
 
+@checked(ReadingError)
 def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
     """The usual noise with this panel's own repeat noise, on the scale of its scores.
 
@@ -94,6 +97,7 @@ def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
     return replace(usual, repeat_sd=float(np.sqrt(cups.repeat_variance)))
 
 
+@checked(ReadingError)
 def plan_curves(
     *,
     n_tasters: Sequence[int] = (4,),
