@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import signal
 import subprocess
@@ -56,6 +57,8 @@ def main(arguments: Sequence[str]) -> int:
     code : int
         0 if all went well, 1 for a trouble told in one sentence, else pytest's own.
     """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a folder may have letters it lacks
     parser = _parser()
     options, rest = parser.parse_known_args(arguments)
     signal.signal(signal.SIGTERM, _as_if_ctrl_c)
@@ -139,6 +142,8 @@ def _tasting(
         session=options.session,
         port=options.port,
         address=options.address,
+        certificate=options.certificate,
+        key=options.key,
         renew_links=options.renew_links,
         browser=options.browser,
         out=sys.stdout,
@@ -204,6 +209,15 @@ def _parser() -> argparse.ArgumentParser:
         "--address",
         help="this machine's name or address as phones reach it; found out if not given",
     )
+    for name, what in (("certificate", "certificate"), ("key", "key of that certificate")):
+        variable = f"LABKIT_{name.upper()}"
+        tasting.add_argument(
+            f"--{name}",
+            type=Path,
+            default=os.environ.get(variable) or None,
+            metavar="FILE",
+            help=f"{what} (PEM), for https; {variable} names it as well",
+        )
     tasting.add_argument(
         "--new-links",
         dest="renew_links",

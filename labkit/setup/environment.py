@@ -69,13 +69,13 @@ def ensure_environment(layout: Layout[Path], locks: Sequence[str], *, out: TextI
     if stands and _state(layout).get("project") == str(layout.root):
         return
     try:
-        with one_at_a_time(layout):
+        with one_at_a_time(layout) as guard:
             if stands:
                 _settle(layout)
                 write_state(layout, have, finished=True)
                 print(f"labkit: {layout.venv} was moved, and is at home here", file=out, flush=True)
             else:
-                _make(layout, have, wanted, out=out)
+                _make(layout, have, wanted, guard, out=out)
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             raise SetUpError(DISK_FULL) from error
@@ -118,7 +118,12 @@ def _state(layout: Layout[Path]) -> dict[str, object]:
 
 
 def _make(
-    layout: Layout[Path], have: dict[str, str], wanted: dict[str, str], *, out: TextIO
+    layout: Layout[Path],
+    have: dict[str, str],
+    wanted: dict[str, str],
+    guard: TextIO,
+    *,
+    out: TextIO,
 ) -> None:
     """Install what is missing, into a new environment unless the old one only lacks a lock."""
     started = time.monotonic()
@@ -138,7 +143,7 @@ def _make(
         )
         _start_anew(layout)
     write_state(layout, have, finished=False)
-    _install(layout, list(to_add), out=out)
+    _install(layout, list(to_add), guard, out=out)
     _settle(layout)
     write_state(layout, have | to_add, finished=True)
     print(f"labkit: set up in {time.monotonic() - started:.0f} s", file=out, flush=True)
@@ -173,6 +178,11 @@ def _start_anew(layout: Layout[Path]) -> None:
             f"{layout.venv} has to be made anew, and the Python that runs this is its own: type "
             "the command with another one, as 'python3 -m labkit open' (after 'deactivate', if "
             "you have activated .venv)"
+        )
+    if os.pathsep in str(layout.venv):
+        raise SetUpError(
+            f"Python makes no environment in a folder whose name has a '{os.pathsep}' in it: "
+            f"rename it ({layout.root}), and start again"
         )
     for module in ("venv", "ensurepip"):
         if importlib.util.find_spec(module) is None:
@@ -213,7 +223,7 @@ def pip_command(layout: Layout[Path], locks: Sequence[str]) -> list[str]:
     """Call of pip that takes ready-made packages only, each with the hash the locks give."""
     command = [str(layout.python), "-m", "pip", "install", "--require-hashes"]
     command += ["--only-binary", ":all:", "--no-input", "--progress-bar", "off"]
-    command += ["--disable-pip-version-check", "--retries", "2"]
+    command += ["--disable-pip-version-check", "--retries", "2", "--no-user"]
     # Compiling all of it would take a third of the time and 200 MB, for files mostly never run.
     command += ["--no-compile"]
     for name in locks:
@@ -221,8 +231,12 @@ def pip_command(layout: Layout[Path], locks: Sequence[str]) -> list[str]:
     return command
 
 
-def _install(layout: Layout[Path], locks: Sequence[str], *, out: TextIO) -> None:
-    """Run pip, show how far it is, and keep all it says in the log."""
+def _install(layout: Layout[Path], locks: Sequence[str], guard: TextIO, *, out: TextIO) -> None:
+    """Run pip, show how far it is, and keep all it says in the log.
+
+    It holds the guard too: where this process is killed, pip goes on for a while, and the next
+    set-up must not begin in the folder that it writes.
+    """
     texts = [(layout.root / name).read_text(encoding="utf-8") for name in locks]
     progress = PipProgress(wanted=packages_in("\n".join(texts)))
     before = _n_installed(layout)
@@ -237,6 +251,7 @@ def _install(layout: Layout[Path], locks: Sequence[str], *, out: TextIO) -> None
         text=True,
         errors="replace",
         env={k: v for k, v in os.environ.items() if k not in elsewhere},
+        pass_fds=() if os.name == "nt" else [guard.fileno()],
     )
     lines: queue.Queue[str | None] = queue.Queue()
     reader = threading.Thread(target=_feed, args=(pip.stdout or (), lines), daemon=True)
@@ -308,20 +323,21 @@ def write_state(layout: Layout[Path], locks: dict[str, str], *, finished: bool) 
 
 
 @contextmanager
-def one_at_a_time(layout: Layout[Path]) -> Iterator[None]:
+def one_at_a_time(layout: Layout[Path]) -> Iterator[TextIO]:
     """Keep two set-ups from writing into one environment; the second is told to wait."""
     with layout.set_up_guard.open("a+", encoding="utf-8") as guard:
         try:
             _hold(guard)
         except OSError as error:
             raise SetUpError(
-                "another set-up of this project is running: wait for it to end, then start again"
+                "another set-up of this project is running (or what is left of one that was "
+                "killed): wait for it to end, then start again"
             ) from error
-        yield
+        yield guard
 
 
 def _hold(file: TextIO) -> None:
-    """Take the file's lock, which the system lets go when this process ends, however it ends."""
+    """Take the file's lock, which the system lets go when those who hold it end, however."""
     if sys.platform == "win32":
         import msvcrt
 

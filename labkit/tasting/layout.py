@@ -5,6 +5,7 @@ A layout is secret as soon as its numbers are waters; it lives only while a plan
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -157,6 +158,20 @@ def lay_out(sizes: Sizes, n_tasters: int, blocks_by: BlocksBy, draw: Draw) -> Se
         else:
             orders.append(even_orders(sets, len(table), rng=draw.fresh()))
     return ServingLayout(sizes=sizes, jugs=tuple(jugs), orders=tuple(orders), blocks=blocks)
+
+
+def lay_out_listed(
+    waters: Sequence[int], sizes: Sizes, n_tasters: int, draw: Draw
+) -> ServingLayout:
+    """One flight whose cups are given by their waters' numbers: each has a jug of its own."""
+    jugs = [Jug(water=w, is_duplicate=w in waters[:at]) for at, w in enumerate(waters)]
+    table = tuple(jugs[at] for at in draw.fresh().permutation(len(jugs)))
+    return ServingLayout(
+        sizes=sizes,
+        jugs=(table,),
+        orders=(balanced_orders(sizes.cups, n_tasters, rng=draw.fresh()),),
+        blocks=(tuple(range(sizes.n_waters)),),
+    )
 
 
 def _renumbered(blocks: Blocks, names: list[int]) -> Blocks:

@@ -91,8 +91,8 @@ ROOMS = {
         "stopping suggest suggest_shapes walk water_map",
     ),
 }
-"""Of each room the modules (below ``labkit``), and the test files that concern them beside their
-examples and the references."""
+"""Of each room the modules (below ``labkit``), and the test files that concern them beside the
+references. Examples in docstrings see no mutant: pytest loads their module from its file."""
 
 SWAPS = {
     "ReplaceBinaryOperator": "Add_Sub Sub_Add Mul_Div Div_Mul Pow_Mul FloorDiv_Div Mod_Mul",
@@ -115,7 +115,7 @@ TINY = 1e-4
 """Below this a constant bounds rounding."""
 
 
-NOT_SEEN = re.compile(r"^  (\S+):\d+ (\w+) (\d+): NOT SEEN", re.MULTILINE)
+SEEN = re.compile(r"^  (\S+):\d+ (\w+) (\d+): seen", re.MULTILINE)
 """A line of the output: path, operator, occurrence."""
 
 
@@ -163,6 +163,12 @@ class Mutant:
     def module(self) -> str:
         """Its name as Python imports it."""
         return ".".join(self.path.relative_to(PROJECT).with_suffix("").parts)
+
+    @property
+    def named(self) -> tuple[str, str, str]:
+        """As the output names it."""
+        path = self.path.relative_to(PROJECT / "labkit")
+        return str(path), self.operator, str(self.occurrence)
 
     def code(self, known: dict[str, Operator]) -> str:
         """The module with the change; with none for an occurrence below 0."""
@@ -385,7 +391,7 @@ def main(arguments: list[str]) -> None:
     parser.add_argument("--sample", type=int, default=60, help="mutants a room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kept", type=Path, default=Path("/tmp/labkit-mutants"))
-    parser.add_argument("--again", type=Path, help="try only what this output says was not seen")
+    parser.add_argument("--beside", type=Path, help="an output whose seen mutants are not retried")
     parser.add_argument("--budget", type=float, default=60.0, help="seconds of tests a mutant")
     chosen = parser.parse_args(arguments)
     chosen.kept.mkdir(parents=True, exist_ok=True)
@@ -407,29 +413,22 @@ def main(arguments: list[str]) -> None:
             for file in sorted((PROJECT / "labkit" / place).glob("*.py") or [])
             or [PROJECT / "labkit" / place]
         ]
-        examples = [str(f.relative_to(PROJECT)) for f in files if ">>>" in f.read_text()]
-        touched = touched_by([*examples, *tests, "tests/test_references.py"], chosen.kept)
+        touched = touched_by([*tests, "tests/test_references.py"], chosen.kept)
         every = [one for file in files for one in mutants_of(file, known)]
         rng = random.Random(f"{room} {chosen.seed}")
         sample = rng.sample(every, min(chosen.sample, len(every)))
-        if chosen.again is not None:
-            unseen = set(NOT_SEEN.findall(chosen.again.read_text()))
-            sample = [
-                one
-                for one in sample
-                if (one.operator, str(one.occurrence))
-                in {
-                    (operator, occurrence)
-                    for path, operator, occurrence in unseen
-                    if path == str(one.path.relative_to(PROJECT / "labkit"))
-                }
-            ]
+        known_seen: set[tuple[str, ...]] = set()
+        if chosen.beside is not None:
+            known_seen = set(SEEN.findall(chosen.beside.read_text()))
         unchanged = [
             Mutant(path=one.path, operator="", occurrence=-1, line=one.line) for one in sample[:3]
         ]
         seen = 0
         out(f"\n{room}: {len(sample)} of {len(every)} mutants, seed {chosen.seed}\n")
         for mutant in [*unchanged, *sample]:
+            if mutant.named in known_seen:
+                seen += 1
+                continue
             picked = touched.tests_of(mutant)
             spent, within = 0.0, []
             for test in picked:

@@ -319,7 +319,7 @@ class Room:
         return end
 
     def disk_full(self) -> Callable[[], Any]:
-        """No file of server and kernels may grow; it needs no special rights."""
+        """No file of the server may grow; it needs no special rights."""
         pids = [self.place.process.pid]
         if self.lead is not None and self.lead.pid:
             pids.append(self.lead.pid)

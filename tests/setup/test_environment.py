@@ -6,12 +6,14 @@ These make real environments with the real pip, from a package of two lines and 
 from __future__ import annotations
 
 import base64
+import errno
 import hashlib
 import importlib.util
 import io
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -268,6 +270,29 @@ def test_a_full_disk_is_told_before_anything_is_fetched(tmp_path, monkeypatch):
         ensure_environment(layout, ["run.lock"], out=io.StringIO())
 
 
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EDQUOT])
+def test_a_disk_that_fills_up_on_the_way_is_told(tmp_path, monkeypatch, code):
+    def fill_up(layout):
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(environment, "_start_anew", fill_up)
+    (tmp_path / "run.lock").touch()
+    layout = Layout(root=tmp_path, windows=False, python_version=(3, 11))
+
+    with pytest.raises(SetUpError, match="the disk is full: make room"):
+        ensure_environment(layout, ["run.lock"], out=io.StringIO())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there the sign that parts paths is another")
+def test_a_folder_in_which_python_makes_no_environment_is_told(tmp_path):
+    layout = Layout(root=tmp_path / "a:b", windows=False, python_version=(3, 11))
+    layout.root.mkdir()
+    (layout.root / "run.lock").touch()
+
+    with pytest.raises(SetUpError, match="whose name has a ':' in it: rename it"):
+        ensure_environment(layout, ["run.lock"], out=io.StringIO())
+
+
 def test_a_folder_that_cannot_be_written_is_told(tmp_path):
     layout = Layout(root=tmp_path, windows=False, python_version=(3, 11))
     (tmp_path / "run.lock").touch()
@@ -282,6 +307,28 @@ def test_an_incomplete_clone_is_told(tmp_path):
 
     with pytest.raises(SetUpError, match=r"run\.lock is missing: run this from a full clone"):
         ensure_environment(layout, ["run.lock"], out=io.StringIO())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a killed process's pip goes on on POSIX")
+def test_a_set_up_waits_for_the_pip_of_one_that_was_killed(project, monkeypatch):
+    """Or both would write into the same folder; and then it goes on."""
+    python = project.python.readlink()
+    project.python.unlink()
+    project.python.write_text(f'#!/bin/sh\nsleep 3\nexec {python} "$@"\n')
+    project.python.chmod(0o755)
+    monkeypatch.setattr(environment, "_start_anew", lambda layout: None)
+    child = os.fork()
+    if not child:
+        monkeypatch.setattr(
+            environment, "_next_line", lambda _lines: os.kill(os.getpid(), signal.SIGKILL)
+        )
+        ensure_environment(project, ["run.lock", "test.lock"], out=io.StringIO())
+        os._exit(1)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
+
+    with pytest.raises(SetUpError, match="of one that was killed"):
+        ensure_environment(project, ["run.lock", "test.lock"], out=io.StringIO())
+    assert installed_locks(project) == {}
 
 
 def test_a_second_set_up_waits_for_the_first(project):

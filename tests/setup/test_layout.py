@@ -130,6 +130,7 @@ def test_jupyterlab_serves_this_machine_only_and_no_notebook_to_tasters():
     assert "'jupyter_lsp': False" in extensions  # it would ask npm and R first
     assert "--VoilaConfiguration.file_allowlist=[]" in command
     assert "--LabApp.extension_manager=readonly" in command
+    assert "--VoilaExecutor.startup_timeout=300" in command  # a kernel on a busy slow machine
 
 
 def environment(**base):
