@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import signal
 import subprocess
@@ -23,6 +24,15 @@ ABOUT_OPEN = (
     "Open the workbook in JupyterLab. The first time this makes the project's own environment in "
     ".venv, which takes a few minutes; after that it takes seconds."
 )
+WHAT_NEXT = """\
+labkit: all is set up, in
+  {venv}
+labkit: nothing was started; open the workbook, whenever you like, without a network, with
+  python3 -m labkit open
+labkit: in this folder, which may be moved and renamed
+  {root}"""
+"""Said by ``open --set-up-only``."""
+
 ABOUT_TASTING = (
     "Serve a score sheet to each taster's phone over the local network, in the lab book that the "
     "workbook uses. Shows each taster's personal link, as a QR code and as a short code to type."
@@ -47,6 +57,8 @@ def main(arguments: Sequence[str]) -> int:
     code : int
         0 if all went well, 1 for a trouble told in one sentence, else pytest's own.
     """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a folder may have letters it lacks
     parser = _parser()
     options, rest = parser.parse_known_args(arguments)
     signal.signal(signal.SIGTERM, _as_if_ctrl_c)
@@ -100,6 +112,10 @@ def _leave_foreign_packages() -> bool:
 def _open(
     layout: Layout[Path], arguments: Sequence[str], options: argparse.Namespace, *, inside: bool
 ) -> int:
+    if options.set_up_only:
+        ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
+        print(WHAT_NEXT.format(venv=layout.venv, root=layout.root))
+        return 0
     check_port(options.port)
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if not inside:
@@ -126,6 +142,8 @@ def _tasting(
         session=options.session,
         port=options.port,
         address=options.address,
+        certificate=options.certificate,
+        key=options.key,
         renew_links=options.renew_links,
         browser=options.browser,
         out=sys.stdout,
@@ -162,6 +180,11 @@ def _parser() -> argparse.ArgumentParser:
         help="print the workbook's address and open no browser",
     )
     opening.add_argument(
+        "--set-up-only",
+        action="store_true",
+        help="set up what 'open' and 'tasting' need, say where it is, and start nothing",
+    )
+    opening.add_argument(
         "--port",
         type=_port,
         default=DEFAULT_PORT,
@@ -186,6 +209,15 @@ def _parser() -> argparse.ArgumentParser:
         "--address",
         help="this machine's name or address as phones reach it; found out if not given",
     )
+    for name, what in (("certificate", "certificate"), ("key", "key of that certificate")):
+        variable = f"LABKIT_{name.upper()}"
+        tasting.add_argument(
+            f"--{name}",
+            type=Path,
+            default=os.environ.get(variable) or None,
+            metavar="FILE",
+            help=f"{what} (PEM), for https; {variable} names it as well",
+        )
     tasting.add_argument(
         "--new-links",
         dest="renew_links",

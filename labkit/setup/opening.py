@@ -20,7 +20,8 @@ from labkit.setup.working_copy import renew_copies
 
 DEFAULT_PORT = 8888
 PATIENCE_S = 300.0
-"""How long JupyterLab may take to answer: seconds as a rule, minutes on a busy slow machine."""
+"""How long JupyterLab, and then the page's kernel, may take to answer: seconds as a rule, minutes
+on a busy slow machine."""
 
 PAGE = "0-today.ipynb"
 """The notebook that is shown as a page, without its code, and the only one."""
@@ -96,6 +97,7 @@ def jupyter_command(
         "--VoilaConfiguration.file_allowlist=[]",
         "--VoilaConfiguration.show_tracebacks=False",
         f"--VoilaConfiguration.extension_allowlist={list(_PAGE_EXTENSIONS)!r}",
+        f"--VoilaExecutor.startup_timeout={PATIENCE_S:.0f}",
     ]
 
 

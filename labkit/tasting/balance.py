@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
+from labkit.errors import PlanError
 from labkit.shown import Shown
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import Design
@@ -31,6 +33,7 @@ class BalanceTables(Shown):
     """In how many flights before a taster each pair meets; the diagonal counts flights served."""
 
 
+@checked(PlanError, own_numbers=True)
 def preview_balance(
     n_waters: int,
     n_tasters: int,

@@ -10,6 +10,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting.sizes import check_whole
 
@@ -23,6 +24,7 @@ _SHORT, _LONG = 150, 3_000  # exchanges tried for each cup of the design
 _RUNS = 6
 
 
+@checked(PlanError)
 def pair_counts(blocks: Sequence[Sequence[int]], n_waters: int) -> NDArray[np.int_]:
     """How often each pair of waters meets in a block.
 
@@ -55,6 +57,7 @@ def is_balanced(blocks: Sequence[Sequence[int]], n_waters: int) -> bool:
     return bool(np.ptp(np.diag(counts)) == 0 and (n_waters < 2 or np.ptp(off_diagonal) == 0))
 
 
+@checked(PlanError)
 def efficiency_factor(
     blocks: Sequence[Sequence[int]], n_waters: int, *, among: Sequence[int] | None = None
 ) -> float:
@@ -100,6 +103,7 @@ def efficiency_factor(
     return float((1 / served[one] + 1 / served[other]).sum() / variance.sum())
 
 
+@checked(PlanError)
 def incomplete_blocks(
     n_waters: int,
     sizes: Sequence[int],

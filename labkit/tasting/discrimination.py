@@ -7,6 +7,7 @@ from datetime import date
 
 import numpy as np
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.noted import noted
 from labkit.tasting.codes import draw_codes
@@ -20,6 +21,7 @@ from labkit.tasting.waters import SessionWater, session_waters
 from labkit.water import Target
 
 
+@checked(PlanError, own_numbers=True)
 def plan_sets(
     method: str,
     pair: tuple[Target, Target],
@@ -143,6 +145,7 @@ def plan_sets(
     )
 
 
+@checked(PlanError)
 def pair_waters(
     method: str,
     pair: tuple[Target, Target],

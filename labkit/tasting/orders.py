@@ -9,6 +9,8 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
+from labkit.errors import PlanError
 from labkit.tasting.sizes import check_whole
 
 Orders = NDArray[np.int_]
@@ -17,6 +19,7 @@ _STARTS = 12
 _DRAWS = 60  # more draws of leftover rows gain nothing that shows in the balance
 
 
+@checked(PlanError)
 def williams_orders(n_cups: int) -> Orders:
     """Orders in which each cup follows every other equally often.
 
@@ -62,6 +65,7 @@ def williams_orders(n_cups: int) -> Orders:
     return np.asarray(np.vstack([square, square[:, ::-1]]), dtype=int)
 
 
+@checked(PlanError)
 def position_counts(orders: Orders, n_cups: int) -> Orders:
     """How often each cup stands at each position.
 
@@ -82,6 +86,7 @@ def position_counts(orders: Orders, n_cups: int) -> Orders:
     return counts
 
 
+@checked(PlanError)
 def follow_counts(orders: Orders, n_cups: int) -> Orders:
     """How often each cup (row) is tasted directly before each other (column).
 
@@ -145,6 +150,7 @@ def balanced_orders(n_cups: int, n_tasters: int, *, rng: np.random.Generator) ->
     return np.asarray(rng.permutation(n_cups)[orders], dtype=int)
 
 
+@checked(PlanError)
 def even_orders(sets: Sequence[Sequence[int]], n_cups: int, *, rng: np.random.Generator) -> Orders:
     """One order for each set of cups, where tasters do not all have the same cups.
 

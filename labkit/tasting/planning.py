@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting.coding import Coded, code_flights, key_rows, servings
 from labkit.tasting.layout import BlocksBy, Draw, ServingLayout, lay_out, lay_out_listed
@@ -22,6 +23,7 @@ from labkit.tasting.waters import Control, SessionWater, listed_waters, session_
 from labkit.water import Target, find_water
 
 
+@checked(PlanError, own_numbers=True)
 def plan_tasting(
     targets: Sequence[Target],
     tasters: Sequence[str],

@@ -9,6 +9,7 @@ from itertools import permutations
 
 import numpy as np
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.noted import Noted, noted
 from labkit.tasting.codes import draw_codes
@@ -21,6 +22,7 @@ from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer, open_ke
 _TRIES = 2000
 
 
+@checked(PlanError)
 def replan(
     plan: CupPlan,
     *,

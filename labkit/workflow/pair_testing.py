@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting import CONFIRMING, METHODS, pair_waters, plan_sets
 from labkit.water import StartWater, Target
@@ -17,6 +18,7 @@ from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes, usual_name, usual_of
 
 
+@checked(PlanError)
 def plan_pair_test(
     book: LabBook,
     coffee: str,

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.book import JUG_ML, BrewMethod, Held, LabBook, Stage, TastingSession
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting import (
     MOST_TIMES,
@@ -37,7 +38,7 @@ class _HasTargets(Protocol):
         """The waters to taste."""
 
 
-Waters: TypeAlias = "_HasTargets | Sequence[Target] | pd.DataFrame"
+Waters: TypeAlias = _HasTargets | Sequence[Target] | pd.DataFrame
 """A sweep, the next flight that is suggested, targets, or a table of their coordinates."""
 
 
@@ -64,6 +65,7 @@ class PlannedSession:
         return self.plan._repr_html_()
 
 
+@checked(PlanError, but=("attributes",))
 def plan_session(
     book: LabBook,
     coffee: str,
@@ -251,6 +253,7 @@ def plan_session(
     return PlannedSession(session=kept, plan=plan, preparation=prepared)
 
 
+@checked(PlanError)
 def served_as_placed(waters: object, most: int) -> tuple[Target, ...]:
     """What each cup of a flight holds that a search placed; empty if it must be laid out.
 

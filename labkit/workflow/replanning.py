@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 
 from labkit.book import LabBook, TastingSession
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting import replan as plan_anew
 from labkit.workflow.names import Planned, check_tasters, session_name
@@ -16,6 +17,7 @@ from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes
 
 
+@checked(PlanError)
 def unserved_flights(book: LabBook, session: str) -> tuple[int, ...]:
     """The flights that nobody has begun.
 
@@ -29,6 +31,7 @@ def unserved_flights(book: LabBook, session: str) -> tuple[int, ...]:
     return tuple(one.number for one in book.sessions.flights(session) if one.state == "planned")
 
 
+@checked(PlanError)
 def replan(
     book: LabBook,
     session: str | TastingSession | Planned,

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from fractions import Fraction
 
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from labkit.analysis.pair_tests.difference import (
     difference_test,
     dprime_of,
+    exact_interval,
     read_discrimination,
     share_right,
     similarity_test,
@@ -20,6 +23,7 @@ from labkit.analysis.pair_tests.difference import (
 from labkit.analysis.pair_tests.planning import (
     answers_needed,
     compare_tests,
+    fewest_successes,
     foresee,
     minimum_correct,
     power,
@@ -213,6 +217,25 @@ class TestReplicates:
 
         assert found == difference_test("tetrad", 8, 12)
 
+    def test_answers_of_tasters_who_differ_count_for_less(self):
+        """Three of 6 right and three of 2: X2 = 18 on 5 df by hand, so 36 answers are worth 10.
+
+        Clopper and Pearson's interval of such a share, by the F distribution.
+        """
+        found = read_discrimination(self.answers([6, 6, 6, 2, 2, 2], 6), "triangle")
+
+        x, n = 24 / 3.6, 10.0
+        f = stats.f.ppf(0.025, 2 * x, 2 * (n - x + 1))
+        assert found.share_lo == pytest.approx(x * f / (n - x + 1 + x * f))
+
+    @pytest.mark.parametrize("n", [3, 6, 20])
+    def test_none_right_and_all_right_have_closed_intervals(self, n):
+        """Clopper and Pearson (1934): 1 - (alpha / 2)^(1 / n)."""
+        end = 1 - 0.025 ** (1 / n)
+
+        assert exact_interval(0, n) == pytest.approx((0, end))
+        assert exact_interval(n, n) == pytest.approx((1 - end, 1))
+
     def test_tasters_who_differ_widen_the_interval(self):
         alike = read_discrimination(self.answers([4, 4, 4, 4, 4, 4], 6), "triangle")
         apart = read_discrimination(self.answers([6, 6, 6, 2, 2, 2], 6), "triangle")
@@ -271,6 +294,27 @@ class TestPlanning:
         assert power(method, n, dprime=1.5) >= 0.8
         assert power(method, n - 1, dprime=1.5) < 0.8
         assert minimum_correct(method, n) == right
+
+    @pytest.mark.parametrize("chance", [Fraction(1, 2), Fraction(1, 3)])
+    def test_a_tail_that_is_just_the_level_shows_a_difference(self, chance):
+        """Tails by counting in whole numbers, where rounding may put them above the level."""
+        for n in range(1, 25):
+            tail = Fraction(0)
+            for right in range(n, 0, -1):
+                tail += math.comb(n, right) * chance**right * (1 - chance) ** (n - right)
+                assert fewest_successes(n, float(chance), float(tail)) == right
+
+    def test_three_triangles_all_right_are_the_fewest_answers(self):
+        """(1 / 3)^3 is below 5 %, (1 / 3)^2 is not; everybody tells the cups apart."""
+        assert answers_needed("triangle", discriminators=1) == (3, 3)
+
+    def test_a_confirming_test_is_foreseen_one_sided(self):
+        """8 of 10 by chance: 56 / 1024, 9 of 10: 11 / 1024; three in four prefer it."""
+        found = foresee("confirming preference", 5, answers_each=2)
+
+        assert (found.counted, found.needed) == (10, 9)
+        assert found.chance == pytest.approx(10 * 0.75**9 * 0.25 + 0.75**10)
+        assert foresee("confirming preference", 4).chance == 0
 
     def test_no_difference_needs_no_number(self):
         assert answers_needed("triangle", dprime=0) is None

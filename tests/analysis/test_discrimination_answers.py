@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
 from labkit.analysis.pair_tests.answers import (
+    Outcome,
     WhyNoAnswer,
+    confirmed_water,
     detectable_share,
+    last_answer,
     read_tests,
     scored_only,
 )
 from labkit.analysis.pair_tests.planning import foresee, preference_power
 from labkit.errors import ReadingError
+from labkit.water import Target
 
 SHARES = {"A": 0.2, "B": 0.8}
 
@@ -120,6 +126,50 @@ def test_a_taster_who_answers_often_counts_once_in_a_preference():
     assert (found.result.first, found.result.second, found.result.neither) == (7, 0, 1)
     assert found.result.p_value == pytest.approx(2 / 2**7)
     assert (found.n_answers, found.n_counted) == (10, 8)
+
+
+def test_marks_that_are_no_answers_are_none():
+    found = only(marks("triangle", [("T1", "ABB", []), ("T2", "ABB", [0, 1])]))
+
+    assert (found.result, found.n_answers, found.n_counted) == (None, 0, 0)
+
+
+LEADER, CONTROL = (
+    Target(mg_share=share, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
+    for share in (SHARES["B"], SHARES["A"])
+)
+
+
+def confirming(right, wrong, session):
+    sets = [(f"T{i}", "AB", [int(i < right)]) for i in range(right + wrong)]
+    return marks("confirming preference", sets).assign(session=session)
+
+
+def test_the_latest_test_of_two_waters_is_their_answer():
+    """9 of 10 named beforehand: 11 / 1024; then 5 of 10, which is no more than half."""
+    first, second = confirming(9, 1, "1"), confirming(5, 5, "2")
+    both = pd.concat([first, second])
+    other = replace(LEADER, mg_share=0.5)
+
+    answer = last_answer(first, LEADER, CONTROL)
+    assert (answer.outcome, answer.preferred, answer.n) == (Outcome.CONFIRMED, 9, 10)
+    assert answer.p_value == pytest.approx(11 / 1024)
+    assert last_answer(both, LEADER, CONTROL).outcome is Outcome.NOT_CONFIRMED
+    assert last_answer(first, other, CONTROL) is None
+    scores = first.assign(scale="liking 1-9", attribute="overall")
+    assert last_answer(scores, LEADER, CONTROL) is None
+
+
+def test_a_water_is_confirmed_until_a_later_test_is_lost():
+    won, lost, open_ = confirming(9, 1, "1"), confirming(5, 5, "2"), confirming(7, 3, "3")
+    salts = confirming(5, 5, "0").assign(mg_share=0.2)
+    salts["sulfate_share"] = np.where(salts["is_control"], 0.0, 1.0)
+
+    assert confirmed_water(won) == LEADER
+    assert confirmed_water(pd.concat([salts, won])) == LEADER
+    assert confirmed_water(pd.concat([won, open_])) == LEADER
+    assert confirmed_water(pd.concat([won, lost])) is None
+    assert confirmed_water(pd.concat([lost, open_])) is None
 
 
 def test_nobody_with_a_preference_is_a_result():

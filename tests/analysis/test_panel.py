@@ -7,10 +7,16 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 from scipy import stats
+from statsmodels.stats.anova import anova_lm
 from statsmodels.stats.multitest import multipletests
 
 from labkit.analysis.model.scores import gather_scores
-from labkit.analysis.reading.agreement import intraclass_correlations, kendall_w
+from labkit.analysis.reading.agreement import (
+    Cells,
+    intraclass_correlations,
+    kendall_w,
+    waters_against_interaction,
+)
 from labkit.analysis.reading.panel import PanelKind, TasterKind, check_panel, for_all
 from labkit.analysis.reading.serving_order import order_effects
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel, SimulatedTaster
@@ -52,6 +58,22 @@ def test_each_planted_taster_is_recognised(check, taster, kind):
     found = {one.taster: one for one in check.tasters}[taster]
 
     assert found.kind is kind
+
+
+def test_what_is_said_of_each_taster_is_counted_from_the_traces(check):
+    """scipy's correlations and line, and ISO 5725-2's h (formula 6), against the rest's means."""
+    traces = check.traces.pivot(index="taster", columns="recipe", values="mean")
+    rest = check.traces.pivot(index="taster", columns="recipe", values="rest_of_panel")
+    h = (traces - traces.mean()) / traces.std(ddof=1)
+
+    for one in check.tasters:
+        mine, others = traces.loc[one.taster], rest.loc[one.taster]
+        assert one.agreement == pytest.approx(stats.pearsonr(others, mine)[0])
+        assert one.rank_agreement == pytest.approx(stats.spearmanr(others, mine)[0])
+        assert one.scale_slope == pytest.approx(stats.linregress(others, mine).slope)
+        assert one.level == pytest.approx((mine - traces.mean()).mean())
+        assert one.spread == pytest.approx(mine.std(ddof=1))
+        assert one.mandel_h == pytest.approx(h.loc[one.taster].abs().max())
 
 
 def test_the_reversed_taster_is_named_and_kept(check):
@@ -180,6 +202,33 @@ def test_the_number_of_tasters_is_allowed_for_as_statsmodels_does():
     p = [0.04, 0.001, 0.2, 0.03, 0.9]
 
     np.testing.assert_allclose(for_all([*p, np.nan]), [*multipletests(p, method="holm")[1], np.nan])
+
+
+def test_waters_against_interaction_is_the_two_way_analysis_of_variance():
+    """Against statsmodels' least squares, two scores a cell."""
+    rng = np.random.default_rng(8)
+    who, what = (one.ravel() for one in np.indices((3, 4)))
+    frame = pd.DataFrame({"who": np.tile(who, 2), "what": np.tile(what, 2)})
+    frame["score"] = rng.normal(size=24) + frame["what"] + 0.5 * frame["who"] * frame["what"]
+    table = anova_lm(smf.ols("score ~ C(who) * C(what)", frame).fit())
+    squares = table["mean_sq"].to_numpy()
+    both = squares[2] / squares[3]
+
+    found = waters_against_interaction(Cells.of(frame["who"], frame["what"], frame["score"]))
+
+    of = (found.ms_taster, found.ms_water, found.ms_interaction, found.ms_repeat)
+    assert of == pytest.approx(tuple(squares))
+    assert found.f_water == pytest.approx(squares[1] / squares[2])
+    assert found.p_water == pytest.approx(stats.f.sf(squares[1] / squares[2], 3, 6))
+    assert (found.f_interaction, found.p_interaction) == pytest.approx(
+        (both, table["PR(>F)"].iloc[2])
+    )
+
+
+@pytest.mark.parametrize("shape", [(1, 3), (3, 1)])
+def test_one_water_or_one_taster_cannot_agree(shape):
+    with pytest.raises(ReadingError, match=f"got {shape[0]} waters and {shape[1]} tasters"):
+        intraclass_correlations(np.arange(3.0).reshape(shape))
 
 
 def test_holes_are_refused():

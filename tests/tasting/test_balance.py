@@ -53,6 +53,12 @@ def test_tables_add_up_to_the_cups_of_the_plan(rng):
     )
 
 
+def test_after_z_letters_go_on_with_az(rng):
+    waters = preview_balance(28, 2, has_control=False, flights=5, duplicates=0, rng=rng)[1]
+
+    assert list(waters.positions.index)[24:] == ["Y", "Z", "AA", "BA"]
+
+
 def test_a_preview_shows_the_same_size_with_letters(rng):
     design, tables = preview_balance(4, 5, cups_per_flight=6, rng=rng)
 

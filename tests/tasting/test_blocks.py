@@ -5,6 +5,7 @@ That ours are as good as those is held by tests/test_references.py.
 
 import csv
 from collections import defaultdict
+from itertools import combinations, product
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +66,23 @@ def test_positions_are_as_even_as_theory_allows(row, rng):
     assert [sorted(order) for order in orders.tolist()] == [sorted(block) for block in blocks]
     assert np.ptp(counts) == (0 if row["even_positions_possible"] == "True" else 1)
     assert follow_counts(orders, n).max() <= int(row["most_followed"]) + 1
+
+
+@pytest.mark.parametrize(("n", "cups"), [(5, 3), (6, 3), (7, 4)])
+def test_no_exchange_of_two_cups_makes_orders_more_even(n, cups, rng):
+    """Unevenness: squares of positions first, then of who follows whom."""
+    sets = [sorted(rng.permutation(n)[:cups].tolist()) for _ in range(9)]
+    orders = even_orders(sets, n, rng=rng)
+
+    def unevenness():
+        counts = position_counts(orders, n), follow_counts(orders, n)
+        return tuple(int((one**2).sum()) for one in counts)
+
+    least = unevenness()
+    for row, (a, b) in product(range(len(orders)), combinations(range(cups), 2)):
+        orders[row, [a, b]] = orders[row, [b, a]]
+        assert unevenness() >= least
+        orders[row, [a, b]] = orders[row, [b, a]]
 
 
 @pytest.mark.parametrize(

@@ -23,6 +23,16 @@ def test_a_known_error_is_the_students_t_test():
     assert stats.nct(6, size / 0.5).sf(limit) == pytest.approx(0.8, abs=1e-3)
 
 
+@pytest.mark.parametrize("df", [4, 6, 12])
+def test_an_estimated_error_is_averaged_over_how_far_it_may_be_off(df):
+    """80 % of noncentral t again, integrated by scipy over the chi-squared of the estimate."""
+    size = detectable_difference(0.5, df, 1, df)
+    limit, of_error = stats.t.ppf(0.975, df), stats.chi2(df)
+
+    seen = of_error.expect(lambda c: stats.nct.sf(limit, df, size / 0.5 * np.sqrt(c / df)))
+    assert seen == pytest.approx(0.8, abs=2e-3)
+
+
 def test_an_estimated_error_needs_more_than_a_known_one():
     assert detectable_difference(0.5, 6, 1, 6) > detectable_difference(0.5, 6, 1, 6, known=True)
 

@@ -134,6 +134,16 @@ def test_where_tasters_have_their_own_waters_the_error_is_that_of_simulated_tast
     assert plan.error_sd**2 == pytest.approx(variance, rel=0.05)
 
 
+def test_blocks_of_single_tasters_weigh_repeats_and_jugs():
+    """Two complete flights of two waters, by hand: a taster's mean has own + repeat / 2 for its
+    variance, and each flight's two jugs add theirs."""
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0.3)
+    plan = _two_waters(4, noise, flights=2, cups_per_flight=2, blocks_by="taster")
+
+    of_mean = (0.5**2 + 0.8**2 / 2) / 4 + 0.3**2 / 2
+    assert plan.error_sd == pytest.approx(math.sqrt(2 * of_mean))
+
+
 def test_more_tasters_do_not_average_out_a_jug():
     noise = TasterNoise(repeat_sd=0.5, taster_water_sd=0, jug_sd=0.4)
 
@@ -164,6 +174,15 @@ def test_one_taster_without_repeats_can_be_told_nothing():
     assert plan_power(4, 1, noise=PLAIN, duplicates=1).difference < math.inf
 
 
+def test_a_surface_has_no_more_terms_than_its_waters_tell_apart():
+    """Five waters with the control: four differences, of the nine terms of three coordinates."""
+    sweep = ratio_sweep((0, 0.25, 0.5, 0.75, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
+
+    assert plan_power(4, 4, noise=PLAIN).n_terms == 4
+    assert plan_power(12, 4, noise=PLAIN).n_terms == 9
+    assert plan_power(5, 4, noise=PLAIN, sweep=sweep, fall=1.0).n_terms == 2
+
+
 def test_the_cost_is_counted_by_hand():
     """4 waters, control and duplicate in one flight of 6, 3 tasters, bowls of 180 mL."""
     plan = plan_power(4, 3, noise=PLAIN, cups_per_flight=6, vessel_ml=180, stages=3)
@@ -175,6 +194,24 @@ def test_the_cost_is_counted_by_hand():
     assert frame["water in all"] == 6 * 180
     assert frame["of each water"] == 180
     assert frame["at the table"] == 12 + 6 * 3 * 2
+
+
+def test_between_two_flights_there_is_a_rest():
+    """Six cups a flight, two minutes each, twelve to lay a flight, ten minutes between."""
+    plan = plan_power(4, 3, noise=PLAIN, cups_per_flight=6, flights=3)
+
+    assert plan.minutes == 3 * (12 + 6 * 2) + 2 * 10
+
+
+@pytest.mark.parametrize(("blocks_by", "of_each"), [("flight", 1), ("taster", 3)])
+def test_water_of_each_is_counted_by_its_jugs(blocks_by, of_each):
+    """Six waters, two a flight, three flights: every taster's own flight takes a jug of its own."""
+    plan = plan_power(
+        *(6, 4), noise=PLAIN, has_control=False, duplicates=0, flights=3, cups_per_flight=2,
+        blocks_by=blocks_by, vessel_ml=100,
+    )  # fmt: skip
+
+    assert plan.water_each_ml == pytest.approx(of_each * 100)
 
 
 def test_cups_each_take_water_for_every_taster():

@@ -14,6 +14,7 @@ from labkit.water import (
     PURE_WATER,
     Concentrate,
     SharedBottle,
+    StartWater,
     Supply,
     Target,
     Water,
@@ -25,6 +26,7 @@ from labkit.water import (
     salt_by_formula,
     weigh_out,
 )
+from labkit.water.dosing.spread import dosing_spread, rounding_bound
 from tests.water.recipes import FIVE, HARD_TAP, SALT_WATERS, TARGETS, THREE, bottles, wanted
 
 QUICK = settings(max_examples=60, deadline=None)
@@ -283,6 +285,103 @@ def test_direct_weighing_warns_below_a_hundred_digits_and_names_the_tank_that_me
     large = weigh_out(wanted(0.25, 80, 40), salts, volume_l=30)
     assert large.mending_volume_l is None
     assert [portion.mass_g for portion in large.portions] == pytest.approx([2.64, 1.22, 2.40])
+
+
+def test_the_uncertainty_of_a_mixed_water_is_the_gums_propagation():
+    """JCGM 100:2008, 5.1.2, with slopes by differences in place of our formulas.
+
+    Two bottles, one of them of both metals, and a base water: five independent inputs (strengths,
+    readings, the base's analysis, which moves all that it brings together).
+    """
+    holds = np.array([[1.0, 0.3], [0.0, 0.8], [0.0, 1.5]])
+    doses, steps = np.array([20.0, 30.0]), np.array([0.5, 2.0])
+    strengths, base = np.array([0.02, 0.03]), np.array([0.4, 0.1, 0.6])
+
+    def made(inputs):
+        strong, read, thick = inputs[:2], inputs[2:4], inputs[4]
+        return holds @ ((doses + read) * (1 + strong)) / 100 + base * (1 + thick)
+
+    def told(inputs):
+        calcium, magnesium, alkalinity = made(inputs)
+        hardness = 100.086 * (calcium + magnesium)
+        return np.array([hardness, 50.043 * alkalinity, magnesium / (calcium + magnesium)])
+
+    standard = np.concatenate([strengths / 2, steps / 12**0.5, [0.05 / 3**0.5]])
+    slopes = [(told(1e-6 * one) - told(-1e-6 * one)) / 2e-6 for one in np.eye(5)]
+    by_hand = 2 * np.sqrt(((np.array(slopes).T * standard) ** 2).sum(axis=1))
+    found = dosing_spread(
+        *(holds, doses, strengths, steps), finished=100, reached=made(np.zeros(5)), from_base=base
+    )
+
+    stated = [found.hardness_mg_l_caco3, found.alkalinity_mg_l_caco3, found.mg_share]
+    assert stated == pytest.approx(by_hand, rel=1e-4)
+
+
+def test_where_no_metal_is_reached_its_share_is_beyond_doubt():
+    none = np.zeros((3, 0)), np.zeros(0), np.zeros(0), np.zeros(0)
+    found = dosing_spread(*none, finished=1, reached=np.zeros(3), from_base=np.zeros(3))
+
+    assert (found.hardness_mg_l_caco3, found.mg_share) == (0, 0)
+
+
+@pytest.mark.parametrize(("base", "name"), [(Water(), "pure water"), (HARD_TAP, "base water")])
+def test_a_base_without_a_name_is_called_what_it_is(base, name):
+    target = wanted(0.2, 400, 300)
+    tank = weigh_out(target, [one.salt for one in THREE], volume_l=5, base=base)
+
+    assert tank.base_parts == ((name, 5000.0),)
+    assert mix(target, THREE, base=base, filling="added to").base_parts == ((name, 1000.0),)
+
+
+def test_the_share_is_bounded_by_both_metals_moving_apart():
+    """The largest Mg / (Ca + Mg) that 3 and 2 mmol/L reach when either moves by .3 and .1."""
+    adds = np.diag([0.3, 0.1, 0.4])
+    ends = [m / (m + c) for c in (2.7, 3.3) for m in (1.9, 2.1)]
+    bound = rounding_bound(
+        *(adds, np.full(3, 2.0)), finished=1, wanted=np.array([3.0, 2.0, 1.0]), left=np.zeros(3),
+        made_up=True,
+    )  # fmt: skip
+
+    assert bound.hardness_mg_l_caco3 == pytest.approx(0.4 * 100.086)
+    assert bound.alkalinity_mg_l_caco3 == pytest.approx(0.4 * 50.043)
+    farthest = max(abs(end - 0.4) for end in ends)
+    assert farthest <= bound.mg_share <= 1.2 * farthest
+
+
+def test_a_thinned_base_is_counted_as_it_is_measured_whatever_the_volume():
+    """20.06 % of 5 L are 1003 mL, measured as 1000: the tank is reckoned with these."""
+    tap = StartWater(name="tap", base=Water.of_ions({"Ca": 1.2, "Cl": 2.4}), share_percent=20.06)
+    tank = weigh_out(
+        wanted(0.5, 80, 40), [one.salt for one in THREE], volume_l=5, base=tap, balance_g=1e-6
+    )
+
+    assert tank.base_parts == (("tap", 1000.0), ("pure water", 4000.0))
+    assert tank.base.calcium_mmol_l == pytest.approx(1.2 / 5)
+    # Half a step of 10 mL in 5 L, of 1.2 mmol/L of calcium.
+    by_hand = 100.086 * 1.2 * 0.005 / 5
+    assert tank.rounding.hardness_mg_l_caco3 == pytest.approx(by_hand, rel=0.1)
+    jug = mix(
+        wanted(0.5, 80, 40), THREE, volume_ml=5000, filling="added to", base=tap, pipette_ml=1e-6
+    )
+    assert jug.base.calcium_mmol_l == pytest.approx(1.2 / 5)
+    assert jug.rounding.hardness_mg_l_caco3 == pytest.approx(by_hand, rel=0.2)
+
+
+@pytest.mark.parametrize(("strength", "mended_ml"), [(1.0, 2000.0), (2.5, 5000.0)])
+def test_coarse_doses_name_the_volume_that_mends_them(strength, mended_ml):
+    """1 mg/L in a litre takes 1 mL of single strength: steps of 0.1 mL are 10 % of it, not 5."""
+    (bottle,) = bottles("CaCl2·2H2O", strength=strength)
+    water = mix(wanted(0, 1, 0), [bottle], volume_ml=1000)
+
+    assert [dose.exact_ml for dose in water.coarse] == [pytest.approx(1 / strength)]
+    assert water.mending_volume_ml == mended_ml
+    assert mix(wanted(0, 1, 0), [bottle], volume_ml=mended_ml).mending_volume_ml is None
+
+
+def test_bottles_too_thin_are_said_to_thin_the_base():
+    (weak,) = bottles("CaCl2·2H2O", strength=0.1)
+    with pytest.raises(DosingError, match="hold too little beside the base water"):
+        mix(wanted(0, 130, 0), [weak], base=Water.of_ions({"Ca": 1.2, "Cl": 2.4}))
 
 
 def test_impure_salt_needs_more_of_it():

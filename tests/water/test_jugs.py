@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from labkit.errors import WaterError
 from labkit.water import DROP_KITS, Concentrate, Target, Water, expected_meter, mix, salt, weigh_out
 from labkit.water.chemistry.conductivity import conductivity_us_cm
 from labkit.water.jugs.doses import doses_of, drops_of, meter_of
@@ -55,6 +56,30 @@ def test_one_strength_in_doubt_moves_the_drops_by_hand():
     assert drops.doubt_mg_l_caco3 == pytest.approx(math.hypot(3, 6), abs=0.02)
     # One drop is 4 mg/L in 25 mL: 53.3 is 13.3 drops, 66.7 is 16.7.
     assert (drops.low, drops.high) == (13, 17)
+
+
+def test_half_a_drop_is_said_in_percent_of_all():
+    """80 mg/L are 4 drops of 20 mg/L in 5 mL: half a drop is an eighth."""
+    drops = drops_of(mix(WANTED, BOTTLES), "hardness", kit=KIT, sample_ml=5)
+
+    assert drops.half_drop_percent == pytest.approx(12.5, abs=0.01)
+
+
+def test_no_band_reaches_below_zero():
+    meter = expected_meter(Water())
+
+    assert meter.low == 0 < meter.high
+
+
+@pytest.mark.parametrize("temperature", [-0.5, 50.5])
+def test_a_meter_is_believed_between_0_and_50_degrees(temperature):
+    with pytest.raises(WaterError, match="temperature_c"):
+        expected_meter(TAP, temperature_c=temperature)
+
+
+def test_a_sample_must_hold_something():
+    with pytest.raises(WaterError, match="sample_ml"):
+        drops_of(mix(WANTED, BOTTLES), "hardness", kit=KIT, sample_ml=0)
 
 
 def test_an_analysis_in_doubt_moves_the_drops_by_hand():

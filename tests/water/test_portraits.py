@@ -19,6 +19,7 @@ from labkit.water import (
     portray,
     steel_guidance,
 )
+from labkit.water.chemistry.steel import sulfate_share_for
 from labkit.water.jugs.readings import expected_drops
 from tests.water.recipes import HARD_TAP, THREE, wanted
 from tests.water.test_equilibrium import P04
@@ -70,11 +71,33 @@ def test_dry_residue_loses_half_of_the_bicarbonate():
 
 @pytest.mark.parametrize(
     ("chloride", "steel_304", "steel_316"),
-    [(5, 120, 130), (57, None, 120), (150, None, 80), (301, None, None)],
+    [(0, 120, 130), (10, 120, 130), (57, None, 120), (150, None, 80), (301, None, None)],
 )
 def test_steel_takes_the_next_higher_row(chloride, steel_304, steel_316):
     found = steel_guidance(chloride)
     assert (found.steel_304_to_c, found.steel_316_to_c) == (steel_304, steel_316)
+
+
+@pytest.mark.parametrize(
+    ("ions", "aim", "share"),
+    [
+        ({"Ca": 1.0, "Cl": 2.0}, 35.45, 0.5),  # 70.9 mg/L, all of it with calcium
+        ({"Ca": 1.0, "Cl": 2.0}, 70.9, 0.0),
+        ({"Ca": 1.0, "Na": 1.0, "Cl": 3.0}, 35.45, 1.0),  # a third came with sodium
+        ({"Ca": 1.0, "Na": 1.0, "Cl": 3.0}, 30.0, None),
+        (
+            {"Ca": 1.0, "Na": 1.0, "Cl": 2.0, "HCO3": 1.0},
+            0.5,
+            70.4 / 70.9,
+        ),  # sodium with bicarbonate
+        ({"Na": 2.0, "Cl": 2.0}, 35.45, None),
+    ],
+)
+def test_sulfate_takes_the_place_of_the_chloride_that_came_with_hardness(ions, aim, share):
+    """Two chlorides of 35.45 g/mol a mole of calcium, by hand."""
+    found = sulfate_share_for(Water.of_ions(ions), aim)
+
+    assert found == (share if share is None else pytest.approx(share, abs=1e-4))
 
 
 def test_a_meter_shows_what_it_is_built_to_show():

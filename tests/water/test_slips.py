@@ -20,7 +20,7 @@ from labkit.water import (
 )
 from labkit.water.chemistry.conductivity import accuracy_percent, conductivity_us_cm
 from labkit.water.jugs.mistakes import Kind, Mistake
-from labkit.water.jugs.slips import DropCount, MeterReading, check_jug
+from labkit.water.jugs.slips import DropCount, MeterReading, NextCheck, check_jug
 from tests.water.planted import plant
 
 WANTED = Target(mg_share=0.25, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40)
@@ -102,6 +102,59 @@ def test_slips_that_read_the_same_are_all_named_with_the_check_that_tells():
     assert (dose(Kind.DOUBLED, "CaCl2·2H2O", 40),) in ways
     assert (dose(Kind.DOUBLED, "MgCl2·6H2O", 40),) in ways
     assert found.next_check is not None
+
+
+def counted(water, quantity, sample_ml):
+    found = {"hardness": water.hardness_mg_l_caco3, "alkalinity": water.alkalinity_mg_l_caco3}
+    drops = round(found[quantity] / KIT.per_drop(sample_ml))
+    return DropCount(quantity=quantity, kit=KIT, sample_ml=sample_ml, drops=drops)
+
+
+def test_the_next_check_is_the_one_that_tells_most():
+    """40 mL of metals too many or 40 mL of bicarbonate: the meter reads the same in both."""
+    equal = mix(Target(mg_share=0.5, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=40), BOTTLES)
+    made = by_hand(80, 40, 40)
+    drops = [counted(made, quantity, 20) for quantity in ("hardness", "alkalinity")]
+
+    assert check_jug(equal, [reading(made)]).next_check == NextCheck(quantity="hardness")
+    assert check_jug(equal, drops[:1]).next_check == NextCheck(quantity="alkalinity")
+    left = check_jug(equal, [reading(made), *drops])
+    assert left.next_check == NextCheck(quantity=None)
+    hardness = {round(slip.water.hardness_mg_l_caco3) for slip in left.explanations}
+    assert hardness == {120}  # of either metal: no drops tell which
+
+
+def test_salts_of_one_alkalinity_are_told_by_the_meter():
+    """Potassium conducts better than sodium: 73.5 against 50.1 S cm2/mol (CRC Handbook)."""
+    shelf = [Concentrate.of_strength(salt=salt("NaHCO3"), name="soda")]
+    strong = mix(Target(mg_share=0, hardness_mg_l_caco3=0, alkalinity_mg_l_caco3=200), BOTTLES)
+    drops = [counted(strong.reached, "alkalinity", 20), counted(strong.reached, "hardness", 20)]
+
+    found = check_jug(strong, drops, other_bottles=shelf)
+
+    assert found.next_check == NextCheck(quantity="conductivity")
+
+
+def test_a_meter_in_another_unit_is_thought_of_whatever_was_read_first():
+    meter = reading(JUG.reached)
+    parts = MeterReading(shown=meter.shown / 2)
+
+    found = check_jug(JUG, [counted(JUG.reached, "hardness", 10), parts])
+
+    assert found.other_unit is not None
+    assert found.other_unit.tds_factor == pytest.approx(0.5)
+
+
+def test_nobody_is_thought_to_take_two_volumes_or_two_base_waters():
+    five = mix(WANTED, BOTTLES, volume_ml=5000)
+    bases = {"hard": by_hand(200, 50, 150), "soft": by_hand(20, 5, 15)}
+
+    found = check_jug(five, [reading(JUG.reached)], other_bases=bases, other_volumes_l=[1, 10])
+
+    kinds = [Counter(one.kind for one in slip.parts) for slip in found.slips]
+    assert any(len(slip.parts) == 2 for slip in found.slips)
+    for kind in (Kind.OTHER_VOLUME, Kind.OTHER_BASE):
+        assert max(one[kind] for one in kinds) == 1
 
 
 def test_magnesium_from_the_calcium_bottle_is_never_excluded_by_hardness_and_meter():
@@ -200,13 +253,14 @@ def test_two_slips_at_once_are_named_where_no_single_one_explains_the_readings()
     assert frozenset(both) in parts
 
 
-def test_another_salt_on_the_shelf_may_have_gone_into_the_tank():
+@pytest.mark.parametrize("purity", [1.0, 0.8])
+def test_another_salt_on_the_shelf_may_have_gone_into_the_tank(purity):
     tank = weigh_out(WANTED, [salt(label) for label in LABELS], volume_l=20)
-    epsom = Concentrate.of_strength(salt=salt("MgSO4·7H2O"), name="Epsom")
+    epsom = Concentrate.of_strength(salt=salt("MgSO4·7H2O"), name="Epsom", purity=purity)
     portion = tank.portions[1]
     assert portion.salt.label == "MgCl2·6H2O"
     made = tank.reached.vector + portion.mass_g / 20 * (
-        1000 / epsom.salt.molar_mass_g_mol * epsom.salt.vector - portion.mmol_per_g
+        1000 * purity / epsom.salt.molar_mass_g_mol * epsom.salt.vector - portion.mmol_per_g
     )
     found = check_jug(tank, [reading(Water.of_vector(made))], other_bottles=[epsom])
     (near,) = (slip.parts for slip in found.slips if slip.distance < 1e-6)

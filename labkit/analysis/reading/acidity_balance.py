@@ -24,6 +24,7 @@ from labkit.analysis.reading.special_scales import (
     SIDES,
     just_about_right,
 )
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted, noted
 from labkit.shown import Shown
@@ -105,6 +106,7 @@ class Balance(Shown):
     """What kept a curve from being drawn, one sentence each."""
 
 
+@checked(ReadingError)
 def right_questions(frame: pd.DataFrame) -> list[str]:
     """Just-about-right attributes of a scores frame, those about acidity first.
 
@@ -118,6 +120,7 @@ def right_questions(frame: pd.DataFrame) -> list[str]:
     return sorted(asked, key=lambda name: "acid" not in name.lower())
 
 
+@checked(ReadingError)
 def balance_acidity(
     frame: pd.DataFrame,
     attribute: str | None = None,

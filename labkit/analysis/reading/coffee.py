@@ -23,6 +23,7 @@ from labkit.analysis.reading.salts import SaltsReading, read_salts
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted
 from labkit.shown import Shown
@@ -107,6 +108,7 @@ class Reading(Shown):
         return self.surface.predict(targets, level=level)
 
 
+@checked(ReadingError)
 def read_coffee(
     frame: pd.DataFrame,
     attribute: str = "overall",
@@ -253,6 +255,7 @@ class AttributeReadings(Shown):
     """Attributes that could not be read, and why."""
 
 
+@checked(ReadingError)
 def read_attributes(
     frame: pd.DataFrame,
     attributes: Sequence[str] | None = None,
@@ -331,6 +334,7 @@ def _summary(attribute: str, reading: Reading) -> dict[str, object]:
     return row
 
 
+@checked(ReadingError)
 def leaving_out(
     frame: pd.DataFrame,
     tasters: Sequence[str] = (),

@@ -15,6 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 from labkit.analysis.model.cleaning import blanks, must_be_filled, numbers, yes_or_no
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.agreement import kendall_w
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
 
@@ -44,6 +45,7 @@ def _columns(frame: pd.DataFrame, names: tuple[str, ...]) -> None:
     must_be_filled(frame, [name for name in names if name in ("taster", "water", "term")], "answer")
 
 
+@checked(ReadingError)
 def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.DataFrame:
     """Shares of too little, just right and too much per water, and what each side costs.
 
@@ -108,6 +110,7 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
     return pd.DataFrame(rows)
 
 
+@checked(ReadingError)
 def with_liking(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
     """A just-about-right question out of a scores frame, ``overall`` beside it as ``liking``.
 
@@ -177,6 +180,7 @@ class CheckedTerms(Shown):
         return self.terms.loc[self.terms["p_adjusted"] < 0.05, "term"].astype(str).tolist()
 
 
+@checked(ReadingError)
 def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> CheckedTerms:
     """Analyse ticks, each taster on each water.
 
@@ -317,6 +321,7 @@ class RankTest:
     """Sum of ranks per water (1 = first place); for incomplete blocks, of weighted ranks."""
 
 
+@checked(ReadingError)
 def rank_test(ranks: pd.DataFrame, *, rng: np.random.Generator) -> RankTest:
     """Test ranks given by tasters.
 

@@ -95,6 +95,7 @@ def knowledge_gradient(
         mean=posterior.mean[contenders],
         lead=np.array([column[int(place)] for place in contenders]),
         may_propose=candidates < posterior.n_allowed,
+        comes_true=posterior.gain_scale,
         # A Sobol point may be 0, whose normal quantile is minus infinity.
         futures=norm.ppf(qmc.Sobol(k, rng=rng).random(N_FUTURES) * (1 - 1e-9) + 5e-10),
     )
@@ -121,13 +122,15 @@ def _greedy(
     mean: Floats,
     lead: NDArray[np.int_],
     may_propose: NDArray[np.bool_],
+    comes_true: float,
     futures: Floats,
     cup_variance: float,
     flight_variance: float,
 ) -> tuple[list[int], list[float]]:
     """Columns of `covariance` to taste, the fixed ones first, and what each adds.
 
-    `mean` and `lead` are the contenders' means and columns; `futures` has one column a cup.
+    `mean` and `lead` are the contenders' means and columns; `futures` has one column a cup. Of what
+    a cup is expected to add, the share `comes_true` is told.
     """
     n = len(covariance)
     joint = np.zeros((n + 1, n + 1))
@@ -150,7 +153,7 @@ def _greedy(
             best = int(np.argmax(np.where(may if may.any() else may_propose, values, -np.inf)))
             value = float(values[best])
         chosen.append(best)
-        gains.append(value - worth)
+        gains.append(comes_true * (value - worth))
         worth = value
         means += future[:, None] * effect[best, lead]
         # What one more cup leaves unknown does not depend on its score, so it is known beforehand.

@@ -30,6 +30,7 @@ from labkit.analysis.search.recommendation import Recommendation, recommended_by
 from labkit.analysis.search.shape_average import ShapeAverage, weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.surface_belief import SurfaceBelief
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted
 from labkit.tasting import Scale
@@ -110,6 +111,7 @@ class Belief:
             return self.recommended.expected, self.recommended.low, self.recommended.high
         return self.stated(self.leader)
 
+    @checked(ReadingError)
     def stated(self, place: int) -> tuple[float, float, float]:
         """Score expected of one of the posterior's recipes, and the ends of its 90 % interval.
 
@@ -130,6 +132,7 @@ class Belief:
         return len(self.cups.tasters)
 
 
+@checked(ReadingError)
 def believe(
     frame: pd.DataFrame | Scores | None,
     region: Region | None = None,
@@ -251,6 +254,7 @@ def _posterior(
         expected=told.expected,
         draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
         loss_scale=told.loss_scale,
+        gain_scale=told.gain_scale,
     )
 
 

@@ -16,7 +16,8 @@ from labkit.analysis.search.confirming import TIMES_POURED
 from labkit.analysis.search.earlier_coffees import HeadStart
 from labkit.analysis.search.estimate import SEED, SecondOpinion
 from labkit.analysis.search.reasons import Reason, reason_for
-from labkit.errors import RegionError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, RegionError
 from labkit.noted import Noted
 from labkit.shown import Shown
 from labkit.tasting import Scale
@@ -171,6 +172,7 @@ class Suggestion(Shown):
         )
 
 
+@checked(ReadingError)
 def suggest_flight(
     frame: pd.DataFrame | Belief | None,
     region: Region | None = None,

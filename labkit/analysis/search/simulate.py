@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.analysis.model.cleaning import must_be_filled
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, SCORES_COLUMNS, Scale
 from labkit.water import COORDINATES, SALT_SHARES, STANDARD_SPAN, as_coordinates
@@ -34,6 +35,7 @@ _SERVING_DEFAULTS: Final[dict[str, Any]] = {
 _SERVING_NEEDED: Final = ("flight", "taster", "position", "jug", "water", *COORDINATES)
 
 
+@checked(ReadingError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlantedPeak:
     """A surface with one best water; every step away from it costs points, ever less so."""
@@ -61,6 +63,7 @@ class PlantedPeak:
         return loss
 
 
+@checked(ReadingError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelNoise:
     """How unlike each other tasters, flights, jugs and repeats are, in points of a 1-9 scale."""
@@ -136,6 +139,7 @@ class SimulatedTaster:
     """Points between repeats of the same cup."""
 
 
+@checked(ReadingError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedPanel:
     """Planted tasters, a planted surface, and the scale that they score on."""

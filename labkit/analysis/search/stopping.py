@@ -30,11 +30,13 @@ from labkit.analysis.search.recommendation import (
     differences,
     level_of,
 )
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.tasting import Scale
 from labkit.water import Target
 
-LITTLE_GAIN: Final = 0.03
+LITTLE_GAIN: Final = 0.02
 """Points of a 1-9 scale that are not worth one more flight."""
 
 
@@ -123,6 +125,7 @@ class StopAdvice(Shown):
     """Plain mean of the control's scores."""
 
 
+@checked(ReadingError)
 def stop_or_taste(
     frame: pd.DataFrame | Belief,
     region: Region | None = None,

@@ -16,7 +16,8 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.estimate import SEED, estimate
 from labkit.analysis.search.recommendation import recommended_by
-from labkit.errors import RegionError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, RegionError
 from labkit.tasting import Scale, Sweep, alkalinity_dial, hardness_dial, ratio_sweep
 from labkit.water import COORDINATE, COORDINATES, Target, amount, as_coordinates
 
@@ -72,6 +73,7 @@ class WalkStep:
     """Whether the last dial tells the level kept."""
 
 
+@checked(ReadingError)
 def classical_walk(
     frame: pd.DataFrame | None,
     region: Region | None = None,

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Literal, get_args
 
-from labkit.errors import ScaleError
+from labkit.boundary import checked
+from labkit.errors import BookError, ScaleError
 from labkit.tasting import Scale, Vessels
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ BrewMethod = Literal["cupping", "filter", "espresso"]
 AttributeKind = Literal["number", "descriptors", "note"]
 
 
+@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Client:
     """Whose coffee it is."""
@@ -28,6 +30,7 @@ class Client:
     """Unique in the book."""
 
 
+@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coffee:
     """A coffee of one client."""
@@ -57,6 +60,7 @@ class Coffee:
     """Anything else."""
 
 
+@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
     """What is held constant in a session, so that only the water differs."""
@@ -98,6 +102,7 @@ class Held:
     """Language of the score sheets, such as "de"; empty where tasters read their browser's."""
 
 
+@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attribute:
     """Something scored in a session."""

@@ -35,6 +35,7 @@ from labkit.analysis.search.recommendation import (
 )
 from labkit.analysis.search.shape_average import (
     EVEN_PEAKS,
+    GAIN_COMES_TRUE,
     PEAKS_COST,
     ShapeAverage,
     odds_by_control,
@@ -130,7 +131,7 @@ def level_in_alkalinity():
 
 def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_last():
     frame = level_in_alkalinity()
-    leader, later = (0.1, 100.0, 45.0), (0.1, 100.0, 10.0)
+    leader, later = (0.1, 100.0, 45.0), (0.1, 100.0, 35.0)
     about = {name: frame[name].iloc[0] for name in ("client", "coffee", "brew_method")}
 
     def read(*tests):
@@ -155,7 +156,7 @@ def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_las
     )
     assert read(asked(leader, "first", 4)).held == untested.control
     twice = read(asked(leader, "first", 8), asked(later, "second", 8))
-    assert twice.water.alkalinity_mg_l_caco3 == 10
+    assert twice.water.alkalinity_mg_l_caco3 == 35
     assert read(asked(leader, "first", 8), asked(leader, "second", 3)).held == untested.control
     beyond = read(asked((0.1, 150.0, 45.0), "first", 8))
     assert as_coordinates(beyond.held)[0].tolist() == [0.1, 100, 45]
@@ -429,6 +430,17 @@ def test_a_loss_is_stated_as_larger_where_the_cups_leave_narrow_peaks_likely(unp
         monkeypatch.setattr(ShapeAverage, "loss_scale", scale)
         losses.append(recommend(scores, feasible=scores.recipe_waters).expected_loss)
     assert losses[1] == pytest.approx(3 * losses[0])
+
+
+def test_a_flight_is_said_to_be_worth_what_flights_turned_out_to_be_worth(unpoured):
+    """The same cups are chosen, whatever share of their gain comes true."""
+    drawn = replace(unpoured, posterior=replace(unpoured.posterior, gain_scale=1.0))
+
+    stated, expected = suggest_flight(unpoured, k=3), suggest_flight(drawn, k=3)
+
+    assert stated.targets == expected.targets
+    assert stated.gain == pytest.approx(GAIN_COMES_TRUE * expected.gain)
+    assert stop_or_taste(unpoured, k=3).next_flight_gain == pytest.approx(stated.gain)
 
 
 def test_what_any_water_may_win_is_at_least_what_is_expected_of_the_recommended(unpoured):
