@@ -104,13 +104,12 @@ import labkit as lk
 
 book = lk.choose_book(URL)
 session = SESSION
-mine = book.sessions.plan(session).servings
-mine = mine[mine["taster"].isin(TASTERS)]
+mine = [one for one in book.sessions.plan(session).cups if one.taster in TASTERS]
 time.sleep(max(0, AT - time.time()))
 began = time.time()
 for turn in range(3):  # a score, and two corrections of it
-    for row in mine.to_dict("records"):
-        given = {name: row[name] for name in ("flight", "taster", "blind_code")}
+    for one in mine:
+        given = {name: getattr(one, name) for name in ("flight", "taster", "blind_code")}
         frame = __import__("pandas").DataFrame([given | {"overall": 3 + turn}])
         lk.record_scores(book, session, frame, source="lead")
 print(json.dumps({"given": 3 * len(mine), "began": began, "ended": time.time()}))
@@ -123,8 +122,8 @@ import labkit as lk
 book = lk.open_book()
 kept = book.scores.history(SESSION)
 cups = {}
-for row in kept.to_dict("records"):
-    cups.setdefault((row["taster"], row["flight"], row["blind_code"]), []).append(row["value"])
+for one in kept:
+    cups.setdefault((one.taster, one.flight, one.blind_code), []).append(one.value)
 print(json.dumps({"kept": len(kept), "cups": len(cups),
                   "in order": all(values == [3, 4, 5] for values in cups.values())}))
 """

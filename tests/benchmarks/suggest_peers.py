@@ -65,6 +65,16 @@ class Ours(Strategy):
         return as_coordinates(self.belief.recommended.water)[0]
 
 
+class OursBesideControl(Ours):
+    """The waters of the engine as plans poured them before: the control beside, repeats dropped."""
+
+    name = "waters beside the control"
+
+    def propose(self, scores: pd.DataFrame | None, k: int) -> Floats:
+        waters = np.unique(super().propose(scores, k), axis=0)
+        return np.unique(np.vstack([waters, [CONTROL]]), axis=0)
+
+
 class OursSurface(Ours):
     """The same acquisition on the second-order surface."""
 
@@ -141,5 +151,6 @@ def _second_order(waters: Floats) -> Floats:
 
 
 STRATEGIES = {
-    strategy.name: strategy for strategy in (Ours, OursSurface, OneFactorAtATime, BoxBehnken)
+    strategy.name: strategy
+    for strategy in (Ours, OursSurface, OneFactorAtATime, BoxBehnken, OursBesideControl)
 }

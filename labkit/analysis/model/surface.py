@@ -20,7 +20,7 @@ from labkit.analysis.model.coding import (
 from labkit.analysis.model.kenward_roger import Contrast, FTest
 from labkit.analysis.model.mixed import MixedFit, fit_mixed
 from labkit.analysis.model.scores import Scores
-from labkit.analysis.model.structure import Model, build_model
+from labkit.analysis.model.structure import Model, build_model, told_at_zero
 from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, as_coordinates
@@ -295,7 +295,6 @@ def fit_surface(scores: Scores) -> Surface:
         If too few scores are left beside the flights, or they leave no noise.
     """
     model = build_model(scores)
-    fit = fit_mixed(
-        scores.score, model.fixed, model.components, scores.tasters, columns=model.columns
-    )
+    components = scores.once("told", lambda: told_at_zero(model.fixed, model.components))
+    fit = fit_mixed(scores.score, model.fixed, components, scores.tasters, columns=model.columns)
     return Surface(model=model, fit=fit, scores=scores)

@@ -163,8 +163,8 @@ def page_picture(axes: Axes, label: str) -> str:
         plt.close(figure)
     data = base64.b64encode(out.getvalue()).decode()
     return (
-        '<figure style="display:inline-block;width:min(32rem,100%);margin:.4rem 1rem .4rem 0;'
-        f'vertical-align:top;overflow-x:auto">'
+        '<figure style="display:inline-block;width:min(33rem,100%);margin:.4rem 0;'
+        'padding-right:1rem;box-sizing:border-box;vertical-align:top;overflow-x:auto">'
         f'<img alt="{escape(label)}" style="width:100%;min-width:{_LEGIBLE};height:auto" '
         f'src="data:image/png;base64,{data}"></figure>'
     )

@@ -12,12 +12,14 @@ import logging
 import os
 import re
 import signal
+import ssl
 import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from pathlib import Path
 from types import FrameType
 from typing import Any, TypeVar
 
@@ -30,6 +32,7 @@ from tornado.websocket import WebSocketClosedError, WebSocketHandler
 from labkit.errors import BookAwayError, UnknownLinkError
 from labkit.language import N_, Language, preferred
 from labkit.widgets.sheet.taster_sheet import BOOK_LATER, UNSEEN_TROUBLE, TasterSheet, answer_to
+from labkit.widgets.tasters.certificates import context_with
 from labkit.widgets.tasters.gate import (
     AWAY,
     BOOK_AWAY,
@@ -356,7 +359,9 @@ def log_request(handler: RequestHandler) -> None:
     )
 
 
-async def serve_until_a_signal(port: int, where: str, names: Collection[str]) -> None:
+async def serve_until_a_signal(
+    port: int, where: str, names: Collection[str], tls: ssl.SSLContext | None
+) -> None:
     """Serve until somebody stops it.
 
     Parameters
@@ -367,6 +372,8 @@ async def serve_until_a_signal(port: int, where: str, names: Collection[str]) ->
         The lab book.
     names : collection of str
         What this machine is called.
+    tls : SSLContext, optional
+        How https is spoken; plain http without it.
     """
     loop, stopped = asyncio.get_running_loop(), asyncio.Event()
 
@@ -378,7 +385,10 @@ async def serve_until_a_signal(port: int, where: str, names: Collection[str]) ->
     seats = Seats(where)
     house = House(Gate(seats.guest, time.monotonic, seats.look), seats)
     server = HTTPServer(
-        application(house, names), idle_connection_timeout=60, max_body_size=MOST_BYTES
+        application(house, names),
+        ssl_options=tls,
+        idle_connection_timeout=60,
+        max_body_size=MOST_BYTES,
     )
     server.listen(port)
     await stopped.wait()
@@ -387,14 +397,18 @@ async def serve_until_a_signal(port: int, where: str, names: Collection[str]) ->
     await server.close_all_connections()
 
 
-def main(port: int) -> None:
-    """Serve until a signal comes; what is to be kept to oneself comes by the environment."""
+def main(port: int, *https: str) -> None:
+    """Serve until a signal comes, by https if a certificate and its key are named.
+
+    What is to be kept to oneself comes by the environment.
+    """
     keep_links_out_of_logs()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     sys.setswitchinterval(SWITCH_S)
     names = own_names(os.environ.get(NAMES_VARIABLE, ""))
-    asyncio.run(serve_until_a_signal(port, os.environ[BOOK_VARIABLE], names))
+    tls = context_with(*map(Path, https)) if https else None
+    asyncio.run(serve_until_a_signal(port, os.environ[BOOK_VARIABLE], names, tls))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(int(sys.argv[1]), *sys.argv[2:])
