@@ -342,8 +342,8 @@ class SimulatedPanel:
         --------
         >>> rng = np.random.default_rng(7)
         >>> peak = PlantedPeak(best=(0.3, 80, 20))
-        >>> panel = SimulatedPanel.draw(["A", "B", "C"], peak, rng=rng)
-        >>> scores = panel.taste_flights([[(0.3, 80, 20), (0.9, 180, 50)]], rng=rng)
+        >>> panel = SimulatedPanel.draw(["A", "B", "C"], peak, seed=rng)
+        >>> scores = panel.taste_flights([[(0.3, 80, 20), (0.9, 180, 50)]], seed=rng)
         >>> scores.groupby("mg_share")["score"].mean().round(2).to_dict()
         {0.3: 7.33, 0.9: 5.33}
         """
