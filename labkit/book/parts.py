@@ -23,7 +23,7 @@ from labkit.errors import BookError
 __all__ = ["KeptReadings", "People", "ScorePart", "SessionPart", "StockPart"]
 
 
-@checked(BookError)
+@checked(BookError, but=("serving", "secret"))
 class SessionPart(Sessions, Plans, Flights, FoundCodes, Progress, Links, Decisions):
     """Sessions: their plans, flights, links and events, and what was decided about a coffee."""
 

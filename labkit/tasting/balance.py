@@ -45,7 +45,7 @@ def preview_balance(
     repeats: int | None = None,
     blocks_by: BlocksBy = "flight",
     insist: bool = False,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> tuple[Design, BalanceTables]:
     """What a plan of this size will look like, from a draw of its own with letters for waters.
 
@@ -65,7 +65,7 @@ def preview_balance(
         As in :func:`labkit.tasting.plan_tasting`.
     insist : bool
         Allow more than six cups in a flight.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests.
 
     Returns
@@ -91,7 +91,7 @@ def preview_balance(
         in_part=blocks_by == "taster",
         insist=insist,
     )
-    layout = lay_out(sizes, n_tasters, blocks_by, Draw(rng))
+    layout = lay_out(sizes, n_tasters, blocks_by, Draw(seed))
     names = [
         ascii_uppercase[i % 26] + ascii_uppercase[i // 26 - 1] * (i > 25) for i in range(n_waters)
     ]

@@ -109,7 +109,7 @@ def incomplete_blocks(
     sizes: Sequence[int],
     *,
     groups: Sequence[int] | None = None,
-    rng: np.random.Generator,
+    seed: int | np.random.Generator,
 ) -> Blocks:
     """Blocks of the given sizes in which waters and pairs appear as equally often as was found.
 
@@ -129,7 +129,7 @@ def incomplete_blocks(
         The group of each block, such as all flights of one taster. Within a group each water
         appears equally often, give or take one: a group that holds every water once is a
         replicate, and the design is resolvable. One group of all blocks if not given.
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         The draw; waters carry random numbers.
 
     Returns
@@ -141,6 +141,7 @@ def incomplete_blocks(
     PlanError
         If a block is to hold more waters than there are.
     """
+    rng = np.random.default_rng(seed)
     check_whole("n_waters", n_waters)
     for size in sizes:
         check_whole("cups in a flight", size)

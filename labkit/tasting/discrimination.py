@@ -35,7 +35,7 @@ def plan_sets(
     after: CupPlan | None = None,
     recent_codes: Mapping[str, date] | None = None,
     served_on: date | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> CupPlan:
     """Sets of coded cups for every taster, each order as often as any other within a trial.
 
@@ -69,7 +69,7 @@ def plan_sets(
         When codes were last served; they rest for a fortnight while the pool allows.
     served_on : date, optional
         Day of the session; today if not given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Raises
@@ -93,7 +93,7 @@ def plan_sets(
     sets = asked.sets
     if method == "3-AFC":
         sets = sets[:3] if stronger == pair[0] else sets[3:]
-    draw = Draw(rng)
+    draw = Draw(seed)
     codes = draw_codes(
         [asked.cups] * (trials * len(names)),
         taken=set() if after is None else after.all_codes,

@@ -151,7 +151,9 @@ def balanced_orders(n_cups: int, n_tasters: int, *, rng: np.random.Generator) ->
 
 
 @checked(PlanError)
-def even_orders(sets: Sequence[Sequence[int]], n_cups: int, *, rng: np.random.Generator) -> Orders:
+def even_orders(
+    sets: Sequence[Sequence[int]], n_cups: int, *, seed: int | np.random.Generator
+) -> Orders:
     """One order for each set of cups, where tasters do not all have the same cups.
 
     Positions are as even as they can be: no cup stands at one position twice more often than at
@@ -165,13 +167,14 @@ def even_orders(sets: Sequence[Sequence[int]], n_cups: int, *, rng: np.random.Ge
         The cups of each order, all of one length.
     n_cups : int
         How many cups there are in all.
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         The draw.
 
     Returns
     -------
     orders : ndarray of int, shape (n_sets, n_positions)
     """
+    rng = np.random.default_rng(seed)
     pick = random.Random(int(rng.integers(2**63)))
     colourings = (_even_positions(sets, pick) for _ in range(_STARTS))
     orders = min(colourings, key=lambda draw: _unevenness(draw, n_cups))

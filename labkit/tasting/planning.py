@@ -44,7 +44,7 @@ def plan_tasting(
     served_on: date | None = None,
     insist: bool = False,
     as_listed: bool = False,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> CupPlan:
     """Draw codes, flights and serving orders, and seal which code is which water.
 
@@ -91,7 +91,7 @@ def plan_tasting(
         The targets are the cups of one flight as they are: a water listed twice is poured from two
         jugs, and the control only where it is listed. `flights`, `repeats`, `duplicates` and
         `blocks_by` then say nothing.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Returns
@@ -129,7 +129,7 @@ def plan_tasting(
             "Add a water, or a control of its own.",
             field="targets",
         )
-    draw = Draw(rng)
+    draw = Draw(seed)
     if as_listed:
         poured = [w.target for w in (*others, *controls)]
         cups = [find_water(target, poured) or 0 for target in targets]

@@ -96,7 +96,7 @@ def plan_session(
     as_listed: bool | None = None,
     tasted_on: date | None = None,
     recent_codes: Mapping[str, date] | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> PlannedSession:
     """Plan a tasting of a coffee and seal it: all of it is in the lab book, or nothing.
 
@@ -117,7 +117,8 @@ def plan_session(
     tasters : sequence of str
         Who tastes, by the names in the lab book.
     passphrase : str
-        The preparer's; it opens the bench sheet, and the key after the lock.
+        The preparer's; it opens the bench sheet, and the key after the lock. In a notebook let
+        ``getpass.getpass()`` ask for it: what stands in a cell is saved.
     new_tasters : sequence of str
         Who tastes and is not in the lab book yet.
     name : str
@@ -160,7 +161,7 @@ def plan_session(
         The day; today if not given.
     recent_codes : mapping of str to date, optional
         Codes that rest; those served lately by the lab book if not given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Returns
@@ -220,7 +221,7 @@ def plan_session(
         after=after,
         recent_codes=resting_codes(book, day) if recent_codes is None else recent_codes,
         served_on=day,
-        rng=rng,
+        seed=seed,
     )
     plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
     plan = replace(plan, design=replace(plan.design, minutes=minutes))

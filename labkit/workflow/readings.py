@@ -273,7 +273,7 @@ class Opened:
 
         words = chosen.keep(self.words[self.words["attribute"] == attribute])
         ticks = words.rename(columns={"word": "term", "is_checked": "ticked"})
-        return check_all_that_apply(ticks, rng=np.random.default_rng(SEED))
+        return check_all_that_apply(ticks, seed=np.random.default_rng(SEED))
 
 
 def _distance(one: Target, other: Target) -> float:

@@ -42,7 +42,7 @@ def replan(
     passphrase: str | None = None,
     jug_volume_ml: float | None = None,
     even_if_short: bool = False,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> PlannedSession:
     """Plan the flights that nobody has begun for those who are there; nobody else's order changes.
 
@@ -60,7 +60,7 @@ def replan(
         Finished volume of each jug (mL); if not given, what its vessels take.
     even_if_short : bool
         Plan it though a bottle may not suffice.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only.
 
     Returns
@@ -96,7 +96,7 @@ def replan(
         late=late,
         passphrase=passphrase if has_own_cups else None,
         recent_codes=resting_codes(book, date.today()),
-        rng=rng,
+        seed=seed,
     )
     session_now = book.sessions.session(name)
     held, prepared, reserved = session_now.held, None, None

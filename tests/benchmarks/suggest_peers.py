@@ -51,12 +51,12 @@ class Ours(Strategy):
             control=CONTROL,
             scale=self.scale,
             engine=self.engine,
-            rng=self.rng,
+            seed=self.rng,
         )
 
     def propose(self, scores: pd.DataFrame | None, k: int) -> Floats:
         belief = self.believe(scores) if scores is None else self.belief
-        return as_coordinates(suggest_flight(belief, k=k, rng=self.rng).targets)
+        return as_coordinates(suggest_flight(belief, k=k, seed=self.rng).targets)
 
     def choose(self, scores: pd.DataFrame) -> Floats:
         self.belief = self.believe(scores)

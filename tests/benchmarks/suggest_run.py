@@ -104,7 +104,7 @@ def _play(
         waters = player.propose(seen, setting.cups)
         seconds = time.process_time() - begun
         told = coffee.panel.taste_flights(
-            [waters], rng=rng, first_flight=flight, missing=setting.missing
+            [waters], seed=rng, first_flight=flight, missing=setting.missing
         )
         truth = told if truth is None else pd.concat([truth, told], ignore_index=True)
         seen = mislead(truth, rng)
@@ -127,7 +127,7 @@ def _play(
                 posterior.interval(player.belief.leader) if told is None else (told.low, told.high)
             )
             expected = float(coffee.panel.expected(chosen)[0])
-            advice = stop_or_taste(player.belief, rng=np.random.default_rng(0))
+            advice = stop_or_taste(player.belief, seed=np.random.default_rng(0))
             row |= {
                 "covered": low <= expected <= high,
                 "verdict": advice.verdict,

@@ -54,8 +54,6 @@ MADE_BY_PEOPLE = frozenset(
         "LabelPaper",
         "Quantity",
         "Portion",
-        "Client",
-        "Coffee",
     ]
 )
 """Classes that scripts construct; all others are what the verbs answer."""
@@ -266,7 +264,6 @@ BY_NAME: dict[str, Callable[[Place], Any]] = {
     "recipe": _recipe,
     "opened_flights": lambda here: here.opened_flights(),
     "noise": lambda _: tasting.practised_noise(_LIKING),
-    "rng": _rng,
     "seed": _rng,
     "frame": lambda here: here.frame,
     "scores": at.gathered,
@@ -546,6 +543,7 @@ BY_CALL: dict[str, Callable[[Place], Any]] = {
     "book.scores.record_score.value": value(6),
     "book.scores.record_score.blind_code": _code,
     "book.scores.record_scores.scores": lambda here: [_score(here)],
+    "book.scores.record_each.scores": lambda here: [_score(here)],
     "book.scores.export_history.path": lambda here: str(here.folder / "history.csv"),
     "book.scores.export_scores.path": lambda here: str(here.folder / "scores.csv"),
     "book.scores.write_paper_table.path": lambda here: str(here.folder / "paper.csv"),

@@ -62,7 +62,7 @@ def _fill(book: LabBook, plans: dict[str, Any]) -> None:
             book, coffee, WATERS[:4] if name != "first" else WATERS, name=name,
             tasters=TASTERS[:1] if alone else TASTERS, passphrase=PASSPHRASE, flights=flights,
             alone=alone, attributes=asked,
-            held=None, rng=np.random.default_rng(len(name)), even_if_short=True,
+            held=None, seed=np.random.default_rng(len(name)), even_if_short=True,
         )  # fmt: skip
     for name in ("first", "other", "begun", "locked", "sharp"):
         workflow.record_scores(book, name, scored(plans[name], acidity=name == "sharp"))

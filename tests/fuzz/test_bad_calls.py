@@ -18,7 +18,9 @@ from tests.fuzz.place import WATERS, Place
 
 BY_THE_CODE = {"object", "object | None", "Any", "ArrayLike"}
 BY_THE_CODE |= {"float", "int", "float | None", "int | None"}
-"""Annotations of arguments of which the code itself may say what is wrong, with its bounds."""
+BY_THE_CODE |= {"attributes", "asked", "doses", "entries", "serving", "kind", "secret"}
+BY_THE_CODE |= {"book.people.name"}
+"""Annotations, and arguments, of which the code itself may say what is wrong, with its bounds."""
 
 
 def test_a_good_call_is_known_of_every_verb_and_name_of_the_everyday_path():
@@ -36,8 +38,8 @@ def test_what_scripts_call_is_checked_where_they_call_it():
             _, *rest = one.name.split(".")
             if is_everyday(one.name) or rest[0] in MADE_BY_PEOPLE:
                 for name, parameter in one.parameters.items():
-                    by_the_code = name in ("attributes", "asked", "doses", "entries")
-                    if str(parameter.annotation) in BY_THE_CODE or by_the_code:
+                    where = ".".join([*one.name.split(".")[:-1], name])
+                    if BY_THE_CODE & {name, where, str(parameter.annotation)}:
                         continue
                     try:
                         one.find(here)(**{name: object()} | needed(one, but=name))

@@ -126,7 +126,7 @@ def balance_acidity(
     attribute: str | None = None,
     *,
     liking: str = "overall",
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> Balance:
     """Read the just-about-right answers on acidity of one coffee.
 
@@ -138,7 +138,7 @@ def balance_acidity(
         The just-about-right question; the first one about acidity unless given.
     liking : str
         The attribute that penalties are counted in.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For the bootstrap behind the penalties; a fixed seed unless given.
 
     Raises
@@ -158,7 +158,7 @@ def balance_acidity(
     .. [1] Fieller, E. C. (1954). Some problems in interval estimation. J. R. Stat. Soc. B, 16,
        175-185.
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     asked = right_questions(frame)
     name = attribute if attribute is not None else (asked[0] if asked else "")
     if name not in asked:
@@ -222,7 +222,7 @@ def _penalties(
     else:
         liked = liked.rename(columns={"score": "liking"})
         answers = answers.merge(liked, on=CUP, how="left")
-    table = just_about_right(answers, rng=rng)
+    table = just_about_right(answers, seed=rng)
     table["side"] = table["side"].map(OF_ACIDITY)
     return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect"]]
 

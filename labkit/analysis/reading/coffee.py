@@ -119,7 +119,7 @@ def read_coffee(
     without_tasters: Sequence[str] = (),
     without_sessions: Sequence[str] = (),
     feasible: Any = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> Reading:
     """Read the opened scores of one coffee.
 
@@ -141,7 +141,7 @@ def read_coffee(
         Left out by choice; the reading says so.
     feasible : Region, targets or (n, 3) array, optional
         Waters that can be made; anything within the ranges tasted unless given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For the draws behind the best region; a fixed seed unless given.
 
     Raises
@@ -158,7 +158,7 @@ def read_coffee(
         without_tasters=without_tasters,
         without_sessions=without_sessions,
     )
-    return _read(*gathered, feasible=feasible, rng=rng)
+    return _read(*gathered, feasible=feasible, seed=seed)
 
 
 def _read(
@@ -166,9 +166,9 @@ def _read(
     of_salts: Scores | None,
     *,
     feasible: Any = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> Reading:
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     if of_salts is None:
         return _read_waters(scores, feasible=feasible, rng=rng)  # type: ignore[arg-type]
     if scores is None:
@@ -261,7 +261,7 @@ def read_attributes(
     attributes: Sequence[str] | None = None,
     *,
     feasible: Any = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
     **choices: Any,
 ) -> AttributeReadings:
     """Read several attributes (all that were scored unless named); choices as `read_coffee`.
@@ -274,7 +274,7 @@ def read_attributes(
         Which to read; all that were scored if not given.
     feasible : Region, targets or (n, 3) array, optional
         Waters that can be made; anything within the ranges tasted unless given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For the draws behind the best region; a fixed seed unless given.
     **choices : Any
         Further choices, as :func:`gather_scores` takes them.
@@ -297,7 +297,7 @@ def read_attributes(
         try:
             both = gather_both(frame, attribute, beside=gathered, **choices)
             gathered += [one for one in both if one is not None]
-            readings[attribute] = _read(*both, feasible=feasible, rng=rng)
+            readings[attribute] = _read(*both, feasible=feasible, seed=seed)
         except ReadingError as error:
             unread[attribute] = str(error)
     rows = [_summary(name, reading) for name, reading in readings.items()]

@@ -178,7 +178,7 @@ def suggest_flight(
     region: Region | None = None,
     k: int = 5,
     *,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
     include: object = (),
     attribute: str = "overall",
     brew_method: str | None = None,
@@ -200,7 +200,7 @@ def suggest_flight(
         Where to search; the usual ranges unless given. Of a ``Belief``, its own.
     k : int
         Cups in the flight.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         A stated seed unless given: the same scores then suggest the same flight.
     include : targets
         Waters that shall be in the flight in any case, also outside the region.
@@ -224,7 +224,7 @@ def suggest_flight(
     >>> len(suggestion.targets), str(suggestion.cups[0].reason.kind)
     (4, 'open ground')
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     asked = as_coordinates(include)
     if not (is_whole(k) and 1 <= k <= MOST_CUPS) or k < len(asked):
         raise RegionError(
@@ -245,7 +245,7 @@ def suggest_flight(
             scale=scale,
             head_start=head_start,
             also=asked,
-            rng=rng,
+            seed=rng,
         )
     posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     included = tuple(int(place) for place in posterior.places(asked))

@@ -216,7 +216,7 @@ def _play(setting: _Setting, path: Path, n_tasters: int, cups: int, number: int)
     panel = SimulatedPanel.draw(
         [f"taster {i + 1}" for i in range(n_tasters)],
         peak,
-        rng=rng,
+        seed=rng,
         scale=setting.scale,
         noise=setting.noise,
     )
@@ -260,13 +260,13 @@ def _search(
     scores: pd.DataFrame | None = None
     chosen = []
     belief = believe(
-        None, setting.region, n_tasters=len(panel.tasters), scale=setting.scale, rng=rng
+        None, setting.region, n_tasters=len(panel.tasters), scale=setting.scale, seed=rng
     )
     for flight in range(1, setting.n_flights + 1):
-        waters = suggest_flight(belief, k=cups, rng=rng).targets
-        told = panel.taste_flights([waters], rng=rng, first_flight=flight)
+        waters = suggest_flight(belief, k=cups, seed=rng).targets
+        told = panel.taste_flights([waters], seed=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
-        belief = believe(scores, setting.region, scale=setting.scale, rng=rng)
+        belief = believe(scores, setting.region, scale=setting.scale, seed=rng)
         chosen.append(belief.posterior.recipes[belief.leader])
     return chosen
 
@@ -276,11 +276,11 @@ def _walk(
 ) -> list[Floats]:
     scores: pd.DataFrame | None = None
     chosen = []
-    step = classical_walk(None, setting.region, cups, scale=setting.scale, rng=rng)
+    step = classical_walk(None, setting.region, cups, scale=setting.scale, seed=rng)
     for flight in range(1, setting.n_flights + 1):
         if step.sweep is not None:
-            told = panel.taste_flights([step.sweep.targets], rng=rng, first_flight=flight)
+            told = panel.taste_flights([step.sweep.targets], seed=rng, first_flight=flight)
             scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
-            step = classical_walk(scores, setting.region, cups, scale=setting.scale, rng=rng)
+            step = classical_walk(scores, setting.region, cups, scale=setting.scale, seed=rng)
         chosen.append(as_coordinates(step.kept)[0])
     return chosen

@@ -17,7 +17,7 @@ from labkit.boundary import checked
 from labkit.errors import BookError
 
 
-@checked(BookError)
+@checked(BookError, but=("name",))
 class People(Renaming):
     """The part of the lab book that knows clients, coffees and tasters."""
 

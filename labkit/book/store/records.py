@@ -21,7 +21,6 @@ BrewMethod = Literal["cupping", "filter", "espresso"]
 AttributeKind = Literal["number", "descriptors", "note"]
 
 
-@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Client:
     """Whose coffee it is."""
@@ -30,7 +29,6 @@ class Client:
     """Unique in the book."""
 
 
-@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coffee:
     """A coffee of one client."""
@@ -60,7 +58,7 @@ class Coffee:
     """Anything else."""
 
 
-@checked(BookError)
+@checked(BookError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
     """What is held constant in a session, so that only the water differs."""
@@ -102,7 +100,7 @@ class Held:
     """Language of the score sheets, such as "de"; empty where tasters read their browser's."""
 
 
-@checked(BookError)
+@checked(ScaleError, but=("kind",))
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attribute:
     """Something scored in a session."""

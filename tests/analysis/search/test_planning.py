@@ -55,9 +55,9 @@ def test_the_panels_own_noise_is_found():
     rng = np.random.default_rng(3)
     noise = PanelNoise(repeat_sd=1.2, repeat_spread=0, sensitivity_sd=0)
     panel = SimulatedPanel.draw(
-        list("ABCDEF"), PlantedPeak(best=(0.5, 100, 30), effect_points=0.5), rng=rng, noise=noise
+        list("ABCDEF"), PlantedPeak(best=(0.5, 100, 30), effect_points=0.5), seed=rng, noise=noise
     )
-    scores = panel.taste_flights([[(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)]] * 15, rng=rng)
+    scores = panel.taste_flights([[(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)]] * 15, seed=rng)
 
     # Rounding to whole points adds a twelfth of a point squared.
     assert noise_of(scores).repeat_sd == pytest.approx(np.sqrt(1.2**2 + 1 / 12), rel=0.12)

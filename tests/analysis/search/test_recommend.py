@@ -59,9 +59,9 @@ def tasted(waters, best=(0.2, 100.0, 30.0), effect=3.0, seed=4):
     panel = SimulatedPanel.draw(
         ["Ada", "Ben", "Cleo", "Dov"],
         PlantedPeak(best=best, effect_points=effect),
-        rng=np.random.default_rng(seed),
+        seed=np.random.default_rng(seed),
     )
-    frame = panel.taste_flights([waters, waters], rng=np.random.default_rng(seed + 1))
+    frame = panel.taste_flights([waters, waters], seed=np.random.default_rng(seed + 1))
     names = ["mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
     is_control = (np.abs(frame[names].to_numpy(dtype=float) - CONTROL) < 1e-6).all(axis=1)
     return frame.assign(is_control=is_control)
