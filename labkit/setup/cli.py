@@ -143,6 +143,8 @@ def _tasting(
         session=options.session,
         port=options.port,
         address=options.address,
+        certificate=options.certificate,
+        key=options.key,
         renew_links=options.renew_links,
         browser=options.browser,
         out=sys.stdout,
@@ -208,6 +210,15 @@ def _parser() -> argparse.ArgumentParser:
         "--address",
         help="this machine's name or address as phones reach it; found out if not given",
     )
+    for name, what in (("certificate", "certificate"), ("key", "key of that certificate")):
+        variable = f"LABKIT_{name.upper()}"
+        tasting.add_argument(
+            f"--{name}",
+            type=Path,
+            default=os.environ.get(variable) or None,
+            metavar="FILE",
+            help=f"{what} (PEM), for https; {variable} names it as well",
+        )
     tasting.add_argument(
         "--new-links",
         dest="renew_links",

@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting.coding import Coded, code_flights, key_rows, servings
 from labkit.tasting.layout import BlocksBy, Draw, ServingLayout, lay_out, lay_out_listed
@@ -22,6 +23,7 @@ from labkit.tasting.waters import Control, SessionWater, listed_waters, session_
 from labkit.water import Target, find_water
 
 
+@checked(PlanError, own_numbers=True)
 def plan_tasting(
     targets: Sequence[Target],
     tasters: Sequence[str],
@@ -42,7 +44,7 @@ def plan_tasting(
     served_on: date | None = None,
     insist: bool = False,
     as_listed: bool = False,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> CupPlan:
     """Draw codes, flights and serving orders, and seal which code is which water.
 
@@ -89,7 +91,7 @@ def plan_tasting(
         The targets are the cups of one flight as they are: a water listed twice is poured from two
         jugs, and the control only where it is listed. `flights`, `repeats`, `duplicates` and
         `blocks_by` then say nothing.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Returns
@@ -127,7 +129,7 @@ def plan_tasting(
             "Add a water, or a control of its own.",
             field="targets",
         )
-    draw = Draw(rng)
+    draw = Draw(seed)
     if as_listed:
         poured = [w.target for w in (*others, *controls)]
         cups = [find_water(target, poured) or 0 for target in targets]

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import nctdtr, stdtrit
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.noted import Noted
 from labkit.shown import Shown
@@ -72,6 +73,7 @@ class NoiseFrom(Enum):
 _GIVEN: Final = Noted(NoiseFrom.GIVEN)
 
 
+@checked(PlanError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TasterNoise:
     """Standard deviations of scores that do not come from the water, in points of the scale."""
@@ -105,6 +107,7 @@ class TasterNoise:
             )
 
 
+@checked(PlanError)
 def practised_noise(scale: Scale) -> TasterNoise:
     """Noise of people who taste for a living, where the lab book has no history of them.
 
@@ -264,6 +267,7 @@ class PlanPower(Shown):
         return pd.DataFrame(rows, columns=["what", "value", "unit"])
 
 
+@checked(PlanError, own_numbers=True)
 def plan_power(
     n_waters: int,
     n_tasters: int,

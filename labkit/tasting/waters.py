@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.water import (
     Target,
@@ -21,6 +22,7 @@ Control = Target | Literal["middle", "none"]
 """A water of its own, the middle one of those tasted, or none."""
 
 
+@checked(PlanError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionWater:
     """One water of a session; known to the lead, who does not know its codes."""
@@ -35,6 +37,7 @@ class SessionWater:
     """True for the water that is in every flight."""
 
 
+@checked(PlanError)
 def session_waters(
     targets: Sequence[Target],
     *,
@@ -94,6 +97,7 @@ def session_waters(
     )
 
 
+@checked(PlanError)
 def listed_waters(
     cups: Sequence[Target],
     *,

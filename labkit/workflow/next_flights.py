@@ -28,6 +28,7 @@ from labkit.analysis import (
     water_target,
 )
 from labkit.book import LabBook
+from labkit.boundary import checked
 from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
 from labkit.steps import note_step
@@ -162,6 +163,7 @@ class NextFlight(Shown):
         return None if self.step is None else self.step.sweep
 
 
+@checked(ReadingError)
 def next_flight(
     book: LabBook,
     coffee: str,
@@ -274,6 +276,7 @@ def next_flight(
     )
 
 
+@checked(ReadingError)
 def ask_earlier_coffees(
     book: LabBook, coffee: str, *, client: str | None = None, brew_method: str = "cupping"
 ) -> HeadStart | None:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from labkit.book import JUG_ML, BrewMethod, Held, LabBook, Stage, TastingSession
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting import (
     MOST_TIMES,
@@ -37,7 +38,7 @@ class _HasTargets(Protocol):
         """The waters to taste."""
 
 
-Waters: TypeAlias = "_HasTargets | Sequence[Target] | pd.DataFrame"
+Waters: TypeAlias = _HasTargets | Sequence[Target] | pd.DataFrame
 """A sweep, the next flight that is suggested, targets, or a table of their coordinates."""
 
 
@@ -64,6 +65,7 @@ class PlannedSession:
         return self.plan._repr_html_()
 
 
+@checked(PlanError, but=("attributes",))
 def plan_session(
     book: LabBook,
     coffee: str,
@@ -94,7 +96,7 @@ def plan_session(
     as_listed: bool | None = None,
     tasted_on: date | None = None,
     recent_codes: Mapping[str, date] | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> PlannedSession:
     """Plan a tasting of a coffee and seal it: all of it is in the lab book, or nothing.
 
@@ -115,7 +117,8 @@ def plan_session(
     tasters : sequence of str
         Who tastes, by the names in the lab book.
     passphrase : str
-        The preparer's; it opens the bench sheet, and the key after the lock.
+        The preparer's; it opens the bench sheet, and the key after the lock. In a notebook let
+        ``getpass.getpass()`` ask for it: what stands in a cell is saved.
     new_tasters : sequence of str
         Who tastes and is not in the lab book yet.
     name : str
@@ -158,7 +161,7 @@ def plan_session(
         The day; today if not given.
     recent_codes : mapping of str to date, optional
         Codes that rest; those served lately by the lab book if not given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Returns
@@ -218,7 +221,7 @@ def plan_session(
         after=after,
         recent_codes=resting_codes(book, day) if recent_codes is None else recent_codes,
         served_on=day,
-        rng=rng,
+        seed=seed,
     )
     plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
     plan = replace(plan, design=replace(plan.design, minutes=minutes))
@@ -251,6 +254,7 @@ def plan_session(
     return PlannedSession(session=kept, plan=plan, preparation=prepared)
 
 
+@checked(PlanError)
 def served_as_placed(waters: object, most: int) -> tuple[Target, ...]:
     """What each cup of a flight holds that a search placed; empty if it must be laid out.
 

@@ -21,6 +21,8 @@ from labkit.analysis import (
     VerdictKind,
 )
 from labkit.book import AbsentBook, Flight, LabBook, TastingSession
+from labkit.boundary import checked
+from labkit.errors import DosingError, ReadingError
 from labkit.water import COORDINATE, Concentrate
 from labkit.workflow.kept import reading_of
 from labkit.workflow.next_flights import NextFlight
@@ -139,6 +141,7 @@ class Standing:
         return STEP_OF[self.next]
 
 
+@checked(ReadingError)
 def where_it_stands(
     book: LabBook | AbsentBook,
     coffee: str | None = None,
@@ -214,6 +217,7 @@ def _is_open(flight: Flight) -> bool:
     return flight.state == "opened"
 
 
+@checked(DosingError)
 def missing_bottles(bottles: Sequence[Concentrate]) -> tuple[str, ...]:
     """What none of the bottles gives: calcium, magnesium, alkalinity.
 

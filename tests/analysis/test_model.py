@@ -8,6 +8,7 @@ import pytest
 
 from labkit.analysis import Note
 from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.model.structure import told_at_zero
 from labkit.analysis.model.surface import fit_surface
 from labkit.noted import noted
 
@@ -43,6 +44,30 @@ def test_bowls_take_three_differences_beside_waters_and_flights(flights, estimat
     model = surface_of(tasted(waters=RATIOS[::5], flights=flights, tasters="ABCDE")).model
 
     assert ("bowl" in [one.name for one in model.components]) == estimated
+
+
+@pytest.mark.parametrize(
+    ("tasters", "costly"), [("ABC", {"taster:mg_share"}), ("ABCD", set()), ("ABCDE", set())]
+)
+def test_slopes_at_zero_go_on_costing_degrees_of_freedom_with_three_tasters_only(tasters, costly):
+    """By simulation (DEVELOPERS.md): from four on, intervals hold and false alarms stay rare."""
+    model = surface_of(tasted(tasters=tasters)).model
+
+    assert {"taster:mg_share", "taster:water"} <= {one.name for one in model.components}
+    told = told_at_zero(model.fixed, model.components)
+    assert {one.name for one in told if one.keep_at_zero} == costly
+
+
+def test_tasters_who_are_alike_leave_no_component_at_zero():
+    """One panel four times over: each cup scored by all in the same way but for the noise."""
+    frame = tasted(tasters="ABCD", effect=0)
+    frame["score"] = 6 + np.random.default_rng(1).normal(0, 0.5, len(frame))
+    fit = surface_of(frame).fit
+    left_out = {one["component"] for one in fit.notes if one.kind is Note.NOT_SEEN}
+
+    assert left_out
+    assert not left_out & {one.name for one in fit.components}
+    assert (fit.variances > 0).all()
 
 
 def test_a_factor_that_is_not_read_has_no_interaction_to_speak_of():

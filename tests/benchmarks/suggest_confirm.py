@@ -61,9 +61,9 @@ def state(coffee: Coffee, scores: pd.DataFrame, belief: Belief, seed: list[int])
     lead = None if found is None else lead_over_control(belief, found.water)
     if found is None or flights is None or lead is None:
         return []
-    served = suggest_flight(belief, k=5, rng=np.random.default_rng(seed), confirm=True).targets
+    served = suggest_flight(belief, k=5, seed=np.random.default_rng(seed), confirm=True).targets
     more = coffee.panel.taste_flights(
-        [served], rng=np.random.default_rng([*seed, 1]), first_flight=100, control=CONTROL
+        [served], seed=np.random.default_rng([*seed, 1]), first_flight=100, control=CONTROL
     )
     after = believe(pd.concat([scores, more], ignore_index=True), REGION, control=CONTROL)
     settled = after.recommended is not None and after.recommended.level is Level.SETTLED
@@ -93,8 +93,8 @@ def play(kind: str, number: int, setting: argparse.Namespace) -> list[dict]:
     belief = believe(None, REGION, n_tasters=setting.tasters, control=CONTROL, scale=LIKING)
     scores, rows = pd.DataFrame(), []
     for flight in range(1, setting.flights + 1):
-        waters = suggest_flight(belief, k=5, rng=own).targets
-        told = coffee.panel.taste_flights([waters], rng=rng, first_flight=flight, control=CONTROL)
+        waters = suggest_flight(belief, k=5, seed=own).targets
+        told = coffee.panel.taste_flights([waters], seed=rng, first_flight=flight, control=CONTROL)
         scores = told if scores.empty else pd.concat([scores, told], ignore_index=True)
         belief = believe(scores, REGION, control=CONTROL)
         chance = None if belief.recommended is None else belief.recommended.chance_above_control

@@ -79,7 +79,8 @@ async def taste(browser, address, ready):
             await page.get_by_role("button", name="Next").tap()
     await page.locator(".lk-code").tap()
     await page.wait_for_function(
-        "!Object.keys(localStorage).some((n) => /[/](touch|draft)[/]/.test(n))", timeout=60_000
+        "() => !Object.keys(localStorage).some((n) => /[/](touch|draft)[/]/.test(n))",
+        timeout=60_000,
     )
     waits = await page.evaluate("window.waits")
     return opened_s, waits

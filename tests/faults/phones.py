@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
+
+from playwright.sync_api import TimeoutError
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
 
@@ -57,6 +60,13 @@ BURST = """(how) => {
 SETTLED = """() => document.querySelector('.lk-state')?.dataset.state === 'saved'
   && !window.isBursting"""
 
+SHOWN = """() => JSON.stringify([...document.querySelectorAll('.lk-field')]
+  .map((field) => [...field.querySelectorAll('.lk-row input[type=radio]')])
+  .filter((radios) => radios.length)
+  .map((radios) => radios.filter((radio) => radio.checked).map(({ value }) => Number(value)))
+  .map((chosen) => (chosen.length ? Math.max(...chosen) : null)))"""
+"""Which score of each attribute is chosen on the cup in front: a whole point, or it and a part."""
+
 REFUSED = """() => Object.keys(localStorage).filter((name) => name.includes('/refused/'))
   .map((name) => JSON.parse(localStorage.getItem(name)))
   .map(({ id, sentence }) => [id, sentence])"""
@@ -105,6 +115,22 @@ class Tab:
     def refused(self) -> dict[str, str]:
         """What the taster is told was not taken, by id; all tabs of a phone share it."""
         return dict(self.page.evaluate(REFUSED))
+
+    def code(self) -> str:
+        """What stands on the cup in front."""
+        return str(self.page.locator(".lk-code").inner_text()).split()[-1]
+
+    def comes_to_show(self, chosen: list[float | None]) -> bool:
+        """Whether the cup in front shows these scores; what was given elsewhere takes a moment."""
+        with suppress(TimeoutError):
+            self.page.wait_for_function(
+                f"(wanted) => ({SHOWN})() === JSON.stringify(wanted)",
+                arg=chosen,
+                timeout=30_000,
+                polling=200,
+            )
+            return True
+        return False
 
     def step_clock(self, seconds: float) -> None:
         """Set the phone's clock that much before or after the true time."""

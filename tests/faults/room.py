@@ -19,7 +19,7 @@ from tests.faults.lead import STEPPING, Lead
 from tests.faults.phones import PHONE, WATCHED, Phone
 from tests.postgresql import OwnServer
 from tests.widgets.serving import TastersServing
-from tests.widgets.tables import SESSION
+from tests.widgets.tables import ATTRIBUTES, SESSION
 
 TOO_SMALL = 4096
 """Bytes a file may have while the disk is full: less than any lab book has."""
@@ -40,6 +40,9 @@ class Counts:
     missing: int = 0
     doubled: int = 0
     out_of_order: int = 0
+    stale: int = 0
+    """Tabs that show other scores than the lab book has, long after."""
+
     lead_given: int = 0
     lead_kept: int = 0
     lead_refused: int = 0
@@ -47,26 +50,32 @@ class Counts:
     """Stored or not, as the kernel was killed before it could say."""
 
     lead_lost: int = 0
+    lead_denied: int = 0
+    """Refused, and in the lab book all the same."""
+
     lead_wrong: list[str] = field(default_factory=list)
 
     @property
     def holds(self) -> bool:
         """Whether nothing is lost, missing, doubled, in another order, or failed without a word."""
-        wrong = (self.lost, self.missing, self.doubled, self.out_of_order, self.lead_lost)
-        return not any(wrong) and not self.lead_wrong
+        of_phones = (self.lost, self.missing, self.doubled, self.out_of_order, self.stale)
+        return not any((*of_phones, self.lead_lost, self.lead_denied, *self.lead_wrong))
 
     def __str__(self) -> str:
         faults = ", ".join(f"{name} {n}" for name, n in sorted(self.faults.items()))
-        return (
-            f"{sum(self.faults.values())} faults ({faults}). Phones: {self.given} given, "
-            f"{self.answered} acknowledged, {self.kept} stored, {self.refused} refused with a "
-            f"sentence; acknowledged and lost {self.lost}, given and missing {self.missing}, "
-            f"doubled {self.doubled}, out of order {self.out_of_order}. Lead: {self.lead_given} "
-            f"given, {self.lead_kept} acknowledged, {self.lead_refused} refused with a sentence, "
-            f"{self.lead_unheard} cut short; acknowledged and lost {self.lead_lost}, failed "
-            f"otherwise {len(self.lead_wrong)} "
-            f"{self.lead_wrong[:3]}"
+        phones = (
+            f"{self.given} given, {self.answered} acknowledged, {self.kept} stored, "
+            f"{self.refused} refused with a sentence; acknowledged and lost {self.lost}, given and "
+            f"missing {self.missing}, doubled {self.doubled}, out of order {self.out_of_order}, "
+            f"shown otherwise {self.stale}"
         )
+        lead = (
+            f"{self.lead_given} given, {self.lead_kept} acknowledged, {self.lead_refused} refused "
+            f"with a sentence, {self.lead_unheard} cut short; acknowledged and lost "
+            f"{self.lead_lost}, refused and stored {self.lead_denied}, failed otherwise "
+            f"{len(self.lead_wrong)} {self.lead_wrong[:3]}"
+        )
+        return f"{sum(self.faults.values())} faults ({faults}). Phones: {phones}. Lead: {lead}"
 
 
 @contextmanager
@@ -173,6 +182,8 @@ class Room:
             if self.lead is not None:
                 self.lead.write()
             self.phones[0].tabs[0].page.wait_for_timeout(self.chance.uniform(10, 250))
+            # Another tab opens once all else is well again.
+            now.sort(key=lambda fault: fault != self.second_tab)
             ends = [fault() for fault in now]
             self._wait(self.chance.uniform(0.2, 3))
             for end in reversed(ends):
@@ -231,7 +242,27 @@ class Room:
             own = {row.entry_id for row in rows if row.taster == self.lead.taster}
             wrong_value = sum(value[entry] != given[entry] for entry in own & set(given))
             counts.lead_lost = len(self.lead.kept - own) + len(own - set(given)) + wrong_value
+            counts.lead_denied = len(own & set(self.lead.refused))
             counts.lead_wrong = self.lead.wrong
+        self._look_at_screens(rows)
+
+    def _look_at_screens(self, rows: list[Any]) -> None:
+        """Compare the cups in front with what counts in the lab book."""
+        with LabBook(self.place.book_path) as book:
+            served = {
+                (phone.taster, cup.blind_code): (flight, cup.position)
+                for phone in self.phones
+                for flight in (1, 2)
+                for cup in book.sessions.served_cups(SESSION, flight, phone.taster)
+            }
+        now = {(row.taster, row.flight, row.position, row.attribute): row.value for row in rows}
+        for phone in self.phones:
+            for tab in phone.tabs:
+                cup = (phone.taster, *served[phone.taster, tab.code()])
+                chosen = [
+                    now.get((*cup, asked.name)) for asked in ATTRIBUTES if asked.scale is not None
+                ]
+                self.counts.stale += not tab.comes_to_show(chosen)
 
     def _wait(self, seconds: float) -> None:
         self.phones[0].tabs[0].page.wait_for_timeout(1000 * seconds)
@@ -288,8 +319,8 @@ class Room:
         return end
 
     def disk_full(self) -> Callable[[], Any]:
-        """No file of server and kernels may grow; it needs no special rights."""
-        pids = [self.place.process.pid, *self.place.kernels()]
+        """No file of the server may grow; it needs no special rights."""
+        pids = [self.place.process.pid]
         if self.lead is not None and self.lead.pid:
             pids.append(self.lead.pid)
         limits = {pid: resource.prlimit(pid, resource.RLIMIT_FSIZE) for pid in pids if _lives(pid)}

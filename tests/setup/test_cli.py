@@ -34,6 +34,7 @@ def run(*arguments, **environment):
         (["open", "--help"], "--no-browser"),
         (["open", "--help"], "--port"),
         (["tasting", "--help"], "--new-links"),
+        (["tasting", "--help"], "LABKIT_CERTIFICATE names it as well"),
         (["test", "--help"], "Arguments go on to pytest"),
     ],
 )

@@ -267,7 +267,7 @@ def test_no_seed_gives_the_plan_again():
     now = int(time.time())
 
     for seed in (*range(150), *range(now - 120, now + 1)):
-        again = _plan(rng=np.random.default_rng(seed))
+        again = _plan(seed=np.random.default_rng(seed))
         assert [c.blind_code for c in again.cups] != [c.blind_code for c in plan.cups]
 
 

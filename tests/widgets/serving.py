@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from labkit.book import LabBook
+from labkit.widgets.tasters.certificates import Certificate
 from labkit.widgets.tasters.links import give_links
 from labkit.widgets.tasters.page import server_command, server_environment, wait_until_it_answers
 from tests.project import free_port
@@ -39,6 +40,7 @@ class TastersServing:
     book_path: Path | str
     session: str
     folder: Path
+    https: Certificate | None = None
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
 
@@ -49,7 +51,7 @@ class TastersServing:
     @property
     def url(self):
         """Address of the page, with a slash at its end."""
-        return f"http://127.0.0.1:{self.port}/"
+        return f"{'https' if self.https else 'http'}://127.0.0.1:{self.port}/"
 
     @property
     def log(self):
@@ -72,7 +74,7 @@ class TastersServing:
         environment = server_environment(str(self.book_path), "tasting.example")
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
-                server_command(self.port),
+                server_command(self.port, self.https),
                 env=environment,
                 stdin=subprocess.DEVNULL,
                 stdout=said,
@@ -96,9 +98,9 @@ class TastersServing:
 
 
 @contextlib.contextmanager
-def serving(book_path, session, folder):
+def serving(book_path, session, folder, *, https=None):
     """A running tasters' page."""
-    page = TastersServing(book_path=book_path, session=session, folder=folder)
+    page = TastersServing(book_path=book_path, session=session, folder=folder, https=https)
     page.start()
     try:
         yield page

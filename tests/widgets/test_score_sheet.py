@@ -13,6 +13,7 @@ from labkit.book import Attribute, LabBook
 from labkit.errors import BookAwayError, BookError, LockError
 from labkit.language import LANGUAGES
 from labkit.tasting import SCALES
+from labkit.widgets.sheet import taster_sheet
 from labkit.widgets.sheet.score_sheet import CupSheet, ScoreSheet
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetCup, SheetLook
 from labkit.widgets.sheet.taster_sheet import TRIES, TasterSheet, messages_of_scripts
@@ -146,6 +147,20 @@ def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
 
     assert answer["later"].startswith("the disk is full")
     assert answer["kept"] == answer["refused"] == []
+
+
+def test_on_a_slow_disk_a_message_is_answered_in_part_before_the_browser_gives_it_up(
+    sheet, desk, monkeypatch
+):
+    monkeypatch.setattr(taster_sheet, "ANSWER_WITHIN_S", -1)
+    scores = [score(n, value=n) for n in (1, 2, 3)]
+
+    answers = [send(sheet, *scores[n:]) for n in range(3)]
+
+    assert [[kept["id"] for kept in answer["kept"]] for answer in answers] == [
+        [f"{n:032d}"] for n in (1, 2, 3)
+    ]
+    assert not any(answer["later"] or answer["refused"] for answer in answers)
 
 
 def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):

@@ -78,6 +78,12 @@ def test_a_busy_port_is_one_sentence(tmp_path):
             serve(tmp_path / "book.db", port=other.getsockname()[1], keep_in=tmp_path)
 
 
+@pytest.mark.parametrize("given", ["certificate", "key"])
+def test_half_of_what_https_needs_is_one_sentence(tmp_path, given):
+    with pytest.raises(SetUpError, match="must be given with a"):
+        serve(tmp_path / "book.db", keep_in=tmp_path, **{given: tmp_path / "some.pem"})
+
+
 def test_a_book_without_an_open_flight_is_one_sentence(tmp_path):
     lay_table(tmp_path / "book.db")
     with LabBook(tmp_path / "book.db") as book:

@@ -70,8 +70,9 @@ class FixedEffects:
     Notes
     -----
     The covariance and the degrees of freedom follow [1]_ for variance components, whose second
-    derivatives vanish; components estimated at zero stay in, as they do in the R package pbkrtest
-    [2]_, which keeps the degrees of freedom from being flattered by a boundary.
+    derivatives vanish; of the components that are given, those estimated at zero count too, as
+    they do in the R package pbkrtest [2]_, which keeps the degrees of freedom from being flattered
+    by a boundary. Which ones a surface may leave out, says `structure.told_at_zero`.
 
     References
     ----------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -42,6 +42,10 @@ OWN: Final = ("taster:water", "taster:flight")
 
 FEWEST_BOWL_DF: Final = 3
 """Independent differences between bowls that it takes to estimate their spread."""
+
+FEWEST_TOLD: Final = 3
+"""Independent effects of a component that together hide little when its variance comes out as
+zero: slopes of four tasters, and the single waters of three. Three slopes have but two."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,6 +267,20 @@ def bowl_component(scores: Scores, fixed: Floats) -> tuple[Component | None, boo
     spare = len(component.labels) if many else _rank_beyond(fixed, component)
     usable = spare >= FEWEST_BOWL_DF and len(np.unique(scores.tasters)) > 1
     return (component if usable else None), again == 0
+
+
+def told_at_zero(fixed: Floats, components: Sequence[Component]) -> list[Component]:
+    """The same components, of which those that hide little cost nothing where they are zero.
+
+    A component left out at zero gives its degrees of freedom back, and with few independent
+    effects loses coverage: they may have come out alike by chance.
+    """
+
+    def hides(one: Component) -> bool:
+        surely_not = len(one.labels) - fixed.shape[1] >= FEWEST_TOLD
+        return one.keep_at_zero and not surely_not and _rank_beyond(fixed, one) < FEWEST_TOLD
+
+    return [replace(one, keep_at_zero=hides(one)) for one in components]
 
 
 def _rank_beyond(fixed: Floats, component: Component) -> int:

@@ -21,6 +21,8 @@ from labkit.analysis.region import water_target
 from labkit.analysis.search.belief import Belief
 from labkit.analysis.search.cups import cups_of, rising_scale
 from labkit.analysis.search.recommendation import SURE, Recommendation, differences
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.tasting import ALPHA
 from labkit.water import Target
 
@@ -37,7 +39,7 @@ TIMES_POURED: Final = 2
 """Cups of the leader and of the control in a flight that confirms."""
 
 FLIGHTS_AHEAD: Final = 3
-"""Confirming flights that are looked ahead, and poured at most."""
+"""Confirming flights that are looked ahead."""
 
 N_LEADS: Final = 256
 """Possible leads that are weighed, equally likely."""
@@ -111,6 +113,7 @@ def _pairs(most: int) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
     return np.array(list(able), dtype=int), np.array(list(able.values()), dtype=int)
 
 
+@checked(ReadingError)
 def confirming_test(
     belief: Belief,
     *,
@@ -181,6 +184,7 @@ def chance_of_pairs(lead: Floats, variance: float, n_pairs: int) -> float:
     return float(binom.sf(fewest - 1, n_pairs, _preferring(lead, variance)).mean())
 
 
+@checked(ReadingError)
 def chance_to_confirm(recommended: Recommendation, scores: Scores, n_pairs: int) -> float | None:
     """Chance that so many pairs confirm the recommended water against the control.
 

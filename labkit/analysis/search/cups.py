@@ -20,6 +20,7 @@ from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.shapes import unit
 from labkit.analysis.search.shifts import FLIGHT_SD, shift_variances
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, Scale
 
@@ -135,6 +136,7 @@ def no_cups(n_tasters: int, scale: Scale) -> Cups:
     )
 
 
+@checked(ReadingError)
 def rising_scale(name: str, scale: Scale | None = None) -> Scale:
     """The scale of that name, or the one given, if more is better on it.
 

@@ -16,7 +16,8 @@ from labkit.analysis.search.confirming import TIMES_POURED
 from labkit.analysis.search.earlier_coffees import HeadStart
 from labkit.analysis.search.estimate import SEED, SecondOpinion
 from labkit.analysis.search.reasons import Reason, reason_for
-from labkit.errors import RegionError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, RegionError
 from labkit.noted import Noted
 from labkit.shown import Shown
 from labkit.tasting import Scale
@@ -171,12 +172,13 @@ class Suggestion(Shown):
         )
 
 
+@checked(ReadingError)
 def suggest_flight(
     frame: pd.DataFrame | Belief | None,
     region: Region | None = None,
     k: int = 5,
     *,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
     include: object = (),
     attribute: str = "overall",
     brew_method: str | None = None,
@@ -198,7 +200,7 @@ def suggest_flight(
         Where to search; the usual ranges unless given. Of a ``Belief``, its own.
     k : int
         Cups in the flight.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         A stated seed unless given: the same scores then suggest the same flight.
     include : targets
         Waters that shall be in the flight in any case, also outside the region.
@@ -222,7 +224,7 @@ def suggest_flight(
     >>> len(suggestion.targets), str(suggestion.cups[0].reason.kind)
     (4, 'open ground')
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     asked = as_coordinates(include)
     if not (is_whole(k) and 1 <= k <= MOST_CUPS) or k < len(asked):
         raise RegionError(
@@ -243,7 +245,7 @@ def suggest_flight(
             scale=scale,
             head_start=head_start,
             also=asked,
-            rng=rng,
+            seed=rng,
         )
     posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     included = tuple(int(place) for place in posterior.places(asked))

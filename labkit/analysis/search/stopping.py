@@ -30,6 +30,8 @@ from labkit.analysis.search.recommendation import (
     differences,
     level_of,
 )
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.tasting import Scale
 from labkit.water import Target
@@ -123,12 +125,13 @@ class StopAdvice(Shown):
     """Plain mean of the control's scores."""
 
 
+@checked(ReadingError)
 def stop_or_taste(
     frame: pd.DataFrame | Belief,
     region: Region | None = None,
     *,
     k: int = 5,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
     attribute: str = "overall",
     brew_method: str | None = None,
     control: object | None = None,
@@ -146,7 +149,7 @@ def stop_or_taste(
         Where to search; the usual ranges unless given. Of a ``Belief``, its own.
     k : int
         Cups that one more flight would have.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         A stated seed unless given.
     attribute, brew_method, control, scale : optional
         As for :func:`labkit.analysis.believe`.
@@ -165,7 +168,7 @@ def stop_or_taste(
     -----
     A head start never counts: earlier coffees must not name a winner that this one's cups have not.
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     if isinstance(frame, Belief):
         belief = frame
     else:
@@ -176,10 +179,10 @@ def stop_or_taste(
             brew_method=brew_method,
             control=control,
             scale=scale,
-            rng=rng,
+            seed=rng,
         )
     posterior, cups = belief.posterior, belief.cups
-    flight = suggest_flight(belief, k=k, rng=rng)
+    flight = suggest_flight(belief, k=k, seed=rng)
     leader = belief.leader
     loss = posterior.loss_of(leader)
     chance, over, most_to_gain, level = _above_control(belief, loss)

@@ -10,6 +10,7 @@ import hashlib
 import json
 import logging
 import re
+import time
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -30,6 +31,10 @@ _ENTRY_ID = re.compile(r"[0-9a-zA-Z-]{16,64}")
 _DEVICE = re.compile(r"[0-9a-f]{8}")
 MOST_AT_ONCE = 200
 """Scores that one message may carry."""
+
+ANSWER_WITHIN_S = 1.0
+"""After so long a message is answered with what was kept so far, and the browser sends the rest
+again: one that waits longer than PATIENCE_MS (outbox.js) for a slow disk would take it for dead."""
 
 _ABSENT = object()
 TRIES = 3
@@ -132,18 +137,19 @@ class TasterSheet:
         Returns
         -------
         answer : dict
-            ``kept`` and ``refused`` scores by id; ``later``, why the rest must be sent again;
-            ``look``, how things stand, if that is not what the browser shows.
+            ``kept`` and ``refused`` scores by id, of which some may be missing, to be sent again;
+            ``later``, why that would be in vain for a while; ``look``, how things stand, if that is
+            not what the browser shows.
         """
         answer = answer_to(message)
         self._language = LANGUAGES.get(str(message.get("language")), ENGLISH)
         sent = message.get("scores")
         sent = sent[:MOST_AT_ONCE] if isinstance(sent, list) else []
-        sender = _Sender.of(message)
+        sender, answer_at = _Sender.of(message), time.monotonic() + ANSWER_WITHIN_S
         try:
             for raw in sent:
                 # Stops at the first that must wait: the order of scores decides what is current.
-                if not self._take(raw, sender, answer):
+                if not self._take(raw, sender, answer) or time.monotonic() > answer_at:
                     break
             if not sent:
                 self._desk.sign_of_life()

@@ -28,6 +28,20 @@ CODE_LENGTH = 10
 device, hitting one of twelve codes takes some six million years."""
 
 
+LISTENERS = (
+    "this is plain http: anyone in the same network can listen, and read links (with one they can "
+    "score in that taster's name), codes, scores and notes, but never which water is in a cup. Use "
+    "the laptop's own hotspot or a router of your own, or https (README, 'by https')."
+)
+"""What the lead must know while nothing is encrypted."""
+
+SECURE = (
+    "this is https: nobody in the network can read or change what phones and laptop say to each "
+    "other, so long as each phone took the certificate without a warning."
+)
+"""What the lead may rely on with a certificate."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TasterLink:
     """How one taster gets to their sheet."""
@@ -125,6 +139,7 @@ def cards(
 
     Only what stands on a card is said in the tasters' language.
     """
+    says = SECURE if base_address.startswith("https:") else LISTENERS
     type_it = html.escape(language.gettext(N_("or open {address} and type")))
     type_it = type_it.replace("{address}", f"<b>{html.escape(base_address)}</b>")
     shown = "".join(
@@ -139,8 +154,7 @@ def cards(
         f"<title>Links, {html.escape(session)}</title><style>{_CARD_STYLE}</style>"
         f"<main><h1>{html.escape(session)}: one card for each taster</h1>"
         "<p>Give each taster only their own: a link stands for its taster's name. Phone and laptop "
-        "must be in the same network. The page is plain http, so others in that network could "
-        "listen: use the laptop's own hotspot or a router of your own.</p>"
+        f"must be in the same network; {html.escape(says)}</p>"
         f"<ul>{shown}</ul></main></html>"
     )
 

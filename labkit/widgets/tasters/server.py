@@ -12,12 +12,14 @@ import logging
 import os
 import re
 import signal
+import ssl
 import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from pathlib import Path
 from types import FrameType
 from typing import Any, TypeVar
 
@@ -30,6 +32,7 @@ from tornado.websocket import WebSocketClosedError, WebSocketHandler
 from labkit.errors import BookAwayError, UnknownLinkError
 from labkit.language import N_, Language, preferred
 from labkit.widgets.sheet.taster_sheet import BOOK_LATER, UNSEEN_TROUBLE, TasterSheet, answer_to
+from labkit.widgets.tasters.certificates import context_with
 from labkit.widgets.tasters.gate import (
     AWAY,
     BOOK_AWAY,
@@ -208,8 +211,10 @@ class Line(WebSocketHandler):
     """
 
     code = ""
+    is_known = False
     heard_at = 0.0
     sheet: TasterSheet | None = None
+    mark = ""
 
     @property
     def house(self) -> House:
@@ -223,18 +228,14 @@ class Line(WebSocketHandler):
         return time.monotonic() - self.heard_at > LEFT_AFTER_S
 
     async def open(self, *_args: str, **_options: str) -> None:
-        """Let in whoever has a link; while the lab book is away, whoever seems to have one."""
+        """Let in whoever has a link, and while the lab book is away whoever seems to have one."""
         self.heard_at = time.monotonic()
-        code = code_in_query(self.request.query)
-        refusal = await self.house.gate.asks(code, self.request.remote_ip or "")
-        status = 0 if refusal is None else refusal[0]
-        if status == FORBIDDEN or self.house.why_full(code):
+        self.code = code_in_query(self.request.query)
+        if self.house.why_full(self.code):
             self.close(ANEW)
-        elif status == TOO_MANY:
-            self.close(NOT_NOW)  # somebody else may have guessed: the sheet stays
-        else:
-            self.code = code
-            self.house.lines.append(self)
+            return
+        self.house.lines.append(self)
+        await self._ask_for_entry()
 
     def on_close(self) -> None:
         """Make room."""
@@ -248,22 +249,38 @@ class Line(WebSocketHandler):
             told = json.loads(message)
         except (ValueError, RecursionError):
             told = None
-        if not self.code or not isinstance(told, dict):
+        if not isinstance(told, dict):
             self.close(NOT_NOW)
-            return
-        answer = await self.house.apart(lambda: self._answer(told))
+        elif self.is_known or await self._ask_for_entry():
+            answer = await self.house.apart(lambda: self._answer(told))
+            await self._send(answer)
+        else:
+            await self._send(answer_to(told, later=BOOK_LATER))
+
+    async def _ask_for_entry(self) -> bool:
+        """Whether the gate knows this link; the line ends if it does not."""
+        refusal = await self.house.gate.asks(self.code, self.request.remote_ip or "")
+        self.is_known = refusal is None
+        if refusal is not None and refusal[0] != AWAY:
+            # Where a device guesses too much it may be another one's phone: its sheet stays.
+            self.close(NOT_NOW if refusal[0] == TOO_MANY else ANEW)
+        return self.is_known
+
+    async def _send(self, answer: dict[str, Any] | None) -> None:
+        """Send an answer; None: the page must be loaded anew."""
         if answer is None:
             self.close(ANEW)
             return
-        with suppress(WebSocketClosedError):  # sent again by the phone when it is back
+        with suppress(WebSocketClosedError):  # asked again by the phone when it is back
             await self.write_message(json.dumps(answer))
 
     def _answer(self, told: dict[str, Any]) -> dict[str, Any] | None:
-        """What goes back; None if the page must be loaded anew. Runs beside the server's thread."""
+        """What goes back; runs beside the server's thread."""
         try:
             if self.sheet is None:
-                self.sheet = self.house.seats.sheet(self.code)
-            return self.sheet.answer(told) if told.get("page") == mark_of(self.sheet.plan) else None
+                sheet = self.house.seats.sheet(self.code)
+                self.sheet, self.mark = sheet, mark_of(sheet.plan)
+            return self.sheet.answer(told) if told.get("page") == self.mark else None
         except UnknownLinkError:
             return None
         except BookAwayError as error:
@@ -356,7 +373,9 @@ def log_request(handler: RequestHandler) -> None:
     )
 
 
-async def serve_until_a_signal(port: int, where: str, names: Collection[str]) -> None:
+async def serve_until_a_signal(
+    port: int, where: str, names: Collection[str], tls: ssl.SSLContext | None
+) -> None:
     """Serve until somebody stops it.
 
     Parameters
@@ -367,6 +386,8 @@ async def serve_until_a_signal(port: int, where: str, names: Collection[str]) ->
         The lab book.
     names : collection of str
         What this machine is called.
+    tls : SSLContext, optional
+        How https is spoken; plain http without it.
     """
     loop, stopped = asyncio.get_running_loop(), asyncio.Event()
 
@@ -378,7 +399,10 @@ async def serve_until_a_signal(port: int, where: str, names: Collection[str]) ->
     seats = Seats(where)
     house = House(Gate(seats.guest, time.monotonic, seats.look), seats)
     server = HTTPServer(
-        application(house, names), idle_connection_timeout=60, max_body_size=MOST_BYTES
+        application(house, names),
+        ssl_options=tls,
+        idle_connection_timeout=60,
+        max_body_size=MOST_BYTES,
     )
     server.listen(port)
     await stopped.wait()
@@ -387,14 +411,18 @@ async def serve_until_a_signal(port: int, where: str, names: Collection[str]) ->
     await server.close_all_connections()
 
 
-def main(port: int) -> None:
-    """Serve until a signal comes; what is to be kept to oneself comes by the environment."""
+def main(port: int, *https: str) -> None:
+    """Serve until a signal comes, by https if a certificate and its key are named.
+
+    What is to be kept to oneself comes by the environment.
+    """
     keep_links_out_of_logs()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     sys.setswitchinterval(SWITCH_S)
     names = own_names(os.environ.get(NAMES_VARIABLE, ""))
-    asyncio.run(serve_until_a_signal(port, os.environ[BOOK_VARIABLE], names))
+    tls = context_with(*map(Path, https)) if https else None
+    asyncio.run(serve_until_a_signal(port, os.environ[BOOK_VARIABLE], names, tls))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(int(sys.argv[1]), *sys.argv[2:])

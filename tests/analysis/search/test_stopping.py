@@ -274,7 +274,7 @@ def test_how_the_coffee_is_served_is_how_it_is_confirmed():
 
 def test_points_count_by_the_width_of_the_scale():
     """On a scale half as wide, half the loss is as much."""
-    told = belief([6.55, 6.45, 6.4], 0.17)
+    told = belief([6.55, 6.45, 6.4], 0.14)
     narrow = replace(told, cups=replace(told.cups, points=0.5))
 
     assert stop_or_taste(told).verdict is not StopKind.TASTE_ON

@@ -23,15 +23,17 @@ SPREAD = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 60, 50), (0.2, 160, 50), (0.8, 16
 
 def tasted(best, *, flights=3, effect=2.0, seed=11, **options):
     rng = np.random.default_rng(seed)
-    panel = SimulatedPanel.draw(list("ABCD"), PlantedPeak(best=best, effect_points=effect), rng=rng)
-    return panel.taste_flights([SPREAD] * flights, rng=rng, **options)
+    panel = SimulatedPanel.draw(
+        list("ABCD"), PlantedPeak(best=best, effect_points=effect), seed=rng
+    )
+    return panel.taste_flights([SPREAD] * flights, seed=rng, **options)
 
 
 def test_the_same_scores_and_seed_suggest_the_same_flight():
     scores = tasted((0.3, 80, 20))
 
-    first = suggest_flight(scores, k=4, rng=np.random.default_rng(5))
-    second = suggest_flight(scores, k=4, rng=np.random.default_rng(5))
+    first = suggest_flight(scores, k=4, seed=np.random.default_rng(5))
+    second = suggest_flight(scores, k=4, seed=np.random.default_rng(5))
 
     assert first == second
 
@@ -158,9 +160,9 @@ def test_engines_disagree_only_when_both_are_sure(monkeypatch, sd, disagrees):
     """A stand-in surface that rises steeply to where a quiet panel found the worst water."""
     rng = np.random.default_rng(2)
     peak = PlantedPeak(best=(0.1, 40, 5), effect_points=4)
-    panel = SimulatedPanel.draw(list("ABCD"), peak, rng=rng, noise=PanelNoise().times(0.2))
+    panel = SimulatedPanel.draw(list("ABCD"), peak, seed=rng, noise=PanelNoise().times(0.2))
     corners = list(itertools.product((0, 0.5, 1), (20, 110, 200), (0, 60)))
-    scores = panel.taste_flights([corners[:9], corners[9:]] * 2, rng=rng)
+    scores = panel.taste_flights([corners[:9], corners[9:]] * 2, seed=rng)
 
     def wrong(cups, fitted):
         coefficients = np.zeros(10)
