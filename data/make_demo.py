@@ -164,10 +164,10 @@ class Tasting:
     def draw_panels(self, peak: PlantedPeak) -> list[SimulatedPanel]:
         """One simulated panel for each number that is scored."""
         rng = self.rng
-        overall = SimulatedPanel.draw(TASTERS, peak, rng=rng, scale=SCALES["liking 1-9"])
+        overall = SimulatedPanel.draw(TASTERS, peak, seed=rng, scale=SCALES["liking 1-9"])
         return [overall] + [
             dataclasses.replace(
-                SimulatedPanel.draw(TASTERS, surface, rng=rng, scale=SCALES["intensity 0-15"]),
+                SimulatedPanel.draw(TASTERS, surface, seed=rng, scale=SCALES["intensity 0-15"]),
                 attribute=name,
             )
             for name, surface in INTENSITIES.items()
@@ -213,7 +213,7 @@ class Tasting:
                 preparer=PREPARER,
             ),
             recent_codes={},  # the demo's draw must not depend on what was tasted before
-            rng=self.rng,
+            seed=self.rng,
         )
         contents = pd.concat([opened.to_frame() for opened in planned.preparation.opened])
         served = planned.servings.merge(contents, on=["flight", "blind_code"], how="left")
@@ -221,7 +221,7 @@ class Tasting:
         minutes = 20 * served["flight"] + 2 * served["position"]
         cups = ["flight", "taster", "blind_code"]
         served["given_at"] = began + pd.to_timedelta(minutes, unit="min")
-        scores = [panel.taste(served, rng=self.rng) for panel in self.panels]
+        scores = [panel.taste(served, seed=self.rng) for panel in self.panels]
         taken = [one[[*cups, "attribute", "score"]] for one in scores]
         taken = [one[one["taster"].isin(scored_by)] for one in taken]
         words = self.words_on(served)
@@ -255,11 +255,11 @@ class EarlierTasting(Tasting):
 
     def draw_panels(self, peak: PlantedPeak) -> list[SimulatedPanel]:
         """Liking, and whether acidity is too little or too much."""
-        overall = SimulatedPanel.draw(TASTERS, peak, rng=self.rng, scale=SCALES["liking 1-9"])
+        overall = SimulatedPanel.draw(TASTERS, peak, seed=self.rng, scale=SCALES["liking 1-9"])
         acidity = SimulatedPanel.draw(
             TASTERS,
             lambda waters: (self.balance - waters[:, 2]) / 18,
-            rng=self.rng,
+            seed=self.rng,
             scale=SCALES["just about right"],
             level=3.0,
             attribute="acidity balance",

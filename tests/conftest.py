@@ -181,7 +181,8 @@ def session_workbook_server(
     command = jupyter_command(Path(sys.executable), workbook, port=port)
     # Lets a test wait for the application and run its commands.
     command.append("--LabApp.expose_app_in_browser=True")
-    own = {"LABKIT_DATA": str(copy_data(folder))}
+    (folder / "temporary").mkdir()  # what tests of traces search
+    own = {"LABKIT_DATA": str(copy_data(folder)), "TMPDIR": str(folder / "temporary")}
     environment = jupyter_environment(
         {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
     )

@@ -95,7 +95,7 @@ def begin(
         targets,
         tasters,
         session=session,
-        **{"passphrase": PASSPHRASE, "rng": np.random.default_rng(seed), **planning},
+        **{"passphrase": PASSPHRASE, "seed": np.random.default_rng(seed), **planning},
     )
     book.sessions.start_session(
         session,
@@ -149,7 +149,7 @@ def begin_test(
         tasters,
         session=session,
         stronger=stronger,
-        **{"passphrase": PASSPHRASE, "rng": np.random.default_rng(seed), **planning},
+        **{"passphrase": PASSPHRASE, "seed": np.random.default_rng(seed), **planning},
     )
     book.sessions.start_session(
         session,

@@ -7,12 +7,16 @@ import os
 import re
 import subprocess
 import sys
+import sysconfig
+import venv
 import zipfile
 from pathlib import Path
 
 import pytest
 
 from tests.project import PROJECT
+
+README = (PROJECT / "README.md").read_text(encoding="utf-8")
 
 
 def run(*command):
@@ -119,23 +123,33 @@ def test_the_licence_is_there():
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory):
-    """The wheel, built without a network, unpacked as an installer would, and what is in it."""
+    """A fresh environment that pip put the wheel into, without a network, and what is in it.
+
+    What labkit needs is borrowed from the environment of the tests.
+    """
     folder = tmp_path_factory.mktemp("wheel")
     code, said = run(sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(folder))
     assert code == 0, said
     (packed,) = folder.glob("*.whl")
+    venv.create(folder / "fresh", symlinks=os.name != "nt")
+    python = folder / "fresh" / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+    pip = [sys.executable, "-m", "pip", "--python", str(python), "install", "-q", "--no-deps"]
+    code, said = run(*pip, "--no-index", "--no-compile", "--disable-pip-version-check", str(packed))
+    assert code == 0, said
+    where = {"base": str(folder / "fresh"), "platbase": str(folder / "fresh")}
+    installed = Path(sysconfig.get_path("purelib", vars=where))
+    (installed / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n")
     with zipfile.ZipFile(packed) as archive:
-        archive.extractall(folder / "installed")
-        return folder / "installed", set(archive.namelist())
+        return python, installed, set(archive.namelist())
 
 
 def outside(wheel, *arguments):
     """Run Python away from the checkout, with the wheel's labkit and not the checkout's."""
-    installed, _ = wheel
+    python, *_ = wheel
     return subprocess.run(
-        [sys.executable, "-P", *arguments],
-        cwd=installed.parent,
-        env={**os.environ, "PYTHONPATH": str(installed)},
+        [python, "-P", *arguments],
+        cwd=python.parents[1],
+        env={name: value for name, value in os.environ.items() if name != "PYTHONPATH"},
         capture_output=True,
         text=True,
         check=False,
@@ -144,32 +158,39 @@ def outside(wheel, *arguments):
 
 def test_a_wheel_holds_all_of_labkit(wheel):
     """Tables, pages and scripts as well as code."""
-    _, packed = wheel
+    *_, packed = wheel
     tracked = {name for name, _ in tracked_files() if name.startswith("labkit/")}
 
     assert tracked - packed == set()
 
 
-USES_ITS_FILES = """
-import labkit
-from labkit.bench.paper.sheet import TEMPLATES
-from labkit.tasting import SCALES
-from labkit.widgets.sheet.score_sheet import script
+SCORED = """
+frame = pd.read_csv("scores.csv")
+frame["overall"] = [4 + row % 5 for row in range(len(frame))]
+frame.to_csv("scores.csv", index=False)
+"""
 
-with labkit.LabBook("new.db") as book:  # through every migration
-    assert book.people.coffees() == ()
-assert len(SCALES) > 3
-assert labkit.salt("magnesium sulfate heptahydrate").e_number == "INS 518"
+USES_ITS_FILES = """
+from labkit.bench.paper.sheet import TEMPLATES
+from labkit.widgets.sheet.taster_sheet import script
+
+assert lk.salt("magnesium sulfate heptahydrate").e_number == "INS 518"
 assert "export default" in script("sheet.js") and (TEMPLATES / "bench.html").is_file()
-print(labkit.__file__)
+assert len(card._repr_html_()) > 1000 and 0 <= reading.water.mg_share <= 1
+print(lk.__file__)
 """
 
 
-def test_outside_the_checkout_a_wheel_finds_its_tables_migrations_and_scripts(wheel):
-    done = outside(wheel, "-c", USES_ITS_FILES)
+def test_outside_the_checkout_a_wheel_does_the_day_in_the_readme(wheel):
+    """As a library, without the workbook; with its tables, migrations, pages and scripts."""
+    once, day = re.findall(r"```python\n(.*?)```", README.split("## In code\n")[1], re.DOTALL)[:2]
+    before, after = day.split("lk.record_scores", 1)
+    after = re.sub(r"^flight = .*\n", "", after, flags=re.MULTILINE)  # takes some seconds
+
+    done = outside(wheel, "-c", f"{once}{before}{SCORED}lk.record_scores{after}{USES_ITS_FILES}")
 
     assert done.returncode == 0, done.stderr
-    assert Path(done.stdout.strip()) == wheel[0] / "labkit" / "__init__.py"
+    assert Path(done.stdout.strip()) == wheel[1] / "labkit" / "__init__.py"
 
 
 def test_outside_the_checkout_a_wheel_answers_for_help(wheel):
@@ -184,4 +205,5 @@ def test_outside_the_checkout_a_wheel_says_that_the_workbook_needs_a_clone(wheel
 
     assert done.returncode == 1
     assert "run this from a full clone of the project" in done.stderr
-    assert sorted(path.suffix for path in wheel[0].iterdir()) == ["", ".dist-info"]
+    assert {path.suffix for path in wheel[1].iterdir()} == {"", ".dist-info", ".pth"}
+    assert not (wheel[1] / ".venv").exists()

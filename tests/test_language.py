@@ -12,7 +12,7 @@ import pytest
 from labkit.book import Attribute
 from labkit.language import CATALOGUES, DOMAIN, ENGLISH, LANGUAGES, preferred
 from labkit.tasting import METHODS, SCALES, Scale, title_of, words_of
-from labkit.widgets.sheet.score_sheet import messages_of_scripts
+from labkit.widgets.sheet.taster_sheet import messages_of_scripts
 from labkit.widgets.steps.plan.asked import WORDS
 from labkit.workflow import USUAL_SHEET
 from tests import catalogues

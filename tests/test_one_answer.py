@@ -125,11 +125,11 @@ def serve(book, one, rng):
             "duplicates": 0,
             "flights": one.flights,
             "alone": one.alone,
-            "rng": rng,
+            "seed": rng,
         },
         attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
     )
-    panel = SimulatedPanel.draw(list(one.tasters), one.peak, rng=rng)
+    panel = SimulatedPanel.draw(list(one.tasters), one.peak, seed=rng)
     for flight in plan.flights:
         key = plan.sealed[flight].open(PASSPHRASE).to_frame()
         served = plan.servings[plan.servings["flight"] == flight]
@@ -147,7 +147,7 @@ def serve(book, one, rng):
                     value=float(row.score),
                     position=int(row.position),
                 )
-                for row in panel.taste(cups, rng=rng).itertuples()
+                for row in panel.taste(cups, seed=rng).itertuples()
             ]
         )
         book.sessions.lock_flights(session, [flight])

@@ -125,6 +125,11 @@ from .remembered import Remembered as Remembered
 from .search.belief import Belief as Belief
 from .search.belief import Helped as Helped
 from .search.belief import believe as believe
+from .search.confirming import ConfirmingFlights as ConfirmingFlights
+from .search.confirming import ConfirmingTest as ConfirmingTest
+from .search.confirming import chance_to_confirm as chance_to_confirm
+from .search.confirming import confirming_flights as confirming_flights
+from .search.confirming import confirming_test as confirming_test
 from .search.cups import rising_scale as rising_scale
 from .search.earlier_coffees import EarlierCoffee as EarlierCoffee
 from .search.earlier_coffees import Followed as Followed
@@ -150,7 +155,7 @@ from .search.reasons import Band as Band
 from .search.reasons import Changed as Changed
 from .search.reasons import Reason as Reason
 from .search.reasons import ReasonKind as ReasonKind
-from .search.recommendation import FEWEST_FLIGHTS as FEWEST_FLIGHTS
+from .search.recommendation import FEWEST_CUPS as FEWEST_CUPS
 from .search.recommendation import LIKELY as LIKELY
 from .search.recommendation import SURE as SURE
 from .search.recommendation import Level as Level
@@ -160,12 +165,9 @@ from .search.simulate import LIKING as LIKING
 from .search.simulate import PanelNoise as PanelNoise
 from .search.simulate import PlantedPeak as PlantedPeak
 from .search.simulate import SimulatedPanel as SimulatedPanel
-from .search.stopping import MOST_PAIRS as MOST_PAIRS
-from .search.stopping import ConfirmingTest as ConfirmingTest
 from .search.stopping import StopAdvice as StopAdvice
 from .search.stopping import StopKind as StopKind
 from .search.stopping import StopReason as StopReason
-from .search.stopping import confirming_test as confirming_test
 from .search.stopping import stop_or_taste as stop_or_taste
 from .search.walk import WalkState as WalkState
 from .search.walk import WalkStep as WalkStep

@@ -11,7 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.errors import RegionError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, RegionError
 from labkit.tasting import Factor
 from labkit.water import (
     COORDINATE,
@@ -40,6 +41,7 @@ MOST_RECIPES: Final = 40_000
 """More recipes than this make a suggestion slow without making it better."""
 
 
+@checked(ReadingError)
 def water_target(water: NDArray[np.float64]) -> Target:
     """One row of coordinates as a target.
 
@@ -56,6 +58,7 @@ def water_target(water: NDArray[np.float64]) -> Target:
     return Target(**dict(zip(COORDINATES, map(float, water), strict=True)))
 
 
+@checked(RegionError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Excluded:
     """A block of waters that shall not be tasted: inside all of the stated ranges at once."""
@@ -95,6 +98,7 @@ class Excluded:
         return inside
 
 
+@checked(RegionError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
     """The recipes that may be proposed.
@@ -236,10 +240,11 @@ def _levels(factor: Factor, step: float) -> NDArray[np.float64]:
             f"steps must be above 0, got {step} for {factor.name}. "
             "Give the distance between neighbouring recipes."
         )
-    n = int(np.floor((factor.high - factor.low) / step + 1e-9))
+    n = int(np.floor(min((factor.high - factor.low) / step + 1e-9, MOST_RECIPES)))
     return np.round(factor.low + step * np.arange(n + 1), 9)
 
 
+@checked(RegionError)
 def makeable(
     concentrates: Sequence[Concentrate],
     *,

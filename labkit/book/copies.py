@@ -16,6 +16,7 @@ from labkit.book.demo import data_folder
 from labkit.book.files.folders import import_folder
 from labkit.book.lab_book import LabBook
 from labkit.book.store.opening import copy_sqlite, is_marked, read_url
+from labkit.boundary import checked
 from labkit.errors import BookError
 
 BACKUPS: Final = "backups"
@@ -83,6 +84,7 @@ def found_books(near: Path | None = None) -> tuple[FoundBook, ...]:
     return tuple(sorted(found.values(), key=lambda one: (one.is_copy, -one.changed_at.timestamp())))
 
 
+@checked(BookError)
 def make_backup(book: LabBook) -> Path:
     """Copy a lab book while others write to it: a file of the day's name among the backups.
 
@@ -125,6 +127,7 @@ def make_backup(book: LabBook) -> Path:
     return copy
 
 
+@checked(BookError)
 def zip_tables(book: LabBook, *, client: str | None = None) -> bytes:
     """Every table of a lab book as CSV, in one file.
 
@@ -154,6 +157,7 @@ def zip_tables(book: LabBook, *, client: str | None = None) -> bytes:
         return packed.read_bytes()
 
 
+@checked(BookError)
 def open_copy(copy: Path) -> Path:
     """Make a new lab book in the data folder from a copy, which stays as it is.
 

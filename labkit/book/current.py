@@ -11,6 +11,7 @@ from labkit.book.absent import AbsentBook
 from labkit.book.demo import data_folder, ensure_demo_book
 from labkit.book.lab_book import LabBook
 from labkit.book.store.opening import read_url
+from labkit.boundary import checked
 from labkit.errors import BookAwayError, BookError, LabkitError
 
 __all__ = ["choose_book", "chosen_url", "data_folder", "find_book", "open_book"]
@@ -37,6 +38,7 @@ def chosen_url() -> str | None:
     return url or None
 
 
+@checked(BookError)
 def open_book(url: str | os.PathLike[str] | None = None) -> LabBook:
     """Open a lab book: the one given, else the one chosen, else the demo.
 

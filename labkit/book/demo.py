@@ -10,6 +10,7 @@ from typing import Final
 from labkit.book.files.folders import import_folder
 from labkit.book.lab_book import LabBook
 from labkit.book.store.columns import now_utc
+from labkit.book.store.opening import read_url
 from labkit.errors import BookError, ImportFileError
 
 MADE_FROM: Final = "made_from_sha256"
@@ -53,7 +54,7 @@ def ensure_demo_book(data: str | os.PathLike[str] | None = None) -> str:
     digest = _digest(files)
     if path.exists():
         if _made_from(path) == digest:
-            return f"sqlite:///{path}"
+            return read_url(path).render_as_string()
         _set_aside(path)
     try:
         import_folder(source, path, further_facts={MADE_FROM: digest})
@@ -61,7 +62,7 @@ def ensure_demo_book(data: str | os.PathLike[str] | None = None) -> str:
         # Another process may have built it meanwhile.
         if not path.exists():
             raise
-    return f"sqlite:///{path}"
+    return read_url(path).render_as_string()
 
 
 def _digest(files: list[Path]) -> str:

@@ -9,8 +9,11 @@ from typing import Self
 from labkit.book.files.folders import write_folder
 from labkit.book.parts import KeptReadings, People, ScorePart, SessionPart, StockPart
 from labkit.book.store.transactions import Store
+from labkit.boundary import checked
+from labkit.errors import BookError
 
 
+@checked(BookError)
 class LabBook:
     """A lab book, opened; made first if the file does not exist.
 

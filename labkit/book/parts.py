@@ -17,17 +17,22 @@ from labkit.book.sessions.sessions import Sessions
 from labkit.book.stock.base_waters import BaseWaters
 from labkit.book.stock.doses import SealedDoses
 from labkit.book.stock.shelf import Shelf
+from labkit.boundary import checked
+from labkit.errors import BookError
 
 __all__ = ["KeptReadings", "People", "ScorePart", "SessionPart", "StockPart"]
 
 
+@checked(BookError, but=("serving", "secret"))
 class SessionPart(Sessions, Plans, Flights, FoundCodes, Progress, Links, Decisions):
     """Sessions: their plans, flights, links and events, and what was decided about a coffee."""
 
 
+@checked(BookError, own_numbers=True)
 class ScorePart(Exports, Imports, CupMeasurements):
     """Scores and what was measured in the cups: one by one or from files, and out again."""
 
 
+@checked(BookError, own_numbers=True, but=("doses",))
 class StockPart(Shelf, SealedDoses, BaseWaters):
     """Bottles, the doses taken from them, and waters to start from."""

@@ -83,9 +83,9 @@ def balanced_designs(folder: Path) -> Iterator[Comparison]:
         yield _count(group, f"{label}: blocks", len(blocks), n_blocks, COCHRAN_COX)
         yield from _parameters(group, label, blocks, row)
         rng = np.random.default_rng(_DRAW)
-        ours = incomplete_blocks(n, [k] * n_blocks, rng=rng)
+        ours = incomplete_blocks(n, [k] * n_blocks, seed=rng)
         yield from _parameters("designs of our own", label, ours, row)
-        orders = even_orders(blocks, n, rng=rng)
+        orders = even_orders(blocks, n, seed=rng)
         uneven = 0 if row["even_positions_possible"] == "True" else 1
         for words, value, reference in (
             ("positions apart by", np.ptp(position_counts(orders, n)), uneven),
@@ -127,7 +127,7 @@ def near_balanced_designs(folder: Path) -> Iterator[Comparison]:
     """Sizes without a balanced design, of ``near_balanced.csv``."""
     for row in read_references(folder, "near_balanced.csv"):
         n, k, n_blocks = int(row["waters"]), int(row["cups"]), int(row["blocks"])
-        blocks = incomplete_blocks(n, [k] * n_blocks, rng=np.random.default_rng(_DRAW))
+        blocks = incomplete_blocks(n, [k] * n_blocks, seed=np.random.default_rng(_DRAW))
         efficiency = efficiency_factor(blocks, n)
         label = f"{n} waters, {k} cups, {n_blocks} blocks: efficiency factor"
         limits: tuple[tuple[str, str, Rule, float, str], ...] = (

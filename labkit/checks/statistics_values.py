@@ -360,7 +360,7 @@ def _durbin(_folder: Path, _facts: pd.DataFrame) -> Values:
         for person, block in enumerate(ICE_CREAM)
         for kind, rank in block
     ]
-    found = rank_test(pd.DataFrame(rows), rng=np.random.default_rng(1))
+    found = rank_test(pd.DataFrame(rows), seed=np.random.default_rng(1))
     return {("", "statistic"): found.statistic}
 
 
@@ -429,7 +429,7 @@ def _worked_answers(_folder: Path, facts: pd.DataFrame) -> Values:
 
 def _critical(differences: int, df: float, correlation: Floats) -> float:
     table = pd.DataFrame({"difference": np.zeros(differences), "se": 1.0, "df": df})
-    found = simultaneous(table, correlation, rng=np.random.default_rng(20_250_301))
+    found = simultaneous(table, correlation, seed=np.random.default_rng(20_250_301))
     return float(found["hi"].iloc[0])
 
 

@@ -25,6 +25,7 @@ from .plans import what_it_buys as what_it_buys
 from .qr import qr_svg as qr_svg
 from .reading import decided as decided
 from .reading import in_words as in_words
+from .search import chance_said as chance_said
 from .search import flight_html as flight_html
 from .standing import best_so_far as best_so_far
 from .standing import book_words as book_words

@@ -7,11 +7,11 @@ from html import escape
 from typing import Final
 
 from labkit.analysis import (
-    FEWEST_FLIGHTS,
-    MOST_PAIRS,
+    FEWEST_CUPS,
     SURE,
     Answer,
     Band,
+    ConfirmingFlights,
     ConfirmingTest,
     Followed,
     HeadStart,
@@ -42,6 +42,7 @@ from labkit.water import (
     levels_of,
     percent,
 )
+from labkit.workflow import FlightCost
 
 BANDS: Final = {
     "mg_share": {Band.LOWER: "rich in calcium", Band.UPPER: "rich in magnesium"},
@@ -49,6 +50,9 @@ BANDS: Final = {
     "alkalinity_mg_l_caco3": {Band.LOWER: "low in alkalinity", Band.UPPER: "alkaline"},
 }
 """Words for the lower and upper third of a coordinate's range in the region."""
+
+PRICED: Final = 0.0005
+"""Points below which a cup of the control costs nothing that can be said."""
 
 MOST_NAMED: Final = 6
 """Earlier coffees that are named; of more, the others are counted."""
@@ -69,8 +73,9 @@ def _advice(advice: StopAdvice) -> str:
         if leader is not None and control is not None:
             plain = f"{leader - control:.2f} ({leader:.2f} against {control:.2f})"
             rows.append(("the same by the plain means of the scores", plain))
-    # At 'likely' the confirming test is part of the sentence itself.
-    confirm = None if advice.reason is StopReason.LIKELY else advice.confirm
+    # At 'likely' the way to confirm is part of the sentence itself: flights first, then pairs.
+    likely = advice.reason is StopReason.LIKELY and advice.in_flights is None
+    confirm = None if likely else advice.confirm
     lines = [say(one) for one in (advice.answer, advice, confirm) if one is not None]
     return table(_title(advice), ("", "value"), rows) + notes(lines)
 
@@ -92,14 +97,13 @@ def _above_control(advice: StopAdvice) -> str:
 @say.register
 def _why(advice: StopAdvice) -> str:
     """Why to stop or to taste on, with numbers."""
-    n, cost = (
-        advice.n_flights,
-        f"stopping now is expected to cost {advice.expected_loss:.2f} points",
-    )
-    flights = "one flight" if n == 1 else f"{n} flights"
-    after = f"After {flights}, {cost}"
+    cost = f"stopping now is expected to cost {advice.expected_loss:.2f} points"
+    tasted = f"{counted(advice.cups_each, 'cup')} a taster"
+    flights = "one flight" if advice.n_flights == 1 else f"{advice.n_flights} flights"
+    after = f"After {flights} ({tasted}), {cost}"
     beats = f"The leader beats the control with a chance of {_above_control(advice)}"
-    confirm = "Confirm it first." if advice.confirm is None else say(advice.confirm)
+    how = advice.in_flights or advice.confirm
+    confirm = "Confirm it first." if how is None else say(how)
     unlikely = f"{beats}: too little to call it better. {after}."
     if advice.level is Level.NO_WATER_MATTERS and advice.most_to_gain is not None:
         unlikely = (
@@ -110,10 +114,15 @@ def _why(advice: StopAdvice) -> str:
         StopReason.GAIN: (
             f"{after}; one more flight is expected to win back {advice.next_flight_gain:.2f}."
         ),
-        StopReason.FEW_FLIGHTS: (
-            f"{cost.capitalize()}, but {flights} {'is' if n == 1 else 'are'} too few to rely on "
-            f"that: taste at least "
-            f"{FEWEST_FLIGHTS}."
+        StopReason.OWN_NOISE: (
+            f"{after}, but your own noise is larger than what is left: you repeat a score "
+            f"to within about {advice.repeat_sd or 0.0:.1f} points (SD), and one more flight is "
+            f"expected to win back only {advice.next_flight_gain:.2f}. Take the leader, or let "
+            "others taste with you."
+        ),
+        StopReason.FEW_CUPS: (
+            f"{cost.capitalize()}, but {tasted} are too few to rely on that: taste at least "
+            f"{FEWEST_CUPS}."
         ),
         StopReason.NOT_POURED: (
             f"{after}, but the leader has not been poured yet: the next flight includes it."
@@ -149,15 +158,55 @@ def _answer(answer: Answer) -> str:
 def _confirm(test: ConfirmingTest) -> str:
     if test.n_pairs is None:
         return (
-            "Confirming is out of reach: the leader would be preferred in only "
-            f"{percent(test.chance_per_pair)} of pairs, which takes more than {MOST_PAIRS} pairs."
+            f"A test of the two waters alone is out of reach: {test.most_pairs} pairs, as many as "
+            f"this panel drinks, would show it with a chance of {percent(test.chance)}."
         )
     by_cupping = test.served_as == "cupping"
     brewed = "by cupping" if by_cupping else f"brewed as served, as {test.served_as}"
     return (
         f"Confirm with {test.n_pairs} blind pairs ({test.n_cups} cups), leader against control, "
         f"{brewed}, split among the tasters: the leader is confirmed if it is preferred at least "
-        f"{test.fewest_preferred} times (one-sided, as it was named before the test)."
+        f"{test.fewest_preferred} times (one-sided, as it was named before the test). The chance "
+        f"that this shows it is {percent(test.chance)}."
+    )
+
+
+def chance_said(chance: float, n_pairs: int) -> str:
+    """How likely a test of the recommended water against the control settles anything.
+
+    Parameters
+    ----------
+    chance : float
+        That the pairs show it to be better.
+    n_pairs : int
+        How many are poured.
+    """
+    return (
+        f"By the scores so far, {counted(n_pairs, 'pair')} would show that the recommended water "
+        f"is better than the control with a chance of {percent(chance)}."
+    )
+
+
+@say.register
+def _confirm_in_flights(one: ConfirmingFlights) -> str:
+    first, *later = one.chances
+    ahead = "".join(
+        f", {percent(chance)} within {'two' if n == 2 else 'three'}"
+        for n, chance in enumerate(later, start=2)
+    )
+    return (
+        f"Confirm it in the next flight: leader and control are both poured again, "
+        f"{counted(one.cups_each, 'cup')} of each. The chance that this settles it is "
+        f"{percent(first)}{ahead}; stop as soon as it does."
+    )
+
+
+@say.register
+def _cost(cost: FlightCost) -> str:
+    return (
+        f"One flight as the search places it: {counted(cost.side_by_side, 'cup')} side by side, "
+        f"{counted(cost.cups, 'cup')} to taste by {counted(cost.n_tasters, 'taster')}, "
+        f"{counted(cost.jugs, 'jug')}, about {cost.minutes:.0f} minutes at the table."
     )
 
 
@@ -197,6 +246,8 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
         f"Today's best{own}: {suggestion.leader.text}; expected {suggestion.leader_expected:.2f} "
         f"({suggestion.leader_low:.2f} to {suggestion.leader_high:.2f})."
     ]
+    if suggestion.confirms:
+        said.append("Leader and control stand side by side here, to settle which is better.")
     if helped is not None:
         same = helped.leader == suggestion.leader
         said.append(
@@ -209,6 +260,15 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
     if helped is not None:
         said += [say(helped.followed), *remarks(helped.followed.head_start)]
     said += map(say, suggestion.notes)
+    price = suggestion.control_price
+    if price is not None:
+        said.append(
+            "No cup of the control is among them: in the place of the last one it would make the "
+            f"flight worth {max(0.0, price):.3f} points less."
+            if price >= PRICED
+            else "No cup of the control is among them; in the place of the last one it would tell "
+            "as much."
+        )
     if suggestion.is_elsewhere:
         said.append(
             "Today's best lies outside what may be proposed here: held, left out, or "
@@ -255,6 +315,10 @@ def _reason(reason: Reason) -> str:
         return f"expected to be the best, at {reason.number:.2f}, and not tasted yet"
     if reason.kind is ReasonKind.BETWEEN_THE_BEST:
         return f"between the two best so far, {percent(reason.number)} of the way from the best"
+    if reason.kind is ReasonKind.AGAINST_LEADER:
+        again = ", and again in this flight" if reason.is_again else ""
+        so_far = f"tasted in {counted(reason.n_cups, 'cup')} so far" if reason.n_cups else "new"
+        return f"the control, side by side with the leader, {so_far}{again}"
     return "included at your request"
 
 

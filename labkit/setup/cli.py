@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import signal
 import subprocess
@@ -15,7 +16,7 @@ from typing import NoReturn
 from labkit.errors import LabkitError
 from labkit.setup.environment import ensure_environment
 from labkit.setup.layout import RUN_LOCK, TEST_LOCK, Layout, this_project
-from labkit.setup.opening import DEFAULT_PORT, check_port, serve_workbook
+from labkit.setup.opening import DEFAULT_PORT, check_port, check_writable, serve_workbook
 
 TASTING_PORT = 8866
 ABOUT = "Find, with a blind panel and few cups, the brew water that shows a coffee best."
@@ -23,6 +24,15 @@ ABOUT_OPEN = (
     "Open the workbook in JupyterLab. The first time this makes the project's own environment in "
     ".venv, which takes a few minutes; after that it takes seconds."
 )
+WHAT_NEXT = """\
+labkit: all is set up, in
+  {venv}
+labkit: nothing was started; open the workbook, whenever you like, without a network, with
+  python3 -m labkit open
+labkit: in this folder, which may be moved and renamed
+  {root}"""
+"""Said by ``open --set-up-only``."""
+
 ABOUT_TASTING = (
     "Serve a score sheet to each taster's phone over the local network, in the lab book that the "
     "workbook uses. Shows each taster's personal link, as a QR code and as a short code to type."
@@ -47,6 +57,8 @@ def main(arguments: Sequence[str]) -> int:
     code : int
         0 if all went well, 1 for a trouble told in one sentence, else pytest's own.
     """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a folder may have letters it lacks
     parser = _parser()
     options, rest = parser.parse_known_args(arguments)
     signal.signal(signal.SIGTERM, _as_if_ctrl_c)
@@ -100,10 +112,15 @@ def _leave_foreign_packages() -> bool:
 def _open(
     layout: Layout[Path], arguments: Sequence[str], options: argparse.Namespace, *, inside: bool
 ) -> int:
+    if options.set_up_only:
+        ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
+        print(WHAT_NEXT.format(venv=layout.venv, root=layout.root))
+        return 0
     check_port(options.port)
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if not inside:
         return become(again_inside(layout, arguments), folder=layout.root)
+    check_writable(layout)
     from labkit.book import ensure_demo_book  # needs the environment
 
     ensure_demo_book()
@@ -126,6 +143,8 @@ def _tasting(
         session=options.session,
         port=options.port,
         address=options.address,
+        certificate=options.certificate,
+        key=options.key,
         renew_links=options.renew_links,
         browser=options.browser,
         out=sys.stdout,
@@ -162,6 +181,11 @@ def _parser() -> argparse.ArgumentParser:
         help="print the workbook's address and open no browser",
     )
     opening.add_argument(
+        "--set-up-only",
+        action="store_true",
+        help="set up what 'open' and 'tasting' need, say where it is, and start nothing",
+    )
+    opening.add_argument(
         "--port",
         type=_port,
         default=DEFAULT_PORT,
@@ -186,6 +210,15 @@ def _parser() -> argparse.ArgumentParser:
         "--address",
         help="this machine's name or address as phones reach it; found out if not given",
     )
+    for name, what in (("certificate", "certificate"), ("key", "key of that certificate")):
+        variable = f"LABKIT_{name.upper()}"
+        tasting.add_argument(
+            f"--{name}",
+            type=Path,
+            default=os.environ.get(variable) or None,
+            metavar="FILE",
+            help=f"{what} (PEM), for https; {variable} names it as well",
+        )
     tasting.add_argument(
         "--new-links",
         dest="renew_links",

@@ -20,7 +20,8 @@ from labkit.setup.working_copy import renew_copies
 
 DEFAULT_PORT = 8888
 PATIENCE_S = 300.0
-"""How long JupyterLab may take to answer: seconds as a rule, minutes on a busy slow machine."""
+"""How long JupyterLab, and then the page's kernel, may take to answer: seconds as a rule, minutes
+on a busy slow machine."""
 
 PAGE = "0-today.ipynb"
 """The notebook that is shown as a page, without its code, and the only one."""
@@ -48,6 +49,17 @@ def check_port(port: int) -> None:
             f"stop it, or choose another port, {other}",
             field="port",
         )
+
+
+def check_writable(layout: Layout[Path]) -> None:
+    """Raise SetUpError if the project may only be read: copies and logs are written into it."""
+    for folder in (layout.root, layout.venv):
+        if not os.access(folder, os.W_OK):
+            raise SetUpError(
+                f"{folder} cannot be written, where your copies of the notebooks and the "
+                "workbook's logs go: make it writable, or copy the project to a folder of your "
+                "own, and start again there"
+            )
 
 
 def jupyter_command(
@@ -96,6 +108,7 @@ def jupyter_command(
         "--VoilaConfiguration.file_allowlist=[]",
         "--VoilaConfiguration.show_tracebacks=False",
         f"--VoilaConfiguration.extension_allowlist={list(_PAGE_EXTENSIONS)!r}",
+        f"--VoilaExecutor.startup_timeout={PATIENCE_S:.0f}",
     ]
 
 

@@ -10,6 +10,8 @@ import asyncio
 import logging
 import os
 import time
+from collections.abc import AsyncIterator
+from contextvars import ContextVar
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader
@@ -48,6 +50,15 @@ SECURITY: Final = (
 """Nothing of the page comes from another machine (its front end would ask one for formulas); inline
 scripts are Voila's, blob: is anywidget's own."""
 
+NO_PROGRAM: Final = (
+    '<script>window.tell_ended("The program behind this page did not start. What was kept is in '
+    "the lab book. Open the page again; if it stays so, read the log that is named in the window "
+    'of the workbook.")</script>'
+)
+"""Sent in place of the rest of a page, which would be waited for in vain."""
+
+_OF_THIS_PAGE: ContextVar[str] = ContextVar("kernel of the page that is being sent")
+
 _LOG = logging.getLogger("labkit.page")
 
 
@@ -77,6 +88,7 @@ class PageKernels:
         if kernel_id is None or kernel_id not in self._kernels:
             kernel_id = str(await ensure_async(self._kernels.start_kernel(**options)))
         self._seen[kernel_id] = time.monotonic()
+        _OF_THIS_PAGE.set(kernel_id)
         # One that died and is started again, as JupyterLab does it, would know nothing of the page.
         self._kernels.get_kernel(kernel_id).stop_restarter()
         return kernel_id
@@ -98,6 +110,20 @@ class PageKernels:
         del self._seen[kernel_id]
         await ensure_async(self._kernels.shutdown_kernel(kernel_id, now=True))
         return False
+
+    async def serves(self, kernel_id: str) -> bool:
+        """Whether the program of a page that is being sent runs; from now on it may be left.
+
+        On a busy machine a page is sent for minutes before its browser connects.
+
+        Parameters
+        ----------
+        kernel_id : str
+            Whose.
+        """
+        if kernel_id in self._seen:
+            self._seen[kernel_id] = time.monotonic()
+        return await self.lives(kernel_id)
 
     async def warm_up(self, **options: Any) -> None:
         """Start the kernel of the next page, unless one waits already."""
@@ -146,6 +172,16 @@ class Page(TornadoVoilaHandler):  # type: ignore[misc]
         await super().get(path)
         kernels, root = (self.settings[f"labkit_page_{name}"] for name in ("kernels", "root"))
         asyncio.get_running_loop().call_later(WARM_AFTER_S, _keep_warm, kernels, root)
+
+    async def get_generator(self, path: str | None = None) -> AsyncIterator[str]:
+        """Pieces of the page, and signs of life between them, while its program runs."""
+        kernels: PageKernels = self.settings["labkit_page_kernels"]
+        async for piece in super().get_generator(path):
+            yield piece
+            kernel_id = _OF_THIS_PAGE.get(None)
+            if kernel_id is not None and not await kernels.serves(kernel_id):
+                yield NO_PROGRAM
+                return
 
 
 class ToThePage(JupyterHandler):

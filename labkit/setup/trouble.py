@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from pathlib import PurePath
 
+DISK_FULL = (
+    "the disk is full: make room (about 1.5 GB, also where temporary files go) and start again"
+)
+"""Of the project's disk, or of the one that pip unpacks on."""
+
 _SIGNS = (
     (
         ("do not match the hashes", "DO NOT MATCH THE HASHES"),
@@ -12,7 +17,7 @@ _SIGNS = (
     ),
     (
         ("No space left on device", "There is not enough space on the disk"),
-        "the disk is full: make room (about 1.5 GB) and start again",
+        DISK_FULL,
     ),
     (
         (

@@ -48,6 +48,7 @@ from .planning import plan_tasting as plan_tasting
 from .power import NoiseFrom as NoiseFrom
 from .power import PlanPower as PlanPower
 from .power import TasterNoise as TasterNoise
+from .power import flight_minutes as flight_minutes
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise
 from .preparation import VESSEL_ML as VESSEL_ML
@@ -71,6 +72,7 @@ from .seal import OpenedFlight as OpenedFlight
 from .seal import SealedKey as SealedKey
 from .seal import open_keys as open_keys
 from .sizes import COMFORTABLE_CUPS as COMFORTABLE_CUPS
+from .sizes import MOST_TIMES as MOST_TIMES
 from .sweeps import Sweep as Sweep
 from .sweeps import alkalinity_dial as alkalinity_dial
 from .sweeps import anion_sweep as anion_sweep
@@ -82,4 +84,5 @@ from .sweeps import ratio_hardness_grid as ratio_hardness_grid
 from .sweeps import ratio_sweep as ratio_sweep
 from .vessels import Vessels as Vessels
 from .waters import SessionWater as SessionWater
+from .waters import listed_waters as listed_waters
 from .waters import session_waters as session_waters

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting.plan import CupPlan
 
 
+@checked(PlanError)
 def match_codes(plan: CupPlan, flight: int, found: Mapping[int, str]) -> dict[int, str]:
     """Check the codes found under the cups of a flight, place by place.
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final, Protocol
 
+from labkit.boundary import checked
+from labkit.errors import PlanError
 from labkit.language import N_, Language
 from labkit.tasting.methods import METHODS
 from labkit.tasting.scales import USUAL_NAMES, Scale, is_own_scale
@@ -24,6 +26,7 @@ class Asked(Protocol):
         """What it is scored on; None for words and notes."""
 
 
+@checked(PlanError)
 def title_of(asked: Asked, language: Language) -> str:
     """The name of what is scored, for display; the lab book's own name does not change.
 
@@ -46,6 +49,7 @@ def title_of(asked: Asked, language: Language) -> str:
     return language.gettext(question).replace("{attribute}", about)
 
 
+@checked(PlanError)
 def words_of(scale: Scale, language: Language) -> tuple[tuple[float, str], ...]:
     """Scores that carry words, with the words for display.
 

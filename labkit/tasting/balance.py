@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
+from labkit.errors import PlanError
 from labkit.shown import Shown
 from labkit.tasting.layout import BlocksBy, Draw, lay_out
 from labkit.tasting.plan import Design
@@ -31,6 +33,7 @@ class BalanceTables(Shown):
     """In how many flights before a taster each pair meets; the diagonal counts flights served."""
 
 
+@checked(PlanError, own_numbers=True)
 def preview_balance(
     n_waters: int,
     n_tasters: int,
@@ -42,7 +45,7 @@ def preview_balance(
     repeats: int | None = None,
     blocks_by: BlocksBy = "flight",
     insist: bool = False,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> tuple[Design, BalanceTables]:
     """What a plan of this size will look like, from a draw of its own with letters for waters.
 
@@ -62,7 +65,7 @@ def preview_balance(
         As in :func:`labkit.tasting.plan_tasting`.
     insist : bool
         Allow more than six cups in a flight.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests.
 
     Returns
@@ -88,7 +91,7 @@ def preview_balance(
         in_part=blocks_by == "taster",
         insist=insist,
     )
-    layout = lay_out(sizes, n_tasters, blocks_by, Draw(rng))
+    layout = lay_out(sizes, n_tasters, blocks_by, Draw(seed))
     names = [
         ascii_uppercase[i % 26] + ascii_uppercase[i // 26 - 1] * (i > 25) for i in range(n_waters)
     ]

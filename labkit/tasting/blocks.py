@@ -10,6 +10,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting.sizes import check_whole
 
@@ -23,6 +24,7 @@ _SHORT, _LONG = 150, 3_000  # exchanges tried for each cup of the design
 _RUNS = 6
 
 
+@checked(PlanError)
 def pair_counts(blocks: Sequence[Sequence[int]], n_waters: int) -> NDArray[np.int_]:
     """How often each pair of waters meets in a block.
 
@@ -55,6 +57,7 @@ def is_balanced(blocks: Sequence[Sequence[int]], n_waters: int) -> bool:
     return bool(np.ptp(np.diag(counts)) == 0 and (n_waters < 2 or np.ptp(off_diagonal) == 0))
 
 
+@checked(PlanError)
 def efficiency_factor(
     blocks: Sequence[Sequence[int]], n_waters: int, *, among: Sequence[int] | None = None
 ) -> float:
@@ -100,12 +103,13 @@ def efficiency_factor(
     return float((1 / served[one] + 1 / served[other]).sum() / variance.sum())
 
 
+@checked(PlanError)
 def incomplete_blocks(
     n_waters: int,
     sizes: Sequence[int],
     *,
     groups: Sequence[int] | None = None,
-    rng: np.random.Generator,
+    seed: int | np.random.Generator,
 ) -> Blocks:
     """Blocks of the given sizes in which waters and pairs appear as equally often as was found.
 
@@ -125,7 +129,7 @@ def incomplete_blocks(
         The group of each block, such as all flights of one taster. Within a group each water
         appears equally often, give or take one: a group that holds every water once is a
         replicate, and the design is resolvable. One group of all blocks if not given.
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         The draw; waters carry random numbers.
 
     Returns
@@ -137,6 +141,7 @@ def incomplete_blocks(
     PlanError
         If a block is to hold more waters than there are.
     """
+    rng = np.random.default_rng(seed)
     check_whole("n_waters", n_waters)
     for size in sizes:
         check_whole("cups in a flight", size)

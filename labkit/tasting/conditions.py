@@ -7,6 +7,9 @@ from datetime import date
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol
 
+from labkit.boundary import checked
+from labkit.errors import PlanError
+
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
@@ -82,6 +85,7 @@ class Change:
         return self.earlier if _unrecorded(self.before) else self.later
 
 
+@checked(PlanError)
 def compare_conditions(earlier: TastedSession, later: TastedSession) -> tuple[Change, ...]:
     """What changed from one session of a coffee to a later one.
 

@@ -7,6 +7,7 @@ from datetime import date
 
 import numpy as np
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.noted import noted
 from labkit.tasting.codes import draw_codes
@@ -20,6 +21,7 @@ from labkit.tasting.waters import SessionWater, session_waters
 from labkit.water import Target
 
 
+@checked(PlanError, own_numbers=True)
 def plan_sets(
     method: str,
     pair: tuple[Target, Target],
@@ -33,7 +35,7 @@ def plan_sets(
     after: CupPlan | None = None,
     recent_codes: Mapping[str, date] | None = None,
     served_on: date | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> CupPlan:
     """Sets of coded cups for every taster, each order as often as any other within a trial.
 
@@ -67,7 +69,7 @@ def plan_sets(
         When codes were last served; they rest for a fortnight while the pool allows.
     served_on : date, optional
         Day of the session; today if not given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Raises
@@ -91,7 +93,7 @@ def plan_sets(
     sets = asked.sets
     if method == "3-AFC":
         sets = sets[:3] if stronger == pair[0] else sets[3:]
-    draw = Draw(rng)
+    draw = Draw(seed)
     codes = draw_codes(
         [asked.cups] * (trials * len(names)),
         taken=set() if after is None else after.all_codes,
@@ -143,6 +145,7 @@ def plan_sets(
     )
 
 
+@checked(PlanError)
 def pair_waters(
     method: str,
     pair: tuple[Target, Target],

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from labkit.errors import SweepError
+from labkit.boundary import checked
+from labkit.errors import PlanError, SweepError
 from labkit.water import COORDINATE, SALT_SHARE, Coordinate
 
 
+@checked(PlanError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Factor:
     """One coordinate, or share of the salts, with the range that is explored."""

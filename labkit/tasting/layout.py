@@ -5,6 +5,7 @@ A layout is secret as soon as its numbers are waters; it lives only while a plan
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -29,8 +30,8 @@ BlocksBy = Literal["flight", "taster"]
 class Draw:
     """Independent random streams: what is seen of one tells nothing of another."""
 
-    def __init__(self, rng: np.random.Generator | None) -> None:
-        self._rng = rng
+    def __init__(self, seed: int | np.random.Generator | None) -> None:
+        self._rng = None if seed is None else np.random.default_rng(seed)
 
     def fresh(self) -> np.random.Generator:
         """A stream of its own, from the operating system's entropy outside tests."""
@@ -144,7 +145,7 @@ def lay_out(sizes: Sizes, n_tasters: int, blocks_by: BlocksBy, draw: Draw) -> Se
         sizes.n_waters,
         seats * groups,
         groups=[g for g in range(groups) for _ in seats],
-        rng=draw.fresh(),
+        seed=draw.fresh(),
     )
     blocks = _renumbered(dealt, rng.permutation(sizes.n_waters).tolist())
     jugs, orders = [], []
@@ -155,8 +156,22 @@ def lay_out(sizes: Sizes, n_tasters: int, blocks_by: BlocksBy, draw: Draw) -> Se
         if blocks_by == "flight":
             orders.append(balanced_orders(sizes.cups, n_tasters, rng=draw.fresh()))
         else:
-            orders.append(even_orders(sets, len(table), rng=draw.fresh()))
+            orders.append(even_orders(sets, len(table), seed=draw.fresh()))
     return ServingLayout(sizes=sizes, jugs=tuple(jugs), orders=tuple(orders), blocks=blocks)
+
+
+def lay_out_listed(
+    waters: Sequence[int], sizes: Sizes, n_tasters: int, draw: Draw
+) -> ServingLayout:
+    """One flight whose cups are given by their waters' numbers: each has a jug of its own."""
+    jugs = [Jug(water=w, is_duplicate=w in waters[:at]) for at, w in enumerate(waters)]
+    table = tuple(jugs[at] for at in draw.fresh().permutation(len(jugs)))
+    return ServingLayout(
+        sizes=sizes,
+        jugs=(table,),
+        orders=(balanced_orders(sizes.cups, n_tasters, rng=draw.fresh()),),
+        blocks=(tuple(range(sizes.n_waters)),),
+    )
 
 
 def _renumbered(blocks: Blocks, names: list[int]) -> Blocks:

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 
 
+@checked(PlanError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
     """Something that the preparer may measure in a cup."""
@@ -113,6 +115,7 @@ MOST_EXTRACTED_PERCENT: Final = 32.0
 """More of a roasted coffee does not dissolve in brewing (common practice: about 30 %)."""
 
 
+@checked(PlanError)
 def extraction_yield(strength_percent: float, beverage_g: float, dose_g: float) -> float:
     """Share of the dose that went into the cup, in percent.
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from labkit.boundary import checked
+from labkit.errors import PlanError
 from labkit.noted import Noted, noted
 from labkit.tasting.plan import Design, PlanNote
 from labkit.tasting.vessels import Vessels
 
 
+@checked(PlanError)
 def plan_notes(
     design: Design, serving: Vessels, *, alone: bool = False, free_control: bool = False
 ) -> tuple[Noted[PlanNote], ...]:

@@ -9,6 +9,8 @@ from itertools import combinations, pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
+from labkit.errors import PlanError
 from labkit.tasting.sizes import check_whole
 
 Orders = NDArray[np.int_]
@@ -17,6 +19,7 @@ _STARTS = 12
 _DRAWS = 60  # more draws of leftover rows gain nothing that shows in the balance
 
 
+@checked(PlanError)
 def williams_orders(n_cups: int) -> Orders:
     """Orders in which each cup follows every other equally often.
 
@@ -62,6 +65,7 @@ def williams_orders(n_cups: int) -> Orders:
     return np.asarray(np.vstack([square, square[:, ::-1]]), dtype=int)
 
 
+@checked(PlanError)
 def position_counts(orders: Orders, n_cups: int) -> Orders:
     """How often each cup stands at each position.
 
@@ -82,6 +86,7 @@ def position_counts(orders: Orders, n_cups: int) -> Orders:
     return counts
 
 
+@checked(PlanError)
 def follow_counts(orders: Orders, n_cups: int) -> Orders:
     """How often each cup (row) is tasted directly before each other (column).
 
@@ -145,7 +150,10 @@ def balanced_orders(n_cups: int, n_tasters: int, *, rng: np.random.Generator) ->
     return np.asarray(rng.permutation(n_cups)[orders], dtype=int)
 
 
-def even_orders(sets: Sequence[Sequence[int]], n_cups: int, *, rng: np.random.Generator) -> Orders:
+@checked(PlanError)
+def even_orders(
+    sets: Sequence[Sequence[int]], n_cups: int, *, seed: int | np.random.Generator
+) -> Orders:
     """One order for each set of cups, where tasters do not all have the same cups.
 
     Positions are as even as they can be: no cup stands at one position twice more often than at
@@ -159,13 +167,14 @@ def even_orders(sets: Sequence[Sequence[int]], n_cups: int, *, rng: np.random.Ge
         The cups of each order, all of one length.
     n_cups : int
         How many cups there are in all.
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         The draw.
 
     Returns
     -------
     orders : ndarray of int, shape (n_sets, n_positions)
     """
+    rng = np.random.default_rng(seed)
     pick = random.Random(int(rng.integers(2**63)))
     colourings = (_even_positions(sets, pick) for _ in range(_STARTS))
     orders = min(colourings, key=lambda draw: _unevenness(draw, n_cups))

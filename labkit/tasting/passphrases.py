@@ -14,6 +14,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import SealError
 
 N_WORDS: Final = 5
@@ -83,6 +84,7 @@ def normal(passphrase: str) -> str:
     return unicodedata.normalize("NFKC", passphrase).strip()
 
 
+@checked(SealError)
 def strength_bits(passphrase: str) -> float:
     """How many guesses it withstands at least, as a power of two.
 
@@ -122,6 +124,7 @@ def check_passphrase(passphrase: str) -> None:
         )
 
 
+@checked(SealError)
 def strength_in_words(bits: float) -> str:
     """What so many guesses mean, in one sentence.
 

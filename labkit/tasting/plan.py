@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.noted import Noted
 from labkit.shown import Shown
@@ -201,6 +202,7 @@ class CupPlan(Shown):
         on_cups = {cup.blind_code for cup in self.cups if cup.blind_code}
         return frozenset(on_cups | {code for _, code in self.under_cups})
 
+    @checked(PlanError)
     def codes(self, flight: int) -> tuple[str, ...]:
         """The codes of a flight in numeric order, as for labels.
 
@@ -212,6 +214,7 @@ class CupPlan(Shown):
         on_cups = {c.blind_code for c in self.cups if c.flight == flight and c.blind_code}
         return tuple(sorted(on_cups | {code for f, code in self.under_cups if f == flight}))
 
+    @checked(PlanError)
     def sheet(self, taster: str) -> pd.DataFrame:
         """What one taster receives.
 

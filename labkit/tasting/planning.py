@@ -9,19 +9,21 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting.coding import Coded, code_flights, key_rows, servings
-from labkit.tasting.layout import BlocksBy, Draw, ServingLayout, lay_out
+from labkit.tasting.layout import BlocksBy, Draw, ServingLayout, lay_out, lay_out_listed
 from labkit.tasting.methods import METHODS
 from labkit.tasting.notes import plan_notes
 from labkit.tasting.plan import CupPlan, Design, checked_names
 from labkit.tasting.seal import Sealer
-from labkit.tasting.sizes import COMFORTABLE_CUPS, size_flights
+from labkit.tasting.sizes import COMFORTABLE_CUPS, size_flights, size_listed
 from labkit.tasting.vessels import Vessels
-from labkit.tasting.waters import Control, SessionWater, session_waters
+from labkit.tasting.waters import Control, SessionWater, listed_waters, session_waters
 from labkit.water import Target, find_water
 
 
+@checked(PlanError, own_numbers=True)
 def plan_tasting(
     targets: Sequence[Target],
     tasters: Sequence[str],
@@ -41,14 +43,15 @@ def plan_tasting(
     recent_codes: Mapping[str, date] | None = None,
     served_on: date | None = None,
     insist: bool = False,
-    rng: np.random.Generator | None = None,
+    as_listed: bool = False,
+    seed: int | np.random.Generator | None = None,
 ) -> CupPlan:
     """Draw codes, flights and serving orders, and seal which code is which water.
 
     Parameters
     ----------
     targets : sequence of Target
-        The waters to taste, no two alike.
+        The waters to taste, no two alike but `as_listed`.
     tasters : sequence of str
         Who tastes, at least one, each name once.
     session : str
@@ -84,7 +87,11 @@ def plan_tasting(
         Day of the session; today if not given.
     insist : bool
         Allow more than six cups in a flight.
-    rng : numpy.random.Generator, optional
+    as_listed : bool
+        The targets are the cups of one flight as they are: a water listed twice is poured from two
+        jugs, and the control only where it is listed. `flights`, `repeats`, `duplicates` and
+        `blocks_by` then say nothing.
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Returns
@@ -107,27 +114,45 @@ def plan_tasting(
             f"of two waters ({after.design.kind}) with a question of its own. Start a new session.",
             field="after",
         )
-    listed = session_waters(targets, control=control, known=known)
+    listed = (
+        listed_waters(targets, control=control, known=known)
+        if as_listed
+        else session_waters(targets, control=control, known=known)
+    )
     others = [w for w in listed if not w.is_control and find_water(w.target, targets) is not None]
     controls = [w for w in listed if w.is_control]
+    if as_listed:
+        controls = [w for w in controls if find_water(w.target, targets) is not None]
     if len(others) + len(controls) < 2:
         raise PlanError(
             f"targets must hold two waters to compare, the control among them, got {len(targets)}. "
             "Add a water, or a control of its own.",
             field="targets",
         )
-    sizes = size_flights(
-        len(others),
-        has_control=bool(controls),
-        duplicates=duplicates,
-        cups_per_flight=cups_per_flight,
-        flights=flights,
-        repeats=repeats,
-        in_part=blocks_by == "taster",
-        insist=insist,
-    )
-    draw = Draw(rng)
-    layout = lay_out(sizes, len(names), blocks_by, draw)
+    draw = Draw(seed)
+    if as_listed:
+        poured = [w.target for w in (*others, *controls)]
+        cups = [find_water(target, poured) or 0 for target in targets]
+        sizes = size_listed(
+            cups,
+            n_waters=len(others),
+            has_control=bool(controls),
+            cups_per_flight=cups_per_flight,
+            insist=insist,
+        )
+        layout = lay_out_listed(cups, sizes, len(names), draw)
+    else:
+        sizes = size_flights(
+            len(others),
+            has_control=bool(controls),
+            duplicates=duplicates,
+            cups_per_flight=cups_per_flight,
+            flights=flights,
+            repeats=repeats,
+            in_part=blocks_by == "taster",
+            insist=insist,
+        )
+        layout = lay_out(sizes, len(names), blocks_by, draw)
     first = 1 if after is None else max(after.flights) + 1
     coded, code_notes = code_flights(
         layout,

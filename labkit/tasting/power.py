@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import nctdtr, stdtrit
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.noted import Noted
 from labkit.shown import Shown
@@ -31,6 +32,19 @@ MINUTES_A_FLIGHT: Final = 12.0
 
 MINUTES_OF_REST: Final = 10.0
 """Rest and palate cleansing between flights, common practice."""
+
+
+def flight_minutes(cups: int, stages: int = 1) -> float:
+    """Time that a flight takes at the table, with its brewing (minutes).
+
+    Parameters
+    ----------
+    cups : int
+        Cups before a taster.
+    stages : int
+        How often each cup is scored as it cools.
+    """
+    return MINUTES_A_FLIGHT + cups * stages * MINUTES_A_CUP
 
 
 _FEWEST_SPARE: Final = 3
@@ -59,6 +73,7 @@ class NoiseFrom(Enum):
 _GIVEN: Final = Noted(NoiseFrom.GIVEN)
 
 
+@checked(PlanError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TasterNoise:
     """Standard deviations of scores that do not come from the water, in points of the scale."""
@@ -92,6 +107,7 @@ class TasterNoise:
             )
 
 
+@checked(PlanError)
 def practised_noise(scale: Scale) -> TasterNoise:
     """Noise of people who taste for a living, where the lab book has no history of them.
 
@@ -251,6 +267,7 @@ class PlanPower(Shown):
         return pd.DataFrame(rows, columns=["what", "value", "unit"])
 
 
+@checked(PlanError, own_numbers=True)
 def plan_power(
     n_waters: int,
     n_tasters: int,
@@ -374,7 +391,7 @@ def plan_power(
         between = (between + spare) // 2
     cups_a_jug = n_tasters * sizes.flights * sizes.cups / jugs if serving == "a cup each" else 1.0
     jugs_each = sizes.flights if blocks_by == "taster" else sizes.repeats
-    minutes = sizes.flights * (MINUTES_A_FLIGHT + sizes.cups * stages * MINUTES_A_CUP)
+    minutes = sizes.flights * flight_minutes(sizes.cups, stages)
     return PlanPower(
         sizes=sizes,
         n_tasters=n_tasters,

@@ -9,6 +9,7 @@ from typing import Final
 
 import pandas as pd
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting.methods import METHODS
 from labkit.tasting.plan import CupPlan
@@ -30,6 +31,7 @@ METER_ML: Final = 50.0
 _JUG_STEP_ML: Final = 10.0
 
 
+@checked(PlanError, own_numbers=True)
 def jug_volume(plan: CupPlan, *, vessel_ml: float = VESSEL_ML) -> float:
     """Finished volume of a jug (mL): what is poured from it, a rinse, and the meter's sample.
 
@@ -166,6 +168,7 @@ class BenchPlan:
         )
 
 
+@checked(PlanError, own_numbers=True)
 def bench_plan(
     opened_flights: Sequence[OpenedFlight],
     concentrates: Sequence[Concentrate],

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.shown import Shown
 from labkit.tasting.power import PlanPower, TasterNoise, plan_power
@@ -166,6 +167,7 @@ class PlanChoices(Shown):
         return pd.DataFrame(rows)
 
 
+@checked(PlanError, own_numbers=True)
 def choose_plan(
     n_waters: int,
     n_tasters: int,
@@ -268,6 +270,7 @@ def choose_plan(
 _MOST_MINUTES: Final = 1440.0
 
 
+@checked(PlanError, own_numbers=True)
 def check_minutes(minutes: float) -> None:
     """Refuse a time at the table that is none.
 

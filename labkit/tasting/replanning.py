@@ -9,6 +9,7 @@ from itertools import permutations
 
 import numpy as np
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.noted import Noted, noted
 from labkit.tasting.codes import draw_codes
@@ -21,6 +22,7 @@ from labkit.tasting.seal import KeyRow, OpenedFlight, SealedKey, Sealer, open_ke
 _TRIES = 2000
 
 
+@checked(PlanError)
 def replan(
     plan: CupPlan,
     *,
@@ -30,7 +32,7 @@ def replan(
     passphrase: str | None = None,
     recent_codes: Mapping[str, date] | None = None,
     served_on: date | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> CupPlan:
     """Plan the flights that have not been served for the tasters who are there.
 
@@ -52,7 +54,7 @@ def replan(
         When codes were last served; they rest for a fortnight while the pool allows.
     served_on : date, optional
         Day of the session; today if not given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Returns
@@ -81,7 +83,7 @@ def replan(
     if each and passphrase is not None:
         found = open_keys([plan.sealed[flight] for flight in flights], passphrase)
         opened = {one.flight: one for one in found}
-    draw = Draw(rng)
+    draw = Draw(seed)
     kept = [cup for cup in plan.cups if cup.flight in flights and cup.taster not in set(absent)]
     donors = _donors(plan, late, draw)
     cups: list[Serving] = []

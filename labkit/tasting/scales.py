@@ -9,6 +9,7 @@ from numbers import Real
 from types import MappingProxyType
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import ScaleError
 from labkit.language import N_
 
@@ -22,6 +23,7 @@ MARKS: Final = ((0, N_("no")), (1, N_("this one")))
 """The words of a scale on which one cup of a set is marked, as in a test of two waters."""
 
 
+@checked(ScaleError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
     """A row of equally spaced scores with words at some of them."""
@@ -196,6 +198,7 @@ USUAL_NAMES: Final = (
 """What is scored where nobody has said otherwise; only these names are said in other languages."""
 
 
+@checked(ScaleError)
 def is_own_scale(scale: Scale) -> bool:
     """Whether a scale's words are labkit's, so that they can be said in another language.
 
@@ -208,6 +211,7 @@ def is_own_scale(scale: Scale) -> bool:
     return scale.marks_one_of_set or (known is not None and known.words == scale.words)
 
 
+@checked(ScaleError)
 def scale(name: str) -> Scale:
     """The scale of that name.
 

@@ -26,7 +26,8 @@ from cryptography.hazmat.primitives.hpke import AEAD, KDF, KEM, Suite
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
-from labkit.errors import SealError
+from labkit.boundary import checked
+from labkit.errors import PlanError, SealError
 from labkit.tasting.passphrases import check_passphrase, normal
 from labkit.water import COORDINATES, SALT_SHARES, Target
 
@@ -45,6 +46,7 @@ _BY_PLAN: Final = ""  # no bottle's name is empty
 _DOSES_SUITE: Final = Suite(KEM.X25519, KDF.HKDF_SHA256, AEAD.CHACHA20_POLY1305)
 
 
+@checked(PlanError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyRow:
     """What one blind code stands for; exists only inside a seal or after opening it."""
@@ -98,6 +100,7 @@ class OpenedFlight:
         return pd.DataFrame(records, columns=columns)
 
 
+@checked(SealError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SealedKey:
     """The key of one flight, unreadable without the passphrase."""
@@ -236,6 +239,7 @@ class SealedKey:
         return (read[_BY_PLAN], True) if _BY_PLAN in read else (read, False)
 
 
+@checked(SealError)
 def open_keys(
     keys: Iterable[SealedKey],
     passphrase: str,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -12,6 +13,9 @@ from labkit.water import is_whole
 COMFORTABLE_CUPS: Final = 6
 """Most cups side by side before tasting tires, common practice."""
 
+
+MOST_TIMES: Final = 2
+"""Cups of a flight that hold the same water at most: it, and its hidden duplicate."""
 
 MOST_CUPS: Final = len(CODE_POOL)
 """Most of anything in a session: there are no more codes to tell cups apart."""
@@ -118,12 +122,7 @@ def size_flights(
         ("repeats", 1 if repeats is None else repeats, 1),
     ):
         check_whole(name, number, least=least)
-    if cups_per_flight > COMFORTABLE_CUPS and not insist:
-        raise PlanError(
-            f"cups_per_flight must be at most {COMFORTABLE_CUPS}, got {cups_per_flight}: more "
-            "cups side by side tire the palate. Plan more flights.",
-            field="cups_per_flight",
-        )
+    _check_comfortable(cups_per_flight, insist=insist)
     if repeats is not None and flights is not None and repeats > flights:
         raise PlanError(
             f"repeats must be at most the number of flights, {flights}, got {repeats}: within a "
@@ -181,6 +180,66 @@ def size_flights(
             field="cups",
         )
     return chosen
+
+
+def size_listed(
+    cups: Sequence[int],
+    *,
+    n_waters: int,
+    has_control: bool,
+    cups_per_flight: int = COMFORTABLE_CUPS,
+    insist: bool = False,
+) -> Sizes:
+    """The sizes of one flight whose cups are given.
+
+    Parameters
+    ----------
+    cups : sequence of int
+        Number of the water in each cup.
+    n_waters : int
+        Waters in them apart from the control.
+    has_control : bool
+        Whether the control is in one of them.
+    cups_per_flight : int
+        Most cups in a flight.
+    insist : bool
+        Allow more than six cups in a flight.
+
+    Raises
+    ------
+    PlanError
+        If they are more than may stand side by side, or a water is in more than two of them.
+    """
+    check_whole("cups_per_flight", cups_per_flight, least=2)
+    _check_comfortable(cups_per_flight, insist=insist)
+    if len(cups) > cups_per_flight:
+        raise PlanError(
+            f"cups must be at most {cups_per_flight} in a flight, got {len(cups)}. Ask for fewer "
+            "cups in the next flight.",
+            field="cups",
+        )
+    if max(cups.count(water) for water in cups) > MOST_TIMES:
+        raise PlanError(
+            f"targets must hold a water at most {MOST_TIMES} times in one flight, got one "
+            f"{max(cups.count(water) for water in cups)} times. Pour it again in the next flight.",
+            field="targets",
+        )
+    return Sizes(
+        n_waters=n_waters,
+        has_control=has_control,
+        flights=1,
+        cups=len(cups),
+        duplicates=len(cups) - n_waters - has_control,
+    )
+
+
+def _check_comfortable(cups_per_flight: int, *, insist: bool) -> None:
+    if cups_per_flight > COMFORTABLE_CUPS and not insist:
+        raise PlanError(
+            f"cups_per_flight must be at most {COMFORTABLE_CUPS}, got {cups_per_flight}: more "
+            "cups side by side tire the palate. Plan more flights.",
+            field="cups_per_flight",
+        )
 
 
 def _is_sound(sizes: Sizes) -> bool:

@@ -10,6 +10,7 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 
+from labkit.boundary import checked
 from labkit.errors import DosingError, SweepError
 from labkit.shown import Shown
 from labkit.tasting.factors import Factor
@@ -40,6 +41,7 @@ Kind = Literal[
 ]
 
 
+@checked(SweepError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep(Shown):
     """Waters to taste, with what is varied and what is held."""
@@ -91,6 +93,7 @@ class Sweep(Shown):
         return pd.DataFrame(rows, index=pd.RangeIndex(1, len(rows) + 1, name="water"))
 
 
+@checked(SweepError)
 def ratio_sweep(
     mg_shares: Sequence[float] = (0, 0.25, 0.5, 0.75, 1),
     *,
@@ -119,6 +122,7 @@ def ratio_sweep(
     )
 
 
+@checked(SweepError)
 def hardness_dial(
     hardnesses_mg_l_caco3: Sequence[float],
     *,
@@ -149,6 +153,7 @@ def hardness_dial(
     )
 
 
+@checked(SweepError)
 def alkalinity_dial(
     alkalinities_mg_l_caco3: Sequence[float],
     *,
@@ -179,6 +184,7 @@ def alkalinity_dial(
     )
 
 
+@checked(SweepError)
 def ratio_hardness_grid(
     mg_shares: Sequence[float],
     hardnesses_mg_l_caco3: Sequence[float],
@@ -208,6 +214,7 @@ def ratio_hardness_grid(
     )
 
 
+@checked(SweepError)
 def anion_sweep(
     sulfate_shares: Sequence[float] = (0, 0.5, 1),
     *,
@@ -251,6 +258,7 @@ def anion_sweep(
     )
 
 
+@checked(SweepError)
 def cation_sweep(
     potassium_shares: Sequence[float] = (0, 0.5, 1),
     *,
@@ -288,6 +296,7 @@ def cation_sweep(
     )
 
 
+@checked(SweepError)
 def check_reachable(
     sweep: Sweep,
     concentrates: Sequence[Concentrate],
@@ -349,6 +358,7 @@ def check_reachable(
     return tuple(mixings)
 
 
+@checked(SweepError)
 def nearest_sweep(
     sweep: Sweep, concentrates: Sequence[Concentrate], *, base: Water = PURE_WATER
 ) -> Sweep | None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.water import (
     Target,
@@ -21,6 +22,7 @@ Control = Target | Literal["middle", "none"]
 """A water of its own, the middle one of those tasted, or none."""
 
 
+@checked(PlanError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SessionWater:
     """One water of a session; known to the lead, who does not know its codes."""
@@ -35,6 +37,7 @@ class SessionWater:
     """True for the water that is in every flight."""
 
 
+@checked(PlanError)
 def session_waters(
     targets: Sequence[Target],
     *,
@@ -92,6 +95,34 @@ def session_waters(
         )
         for i, target in enumerate(asked, start=1)
     )
+
+
+@checked(PlanError)
+def listed_waters(
+    cups: Sequence[Target],
+    *,
+    control: Control = "middle",
+    known: Sequence[SessionWater] = (),
+) -> tuple[SessionWater, ...]:
+    """Label the waters of a flight that is served as it is listed.
+
+    Parameters
+    ----------
+    cups : sequence of Target
+        What each cup holds; a water may be listed twice.
+    control : Target or "middle" or "none"
+        As for :func:`session_waters`, but a water that is not among the cups is none of theirs.
+    known : sequence of SessionWater
+        Waters of this session's earlier flights, as for :func:`session_waters`.
+
+    Raises
+    ------
+    PlanError
+        If there is no water.
+    """
+    distinct = [one for at, one in enumerate(cups) if find_water(one, cups) == at]
+    absent = isinstance(control, Target) and find_water(control, distinct) is None
+    return session_waters(distinct, control="none" if absent else control, known=known)
 
 
 def _named(target: Target) -> str:

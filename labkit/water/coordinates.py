@@ -7,6 +7,7 @@ or left to the bottles, compared in tastings of their own, and never searched.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
@@ -14,6 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labkit.boundary import checked, shown
 from labkit.errors import WaterError
 
 
@@ -55,6 +57,7 @@ class Coordinate:
     """A coordinate that moved no more than this over all waters did not vary: it is the
     pipette's rounding, no more."""
 
+    @checked(WaterError)
     def state(self, level: float) -> str:
         """A level as a number with its unit: ``'80 mg/L'``.
 
@@ -188,8 +191,7 @@ def as_coordinates(waters: object) -> NDArray[np.float64]:
                 f"{', '.join(absent)}. Name the three coordinates.",
                 field="waters",
             )
-        columns = [np.asarray(waters[name]) for name in COORDINATES]  # type: ignore[index]
-        return np.column_stack(columns).astype(np.float64)
+        return _as_numbers(np.column_stack([np.asarray(waters[name]) for name in COORDINATES]))  # type: ignore[index]
     if hasattr(waters, COORDINATES[0]):
         waters = [waters]
     if isinstance(waters, Iterable) and not isinstance(waters, np.ndarray):
@@ -199,7 +201,7 @@ def as_coordinates(waters: object) -> NDArray[np.float64]:
             else water
             for water in waters
         ]
-    table = np.atleast_2d(np.asarray(waters, dtype=float))
+    table = np.atleast_2d(_as_numbers(waters))
     if table.size == 0:
         return np.empty((0, len(COORDINATES)))
     if table.ndim != 2 or table.shape[1] != len(COORDINATES):
@@ -211,6 +213,23 @@ def as_coordinates(waters: object) -> NDArray[np.float64]:
     return table
 
 
+def _as_numbers(waters: object) -> NDArray[np.float64]:
+    if not isinstance(waters, str | bytes):
+        with suppress(TypeError, ValueError, OverflowError):
+            return np.asarray(waters, dtype=np.float64)
+    raise WaterError(
+        f"waters must be Targets, a table with the columns {', '.join(COORDINATES)}, or three "
+        f"numbers each, got {shown(waters)}. Of a sweep give its targets.",
+        field="waters",
+    )
+
+
+def _only(table: NDArray[np.float64]) -> NDArray[np.float64]:
+    if len(table) != 1:
+        raise WaterError(f"water must be one water, got {len(table)} of them.", field="water")
+    return np.asarray(table[0])
+
+
 def levels_of(water: object) -> tuple[float, ...]:
     """The levels of one water as plain numbers, in the order of ``COORDINATES``.
 
@@ -219,7 +238,7 @@ def levels_of(water: object) -> tuple[float, ...]:
     water : Target, one row of a DataFrame or array_like of shape (3,)
         One water, as :func:`as_coordinates` takes it.
     """
-    return tuple(float(level) for level in as_coordinates(water)[0])
+    return tuple(float(level) for level in _only(as_coordinates(water)))
 
 
 def salt_shares_of(waters: object) -> NDArray[np.float64]:
@@ -263,7 +282,7 @@ def water_order(water: object) -> tuple[float, ...]:
     water : Target, one row of a DataFrame or array_like of shape (3,)
         One water, as :func:`as_coordinates` takes it.
     """
-    return tuple(map(float, _recipes(water)[0]))
+    return tuple(map(float, _recipe(water)))
 
 
 def same_water(one: object, other: object) -> bool:
@@ -283,7 +302,7 @@ def same_water(one: object, other: object) -> bool:
     >>> same_water((1 / 3, 80, 30), (0.35, 80, 30))
     False
     """
-    return bool(_alike(_recipes(one)[0], _recipes(other))[0])
+    return bool(_alike(_recipe(one), _recipes(other))[0])
 
 
 def water_numbers(waters: object) -> NDArray[np.int_]:
@@ -331,7 +350,7 @@ def find_water(water: object, among: Sequence[object]) -> int | None:
     int or None
         Counted from 0; None if it is not there.
     """
-    near = np.flatnonzero(_alike(_recipes(water)[0], _recipes(among)))
+    near = np.flatnonzero(_alike(_recipe(water), _recipes(among)))
     return int(near[0]) if len(near) else None
 
 
@@ -340,12 +359,17 @@ def _alike(water: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[n
     return np.asarray((np.abs(others - water) <= _RECIPE_TOLERANCE + 1e-9).all(axis=1))
 
 
+def _recipe(water: object) -> NDArray[np.float64]:
+    return _only(_recipes(water))
+
+
 def _recipes(waters: object) -> NDArray[np.float64]:
     """Coordinates and shares side by side, shape (n, 5)."""
     shares = np.nan_to_num(salt_shares_of(waters), nan=_AS_IT_COMES)
     return np.hstack([as_coordinates(waters), shares])
 
 
+@checked(WaterError)
 def amount(name: str, level: float) -> str:
     """One level in words: ``'hardness 80 mg/L'``.
 
@@ -356,6 +380,10 @@ def amount(name: str, level: float) -> str:
     level : float
         In its unit.
     """
+    if name not in COORDINATE:
+        raise WaterError(
+            f"name must be one of {', '.join(COORDINATES)}, got {shown(name)}.", field="name"
+        )
     return f"{COORDINATE[name].words} {COORDINATE[name].state(level)}"
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import accuracy_percent, conductivity_us_cm
@@ -35,6 +36,7 @@ class DayVerdict(StrEnum):
     ANOTHER = "another water"
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayReading:
     """What was read of a base water today; at least one of them."""
@@ -97,6 +99,7 @@ class DayWater(Shown):
     within the doubt of both."""
 
 
+@checked(WaterError)
 def water_of_day(supply: Supply, reading: DayReading) -> DayWater:
     """What a base water is today: the analysis, scaled or corrected by today's readings.
 

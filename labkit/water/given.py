@@ -19,7 +19,10 @@ def is_finite(value: object) -> bool:
     >>> is_finite(1.5), is_finite("1.5"), is_finite(None), is_finite(float("nan"))
     (True, False, False, False)
     """
-    return isinstance(value, Real) and math.isfinite(value)
+    try:
+        return isinstance(value, Real) and math.isfinite(value)
+    except OverflowError:  # a whole number that no float holds
+        return False
 
 
 def is_whole(value: object) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.water.figures import measured_ml
 from labkit.water.given import is_finite
@@ -14,6 +15,7 @@ PURE: Final = "pure water"
 """What a base with nothing in it is called."""
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StartWater:
     """A base water under its name, and how much of it is in what one starts from.

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
@@ -39,6 +40,7 @@ _ION_NAMES = {ion.name: symbol for symbol, ion in ion_table().items()}
 _SUMS = ("hardness", "calcium hardness", "magnesium hardness", "alkalinity")
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PureWater(Shown):
     """Water called pure, with its meter reading and what that reading can hide."""
@@ -166,6 +168,7 @@ class Supply(Shown):
         return off if abs(off) > 2 * float(accuracy_percent(self.water.vector)[0]) else None
 
 
+@checked(WaterError, but=("entries",))
 def read_analysis(
     entries: Mapping[str, tuple[float, str]],
     *,
@@ -404,6 +407,7 @@ def as_water(base: Water | Supply | PureWater | StartWater) -> Water:
     return base if isinstance(base, Water) else base.water
 
 
+@checked(WaterError, own_numbers=True)
 def pure_water(*, conductivity_25c_us_cm: float = 1.0) -> PureWater:
     """Pure water with its meter reading at 25 °C.
 

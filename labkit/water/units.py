@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.water.salts.formula import molar_mass
 
@@ -95,6 +96,7 @@ def _factor(field: str, unit: str, table: dict[str, float]) -> float:
     return table[unit]
 
 
+@checked(WaterError)
 def hardness_from(value: float, unit: str) -> float:
     """Hardness in mg/L as CaCO3 from another unit.
 
@@ -118,6 +120,7 @@ def hardness_from(value: float, unit: str) -> float:
     return value * _factor("hardness", unit, _PER_HARDNESS_UNIT)
 
 
+@checked(WaterError)
 def hardness_in(hardness_mg_l_caco3: float, unit: str) -> float:
     """Hardness in another unit from mg/L as CaCO3.
 
@@ -145,6 +148,7 @@ def alkalinity_from(value: float, unit: str) -> float:
     return value * _factor("alkalinity", unit, _PER_ALKALINITY_UNIT)
 
 
+@checked(WaterError)
 def alkalinity_in(alkalinity_mg_l_caco3: float, unit: str) -> float:
     """Alkalinity in another unit from mg/L as CaCO3.
 

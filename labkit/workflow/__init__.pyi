@@ -21,13 +21,16 @@ from .measurements import measurement_table as measurement_table
 from .measurements import record_measurements as record_measurements
 from .names import USUAL_SHEET as USUAL_SHEET
 from .names import attributes_of as attributes_of
+from .next_flights import FlightCost as FlightCost
 from .next_flights import NextFlight as NextFlight
 from .next_flights import Path as Path
 from .next_flights import ask_earlier_coffees as ask_earlier_coffees
+from .next_flights import flight_cost as flight_cost
 from .next_flights import next_flight as next_flight
 from .pair_testing import plan_pair_test as plan_pair_test
 from .planning import PlannedSession as PlannedSession
 from .planning import plan_session as plan_session
+from .planning import served_as_placed as served_as_placed
 from .preparation import Preparation as Preparation
 from .preparing import prepare_flights as prepare_flights
 from .proposals import panel_noise as panel_noise

@@ -21,6 +21,7 @@ from labkit.analysis import (
 )
 from labkit.analysis import one_water as least_loss
 from labkit.book import LabBook
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.workflow.kept import readings_of
 
@@ -31,6 +32,7 @@ Key = tuple[str, str]
 """Client and name of a coffee."""
 
 
+@checked(ReadingError)
 def read_all(book: LabBook, *, client: str | None = None) -> Across:
     """Every coffee of a lab book, or of one client, as its own verdict reads it.
 
@@ -54,6 +56,7 @@ def read_all(book: LabBook, *, client: str | None = None) -> Across:
     return set_side_by_side(readings_of(book, client=client), about)
 
 
+@checked(ReadingError)
 def one_water(
     book: LabBook,
     coffees: Sequence[CoffeeReading] | None = None,
@@ -93,6 +96,7 @@ def one_water(
     return least_loss(coffees, region, sold=sold)
 
 
+@checked(ReadingError)
 def words_of(
     book: LabBook, coffees: Iterable[Key], sayings: pd.DataFrame, *, client: str | None = None
 ) -> WordReadings:
@@ -113,6 +117,7 @@ def words_of(
     return read_words(book.sessions.keep_chosen(frame), sayings)
 
 
+@checked(ReadingError)
 def asked_for_acidity(
     book: LabBook, coffees: Iterable[Key], *, client: str | None = None
 ) -> tuple[Key, ...]:
@@ -132,6 +137,7 @@ def asked_for_acidity(
     return tuple(sorted(set(zip(asked["client"], asked["coffee"], strict=True))))
 
 
+@checked(ReadingError)
 def acidity_of(book: LabBook, coffee: str, *, client: str | None = None) -> Balance:
     """At which alkalinity a coffee's acidity is neither too sharp nor too flat.
 

@@ -8,6 +8,7 @@ from functools import partial
 from typing import Any, Final
 
 from labkit.book import LabBook
+from labkit.boundary import checked
 from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
 from labkit.water import (
@@ -69,6 +70,7 @@ class Card(Shown):
         return replace(self.start, share_percent=round(100 * self.reach.base_share, 9))
 
 
+@checked(ReadingError, own_numbers=True)
 def make_card(
     book: LabBook,
     water: Target | str | Findings,

@@ -17,6 +17,7 @@ from labkit.analysis import (
     water_target,
 )
 from labkit.book import LabBook
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.water import COORDINATES, Target
 from labkit.workflow.readings import Findings, read
@@ -51,6 +52,7 @@ class Confirming:
     the latest test has settled it."""
 
 
+@checked(ReadingError)
 def confirm(
     book: LabBook, coffee: str, *, client: str | None = None, brew_method: str | None = None
 ) -> Confirming:
@@ -83,13 +85,13 @@ def confirming(found: Findings) -> Confirming:
         scores = found.reading.scores
         test = confirming_test(
             believe(scores),
-            gain=recommended.over_control[0],
             leader=recommended.water,
             served_as=scores.brew_method,
         )
     return Confirming(recommended=recommended, answer=found.answer, test=test)
 
 
+@checked(ReadingError)
 def waters_to_test(reading: Reading | None) -> tuple[Candidate, ...]:
     """The recommended water, the control, then the others tasted; none of them twice.
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from labkit.book import DosesKept, LabBook, TastingSession, take_doses, take_reserved
-from labkit.errors import BookError
+from labkit.boundary import checked
+from labkit.errors import BookError, PlanError
 from labkit.workflow.keys import numbers_of
 from labkit.workflow.names import Planned, session_name
 
 
+@checked(PlanError)
 def record_doses(
     book: LabBook,
     doses: Mapping[str, float],
@@ -64,6 +66,7 @@ def record_doses(
     return take_doses(book, session_name(session), flight, given, jug_volume_ml=jug_volume_ml)
 
 
+@checked(PlanError)
 def mark_mixed(
     book: LabBook,
     session: str | TastingSession | Planned,

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 import pandas as pd
 
 from labkit.book import Flight, LabBook, Missing, TastingSession
+from labkit.boundary import checked
 from labkit.errors import LockError, PlanError, SealError
 from labkit.workflow.names import Planned, session_name
 
@@ -39,6 +40,7 @@ class LockedFlights:
         return pd.DataFrame(rows, columns=list(_MISSING_COLUMNS))
 
 
+@checked(PlanError)
 def lock_flights(
     book: LabBook,
     session: str | TastingSession | Planned,
@@ -79,6 +81,7 @@ def lock_flights(
     )
 
 
+@checked(PlanError)
 def open_flights(
     book: LabBook,
     session: str | TastingSession | Planned,
@@ -136,6 +139,7 @@ def open_flights(
         ) from error
 
 
+@checked(PlanError)
 def lock_and_open(
     book: LabBook,
     session: str | TastingSession | Planned,

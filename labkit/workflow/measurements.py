@@ -9,17 +9,19 @@ from typing import Any
 import pandas as pd
 
 from labkit.book import LabBook, TastingSession, read_table
+from labkit.boundary import checked
 from labkit.errors import BookAwayError, LabkitError, PlanError
 from labkit.tasting import MEASURED, CupPlan
 from labkit.water import read_number
 from labkit.workflow.names import Planned, session_name
-from labkit.workflow.scores import code_of, flight_of, is_empty
+from labkit.workflow.scores import code_of, flight_of, is_empty, whole_of
 
 _CUP = ("flight", "blind_code")
 _COMPUTED = ("extraction_percent", "measured_by")
 """Columns of `measurement_table` from which nothing is taken."""
 
 
+@checked(PlanError)
 def record_measurements(
     book: LabBook,
     session: str | TastingSession | Planned,
@@ -84,6 +86,7 @@ def record_measurements(
         raise _of_row(error, rows[error.place]) from error
 
 
+@checked(PlanError)
 def measurement_table(book: LabBook, session: str | TastingSession | Planned) -> pd.DataFrame:
     """Every cup of a session with what was measured in it, to look at or to fill in.
 
@@ -149,7 +152,7 @@ def _cup(row: Mapping[Any, Any], plan: CupPlan) -> tuple[int, str]:
         raise PlanError("blind_code must name the cup, got none.", field="blind_code")
     code = code_of(row["blind_code"])
     if not is_empty(row.get("flight")):
-        return int(read_number(str(row["flight"]), "flight")), code
+        return whole_of(row["flight"], "flight"), code
     flights = [flight for flight in plan.flights if code in plan.codes(flight)]
     if len(flights) > 1:
         raise PlanError(
@@ -162,8 +165,8 @@ def _cup(row: Mapping[Any, Any], plan: CupPlan) -> tuple[int, str]:
 
 def _value(cell: object, name: str) -> float:
     """A number, typed with a point or a comma for decimals, within its quantity's ends."""
-    number = read_number(cell, name) if isinstance(cell, str) else float(cell)  # type: ignore[arg-type]
-    return MEASURED[name].check(number)
+    number = read_number(cell, name) if isinstance(cell, str) else cell
+    return MEASURED[name].check(number)  # type: ignore[arg-type]  # which says what is no number
 
 
 def _of_row(error: LabkitError, row: object) -> LabkitError:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, Protocol, TypeAlias
 
 from labkit.book import Attribute, LabBook, TastingSession, name_key
+from labkit.boundary import checked, shown
 from labkit.errors import PlanError, ScaleError
 from labkit.tasting import SCALES, CupPlan, Scale
 
@@ -17,7 +18,7 @@ USUAL_SHEET: Final[Mapping[str, str]] = {
 }
 """What is scored on which scale where nobody has said otherwise."""
 
-Asked: TypeAlias = Mapping[str, "str | Scale | Sequence[str]"] | Sequence[Attribute]
+Asked: TypeAlias = Mapping[str, str | Scale | Sequence[str]] | Sequence[Attribute]
 """What is scored: name -> a scale, its name, or words to check; or attributes as they are."""
 
 
@@ -36,6 +37,7 @@ def session_name(session: str | TastingSession | Planned) -> str:
     return session.name if isinstance(session, TastingSession) else session.session.name
 
 
+@checked(PlanError, but=("asked",))
 def attributes_of(asked: Asked) -> tuple[Attribute, ...]:
     """The attributes of a session, from names of what is scored and of scales.
 
@@ -51,12 +53,16 @@ def attributes_of(asked: Asked) -> tuple[Attribute, ...]:
     PlanError
         If nothing is scored, or there is just one word to check.
     """
-    if not asked:
-        raise PlanError("attributes must name what is scored, got none. Ask at least for overall.")
+    is_list = isinstance(asked, Sequence) and not isinstance(asked, str)
+    if (is_list or isinstance(asked, Mapping)) and not asked:
+        raise PlanError(
+            "attributes must name what is scored, got none. Ask at least for overall.",
+            field="attributes",
+        )
     if not isinstance(asked, Mapping):
-        if not all(isinstance(one, Attribute) for one in asked):
+        if not is_list or not all(isinstance(one, Attribute) for one in asked):
             raise PlanError(
-                f"attributes must name a scale for each thing that is scored, got {asked!r}. "
+                f"attributes must name a scale for each thing that is scored, got {shown(asked)}. "
                 "Write {'overall': 'liking 1-9'}; the scales are: "
                 f"{_listed(SCALES)}.",
                 field="attributes",
@@ -75,6 +81,13 @@ def _attribute(name: str, on: str | Scale | Sequence[str]) -> Attribute:
                 f"no scale; there are: {_listed(SCALES)}."
             )
         return Attribute(name=name, scale=SCALES[on])
+    given: object = on
+    if not isinstance(given, Sequence) or not all(isinstance(word, str) for word in given):
+        raise ScaleError(
+            f"attributes must name a scale, or list words to check, but {name!r} has {shown(on)}; "
+            f"the scales are: {_listed(SCALES)}.",
+            field="attributes",
+        )
     words = tuple(dict.fromkeys(on))
     if len(words) < 2:
         raise PlanError(

@@ -13,6 +13,7 @@ from labkit.analysis import (
     Recommendation,
     Region,
     StopAdvice,
+    StopReason,
     Suggestion,
     WalkStep,
     believe,
@@ -27,10 +28,11 @@ from labkit.analysis import (
     water_target,
 )
 from labkit.book import LabBook
+from labkit.boundary import checked
 from labkit.errors import DosingError, ReadingError
 from labkit.shown import Shown
 from labkit.steps import note_step
-from labkit.tasting import Sweep
+from labkit.tasting import Sweep, flight_minutes
 from labkit.water import PURE_WATER, Mixing, Target, Water
 from labkit.workflow.kept import kept_head_start
 from labkit.workflow.readings import opened
@@ -43,6 +45,45 @@ Path: TypeAlias = Literal["search", "walk"]
 
 USUAL_PANEL = 4
 """Tasters who are expected while nobody has tasted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlightCost:
+    """What one flight costs."""
+
+    side_by_side: int
+    """Cups before a taster."""
+
+    cups: int
+    """Cups to taste, all tasters together."""
+
+    jugs: int
+    """Jugs to mix and brew: each cup comes from its own, whoever drinks of it."""
+
+    minutes: float
+    """At the table, with brewing."""
+
+    n_tasters: int
+    """People at the table."""
+
+
+def flight_cost(cups: int, n_tasters: int) -> FlightCost:
+    """What a flight costs whose cups are served as they are.
+
+    Parameters
+    ----------
+    cups : int
+        Side by side.
+    n_tasters : int
+        People at the table.
+    """
+    return FlightCost(
+        side_by_side=cups,
+        cups=cups * n_tasters,
+        jugs=cups,
+        minutes=flight_minutes(cups),
+        n_tasters=n_tasters,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +126,22 @@ class NextFlight(Shown):
     unmixable: DosingError | None
     """Why it cannot be mixed."""
 
+    n_tasters: int
+    """Who will come, or as many as have scored so far."""
+
+    @property
+    def cost(self) -> FlightCost | None:
+        """What the flight costs as it is placed; None on a walk, which leaves that to a plan."""
+        return None if self.suggestion is None else flight_cost(len(self.served), self.n_tasters)
+
+    @property
+    def served(self) -> tuple[Target, ...]:
+        """What each cup holds as the search places them, repeats among them; empty on a walk."""
+        return () if self.suggestion is None else self.suggestion.targets
+
     @property
     def targets(self) -> tuple[Target, ...]:
-        """The distinct waters of the next flight; a cup plan repeats by hidden duplicates.
+        """The distinct waters of the next flight.
 
         Raises
         ------
@@ -109,6 +163,7 @@ class NextFlight(Shown):
         return None if self.step is None else self.step.sweep
 
 
+@checked(ReadingError)
 def next_flight(
     book: LabBook,
     coffee: str,
@@ -137,7 +192,7 @@ def next_flight(
     path : str
         ``"search"`` for whatever teaches most, ``"walk"`` for one dial after the other.
     cups : int
-        Waters in the flight.
+        Cups side by side in the flight, its control and repeats among them.
     held : mapping, optional
         Coordinates that are not varied, with their levels.
     excluded : sequence of Excluded
@@ -188,16 +243,22 @@ def next_flight(
         head_start=earlier,
     )
     note_step(2, 4)
+    advice = None
+    if frame is not None:
+        advice = stop_or_taste(belief, k=cups, served_as=method, tests=frame)
+    note_step(3, 4)
     step, suggestion = None, None
     if path == "walk":
         step = classical_walk(frame, region, cups, brew_method=method)
     else:
-        suggestion = suggest_flight(belief, k=cups, include=include, n_tasters=n_tasters)
-    note_step(3, 4)
+        suggestion = suggest_flight(
+            belief,
+            k=cups,
+            include=include,
+            n_tasters=n_tasters,
+            confirm=advice is not None and advice.reason is StopReason.LIKELY,
+        )
     pours, unmixable = _pours(book, suggestion, base)
-    advice = None
-    if frame is not None:
-        advice = stop_or_taste(belief, k=cups, served_as=method, tests=frame)
     return NextFlight(
         client=there.client,
         coffee=there.coffee,
@@ -211,9 +272,11 @@ def next_flight(
         earlier=earlier,
         pours=pours,
         unmixable=unmixable,
+        n_tasters=n_tasters or belief.n_tasters,
     )
 
 
+@checked(ReadingError)
 def ask_earlier_coffees(
     book: LabBook, coffee: str, *, client: str | None = None, brew_method: str = "cupping"
 ) -> HeadStart | None:

@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting import CONFIRMING, METHODS, pair_waters, plan_sets
 from labkit.water import StartWater, Target
@@ -17,6 +18,7 @@ from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes, usual_name, usual_of
 
 
+@checked(PlanError)
 def plan_pair_test(
     book: LabBook,
     coffee: str,
@@ -38,7 +40,7 @@ def plan_pair_test(
     vessel_ml: float | None = None,
     even_if_short: bool = False,
     tasted_on: date | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> PlannedSession:
     """Plan a test of two waters and seal it: all of it is in the lab book, or nothing.
 
@@ -55,7 +57,7 @@ def plan_pair_test(
         What is compared, for 2-AFC and 3-AFC.
     sets : int
         Sets of cups for each taster.
-    brew_method, held, start, tasted_on, rng : see there
+    brew_method, held, start, tasted_on, seed : see there
         As in :func:`labkit.workflow.plan_session`.
     jug_volume_ml, vessel_ml, even_if_short : see there
         As in :func:`labkit.workflow.plan_session`.
@@ -89,7 +91,7 @@ def plan_pair_test(
         stronger=stronger,
         recent_codes=resting_codes(book, day),
         served_on=day,
-        rng=rng,
+        seed=seed,
     )
     plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
     prepared = prepare(book, plan, passphrase, book.stock.start_water(keeps))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -11,17 +12,20 @@ import numpy as np
 import pandas as pd
 
 from labkit.book import JUG_ML, BrewMethod, Held, LabBook, Stage, TastingSession
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting import (
+    MOST_TIMES,
     CupPlan,
     SessionWater,
     Vessels,
     check_minutes,
+    listed_waters,
     open_keys,
     plan_tasting,
     session_waters,
 )
-from labkit.water import COORDINATES, SALT_SHARES, StartWater, Target, find_water
+from labkit.water import COORDINATES, SALT_SHARES, StartWater, Target, find_water, water_numbers
 from labkit.workflow.names import Asked, attributes_of, people_of
 from labkit.workflow.preparation import Preparation
 from labkit.workflow.reserving import jug_of, reservations
@@ -34,7 +38,7 @@ class _HasTargets(Protocol):
         """The waters to taste."""
 
 
-Waters: TypeAlias = "_HasTargets | Sequence[Target] | pd.DataFrame"
+Waters: TypeAlias = _HasTargets | Sequence[Target] | pd.DataFrame
 """A sweep, the next flight that is suggested, targets, or a table of their coordinates."""
 
 
@@ -61,6 +65,7 @@ class PlannedSession:
         return self.plan._repr_html_()
 
 
+@checked(PlanError, but=("attributes",))
 def plan_session(
     book: LabBook,
     coffee: str,
@@ -75,7 +80,7 @@ def plan_session(
     attributes: Asked | None = None,
     stages: Sequence[Stage] = (),
     control: Target | Literal["middle", "none"] | None = None,
-    duplicates: int = 1,
+    duplicates: int | None = None,
     flights: int | None = None,
     repeats: int | None = None,
     cups_per_flight: int | None = None,
@@ -88,13 +93,16 @@ def plan_session(
     jug_volume_ml: float | None = None,
     vessel_ml: float | None = None,
     even_if_short: bool = False,
+    as_listed: bool | None = None,
     tasted_on: date | None = None,
     recent_codes: Mapping[str, date] | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> PlannedSession:
     """Plan a tasting of a coffee and seal it: all of it is in the lab book, or nothing.
 
-    What is not said is as in the coffee's last session; before the first one, as is usual.
+    What is not said is as in the coffee's last session; before the first one, as is usual. The next
+    flight of a search is served as it is, control and repeats among its cups, unless `control`,
+    `duplicates`, `flights` or `repeats` are asked for, or it has more cups than stand side by side.
 
     Parameters
     ----------
@@ -109,7 +117,8 @@ def plan_session(
     tasters : sequence of str
         Who tastes, by the names in the lab book.
     passphrase : str
-        The preparer's; it opens the bench sheet, and the key after the lock.
+        The preparer's; it opens the bench sheet, and the key after the lock. In a notebook let
+        ``getpass.getpass()`` ask for it: what stands in a cell is saved.
     new_tasters : sequence of str
         Who tastes and is not in the lab book yet.
     name : str
@@ -124,8 +133,8 @@ def plan_session(
         Stages of cooling to score apart.
     control : Target, "middle" or "none", optional
         The water in every flight; the coffee's own so far, before that the middle water.
-    duplicates, flights, repeats : int
-        As in :func:`labkit.tasting.plan_tasting`.
+    duplicates, flights, repeats : int, optional
+        As in :func:`labkit.tasting.plan_tasting`, one duplicate if not given.
     cups_per_flight : int, optional
         Most cups side by side; as last time, before that as many as are comfortable.
     minutes : float, optional
@@ -145,11 +154,14 @@ def plan_session(
         Water that a bowl or a cup takes (mL); by dose and brew ratio, or 200 mL, if not given.
     even_if_short : bool
         Seal it though a bottle may not suffice.
+    as_listed : bool, optional
+        Whether the waters are the cups of one flight as they are, as in
+        :func:`labkit.tasting.plan_tasting`; what a search placed is, unless given.
     tasted_on : date, optional
         The day; today if not given.
     recent_codes : mapping of str to date, optional
         Codes that rest; those served lately by the lab book if not given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only. A seed that is kept would give the key away.
 
     Returns
@@ -185,30 +197,37 @@ def plan_session(
     title = session.name if session else name.strip() or usual_name(book, coffee, day)
     known = session.waters if session else ()
     vessels: Vessels = session.serving if session else serving or usual.serving
-    listed = session_waters(targets, control=chosen, known=known)
+    most = usual.cups_per_flight if cups_per_flight is None else cups_per_flight
+    if as_listed is None:
+        placed = served_as_placed(waters, most)
+        as_listed = bool(placed) and (control, duplicates, flights, repeats) == (None,) * 4
+        if not as_listed and hasattr(waters, "served"):  # a plan lays its own repeats
+            targets = tuple(dict.fromkeys(targets))
+    listed = (listed_waters if as_listed else session_waters)(targets, control=chosen, known=known)
     plan = plan_tasting(
         targets,
         people,
         session=title,
         passphrase=passphrase,
-        cups_per_flight=usual.cups_per_flight if cups_per_flight is None else cups_per_flight,
+        cups_per_flight=most,
         flights=flights,
         repeats=repeats,
         control=chosen,
-        duplicates=duplicates,
+        duplicates=1 if duplicates is None else duplicates,
+        as_listed=as_listed,
         serving=vessels,
         alone=after.alone if after else alone,
         known=known,
         after=after,
         recent_codes=resting_codes(book, day) if recent_codes is None else recent_codes,
         served_on=day,
-        rng=rng,
+        seed=seed,
     )
     plan = with_jugs(plan, jug_of(plan, keeps, vessel_ml, jug_volume_ml))
     plan = replace(plan, design=replace(plan.design, minutes=minutes))
     prepared = prepare(book, plan, passphrase, begin)
-    served = [one.target for one in listed if _is_served(one, targets)]
-    reserved = reservations(book, plan, prepared, served, even_if_short=even_if_short)
+    poured = [one.target for one in listed if _is_served(one, targets, as_listed=as_listed)]
+    reserved = reservations(book, plan, prepared, poured, even_if_short=even_if_short)
     # Session, cups and the record of the sheet together: a disk that fails leaves none of them.
     if session is None:
         kept = book.sessions.start_session(
@@ -235,8 +254,30 @@ def plan_session(
     return PlannedSession(session=kept, plan=plan, preparation=prepared)
 
 
-def _is_served(water: SessionWater, targets: Sequence[Target]) -> bool:
-    return water.is_control or find_water(water.target, targets) is not None
+@checked(PlanError)
+def served_as_placed(waters: object, most: int) -> tuple[Target, ...]:
+    """What each cup of a flight holds that a search placed; empty if it must be laid out.
+
+    Parameters
+    ----------
+    waters : Sweep, suggestion, sequence of Target or DataFrame
+        What to taste.
+    most : int
+        Cups side by side at most: a longer flight is laid out as several.
+
+    Notes
+    -----
+    Where so few waters may be proposed that one fills most of the cups, it is laid out too.
+    """
+    served: tuple[Target, ...] = getattr(waters, "served", ())
+    times = Counter(water_numbers(served)) if served else Counter()
+    can_be_served = len(served) <= most and max(times.values(), default=0) <= MOST_TIMES
+    return served if len(times) > 1 and can_be_served else ()
+
+
+def _is_served(water: SessionWater, targets: Sequence[Target], *, as_listed: bool) -> bool:
+    is_added = water.is_control and not as_listed
+    return is_added or find_water(water.target, targets) is not None
 
 
 def with_jugs(plan: CupPlan, jug_volume_ml: float) -> CupPlan:

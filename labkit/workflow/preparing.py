@@ -6,13 +6,15 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from labkit.book import JUG_ML, LabBook, TastingSession
-from labkit.errors import DosingError, SealError
+from labkit.boundary import checked
+from labkit.errors import DosingError, PlanError, SealError
 from labkit.workflow.keys import numbers_of
 from labkit.workflow.names import Planned, session_name
 from labkit.workflow.preparation import Preparation
 from labkit.workflow.reserving import set_aside
 
 
+@checked(PlanError)
 def prepare_flights(
     book: LabBook,
     session: str | TastingSession | Planned,

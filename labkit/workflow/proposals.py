@@ -10,7 +10,8 @@ import numpy as np
 
 from labkit.analysis import Surface, fit_surface, gather_scores
 from labkit.book import BrewMethod, LabBook, Stage
-from labkit.errors import ReadingError
+from labkit.boundary import checked
+from labkit.errors import PlanError, ReadingError
 from labkit.noted import noted
 from labkit.tasting import (
     SCALES,
@@ -34,6 +35,7 @@ FEWEST_SCORES: Final = 20
 _NOT_OF_WATER: Final = ("taster:flight", "taster:session")
 
 
+@checked(PlanError)
 def propose_plan(
     book: LabBook,
     coffee: str,
@@ -126,6 +128,7 @@ def propose_plan(
     )
 
 
+@checked(PlanError)
 def panel_noise(
     book: LabBook, coffee: tuple[str, str] | None, scale: Scale, brew_method: str
 ) -> TasterNoise:

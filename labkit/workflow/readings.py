@@ -25,6 +25,7 @@ from labkit.analysis import (
     scored_only,
 )
 from labkit.book import LabBook, LeftOut, on_chosen_scales
+from labkit.boundary import checked
 from labkit.errors import LabkitError, ReadingError
 from labkit.shown import Shown
 from labkit.water import COORDINATE, COORDINATES, Target, levels_of, same_water
@@ -272,7 +273,7 @@ class Opened:
 
         words = chosen.keep(self.words[self.words["attribute"] == attribute])
         ticks = words.rename(columns={"word": "term", "is_checked": "ticked"})
-        return check_all_that_apply(ticks, rng=np.random.default_rng(SEED))
+        return check_all_that_apply(ticks, seed=np.random.default_rng(SEED))
 
 
 def _distance(one: Target, other: Target) -> float:
@@ -291,6 +292,7 @@ def _answer_on(recommended: Recommendation, scores: pd.DataFrame) -> Answer | No
     return last_answer(scores, recommended.water, recommended.control)
 
 
+@checked(ReadingError)
 def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:
     """What was opened of a coffee: what there is to read.
 
@@ -319,6 +321,7 @@ def opened(book: LabBook, coffee: str, *, client: str | None = None) -> Opened:
     )
 
 
+@checked(ReadingError)
 def read(
     book: LabBook,
     coffee: str,
@@ -356,6 +359,7 @@ def read(
     )
 
 
+@checked(ReadingError)
 def best_levels(book: LabBook, coffee: str, *, client: str | None = None) -> Mapping[str, float]:
     """The levels that a coffee's scores call best, by coordinate.
 

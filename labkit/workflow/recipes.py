@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from labkit.errors import SheetError
+from labkit.boundary import checked
+from labkit.errors import DosingError, SheetError
 from labkit.water import (
     PURE_WATER,
     Concentrate,
@@ -23,6 +24,7 @@ VOLUMES_L: Final = (1.0, 5.0, 10.0, 20.0)
 """Volumes that are made unless others are asked for (L)."""
 
 
+@checked(DosingError, own_numbers=True)
 def make_recipes(
     target: Target,
     *,

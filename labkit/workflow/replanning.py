@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 
 from labkit.book import LabBook, TastingSession
+from labkit.boundary import checked
 from labkit.errors import PlanError
 from labkit.tasting import replan as plan_anew
 from labkit.workflow.names import Planned, check_tasters, session_name
@@ -16,6 +17,7 @@ from labkit.workflow.reserving import jug_of, reservations
 from labkit.workflow.usual import resting_codes
 
 
+@checked(PlanError)
 def unserved_flights(book: LabBook, session: str) -> tuple[int, ...]:
     """The flights that nobody has begun.
 
@@ -29,6 +31,7 @@ def unserved_flights(book: LabBook, session: str) -> tuple[int, ...]:
     return tuple(one.number for one in book.sessions.flights(session) if one.state == "planned")
 
 
+@checked(PlanError)
 def replan(
     book: LabBook,
     session: str | TastingSession | Planned,
@@ -39,7 +42,7 @@ def replan(
     passphrase: str | None = None,
     jug_volume_ml: float | None = None,
     even_if_short: bool = False,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> PlannedSession:
     """Plan the flights that nobody has begun for those who are there; nobody else's order changes.
 
@@ -57,7 +60,7 @@ def replan(
         Finished volume of each jug (mL); if not given, what its vessels take.
     even_if_short : bool
         Plan it though a bottle may not suffice.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For tests only.
 
     Returns
@@ -93,7 +96,7 @@ def replan(
         late=late,
         passphrase=passphrase if has_own_cups else None,
         recent_codes=resting_codes(book, date.today()),
-        rng=rng,
+        seed=seed,
     )
     session_now = book.sessions.session(name)
     held, prepared, reserved = session_now.held, None, None

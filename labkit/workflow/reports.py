@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from labkit.analysis import Reading
 from labkit.book import Coffee, Event, Flight, LabBook, MeasuredCup, TastingSession
+from labkit.boundary import checked
 from labkit.errors import LabkitError, ReadingError
 from labkit.water import StartWater
 from labkit.workflow.cards import Card, make_card
@@ -65,6 +66,7 @@ class Report:
     """Why there is none, in a sentence; else empty."""
 
 
+@checked(ReadingError)
 def make_report(book: LabBook, coffee: str, *, client: str | None = None) -> Report:
     """Gather what a report of one coffee states.
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import datetime
 from typing import Any, Final
 
 import pandas as pd
 
 from labkit.book import Attribute, KeptScore, LabBook, Score, Source, TastingSession
+from labkit.boundary import checked, shown
 from labkit.errors import BookAwayError, LabkitError, PlanError
 from labkit.tasting import CupPlan
 from labkit.workflow.names import Planned, session_name
@@ -18,6 +20,7 @@ _MORE: Final = ("stage", "given_at", "entry_id", "device")
 """Columns that a table may have beside the cup and its scores."""
 
 
+@checked(PlanError)
 def record_scores(
     book: LabBook,
     session: str | TastingSession | Planned,
@@ -133,8 +136,8 @@ def _score_of(
     """One row as the lab book takes it."""
     taster = str(row["taster"])
     code = None if is_empty(row.get("blind_code")) else code_of(row["blind_code"])
-    position = None if is_empty(row.get("position")) else int(row["position"])
-    flight = None if is_empty(row.get("flight")) else int(row["flight"])
+    position = None if is_empty(row.get("position")) else whole_of(row["position"], "position")
+    flight = None if is_empty(row.get("flight")) else whole_of(row["flight"], "flight")
     if flight is None:
         flight = flight_of(plan, code)
     elif flight not in plan.flights:
@@ -207,10 +210,26 @@ def code_of(code: object) -> str:
     return str(code).strip().removesuffix(".0")
 
 
+def whole_of(cell: object, field: str) -> int:
+    """A whole number of a table, which may have made 2.0 or '2' of it; 2.5 is none."""
+    with suppress(TypeError, ValueError, OverflowError):
+        number = float(cell)  # type: ignore[arg-type]
+        if number == int(number) and not isinstance(cell, bool):
+            return int(number)
+    raise PlanError(f"{field} must be a whole number, got {shown(cell)}.", field=field)
+
+
 def _moment(given: object) -> datetime | None:
     if is_empty(given):
         return None
-    return pd.Timestamp(given).to_pydatetime()  # type: ignore[arg-type]
+    with suppress(TypeError, ValueError, OverflowError):
+        if isinstance(given, str | datetime):  # a bare number says nothing of a day
+            return pd.Timestamp(given).to_pydatetime()
+    raise PlanError(
+        f"given_at must be a time with its zone, got {shown(given)}. Write it as "
+        "2026-11-28T09:30+01:00.",
+        field="given_at",
+    )
 
 
 def is_empty(cell: object) -> bool:

@@ -21,6 +21,8 @@ from labkit.analysis import (
     VerdictKind,
 )
 from labkit.book import AbsentBook, Flight, LabBook, TastingSession
+from labkit.boundary import checked
+from labkit.errors import DosingError, ReadingError
 from labkit.water import COORDINATE, Concentrate
 from labkit.workflow.kept import reading_of
 from labkit.workflow.next_flights import NextFlight
@@ -139,6 +141,7 @@ class Standing:
         return STEP_OF[self.next]
 
 
+@checked(ReadingError)
 def where_it_stands(
     book: LabBook | AbsentBook,
     coffee: str | None = None,
@@ -214,6 +217,7 @@ def _is_open(flight: Flight) -> bool:
     return flight.state == "opened"
 
 
+@checked(DosingError)
 def missing_bottles(bottles: Sequence[Concentrate]) -> tuple[str, ...]:
     """What none of the bottles gives: calcium, magnesium, alkalinity.
 
@@ -290,11 +294,11 @@ def _after(here: Standing, following: NextFlight | None, dial: str) -> NextThing
         return NextThing.MAKE_CARD
     advice = None if following is None else following.advice
     if advice is not None and advice.verdict is StopKind.SETTLED:
-        return NextThing.CONFIRM if advice.confirm is not None else NextThing.MAKE_CARD
+        can_be_poured = advice.confirm is not None and advice.confirm.n_pairs is not None
+        return NextThing.CONFIRM if can_be_poured else NextThing.MAKE_CARD
     if dial and verdict.kind is VerdictKind.FOUND:
         return NextThing.PLAN_DIAL
     if recommended.level is Level.SETTLED:
         return NextThing.MAKE_CARD
-    if recommended.level is Level.LIKELY and answer is None:
-        return NextThing.CONFIRM
+    # A likely leader is confirmed in the next flight, against the control, before any other test.
     return NextThing.PLAN_NEXT_FLIGHT

@@ -8,6 +8,8 @@ from datetime import date, timedelta
 from typing import Final
 
 from labkit.book import Attribute, BrewMethod, Held, LabBook, TastingSession
+from labkit.boundary import checked
+from labkit.errors import PlanError
 from labkit.tasting import COMFORTABLE_CUPS, USUAL_MINUTES, CupPlan, Vessels
 from labkit.water import Target, find_water
 from labkit.workflow.names import USUAL_SHEET, attributes_of
@@ -70,6 +72,7 @@ class Usual:
         return fit[-1] if fit else None
 
 
+@checked(PlanError)
 def usual_of(book: LabBook, coffee: str, client: str | None = None) -> Usual:
     """What a coffee's next session starts from.
 

@@ -26,8 +26,8 @@ def tasted(
     """The scores frame of one session in which everyone tastes every water in every flight."""
     rng = np.random.default_rng(seed)
     peak = PlantedPeak(best=best, effect_points=effect)
-    panel = SimulatedPanel.draw(list(tasters), peak, rng=rng)
-    return panel.taste_flights([waters] * flights, rng=rng, control=CONTROL, **choices)
+    panel = SimulatedPanel.draw(list(tasters), peak, seed=rng)
+    return panel.taste_flights([waters] * flights, seed=rng, control=CONTROL, **choices)
 
 
 @pytest.fixture(scope="session")

@@ -86,7 +86,7 @@ def test_the_chance_of_being_near_the_best_is_the_plain_count_over_all_draws():
 
     waters = best.region.iloc[:, :3].to_numpy()
     means = best.region["mean"].to_numpy()
-    heights = surface.draws(DRAWS, rng=np.random.default_rng(8)) @ surface.design(waters).T
+    heights = surface.draws(DRAWS, seed=np.random.default_rng(8)) @ surface.design(waters).T
     near = heights >= heights.max(axis=1, keepdims=True) - 0.1 * np.ptp(means)
 
     np.testing.assert_array_equal(best.region["chance_near_best"], near.mean(axis=0))

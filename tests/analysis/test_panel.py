@@ -37,7 +37,7 @@ def planted(flights=4):
         surface=PlantedPeak(best=(0.5, 80, 20), effect_points=4),
         level=6.5,
     )
-    return panel.taste_flights([RATIOS] * flights, rng=np.random.default_rng(3))
+    return panel.taste_flights([RATIOS] * flights, seed=np.random.default_rng(3))
 
 
 @pytest.fixture(scope="module")

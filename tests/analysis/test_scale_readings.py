@@ -41,7 +41,7 @@ class TestJustAboutRight:
 
     def test_shares_and_drop_by_hand(self, rng):
         """Just right 23/3 = 7.67 mean liking, too little 5.5: a drop of 2.17."""
-        table = just_about_right(self.answers(), rng=rng)
+        table = just_about_right(self.answers(), seed=rng)
         little = table[(table["water"] == "W1") & (table["side"] == "too little")].iloc[0]
 
         assert little["n"] == 2
@@ -51,22 +51,22 @@ class TestJustAboutRight:
         assert little["drop_lo"] <= little["drop"] <= little["drop_hi"]
 
     def test_a_side_below_a_fifth_has_no_penalty(self, rng):
-        table = just_about_right(self.answers(), rng=rng)
+        table = just_about_right(self.answers(), seed=rng)
 
         assert table.loc[table["side"] == "too much", "drop"].isna().all()
 
     def test_few_tasters_are_not_enough(self, rng):
-        table = just_about_right(self.answers(), rng=rng)
+        table = just_about_right(self.answers(), seed=rng)
 
         assert set(table["n_tasters"]) == {6}
         assert table["n_tasters"].max() < ENOUGH_TASTERS
 
     def test_no_mean_of_the_answers_is_given(self, rng):
-        assert "mean" not in just_about_right(self.answers(), rng=rng).columns
+        assert "mean" not in just_about_right(self.answers(), seed=rng).columns
 
     def test_answers_off_the_scale_are_refused(self, rng):
         with pytest.raises(ReadingError, match="got 6"):
-            just_about_right(self.answers().assign(score=6), rng=rng)
+            just_about_right(self.answers().assign(score=6), seed=rng)
 
 
 class TestCheckAll:
@@ -98,7 +98,7 @@ class TestCheckAll:
             for term in ("floral", "nutty")
         ]
 
-        found = check_all_that_apply(pd.DataFrame(rows), rng=rng)
+        found = check_all_that_apply(pd.DataFrame(rows), seed=rng)
 
         terms = found.terms.set_index("term")
         assert terms.loc["floral", "p_adjusted"] < 0.01
@@ -128,7 +128,7 @@ class TestRanks:
         table = np.random.default_rng(3).normal(size=(30, 4)).round(1)
         expected = stats.friedmanchisquare(*table.T)
 
-        found = rank_test(self.frame(table), rng=rng)
+        found = rank_test(self.frame(table), seed=rng)
 
         assert found.test == "Friedman"
         assert found.statistic == pytest.approx(expected.statistic)
@@ -140,7 +140,7 @@ class TestRanks:
         spread = [np.ptp(np.sum(way, axis=0)) ** 2 for way in ways]
         exact = np.mean(np.array(spread) >= 36)
 
-        found = rank_test(self.frame([(1, 2, 3)] * 3), rng=rng)
+        found = rank_test(self.frame([(1, 2, 3)] * 3), seed=rng)
 
         assert exact == pytest.approx(1 / 36)
         assert found.p_value == pytest.approx(exact, abs=0.006)
@@ -152,49 +152,49 @@ class TestRanks:
         holes = table.copy()
         holes[0, 0] = np.nan
 
-        complete, incomplete = (rank_test(self.frame(one), rng=rng) for one in (table, holes))
+        complete, incomplete = (rank_test(self.frame(one), seed=rng) for one in (table, holes))
 
         assert incomplete.test == "Skillings-Mack"
         assert incomplete.statistic == pytest.approx(complete.statistic, abs=1.5)
 
     def test_all_tied_is_no_difference(self, rng):
-        found = rank_test(self.frame(np.ones((5, 3))), rng=rng)
+        found = rank_test(self.frame(np.ones((5, 3))), seed=rng)
 
         assert (found.statistic, found.p_value) == (0.0, 1.0)
 
     def test_two_waters_are_enough(self, rng):
         """Eight of eight the same way round: 2 / 2^8."""
-        found = rank_test(self.frame([(1, 2)] * 8), rng=rng)
+        found = rank_test(self.frame([(1, 2)] * 8), seed=rng)
 
         assert found.p_value == pytest.approx(2 / 256, abs=0.003)
 
     def test_one_taster_is_refused(self, rng):
         with pytest.raises(ReadingError, match="got 1 and 3"):
-            rank_test(self.frame([(1, 2, 3)]), rng=rng)
+            rank_test(self.frame([(1, 2, 3)]), seed=rng)
 
 
 def test_missing_columns_are_named(rng):
     with pytest.raises(ReadingError, match="no column term, ticked"):
-        check_all_that_apply(pd.DataFrame({"taster": ["A"], "water": ["W1"]}), rng=rng)
+        check_all_that_apply(pd.DataFrame({"taster": ["A"], "water": ["W1"]}), seed=rng)
 
 
 def test_ticks_given_as_text_are_read_as_said(rng):
     rows = [(who, water, water == "W1") for who in "ABCDEF" for water in ("W1", "W2")]
     ticks = pd.DataFrame(rows, columns=["taster", "water", "ticked"]).assign(term="bright")
 
-    as_text = check_all_that_apply(ticks.assign(ticked=ticks["ticked"].astype(str)), rng=rng)
+    as_text = check_all_that_apply(ticks.assign(ticked=ticks["ticked"].astype(str)), seed=rng)
 
     assert as_text.shares["n"].tolist() == [6, 0]
     with pytest.raises(ReadingError, match="ticked must be true or false, got 'perhaps'"):
-        check_all_that_apply(ticks.assign(ticked="perhaps"), rng=rng)
+        check_all_that_apply(ticks.assign(ticked="perhaps"), seed=rng)
     with pytest.raises(ReadingError, match="taster must be filled in for every answer"):
-        check_all_that_apply(ticks.assign(taster=None), rng=rng)
+        check_all_that_apply(ticks.assign(taster=None), seed=rng)
 
 
 def test_ranks_and_answers_that_are_no_numbers_are_refused(rng):
     rows = pd.DataFrame({"taster": list("AABB"), "water": list("XYXY")})
 
     with pytest.raises(ReadingError, match="rank must be a number"):
-        rank_test(rows.assign(rank=["1", "2", "first", "2"]), rng=rng)
+        rank_test(rows.assign(rank=["1", "2", "first", "2"]), seed=rng)
     with pytest.raises(ReadingError, match=r"score must be 1 to 5 .* got fine"):
-        just_about_right(rows.assign(score=["fine", 3, 3, 3]), rng=rng)
+        just_about_right(rows.assign(score=["fine", 3, 3, 3]), seed=rng)

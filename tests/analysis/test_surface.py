@@ -73,7 +73,7 @@ def test_nothing_is_predicted_where_a_coordinate_never_varied(surface):
 
 
 def test_draws_spread_as_the_estimate_does(surface):
-    draws = surface.draws(20_000, rng=np.random.default_rng(1))
+    draws = surface.draws(20_000, seed=np.random.default_rng(1))
 
     np.testing.assert_allclose(draws.mean(axis=0), surface.coefficients, atol=0.02)
     df = surface.test().df_bottom
@@ -88,7 +88,7 @@ def test_draws_do_not_turn_with_what_a_processor_rounds(surface, monkeypatch):
     drawn = []
     for covariance in (np.eye(n), np.eye(n) + noise + noise.T):
         monkeypatch.setattr(type(surface), "covariance", covariance)
-        drawn.append(surface.draws(50, rng=np.random.default_rng(1)))
+        drawn.append(surface.draws(50, seed=np.random.default_rng(1)))
 
     np.testing.assert_allclose(*drawn, atol=1e-9)
 

@@ -79,7 +79,7 @@ def test_the_level_of_all_pairs_is_that_of_the_studentised_range(waters, df, rng
     """Against scipy.stats.studentized_range, which integrates in one dimension."""
     zeros = pd.DataFrame({"difference": np.zeros(waters * (waters - 1) // 2), "se": 1.0, "df": df})
 
-    found = simultaneous(zeros, pairs_of(waters), rng=rng)
+    found = simultaneous(zeros, pairs_of(waters), seed=rng)
 
     reached = np.sqrt(2) * found["hi"].iloc[0]
     assert stats.studentized_range.sf(reached, waters, df) == pytest.approx(0.05, abs=0.001)
@@ -98,7 +98,7 @@ def test_what_another_processor_rounds_otherwise_moves_no_interval():
     noise = np.random.default_rng(8).normal(0, 1e-15, (15, 15))
 
     one, other = (
-        simultaneous(table, pairs_of(6) + also, rng=np.random.default_rng(1))
+        simultaneous(table, pairs_of(6) + also, seed=np.random.default_rng(1))
         for also in (0, noise + noise.T)
     )
 
@@ -109,18 +109,18 @@ def test_differences_that_go_together_need_no_correction(rng):
     table = pd.DataFrame({"difference": [1.0, -1.0, 0.0], "se": [0.5, 0.5, 0.0], "df": 7.0})
     covariance = np.array([[0.25, -0.25, 0], [-0.25, 0.25, 0], [0, 0, 0]])
 
-    found = simultaneous(table, covariance, rng=rng)
+    found = simultaneous(table, covariance, seed=rng)
 
     assert found["hi"].iloc[0] == pytest.approx(1 + 0.5 * stats.t.ppf(0.975, 7), abs=1e-4)
     assert found["p"].tolist() == pytest.approx([2 * stats.t.sf(2, 7)] * 2 + [1.0], abs=1e-6)
-    alike = simultaneous(table.assign(se=0.0), np.zeros((3, 3)), rng=rng)
+    alike = simultaneous(table.assign(se=0.0), np.zeros((3, 3)), seed=rng)
     assert (alike["p"] == 1).all()
 
 
 def test_a_single_comparison_needs_no_correction(rng):
     table = pd.DataFrame({"difference": [1.0], "se": [0.5], "df": [7.0]})
 
-    found = simultaneous(table, np.array([[0.25]]), rng=rng).iloc[0]
+    found = simultaneous(table, np.array([[0.25]]), seed=rng).iloc[0]
 
     assert found["hi"] == pytest.approx(1 + 0.5 * stats.t.ppf(0.975, 7))
     assert found["p"] == pytest.approx(2 * stats.t.sf(2, 7))
@@ -139,7 +139,7 @@ def test_many_comparisons_are_never_surer_than_one(rng):
 def test_too_many_pairs_for_draws_are_corrected_by_holm(rng):
     table = pd.DataFrame({"difference": np.r_[4.0, np.zeros(599)], "se": 1.0, "df": 1e6})
 
-    found = simultaneous(table, np.eye(600), rng=rng)
+    found = simultaneous(table, np.eye(600), seed=rng)
 
     assert found["p"].iloc[0] == pytest.approx(600 * 2 * stats.norm.sf(4), rel=1e-3)
 

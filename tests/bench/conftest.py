@@ -70,7 +70,7 @@ def make_plan(serving):
         passphrase=PASSPHRASE,
         cups_per_flight=5,
         serving=serving,
-        rng=np.random.default_rng(11),
+        seed=np.random.default_rng(11),
     )
 
 

@@ -37,9 +37,9 @@ def across():
     parts = []
     for coffee, best, effect in (("low", 0.2, 3.0), ("high", 0.8, 3.0), ("flat", 0.5, 0.0)):
         peak = PlantedPeak(best=(best, 80, 30), effect_points=effect)
-        panel = SimulatedPanel.draw(["Ana", "Bo", "Cy", "Di"], peak, rng=rng)
+        panel = SimulatedPanel.draw(["Ana", "Bo", "Cy", "Di"], peak, seed=rng)
         waters = [(share, 80, 30) for share in (0, 0.25, 0.5, 0.75, 1)]
-        parts.append(panel.taste_flights([waters] * 3, rng=rng).assign(client="c", coffee=coffee))
+        parts.append(panel.taste_flights([waters] * 3, seed=rng).assign(client="c", coffee=coffee))
     return read_across(pd.concat(parts), pd.DataFrame({"client": ["c"], "coffee": ["none yet"]}))
 
 

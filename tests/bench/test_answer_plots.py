@@ -79,7 +79,7 @@ def test_words_are_dots_as_large_as_their_share():
             for i in range(6)
         ]
     )
-    found = check_all_that_apply(ticks, rng=np.random.default_rng(1))
+    found = check_all_that_apply(ticks, seed=np.random.default_rng(1))
 
     ax = plot_checked(found, title="Osmeni")
 

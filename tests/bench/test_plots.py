@@ -47,8 +47,8 @@ def waters(shares, hardnesses=(80,)):
 def tasted(best, flights, effect_points=3.0, seed=3):
     rng = np.random.default_rng(seed)
     peak = PlantedPeak(best=best, effect_points=effect_points, reach=(0.45, 70, 25))
-    panel = SimulatedPanel.draw(TASTERS, peak, rng=rng)
-    scores = panel.taste_flights(flights, rng=rng, control=waters([0.5])[0])
+    panel = SimulatedPanel.draw(TASTERS, peak, seed=rng)
+    scores = panel.taste_flights(flights, seed=rng, control=waters([0.5])[0])
     return read_coffee(scores.assign(coffee="Osmeni"))
 
 
@@ -194,9 +194,9 @@ def test_the_shades_of_a_map_grow_darker_in_grey_print():
 def test_a_map_says_at_what_the_dial_not_drawn_is_held():
     rng = np.random.default_rng(6)
     peak = PlantedPeak(best=(0.3, 100, 20), effect_points=3)
-    panel = SimulatedPanel.draw(TASTERS, peak, rng=rng)
+    panel = SimulatedPanel.draw(TASTERS, peak, seed=rng)
     every = [(s, h, a) for s in (0.1, 0.9) for h in (60, 140) for a in (0, 50)] + [(0.5, 100, 30)]
-    frame = panel.taste_flights([every, every], rng=rng, control=(0.5, 100, 30))
+    frame = panel.taste_flights([every, every], seed=rng, control=(0.5, 100, 30))
     reading = read_coffee(frame)
     level = reading.recommended.water.alkalinity_mg_l_caco3
     assert f"alkalinity {level:.0f} mg/L (the recommended level)" in texts(plot_surface(reading))

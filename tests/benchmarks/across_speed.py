@@ -60,7 +60,7 @@ def build(book: LabBook) -> None:
         contents = pd.concat([key.open(PASSPHRASE).to_frame() for key in plan.keys])
         served = plan.servings.merge(contents, on=["flight", "blind_code"], how="left")
         peak = PlantedPeak(best=tuple(rng.uniform((0.1, 60, 15), (0.9, 160, 55))))
-        scores = SimulatedPanel.draw(TASTERS, peak, rng=rng).taste(served, rng=rng)
+        scores = SimulatedPanel.draw(TASTERS, peak, seed=rng).taste(served, seed=rng)
         given = scores[["flight", "taster", "blind_code", "score"]].assign(attribute="overall")
         record_scores(book, plan.session, given)
         lock_and_open(book, plan)

@@ -171,7 +171,7 @@ def beside_the_knower(surface, planted: np.ndarray, table: pd.DataFrame, one, tw
 def one_panel(plan: Plan, kind: Kind, n_tasters: int, rng) -> dict[str, float]:
     truth = Truth(plan, kind.effect, rng)
     frame = taste(plan, truth, kind, n_tasters, rng)
-    reading = read_coffee(frame, rng=rng)
+    reading = read_coffee(frame, seed=rng)
     surface, found = reading.surface, {}
     planted = true_covariance(frame, plan, kind)
     found["a winner is claimed"] = float(reading.verdict.kind is VerdictKind.FOUND)
@@ -226,14 +226,14 @@ def seen_when_planted(plan: Plan, n_tasters: int, panels: int, rng) -> tuple[flo
     kind = Kind(name="", effect=0.0, slope_sd=0.20)
     told, seen = [], 0
     for _ in range(panels):
-        flat = read_coffee(taste(plan, Truth(plan, 0.0, rng), kind, n_tasters, rng), rng=rng)
+        flat = read_coffee(taste(plan, Truth(plan, 0.0, rng), kind, n_tasters, rng), seed=rng)
         told.append(float(flat.verdict.detectable_points))
 
         def slope(coded, size=told[-1]):
             return 6.8 + size / 2 * np.atleast_2d(coded)[:, plan.factors[0]]
 
         seen += (
-            read_coffee(taste(plan, slope, kind, n_tasters, rng), rng=rng).verdict.kind
+            read_coffee(taste(plan, slope, kind, n_tasters, rng), seed=rng).verdict.kind
             is VerdictKind.FOUND
         )
     return float(np.median(told)), seen / panels

@@ -41,15 +41,15 @@ def one_session(n_tasters: int, n_flights: int, rng: np.random.Generator) -> pd.
     """Six waters in each flight, every cup scored on eight attributes."""
     waters = [(share, 80.0, 20.0) for share in (0, 0.2, 0.4, 0.6, 0.8, 1)]
     names = [f"T{i + 1}" for i in range(n_tasters)]
-    panels = [SimulatedPanel.draw(names, PEAK, rng=rng, attribute=one) for one in ATTRIBUTES]
-    cups = panels[0].taste_flights([waters] * n_flights, rng=rng, control=CONTROL)
-    return pd.concat([one.taste(cups, rng=rng) for one in panels], ignore_index=True)
+    panels = [SimulatedPanel.draw(names, PEAK, seed=rng, attribute=one) for one in ATTRIBUTES]
+    cups = panels[0].taste_flights([waters] * n_flights, seed=rng, control=CONTROL)
+    return pd.concat([one.taste(cups, seed=rng) for one in panels], ignore_index=True)
 
 
 def history(n_scores: int, n_tasters: int, rng: np.random.Generator) -> pd.DataFrame:
     """Sessions of three flights of five waters, the control in each."""
     names = [f"T{i + 1}" for i in range(n_tasters)]
-    panel = SimulatedPanel.draw(names, PEAK, rng=rng)
+    panel = SimulatedPanel.draw(names, PEAK, seed=rng)
     frames, number = [], 0
     while sum(map(len, frames)) < n_scores:
         number += 1
@@ -59,7 +59,7 @@ def history(n_scores: int, n_tasters: int, rng: np.random.Generator) -> pd.DataF
             hardness, alkalinity = 40 + 20 * rng.integers(0, 6, 4), 10 * rng.integers(0, 6, 4)
             flights.append([CONTROL, *zip(shares, hardness, alkalinity, strict=True)])
         frames.append(
-            panel.taste_flights(flights, rng=rng, control=CONTROL, session=f"S{number:03d}")
+            panel.taste_flights(flights, seed=rng, control=CONTROL, session=f"S{number:03d}")
         )
     return pd.concat(frames, ignore_index=True).head(n_scores)
 

@@ -103,7 +103,7 @@ def _fill(db: Session, n_coffees: int, rng: np.random.Generator) -> None:
     for place, coffee in enumerate(coffees):
         centre = np.array(CONTROL) + rng.normal(0, (0.2, 25, 10))
         best = tuple(np.clip(centre, (0.05, 50, 5), (0.95, 165, 60)))
-        panel = SimulatedPanel.draw(TASTERS, PlantedPeak(best=best), rng=rng)
+        panel = SimulatedPanel.draw(TASTERS, PlantedPeak(best=best), seed=rng)
         for _ in range(2 if place % 9 < 4 else 1):
             session += 1
             when = first + dt.timedelta(days=7 * session)
@@ -213,7 +213,7 @@ def _session(
                 for position, at in enumerate(rng.permutation(CUPS))
             ]
         )
-        given = panel.taste(served, rng=rng)
+        given = panel.taste(served, seed=rng)
         for row in given.to_dict("records"):
             serving = add(
                 ServingRow,

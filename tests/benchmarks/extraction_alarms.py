@@ -48,7 +48,7 @@ def tasted(
     panel = SimulatedPanel.draw(
         [f"T{n + 1}" for n in range(n_tasters)],
         lambda waters: slope * (waters[:, 2] - 1.3) + own * waters[:, 0],
-        rng=rng,
+        seed=rng,
         scale=SCALE,
         level=5.5,
         noise=PanelNoise(shift_sd=0.0),
@@ -77,7 +77,7 @@ def tasted(
                         "serving": serving,
                     }
                 )
-    frame = panel.taste(pd.DataFrame(rows), rng=rng)
+    frame = panel.taste(pd.DataFrame(rows), seed=rng)
     true = frame["alkalinity_mg_l_caco3"].to_numpy()
     keys = ["flight", "blind_code"]
     off = dict.fromkeys(frame[keys].itertuples(index=False, name=None))

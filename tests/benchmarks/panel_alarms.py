@@ -54,14 +54,14 @@ def tasted(
     panel = SimulatedPanel.draw(
         [f"T{i + 1}" for i in range(n_tasters)],
         sloping(points),
-        rng=rng,
+        seed=rng,
         scale=scale,
         noise=PanelNoise(repeat_sd=repeat_sd),
     )
     if odd is not None:
         first = replace(panel.tasters[0], sensitivity=odd)
         panel = replace(panel, tasters=(first, *panel.tasters[1:]))
-    return panel.taste_flights([WATERS] * flights, rng=rng)
+    return panel.taste_flights([WATERS] * flights, seed=rng)
 
 
 def judged(check: PanelCheck) -> dict[str, float]:

@@ -42,7 +42,7 @@ def tasted(
         SimulatedPanel.draw(
             [f"T{n + 1}"],
             lambda waters, slope=slope: (slope - effect) * (waters[:, 0] - 0.5),
-            rng=rng,
+            seed=rng,
             scale=SCALE,
             level=5.5,
         )
@@ -69,7 +69,7 @@ def tasted(
                     for position, cup in enumerate(rng.permutation(len(shares)), start=1)
                 ]
             )
-            scored = panel.taste(cups, rng=rng)
+            scored = panel.taste(cups, seed=rng)
             place = [shares.index(one) for one in scored["mg_share"]]
             rows.append(scored.assign(score=scored["score"] + jugs[flight - 1, place]))
     frame = pd.concat(rows, ignore_index=True)

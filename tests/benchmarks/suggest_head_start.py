@@ -44,7 +44,7 @@ NEW = ("a client", "the new coffee")
 def draw_coffee(best: Floats, rng: np.random.Generator) -> Coffee:
     """A coffee with its best water there, in shares of the standard ranges, and its panel."""
     surface = planted(with_best_at(best, rng), rng.uniform(0.5, 2.0))
-    panel = SimulatedPanel.draw([f"taster {i + 1}" for i in range(4)], surface, rng=rng)
+    panel = SimulatedPanel.draw([f"taster {i + 1}" for i in range(4)], surface, seed=rng)
     return Coffee(kind="planted", number=0, surface=surface, panel=panel)
 
 
@@ -105,13 +105,13 @@ def _search(
     coffee: Coffee, rng: np.random.Generator, flights: int
 ) -> Iterator[tuple[pd.DataFrame, Belief]]:
     """All scores, and what is believed of them, after each flight."""
-    belief = believe(None, REGION, n_tasters=4, control=CONTROL, rng=rng)
+    belief = believe(None, REGION, n_tasters=4, control=CONTROL, seed=rng)
     scores = None
     for flight in range(1, flights + 1):
-        waters = as_coordinates(suggest_flight(belief, k=5, rng=rng).targets)
-        told = coffee.panel.taste_flights([waters], rng=rng, first_flight=flight)
+        waters = as_coordinates(suggest_flight(belief, k=5, seed=rng).targets)
+        told = coffee.panel.taste_flights([waters], seed=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
-        belief = believe(scores, REGION, control=CONTROL, rng=rng)
+        belief = believe(scores, REGION, control=CONTROL, seed=rng)
         yield scores, belief
 
 

@@ -51,18 +51,28 @@ class Ours(Strategy):
             control=CONTROL,
             scale=self.scale,
             engine=self.engine,
-            rng=self.rng,
+            seed=self.rng,
         )
 
     def propose(self, scores: pd.DataFrame | None, k: int) -> Floats:
         belief = self.believe(scores) if scores is None else self.belief
-        return as_coordinates(suggest_flight(belief, k=k, rng=self.rng).targets)
+        return as_coordinates(suggest_flight(belief, k=k, seed=self.rng).targets)
 
     def choose(self, scores: pd.DataFrame) -> Floats:
         self.belief = self.believe(scores)
         if self.belief.recommended is None:
             return self.belief.posterior.recipes[self.belief.leader]
         return as_coordinates(self.belief.recommended.water)[0]
+
+
+class OursBesideControl(Ours):
+    """The waters of the engine as plans poured them before: the control beside, repeats dropped."""
+
+    name = "waters beside the control"
+
+    def propose(self, scores: pd.DataFrame | None, k: int) -> Floats:
+        waters = np.unique(super().propose(scores, k), axis=0)
+        return np.unique(np.vstack([waters, [CONTROL]]), axis=0)
 
 
 class OursSurface(Ours):
@@ -141,5 +151,6 @@ def _second_order(waters: Floats) -> Floats:
 
 
 STRATEGIES = {
-    strategy.name: strategy for strategy in (Ours, OursSurface, OneFactorAtATime, BoxBehnken)
+    strategy.name: strategy
+    for strategy in (Ours, OursSurface, OneFactorAtATime, BoxBehnken, OursBesideControl)
 }

@@ -196,7 +196,7 @@ def draw_coffee(
     panel = SimulatedPanel.draw(
         [f"taster {i + 1}" for i in range(n_tasters)],
         surface,
-        rng=rng,
+        seed=rng,
         scale=scale,
         level=scale.lowest + rng.uniform(0.66, 0.78) * (scale.highest - scale.lowest),
         noise=PanelNoise(repeat_sd=rng.uniform(0.5, 0.8) * noise).times(width),

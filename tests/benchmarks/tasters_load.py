@@ -5,19 +5,23 @@ Run by hand on an otherwise idle machine::
     python -m tests.benchmarks.tasters_load [tasters]
 
 Twelve phones (in one Chromium on the same machine, so their work burdens the laptop too) open their
-links together and give 8 cups x 6 attributes each, a score every 0.3 s. Prints one line a figure;
-fails if a score is missing or there twice.
+links together and give 8 cups x 6 attributes each, a score every 0.3 s. Prints one line a figure,
+the time to a commit beside that of a bare writer: SQLite alone, a row and a sync for each score, at
+the same pace in the same run. Fails if a score is missing or there twice.
 """
 
 from __future__ import annotations
 
 import asyncio
 import os
+import sqlite3
 import statistics
 import sys
 import tempfile
 import time
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from pathlib import Path
 
 from playwright.async_api import async_playwright
@@ -75,23 +79,21 @@ async def taste(browser, address, ready):
             await page.get_by_role("button", name="Next").tap()
     await page.locator(".lk-code").tap()
     await page.wait_for_function(
-        "!Object.keys(localStorage).some((n) => /[/](touch|draft)[/]/.test(n))", timeout=60_000
+        "() => !Object.keys(localStorage).some((n) => /[/](touch|draft)[/]/.test(n))",
+        timeout=60_000,
     )
     waits = await page.evaluate("window.waits")
     return opened_s, waits
 
 
-async def everybody(addresses, measure):
+async def everybody(addresses):
     """All tasters together."""
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(
             executable_path=find_chromium(), args=list(CHROMIUM_FLAGS)
         )
-        ready = asyncio.Barrier(len(addresses) + 1)
-        visits = [asyncio.create_task(taste(browser, a, ready)) for a in addresses]
-        await ready.wait()
-        measure()
-        results = await asyncio.gather(*visits)
+        ready = asyncio.Barrier(len(addresses))
+        results = await asyncio.gather(*(taste(browser, a, ready) for a in addresses))
         await browser.close()
         return results
 
@@ -110,16 +112,31 @@ def resident_mb(pid):
     raise ValueError(f"no memory figure for process {pid}")
 
 
-def idle_commits_ms(folder):
-    """Milliseconds that one score takes on this disk when nobody else writes."""
-    lay_table(folder / "idle.db")
+def bare_commits_ms(folder, times, pause_s):
+    """Milliseconds of a bare writer: one row and one sync a score, at that pace."""
     taken = []
-    with LabBook(folder / "idle.db") as book:
-        for n in range(200):
+    with closing(sqlite3.connect(folder / "bare.db", isolation_level=None)) as db:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute("PRAGMA synchronous=FULL")
+        db.execute("CREATE TABLE scores (id TEXT PRIMARY KEY, value REAL)")
+        for n in range(times):
             begun = time.perf_counter()
-            book.scores.record_score(SESSION, 1, "Ines", "liking", n % 9 + 1, position=1)
+            db.execute("INSERT INTO scores VALUES (?, ?)", [f"{n:032d}", n % 9 + 1])
             taken.append(1000 * (time.perf_counter() - begun))
+            time.sleep(pause_s)
     return taken
+
+
+def processor_s(pid):
+    """Seconds of processor that a process has used so far."""
+    rest = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(rest[11]) + int(rest[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def beside(work, *told):
+    """Start work in a thread; a function that waits for what it found."""
+    pool = ThreadPoolExecutor(1)
+    return pool.submit(work, *told).result
 
 
 def idle_syncs_ms(folder):
@@ -147,19 +164,16 @@ def main(n_tasters=12):
         folder = Path(scratch)
         say(f"load of the machine at the start {os.getloadavg()[0]:.1f}")
         say(f"one sync of the bare disk (ms): {quantiles(idle_syncs_ms(folder))}")
-        say(f"one score alone on this disk (ms): {quantiles(idle_commits_ms(folder))}")
         lay_table(folder / "book.db", tasters=names)
         with serving(folder / "book.db", SESSION, folder) as place:
             addresses = [link.address for link in place.links().values()]
-
-            def measure():
-                kernels = [resident_mb(pid) for pid in place.kernels()]
-                each, server = statistics.mean(kernels), resident_mb(place.process.pid)
-                say(f"memory (MB): {len(kernels)} kernels of {each:.0f} each, server {server:.0f}")
-
-            begun = time.monotonic()
-            results = asyncio.run(everybody(addresses, measure))
+            begun, before_s = time.monotonic(), processor_s(place.process.pid)
+            bare = beside(bare_commits_ms, folder, n_tasters * 8 * 6, PAUSE_S / n_tasters)
+            results = asyncio.run(everybody(addresses))
             took_s = time.monotonic() - begun
+            used_s = processor_s(place.process.pid) - before_s
+            say(f"memory of the server (MB): {resident_mb(place.process.pid):.0f}")
+            alone = bare()
         opened = [opened_s for opened_s, _ in results]
         waits = [wait for _, waits in results for wait in waits]
         with LabBook(folder / "book.db") as book:
@@ -168,8 +182,15 @@ def main(n_tasters=12):
         reached = [1000 * (e.received_at - e.given_at).total_seconds() for e in history]
         say(f"opening {n_tasters} links at once (s): {min(opened):.1f} to {max(opened):.1f}")
         say(f"scores: {len(waits)} given, {len(history)} kept, rows per score {dict(once)}")
-        say(f"tap to lab book (ms): {quantiles(reached)}")
-        say(f"tap to 'saved' on the phone (ms): {quantiles(waits)}")
+        say(f"a bare writer's row (ms): {quantiles(alone)}")
+        p95 = [statistics.quantiles(values, n=100)[94] for values in (reached, waits, alone)]
+        say(f"tap to the row (ms): {quantiles(reached)}; {p95[0] / p95[2]:.1f} bare rows at p95")
+        say(
+            f"tap to 'saved' on the phone (ms): {quantiles(waits)}; {p95[1] / p95[2]:.1f} bare rows"
+        )
+        say(
+            f"the server's processor: {used_s:.1f} s, {1000 * used_s / len(history):.1f} ms a score"
+        )
         say(f"took {took_s:.0f} s; load of the machine at the end {os.getloadavg()[0]:.1f}")
         # One score a place was given: each of 12 x 8 x 6 places has one row and no other has any.
         places = Counter((e.taster, e.flight, e.position, e.attribute) for e in history)

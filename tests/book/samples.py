@@ -28,7 +28,7 @@ def sample_plan(session, tasters):
         session=session,
         passphrase=PASSPHRASE,
         repeats=2,
-        rng=np.random.default_rng(7),
+        seed=np.random.default_rng(7),
     )
 
 

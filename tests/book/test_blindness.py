@@ -94,7 +94,7 @@ def test_rows_stand_in_the_order_of_codes_whatever_the_draw(sqlite_book):
             ["Ada", "Béla", "Chen"],
             session=name,
             passphrase=PASSPHRASE,
-            rng=np.random.default_rng(draw),
+            seed=np.random.default_rng(draw),
         )
         sqlite_book.sessions.store_plan(plan)
         with sqlite_book.store.engine.connect() as connection:

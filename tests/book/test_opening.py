@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -15,10 +16,12 @@ from pathlib import Path
 
 import pytest
 
-from labkit.book import LabBook
+from labkit.book import LabBook, ensure_demo_book
+from labkit.book.store import opening
 from labkit.book.store.opening import APPLICATION_ID
 from labkit.errors import BookError
 from tests.book.samples import SESSION, score_all, start_tasting
+from tests.project import PROJECT
 
 
 def fingerprint(folder):
@@ -76,6 +79,19 @@ def test_a_url_and_a_path_open_the_same_book(book_path):
         book.people.add_client("Thessaloup")
     with LabBook(f"sqlite:///{book_path}") as book:
         assert [client.name for client in book.people.clients()] == ["Thessaloup"]
+
+
+def test_a_project_may_lie_in_a_folder_of_any_name(quick_folder, monkeypatch):
+    """Alembic's settings take a percent sign for their own, a URL that and a question mark."""
+    folder = quick_folder / "Röst & Söhne? #1 100%20"
+    shutil.copytree(PROJECT / "data" / "demo", folder / "demo")
+    (folder / "migrations").symlink_to(Path(opening.__file__).parents[1] / "migrations")
+    monkeypatch.setattr(opening, "__file__", str(folder / "store" / "opening.py"))
+
+    with LabBook(ensure_demo_book(folder)) as book:
+        assert book.people.clients()
+        assert book.name == str(folder / "demo.db")
+    assert len(list(quick_folder.iterdir())) == 1
 
 
 @pytest.mark.parametrize(

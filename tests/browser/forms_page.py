@@ -1,4 +1,4 @@
-"""Pages of the forms of each step, without code: Voila on notebooks of one call."""
+"""The forms of all steps on one page without code, one step shown at a time: Voila on one call."""
 
 from __future__ import annotations
 
@@ -11,49 +11,52 @@ import urllib.error
 import urllib.request
 
 from tests.project import PROJECT, free_port
-from tests.widgets.every_form import STEPS
 
 CODE = """
-from IPython.display import HTML, display
+import ipywidgets as widgets
+from IPython.display import display
 from labkit.book import LabBook
 from tests.widgets.every_form import STEPS
-for form in STEPS[{step!r}](LabBook({book!r})).values():
-    display(form)
-display(HTML('<p id="all-there"></p>'))
+for step, forms in STEPS.items():
+    box = widgets.VBox(list(forms(LabBook({book!r})).values()))
+    display(box.add_class("a-step").add_class("step-" + step.replace(" ", "-")))
+display(widgets.HTML('<p id="all-there"></p>'))
 """
+
+SHOW = """step => {
+    window.homes ??= new Map(
+        [...document.querySelectorAll(".a-step")].map(box => [box, box.parentNode]));
+    for (const [box, home] of window.homes)
+        box.classList.contains("step-" + step) ? home.append(box) : box.remove();
+}"""
+"""The others leave the page: their fields have the same labels."""
 
 
 @contextlib.contextmanager
-def forms_pages(folder, book_path):
-    """Address of each step's page on a lab book, by the name of the step."""
+def forms_page(folder, book_path):
+    """Address of a page with every form on a lab book."""
     kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
     about = {"metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
-    pages = folder / "pages"
-    pages.mkdir()
-    for step in STEPS:
-        cell = {"cell_type": "code", "id": "forms", "metadata": {}, "outputs": []}
-        cell |= {"execution_count": None, "source": CODE.format(step=step, book=str(book_path))}
-        (pages / f"{_file(step)}.ipynb").write_text(json.dumps({"cells": [cell], **about}))
+    cell = {"cell_type": "code", "id": "forms", "metadata": {}, "outputs": []}
+    cell |= {"execution_count": None, "source": CODE.format(book=str(book_path))}
+    notebook = folder / "forms.ipynb"
+    notebook.write_text(json.dumps({"cells": [cell], **about}))
     port = free_port()
     with (folder / "voila.log").open("wb") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "voila", str(pages), "--no-browser", f"--port={port}"],
+            [sys.executable, "-m", "voila", str(notebook), "--no-browser", f"--port={port}"],
             cwd=PROJECT,
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,
         )
-    address = f"http://127.0.0.1:{port}/voila/"
+    address = f"http://127.0.0.1:{port}/"
     try:
         _wait_for(f"{address}static/voila.js", process)
-        yield {step: f"{address}render/{_file(step)}.ipynb" for step in STEPS}
+        yield address
     finally:
         process.terminate()
         process.wait(timeout=30)
-
-
-def _file(step):
-    return step.replace(" ", "-")
 
 
 def _wait_for(address, process):
@@ -79,3 +82,9 @@ def open_forms(page, address):
     while count != before:  # forms come one after the other
         page.wait_for_timeout(2000)
         count, before = page.locator(".lk-form").count(), count
+
+
+def show_step(page, step):
+    """Leave only one step's forms on the page."""
+    page.evaluate(SHOW, step.replace(" ", "-"))
+    page.locator(".lk-form:visible").first.wait_for(timeout=120_000)

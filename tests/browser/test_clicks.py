@@ -1,4 +1,4 @@
-"""How many touches the work takes, played on the page Today in a fresh lab book and counted."""
+"""A whole job on the page Today in a fresh lab book, by keys and by mouse, its touches counted."""
 
 from __future__ import annotations
 
@@ -21,6 +21,14 @@ BOTTLES = (("calcium chloride", "1.47"), ("magnesium chloride", "2.03"), ("potas
 """What the form proposes in turn, and the grams weighed."""
 
 
+NAME_IN_FOCUS = """() => {
+    const at = document.activeElement;
+    return at.labels?.[0]?.textContent || at.getAttribute("aria-label") || at.textContent;
+}"""
+FARTHEST = 120
+"""More stops of Tab than any step has."""
+
+
 class Hand:
     """Somebody at the page; every press, selection and entry is counted here and nowhere else."""
 
@@ -28,11 +36,9 @@ class Hand:
         self.page, self.touches = page, 0
         self.next = page.locator(".lk-today-next")
 
-    def press(self, what):
+    def press(self, name):
         self.touches += 1
-        button = what
-        if isinstance(what, str):
-            button = self.page.get_by_role("button", name=what, exact=True).locator("visible=true")
+        button = self.page.get_by_role("button", name=name, exact=True).locator("visible=true")
         button.click(timeout=WAIT_MS)
 
     def enter(self, label, value):
@@ -44,6 +50,34 @@ class Hand:
     def goes_on_to(self, words):
         expect(self.next).to_have_text(re.compile(words), timeout=WAIT_MS)
 
+    def follow(self, words):
+        """Press the button that leads on, once it says so."""
+        self.goes_on_to(words)
+        self.press(self.next.inner_text())
+
+
+class KeyHand(Hand):
+    """Somebody without a mouse; on the way by Tab nothing is counted."""
+
+    def press(self, name, key="Enter"):
+        self.touches += 1
+        self._tab_to(name)
+        self.page.keyboard.press(key)
+
+    def enter(self, label, value):
+        self.touches += 1
+        self._tab_to(label)
+        self.page.keyboard.press("Control+a")
+        self.page.keyboard.type(value)
+        self.page.keyboard.press("Tab")
+
+    def _tab_to(self, name):
+        for _ in range(FARTHEST):
+            if self.page.evaluate(NAME_IN_FOCUS).strip() == name:
+                return
+            self.page.keyboard.press("Tab")
+        raise AssertionError(f"Tab does not reach {name!r}")
+
 
 def new_book(hand, server: WorkbookServer):
     """Begin an own lab book; where it lies."""
@@ -54,14 +88,14 @@ def new_book(hand, server: WorkbookServer):
     return server.demo_book.with_name("our-lab.db")
 
 
-def seal(hand, *, before="none yet"):
+def seal(hand, *, part="seal", button="Plan and seal", before="none yet"):
     """Draw a passphrase, plan and seal; the passphrase as it was written down."""
     hand.press("Suggest a passphrase")
-    offered = hand.page.locator("strong:visible").first
+    offered = hand.page.locator(f".lk-part-{part} p[role=status] strong:visible")
     expect(offered).not_to_have_text(before, timeout=WAIT_MS)  # the last one stays in sight
     passphrase = offered.inner_text()
     with hand.page.expect_download(timeout=WAIT_MS):
-        hand.press("Plan and seal")
+        hand.press(button)
     return passphrase
 
 
@@ -99,58 +133,86 @@ def taste(where, passphrase):
 
 def to_the_verdict(hand, passphrase):
     """Lock and open what was scored, and read the verdict."""
-    hand.goes_on_to("Lock and open flight 1")
-    hand.press(hand.next)
+    hand.follow("Lock and open flight 1")
     # The step before has a field of the same name.
     opening = hand.page.locator(".lk-part-open").get_by_role("button", name="Lock and open")
     opening.wait_for(timeout=WAIT_MS)
+    hand.page.wait_for_function(
+        "document.activeElement.classList.contains('lk-part-open')", timeout=WAIT_MS
+    )
     hand.enter("Preparer's passphrase", passphrase)
     hand.press("Lock and open")
     hand.page.locator(".lk-part-says strong").first.wait_for(timeout=WAIT_MS)
 
 
-def test_from_the_first_page_to_a_second_verdict_in_few_touches(workbook_server, new_tab):
+def test_a_job_to_the_card_takes_few_touches_by_keys_and_by_mouse(workbook_server, new_tab):
     page = new_tab(width=1280)
     open_today(page, workbook_server)
-    hand = Hand(page)
+    keys, mouse = KeyHand(page), Hand(page)
 
-    where = new_book(hand, workbook_server)
-    hand.enter("Client", "Client A")
-    hand.enter("Coffee", "Coffee A")
-    hand.press("Add this coffee")
-    hand.goes_on_to("Weigh the bottles")
-    hand.press(hand.next)
+    where = new_book(keys, workbook_server)
+    keys.enter("Client", "Client A")
+    keys.enter("Coffee", "Coffee A")
+    keys.press("Add this coffee", "Space")
+    keys.follow("Weigh the bottles")
     salt = page.get_by_label("Salt, as the label says")
     for name, grams in BOTTLES:
         salt.locator("option:checked", has_text=name).wait_for(state="attached", timeout=WAIT_MS)
-        hand.enter("Actually weighed (g)", grams)
-        hand.press("Keep this bottle in the lab book")
+        keys.enter("Actually weighed (g)", grams)
+        keys.press("Keep this bottle in the lab book")
         page.get_by_text(f"{float(grams):g} g in 1000 mL").first.wait_for(timeout=WAIT_MS)
-    hand.goes_on_to("Plan a ratio sweep")
-    hand.press(hand.next)
-    hand.enter("Who tastes?", ", ".join(PANEL))
+    keys.follow("Plan a ratio sweep")
+    page.get_by_text("Ratio sweep, for 1000 mL").wait_for(timeout=WAIT_MS)
+    keys.enter("Who tastes?", ", ".join(PANEL))
     page.get_by_text("24 cups to taste").wait_for(timeout=WAIT_MS)
-    passphrase = seal(hand)
-    hand.goes_on_to("Mix flight 1")
-    assert hand.touches <= TO_THE_FIRST_PLAN
+    passphrase = seal(keys)
+    keys.goes_on_to("Mix flight 1")
+    assert keys.touches <= TO_THE_FIRST_PLAN
+
+    keys.follow("Mix flight 1")
+    page.wait_for_function("document.activeElement.type === 'password'", timeout=WAIT_MS)
+    keys.enter("Passphrase of the plan", passphrase)
+    with page.expect_download(timeout=WAIT_MS) as sheet:
+        keys.press("Hand over the bench sheet")
+    assert "MgCl2" in sheet.value.path().read_text()
+    keys.press("This flight is mixed")
+    keys.goes_on_to("0 of 4 tasters have scored")
+    page.wait_for_function(  # not lost with the button that went away
+        "document.activeElement.matches('.lk-part-paper .lk-message')", timeout=WAIT_MS
+    )
 
     taste(where, passphrase)
-    before = hand.touches
-    to_the_verdict(hand, passphrase)
-    assert hand.touches - before <= TO_THE_VERDICT
+    before = keys.touches
+    to_the_verdict(keys, passphrase)
+    assert keys.touches - before <= TO_THE_VERDICT
     picture(page, "clicks-verdict")
 
-    before = hand.touches
-    hand.goes_on_to("Plan the hardness dial")
-    hand.press(hand.next)
+    mouse.follow("Plan the hardness dial")
     page.get_by_text("Hardness dial, for 1000 mL").locator("visible=true").wait_for(timeout=WAIT_MS)
-    passphrase = seal(hand, before=passphrase)
-    hand.goes_on_to("Mix flight 1")
+    passphrase = seal(mouse, before=passphrase)
+    mouse.goes_on_to("Mix flight 1")
     taste(where, passphrase)
-    to_the_verdict(hand, passphrase)
-    hand.goes_on_to("Plan the alkalinity dial|Plan the next flight|Confirm|Make the card")
-    assert hand.touches - before <= A_FURTHER_FLIGHT
+    to_the_verdict(mouse, passphrase)
+    mouse.goes_on_to("Plan the alkalinity dial|Plan the next flight|Confirm|Make the card")
+    assert mouse.touches <= A_FURTHER_FLIGHT
     with LabBook(where) as book:
         assert len(book.sessions.all()) == 2
         assert len(book.stock.bottles()) == len(BOTTLES)
         assert sorted(book.people.tasters()) == sorted(PANEL)
+
+    keys.press("Look for what to taste next")
+    page.locator(".lk-part-next ol li").first.wait_for(timeout=WAIT_MS)
+    counted = page.locator(".lk-part-next").get_by_text(re.compile(r"^\d+ cups to taste$"))
+    counted.wait_for(timeout=WAIT_MS)
+    seal(keys, part="next")
+    keys.goes_on_to("Mix flight 1")
+
+    keys.press("Plan a test of two waters")
+    page.locator(".lk-part-confirm").get_by_text("2 jugs").wait_for(timeout=WAIT_MS)
+    seal(keys, part="confirm", button="Seal this test")
+
+    keys.press("Hand over")
+    page.locator(".lk-part-card iframe").wait_for(timeout=WAIT_MS)
+    with page.expect_download(timeout=WAIT_MS) as card:
+        keys.press("Page to print")
+    assert card.value.suggested_filename.endswith("-card-page.html")

@@ -7,7 +7,8 @@ from axe_playwright_python.sync_playwright import Axe
 
 from labkit.book import Attribute, LabBook
 from labkit.tasting import SCALES
-from tests.browser.forms_page import forms_pages, open_forms
+from tests.browser.conftest import held
+from tests.browser.forms_page import forms_page, open_forms, show_step
 from tests.tasted import at_shares, begin, score
 from tests.widgets.every_form import STEPS
 from tests.widgets.plans.helpers import PASSPHRASE, TAP, fill
@@ -37,13 +38,17 @@ def lay_book(path):
 
 
 @pytest.fixture(scope="module")
-def pages(tmp_path_factory):
-    """Addresses of the pages by step, and their lab book."""
+def forms(tmp_path_factory, browser):
+    """A page with every form, and its lab book."""
     folder = tmp_path_factory.mktemp("forms")
     path = folder / "book.db"
     lay_book(path)
-    with forms_pages(folder, path) as addresses:
-        yield addresses, path
+    with forms_page(folder, path) as address:
+        page = held.context().new_page()
+        page.set_viewport_size({"width": 1280, "height": 900})
+        open_forms(page, address)
+        yield page, path
+        page.close()
 
 
 def fold_line(page, title):
@@ -94,12 +99,11 @@ def open_every_fold(page):
     page.wait_for_timeout(500)
 
 
-def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(pages, new_tab):
-    addresses, path = pages
+def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(forms):
+    page, path = forms
     with LabBook(path) as book:
         before = len(book.sessions.all())
-    page = new_tab(width=1280, height=900, accept_downloads=True)
-    open_forms(page, addresses["plan"])
+    show_step(page, "plan")
 
     # A fold opens by Enter, closes by Space, says so, and hides what it holds from the tab key.
     line, other = (
@@ -177,9 +181,9 @@ def test_planning_by_keyboard_finds_its_folds_and_its_mistakes(pages, new_tab):
         assert len(book.sessions.all()) == before + 1
 
 
-def test_a_button_that_moves_while_it_is_pressed_is_pressed(pages, new_tab):
-    page = new_tab(width=1280, height=900)
-    open_forms(page, pages[0]["plan"])
+def test_a_button_that_moves_while_it_is_pressed_is_pressed(forms):
+    page, _ = forms
+    show_step(page, "plan")
     seal = page.get_by_role("button", name="Plan and seal")
     seal.scroll_into_view_if_needed()
     at = seal.bounding_box()
@@ -188,12 +192,14 @@ def test_a_button_that_moves_while_it_is_pressed_is_pressed(pages, new_tab):
     seal.evaluate("button => (button.style.marginTop = '12rem')")
     page.mouse.up()
     page.get_by_text("must be there to seal with").first.wait_for()
+    seal.evaluate("button => (button.style.marginTop = '')")
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_axe_finds_nothing_in_the_forms_with_every_fold_open(pages, new_tab, step):
-    page = new_tab(width=1280, height=900)
-    open_forms(page, pages[0][step])
+def test_axe_finds_nothing_in_the_forms_with_every_fold_open(forms, step):
+    page, _ = forms
+    page.set_viewport_size({"width": 1280, "height": 900})
+    show_step(page, step)
     open_every_fold(page)
     assert findings(page) == []
     for width in (1280, 390):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from labkit.widgets.sheet.score_sheet import script
+from labkit.widgets.sheet.taster_sheet import script
 
 pytestmark = pytest.mark.browser
 
@@ -101,6 +101,20 @@ def test_a_note_leaves_without_what_no_database_can_store(page):
         "tea \N{REPLACEMENT CHARACTER} 🍵\n\tgreen é",
         None,
     ]
+
+
+def test_what_an_answer_does_not_speak_of_is_sent_again_at_once(page):
+    page.evaluate(
+        """() => {
+          open_();
+          for (const value of [1, 2, 3]) box.score(place, value);
+          answer({});
+          answer({ kept: [{ id: sent.at(-1).scores[0].id, at: '2026-11-21' }] });
+        }"""
+    )
+
+    told = page.evaluate("sent.map(({ scores }) => scores.map(({ value }) => value))")
+    assert told == [[1], [1, 2, 3], [2, 3]]
 
 
 def test_a_damaged_score_holds_nothing_back(page):

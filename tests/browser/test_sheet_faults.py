@@ -1,15 +1,13 @@
-"""Scores while kernels, servers, networks and disks fail: none lost, none doubled."""
+"""Scores while servers, networks and disks fail: none lost, none doubled."""
 
 from __future__ import annotations
 
-import os
-import signal
 import sqlite3
 import time
 import urllib.error
 import urllib.request
 from collections import Counter
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -42,10 +40,6 @@ would show is shown by then."""
 HELD_S = 6
 """Longer than the page waits for an answer (outbox.js), and than SQLite's usual five seconds."""
 
-VICTIMS = ("kernel", "server", "server and kernels")
-"""Who is killed: a taster's kernel, the server, all of the laptop's Python."""
-
-
 SETTLED = """
 () => document.querySelector('.lk-state')?.dataset.state === 'saved' && !window.isBursting
 """
@@ -76,46 +70,7 @@ def scores_in_browser(page):
     return page.evaluate("Object.keys(localStorage).filter((k) => k.includes('/touch/')).length")
 
 
-def status_of(address):
-    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-    try:
-        with direct.open(address, timeout=20) as answer:
-            return answer.status
-    except urllib.error.HTTPError as error:
-        return error.code
-
-
-def test_scores_of_a_dead_kernel_are_saved_once_when_the_page_is_back(place, new_page):
-    page = new_page(**PHONE)
-    asked = []
-    page.on("request", lambda request: asked.append(request.url) if "alive" in request.url else 0)
-    open_sheet(page, place.links()["Ines"].address)
-    choose(page, "acidity", "3")
-    wait_saved(page)
-
-    mark(page)
-    (kernel,) = place.kernels()
-    page.route("**/alive*", lambda route: route.abort())  # it cannot learn of the death at once
-    os.kill(kernel, signal.SIGKILL)
-    choose(page, "acidity", "4")
-    choose(page, "acidity", "4.5")
-    wait_away(page)
-    said = page.locator(".lk-state").inner_text()
-    assert status_of(asked[-1]) == 410
-    page.unroute("**/alive*")
-    wait_reloaded(page)
-
-    (kernel_now,) = place.kernels()
-    assert kernel_now != kernel, "nothing is left of the old one"
-    assert status_of(f"{place.url}alive") == 200
-    assert "Not connected" in said
-    assert "Kept on this device until it is back: 2 not saved yet" in said
-    assert values(place) == [3.0, 4.0, 4.5]
-    assert set(ids(place).values()) == {1}
-    assert scores_in_browser(page) == 0
-
-
-def test_a_server_that_restarts_loses_nothing_and_links_stay(place, new_page):
+def test_a_server_that_is_killed_and_started_anew_loses_nothing_and_links_stay(place, new_page):
     page = new_page(**PHONE)
     links = place.links()
     open_sheet(page, links["Jonas"].address)
@@ -129,14 +84,64 @@ def test_a_server_that_restarts_loses_nothing_and_links_stay(place, new_page):
     choose(page, "acidity", "9")
     wait_away(page)
     choose(page, "acidity", "9.5")
-    page.wait_for_timeout(4000)
+    said = page.locator(".lk-state").inner_text()
+    page.wait_for_timeout(2000)
     assert scores_in_browser(page) == 2
     place.start()
-    wait_reloaded(page)
+    wait_saved(page, BACK_AGAIN)
 
+    assert "Kept on this device until it is back: 2 not saved yet" in said
+    assert page.evaluate("window.isTheOldPage"), "the page stays as it is"
     assert values(place) == [3.0, 9.0, 9.5]
+    assert set(ids(place).values()) == {1}
+    assert scores_in_browser(page) == 0
     assert page.locator(".lk-code").inner_text() == code, "the same cup"
     assert place.links() == links
+
+
+OF_ANOTHER_DAY = """
+if (!sessionStorage.getItem('loaded')) {
+  sessionStorage.setItem('loaded', 'once');
+  window.isTheOldPage = true;
+  const { parse } = JSON;
+  JSON.parse = (text) => {
+    const read = parse(text);
+    return read?.mark && read.words ? { ...read, mark: 'of another day' } : read;
+  };
+}
+"""
+"""Script for a page: the first time it is loaded, it shows what is no longer so."""
+
+
+def test_a_page_that_shows_what_is_no_longer_so_loads_itself_anew(place, new_page):
+    page = new_page(**PHONE)
+    page.add_init_script(OF_ANOTHER_DAY)
+    page.goto(place.links()["Ines"].address)
+    wait_reloaded(page)
+
+    choose(page, "acidity", "3")
+    wait_saved(page)
+    assert values(place) == [3.0]
+
+
+def test_a_link_that_was_replaced_opens_nothing_more_and_what_waits_goes_with_the_new_one(
+    place, new_page
+):
+    page = new_page(**PHONE)
+    open_sheet(page, place.links()["Ines"].address)
+    place.kill()
+    choose(page, "acidity", "3")
+    wait_away(page)
+    with LabBook(place.book_path) as book:
+        book.sessions.issue_link(SESSION, "Ines", secret="K7M2QX9PWD")
+    place.start()
+    page.get_by_label("The code on your card").wait_for(timeout=BACK_AGAIN)
+    assert "a newer one replaced it" in page.get_by_role("alert").inner_text()
+
+    page.get_by_label("The code on your card").fill("K7M2Q-X9PWD")
+    page.get_by_role("button", name="Open my sheet").click()
+    wait_saved(page, BACK_AGAIN)
+    assert values(place) == [3.0]
 
 
 def test_a_lab_book_that_is_away_is_waited_for_and_never_made_anew(place, new_page):
@@ -151,12 +156,12 @@ def test_a_lab_book_that_is_away_is_waited_for_and_never_made_anew(place, new_pa
     choose(page, "acidity", "4")
     page.wait_for_selector('.lk-state[data-state="waiting"]', timeout=30_000)
     answers = [answer_of(links["Tamsin"].address) for _ in range(WRONG_CODES_A_MINUTE + 2)]
-    (kernel,) = place.kernels()
-    os.kill(kernel, signal.SIGKILL)
     newcomer.goto(links["Jonas"].address)
     newcomer.get_by_text("This page tries again by itself").wait_for()
+    place.kill()
     wait_away(page)
-    page.wait_for_timeout(3000)
+    place.start()
+    page.wait_for_selector('.lk-state[data-state="waiting"]', timeout=30_000)
 
     assert {status for status, _ in answers} == {503}
     assert not any(str(place.book_path.parent) in text for _, text in answers)
@@ -166,7 +171,7 @@ def test_a_lab_book_that_is_away_is_waited_for_and_never_made_anew(place, new_pa
     assert scores_in_browser(page) == 1
 
     move_book(place.book_path.with_name("book.db.away"), "")
-    wait_reloaded(page)
+    wait_saved(page, BACK_AGAIN)
     newcomer.wait_for_selector(".lk-sheet", timeout=BACK_AGAIN)
     assert values(place) == [3.0, 4.0]
     assert answer_of(links["Tamsin"].address)[0] == 200, "no wrong code was counted"
@@ -216,11 +221,9 @@ def test_no_network_another_writer_and_a_full_disk_lose_nothing(place, new_page)
     """Three phones at one table, each with its own trouble at the same time."""
     offline, held, full = (counting(new_page(**PHONE)) for _ in range(3))
     for page, taster in ((offline, "Mirela"), (held, "Tamsin"), (full, "Ines")):
-        before = set(place.kernels())
         open_sheet(page, place.links()[taster].address)
         choose(page, "acidity", "2")
         wait_saved(page)
-    (kernel_of_full,) = set(place.kernels()) - before
     pages = (offline, held, full)
     assert [len(acknowledged(page)) for page in pages] == [1, 1, 1]
 
@@ -231,7 +234,7 @@ def test_no_network_another_writer_and_a_full_disk_lose_nothing(place, new_page)
     offline.get_by_role("button", name="next").click()
     choose(offline, "acidity", "12")
     score_while_somebody_holds_the_book(place, held)
-    score_on_a_full_disk(place, full, kernel_of_full)
+    score_on_a_full_disk(place, full)
     wait_away(offline)
     assert (
         "Kept on this device until it is back: 3 not saved yet"
@@ -258,11 +261,13 @@ def counting(page):
 
 def score_while_somebody_holds_the_book(place, page):
     """Another program holds SQLite's write lock for longer than the sheet is patient."""
-    before = len(values(place))
+    before, newcomer = len(values(place)), place.links()["Jonas"].address
     other = sqlite3.connect(place.book_path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     try:
         choose(page, "acidity", "3")
+        page.wait_for_selector('.lk-state[data-state="waiting"]', timeout=30_000)
+        assert answer_of(newcomer)[0] == 200, "nobody else waits for it"
         page.wait_for_timeout(1000 * HELD_S)
         # Counted, not awaited: a page that meanwhile loads anew waits for the same lock.
         assert page.locator('.lk-state[data-state="saved"]').count() == 0
@@ -276,18 +281,19 @@ def score_while_somebody_holds_the_book(place, page):
     assert len(values(place)) == before + 1
 
 
-def score_on_a_full_disk(place, page, kernel):
+def score_on_a_full_disk(place, page):
     """A limit on the size of files stands for the full disk; it needs no special rights."""
     resource = pytest.importorskip("resource")
-    limits = resource.prlimit(kernel, resource.RLIMIT_FSIZE)
-    resource.prlimit(kernel, resource.RLIMIT_FSIZE, (4096, limits[1]))
+    server = place.process.pid
+    limits = resource.prlimit(server, resource.RLIMIT_FSIZE)
+    resource.prlimit(server, resource.RLIMIT_FSIZE, (4096, limits[1]))
     before = len(values(place))
 
     choose(page, "acidity", "3")
     page.wait_for_selector('.lk-state[data-state="waiting"]', timeout=30_000)
     said = page.locator(".lk-state").inner_text()
     assert len(values(place)) == before
-    resource.prlimit(kernel, resource.RLIMIT_FSIZE, limits)
+    resource.prlimit(server, resource.RLIMIT_FSIZE, limits)
     wait_saved(page, BACK_AGAIN)
 
     assert said.startswith("Not saved yet:")
@@ -319,47 +325,6 @@ def test_a_postgresql_server_that_restarts_mid_session_loses_and_doubles_nothing
                 assert len(given(page)) == 20 * (repetition + 1)
                 assert given(page) == acknowledged(page) == set(ids(place))
                 assert set(ids(place).values()) == {1}
-
-
-def test_nothing_acknowledged_is_lost_when_it_dies_during_a_burst(tmp_path, new_page):
-    """Three times each; tests/benchmarks/sheet_faults.py kills a hundred times, by hand."""
-    with ExitStack() as running:
-        tables = []
-        for number, victim in enumerate(VICTIMS):
-            folder = tmp_path / str(number)
-            folder.mkdir()
-            lay_table(folder / "book.db")
-            place = running.enter_context(serving(folder / "book.db", SESSION, folder))
-            page = counting(new_page(**PHONE))
-            open_sheet(page, place.links()["Ines"].address)
-            tables.append((victim, place, page))
-        for repetition in range(3):
-            for victim, place, page in tables:
-                mark(page)
-                burst(page, repetition)
-                page.wait_for_timeout(80 * repetition + 40)
-                before = acknowledged(page)
-                kill(place, victim)
-                assert before <= set(ids(place)), f"acknowledged before the {victim} died"
-            for victim, place, _ in tables:
-                if victim != "kernel":
-                    place.launch()
-            for victim, place, page in tables:
-                wait_reloaded(page)
-
-                assert len(given(page)) > 10 * (repetition + 1)
-                assert given(page) == acknowledged(page) == set(ids(place)), victim
-                assert set(ids(place).values()) == {1}
-
-
-def kill(place, victim):
-    """Kill the hard way; whoever killed a server starts it again."""
-    kernels = place.kernels()
-    if victim != "kernel":
-        place.kill()
-    if victim != "server":
-        for pid in kernels:
-            os.kill(pid, signal.SIGKILL)
 
 
 def burst(page, repetition):

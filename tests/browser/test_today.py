@@ -7,6 +7,8 @@ import urllib.error
 import urllib.request
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from tests.browser.lab import picture, run_notebook, shows_no_error
 
@@ -46,7 +48,7 @@ def test_nothing_of_the_page_is_shown_without_the_token(workbook_server, path):
 
 @pytest.mark.parametrize(
     "path",
-    ["/voila/render/1-concentrates.ipynb", "/voila/render/tasters/score_sheet.ipynb"],
+    ["/voila/render/1-concentrates.ipynb", "/voila/render/sub/folder.ipynb"],
 )
 def test_no_other_notebook_is_run_as_a_page_even_with_the_token(workbook_server, path):
     assert answer(workbook_server, path)[0] == 302
@@ -73,10 +75,22 @@ def go(page, step):
     page.locator(f".lk-step-{step} .lk-part").first.wait_for(timeout=WAIT_MS)
 
 
+def serious(page):
+    """What axe-core calls serious or worse, in short."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{one['id']}: {node['target']}"
+        for one in found
+        if one["impact"] in ("serious", "critical")
+        for node in one["nodes"]
+    ]
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("width", [1280, 390])
-def test_every_step_fits_the_screen_and_comes_from_this_machine(workbook_server, new_tab, width):
-    page = new_tab(width=width)
+def test_every_step_fits_the_screen_is_accessible_and_comes_from_this_machine(
+    workbook_server, new_tab
+):
+    page = new_tab(width=390)
     foreign, wrong = [], []
     page.on("request", lambda one: foreign.append(one.url))
     page.on("pageerror", lambda error: wrong.append(str(error)))
@@ -86,17 +100,25 @@ def test_every_step_fits_the_screen_and_comes_from_this_machine(workbook_server,
     head = page.locator(".lk-today-head").inner_text()
     assert "Lab book: demo" in head
     assert str(workbook_server.demo_book) not in head
-    for step in STEPS:
-        go(page, step)
-        page.wait_for_timeout(500)
-        shown = page.locator(".lk-step:visible")
-        assert shown.count() == 1
-        assert f"lk-step-{step}" in shown.get_attribute("class")
-        wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
-        assert wide <= 0, step
-        cut = page.locator(".lk-step .lk-scrolls:visible")  # tables and pictures fit too
-        assert cut.all_inner_texts() == [], step
-        picture(page, f"today-{step}-{width}")
+    found = {}
+    for width in (390, 1280):
+        page.set_viewport_size({"width": width, "height": 900})
+        for step in STEPS:
+            go(page, step)
+            at_work = page.get_by_text(re.compile("^(Reading the scores|Drawing the pictures)"))
+            expect(at_work).to_have_count(0, timeout=WAIT_MS)  # else nodes go while axe looks
+            page.wait_for_timeout(500)
+            shown = page.locator(".lk-step:visible")
+            assert shown.count() == 1
+            assert f"lk-step-{step}" in shown.get_attribute("class")
+            wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+            assert wide <= 0, step
+            cut = page.locator(".lk-step .lk-scrolls:visible")  # tables and pictures fit too
+            assert cut.all_inner_texts() == [], step
+            picture(page, f"today-{step}-{width}")
+            if width == 1280:
+                found[step] = serious(page)
+    assert found == {step: [] for step in STEPS}
     assert page.locator(".jp-InputArea:visible, .CodeMirror, .cm-editor").count() == 0
     own = (workbook_server.url, "data:", "blob:")
     assert [url for url in foreign if not url.startswith(own)] == []

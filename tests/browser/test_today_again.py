@@ -100,7 +100,10 @@ def finds_drafts(page, salt):
     assert "750 mL" in bottle.inner_text()  # Python has it too
 
 
-def test_what_was_being_typed_comes_back_after_a_reload(workbook_server, new_tab, own):
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="programs are found as Linux lists them")
+def test_what_was_being_typed_comes_back_after_a_reload_and_with_another_program(
+    workbook_server, new_tab, own
+):
     page = new_tab()
     open_today(page, workbook_server)
     assert page.locator(".lk-back").inner_text() == ""
@@ -119,8 +122,23 @@ def test_what_was_being_typed_comes_back_after_a_reload(workbook_server, new_tab
     comes(page, "bottles")
     page.locator(".lk-back").get_by_text("made up to").wait_for(timeout=WAIT_MS)
 
+    salt = type_drafts(page)
+    kill_program(page)
+    page.get_by_text("The program behind this page has ended").wait_for(timeout=30_000)
+    picture(page, "today-program-ended")
+    late = page.locator(".lk-part-waters input[type=text]").first
+    late.fill("4:1 1:1 1:5")
+    late.fill("4:1 1:1 1:4")  # typed while nothing answers
 
-def test_what_was_used_does_not_come_back(workbook_server, new_tab, own):
+    page.get_by_role("button", name="Open it again").click()
+    page.get_by_text("The program behind this page has ended").wait_for(state="hidden")
+    comes(page, "plan")
+    finds_drafts(page, salt)
+
+
+def test_what_was_used_does_not_come_back_and_backup_and_export_are_buttons(
+    workbook_server, new_tab, own
+):
     page = new_tab()
     open_today(page, workbook_server)
     people = page.locator(".lk-part-people")
@@ -137,25 +155,18 @@ def test_what_was_used_does_not_come_back(workbook_server, new_tab, own):
     with LabBook(own) as book:
         assert set(book.people.tasters()) == {"Ines", "Bram"}
 
-
-@pytest.mark.skipif(not Path("/proc").is_dir(), reason="programs are found as Linux lists them")
-def test_a_page_whose_program_was_killed_says_so_and_comes_back_as_it_was(
-    workbook_server, new_tab, own
-):
-    page = new_tab()
-    open_today(page, workbook_server)
-    salt = type_drafts(page)
-    kill_program(page)
-    page.get_by_text("The program behind this page has ended").wait_for(timeout=30_000)
-    picture(page, "today-program-ended")
-    late = page.locator(".lk-part-waters input[type=text]").first
-    late.fill("4:1 1:1 1:5")
-    late.fill("4:1 1:1 1:4")  # typed while nothing answers
-
-    page.get_by_role("button", name="Open it again").click()
-    page.get_by_text("The program behind this page has ended").wait_for(state="hidden")
-    comes(page, "plan")
-    finds_drafts(page, salt)
+    head = page.locator(".lk-today-head")
+    head.get_by_role("button", name="Back up and export").press("Enter")
+    head.get_by_role("button", name="Back up now").click()
+    head.get_by_text("Backed up:").wait_for(timeout=15_000)
+    (copy,) = (own.parent / "backups").iterdir()
+    with LabBook(copy) as kept:
+        assert [one.name for one in kept.people.coffees()] == ["Coffee A"]
+    with page.expect_download() as download:
+        head.get_by_role("button", name="Scores, a row a cup (xlsx)").click()
+    assert download.value.suggested_filename.endswith(".xlsx")
+    picture(page, "today-backup")
+    assert violations(page) == []
 
 
 def test_a_book_that_goes_away_is_said_at_the_head_and_the_work_goes_on(
@@ -210,23 +221,6 @@ def test_a_page_without_its_book_offers_others_in_sight(workbook_server, new_tab
     head.get_by_role("button", name="Use this one").click()
     head.get_by_text("Lab book: own-other").wait_for(timeout=15_000)
     comes(page, "plan")
-
-
-def test_backup_and_export_are_buttons(workbook_server, new_tab, own):
-    page = new_tab()
-    open_today(page, workbook_server)
-    head = page.locator(".lk-today-head")
-    head.get_by_role("button", name="Back up and export").press("Enter")
-    head.get_by_role("button", name="Back up now").click()
-    head.get_by_text("Backed up:").wait_for(timeout=15_000)
-    (copy,) = (own.parent / "backups").iterdir()
-    with LabBook(copy) as kept:
-        assert [one.name for one in kept.people.coffees()] == ["Coffee A"]
-    with page.expect_download() as download:
-        head.get_by_role("button", name="Scores, a row a cup (xlsx)").click()
-    assert download.value.suggested_filename.endswith(".xlsx")
-    picture(page, "today-backup")
-    assert violations(page) == []
 
 
 def test_in_jupyterlab_a_notebook_without_its_book_says_so_and_no_cell_fails(lab, own):

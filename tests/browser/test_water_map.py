@@ -49,8 +49,8 @@ STAND_IN = """async ([script, state]) => {
 def found():
     rng = np.random.default_rng(11)
     peak = PlantedPeak(best=(0.2, 120.0, 20.0), effect_points=3)
-    panel = SimulatedPanel.draw(["Ada", "Ben", "Cleo", "Dov"], peak, rng=rng)
-    frame = panel.taste_flights([[CONTROL, *CORNERS]] * 2, rng=rng, control=CONTROL)
+    panel = SimulatedPanel.draw(["Ada", "Ben", "Cleo", "Dov"], peak, seed=rng)
+    frame = panel.taste_flights([[CONTROL, *CORNERS]] * 2, seed=rng, control=CONTROL)
     return water_map(gather_scores(frame))
 
 
@@ -249,9 +249,9 @@ def test_axe_finds_nothing(view, new_page, width):
 def test_a_sweep_of_one_dial_is_a_strip_and_says_what_was_held(new_page):
     rng = np.random.default_rng(4)
     peak = PlantedPeak(best=(0.8, 100.0, 30.0), effect_points=3)
-    panel = SimulatedPanel.draw(["Ada", "Ben", "Cleo"], peak, rng=rng)
+    panel = SimulatedPanel.draw(["Ada", "Ben", "Cleo"], peak, seed=rng)
     waters = [(share, 100.0, 30.0) for share in (0.0, 0.25, 0.5, 0.75, 1.0)]
-    frame = panel.taste_flights([waters] * 2, rng=rng, control=CONTROL)
+    frame = panel.taste_flights([waters] * 2, seed=rng, control=CONTROL)
     view = WaterMapView()
     view.show(water_map(gather_scores(frame)), coffee="Osmeni")
     page = new_page(width=390, height=900)

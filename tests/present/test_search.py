@@ -10,6 +10,7 @@ from labkit.analysis import (
     Answer,
     Band,
     Changed,
+    ConfirmingFlights,
     ConfirmingTest,
     Followed,
     HeadStart,
@@ -21,6 +22,7 @@ from labkit.analysis import (
     StopAdvice,
     StopKind,
     StopReason,
+    Suggestion,
     WalkState,
     WalkStep,
     classical_walk,
@@ -28,9 +30,12 @@ from labkit.analysis import (
 from labkit.analysis.search.earlier_coffees import Lender
 from labkit.present import remarks, say, to_html
 from labkit.water import Target
+from labkit.workflow import flight_cost
 
 LEADER = Target(mg_share=0.5, hardness_mg_l_caco3=100, alkalinity_mg_l_caco3=30)
 CONTROL = Target(mg_share=0.2, hardness_mg_l_caco3=60, alkalinity_mg_l_caco3=10)
+
+COST = "After 4 flights (20 cups a taster), stopping now is expected to cost 0.12 points."
 
 
 def advice(reason, chance=None, **more):
@@ -45,6 +50,7 @@ def advice(reason, chance=None, **more):
         level=Level.OPEN,
         was_tasted=True,
         n_flights=4,
+        cups_each=20,
         confirm=None,
     )
     return replace(made, **more)
@@ -63,11 +69,8 @@ def advice(reason, chance=None, **more):
 def test_every_reason_to_stop_or_go_on_has_its_sentence(reason, chance, ending):
     said = say(advice(reason, chance))
 
-    assert said.startswith("After 4 flights, stopping now is expected to cost 0.12 points")
+    assert said.startswith(COST[:-1])
     assert said.endswith(ending)
-
-
-COST = "After 4 flights, stopping now is expected to cost 0.12 points."
 
 
 def test_where_the_chance_decides_it_leads_the_sentence():
@@ -96,6 +99,52 @@ def test_a_likely_leader_has_its_confirming_test_in_the_same_sentence_and_once()
     assert say(one).index("90 %") < say(one).index("20 blind pairs (40 cups)")
     assert to_html(one).count("20 blind pairs") == 1
     assert to_html(advice(StopReason.SURE, 0.98, confirm=confirming())).count("20 blind") == 1
+
+
+def test_a_likely_leader_is_confirmed_in_flights_first_and_the_chances_are_said():
+    flights = ConfirmingFlights(
+        leader=LEADER, control=CONTROL, cups_each=2, chances=(0.41, 0.555, 0.63)
+    )
+    one = advice(StopReason.LIKELY, 0.9, confirm=confirming(), in_flights=flights)
+
+    assert (
+        "Confirm it in the next flight: leader and control are both poured again, 2 cups of each. "
+        "The chance that this settles it is 41 %, 56 % within two, 63 % within three; stop as soon "
+        "as it does."
+    ) in say(one)
+    assert to_html(one).index("in the next flight") < to_html(one).index("20 blind pairs")
+
+
+def test_what_a_cup_of_the_control_would_cost_is_said_and_that_a_flight_confirms():
+    flight = Suggestion(
+        cups=(),
+        leader=LEADER,
+        leader_expected=7.0,
+        leader_low=6.5,
+        leader_high=7.5,
+        engine="test",
+        second=None,
+        notes=(),
+        is_elsewhere=False,
+    )
+
+    assert "control" not in " ".join(remarks(flight))
+    assert (
+        "No cup of the control is among them: in the place of the last one it would make the "
+        "flight worth 0.012 points less."
+    ) in remarks(replace(flight, control_price=0.0123))
+    assert any("would tell as much" in one for one in remarks(replace(flight, control_price=-1e-4)))
+    assert any(
+        "to settle which is better" in one for one in remarks(replace(flight, confirms=True))
+    )
+
+
+def test_a_flight_says_its_cups_jugs_and_minutes():
+    """By hand: 12 minutes a flight and 2 a cup, common practice."""
+    assert say(flight_cost(5, 4)) == (
+        "One flight as the search places it: 5 cups side by side, 20 cups to taste by 4 tasters, "
+        "5 jugs, about 22 minutes at the table."
+    )
 
 
 def test_where_no_water_matters_the_points_that_it_could_at_most_are_said():
@@ -132,10 +181,18 @@ def test_plain_means_stand_beside_the_models_lead_where_they_are_known():
     assert "plain means" not in to_html(lead)
 
 
-def test_few_flights_are_not_trusted():
-    assert say(advice(StopReason.FEW_FLIGHTS)) == (
-        "Stopping now is expected to cost 0.12 points, but 4 flights are too few to rely on that: "
-        "taste at least 3."
+def test_few_cups_are_not_trusted():
+    assert say(advice(StopReason.FEW_CUPS, cups_each=8)) == (
+        "Stopping now is expected to cost 0.12 points, but 8 cups a taster are too few to rely on "
+        "that: taste at least 12."
+    )
+
+
+def test_one_taster_alone_hears_of_the_own_noise_in_points():
+    assert say(advice(StopReason.OWN_NOISE, repeat_sd=0.72)) == (
+        COST[:-1] + ", but your own noise is larger than what is left: you repeat a score to "
+        "within about 0.7 points (SD), and one more flight is expected to win back only 0.04. Take "
+        "the leader, or let others taste with you."
     )
 
 
@@ -158,7 +215,7 @@ def test_the_answer_of_a_confirming_test_stands_before_the_advice(outcome, said)
     page = to_html(advice(StopReason.SURE, 0.98, answer=answer))
 
     assert say(answer).startswith(said)
-    assert page.index(said) < page.index("After 4 flights,")
+    assert page.index(said) < page.index("After 4 flights (")
 
 
 def confirming(**change):
@@ -169,6 +226,8 @@ def confirming(**change):
         n_pairs=20,
         fewest_preferred=15,
         served_as="cupping",
+        chance=0.62,
+        most_pairs=24,
     )
     return replace(test, **change)
 
@@ -177,10 +236,13 @@ def test_the_confirming_test_says_its_cups_its_rule_and_how_to_brew():
     assert say(confirming()) == (
         "Confirm with 20 blind pairs (40 cups), leader against control, by cupping, split among "
         "the tasters: the leader is confirmed if it is preferred at least 15 times (one-sided, as "
-        "it was named before the test)."
+        "it was named before the test). The chance that this shows it is 62 %."
     )
     assert "brewed as served, as espresso" in say(confirming(served_as="espresso"))
-    assert "out of reach" in say(confirming(n_pairs=None, fewest_preferred=None))
+    assert say(confirming(n_pairs=None, fewest_preferred=None, chance=0.31)) == (
+        "A test of the two waters alone is out of reach: 24 pairs, as many as this panel drinks, "
+        "would show it with a chance of 31 %."
+    )
 
 
 GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UPPER))
@@ -190,6 +252,11 @@ GROUND = (("hardness_mg_l_caco3", Band.LOWER), ("alkalinity_mg_l_caco3", Band.UP
     ("reason", "said"),
     [
         (Reason(kind=ReasonKind.ASKED_FOR, number=1), "included at your request"),
+        (
+            Reason(kind=ReasonKind.AGAINST_LEADER, number=1, n_cups=1, is_again=True),
+            "the control, side by side with the leader, tasted in 1 cup so far, and again in this "
+            "flight",
+        ),
         (
             Reason(kind=ReasonKind.NEW_LEADER, number=7.125, expected=7.125),
             "expected to be the best, at 7.12, and not tasted yet",

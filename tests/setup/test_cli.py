@@ -34,6 +34,7 @@ def run(*arguments, **environment):
         (["open", "--help"], "--no-browser"),
         (["open", "--help"], "--port"),
         (["tasting", "--help"], "--new-links"),
+        (["tasting", "--help"], "LABKIT_CERTIFICATE names it as well"),
         (["test", "--help"], "Arguments go on to pytest"),
     ],
 )
@@ -122,6 +123,35 @@ def test_what_pythonpath_names_reaches_neither_pip_nor_kernels(monkeypatch):
 
     assert cli.main(["open", "--port", str(free_port())]) == 7
     assert at_work == [set(), set()]
+
+
+def test_a_set_up_alone_starts_nothing_and_says_what_comes_next(monkeypatch, capsys):
+    asked = []
+    monkeypatch.setattr(cli, "ensure_environment", lambda _at, locks, **_: asked.append(locks))
+    monkeypatch.setattr(cli, "become", None)
+    monkeypatch.setattr(cli, "check_port", None)  # another workbook may be open
+    monkeypatch.setattr(cli.signal, "signal", lambda *_: None)
+
+    assert cli.main(["open", "--set-up-only"]) == 0
+
+    assert asked == [[cli.RUN_LOCK]]
+    said = capsys.readouterr().out
+    assert str(PROJECT / ".venv") in said
+    assert "  python3 -m labkit open\n" in said
+
+
+def test_a_terminal_without_a_folders_letters_is_no_trouble():
+    said = "import sys; from labkit.setup import cli; cli.this_project = lambda: print('水')"
+    done = subprocess.run(
+        [sys.executable, "-c", f"{said} or sys.exit(7); cli.main(['open'])"],
+        cwd=PROJECT,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert (done.returncode, done.stdout) == (7, "\\u6c34\n")
 
 
 @pytest.mark.parametrize("name", ["__init__.py", "__main__.py"])

@@ -6,11 +6,14 @@ These make real environments with the real pip, from a package of two lines and 
 from __future__ import annotations
 
 import base64
+import errno
 import hashlib
 import importlib.util
 import io
 import json
+import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -94,11 +97,20 @@ def importable(layout, name):
     return done.stdout == "True\n"
 
 
+def paths_of(layout):
+    """Where the environment's Python looks for packages."""
+    code = "import sys; print(*sys.path, sep='\\n')"
+    done = subprocess.run(
+        [layout.python, "-E", "-c", code], cwd="/", capture_output=True, text=True, check=True
+    )
+    return done.stdout.splitlines()
+
+
 def test_a_fresh_clone_gets_its_environment_and_sees_how_far_it_is(made_once):
     layout, said = made_once
 
     assert importable(layout, "beaker")
-    assert (layout.site_packages / "labkit.pth").read_text() == f"{layout.root}\n"
+    assert paths_of(layout)[-1] == str(layout.root)
     assert "setting up" in said
     assert "of 1 packages" in said
     assert "set up in" in said
@@ -133,10 +145,10 @@ def test_the_tests_packages_are_added_to_the_environment_that_is_there(project):
     [
         {"finished": False},
         {"python": "3.9"},
-        {"project": "/moved/from/here"},
+        {"platform": "another machine's"},
         {"locks": {"run.lock": "another lock's hash"}},
     ],
-    ids=["interrupted", "another Python", "moved", "another lock"],
+    ids=["interrupted", "a Python that left", "another machine", "another lock"],
 )
 def test_an_environment_in_doubt_is_made_anew(project, damage):
     state = json.loads(project.state_file.read_text())
@@ -151,6 +163,37 @@ def test_an_environment_in_doubt_is_made_anew(project, damage):
     ensure_environment(project, ["run.lock"], out=io.StringIO())
 
     assert not leftover.exists()
+    assert importable(project, "beaker")
+
+
+def test_an_environment_survives_a_move_without_a_network(made_once, tmp_path, monkeypatch):
+    """No package is touched, and what a developer types runs as well."""
+    root = tmp_path / "Bücher & Tassen's 水"
+    shutil.copytree(made_once[0].root, root, symlinks=True)
+    layout = Layout(root=root, windows=False, python_version=(3, 99))  # another python3 than then
+    monkeypatch.setattr(environment, "subprocess", None)
+    out = io.StringIO()
+
+    ensure_environment(layout, ["run.lock"], out=out)
+    ensure_environment(layout, ["run.lock"], out=out)
+
+    assert out.getvalue() == f"labkit: {layout.venv} was moved, and is at home here\n"
+    assert importable(layout, "beaker")
+    assert paths_of(layout)[-1] == str(root)
+    here = {**os.environ, "PATH": f"{layout.venv / 'bin'}:{os.environ['PATH']}"}
+    said = subprocess.check_output(["pip", "--version"], env=here, cwd="/", text=True)
+    assert str(layout.site_packages.parents[2] / "lib") in said
+    assert str(made_once[0].root) not in (layout.venv / "bin" / "activate").read_text()
+
+
+def test_an_environment_is_not_made_anew_by_its_own_python(project, monkeypatch):
+    """It would take away the files that it runs from."""
+    monkeypatch.setattr(sys, "prefix", str(project.venv))
+    write_lock(project.root, "run.lock", "beaker", "0" * 64)
+
+    with pytest.raises(SetUpError, match=r"has to be made anew.*another one.*deactivate"):
+        ensure_environment(project, ["run.lock"], out=io.StringIO())
+
     assert importable(project, "beaker")
 
 
@@ -227,6 +270,29 @@ def test_a_full_disk_is_told_before_anything_is_fetched(tmp_path, monkeypatch):
         ensure_environment(layout, ["run.lock"], out=io.StringIO())
 
 
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EDQUOT])
+def test_a_disk_that_fills_up_on_the_way_is_told(tmp_path, monkeypatch, code):
+    def fill_up(layout):
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(environment, "_start_anew", fill_up)
+    (tmp_path / "run.lock").touch()
+    layout = Layout(root=tmp_path, windows=False, python_version=(3, 11))
+
+    with pytest.raises(SetUpError, match="the disk is full: make room"):
+        ensure_environment(layout, ["run.lock"], out=io.StringIO())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there the sign that parts paths is another")
+def test_a_folder_in_which_python_makes_no_environment_is_told(tmp_path):
+    layout = Layout(root=tmp_path / "a:b", windows=False, python_version=(3, 11))
+    layout.root.mkdir()
+    (layout.root / "run.lock").touch()
+
+    with pytest.raises(SetUpError, match="whose name has a ':' in it: rename it"):
+        ensure_environment(layout, ["run.lock"], out=io.StringIO())
+
+
 def test_a_folder_that_cannot_be_written_is_told(tmp_path):
     layout = Layout(root=tmp_path, windows=False, python_version=(3, 11))
     (tmp_path / "run.lock").touch()
@@ -241,6 +307,28 @@ def test_an_incomplete_clone_is_told(tmp_path):
 
     with pytest.raises(SetUpError, match=r"run\.lock is missing: run this from a full clone"):
         ensure_environment(layout, ["run.lock"], out=io.StringIO())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a killed process's pip goes on on POSIX")
+def test_a_set_up_waits_for_the_pip_of_one_that_was_killed(project, monkeypatch):
+    """Or both would write into the same folder; and then it goes on."""
+    python = project.python.readlink()
+    project.python.unlink()
+    project.python.write_text(f'#!/bin/sh\nsleep 3\nexec {python} "$@"\n')
+    project.python.chmod(0o755)
+    monkeypatch.setattr(environment, "_start_anew", lambda layout: None)
+    child = os.fork()
+    if not child:
+        monkeypatch.setattr(
+            environment, "_next_line", lambda _lines: os.kill(os.getpid(), signal.SIGKILL)
+        )
+        ensure_environment(project, ["run.lock", "test.lock"], out=io.StringIO())
+        os._exit(1)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
+
+    with pytest.raises(SetUpError, match="of one that was killed"):
+        ensure_environment(project, ["run.lock", "test.lock"], out=io.StringIO())
+    assert installed_locks(project) == {}
 
 
 def test_a_second_set_up_waits_for_the_first(project):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path, PurePath, PurePosixPath, PureWindowsPath
 from types import SimpleNamespace
 
@@ -129,6 +130,7 @@ def test_jupyterlab_serves_this_machine_only_and_no_notebook_to_tasters():
     assert "'jupyter_lsp': False" in extensions  # it would ask npm and R first
     assert "--VoilaConfiguration.file_allowlist=[]" in command
     assert "--LabApp.extension_manager=readonly" in command
+    assert "--VoilaExecutor.startup_timeout=300" in command  # a kernel on a busy slow machine
 
 
 def environment(**base):
@@ -159,6 +161,8 @@ def test_a_users_own_python_and_jupyter_stay_outside():
     assert made["PYTHONPATH"] == str(LINUX.root)
     assert (Path(made["JUPYTER_CONFIG_PATH"]) / "labconfig" / "page_config.json").is_file()
     assert (Path(made["JUPYTER_PATH"]) / "voila" / "templates" / "today").is_dir()
+    kernel = Path(made["JUPYTER_PATH"]) / "kernels" / "python3" / "kernel.json"
+    assert "--HistoryManager.enabled=False" in json.loads(kernel.read_text())["argv"]
     for name in ("IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR"):
         assert made[name].startswith(str(LINUX.venv))
     assert "--ServerApp.base_url=/" in jupyter_command(LINUX.python, LINUX.copies, port=9)

@@ -8,7 +8,8 @@ from types import SimpleNamespace
 import pytest
 
 from labkit.setup import page_server
-from labkit.setup.page_server import LEFT_AFTER_S, PageKernels
+from labkit.setup.opening import PAGE
+from labkit.setup.page_server import LEFT_AFTER_S, Page, PageKernels
 
 
 class Kernels:
@@ -119,6 +120,37 @@ def test_kernels_of_closed_pages_end_and_those_of_notebooks_and_open_pages_do_no
         assert is_open not in own.running
 
     asyncio.run(play())
+
+
+def test_a_page_that_is_long_on_its_way_keeps_its_program_and_is_told_when_that_is_gone(
+    clock, monkeypatch
+):
+    own = Kernels()
+    kernels = PageKernels(own)
+
+    async def pieces(self, path):
+        page = await kernels.start_kernel()
+        for _ in range(4):
+            yield "<script>window.voila_heartbeat()</script>"
+            clock[0] += LEFT_AFTER_S - 1
+            await kernels.end_left()
+            assert page in own.running
+        own.killed.append(page)
+        while True:
+            yield "<script>window.voila_heartbeat()</script>"
+
+    monkeypatch.setattr(page_server.TornadoVoilaHandler, "get_generator", pieces)
+    page = Page.__new__(Page)
+    page.application = SimpleNamespace(settings={"labkit_page_kernels": kernels})
+
+    async def play():
+        return [piece async for piece in page.get_generator(PAGE)]
+
+    sent = asyncio.run(play())
+
+    assert len(sent) == 6
+    assert "did not start" in sent[-1]
+    assert not own.running
 
 
 def test_a_warm_kernel_that_died_is_not_handed_out(clock):

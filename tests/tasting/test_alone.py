@@ -10,7 +10,7 @@ SWEEP = ratio_sweep((0, 0.5, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=3
 
 
 def _plan(rng, tasters=("Ada",), **more):
-    asked = {"session": "spring", "passphrase": PASSPHRASE, "alone": True, "rng": rng} | more
+    asked = {"session": "spring", "passphrase": PASSPHRASE, "alone": True, "seed": rng} | more
     return plan_tasting(SWEEP.targets, tasters, **asked)
 
 

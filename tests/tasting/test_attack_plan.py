@@ -168,6 +168,57 @@ def test_the_twin_cups_cannot_be_picked_out(serving):
         assert right[name] / N_PLANS == pytest.approx(0.1, abs=BOUND * 0.3)
 
 
+def _lies_open(plan, tasters):
+    """Numbers that anyone can read of each code before these tasters, and of each pair of codes."""
+    codes = sorted(_order(plan, 1, tasters[0]))
+    at = np.array([[_order(plan, 1, one).index(code) for one in tasters] for code in codes], float)
+    digits = np.array([[int(digit) for digit in code] for code in codes], float)
+    rank = np.arange(len(codes), dtype=float)[:, None]
+    first, second = np.array(list(combinations(range(len(codes)), 2))).T
+    apart = np.abs(at[first] - at[second])
+    return (
+        codes,
+        np.hstack([at, at**2, np.sort(at), digits, rank, rank**2]),
+        np.hstack(
+            [
+                np.sort(apart),
+                np.sum(apart == 1, axis=1, keepdims=True),
+                np.abs(digits[first] - digits[second]),
+                rank[second] - rank[first],
+            ]
+        ),
+    )
+
+
+@pytest.mark.parametrize(
+    ("serving", "tasters"), [("shared bowls", TASTERS), ("a cup each", TASTERS[:1])]
+)
+def test_whoever_learns_from_opened_plans_guesses_no_better(serving, tasters):
+    """By least squares on plans with their keys: which cup is a control, which two are twins."""
+    half, seen, truth = N_PLANS // 2, ([], []), ([], [])
+    for _ in range(N_PLANS):
+        plan = _plan(duplicates=1, serving=serving, control="middle")
+        codes, *numbers = _lies_open(plan, tasters)
+        rows = {row.blind_code: row for row in plan.sealed[1].open(PASSPHRASE).rows}
+        truth[0].append([rows[code].is_control for code in codes])
+        truth[1].append([rows[a].water == rows[b].water for a, b in combinations(codes, 2)])
+        for kept, one in zip(seen, numbers, strict=True):
+            kept.append(one)
+
+    for known, right in zip(map(np.array, seen), map(np.array, truth), strict=True):
+        middle = known[:half].mean(axis=(0, 1))
+        learnt, *_ = np.linalg.lstsq(
+            np.vstack(known[:half] - middle),
+            np.ravel(right[:half] - right[:half].mean()),
+            rcond=None,
+        )
+        guess = np.argmax((known[half:] - middle) @ learnt, axis=1)
+        chance = right[half:].mean(axis=1)
+        hits = right[half:][np.arange(len(guess)), guess]
+        assert 0 < chance.mean() < 1
+        assert abs(np.sum(hits - chance)) < 4.5 * np.sqrt(np.sum(chance * (1 - chance)))
+
+
 def test_the_control_cannot_be_picked_out_where_tasters_have_their_own_waters():
     """Four cups of which one is in everybody's flight, under codes that nobody shares."""
     hits = Counter()
@@ -216,7 +267,7 @@ def test_no_seed_gives_the_plan_again():
     now = int(time.time())
 
     for seed in (*range(150), *range(now - 120, now + 1)):
-        again = _plan(rng=np.random.default_rng(seed))
+        again = _plan(seed=np.random.default_rng(seed))
         assert [c.blind_code for c in again.cups] != [c.blind_code for c in plan.cups]
 
 

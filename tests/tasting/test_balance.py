@@ -13,7 +13,7 @@ def _plan(rng, n=9, **more):
     targets = ratio_sweep(
         np.linspace(0, 1, n), hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30
     ).targets
-    asked = {"session": "spring", "passphrase": PASSPHRASE, "rng": rng} | more
+    asked = {"session": "spring", "passphrase": PASSPHRASE, "seed": rng} | more
     return plan_tasting(targets, ["Ada", "Bo", "Cy", "Dee"], **asked)
 
 
@@ -54,13 +54,13 @@ def test_tables_add_up_to_the_cups_of_the_plan(rng):
 
 
 def test_after_z_letters_go_on_with_az(rng):
-    waters = preview_balance(28, 2, has_control=False, flights=5, duplicates=0, rng=rng)[1]
+    waters = preview_balance(28, 2, has_control=False, flights=5, duplicates=0, seed=rng)[1]
 
     assert list(waters.positions.index)[24:] == ["Y", "Z", "AA", "BA"]
 
 
 def test_a_preview_shows_the_same_size_with_letters(rng):
-    design, tables = preview_balance(4, 5, cups_per_flight=6, rng=rng)
+    design, tables = preview_balance(4, 5, cups_per_flight=6, seed=rng)
 
     assert design.cups_per_flight == 6
     assert list(tables.positions.index) == ["A", "B", "C", "D", "control"]

@@ -60,7 +60,7 @@ def test_positions_are_as_even_as_theory_allows(row, rng):
     n = int(row["waters"])
     blocks = LISTED[n, int(row["cups"])]
 
-    orders = even_orders(blocks, n, rng=rng)
+    orders = even_orders(blocks, n, seed=rng)
     counts = position_counts(orders, n)
 
     assert [sorted(order) for order in orders.tolist()] == [sorted(block) for block in blocks]
@@ -72,7 +72,7 @@ def test_positions_are_as_even_as_theory_allows(row, rng):
 def test_no_exchange_of_two_cups_makes_orders_more_even(n, cups, rng):
     """Unevenness: squares of positions first, then of who follows whom."""
     sets = [sorted(rng.permutation(n)[:cups].tolist()) for _ in range(9)]
-    orders = even_orders(sets, n, rng=rng)
+    orders = even_orders(sets, n, seed=rng)
 
     def unevenness():
         counts = position_counts(orders, n), follow_counts(orders, n)
@@ -94,7 +94,7 @@ def test_resolvable_designs_are_found(n_waters, n_cups, n_tasters, rng):
     flights = n_waters // n_cups
     groups = [taster for taster in range(n_tasters) for _ in range(flights)]
 
-    blocks = incomplete_blocks(n_waters, [n_cups] * len(groups), groups=groups, rng=rng)
+    blocks = incomplete_blocks(n_waters, [n_cups] * len(groups), groups=groups, seed=rng)
 
     assert is_balanced(blocks, n_waters)
     for taster in range(n_tasters):
@@ -107,7 +107,7 @@ def test_resolvable_designs_are_found(n_waters, n_cups, n_tasters, rng):
     [(7, [4, 3, 4, 3]), (5, [3, 4, 3]), (9, [2, 4, 3]), (8, [3] * 8), (16, [4] * 12)],
 )
 def test_blocks_that_cannot_be_balanced_still_serve_waters_evenly(n_waters, sizes, rng):
-    blocks = incomplete_blocks(n_waters, sizes, rng=rng)
+    blocks = incomplete_blocks(n_waters, sizes, seed=rng)
 
     assert sorted(map(len, blocks)) == sorted(sizes)
     assert np.ptp(np.diag(pair_counts(blocks, n_waters))) <= 1
@@ -142,7 +142,7 @@ def test_a_control_in_every_block_links_what_never_meets():
 
 def test_more_cups_than_waters_are_refused(rng):
     with pytest.raises(PlanError, match="cups in a flight must be at most the number of waters, 3"):
-        incomplete_blocks(3, [4], rng=rng)
+        incomplete_blocks(3, [4], seed=rng)
 
 
 def test_williams_orders_are_as_balanced_as_those_made_elsewhere():

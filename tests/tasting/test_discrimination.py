@@ -16,7 +16,7 @@ B = Target(mg_share=0.8, hardness_mg_l_caco3=80, alkalinity_mg_l_caco3=30)
 
 def _plan(method, n_tasters, rng, **more):
     tasters = [f"T{i}" for i in range(n_tasters)]
-    asked = {"session": "duel", "passphrase": PASSPHRASE, "stronger": B, "rng": rng} | more
+    asked = {"session": "duel", "passphrase": PASSPHRASE, "stronger": B, "seed": rng} | more
     return plan_sets(method, (A, B), tasters, **asked)
 
 

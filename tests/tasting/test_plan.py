@@ -137,7 +137,13 @@ def test_flights_can_be_added_when_the_last_one_has_been_read(rng):
         Target(mg_share=0.4, hardness_mg_l_caco3=60, alkalinity_mg_l_caco3=30),
     ]
     second = plan_tasting(
-        targets, TASTERS, session="spring", passphrase=PASSPHRASE, known=known, after=first, rng=rng
+        targets,
+        TASTERS,
+        session="spring",
+        passphrase=PASSPHRASE,
+        known=known,
+        after=first,
+        seed=rng,
     )
 
     assert second.flights == (2,)
@@ -210,4 +216,4 @@ def test_no_water_is_refused():
 
 def test_an_unknown_taster_has_no_sheet(rng):
     with pytest.raises(PlanError, match="taster must be one of Ada, Bo, Cy, Dee, got 'Eve'"):
-        _plan(rng=rng).sheet("Eve")
+        _plan(seed=rng).sheet("Eve")

@@ -20,7 +20,7 @@ SWEEP = ratio_sweep((0, 0.25, 0.5, 1), hardness_mg_l_caco3=80, alkalinity_mg_l_c
 
 def _opened(rng, targets=SWEEP.targets, **more):
     plan = plan_tasting(
-        targets, ["Ada", "Bo"], session="spring", passphrase=PASSPHRASE, rng=rng, **more
+        targets, ["Ada", "Bo"], session="spring", passphrase=PASSPHRASE, seed=rng, **more
     )
     return plan, [plan.sealed[flight].open(PASSPHRASE) for flight in plan.flights]
 

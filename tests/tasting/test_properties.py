@@ -41,7 +41,7 @@ def requests(draw):
         "blocks_by": draw(st.sampled_from(["flight", "taster"]))
         if serving == "a cup each"
         else "flight",
-        "rng": np.random.default_rng(draw(st.integers(0, 2**32))),
+        "seed": np.random.default_rng(draw(st.integers(0, 2**32))),
     }
 
 
@@ -137,7 +137,7 @@ def test_positions_of_complete_flights_are_even_as_far_as_tasters_go(
         duplicates=0,
         flights=flights,
         cups_per_flight=6,
-        rng=np.random.default_rng(seed),
+        seed=np.random.default_rng(seed),
     )
     for flight in plan.flights:
         counts = Counter((c.blind_code, c.position) for c in plan.cups if c.flight == flight)
@@ -165,7 +165,7 @@ def test_planning_anew_keeps_what_stays(request, data):
         absent=sorted(absent),
         late=["Eve"],
         passphrase=PASSPHRASE,
-        rng=request["rng"],
+        seed=request["rng"],
     )
 
     assert set(anew.flights) == set(plan.flights) - served
@@ -189,7 +189,7 @@ def test_duplicates_asked_for_are_there(duplicates, rng):
         session="spring",
         passphrase=PASSPHRASE,
         duplicates=duplicates,
-        rng=rng,
+        seed=rng,
     )
     opened = [plan.sealed[f].open(PASSPHRASE) for f in plan.flights]
 

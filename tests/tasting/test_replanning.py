@@ -14,7 +14,7 @@ SWEEP = ratio_sweep((0, 0.25, 0.5, 0.75), hardness_mg_l_caco3=80, alkalinity_mg_
 
 def _plan(rng, **more):
     asked = {"session": "spring", "passphrase": PASSPHRASE, "flights": 3} | more
-    return plan_tasting(SWEEP.targets, TASTERS, rng=rng, **asked)
+    return plan_tasting(SWEEP.targets, TASTERS, seed=rng, **asked)
 
 
 def _cups(plan, flight, taster):
@@ -24,7 +24,7 @@ def _cups(plan, flight, taster):
 def test_with_shared_bowls_codes_keys_and_the_orders_of_others_stay(rng):
     plan = _plan(rng)
 
-    anew = replan(plan, served=[1], absent=["Bo"], late=["Eve"], rng=rng)
+    anew = replan(plan, served=[1], absent=["Bo"], late=["Eve"], seed=rng)
 
     assert anew.flights == (2, 3)
     assert anew.tasters == ("Ada", "Cy", "Dee", "Eve")
@@ -41,7 +41,7 @@ def test_a_fifth_order_makes_positions_of_five_cups_even_again(rng):
     """Four rows of a Latin square leave one cup a position: the fifth row fills it in."""
     plan = _plan(rng, flights=1)
 
-    anew = replan(plan, served=[], late=["Eve"], rng=rng)
+    anew = replan(plan, served=[], late=["Eve"], seed=rng)
 
     codes = anew.codes(1)
     orders = np.array([[codes.index(c) for c in _cups(anew, 1, name)] for name in anew.tasters])
@@ -55,7 +55,7 @@ def test_with_a_cup_each_the_key_follows_the_cups(rng, blocks_by):
     plan = _plan(rng, serving="a cup each", blocks_by=blocks_by, cups_per_flight=4)
 
     anew = replan(
-        plan, served=[1], absent=["Bo"], late=["Eve", "Flo"], passphrase=PASSPHRASE, rng=rng
+        plan, served=[1], absent=["Bo"], late=["Eve", "Flo"], passphrase=PASSPHRASE, seed=rng
     )
 
     for flight in (2, 3):

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from labkit.book import LabBook
+from labkit.widgets.tasters.certificates import Certificate
 from labkit.widgets.tasters.links import give_links
 from labkit.widgets.tasters.page import server_command, server_environment, wait_until_it_answers
 from tests.project import free_port
@@ -39,6 +40,7 @@ class TastersServing:
     book_path: Path | str
     session: str
     folder: Path
+    https: Certificate | None = None
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
 
@@ -49,11 +51,11 @@ class TastersServing:
     @property
     def url(self):
         """Address of the page, with a slash at its end."""
-        return f"http://127.0.0.1:{self.port}/"
+        return f"{'https' if self.https else 'http'}://127.0.0.1:{self.port}/"
 
     @property
     def log(self):
-        """What the server and its kernels said."""
+        """What the server said."""
         return self.folder / "tasters.log"
 
     def links(self):
@@ -69,13 +71,10 @@ class TastersServing:
 
     def launch(self):
         """Start the server."""
-        (self.folder / "jupyter").mkdir(exist_ok=True)
-        environment = server_environment(
-            str(self.book_path), self.folder / "jupyter", "tasting.example"
-        )
+        environment = server_environment(str(self.book_path), "tasting.example")
         with self.log.open("ab") as said:
             self.process = subprocess.Popen(
-                server_command(self.port),
+                server_command(self.port, self.https),
                 env=environment,
                 stdin=subprocess.DEVNULL,
                 stdout=said,
@@ -87,32 +86,21 @@ class TastersServing:
         wait_until_it_answers(self.process, self.port, self.log)
 
     def kill(self):
-        """Kill the server the hard way; its kernels notice and end by themselves."""
+        """Kill the server the hard way."""
         self.process.kill()
         self.process.wait()
 
-    def kernels(self):
-        """Process ids of the kernels that this server started."""
-        own = []
-        for status in Path("/proc").glob("[0-9]*/stat"):
-            with contextlib.suppress(OSError):
-                pid, rest = int(status.parent.name), status.read_text().rpartition(")")[2].split()
-                command = (status.parent / "cmdline").read_bytes()
-                if int(rest[1]) == self.process.pid and b"ipykernel_launcher" in command:
-                    own.append(pid)
-        return own
-
     def stop(self):
-        """Stop the server, and its kernels with it."""
+        """Stop the server."""
         if self.process.poll() is None:
             self.process.terminate()
             self.process.wait(timeout=30)
 
 
 @contextlib.contextmanager
-def serving(book_path, session, folder):
+def serving(book_path, session, folder, *, https=None):
     """A running tasters' page."""
-    page = TastersServing(book_path=book_path, session=session, folder=folder)
+    page = TastersServing(book_path=book_path, session=session, folder=folder, https=https)
     page.start()
     try:
         yield page

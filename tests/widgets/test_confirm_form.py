@@ -188,6 +188,18 @@ def test_a_panel_without_a_chance_is_told_so_before(book, view):
     assert "Too few tasters to rely on" in form.form.result.value
 
 
+def test_the_chance_that_the_test_settles_it_is_said_before_it_is_poured(book, view):
+    form = ConfirmForm(book, view, bench_sheet)
+    said = "would show that the recommended water is better than the control with a chance of"
+
+    assert f"6 pairs {said}" in form.form.result.value
+    form.form.fields["sets"].value = 4
+    assert f"24 pairs {said}" in form.form.result.value
+    first, second = (form.form.fields[name] for name in ("first", "second"))
+    first.value, second.value = second.value, first.value
+    assert said not in form.form.result.value
+
+
 def test_the_same_water_twice_is_refused_with_a_sentence(book, view):
     form = ConfirmForm(book, view, bench_sheet)
     fields = form.form.fields

@@ -2,28 +2,16 @@
 
 from __future__ import annotations
 
-import json
+import logging
+import re
 
 import pytest
 
 from labkit.errors import BookAwayError, UnknownLinkError
-
-pytest.importorskip("voila")
-
-from jupyter_server.services.kernels.connection.base import (
-    serialize_binary_message,
-    serialize_msg_to_ws_v1,
-)
-
-from labkit.widgets.tasters.gate import (
-    AWAY_S,
-    WRONG_CODES_A_MINUTE,
-    ForeignHost,
-    Gate,
-    own_names,
-)
-from labkit.widgets.tasters.kernels import kind_of
-from labkit.widgets.tasters.server import entrance, settings
+from labkit.widgets.tasters.gate import WRONG_CODES_A_MINUTE, ForeignHost, Gate, own_names
+from labkit.widgets.tasters.pages import entrance, policy, sheet_page, waiting_room
+from labkit.widgets.tasters.seats import AWAY_S
+from labkit.widgets.tasters.server import keep_links_out_of_logs
 
 
 class Clock:
@@ -112,30 +100,33 @@ def test_a_host_is_this_machine_by_name_or_by_the_address_it_is_reached_at(
     assert ForeignHost(names).is_own(host, reached_at) == is_own
 
 
-def test_the_kind_of_a_message_is_read_in_every_form_that_goes_out():
-    header = {"msg_type": "stream", "session": "x"}
-    message = {"header": header, "content": {"text": "Traceback"}, "channel": "iopub"}
-    parts = [json.dumps(part).encode() for part in (header, {}, {}, message["content"])]
-    forms = [
-        (message, False),
-        (json.dumps(message), False),
-        (serialize_binary_message({**message, "buffers": [b"x"]}), False),
-        (serialize_msg_to_ws_v1(parts, "iopub"), True),
-    ]
-    for form, is_v1 in forms:
-        assert kind_of(form, is_v1=is_v1) == "stream"
-    for garbage in (b"", b"\0" * 40, "x", "{}", {}):
-        assert kind_of(garbage, is_v1=isinstance(garbage, bytes)) == ""
-
-
 def test_the_entrance_shows_words_as_words():
     assert "<img" not in entrance("<img src=x onerror=alert(1)>")
 
 
-def test_visitors_reach_no_files_and_choose_no_template():
-    voila = settings(8866).VoilaConfiguration
+def test_a_page_is_whole_and_runs_nothing_but_its_own_script():
+    rules = policy("192.0.2.7:8866", is_secure=False)
 
-    assert voila.file_allowlist == []
-    assert voila.allow_template_override == voila.allow_theme_override == "NO"
-    assert voila.show_tracebacks is False
-    assert "preheat_kernel" not in voila, "with it, a notebook runs before the visitor is known"
+    assert "unsafe" not in rules
+    assert "connect-src 'self' ws://192.0.2.7:8866;" in rules
+    evil = "</script><script>alert(1)</script>"
+    for page in (sheet_page({"session": evil}), entrance(evil), waiting_room(evil)):
+        assert "alert(1)</script>" not in page
+        assert not re.search(r"<!--\w+-->|{{\w+}}|<[^>]* (src|style|on\w+)=", page)
+        assert page.count("</script>") == page.count("<script")
+        assert page.count("</style>") == page.count("<style") == 1
+
+
+def test_a_host_cannot_add_to_the_policy():
+    assert "*" not in policy("[::1%;script-src *]:80", is_secure=True)
+
+
+def test_a_link_is_blotted_out_of_what_any_library_logs(caplog):
+    make = logging.getLogRecordFactory()
+    try:
+        keep_links_out_of_logs()
+        logging.getLogger("somebody").error("GET %s failed", "/line?code=K7M2QX9PWD&x=1")
+    finally:
+        logging.setLogRecordFactory(make)
+
+    assert caplog.messages == ["GET /line?code=(a link)&x=1 failed"]

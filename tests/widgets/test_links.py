@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import math
 import os
 import stat
@@ -13,11 +14,13 @@ from labkit.book import LabBook
 from labkit.errors import BookError
 from labkit.present import qr_svg
 from labkit.widgets.tasters.gate import WRONG_CODES_A_MINUTE
-from labkit.widgets.tasters.kernel import code_in_query
 from labkit.widgets.tasters.links import (
     ALPHABET,
     CODE_LENGTH,
+    LISTENERS,
+    SECURE,
     cards,
+    code_in_query,
     give_links,
     new_code,
     read_code,
@@ -115,6 +118,15 @@ def test_cards_show_each_taster_once_and_no_script(book, tmp_path):
     assert page.count("<svg") == len(TASTERS)
     assert all(link.typed in page for link in links)
     assert "<script" not in page
+
+
+def test_the_lead_reads_what_others_could_read_unless_it_is_https(book, tmp_path):
+    links = give_links(book, SESSION, BASE, keep_in=tmp_path / "links.json")
+    by_http, by_https = (cards(SESSION, links, base) for base in (BASE, BASE.replace("p:", "ps:")))
+
+    assert html.escape(LISTENERS) in by_http
+    assert html.escape(SECURE) in by_https
+    assert LISTENERS[:20] not in by_https
 
 
 def test_a_qr_code_is_a_drawing_that_needs_nothing_else():

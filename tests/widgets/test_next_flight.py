@@ -150,22 +150,32 @@ def test_a_closed_key_is_not_called_an_untasted_coffee(book):
     assert "blind flight of this coffee is open" in reading.form.message.value
 
 
-def test_the_plan_takes_the_waters_and_the_coffees_own_control(book, view):
-    """The water served as control so far is in every flight again, so that days compare."""
-    scores = view.reading_view.scores
-    (so_far,) = scores.loc[scores["is_control"], "hardness_mg_l_caco3"].unique()
+def test_the_plan_takes_the_flight_as_it_is_and_adds_a_control_only_where_it_is_asked_for(
+    book, view
+):
+    """Five cups are searched and five are poured; the coffee's own control links its days."""
     form = PlanForm(book, view, bench_sheet)
+    choices = dict(form.form.fields["plan"].options)
+    placed, anew, *_ = choices
+
+    assert form.form.fields["plan"].value == choices[placed]
     for name in ("passphrase", "again"):
         form.form.fields[name].value = PASSPHRASE
     form.button.click()
 
+    rows = [row for key in form.plan.keys for row in key.open(PASSPHRASE).rows]
+    assert sorted(row.target.text for row in rows) == sorted(one.text for one in view.served)
+    assert "5 cups side by side" in placed
+    assert len(form.plan.cups) == 5 * len(form.plan.tasters)
+    scores = view.reading_view.scores
+    (so_far,) = scores.loc[scores["is_control"], "hardness_mg_l_caco3"].unique()
     assert view.control.hardness_mg_l_caco3 == so_far
-    contents = [key.open(PASSPHRASE) for key in form.plan.keys]
-    rows = [row for content in contents for row in content.rows]
-    served = {(row.target.mg_share, row.target.hardness_mg_l_caco3) for row in rows}
-    assert {(w.mg_share, w.hardness_mg_l_caco3) for w in view.waters} <= served
-    for content in contents:
-        assert any(row.is_control and row.target == view.control for row in content.rows)
+    assert view.control not in view.served
+
+    form.form.fields["plan"].value = choices[anew]
+    assert form.form.fields["control"].value == view.control
+    form.form.fields["plan"].value = choices[placed]
+    assert form.form.fields["control"].value == "none"
 
 
 def test_only_what_the_base_water_can_become_is_proposed(book):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipywidgets as widgets
 import pytest
 
 from labkit.errors import PlanError, SealError
@@ -112,9 +111,15 @@ def test_whatever_comes_of_a_press_no_secret_stays_and_the_sentence_does(form, o
     assert seen == []  # nothing that is shown depends on a secret
 
 
-def test_every_secret_waits_for_the_end_of_typing():
-    """A value of a field is sent when it is left: not every letter is in the widget's state."""
+def test_what_is_typed_into_a_secret_is_in_no_widgets_state():
+    """A notebook is saved with that state, by whoever chose so, pressed or not."""
     secret = fields.secret("Passphrase")
+    secret.hear({"kind": "typed", "text": "seven small spoons"})
 
-    assert isinstance(secret, widgets.Password)
-    assert not secret.continuous_update
+    assert secret.value == "seven small spoons"
+    assert "seven small spoons" not in str(secret.get_state())
+    for nonsense in (None, {"kind": "typed"}, {"kind": "typed", "text": 7}, {"text": "x"}):
+        secret.hear(nonsense)
+    assert secret.value == "seven small spoons"
+    secret.empty()
+    assert secret.value == ""

@@ -13,8 +13,10 @@ from labkit.book import Attribute, LabBook
 from labkit.errors import BookAwayError, BookError, LockError
 from labkit.language import LANGUAGES
 from labkit.tasting import SCALES
-from labkit.widgets.sheet.score_sheet import TRIES, CupSheet, ScoreSheet, messages_of_scripts
+from labkit.widgets.sheet import taster_sheet
+from labkit.widgets.sheet.score_sheet import CupSheet, ScoreSheet
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetCup, SheetLook
+from labkit.widgets.sheet.taster_sheet import TRIES, TasterSheet, messages_of_scripts
 from tests.widgets.tables import PASSPHRASE, SESSION, lay_table
 
 ACIDITY = Attribute(name="acidity", scale=SCALES["intensity 0-15"])
@@ -147,10 +149,24 @@ def test_what_cannot_be_kept_now_stays_in_the_browser_and_in_order(sheet, desk):
     assert answer["kept"] == answer["refused"] == []
 
 
+def test_on_a_slow_disk_a_message_is_answered_in_part_before_the_browser_gives_it_up(
+    sheet, desk, monkeypatch
+):
+    monkeypatch.setattr(taster_sheet, "ANSWER_WITHIN_S", -1)
+    scores = [score(n, value=n) for n in (1, 2, 3)]
+
+    answers = [send(sheet, *scores[n:]) for n in range(3)]
+
+    assert [[kept["id"] for kept in answer["kept"]] for answer in answers] == [
+        [f"{n:032d}"] for n in (1, 2, 3)
+    ]
+    assert not any(answer["later"] or answer["refused"] for answer in answers)
+
+
 def test_a_phone_is_not_told_where_the_lab_book_lies(desk, caplog):
     desk.trouble = BookAwayError("/home/lead/book.db could not be written to: the disk is full.")
 
-    answer = send(CupSheet(desk, is_page=True), score())
+    answer = send(TasterSheet(desk, is_page=True), score())
 
     assert answer["later"] == ("the laptop cannot save it now and will retry. Tell the lead.")
     assert "/home/lead/book.db" in caplog.text
@@ -201,7 +217,7 @@ def test_a_phone_is_not_told_what_the_database_said_to_a_score_that_is_refused(d
     desk.trouble = BookError("/home/lead/book.db could not be written to (out of range).")
     desk.trouble.__cause__ = ValueError("out of range")
 
-    answer = send(CupSheet(desk, is_page=True), score())
+    answer = send(TasterSheet(desk, is_page=True), score())
 
     assert "book.db" not in json.dumps(answer)
     assert len(answer["refused"]) == 1
@@ -359,7 +375,7 @@ def test_a_sheet_opens_and_is_read_while_somebody_holds_the_book(tmp_path):
         LabBook(tmp_path / "book.db", must_exist=True, patience_s=0.1) as book,
     ):
         other.execute("BEGIN IMMEDIATE")
-        sheet = CupSheet(BookDesk(book, SESSION, "Ines"), is_page=True)
+        sheet = TasterSheet(BookDesk(book, SESSION, "Ines"), is_page=True)
         looked, given = send(sheet), send(sheet, score(**first_cup(book)))
         other.execute("ROLLBACK")
 

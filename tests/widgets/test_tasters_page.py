@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import signal
 import socket
@@ -15,8 +14,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.errors import BookError, SetUpError
-from labkit.widgets.tasters.kernel import BOOK_VARIABLE, LANGUAGE_VARIABLE, tasters_sheet
-from labkit.widgets.tasters.page import NOTEBOOK, serve, server_environment
+from labkit.widgets.tasters.page import serve
 from tests.project import free_port
 from tests.widgets.tables import SESSION, TASTERS, lay_table
 
@@ -36,33 +34,6 @@ def alive(port):
             return answer.read() == b"yes"
     except OSError:
         return False
-
-
-def test_a_page_without_its_lab_book_tries_again_makes_none_and_names_no_place(
-    tmp_path, monkeypatch, caplog
-):
-    monkeypatch.setenv(BOOK_VARIABLE, str(tmp_path / "book.db"))
-    monkeypatch.setenv("QUERY_STRING", "code=K7M2QX9PWD")
-
-    said = tasters_sheet().value
-
-    assert "lk-again" in said
-    assert str(tmp_path) not in said
-    assert str(tmp_path) in caplog.text
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_a_page_with_a_wrong_code_is_not_tried_again(tmp_path, monkeypatch):
-    lay_table(tmp_path / "book.db")
-    monkeypatch.setenv(BOOK_VARIABLE, str(tmp_path / "book.db"))
-    monkeypatch.setenv("QUERY_STRING", "code=K7M2QX9PWD")
-
-    said = tasters_sheet().value
-
-    assert "This link is not known" in said
-    assert "lk-again" not in said
-    monkeypatch.setenv(LANGUAGE_VARIABLE, "de-AT,de;q=0.9")
-    assert "Diesen Link gibt es nicht" in tasters_sheet().value
 
 
 def test_no_lab_book_is_made_to_serve(tmp_path):
@@ -107,6 +78,12 @@ def test_a_busy_port_is_one_sentence(tmp_path):
             serve(tmp_path / "book.db", port=other.getsockname()[1], keep_in=tmp_path)
 
 
+@pytest.mark.parametrize("given", ["certificate", "key"])
+def test_half_of_what_https_needs_is_one_sentence(tmp_path, given):
+    with pytest.raises(SetUpError, match="must be given with a"):
+        serve(tmp_path / "book.db", keep_in=tmp_path, **{given: tmp_path / "some.pem"})
+
+
 def test_a_book_without_an_open_flight_is_one_sentence(tmp_path):
     lay_table(tmp_path / "book.db")
     with LabBook(tmp_path / "book.db") as book:
@@ -117,38 +94,24 @@ def test_a_book_without_an_open_flight_is_one_sentence(tmp_path):
         serve(tmp_path / "book.db", port=free_port(), keep_in=tmp_path)
 
 
-def test_the_pages_read_no_jupyter_settings_of_the_user(tmp_path, monkeypatch):
-    monkeypatch.setenv("JUPYTER_CONFIG_DIR", "/home/somebody/.jupyter")
-    monkeypatch.setenv("IPYTHONDIR", "/home/somebody/.ipython")
-
-    environment = server_environment("sqlite:///x.db", tmp_path)
-
-    assert "/home/somebody" not in " ".join(environment[n] for n in environment if n[:2] in "JUIP")
-
-
-def test_the_pages_notebook_loads_neither_statistics_nor_plots_nor_tables(tmp_path):
-    """Each of twelve kernels pays for what it imports; the notebook runs as in a kernel."""
-    heavy = ("pandas", "numpy", "scipy", "statsmodels", "matplotlib", "cryptography", "voila")
+def test_the_server_loads_neither_statistics_nor_plots_nor_widgets(tmp_path):
+    """It is one process among many on a laptop, and starts while everybody waits."""
+    heavy = ("pandas", "numpy", "scipy", "statsmodels", "matplotlib", "cryptography", "babel")
+    heavy += ("voila", "ipywidgets", "IPython", "jupyter_server", "traitlets", "jinja2")
     lay_table(tmp_path / "book.db")
     with LabBook(tmp_path / "book.db") as book:
         code = book.sessions.issue_link(SESSION, "Ines", secret="K7M2QX9PWD")
     run = (
-        "import json, sys; cells = json.load(open(sys.argv[1]))['cells']; shown = {};"
-        "exec(''.join(''.join(cell['source']) + chr(10) for cell in cells), shown);"
-        "sheet = shown['tasters_sheet'](); print(sheet.plan['taster']);"
+        "import sys; from labkit.widgets.tasters import pages, server;"
+        "seats = server.Seats(sys.argv[1]); sheet = seats.sheet(sys.argv[2]);"
+        "pages.sheet_page(sheet.plan); seats.close(); print(sheet.plan['taster']);"
         f"print([name for name in {heavy} if name in sys.modules])"
     )
-    environment = {
-        **os.environ,
-        BOOK_VARIABLE: str(tmp_path / "book.db"),
-        "QUERY_STRING": f"code={code}",
-    }
     done = subprocess.run(
-        [sys.executable, "-c", run, str(NOTEBOOK)],
+        [sys.executable, "-c", run, str(tmp_path / "book.db"), code],
         capture_output=True,
         text=True,
         check=True,
-        env=environment,
     )
 
     assert done.stdout.split("\n")[:2] == ["Ines", "[]"]

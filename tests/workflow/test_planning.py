@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import pandas as pd
 import pytest
@@ -269,3 +269,76 @@ def test_a_session_of_ones_own_name_on_ones_own_scale(book):
 
     assert made.session.name == "the first"
     assert made.session.attributes[0].scale == scale
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Cups as a search places them."""
+
+    served: tuple[Target, ...]
+
+    @property
+    def targets(self):
+        return self.served
+
+
+def poured(made):
+    """What each jug of a plan holds, and whether it is the control."""
+    rows = [row for key in made.plan.keys for row in key.open(PASSPHRASE).rows]
+    return sorted((row.target.mg_share, row.is_control, row.is_duplicate) for row in rows)
+
+
+def test_a_searched_flight_is_served_as_it_is_and_the_control_stays_the_coffees(book):
+    low, middle, high = SWEEP.targets
+    planned(book)  # the middle one becomes the coffee's control
+
+    without = planned(book, Placed((low, high, low)))
+    again = planned(book, Placed((high, middle, low, middle)))
+    asked = planned(book, Placed((low, high, low)), control=middle)
+
+    assert poured(without) == [(0, False, False), (0, False, True), (1, False, False)]
+    assert [one.target for one in without.session.waters] == [low, high]
+    assert poured(again)[1:3] == [(0.5, True, False), (0.5, True, True)]
+    assert len(poured(again)) == 4
+    assert len(without.plan.cups) == 3 * len(PEOPLE)
+    assert {share for share, is_control, _ in poured(asked) if is_control} == {0.5}
+
+
+def test_a_searched_flight_of_more_cups_than_stand_side_by_side_is_laid_out_as_several(book):
+    waters = hardness_dial((20, 60, 100, 140), mg_share=0.5, alkalinity_mg_l_caco3=40).targets
+
+    made = planned(book, Placed(waters), cups_per_flight=3)
+
+    assert made.plan.design.flights > 1
+    with pytest.raises(PlanError, match=r"^cups must be at most 3 in a flight, got 4"):
+        planned(book, Placed(waters), cups_per_flight=3, as_listed=True)
+
+
+@pytest.mark.parametrize("times", [(3, 1), (2, 0)])
+def test_a_search_among_too_few_waters_is_laid_out_as_before(book, times):
+    low, _, high = SWEEP.targets
+    planned(book)
+
+    made = planned(book, Placed((low,) * times[0] + (high,) * times[1]))
+
+    assert made.plan.design.control_cups == 1
+    assert made.plan.design.duplicate_cups == 1
+
+
+def test_what_a_listed_flight_reserves_suffices_and_counts_no_control_that_is_not_poured(book):
+    low, _, high = SWEEP.targets
+    first = planned(book)
+
+    made = planned(book, [low, low, high], add_to=first.session.name, as_listed=True)
+
+    (flight,) = made.plan.flights
+    assert poured(made) == [(0, False, False), (0, False, True), (1, False, False)]
+    assert made.plan.design.control_cups == 0
+    used = made.preparation.jugs.doses_of(flight)
+    kept = {
+        bottle.name: use.volume_ml
+        for bottle in book.stock.bottles()
+        for use in bottle.uses
+        if (use.session, use.flight) == (first.session.name, flight)
+    }
+    assert all(kept[bottle] >= volume - 1e-6 for bottle, volume in used.items())

@@ -181,7 +181,7 @@ def test_after_a_reading_the_next_dial_is_the_first_coordinate_that_nothing_vari
     ("level", "thing"),
     [
         (Level.SETTLED, NextThing.MAKE_CARD),
-        (Level.LIKELY, NextThing.CONFIRM),
+        (Level.LIKELY, NextThing.PLAN_NEXT_FLIGHT),
         (Level.OPEN, NextThing.PLAN_NEXT_FLIGHT),
     ],
 )

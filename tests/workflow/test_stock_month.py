@@ -52,7 +52,7 @@ def plan(book, n=0, **more):
         tasters=TASTERS,
         passphrase=PASSPHRASE,
         name=f"day {n}",
-        rng=np.random.default_rng(n),
+        seed=np.random.default_rng(n),
         **more,
     )
 
@@ -108,7 +108,7 @@ def test_thirty_sessions_of_two_clients_are_counted_by_the_shelf_alone(book):
         day = date(2026, 11, 1) + timedelta(days=n)
         ask = {"coffee": f"Coffee {client}", "waters": SWEEP, "tasters": TASTERS} | about
         ask |= {"passphrase": PASSPHRASE, "name": f"day {n}", "tasted_on": day}
-        ask |= {"rng": np.random.default_rng(n)}
+        ask |= {"seed": np.random.default_rng(n)}
         planned, refused = attempt(book, ask)
         if planned is None:
             announced += 1
@@ -258,7 +258,7 @@ def test_nothing_that_is_stored_or_shown_before_the_key_opens_depends_on_the_dra
                 name="day",
                 flights=2,
                 cups_per_flight=5,
-                rng=np.random.default_rng(n),
+                seed=np.random.default_rng(n),
             )
             (opened, _) = planned.preparation.opened
             drawn.add(str(sorted(row.water for row in opened.rows)))

@@ -26,6 +26,7 @@ from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.remembered import Remembered
 from labkit.analysis.search.recommendation import Recommendation
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted
 from labkit.steps import note_step
@@ -255,6 +256,7 @@ a new score are not read again."""
 _KEPT: Final[Remembered[CoffeeReading]] = Remembered(MOST_KEPT)
 
 
+@checked(ReadingError)
 def read_across(
     frame: pd.DataFrame,
     about: pd.DataFrame | None = None,
@@ -331,6 +333,7 @@ def set_side_by_side(
     return Across(readings=tuple(readings), table=table).sort(sort_by)
 
 
+@checked(ReadingError)
 def not_opened(client: str, coffee: str) -> CoffeeReading:
     """What is said of a coffee of which no flight is open yet.
 

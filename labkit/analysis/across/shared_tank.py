@@ -180,7 +180,7 @@ def one_water(
     region: Any,
     *,
     sold: Mapping[tuple[str, str], float] | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> OneWater:
     """Find the water with the least expected loss over several coffees.
 
@@ -192,7 +192,7 @@ def one_water(
         Waters that can be made.
     sold : mapping of (client, coffee) to float, optional
         How much of each coffee is sold, in any unit; alike unless given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For the draws; a fixed seed unless given.
 
     Notes
@@ -208,7 +208,7 @@ def one_water(
     ReadingError
         If no coffee can be told, none reaches a water that can be made, or ``sold`` is no weight.
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     shares = _shares(readings, sold)
     scale = _main_scale(readings, shares)
     told = {}

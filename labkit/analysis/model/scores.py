@@ -29,6 +29,7 @@ from labkit.analysis.model.cleaning import (
 from labkit.analysis.model.coding import Bools, Floats
 from labkit.analysis.model.noted import Note
 from labkit.analysis.pair_tests.answers import confirmed_water, scored_only
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted, noted
 from labkit.tasting import MOST_POINTS, SCALES, Scale
@@ -151,6 +152,7 @@ def attributes_of(frame: pd.DataFrame) -> list[str]:
     return [str(name) for name in given.value_counts(sort=True).index]
 
 
+@checked(ReadingError)
 def gather_scores(
     frame: pd.DataFrame,
     attribute: str = "overall",
@@ -307,6 +309,7 @@ def gather_both(
     return made[0], made[1]
 
 
+@checked(ReadingError)
 def compares_salts(frame: pd.DataFrame) -> Bools:
     """Which scores lie in a flight whose cups differ in the salts asked for.
 
@@ -378,6 +381,7 @@ def _one_of(
     return frame[frame[column].astype(str) == chosen]
 
 
+@checked(ReadingError)
 def most_used(frame: pd.DataFrame, column: str) -> pd.Series[int]:
     """Brew methods or scales with their numbers of scores: most first, of equals the newest.
 

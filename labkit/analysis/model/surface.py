@@ -21,6 +21,8 @@ from labkit.analysis.model.kenward_roger import Contrast, FTest
 from labkit.analysis.model.mixed import MixedFit, fit_mixed
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.structure import Model, build_model, told_at_zero
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, as_coordinates
 
 
@@ -237,7 +239,7 @@ class Surface:
         weights = np.eye(len(self.fit.effects.beta))[1 : self.model.n_surface]
         return self.fit.effects.f_test(weights)
 
-    def draws(self, n: int, *, rng: np.random.Generator) -> Floats:
+    def draws(self, n: int, *, seed: int | np.random.Generator) -> Floats:
         """Coefficients drawn from the estimate.
 
         A multivariate t with the degrees of freedom of the surface's F test: normal draws left
@@ -247,7 +249,7 @@ class Surface:
         ----------
         n : int
             Number of draws.
-        rng : numpy.random.Generator
+        seed : int or numpy.random.Generator
             The chance that draws them.
 
         Returns
@@ -255,6 +257,7 @@ class Surface:
         ndarray, shape (n, n_coefficients)
             In the order of ``coefficients``.
         """
+        rng = np.random.default_rng(seed)
         values, vectors = np.linalg.eigh(self.covariance)
         # The symmetric root: any other would turn with the vectors that a processor chooses.
         root = (vectors * np.sqrt(np.clip(values, 0, None))) @ vectors.T
@@ -272,6 +275,7 @@ class Surface:
         return np.column_stack([design, blank])
 
 
+@checked(ReadingError)
 def fit_surface(scores: Scores) -> Surface:
     """Fit the richest model that the scores can carry.
 

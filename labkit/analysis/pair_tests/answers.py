@@ -36,6 +36,7 @@ from labkit.analysis.pair_tests.preference import (
     paired_preference,
 )
 from labkit.analysis.region import water_target
+from labkit.boundary import checked
 from labkit.errors import PlanError, ReadingError
 from labkit.shown import Shown
 from labkit.tasting import ALPHA, CONFIRMING, DIFFERENCE_TESTS, METHODS, right_place
@@ -156,6 +157,7 @@ class PairReading(Shown):
         )
 
 
+@checked(ReadingError)
 def scored_only(frame: pd.DataFrame) -> pd.DataFrame:
     """The scores frame without the marks of discrimination tests, which are no scores.
 
@@ -167,6 +169,7 @@ def scored_only(frame: pd.DataFrame) -> pd.DataFrame:
     return frame[~frame["scale"].astype(str).isin(list(METHODS))]
 
 
+@checked(ReadingError)
 def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
     """Every discrimination test among the opened scores of one coffee, in order of session.
 
@@ -212,6 +215,7 @@ def read_tests(frame: pd.DataFrame) -> tuple[PairReading, ...]:
     return tuple(_read(str(s), str(m), str(q), rows) for (s, m, q), rows in groups)
 
 
+@checked(ReadingError)
 def last_answer(frame: pd.DataFrame, leader: Target, control: Target) -> Answer | None:
     """What the latest test of a leader against the control says.
 

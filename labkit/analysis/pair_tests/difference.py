@@ -18,6 +18,7 @@ from scipy import integrate, optimize, stats
 from scipy.special import ndtr
 
 from labkit.analysis.model.cleaning import must_be_filled, yes_or_no
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import DIFFERENCE_TESTS
 from labkit.water import is_finite, is_whole
@@ -245,6 +246,7 @@ def _checked(n: int, correct: int) -> None:
         )
 
 
+@checked(ReadingError)
 def difference_test(method: str, correct: int, n: int) -> Discrimination:
     """Exact test that nobody tells the cups apart, one answer per taster.
 
@@ -365,6 +367,7 @@ class Similarity:
     """Chance of so few right answers if the share were just reached."""
 
 
+@checked(ReadingError)
 def similarity_test(
     method: str, correct: int, n: int, *, discriminators: float = 0.3
 ) -> Similarity:

@@ -17,6 +17,7 @@ from labkit.analysis.pair_tests.difference import (
     share_right,
 )
 from labkit.analysis.pair_tests.preference import fewest_preferring
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import CONFIRMING, DIFFERENCE_TESTS, METHODS
 from labkit.water import is_finite
@@ -34,6 +35,7 @@ PREFERRING: Final = 0.75
 """Share of answers for the same water that a preference is foreseen for (common practice)."""
 
 
+@checked(ReadingError)
 def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
     """Fewest right answers that beat guessing at this level.
 
@@ -62,6 +64,7 @@ def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
     return fewest_successes(n, chance, alpha)
 
 
+@checked(ReadingError)
 def fewest_successes(n: int, chance: float, alpha: float) -> int | None:
     """Smallest count whose exact upper tail is at most ``alpha``.
 
@@ -123,6 +126,7 @@ def power(
     return 0.0 if needed is None else float(stats.binom.sf(needed - 1, n, share))
 
 
+@checked(ReadingError)
 def answers_needed(
     method: str,
     *,
@@ -173,6 +177,7 @@ def answers_needed(
     return None
 
 
+@checked(ReadingError)
 def compare_tests(
     tasters: int, *, dprime: float = 1.0, answers_each: int = 1, alpha: float = 0.05
 ) -> pd.DataFrame:
@@ -246,6 +251,7 @@ class Foreseen:
     """What is foreseen: the share of right answers, or of those who prefer the same water."""
 
 
+@checked(ReadingError)
 def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float = 1.0) -> Foreseen:
     """What a test would likely tell with this panel, for any method that is served.
 

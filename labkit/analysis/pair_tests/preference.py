@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from scipy import stats
 
 from labkit.analysis.pair_tests.difference import check_count, check_share, exact_interval
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 
 
@@ -46,6 +47,7 @@ class PreferenceTest:
         return self.first + half, self.second + half
 
 
+@checked(ReadingError)
 def paired_preference(
     first: int,
     second: int,
@@ -106,6 +108,7 @@ def paired_preference(
     )
 
 
+@checked(ReadingError)
 def fewest_preferring(n: int, alpha: float = 0.05, *, first_named: bool = False) -> int | None:
     """Fewest answers for one water that show a preference.
 

@@ -24,6 +24,7 @@ from labkit.analysis.reading.special_scales import (
     SIDES,
     just_about_right,
 )
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted, noted
 from labkit.shown import Shown
@@ -105,6 +106,7 @@ class Balance(Shown):
     """What kept a curve from being drawn, one sentence each."""
 
 
+@checked(ReadingError)
 def right_questions(frame: pd.DataFrame) -> list[str]:
     """Just-about-right attributes of a scores frame, those about acidity first.
 
@@ -118,12 +120,13 @@ def right_questions(frame: pd.DataFrame) -> list[str]:
     return sorted(asked, key=lambda name: "acid" not in name.lower())
 
 
+@checked(ReadingError)
 def balance_acidity(
     frame: pd.DataFrame,
     attribute: str | None = None,
     *,
     liking: str = "overall",
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> Balance:
     """Read the just-about-right answers on acidity of one coffee.
 
@@ -135,7 +138,7 @@ def balance_acidity(
         The just-about-right question; the first one about acidity unless given.
     liking : str
         The attribute that penalties are counted in.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For the bootstrap behind the penalties; a fixed seed unless given.
 
     Raises
@@ -155,7 +158,7 @@ def balance_acidity(
     .. [1] Fieller, E. C. (1954). Some problems in interval estimation. J. R. Stat. Soc. B, 16,
        175-185.
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     asked = right_questions(frame)
     name = attribute if attribute is not None else (asked[0] if asked else "")
     if name not in asked:
@@ -219,7 +222,7 @@ def _penalties(
     else:
         liked = liked.rename(columns={"score": "liking"})
         answers = answers.merge(liked, on=CUP, how="left")
-    table = just_about_right(answers, rng=rng)
+    table = just_about_right(answers, seed=rng)
     table["side"] = table["side"].map(OF_ACIDITY)
     return table[["side", "n", "share", "drop", "drop_lo", "drop_hi", "net_effect"]]
 

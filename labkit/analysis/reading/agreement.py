@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from scipy import special, stats
 
 from labkit.analysis.model.coding import Floats
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 
 
@@ -57,6 +58,7 @@ class IntraclassCorrelations:
     """Between rows, within rows, between columns, residual."""
 
 
+@checked(ReadingError)
 def intraclass_correlations(table: Floats) -> IntraclassCorrelations:
     """Coefficients of agreement of a complete table.
 
@@ -152,6 +154,7 @@ class Concordance:
     """Of 'rankings are unrelated', by the F approximation that holds for few tasters."""
 
 
+@checked(ReadingError)
 def kendall_w(table: Floats) -> Concordance:
     """Concordance of a complete table, ranked within each column.
 

@@ -257,7 +257,7 @@ def find_best(surface: Surface, *, rng: np.random.Generator, feasible: Any = Non
     means = design @ surface.coefficients
     told = [place for place in range(coded.shape[1]) if _is_told(surface, place)]
     top = int(np.argmax(means)) if len(told) == coded.shape[1] else _top(surface, coded, means)
-    draws = surface.draws(DRAWS, rng=rng)
+    draws = surface.draws(DRAWS, seed=rng)
     near = np.zeros(len(grid))
     winners = np.empty(DRAWS, dtype=np.intp)
     spread = float(np.ptp(means))

@@ -23,6 +23,7 @@ from labkit.analysis.reading.salts import SaltsReading, read_salts
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
 from labkit.analysis.reading.verdict import Verdict, VerdictKind, judge, untold
 from labkit.analysis.search.recommendation import Recommendation
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted
 from labkit.shown import Shown
@@ -107,6 +108,7 @@ class Reading(Shown):
         return self.surface.predict(targets, level=level)
 
 
+@checked(ReadingError)
 def read_coffee(
     frame: pd.DataFrame,
     attribute: str = "overall",
@@ -117,7 +119,7 @@ def read_coffee(
     without_tasters: Sequence[str] = (),
     without_sessions: Sequence[str] = (),
     feasible: Any = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> Reading:
     """Read the opened scores of one coffee.
 
@@ -139,7 +141,7 @@ def read_coffee(
         Left out by choice; the reading says so.
     feasible : Region, targets or (n, 3) array, optional
         Waters that can be made; anything within the ranges tasted unless given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For the draws behind the best region; a fixed seed unless given.
 
     Raises
@@ -156,7 +158,7 @@ def read_coffee(
         without_tasters=without_tasters,
         without_sessions=without_sessions,
     )
-    return _read(*gathered, feasible=feasible, rng=rng)
+    return _read(*gathered, feasible=feasible, seed=seed)
 
 
 def _read(
@@ -164,9 +166,9 @@ def _read(
     of_salts: Scores | None,
     *,
     feasible: Any = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> Reading:
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     if of_salts is None:
         return _read_waters(scores, feasible=feasible, rng=rng)  # type: ignore[arg-type]
     if scores is None:
@@ -253,12 +255,13 @@ class AttributeReadings(Shown):
     """Attributes that could not be read, and why."""
 
 
+@checked(ReadingError)
 def read_attributes(
     frame: pd.DataFrame,
     attributes: Sequence[str] | None = None,
     *,
     feasible: Any = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
     **choices: Any,
 ) -> AttributeReadings:
     """Read several attributes (all that were scored unless named); choices as `read_coffee`.
@@ -271,7 +274,7 @@ def read_attributes(
         Which to read; all that were scored if not given.
     feasible : Region, targets or (n, 3) array, optional
         Waters that can be made; anything within the ranges tasted unless given.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         For the draws behind the best region; a fixed seed unless given.
     **choices : Any
         Further choices, as :func:`gather_scores` takes them.
@@ -294,7 +297,7 @@ def read_attributes(
         try:
             both = gather_both(frame, attribute, beside=gathered, **choices)
             gathered += [one for one in both if one is not None]
-            readings[attribute] = _read(*both, feasible=feasible, rng=rng)
+            readings[attribute] = _read(*both, feasible=feasible, seed=seed)
         except ReadingError as error:
             unread[attribute] = str(error)
     rows = [_summary(name, reading) for name, reading in readings.items()]
@@ -331,6 +334,7 @@ def _summary(attribute: str, reading: Reading) -> dict[str, object]:
     return row
 
 
+@checked(ReadingError)
 def leaving_out(
     frame: pd.DataFrame,
     tasters: Sequence[str] = (),

@@ -60,7 +60,7 @@ class WaterDifferences:
 
 
 def simultaneous(
-    differences: pd.DataFrame, covariance: Floats, *, rng: np.random.Generator
+    differences: pd.DataFrame, covariance: Floats, *, seed: int | np.random.Generator
 ) -> pd.DataFrame:
     """Intervals and p-values that hold for all differences at once.
 
@@ -70,7 +70,7 @@ def simultaneous(
         ``difference, se, df``, one row each.
     covariance : ndarray, shape (n, n)
         Of the differences.
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         Shifts the directions over which the multivariate t distribution is integrated.
 
     Returns
@@ -87,6 +87,7 @@ def simultaneous(
     .. [2] Hothorn, T., Bretz, F. and Westfall, P. (2008). Simultaneous inference in general
        parametric models. Biom. J., 50, 346-363.
     """
+    rng = np.random.default_rng(seed)
     table = differences.copy()
     if not len(table):
         return table.assign(lo=[], hi=[], p=[])
@@ -261,4 +262,4 @@ def differences_of(
             "df": known["df"],
         }
     )
-    return simultaneous(table, rows @ fit.effects.covariance @ rows.T, rng=rng)
+    return simultaneous(table, rows @ fit.effects.covariance @ rows.T, seed=rng)

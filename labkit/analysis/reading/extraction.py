@@ -242,7 +242,7 @@ def _differences(surface: Surface, place: int | None, rng: np.random.Generator) 
     known = effects.intervals(weights[others])
     table = known.rename(columns={"mean": "difference"})[["difference", "se", "df"]]
     covariance = weights[others] @ effects.covariance @ weights[others].T
-    found = simultaneous(table, covariance, rng=rng).set_axis(others)
+    found = simultaneous(table, covariance, seed=rng).set_axis(others)
     # The control is no different from itself.
     return found[["difference", "lo", "hi"]].reindex(range(len(rows)), fill_value=0.0)
 

@@ -15,6 +15,8 @@ from labkit.analysis.model.coding import Floats, term_matrix
 from labkit.analysis.model.structure import centred_contrasts
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.reading.best import search_grid
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 
 FAR: Final = 0.25
 """Coded units by which the best water may move before it is worth a warning."""
@@ -52,6 +54,7 @@ class OrdinalCheck:
     """Names of the coordinates that varied."""
 
 
+@checked(ReadingError)
 def ordinal_check(surface: Surface) -> OrdinalCheck:
     """Refit with statsmodels' ``OrderedModel`` (probit), tasters and flights as fixed effects.
 

@@ -29,6 +29,8 @@ from labkit.analysis.reading.agreement import (
 )
 from labkit.analysis.reading.repeat_noise import RepeatNoise, rounding
 from labkit.analysis.reading.serving_order import order_effects
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.tasting import ALPHA
 
 AGREES: Final = 0.3
@@ -149,6 +151,7 @@ class PanelCheck:
         return pd.DataFrame([asdict(one) for one in self.tasters])
 
 
+@checked(ReadingError)
 def check_panel(scores: Scores, *, found: bool | None = None) -> PanelCheck:
     """Check the panel on the scores of one attribute.
 

@@ -15,6 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 from labkit.analysis.model.cleaning import blanks, must_be_filled, numbers, yes_or_no
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.agreement import kendall_w
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
 
@@ -44,14 +45,15 @@ def _columns(frame: pd.DataFrame, names: tuple[str, ...]) -> None:
     must_be_filled(frame, [name for name in names if name in ("taster", "water", "term")], "answer")
 
 
-def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.DataFrame:
+@checked(ReadingError)
+def just_about_right(answers: pd.DataFrame, *, seed: int | np.random.Generator) -> pd.DataFrame:
     """Shares of too little, just right and too much per water, and what each side costs.
 
     Parameters
     ----------
     answers : DataFrame
         ``taster, water, score`` (1..5, 3 = just right) and, if liking was asked, ``liking``.
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         For the bootstrap over tasters.
 
     Returns
@@ -68,6 +70,7 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
     ReadingError
         If columns are missing, or a score is not 1 to 5.
     """
+    rng = np.random.default_rng(seed)
     _columns(answers, ("taster", "water", "score"))
     answers = answers[~blanks(answers["score"])]
     wrong = ~answers["score"].isin([1, 2, 3, 4, 5])
@@ -108,6 +111,7 @@ def just_about_right(answers: pd.DataFrame, *, rng: np.random.Generator) -> pd.D
     return pd.DataFrame(rows)
 
 
+@checked(ReadingError)
 def with_liking(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
     """A just-about-right question out of a scores frame, ``overall`` beside it as ``liking``.
 
@@ -177,7 +181,8 @@ class CheckedTerms(Shown):
         return self.terms.loc[self.terms["p_adjusted"] < 0.05, "term"].astype(str).tolist()
 
 
-def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> CheckedTerms:
+@checked(ReadingError)
+def check_all_that_apply(answers: pd.DataFrame, *, seed: int | np.random.Generator) -> CheckedTerms:
     """Analyse ticks, each taster on each water.
 
     Tasters who missed a water are left out of that term's test. A tick that is missing is not
@@ -187,7 +192,7 @@ def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> 
     ----------
     answers : DataFrame
         One row an answer: ``taster, water, term, ticked`` (bool).
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         For the shuffles behind Cochran's Q, where there are few tasters.
 
     Returns
@@ -206,6 +211,7 @@ def check_all_that_apply(answers: pd.DataFrame, *, rng: np.random.Generator) -> 
     256-266; McNemar, Q. (1947). Note on the sampling error of the difference between correlated
     proportions or percentages. Psychometrika, 12, 153-157 (both from memory).
     """
+    rng = np.random.default_rng(seed)
     _columns(answers, ("taster", "water", "term", "ticked"))
     ticked = yes_or_no(answers["ticked"])
     answers = answers.assign(ticked=ticked)[ticked.notna()].astype({"ticked": bool})
@@ -317,14 +323,15 @@ class RankTest:
     """Sum of ranks per water (1 = first place); for incomplete blocks, of weighted ranks."""
 
 
-def rank_test(ranks: pd.DataFrame, *, rng: np.random.Generator) -> RankTest:
+@checked(ReadingError)
+def rank_test(ranks: pd.DataFrame, *, seed: int | np.random.Generator) -> RankTest:
     """Test ranks given by tasters.
 
     Parameters
     ----------
     ranks : DataFrame
         One row a rank: ``taster, water, rank`` (1 = first place, ties averaged).
-    rng : numpy.random.Generator
+    seed : int or numpy.random.Generator
         For the shuffles, where there are few tasters.
 
     Returns
@@ -342,6 +349,7 @@ def rank_test(ranks: pd.DataFrame, *, rng: np.random.Generator) -> RankTest:
     Friedman, M. (1937). J. Am. Stat. Assoc., 32, 675-701; Durbin, J. (1951). Br. J. Psychol., 4,
     85-90; Skillings, J. H. and Mack, G. A. (1981). Technometrics, 23, 171-177.
     """
+    rng = np.random.default_rng(seed)
     _columns(ranks, ("taster", "water", "rank"))
     places = numbers(ranks["rank"])
     if (~np.isfinite(places) & ~blanks(ranks["rank"])).any():

@@ -9,6 +9,7 @@ import pandas as pd
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.surface import Surface
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.water import COORDINATES, as_coordinates
 
@@ -31,6 +32,7 @@ def _at(surface: Surface, at: Any) -> Floats:
     return np.asarray(middle[0])
 
 
+@checked(ReadingError)
 def curve(
     surface: Surface, factor: str, *, at: Any = None, n: int = 61, level: float = 0.95
 ) -> pd.DataFrame:
@@ -61,6 +63,7 @@ def curve(
     return surface.predict(waters, level=level)
 
 
+@checked(ReadingError)
 def cup_points(surface: Surface) -> pd.DataFrame:
     """Scores as points to lie over a curve: one row a score.
 

@@ -35,6 +35,7 @@ from labkit.analysis.model.cleaning import (
     yes_or_no,
 )
 from labkit.analysis.model.coding import Bools, Floats
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.tasting import ALPHA
@@ -265,6 +266,7 @@ def fit_words(y: Floats, design: Floats, groups: Any) -> tuple[Floats, Floats] |
     return (beta, covariance) if settled and (np.diag(covariance) > 0).all() else None
 
 
+@checked(ReadingError)
 def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> WordReadings:
     """Test every word, and the trade's sayings, on the cups of one or more coffees.
 

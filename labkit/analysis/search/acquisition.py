@@ -12,6 +12,7 @@ from scipy.stats import norm, qmc
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.search.posterior import Posterior
+from labkit.tasting import MOST_TIMES
 
 N_CANDIDATES: Final = 300
 N_CONTENDERS: Final = 200
@@ -33,6 +34,9 @@ class Batch:
     gains: tuple[float, ...]
     """What each adds to the expected score of the recipe that will lead afterwards, in points."""
 
+    price: float | None = None
+    """What the flight is worth less, in points, with the recipe that is priced as its last cup."""
+
 
 def knowledge_gradient(
     posterior: Posterior,
@@ -43,6 +47,7 @@ def knowledge_gradient(
     rng: np.random.Generator,
     tasted: NDArray[np.int_] | None = None,
     included: tuple[int, ...] = (),
+    priced: int | None = None,
 ) -> Batch:
     """Choose `k` cups, one after the other, each where it helps the next decision most.
 
@@ -64,6 +69,14 @@ def knowledge_gradient(
         Places of recipes already tasted, which may be repeated.
     included : tuple of int
         Places of recipes that are in the flight whatever they teach.
+    priced : int, optional
+        Place of a recipe, such as the control, of which it shall be told what a cup would cost.
+
+    Notes
+    -----
+    A recipe tasted already, the control too, is one more cup: what it tells of itself, of its
+    neighbours and of the flight's own shift is counted as for any other. None has more than
+    ``MOST_TIMES`` cups, where there are enough recipes.
 
     References
     ----------
@@ -72,7 +85,8 @@ def knowledge_gradient(
     .. [2] Frazier, P., Powell, W. (2010). Paradoxes in learning and the marginal value of
        information. Decision Analysis, 7, 378-403.
     """
-    candidates, contenders = _considered(posterior, tasted, included, rng)
+    must = included if priced is None else (*included, priced)
+    candidates, contenders = _considered(posterior, tasted, must, rng)
     draws = posterior.draws[:, candidates] - posterior.mean[candidates]
     column = {int(place): at for at, place in enumerate(candidates)}
     greedy = partial(
@@ -81,6 +95,7 @@ def knowledge_gradient(
         mean=posterior.mean[contenders],
         lead=np.array([column[int(place)] for place in contenders]),
         may_propose=candidates < posterior.n_allowed,
+        comes_true=posterior.gain_scale,
         # A Sobol point may be 0, whose normal quantile is minus infinity.
         futures=norm.ppf(qmc.Sobol(k, rng=rng).random(N_FUTURES) * (1 - 1e-9) + 5e-10),
     )
@@ -90,7 +105,14 @@ def knowledge_gradient(
         flight_variance=flight_variance / LOOK_AHEAD,
     )
     _, gains = greedy(chosen, cup_variance=cup_variance, flight_variance=flight_variance)
-    return Batch(places=tuple(int(candidates[at]) for at in chosen), gains=tuple(gains))
+    price = None
+    if priced is not None:
+        instead = [*chosen[:-1], column[priced]]
+        _, others = greedy(instead, cup_variance=cup_variance, flight_variance=flight_variance)
+        price = sum(gains) - sum(others)
+    return Batch(
+        places=tuple(int(candidates[at]) for at in chosen), gains=tuple(gains), price=price
+    )
 
 
 def _greedy(
@@ -100,13 +122,15 @@ def _greedy(
     mean: Floats,
     lead: NDArray[np.int_],
     may_propose: NDArray[np.bool_],
+    comes_true: float,
     futures: Floats,
     cup_variance: float,
     flight_variance: float,
 ) -> tuple[list[int], list[float]]:
     """Columns of `covariance` to taste, the fixed ones first, and what each adds.
 
-    `mean` and `lead` are the contenders' means and columns; `futures` has one column a cup.
+    `mean` and `lead` are the contenders' means and columns; `futures` has one column a cup. Of what
+    a cup is expected to add, the share `comes_true` is told.
     """
     n = len(covariance)
     joint = np.zeros((n + 1, n + 1))
@@ -125,10 +149,11 @@ def _greedy(
             value = float(np.mean(_after(means, effect[best, lead], future)))
         else:
             values = _expected_best(means, effect[:, lead], future)
-            best = int(np.argmax(np.where(may_propose, values, -np.inf)))
+            may = may_propose & (np.bincount(chosen, minlength=n) < MOST_TIMES)
+            best = int(np.argmax(np.where(may if may.any() else may_propose, values, -np.inf)))
             value = float(values[best])
         chosen.append(best)
-        gains.append(value - worth)
+        gains.append(comes_true * (value - worth))
         worth = value
         means += future[:, None] * effect[best, lead]
         # What one more cup leaves unknown does not depend on its score, so it is known beforehand.

@@ -30,6 +30,7 @@ from labkit.analysis.search.recommendation import Recommendation, recommended_by
 from labkit.analysis.search.shape_average import ShapeAverage, weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.surface_belief import SurfaceBelief
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.noted import Noted
 from labkit.tasting import Scale
@@ -110,6 +111,7 @@ class Belief:
             return self.recommended.expected, self.recommended.low, self.recommended.high
         return self.stated(self.leader)
 
+    @checked(ReadingError)
     def stated(self, place: int) -> tuple[float, float, float]:
         """Score expected of one of the posterior's recipes, and the ends of its 90 % interval.
 
@@ -130,6 +132,7 @@ class Belief:
         return len(self.cups.tasters)
 
 
+@checked(ReadingError)
 def believe(
     frame: pd.DataFrame | Scores | None,
     region: Region | None = None,
@@ -142,7 +145,7 @@ def believe(
     also: object = (),
     engine: Engine = "shapes",
     head_start: HeadStart | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> Belief:
     """What is believed about every recipe of `region` after the scores in `frame`.
 
@@ -170,7 +173,7 @@ def believe(
         What earlier coffees say of this one, as ``head_start`` gives it. The average over
         shapes takes it as its prior for the recipe in ``helped``; all else, the choice of cups and
         the verdict too, stays with the coffee's own cups.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         A stated seed unless given.
 
     Raises
@@ -179,7 +182,7 @@ def believe(
         If there is nothing to start from, or the scores cannot be read.
     """
     region = Region() if region is None else region
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     if n_tasters is not None:
         check_count("n_tasters", n_tasters)
     if head_start is not None and engine != "shapes":
@@ -251,6 +254,7 @@ def _posterior(
         expected=told.expected,
         draws=partial(told.draws, n_draws=N_DRAWS, rng=rng),
         loss_scale=told.loss_scale,
+        gain_scale=told.gain_scale,
     )
 
 

@@ -20,6 +20,7 @@ from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.shapes import unit
 from labkit.analysis.search.shifts import FLIGHT_SD, shift_variances
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, Scale
 
@@ -94,6 +95,14 @@ class Cups:
             return None
         return float(np.average(self.plain[same], weights=self.n_scores[same]))
 
+    each: int | None = None
+    """Cups before a taster so far; None where as many as there are cups."""
+
+    @property
+    def cups_each(self) -> int:
+        """Cups before a taster so far, over all flights."""
+        return len(self.value) if self.each is None else self.each
+
     @property
     def n_flights(self) -> int:
         """Flights tasted so far."""
@@ -127,6 +136,7 @@ def no_cups(n_tasters: int, scale: Scale) -> Cups:
     )
 
 
+@checked(ReadingError)
 def rising_scale(name: str, scale: Scale | None = None) -> Scale:
     """The scale of that name, or the one given, if more is better on it.
 
@@ -195,7 +205,14 @@ def cups_of(scores: Scores, scale: Scale, fitted: Surface | None = None) -> Cups
         tasters=tuple(str(name) for name in names),
         n_older=n_older,
         plain=np.bincount(cup, weights=y) / np.bincount(cup),
+        each=_cups_each(block, who),
     )
+
+
+def _cups_each(block: NDArray[np.int_], who: NDArray[np.int_]) -> int:
+    """Cups before a taster, flight by flight; a few scores that are missing do not count."""
+    present = np.bincount(np.unique(np.column_stack([block, who]), axis=0)[:, 0])
+    return int(np.ceil(np.bincount(block) / present).sum())
 
 
 def _latest(cup: NDArray[np.int_], block: NDArray[np.int_]) -> tuple[NDArray[np.bool_], int]:
@@ -241,7 +258,9 @@ def cup_values(
     mood, moment = _joined(session, who), _joined(block, who)
     order = _position_columns(position, moment)
     X = _indicators(cup)
-    pooled, own = _repeat_variances(y, X, _indicators(moment), order, who, points)
+    # Of one taster alone nobody else's score of a cup tells the noise: repeats of a water do.
+    alike = X if who.any() else _indicators(_water_of(waters))
+    pooled, own = _repeat_variances(y, alike, _indicators(moment), order, who, points)
     weight = 1 / own[who]
     # Levels are deviations from this panel's mean, and moods from a taster's own mean over
     # sessions: what is read is this very panel, on a usual day where there were several.
@@ -293,6 +312,11 @@ def _deviations(codes: NDArray[np.int_], owner: NDArray[np.int_]) -> Floats:
     of_code = owner[np.unique(codes, return_index=True)[1]]
     same = (of_code[:, None] == of_code).astype(float)
     return np.asarray(_indicators(codes) @ (np.eye(len(same)) - same / same.sum(axis=1)))
+
+
+def _water_of(waters: Floats) -> NDArray[np.int_]:
+    """Number of the water of each score, from 0 up."""
+    return np.unique(waters, axis=0, return_inverse=True)[1].ravel()
 
 
 def _joined(one: NDArray[np.int_], other: NDArray[np.int_]) -> NDArray[np.int_]:

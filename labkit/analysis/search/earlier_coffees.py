@@ -26,6 +26,7 @@ from labkit.analysis.search.earlier_prior import Pool, best_places, moved, per_p
 from labkit.analysis.search.shape_average import weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.shapes import Singles
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.steps import note_step
 
@@ -134,6 +135,7 @@ class EarlierCoffee:
     """What they were refused with; else empty."""
 
 
+@checked(ReadingError)
 def earlier_coffee(
     frame: pd.DataFrame,
     client: str,
@@ -163,6 +165,7 @@ def earlier_coffee(
     return EarlierCoffee(client=client, coffee=coffee, cups=len(cups.value), best=best)
 
 
+@checked(ReadingError)
 def head_start(
     frame: pd.DataFrame,
     coffee: tuple[str, str],

@@ -7,12 +7,15 @@ from typing import Final
 import pandas as pd
 
 from labkit.analysis.model.scores import Scores
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.water import COORDINATES
 
 BEST: Final = tuple(f"best_{name}" for name in COORDINATES)
 COLUMNS: Final = ("session", "flight", "cups", "tasters", "scores", "mean", "best_mean", *BEST)
 
 
+@checked(ReadingError)
 def flight_history(scores: Scores) -> pd.DataFrame:
     """One row a flight, in the order of the sessions.
 

@@ -12,10 +12,12 @@ from labkit.analysis.model.noted import Note
 from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.acquisition import knowledge_gradient
 from labkit.analysis.search.belief import Belief, Helped, believe
+from labkit.analysis.search.confirming import TIMES_POURED
 from labkit.analysis.search.earlier_coffees import HeadStart
 from labkit.analysis.search.estimate import SEED, SecondOpinion
 from labkit.analysis.search.reasons import Reason, reason_for
-from labkit.errors import RegionError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, RegionError
 from labkit.noted import Noted
 from labkit.shown import Shown
 from labkit.tasting import Scale
@@ -91,6 +93,13 @@ class Suggestion(Shown):
     is_elsewhere: bool
     """Whether today's best lies outside what may be proposed: held, left out, out of reach."""
 
+    confirms: bool = False
+    """Whether leader and control are in it to settle which is better."""
+
+    control_price: float | None = None
+    """Points that the flight would be worth less with a cup of the control in the place of its last
+    one; None without a control, or where it is in the flight."""
+
     helped: Helped | None = None
     """Today's best once earlier coffees are counted in; None without a head start."""
 
@@ -98,6 +107,11 @@ class Suggestion(Shown):
     def targets(self) -> tuple[Target, ...]:
         """The waters to taste, ready for a cup plan."""
         return tuple(cup.target for cup in self.cups)
+
+    @property
+    def served(self) -> tuple[Target, ...]:
+        """What each cup holds: a plan serves them so, a water listed twice from two jugs."""
+        return self.targets
 
     @property
     def gain(self) -> float:
@@ -158,12 +172,13 @@ class Suggestion(Shown):
         )
 
 
+@checked(ReadingError)
 def suggest_flight(
     frame: pd.DataFrame | Belief | None,
     region: Region | None = None,
     k: int = 5,
     *,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
     include: object = (),
     attribute: str = "overall",
     brew_method: str | None = None,
@@ -171,8 +186,11 @@ def suggest_flight(
     control: object | None = None,
     scale: Scale | None = None,
     head_start: HeadStart | None = None,
+    confirm: bool = False,
 ) -> Suggestion:
-    """The `k` waters to taste next.
+    """The `k` cups to taste next, side by side.
+
+    Control, repeats and duplicates are among them where they are worth a cup: a plan adds none.
 
     Parameters
     ----------
@@ -182,12 +200,14 @@ def suggest_flight(
         Where to search; the usual ranges unless given. Of a ``Belief``, its own.
     k : int
         Cups in the flight.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         A stated seed unless given: the same scores then suggest the same flight.
     include : targets
         Waters that shall be in the flight in any case, also outside the region.
     attribute, brew_method, n_tasters, control, scale, head_start : optional
         As for :func:`labkit.analysis.believe`.
+    confirm : bool
+        Whether leader and control shall be poured, to settle which is better.
 
     Raises
     ------
@@ -204,7 +224,7 @@ def suggest_flight(
     >>> len(suggestion.targets), str(suggestion.cups[0].reason.kind)
     (4, 'open ground')
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     asked = as_coordinates(include)
     if not (is_whole(k) and 1 <= k <= MOST_CUPS) or k < len(asked):
         raise RegionError(
@@ -225,13 +245,20 @@ def suggest_flight(
             scale=scale,
             head_start=head_start,
             also=asked,
-            rng=rng,
+            seed=rng,
         )
     posterior, cups, leader = belief.posterior, belief.cups, belief.leader
     included = tuple(int(place) for place in posterior.places(asked))
     n_asked = len(included)
     if must_be_poured(belief) and leader not in included and n_asked < k:
         included = (*included, leader)
+    control = belief.control
+    confirms = confirm and control is not None and leader != control and k - n_asked >= 2
+    if confirms and control is not None:
+        pairs = min(TIMES_POURED, (k - n_asked) // 2)
+        for place in (leader, control) * pairs:
+            if included.count(place) < TIMES_POURED:
+                included = (*included, place)
     batch = knowledge_gradient(
         posterior,
         k,
@@ -240,6 +267,7 @@ def suggest_flight(
         rng=rng,
         tasted=posterior.places(cups.waters) if len(cups.waters) else None,
         included=included,
+        priced=None if control in included else control,
     )
     chosen = []
     for step, (place, gain) in enumerate(zip(batch.places, batch.gains, strict=True)):
@@ -247,7 +275,9 @@ def suggest_flight(
         chosen.append(
             SuggestedCup(
                 target=water_target(posterior.recipes[place]),
-                reason=reason_for(belief, place, batch.places[:step], asked_for=step < n_asked),
+                reason=reason_for(
+                    belief, place, batch.places[:step], asked_for=step < n_asked, confirms=confirms
+                ),
                 expected=expected,
                 low=low,
                 high=high,
@@ -266,6 +296,8 @@ def suggest_flight(
         second=belief.second,
         notes=belief.notes,
         is_elsewhere=leader >= posterior.n_allowed,
+        confirms=confirms,
+        control_price=None if control in batch.places else batch.price,
         helped=belief.helped,
     )
 

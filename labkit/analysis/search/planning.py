@@ -19,12 +19,15 @@ from labkit.analysis.region import Region
 from labkit.analysis.search.belief import believe
 from labkit.analysis.search.cups import WIDTH, cups_of, rising_scale
 from labkit.analysis.search.next_flight import suggest_flight
-from labkit.analysis.search.simulate import LIKING, PanelNoise, PlantedPeak, SimulatedPanel
+from labkit.analysis.search.shapes import Shapes, draw_shapes
+from labkit.analysis.search.simulate import LIKING, PanelNoise, SimulatedPanel
 from labkit.analysis.search.walk import classical_walk
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.steps import note_step
 from labkit.tasting import Scale
-from labkit.water import STANDARD_LOW, STANDARD_SPAN, as_coordinates
+from labkit.water import as_coordinates
 
 Path: TypeAlias = Literal["search", "classical walk"]
 
@@ -67,6 +70,7 @@ class PlanCurves(Shown):
         return settings.merge(reached.reset_index(), on=keys, how="left").reset_index(drop=True)
 
 
+@checked(ReadingError)
 def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
     """The usual noise with this panel's own repeat noise, on the scale of its scores.
 
@@ -93,6 +97,7 @@ def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
     return replace(usual, repeat_sd=float(np.sqrt(cups.repeat_variance)))
 
 
+@checked(ReadingError)
 def plan_curves(
     *,
     n_tasters: Sequence[int] = (4,),
@@ -109,8 +114,8 @@ def plan_curves(
 ) -> PlanCurves:
     """Simulate tastings and tell what they are expected to give away, flight by flight.
 
-    Every path, panel size and number of cups tastes the same simulated coffees: one best water
-    each, anywhere in the standard ranges, with slanting ridges among them.
+    Every path, panel size and number of cups tastes the same simulated coffees: domes, hills,
+    tents, ridges and twin hills, as often as the search takes them for likely beforehand.
 
     Parameters
     ----------
@@ -207,11 +212,11 @@ class _Setting:
 def _play(setting: _Setting, path: Path, n_tasters: int, cups: int, number: int) -> list[float]:
     """Points given away after each flight, for one simulated coffee."""
     rng = np.random.default_rng([setting.seed, number])
-    peak = _coffee(setting.points, rng)
+    peak = planted_coffee(setting.points, rng)
     panel = SimulatedPanel.draw(
         [f"taster {i + 1}" for i in range(n_tasters)],
         peak,
-        rng=rng,
+        seed=rng,
         scale=setting.scale,
         noise=setting.noise,
     )
@@ -221,15 +226,32 @@ def _play(setting: _Setting, path: Path, n_tasters: int, cups: int, number: int)
     return [best - float(peak(water)[0]) for water in chosen]
 
 
-def _coffee(points: float, rng: np.random.Generator) -> PlantedPeak:
-    best = STANDARD_LOW + rng.uniform(-0.05, 1.05, 3) * STANDARD_SPAN
-    reach = STANDARD_SPAN * np.exp(rng.normal(np.log(0.45), 0.35, 3))
-    return PlantedPeak(
-        best=(float(best[0]), float(best[1]), float(best[2])),
-        reach=(float(reach[0]), float(reach[1]), float(reach[2])),
-        effect_points=rng.uniform(*EFFECT_POINTS) * points,
-        hardness_alkalinity=rng.uniform(-0.6, 0.6),
-    )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlantedShape:
+    """A surface of the kinds that the search averages over."""
+
+    shape: Shapes
+    """The one."""
+
+    points: float
+    """By how many it falls from its best water to low ones."""
+
+    def __call__(self, waters: Floats) -> Floats:
+        """Points relative to the best water of the standard ranges, shape (n,)."""
+        return np.asarray(self.points * self.shape.heights(np.atleast_2d(waters))[0], dtype=float)
+
+
+def planted_coffee(points: float, rng: np.random.Generator) -> PlantedShape:
+    """A shape of any kind, drawn anew: it is none of the library's.
+
+    Parameters
+    ----------
+    points : float
+        One point of a 1-9 scale in points of the scale simulated.
+    rng : numpy.random.Generator
+        Where it comes from.
+    """
+    return PlantedShape(shape=draw_shapes(1, rng=rng), points=rng.uniform(*EFFECT_POINTS) * points)
 
 
 def _search(
@@ -238,13 +260,13 @@ def _search(
     scores: pd.DataFrame | None = None
     chosen = []
     belief = believe(
-        None, setting.region, n_tasters=len(panel.tasters), scale=setting.scale, rng=rng
+        None, setting.region, n_tasters=len(panel.tasters), scale=setting.scale, seed=rng
     )
     for flight in range(1, setting.n_flights + 1):
-        waters = suggest_flight(belief, k=cups, rng=rng).targets
-        told = panel.taste_flights([waters], rng=rng, first_flight=flight)
+        waters = suggest_flight(belief, k=cups, seed=rng).targets
+        told = panel.taste_flights([waters], seed=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
-        belief = believe(scores, setting.region, scale=setting.scale, rng=rng)
+        belief = believe(scores, setting.region, scale=setting.scale, seed=rng)
         chosen.append(belief.posterior.recipes[belief.leader])
     return chosen
 
@@ -254,11 +276,11 @@ def _walk(
 ) -> list[Floats]:
     scores: pd.DataFrame | None = None
     chosen = []
-    step = classical_walk(None, setting.region, cups, scale=setting.scale, rng=rng)
+    step = classical_walk(None, setting.region, cups, scale=setting.scale, seed=rng)
     for flight in range(1, setting.n_flights + 1):
         if step.sweep is not None:
-            told = panel.taste_flights([step.sweep.targets], rng=rng, first_flight=flight)
+            told = panel.taste_flights([step.sweep.targets], seed=rng, first_flight=flight)
             scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
-            step = classical_walk(scores, setting.region, cups, scale=setting.scale, rng=rng)
+            step = classical_walk(scores, setting.region, cups, scale=setting.scale, seed=rng)
         chosen.append(as_coordinates(step.kept)[0])
     return chosen

@@ -40,6 +40,9 @@ class Posterior:
     loss_scale: float = 1.0
     """By what the loss that draws expect is multiplied, so that it is the one to come true."""
 
+    gain_scale: float = 1.0
+    """By what the gain that draws expect of a flight is multiplied, likewise."""
+
     @property
     def leader(self) -> int:
         """Place of the allowed recipe with the highest expected score."""
@@ -76,6 +79,7 @@ def posterior_of(
     expected: Callable[[Floats], Floats],
     draws: Callable[[Floats], NDArray[np.float32]],
     loss_scale: float,
+    gain_scale: float,
 ) -> Posterior:
     """What an engine believes about recipes worth looking at.
 
@@ -92,8 +96,8 @@ def posterior_of(
         Further waters that are asked about; those that the region allows may be proposed.
     expected, draws : callable
         Of waters of shape (n, 3): expected scores (n,), and drawn ones (n_draws, n).
-    loss_scale : float
-        By what the loss that draws expect is multiplied.
+    loss_scale, gain_scale : float
+        By what the loss, and a flight's gain, that draws expect are multiplied.
     """
     rough = every_other_level(region.grid)
     mean = expected(region.grid[rough])
@@ -115,6 +119,7 @@ def posterior_of(
         mean=mean,
         draws=told.astype(np.float32),
         loss_scale=loss_scale,
+        gain_scale=gain_scale,
     )
 
 

@@ -24,6 +24,7 @@ class ReasonKind(StrEnum):
     """Why one cup is proposed."""
 
     ASKED_FOR = "asked for"
+    AGAINST_LEADER = "the control, against the leader"
     REPEAT_OF_LEADER = "repeat of the leader"
     REPEAT_OF_RIVAL = "repeat of a rival"
     NEW_LEADER = "new leader"
@@ -95,8 +96,18 @@ class Reason:
     """How it differs from the leader."""
 
 
-def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for: bool) -> Reason:
-    """The first reason that is true of the recipe at `place`, given cups chosen before it."""
+def reason_for(
+    belief: Belief,
+    place: int,
+    earlier: Sequence[int],
+    *,
+    asked_for: bool,
+    confirms: bool = False,
+) -> Reason:
+    """The first reason that is true of the recipe at `place`, given cups chosen before it.
+
+    Where the flight confirms, the control stands against the leader.
+    """
     posterior, cups = belief.posterior, belief.cups
     water = posterior.recipes[place]
     if asked_for:
@@ -104,6 +115,13 @@ def reason_for(belief: Belief, place: int, earlier: Sequence[int], *, asked_for:
     n_cups = int((np.abs(cups.waters - water) < 1e-6).all(axis=1).sum())
     n_again = n_cups + sum(other == place for other in earlier)
     leader = belief.leader
+    if confirms and place == belief.control:
+        return Reason(
+            kind=ReasonKind.AGAINST_LEADER,
+            number=float(n_cups),
+            n_cups=n_cups,
+            is_again=n_again > n_cups,
+        )
     if n_again:
         return _repeat(belief, place, n_cups, twice=n_again > n_cups)
     seen = np.vstack([cups.waters, posterior.recipes[list(earlier)]])

@@ -54,9 +54,10 @@ WIDER: Final = 1.15
 """By how much a difference to the control is less sure than its draws: coffees are unlike every
 shape. Chances of .85 and .94 as drawn came true in .77 to .82 and .90 to .92 (DEVELOPERS.md)."""
 
-FEWEST_FLIGHTS: Final = 3
-"""Before that many flights what is thought sure is mostly the engine's own opinion: of searches
-after one flight or two, stated chances of .8 to .9 came true in two thirds (65 cases)."""
+FEWEST_CUPS: Final = 12
+"""Before that many cups a taster (three flights of four) what is thought sure is mostly the
+engine's own opinion: of searches after one flight of five cups or two, stated chances of .8 to .9
+came true in two thirds (65 cases)."""
 
 SMALL_LOSS: Final = 0.15
 """Points of a 1-9 scale that nobody would miss."""
@@ -304,7 +305,7 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         level=level_of(
             chance,
             was_tasted=was_tasted,
-            n_flights=now.cups.n_flights,
+            cups_each=now.cups.cups_each,
             most_to_gain=None if most_to_gain is None else most_to_gain / points,
             expected_loss=loss / points,
         ),
@@ -401,7 +402,7 @@ def level_of(
     chance: float | None,
     *,
     was_tasted: bool,
-    n_flights: int,
+    cups_each: int,
     most_to_gain: float | None,
     expected_loss: float,
 ) -> Level:
@@ -413,14 +414,14 @@ def level_of(
         That it is; None for the control itself, and without one.
     was_tasted : bool
         Whether it was poured: what was not is never settled.
-    n_flights : int
-        Tasted so far.
+    cups_each : int
+        Cups before a taster so far.
     most_to_gain : float or None
         Points of a 1-9 scale by which any water lies above the control at most; None without one.
     expected_loss : float
         Points of a 1-9 scale that serving it is expected to give away.
     """
-    enough = n_flights >= FEWEST_FLIGHTS
+    enough = cups_each >= FEWEST_CUPS
     if chance is not None and chance >= SURE and was_tasted and enough:
         return Level.SETTLED
     if chance is not None and chance >= LIKELY and enough:

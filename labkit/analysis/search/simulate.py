@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from labkit.analysis.model.cleaning import must_be_filled
+from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, SCORES_COLUMNS, Scale
 from labkit.water import COORDINATES, SALT_SHARES, STANDARD_SPAN, as_coordinates
@@ -34,6 +35,7 @@ _SERVING_DEFAULTS: Final[dict[str, Any]] = {
 _SERVING_NEEDED: Final = ("flight", "taster", "position", "jug", "water", *COORDINATES)
 
 
+@checked(ReadingError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlantedPeak:
     """A surface with one best water; every step away from it costs points, ever less so."""
@@ -61,6 +63,7 @@ class PlantedPeak:
         return loss
 
 
+@checked(ReadingError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelNoise:
     """How unlike each other tasters, flights, jugs and repeats are, in points of a 1-9 scale."""
@@ -136,6 +139,7 @@ class SimulatedTaster:
     """Points between repeats of the same cup."""
 
 
+@checked(ReadingError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulatedPanel:
     """Planted tasters, a planted surface, and the scale that they score on."""
@@ -173,7 +177,7 @@ class SimulatedPanel:
         names: Sequence[str],
         surface: Callable[[Floats], Floats],
         *,
-        rng: np.random.Generator,
+        seed: int | np.random.Generator,
         scale: Scale | None = None,
         level: float | None = None,
         noise: PanelNoise | None = None,
@@ -187,7 +191,7 @@ class SimulatedPanel:
             One a taster.
         surface : callable
             Points relative to the best water.
-        rng : numpy.random.Generator
+        seed : int or numpy.random.Generator
             Where the tasters come from.
         scale : Scale, optional
             "liking 1-9" unless given.
@@ -198,6 +202,7 @@ class SimulatedPanel:
         attribute : str
             What is scored.
         """
+        rng = np.random.default_rng(seed)
         scale = LIKING if scale is None else scale
         width = scale.highest - scale.lowest
         noise = PanelNoise().times(width / 8) if noise is None else noise
@@ -244,7 +249,7 @@ class SimulatedPanel:
         self,
         servings: pd.DataFrame,
         *,
-        rng: np.random.Generator,
+        seed: int | np.random.Generator,
         missing: float = 0.0,
         given_at: dt.datetime = dt.datetime(2025, 3, 3, 9, 0),
     ) -> pd.DataFrame:
@@ -256,7 +261,7 @@ class SimulatedPanel:
             One row a cup served to a taster: ``flight, taster, position, jug, water, mg_share,
             hardness_mg_l_caco3, alkalinity_mg_l_caco3``, and any further column of the scores
             frame, which is carried over (``session``, ``is_control``, ``serving``...).
-        rng : numpy.random.Generator
+        seed : int or numpy.random.Generator
             Where flights, jugs, brews and repeats come from.
         missing : float
             Chance that a score is never given (no row).
@@ -273,6 +278,7 @@ class SimulatedPanel:
         ReadingError
             If a column is missing or a taster is not of this panel.
         """
+        rng = np.random.default_rng(seed)
         cups = self._checked(servings)
         noise = self.noise
         by_name = {taster.name: taster for taster in self.tasters}
@@ -309,7 +315,7 @@ class SimulatedPanel:
         self,
         flights: Sequence[object],
         *,
-        rng: np.random.Generator,
+        seed: int | np.random.Generator,
         missing: float = 0.0,
         session: str = "simulated session",
         first_flight: int = 1,
@@ -321,7 +327,7 @@ class SimulatedPanel:
         ----------
         flights : sequence
             One entry a flight: targets, a frame with the three coordinates, or an (n, 3) array.
-        rng : numpy.random.Generator
+        seed : int or numpy.random.Generator
             Where the orders and the noise come from.
         missing : float
             Chance that a score is never given.
@@ -336,11 +342,12 @@ class SimulatedPanel:
         --------
         >>> rng = np.random.default_rng(7)
         >>> peak = PlantedPeak(best=(0.3, 80, 20))
-        >>> panel = SimulatedPanel.draw(["A", "B", "C"], peak, rng=rng)
-        >>> scores = panel.taste_flights([[(0.3, 80, 20), (0.9, 180, 50)]], rng=rng)
+        >>> panel = SimulatedPanel.draw(["A", "B", "C"], peak, seed=rng)
+        >>> scores = panel.taste_flights([[(0.3, 80, 20), (0.9, 180, 50)]], seed=rng)
         >>> scores.groupby("mg_share")["score"].mean().round(2).to_dict()
         {0.3: 7.33, 0.9: 5.33}
         """
+        rng = np.random.default_rng(seed)
         reference = None if control is None else as_coordinates(control)[0]
         rows = []
         for number, targets in enumerate(flights, start=first_flight):
@@ -366,7 +373,7 @@ class SimulatedPanel:
                             "session": session,
                         }
                     )
-        return self.taste(pd.DataFrame(rows), rng=rng, missing=missing)
+        return self.taste(pd.DataFrame(rows), seed=rng, missing=missing)
 
     def _checked(self, servings: pd.DataFrame) -> pd.DataFrame:
         absent = [name for name in _SERVING_NEEDED if name not in servings]

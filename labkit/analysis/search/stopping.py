@@ -4,23 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import cache
 from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy.stats import binom, norm
 
 from labkit.analysis.pair_tests.answers import Answer, Outcome, last_answer
-from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief, believe
+from labkit.analysis.search.confirming import (
+    ConfirmingFlights,
+    ConfirmingTest,
+    confirming_flights,
+    confirming_test,
+)
 from labkit.analysis.search.estimate import SEED
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.recommendation import (
     AT_MOST,
-    FEWEST_FLIGHTS,
+    FEWEST_CUPS,
     LIKELY,
     SMALL_LOSS,
     SURE,
@@ -28,15 +30,14 @@ from labkit.analysis.search.recommendation import (
     differences,
     level_of,
 )
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.shown import Shown
-from labkit.tasting import ALPHA, Scale
+from labkit.tasting import Scale
 from labkit.water import Target
 
-LITTLE_GAIN: Final = 0.03
+LITTLE_GAIN: Final = 0.02
 """Points of a 1-9 scale that are not worth one more flight."""
-
-POWER: Final = 0.8
-MOST_PAIRS: Final = 200
 
 
 class StopKind(StrEnum):
@@ -51,7 +52,8 @@ class StopReason(StrEnum):
     """What that rests on."""
 
     GAIN = "one more flight is worth its cups"
-    FEW_FLIGHTS = "so few flights cannot be trusted to be settled"
+    OWN_NOISE = "one taster's own noise is larger than what is left"
+    FEW_CUPS = "so few cups cannot be trusted to be settled"
     NOT_POURED = "no cup of the leader was poured yet"
     NO_CONTROL = "little is given away, and there is no control to beat"
     CONTROL_LEADS = "little is given away, and the control leads"
@@ -60,34 +62,6 @@ class StopReason(StrEnum):
     SURE = "the leader surely beats the control"
     LIKELY = "the leader likely beats the control"
     UNLIKELY = "no water is likely enough to beat the control"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConfirmingTest:
-    """Leader against control, side by side, asked only which is better (ISO 5495)."""
-
-    leader: Target
-    """The water that shall be shown to be better."""
-
-    control: Target
-    """The water it has to beat."""
-
-    chance_per_pair: float
-    """Expected share of pairs in which the leader is preferred."""
-
-    n_pairs: int | None
-    """Pairs that show it with 80 % chance at the 5 % level; None if more than 200."""
-
-    fewest_preferred: int | None
-    """How often the leader must be preferred in them."""
-
-    served_as: str
-    """How to brew for it: "cupping", or as the coffee is served."""
-
-    @property
-    def n_cups(self) -> int | None:
-        """Cups to pour: two a pair."""
-        return None if self.n_pairs is None else 2 * self.n_pairs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,8 +98,15 @@ class StopAdvice(Shown):
     n_flights: int
     """Flights tasted so far."""
 
+    cups_each: int
+    """Cups before a taster in them."""
+
     confirm: ConfirmingTest | None
     """The test that a stop offers; None if there is nothing to confirm, or it was answered."""
+
+    in_flights: ConfirmingFlights | None = None
+    """How likely ordinary flights settle it that hold leader and control; None unless the leader is
+    likely better and nothing but that is left to find out."""
 
     answer: Answer | None = None
     """What the latest test of this leader against the control said; None if none was opened."""
@@ -134,6 +115,9 @@ class StopAdvice(Shown):
     """Points by which any water lies above the control at most, with a chance of 90 %; None without
     a control."""
 
+    repeat_sd: float | None = None
+    """To how many points a taster repeats a score of the same water; None where it is not known."""
+
     leader_mean: float | None = None
     """Plain mean of the leader's scores; None if no cup of it was scored."""
 
@@ -141,12 +125,13 @@ class StopAdvice(Shown):
     """Plain mean of the control's scores."""
 
 
+@checked(ReadingError)
 def stop_or_taste(
     frame: pd.DataFrame | Belief,
     region: Region | None = None,
     *,
     k: int = 5,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
     attribute: str = "overall",
     brew_method: str | None = None,
     control: object | None = None,
@@ -164,7 +149,7 @@ def stop_or_taste(
         Where to search; the usual ranges unless given. Of a ``Belief``, its own.
     k : int
         Cups that one more flight would have.
-    rng : numpy.random.Generator, optional
+    seed : int or numpy.random.Generator, optional
         A stated seed unless given.
     attribute, brew_method, control, scale : optional
         As for :func:`labkit.analysis.believe`.
@@ -183,7 +168,7 @@ def stop_or_taste(
     -----
     A head start never counts: earlier coffees must not name a winner that this one's cups have not.
     """
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     if isinstance(frame, Belief):
         belief = frame
     else:
@@ -194,23 +179,30 @@ def stop_or_taste(
             brew_method=brew_method,
             control=control,
             scale=scale,
-            rng=rng,
+            seed=rng,
         )
     posterior, cups = belief.posterior, belief.cups
-    flight = suggest_flight(belief, k=k, rng=rng)
+    flight = suggest_flight(belief, k=k, seed=rng)
     leader = belief.leader
     loss = posterior.loss_of(leader)
     chance, over, most_to_gain, level = _above_control(belief, loss)
     was_tasted = bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any())
-    settled = loss <= SMALL_LOSS * cups.points and flight.gain <= LITTLE_GAIN * cups.points
-    enough = cups.n_flights >= FEWEST_FLIGHTS
-    answer, confirm = None, None
+    is_worth_little = flight.gain <= LITTLE_GAIN * cups.points
+    settled = loss <= SMALL_LOSS * cups.points and is_worth_little
+    enough = cups.cups_each >= FEWEST_CUPS
+    answer, confirm, in_flights = None, None, None
     if tests is not None and belief.control is not None:
         control_water = water_target(posterior.recipes[belief.control])
         answer = last_answer(tests, flight.leader, control_water)
     level = level if answer is None else _ANSWERED.get(answer.outcome, level)
     reason = _reason(
-        belief, chance, settled=settled, enough=enough, was_tasted=was_tasted, answer=answer
+        belief,
+        chance,
+        settled=settled,
+        enough=enough,
+        was_tasted=was_tasted,
+        answer=answer,
+        noisy=is_worth_little and belief.n_tasters == 1,
     )
     verdict = _VERDICTS[reason]
     is_open = answer is None or answer.outcome is Outcome.NOT_SETTLED
@@ -221,7 +213,9 @@ def stop_or_taste(
         and chance is not None
         and chance >= LIKELY
     ):
-        confirm = confirming_test(belief, gain=over[0], served_as=served_as, leader=flight.leader)
+        confirm = confirming_test(belief, served_as=served_as, leader=flight.leader)
+        if reason is StopReason.LIKELY:
+            in_flights = confirming_flights(belief, leader=flight.leader, k=k)
     return StopAdvice(
         verdict=verdict,
         reason=reason,
@@ -233,9 +227,12 @@ def stop_or_taste(
         level=level,
         was_tasted=was_tasted,
         n_flights=cups.n_flights,
+        cups_each=cups.cups_each,
         confirm=confirm,
+        in_flights=in_flights,
         answer=answer,
         most_to_gain=most_to_gain,
+        repeat_sd=float(np.sqrt(cups.repeat_variance)),
         leader_mean=cups.plain_mean(posterior.recipes[leader]),
         control_mean=(
             None if belief.control is None else cups.plain_mean(posterior.recipes[belief.control])
@@ -245,7 +242,8 @@ def stop_or_taste(
 
 _VERDICTS: Final = {
     StopReason.GAIN: StopKind.TASTE_ON,
-    StopReason.FEW_FLIGHTS: StopKind.TASTE_ON,
+    StopReason.OWN_NOISE: StopKind.NOT_SETTLED,
+    StopReason.FEW_CUPS: StopKind.TASTE_ON,
     StopReason.NOT_POURED: StopKind.TASTE_ON,
     StopReason.NO_CONTROL: StopKind.SETTLED,
     StopReason.CONTROL_LEADS: StopKind.SETTLED,
@@ -281,7 +279,7 @@ def _above_control(
     level = level_of(
         chance,
         was_tasted=bool((np.abs(cups.waters - posterior.recipes[leader]) < 1e-6).all(axis=1).any()),
-        n_flights=cups.n_flights,
+        cups_each=cups.cups_each,
         most_to_gain=None if most is None else most / cups.points,
         expected_loss=loss / cups.points,
     )
@@ -296,11 +294,12 @@ def _reason(
     enough: bool,
     was_tasted: bool,
     answer: Answer | None,
+    noisy: bool,
 ) -> StopReason:
     if not settled:
-        return StopReason.GAIN
+        return StopReason.OWN_NOISE if noisy and enough else StopReason.GAIN
     if not enough:
-        return StopReason.FEW_FLIGHTS
+        return StopReason.FEW_CUPS
     unsettled = answer is None or answer.outcome is Outcome.NOT_SETTLED
     if not was_tasted and unsettled and (chance is None or chance >= SURE):
         return StopReason.NOT_POURED
@@ -313,51 +312,3 @@ def _reason(
     if chance >= SURE:
         return StopReason.SURE
     return StopReason.LIKELY if chance >= LIKELY else StopReason.UNLIKELY
-
-
-@cache
-def _pairs() -> tuple[NDArray[np.int_], NDArray[np.int_]]:
-    """Numbers of pairs that can show anything, and the fewest that must prefer the leader."""
-    fewest = {n: fewest_preferring(n, ALPHA, first_named=True) for n in range(1, MOST_PAIRS + 1)}
-    able = {n: least for n, least in fewest.items() if least is not None}
-    return np.array(list(able)), np.array(list(able.values()))
-
-
-def confirming_test(
-    belief: Belief, *, gain: float, leader: Target, served_as: str = "cupping"
-) -> ConfirmingTest | None:
-    """Pairs that a confirming preference of leader against control needs (exact, one-sided).
-
-    One-sided, as the leader is named before the test (ISO 5495); every pair counts, and the answer
-    is read by the same rule (`labkit.analysis.pair_tests.preference`).
-
-    The share of pairs that prefer the leader is what two scores with the panel's repeat noise
-    give: ``P(N(gain, 2 repeat variance) > 0)``.
-
-    Parameters
-    ----------
-    belief : Belief
-        What the scores so far say of every water.
-    gain : float
-        By how many points the leader is ahead of the control.
-    leader : Target
-        The water that may be best.
-    served_as : str
-        How the pairs would be brewed.
-    """
-    if belief.control is None or gain <= 0:
-        return None
-    share = float(norm.cdf(gain / np.sqrt(2 * belief.cups.repeat_variance)))
-    pairs, fewest = _pairs()
-    power = binom.sf(fewest - 1, pairs, share)
-    # The exact power saws up and down with the number of pairs: from here on it stays above.
-    holds = np.logical_and.accumulate((power >= POWER)[::-1])[::-1]
-    found = int(np.argmax(holds)) if holds.any() else None
-    return ConfirmingTest(
-        leader=leader,
-        control=water_target(belief.posterior.recipes[belief.control]),
-        chance_per_pair=share,
-        n_pairs=None if found is None else int(pairs[found]),
-        fewest_preferred=None if found is None else int(fewest[found]),
-        served_as=served_as,
-    )

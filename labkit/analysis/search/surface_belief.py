@@ -40,6 +40,11 @@ class SurfaceBelief:
         """The loss that its draws expect is stated as it is."""
         return 1.0
 
+    @property
+    def gain_scale(self) -> float:
+        """So is the gain of a flight."""
+        return 1.0
+
     def expected(self, waters: Floats) -> Floats:
         """Expected scores, shape (n,)."""
         return np.asarray(self.centre + _columns(waters) @ self.coefficients)

@@ -16,7 +16,8 @@ from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief, believe
 from labkit.analysis.search.estimate import SEED, estimate
 from labkit.analysis.search.recommendation import recommended_by
-from labkit.errors import RegionError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, RegionError
 from labkit.tasting import Scale, Sweep, alkalinity_dial, hardness_dial, ratio_sweep
 from labkit.water import COORDINATE, COORDINATES, Target, amount, as_coordinates
 
@@ -72,6 +73,7 @@ class WalkStep:
     """Whether the last dial tells the level kept."""
 
 
+@checked(ReadingError)
 def classical_walk(
     frame: pd.DataFrame | None,
     region: Region | None = None,
@@ -81,7 +83,7 @@ def classical_walk(
     attribute: str = "overall",
     brew_method: str | None = None,
     scale: Scale | None = None,
-    rng: np.random.Generator | None = None,
+    seed: int | np.random.Generator | None = None,
 ) -> WalkStep:
     """The next dial of the classical walk.
 
@@ -99,7 +101,7 @@ def classical_walk(
         Levels of a dial, at least 3.
     start : Target, optional
         Where to begin; an even ratio at moderate hardness and alkalinity unless given.
-    attribute, brew_method, scale, rng : optional
+    attribute, brew_method, scale, seed : optional
         As for :func:`labkit.analysis.believe`.
 
     Raises
@@ -108,7 +110,7 @@ def classical_walk(
         If `k` is below 3, or no coordinate can be dialled.
     """
     region = Region() if region is None else region
-    rng = np.random.default_rng(SEED) if rng is None else rng
+    rng = np.random.default_rng(SEED if seed is None else seed)
     order = [name for name in DIALS if name in region.varied]
     if k < FEWEST_LEVELS or not order:
         raise RegionError(
@@ -144,7 +146,7 @@ def classical_walk(
         line = _line(region, kept, last)
         asked = np.vstack([line, kept])
         # What one dial leaves open is asked of the surface, which lends the least of its own.
-        belief = believe(scores, region, scale=scale, also=asked, engine="surface", rng=rng)
+        belief = believe(scores, region, scale=scale, also=asked, engine="surface", seed=rng)
         loss = _loss_on(belief, line, kept)
         unsettled = loss > SMALL_LOSS * belief.cups.points and n_times < MOST_REPEATS
     done = [name for name, _ in dials]

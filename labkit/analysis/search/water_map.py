@@ -23,6 +23,8 @@ from labkit.analysis.search.recommendation import (
     differences,
     recommended_by,
 )
+from labkit.boundary import checked
+from labkit.errors import ReadingError
 from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates
 
 MOST_LEVELS: Final = (21, 19, 13)
@@ -138,6 +140,7 @@ class WaterMap:
             name for name, one in zip(COORDINATES, self.levels, strict=True) if len(one) > 1
         )
 
+    @checked(ReadingError)
     def place(self, water: Target) -> tuple[int, int, int]:
         """Where on the grid the water nearest to another one stands.
 
@@ -165,6 +168,7 @@ class WaterMap:
             np.array([axis[at] for axis, at in zip(self.levels, place, strict=True)])
         )
 
+    @checked(ReadingError)
     def at(self, water: Target) -> MapPoint:
         """What is said of the water of the grid that is nearest to another one.
 
@@ -192,6 +196,7 @@ class WaterMap:
 _KEPT: Final[OrderedDict[tuple[Recommendation, bytes], WaterMap]] = OrderedDict()
 
 
+@checked(ReadingError)
 def water_map(scores: Scores, *, recommended: Recommendation | None = None) -> WaterMap:
     """The map of one coffee's waters after these scores; what was worked out once is kept.
 

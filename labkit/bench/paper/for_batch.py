@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from labkit.bench.paper.sheet import Sheet, render
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import cautions_for, made_figures, ml_of, remarks
 from labkit.water import DayBatch, digits_of, litres, meter_of
 
 
+@checked(SheetError)
 def batch_sheet(batch: DayBatch, *, made_for: str = "", lab_book: str = "") -> Sheet:
     """What to pour for several waters in one go, in the order with least rinsing.
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from labkit.bench.paper.sheet import Sheet, render
+from labkit.boundary import checked
 from labkit.errors import SheetError
 from labkit.present import CAUTIONS, cautions_for, grams_of, made_figures, ml_of, remarks
 from labkit.tasting import JugToMix, OpenedFlight, bench_plan
@@ -33,6 +34,7 @@ _BESIDE = 4
 """Up to so many bottles, the cautions stand beside the doses; with more, right below."""
 
 
+@checked(SheetError)
 def bench_sheet(
     opened_flights: Sequence[OpenedFlight],
     concentrates: Sequence[Concentrate],
@@ -197,6 +199,7 @@ def _mixing_steps(bottles: Sequence[Concentrate], base_name: str) -> list[str]:
     return steps
 
 
+@checked(SheetError)
 def weighing_sheet(weighings: Sequence[Weighing], *, lab_book: str = "") -> Sheet:
     """Grams of each salt to weigh, with room for what was really weighed.
 

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from labkit.bench.paper.sheet import Sheet, render
+from labkit.boundary import checked
 from labkit.errors import SheetError
 from labkit.language import ENGLISH, N_, Language
 from labkit.present import CAUTIONS
@@ -26,6 +27,7 @@ _STAGES = {"hot": N_("hot"), "warm": N_("warm"), "cool": N_("cool")}
 _TICK = {"step": 10, "whole": 18}
 
 
+@checked(SheetError)
 def score_sheets(
     plan: CupPlan,
     attributes: Sequence[Attribute],
@@ -94,6 +96,7 @@ def score_sheets(
     )
 
 
+@checked(SheetError)
 def tray_map(
     plan: CupPlan,
     *,

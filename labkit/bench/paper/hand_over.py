@@ -13,6 +13,8 @@ from labkit.bench.paper.card_table import check_recipes, table_of
 from labkit.bench.paper.cards import card_page, card_texts, usual_base_name
 from labkit.bench.paper.sheet import Sheet
 from labkit.book import frame_csv
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import CAUTIONS, cautions_for
 from labkit.release import made_with
 from labkit.water import DROP_KITS, DropKit, Recipe, TankMixing, portray
@@ -48,6 +50,7 @@ class CardFiles:
         return self.a4._repr_html_()
 
 
+@checked(SheetError)
 def card_files(
     recipes: Sequence[Recipe],
     *,

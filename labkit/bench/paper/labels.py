@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from labkit.bench.paper.for_tasters import chosen_flights
 from labkit.bench.paper.sheet import Sheet, render
+from labkit.boundary import checked
 from labkit.errors import SheetError
 from labkit.language import ENGLISH, Language
 from labkit.tasting import CupPlan
@@ -26,6 +27,7 @@ _SLACK_MM: Final = 0.3
 BOTTLE_CAUTION: Final = "Concentrate. Not for drinking. Keep from children."
 
 
+@checked(SheetError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabelPaper:
     """Where the labels lie on a sheet, as its packet says."""
@@ -227,6 +229,7 @@ BOTTLE_PAPERS: Final[Mapping[str, LabelPaper]] = MappingProxyType(
 """Those whose labels hold all that must stand on a bottle, the usual one first."""
 
 
+@checked(SheetError)
 def cup_labels(
     plan: CupPlan,
     *,
@@ -279,6 +282,7 @@ def cup_labels(
     return _labels(labels, paper, first_free, plan.session, lab_book, title, language)
 
 
+@checked(SheetError)
 def bottle_labels(
     bottles: Sequence[Bottle],
     *,

@@ -20,6 +20,8 @@ from labkit.bench.paper.redo import redo_html
 from labkit.bench.paper.sheet import Sheet
 from labkit.bench.plots.pictures import reading_pictures
 from labkit.book import Attribute, LabBook, MeasuredCup, frame_csv
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import (
     CAUTIONS,
     ROWS_AS_LISTS,
@@ -70,6 +72,7 @@ _UNFOLD: Final = (
 """Paper cannot be unfolded by its reader."""
 
 
+@checked(SheetError)
 def coffee_report(book: LabBook, coffee: str, *, client: str) -> Sheet:
     """Verdict, recipe, how sure, confirmation and picture on one page; the rest in an appendix.
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import cautions_for, folded, made_figures, ml_of, notes, remarks, table
 from labkit.tasting import Sweep, check_reachable
 from labkit.water import (
@@ -175,6 +177,7 @@ _WOULD_DO = {
 }
 
 
+@checked(SheetError)
 def sweep_doses(
     sweep: Sweep,
     concentrates: Sequence[Concentrate],

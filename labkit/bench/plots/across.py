@@ -32,12 +32,14 @@ from labkit.bench.plots.style import (
     styled,
     subplots,
 )
-from labkit.errors import ReadingError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, SheetError
 from labkit.water import COORDINATE, COORDINATES, describe, levels_of, percent
 
 _HILL: Final = "#8fa6b2"
 
 
+@checked(SheetError)
 def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[Axes]:
     """For every coffee where its best Mg share, hardness and alkalinity may lie, and its interval.
 
@@ -90,6 +92,7 @@ def plot_across(across: Across, *, axes: Sequence[Axes] | None = None) -> list[A
     return list(axes)
 
 
+@checked(SheetError)
 def across_picture(across: Across) -> str:
     """The same as a picture within the page; a sentence if there is no coffee.
 
@@ -199,6 +202,7 @@ def _tasted(one: CoffeeReading, factor: str) -> tuple[float, float] | None:
     return (min(levels), max(levels)) if levels else None
 
 
+@checked(SheetError)
 def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
     """What each coffee loses by the one water, dearest first.
 
@@ -237,6 +241,7 @@ def plot_losses(one: OneWater, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked(SheetError)
 def losses_picture(one: OneWater) -> str:
     """The same as a picture within the page.
 

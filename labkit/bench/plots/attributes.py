@@ -21,10 +21,12 @@ from labkit.bench.plots.style import (
     styled,
     subplots,
 )
-from labkit.errors import ReadingError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, SheetError
 from labkit.water import COORDINATE
 
 
+@checked(SheetError)
 def plot_attributes(
     readings: Sequence[Reading],
     factor: str = "mg_share",

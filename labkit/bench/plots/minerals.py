@@ -25,7 +25,8 @@ from labkit.bench.plots.style import (
     styled,
     subplots,
 )
-from labkit.errors import ReadingError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, SheetError
 from labkit.tasting import ALPHA
 from labkit.water import COORDINATE, COORDINATES
 
@@ -36,6 +37,7 @@ _SIDES: Final[dict[str, dict[str, Any]]] = {
 """How each side is drawn; the shift (mg/L) keeps intervals from covering each other."""
 
 
+@checked(SheetError)
 def plot_words(found: WordReadings) -> list[Axes]:
     """For every word the share of cups at the lowest and the highest level of each coordinate.
 
@@ -99,6 +101,7 @@ def plot_words(found: WordReadings) -> list[Axes]:
     return list(axes)
 
 
+@checked(SheetError)
 def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
     """Shares of too sharp and too flat against alkalinity, and where they balance.
 
@@ -160,6 +163,7 @@ def plot_balance(found: Balance, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked(SheetError)
 def words_picture(found: WordReadings) -> str:
     """The words as a picture within the page; empty if none could be read.
 
@@ -178,6 +182,7 @@ def words_picture(found: WordReadings) -> str:
     return page_picture(plot_words(found)[0], "Share of cups with each word against each mineral")
 
 
+@checked(SheetError)
 def balance_picture(found: Balance) -> str:
     """The balance as a picture within the page.
 

@@ -12,10 +12,13 @@ from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.scores import draw_score, label_factor
 from labkit.bench.plots.style import INK, axes_for, put_caption, put_title, styled
 from labkit.bench.plots.surface import draw_map, draw_tasted, map_caption
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import say
 from labkit.water import COORDINATE, COORDINATES
 
 
+@checked(SheetError)
 def plot_next(
     suggestion: Suggestion, reading: Reading | None = None, *, ax: Axes | None = None
 ) -> Axes:
@@ -57,6 +60,7 @@ def plot_next(
     return ax
 
 
+@checked(SheetError)
 def next_picture(suggestion: Suggestion, reading: Reading | None = None) -> str:
     """The picture of :func:`plot_next` within the page, as HTML.
 

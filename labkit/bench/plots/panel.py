@@ -19,7 +19,8 @@ from labkit.bench.plots.style import (
     styled,
     trace_style,
 )
-from labkit.errors import ReadingError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, SheetError
 from labkit.present import say, warnings_of
 
 _MARKS: Final = {
@@ -29,6 +30,7 @@ _MARKS: Final = {
 }
 
 
+@checked(SheetError)
 def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
     """Each taster's agreement with the others, verdict and repeatability.
 
@@ -83,6 +85,7 @@ def plot_panel(reading: Reading, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked(SheetError)
 def plot_residuals(reading: Reading, *, ax: Axes | None = None) -> Axes:
     """What the surface leaves over, in standard errors, against the expected score.
 

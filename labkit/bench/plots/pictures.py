@@ -19,6 +19,8 @@ from labkit.bench.plots.panel import plot_panel, plot_residuals
 from labkit.bench.plots.scores import plot_score, plot_tasters
 from labkit.bench.plots.style import DRAWING, unseen
 from labkit.bench.plots.surface import plot_surface
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import folded
 from labkit.tasting import SCALES
 from labkit.water import COORDINATE, COORDINATES
@@ -41,6 +43,7 @@ _LEGIBLE = "20rem"
 """Width below which letters would be too small to read: a narrower page scrolls the picture."""
 
 
+@checked(SheetError)
 def reading_pictures(
     found: Reading | AttributeReadings | PairReading | CheckedTerms,
     *,
@@ -160,8 +163,8 @@ def page_picture(axes: Axes, label: str) -> str:
         plt.close(figure)
     data = base64.b64encode(out.getvalue()).decode()
     return (
-        '<figure style="display:inline-block;width:min(32rem,100%);margin:.4rem 1rem .4rem 0;'
-        f'vertical-align:top;overflow-x:auto">'
+        '<figure style="display:inline-block;width:min(33rem,100%);margin:.4rem 0;'
+        'padding-right:1rem;box-sizing:border-box;vertical-align:top;overflow-x:auto">'
         f'<img alt="{escape(label)}" style="width:100%;min-width:{_LEGIBLE};height:auto" '
         f'src="data:image/png;base64,{data}"></figure>'
     )

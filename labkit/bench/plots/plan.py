@@ -8,8 +8,11 @@ from matplotlib.ticker import MaxNLocator
 from labkit.analysis import PlanCurves
 from labkit.bench.plots.pictures import page_picture
 from labkit.bench.plots.style import axes_for, put_caption, put_title, spread, styled, trace_style
+from labkit.boundary import checked
+from labkit.errors import SheetError
 
 
+@checked(SheetError)
 def plot_plan(curves: PlanCurves, *, ax: Axes | None = None) -> Axes:
     """Points expected to be given away against flights, a curve for each path and panel.
 
@@ -64,6 +67,7 @@ def plot_plan(curves: PlanCurves, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+@checked(SheetError)
 def plan_picture(curves: PlanCurves) -> str:
     """The picture of :func:`plot_plan` within the page, as HTML.
 

@@ -22,10 +22,13 @@ from labkit.bench.plots.style import (
     styled,
     trace_style,
 )
+from labkit.boundary import checked
+from labkit.errors import SheetError
 from labkit.present import say
 from labkit.water import COORDINATE, counted
 
 
+@checked(SheetError)
 def plot_score(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = None) -> Axes:
     """A slice through the map: score against one factor, and where the best lies.
 
@@ -164,6 +167,7 @@ def _score_caption(reading: Reading, factor: str) -> str:
     return " ".join(parts)
 
 
+@checked(SheetError)
 def plot_tasters(reading: Reading, factor: str = "mg_share", *, ax: Axes | None = None) -> Axes:
     """Each taster's scores against one factor, the panel's mean among them.
 

@@ -19,7 +19,8 @@ from labkit.bench.plots.style import (
     put_title,
     styled,
 )
-from labkit.errors import ReadingError
+from labkit.boundary import checked
+from labkit.errors import ReadingError, SheetError
 from labkit.present import SHADES_FROM, said_of_margin, say
 from labkit.water import COORDINATE, counted
 
@@ -31,6 +32,7 @@ CHANCES: Final = (0.0, *SHADES_FROM, 1.0)
 """Where one shade ends and the next, darker one begins."""
 
 
+@checked(SheetError)
 def plot_surface(
     reading: Reading, across: str | None = None, up: str | None = None, *, ax: Axes | None = None
 ) -> Axes:

@@ -12,6 +12,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from labkit.boundary import checked
 from labkit.errors import BookError, ImportFileError
 
 if TYPE_CHECKING:
@@ -67,6 +68,7 @@ def original(cell: str) -> str:
     )
 
 
+@checked(BookError)
 def frame_csv(frame: pd.DataFrame) -> str:
     """Write a frame as CSV without its index, text cells as :func:`neutral` gives them.
 

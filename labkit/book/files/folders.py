@@ -40,6 +40,7 @@ from labkit.book.files.of_client import rows_of_client
 from labkit.book.store.lookups import find_client
 from labkit.book.store.opening import SCHEMA_VERSION, create_book, read_url, show, upgrade
 from labkit.book.store.schema import Base, KeptReadingRow
+from labkit.boundary import checked
 from labkit.errors import BookError, ImportFileError
 
 if TYPE_CHECKING:
@@ -86,6 +87,7 @@ def write_folder(
     return target
 
 
+@checked(BookError)
 def import_folder(
     folder: str | os.PathLike[str],
     where: str | os.PathLike[str],

@@ -13,8 +13,11 @@ from labkit.book.store.columns import clean_text
 from labkit.book.store.lookups import find_client, find_coffee
 from labkit.book.store.records import Client, Coffee
 from labkit.book.store.schema import ClientRow, CoffeeRow, TasterRow
+from labkit.boundary import checked
+from labkit.errors import BookError
 
 
+@checked(BookError, but=("name",))
 class People(Renaming):
     """The part of the lab book that knows clients, coffees and tasters."""
 

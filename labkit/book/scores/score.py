@@ -11,12 +11,14 @@ from unicodedata import category
 
 from labkit.book.store.columns import clean_text
 from labkit.book.store.records import Attribute, Source, Stage
-from labkit.errors import ScaleError
+from labkit.boundary import checked
+from labkit.errors import BookError, ScaleError
 
 Value = float | str | Sequence[str] | None
 """A number, a note, checked descriptors, or None to clear."""
 
 
+@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
     """One score on its way into the lab book."""

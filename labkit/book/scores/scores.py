@@ -6,6 +6,7 @@ import uuid
 from collections.abc import Sequence
 from datetime import datetime
 
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from labkit.book.scores.entries import ENTRIES, is_current, read_entries
@@ -16,7 +17,7 @@ from labkit.book.store.lookups import find_flight, find_session, kept_taster
 from labkit.book.store.records import Source, Stage
 from labkit.book.store.schema import AttributeRow, FlightRow, ScoreRow, ServingRow, TasterRow
 from labkit.book.store.transactions import Part
-from labkit.errors import LabkitError
+from labkit.errors import BookAwayError, LabkitError
 
 
 class ScoreEntries(Part):
@@ -135,6 +136,50 @@ class ScoreEntries(Part):
             return tuple(kept)
 
         return self._store.write(work, is_repeatable=True)
+
+    def record_each(self, scores: Sequence[Score]) -> tuple[KeptScore | Exception, ...]:
+        """Take several scores with one commit, each for itself: one refused takes no other with it.
+
+        Those that are kept are on the disk when this returns, in the order in which they came.
+
+        Parameters
+        ----------
+        scores : sequence of Score
+            Each with what :meth:`record_score` takes, and an id of its own.
+
+        Returns
+        -------
+        tuple of KeptScore or Exception
+            What became of each: as it is kept, or the error that :meth:`record_score` would raise.
+
+        Raises
+        ------
+        BookAwayError
+            If the lab book cannot be written now: none of them is kept.
+        """
+        entry_ids = [one.entry_id or uuid.uuid4().hex for one in scores]
+
+        def work(db: Session) -> tuple[KeptScore | Exception, ...]:
+            return tuple(
+                self._taken_alone(db, score, entry_id)
+                for score, entry_id in zip(scores, entry_ids, strict=True)
+            )
+
+        return self._store.write(work, is_repeatable=True)
+
+    def _taken_alone(self, db: Session, score: Score, entry_id: str) -> KeptScore | Exception:
+        """Take a score, or undo what it did; only a book that is away ends it for all."""
+        try:
+            with db.begin_nested():
+                return take_score(db, score, clean_name("entry_id", entry_id))
+        except DBAPIError as error:
+            trouble = self._store.trouble(error, "written to")
+            if isinstance(trouble, BookAwayError):
+                raise
+            trouble.__cause__ = error
+            return trouble
+        except Exception as error:
+            return error
 
     def current_scores(self, session: str, flight: int, taster: str) -> tuple[KeptScore, ...]:
         """What a taster's sheet shows: the current values of one flight.

@@ -22,6 +22,7 @@ from labkit.book.store.schema import (
     TasterRow,
 )
 from labkit.book.store.transactions import Part
+from labkit.boundary import checked
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ HEAD: Final = "Left out of the reading: "
 """How the remark begins that tells of such a decision among the events of a session."""
 
 
+@checked(BookError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
     """Who and what is left out of a coffee's reading; nothing is until it was decided."""
@@ -220,6 +222,7 @@ class Decisions(Part):
             return tuple(_decision(one) for one in rows)
 
 
+@checked(BookError)
 def on_chosen_scales(frame: pd.DataFrame, chosen: Mapping[str, str]) -> pd.DataFrame:
     """The rows of a scores frame without those on another scale than the one that was chosen.
 

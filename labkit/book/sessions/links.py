@@ -95,5 +95,5 @@ class Links(Part):
         self._store.write(work, is_repeatable=True)
 
 
-def _sha256(secret: str) -> str:
-    return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
+def _sha256(secret: object) -> str:
+    return hashlib.sha256(str(secret).encode("utf-8", "surrogatepass")).hexdigest()

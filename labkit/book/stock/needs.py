@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 from labkit.book.stock.bottles import MOST_ML
 from labkit.book.store.columns import clean_number
-from labkit.errors import DosingError
+from labkit.boundary import checked
+from labkit.errors import BookError, DosingError
 
 if TYPE_CHECKING:
     from labkit.book.lab_book import LabBook
@@ -50,6 +51,7 @@ class SessionNeed:
     """Why it could not be worked out, if so."""
 
 
+@checked(BookError)
 def session_needs(book: LabBook, *, jug_volume_ml: float = JUG_ML) -> tuple[SessionNeed, ...]:
     """What each planned session will take of the newest bottle of each salt.
 
@@ -142,6 +144,7 @@ class Shortage:
         )
 
 
+@checked(BookError)
 def shortages(
     book: LabBook, needed_ml: Mapping[str, float], *, apart_from: Collection[tuple[str, int]] = ()
 ) -> tuple[Shortage, ...]:
@@ -197,6 +200,7 @@ def _weighing(bottle: Bottle, volume_ml: float) -> Weighing:
     )
 
 
+@checked(BookError)
 def flights_left(book: LabBook) -> dict[str, int]:
     """For how many flights like the last one planned each bottle suffices, beside those sealed.
 
@@ -224,6 +228,7 @@ def flights_left(book: LabBook) -> dict[str, int]:
     }
 
 
+@checked(BookError)
 def take_doses(
     book: LabBook,
     session: str,
@@ -267,6 +272,7 @@ def take_doses(
     return book.stock.seal_doses(session, flight, doses, at_most=at_most, used_on=used_on)
 
 
+@checked(BookError)
 def take_reserved(book: LabBook, session: str, flight: int, *, on: date | None = None) -> None:
     """Count what is set aside for a flight as taken: it is mixed, though nobody scored yet.
 
@@ -327,6 +333,7 @@ def _need(
     )
 
 
+@checked(BookError)
 def most_needed(
     plan: CupPlan,
     targets: Sequence[Target],

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import DateTime
 from sqlalchemy.types import TypeDecorator
 
+from labkit.boundary import checked
 from labkit.errors import BookError
 
 if TYPE_CHECKING:
@@ -109,6 +110,7 @@ def clean_person(field: str, text: object) -> str:
     return " ".join(clean_name(field, text).split())
 
 
+@checked(BookError)
 def name_key(name: str) -> str:
     """What two spellings of one name share: capitals, spaces and forms of letters do not count.
 

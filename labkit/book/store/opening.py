@@ -29,6 +29,7 @@ from labkit.book.store.columns import now_utc
 from labkit.book.store.engines import IN_USE, make_engine
 from labkit.book.store.schema import FactRow
 from labkit.book.store.sums import changed_tables, has_sums, keep_sums, note_tables, write_sums
+from labkit.boundary import checked
 from labkit.errors import BookAwayError, BookError
 from labkit.release import made_with
 
@@ -150,6 +151,7 @@ def close_engine(engine: Engine, url: URL) -> None:
         engine.dispose()  # others go on with it, or it cannot be written: then it stays as it is
 
 
+@checked(BookError)
 def take_as_it_is(where: str | os.PathLike[str], *, reason: str) -> None:
     """Accept a lab book that was changed by something else, as far as its pages are sound.
 
@@ -304,7 +306,8 @@ def upgrade(connection: Connection, to: str = "head") -> None:
 
     _take_turns(connection)
     config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parents[1] / "migrations"))
+    migrations = str(Path(__file__).parents[1] / "migrations")
+    config.set_main_option("script_location", migrations.replace("%", "%%"))  # as a .ini has it
     config.attributes["connection"] = connection
     command.upgrade(config, to)
     facts = {

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Literal, get_args
 
-from labkit.errors import ScaleError
+from labkit.boundary import checked
+from labkit.errors import BookError, ScaleError
 from labkit.tasting import Scale, Vessels
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ class Coffee:
     """Anything else."""
 
 
+@checked(BookError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
     """What is held constant in a session, so that only the water differs."""
@@ -98,6 +100,7 @@ class Held:
     """Language of the score sheets, such as "de"; empty where tasters read their browser's."""
 
 
+@checked(ScaleError, but=("kind",))
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attribute:
     """Something scored in a session."""

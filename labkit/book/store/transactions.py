@@ -135,7 +135,7 @@ class Store:
             with Session(self.engine, autoflush=False) as session:
                 yield session
         except DBAPIError as error:
-            raise self._error(error, "read") from error
+            raise self.trouble(error, "read") from error
 
     def write(self, work: Callable[[Session], Result], *, is_repeatable: bool = False) -> Result:
         """Do `work` in one transaction, committed to the disk before this returns.
@@ -165,12 +165,17 @@ class Store:
             except DBAPIError as error:
                 may_repeat = is_repeatable or not is_committing
                 if not (may_repeat and self._is_passing(error) and time.monotonic() < give_up_at):
-                    raise self._error(error, "written to") from error
+                    raise self.trouble(error, "written to") from error
             else:
                 self.changes.committed(sums)
                 return result
             time.sleep(pause_s)
             pause_s = min(2 * pause_s, 2.0)
+
+    def trouble(self, error: DBAPIError, verb: str) -> BookError:
+        """Tell trouble that may pass from what the database will never take."""
+        is_for_good = isinstance(error, DataError | IntegrityError)
+        return (BookError if is_for_good else BookAwayError)(self._sentence(error, verb))
 
     def _is_passing(self, error: DBAPIError) -> bool:
         """Whether waiting may help: the server restarts, or two writers met."""
@@ -179,11 +184,6 @@ class Store:
         state = getattr(error.orig, "sqlstate", None)
         never_connected = isinstance(error, OperationalError | InterfaceError) and state is None
         return error.connection_invalidated or never_connected or state in _TRY_AGAIN_STATES
-
-    def _error(self, error: DBAPIError, verb: str) -> BookError:
-        """Tell trouble that may pass from what the database will never take."""
-        is_for_good = isinstance(error, DataError | IntegrityError)
-        return (BookError if is_for_good else BookAwayError)(self._sentence(error, verb))
 
     def _sentence(self, error: DBAPIError, verb: str) -> str:
         """Say what went wrong in one sentence, without the SQL and the values."""

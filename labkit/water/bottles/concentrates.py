@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import ConcentrateError
 from labkit.shown import Shown
 from labkit.water.bottles.solubility import solubility_limit_g_l, solution_density_kg_l
@@ -42,6 +43,7 @@ def check_purity(purity: float) -> None:
         )
 
 
+@checked(ConcentrateError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredStrength:
     """What a test of the bottle found, which goes before what was weighed."""
@@ -63,6 +65,7 @@ class MeasuredStrength:
                 raise ConcentrateError(f"{field} must be above 0, got {value!r}.", field=field)
 
 
+@checked(ConcentrateError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Concentrate(Shown):
     """One salt dissolved to a known strength, ready to dose."""
@@ -314,6 +317,7 @@ def check_volume(volume_ml: float) -> None:
         )
 
 
+@checked(ConcentrateError, own_numbers=True)
 def strength_needed_g_l(
     *, salt: Salt, strength_mg_l_caco3_per_ml: float = 1.0, purity: float = 1.0
 ) -> float:

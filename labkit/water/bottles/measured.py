@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from labkit.boundary import checked
 from labkit.errors import ConcentrateError
 from labkit.water.bottles.concentrates import Concentrate, MeasuredStrength
 from labkit.water.chemistry.conductivity import conductivity_us_cm
@@ -31,6 +32,7 @@ def _dilution(concentrate_ml: float, diluted_to_ml: float) -> float:
     return diluted_to_ml / concentrate_ml
 
 
+@checked(ConcentrateError, own_numbers=True)
 def strength_by_titration(
     concentrate: Concentrate,
     *,
@@ -80,6 +82,7 @@ def strength_by_titration(
     )
 
 
+@checked(ConcentrateError, own_numbers=True)
 def strength_by_conductivity(
     concentrate: Concentrate,
     *,

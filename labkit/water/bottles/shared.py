@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import ConcentrateError
 from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate
@@ -117,6 +118,7 @@ def clouding(ions_mmol_l: NDArray[np.float64]) -> tuple[BottleSaturation, ...]:
     )
 
 
+@checked(ConcentrateError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SharedBottle(Shown):
     """Several salts dissolved in one bottle, which stays clear by calculation."""

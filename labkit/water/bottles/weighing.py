@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from labkit.boundary import checked
 from labkit.errors import ConcentrateError
 from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate, check_balance, check_volume
@@ -90,6 +91,7 @@ class Weighing(Shown):
         )
 
 
+@checked(ConcentrateError, own_numbers=True)
 def plan_weighing(
     *,
     salt: Salt,

@@ -18,6 +18,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
+from labkit.errors import WaterError
 from labkit.water.chemistry.constants import species_table
 from labkit.water.chemistry.equilibrium import MIXED_AT_C, Equilibrium, Totals, equilibrate
 from labkit.water.chemistry.liquid import (
@@ -51,6 +53,7 @@ _ELECTROPHORESIS = 30.3
 _CLOSENESS = 1.3
 
 
+@checked(WaterError)
 def conductivity_us_cm(
     ions_mmol_l: NDArray[np.float64],
     temperature_c: float = MIXED_AT_C,

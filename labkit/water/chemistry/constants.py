@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.water.chemistry.liquid import KELVIN, check_temperature
 from labkit.water.salts.formula import read_table
@@ -83,6 +84,7 @@ def _coefficients(constants: ConstantSet) -> dict[str, tuple[float, ...]]:
     }
 
 
+@checked(WaterError)
 def log_k(reaction: str, temperature_c: float, constants: ConstantSet = "1982") -> float:
     """Decimal logarithm of one equilibrium constant.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.water.given import is_finite
 
@@ -24,6 +25,7 @@ def check_temperature(temperature_c: float) -> None:
         )
 
 
+@checked(WaterError)
 def density_kg_l(temperature_c: float) -> float:
     """Density of pure water (kg/L), 0 to 150 °C.
 
@@ -55,6 +57,7 @@ def permittivity(temperature_c: float) -> float:
     return 87.740 + t * (-0.40008 + t * (9.398e-4 - t * 1.410e-6))
 
 
+@checked(WaterError)
 def viscosity_mpa_s(temperature_c: float) -> float:
     """Viscosity of water (mPa s), measured 0 to 100 °C.
 

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from labkit.boundary import checked
+from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import accuracy_percent, conductivity_of
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, Totals, equilibrate
@@ -91,6 +93,7 @@ class Portrait(Shown):
         return tuple(finding for finding, is_so in stands_out.items() if is_so)
 
 
+@checked(WaterError)
 def portray(water: Water, *, places: Sequence[tuple[str, float]] = PLACES) -> Portrait:
     """Everything that can be said of one water.
 

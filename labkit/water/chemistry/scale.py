@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
+from labkit.errors import WaterError
 from labkit.water.chemistry.constants import CALCITE_MEASURED_TO_C, SETS, ConstantSet
 from labkit.water.chemistry.equilibrium import (
     AIR_CO2_ATM,
@@ -115,6 +117,7 @@ def _fallen_mg_l(start: Totals, settled: Equilibrium) -> NDArray[np.float64]:
     return np.maximum(0.0, fallen) * CACO3_G_MOL * 1000 * density_kg_l(MIXED_AT_C)
 
 
+@checked(WaterError)
 def scaling(water: Water, places: Sequence[tuple[str, float]] = PLACES) -> tuple[Scaling, ...]:
     """Calcite in one water wherever it is heated.
 

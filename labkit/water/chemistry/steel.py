@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.given import is_finite
@@ -51,6 +52,7 @@ class SteelGuidance(Shown):
     """Highest temperature for 316 (°C); None where the source gives none."""
 
 
+@checked(WaterError)
 def steel_guidance(chloride_mg_l: float) -> SteelGuidance:
     """Guidance for a chloride content, from the next higher row of the table.
 

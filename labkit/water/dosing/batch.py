@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from labkit.boundary import checked
 from labkit.errors import DosingError
 from labkit.shown import Shown
 from labkit.water.dosing.mixing import Dose, Mixing, StockSolution, mix
@@ -54,6 +55,7 @@ class DayBatch(Shown):
         return tuple((name, round(volume_ml, 9)) for name, volume_ml in sums.items())
 
 
+@checked(DosingError)
 def mix_batch(
     waters: Mapping[str, tuple[Target, float]],
     concentrates: tuple[StockSolution, ...],

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import DosingError
 from labkit.shown import Shown
 from labkit.water.bottles.concentrates import ASSAY_HALF_WIDTH_PERCENT, check_purity
@@ -34,6 +35,7 @@ from labkit.water.waters.targets import Target
 from labkit.water.waters.water import PURE_WATER, Water
 
 
+@checked(DosingError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Portion:
     """How much of one salt goes into the tank."""
@@ -119,6 +121,7 @@ class TankMixing(Shown):
         return clouding(self.reached.vector)
 
 
+@checked(DosingError, own_numbers=True)
 def weigh_out(
     target: Target,
     salts: Sequence[Salt],

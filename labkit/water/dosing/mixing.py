@@ -10,6 +10,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import DosingError
 from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate
@@ -139,6 +140,7 @@ class Mixing(Shown):
         """Volume of the finished water (L), as of water from weighed salts."""
         return self.volume_ml / 1000
 
+    @checked(DosingError)
     def step_percent(self, dose: Dose) -> float:
         """What one step of the pipette or the balance is of a dose (%); infinite if it is lost.
 
@@ -177,6 +179,7 @@ class Mixing(Shown):
         )
 
 
+@checked(DosingError, own_numbers=True)
 def mix(
     target: Target,
     concentrates: Sequence[StockSolution],

@@ -10,7 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.errors import DosingError
+from labkit.boundary import checked
+from labkit.errors import DosingError, WaterError
 from labkit.water.bottles.concentrates import Concentrate
 from labkit.water.dosing.mixing import mix
 from labkit.water.dosing.reach import largest_base_share
@@ -50,6 +51,7 @@ class Reach:
         return self.target == self.wanted
 
 
+@checked(DosingError)
 def within_reach(
     target: Target,
     sources: Sequence[Concentrate | Salt],
@@ -157,6 +159,7 @@ def within_reach(
     return Reach(wanted=target, target=with_shares(near, start), base=start, base_share=share)
 
 
+@checked(DosingError)
 def thinned_for(
     targets: Sequence[Target], sources: Sequence[Concentrate], *, start: StartWater
 ) -> StartWater | None:
@@ -226,6 +229,7 @@ class IonChange:
     """The ion whose place it takes, of which there is less."""
 
 
+@checked(WaterError)
 def differences(tasted: Water, made: Water) -> tuple[IonChange, ...]:
     """What else differs between a water tasted and one made from other salts.
 

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from labkit.errors import DosingError
+from labkit.boundary import checked
+from labkit.errors import DosingError, WaterError
 from labkit.water.coordinates import COORDINATE
 from labkit.water.dosing.choosing import nearest
 from labkit.water.figures import figure
@@ -25,6 +26,7 @@ _SOURCES = (
 _MG_L_CACO3 = np.array([CACO3_G_MOL, CACO3_G_MOL, MG_L_CACO3_PER_MEQ])
 
 
+@checked(WaterError)
 def largest_base_share(target: Target, base: Water) -> float:
     """Largest share of a base water, the rest pure, that does not pass the target anywhere.
 

@@ -10,6 +10,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
+from labkit.errors import WaterError
 from labkit.water.bottles.concentrates import ASSAY_HALF_WIDTH_PERCENT, Concentrate
 from labkit.water.bottles.solubility import solution_density_kg_l
 from labkit.water.chemistry.conductivity import conductivity_us_cm
@@ -234,6 +236,7 @@ def meter_of(recipe: Recipe, **meter: Any) -> ExpectedMeter:
     return expected_meter(recipe.reached, **meter, spread_us_cm=float(spread[0]))
 
 
+@checked(WaterError)
 def drops_of(
     recipe: Recipe,
     quantity: Literal["hardness", "alkalinity"],

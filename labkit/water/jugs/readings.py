@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
@@ -94,6 +95,7 @@ def meter_band_percent(
     return np.array([expanded(float(one), METER_ACCURACY_PERCENT) for one in each])
 
 
+@checked(WaterError, own_numbers=True)
 def expected_meter(
     water: Water,
     *,
@@ -164,6 +166,7 @@ def expected_meter(
     )
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DropKit:
     """A titration kit that counts drops until the colour turns."""

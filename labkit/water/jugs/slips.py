@@ -11,6 +11,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.bottles.concentrates import Concentrate
@@ -58,6 +59,7 @@ _LARGEST_SAMPLE_ML: Final = 20.0
 """What a drop test takes at most: half a drop of 20 mg/L in 5 mL is 2.5 mg/L there."""
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeterReading:
     """What a conductivity meter showed."""
@@ -84,6 +86,7 @@ class MeterReading:
             )
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DropCount:
     """How many drops turned the colour."""
@@ -201,6 +204,7 @@ class JugCheck(Shown):
         return len(found) == 1 and not found[0].is_double and not self.meant.explains
 
 
+@checked(WaterError)
 def check_jug(
     recipe: Recipe,
     checks: Sequence[Check],

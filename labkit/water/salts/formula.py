@@ -8,6 +8,7 @@ from functools import cache
 from importlib import resources
 from itertools import product
 
+from labkit.boundary import checked
 from labkit.errors import SaltError
 
 DOT = "·"
@@ -134,6 +135,7 @@ def _unreadable(formula: str, position: int) -> SaltError:
     )
 
 
+@checked(SaltError)
 def molar_mass(formula: str) -> float:
     """Molar mass (g/mol), water of crystallisation included.
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from labkit.boundary import checked
 from labkit.errors import SaltError
 from labkit.shown import Shown
 from labkit.water.salts.formula import (
@@ -48,6 +49,7 @@ _HYDRATES_SOLD = {
 """Hydrates in which a salt is sold (common practice); ``""`` is the anhydrous one."""
 
 
+@checked(SaltError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Salt(Shown):
     """One salt as it stands on the label, water of crystallisation included."""
@@ -244,6 +246,7 @@ def _label_of(text: str) -> str:
     )
 
 
+@checked(SaltError)
 def salt(text: str) -> Salt:
     """The salt of the table with this formula or name.
 
@@ -303,6 +306,7 @@ def _known_label(text: str) -> tuple[str, list[str]]:
     return _label_of(text), relatives
 
 
+@checked(SaltError, own_numbers=True)
 def salt_by_formula(
     formula: str,
     *,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.water.salts.ions import ion_table
 from labkit.water.typed.numbers import NUMBER, only_reading, tidy
@@ -49,6 +50,7 @@ _ITEM: Final = re.compile(
 _RATIO: Final = re.compile(rf"Ca\s*[:/]\s*Mg\s*=?\s*({NUMBER}\s*:\s*{NUMBER})", re.IGNORECASE)
 
 
+@checked(WaterError)
 def read_label(text: str, *, field: str = "label") -> dict[str, tuple[float, str]]:
     """An analysis typed in one line, for :func:`labkit.water.read_analysis`.
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Final, TypeVar
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 
 MOST_SIGNS: Final = 300
@@ -102,6 +103,7 @@ def two_ways(field: str, text: str, readings: Sequence[str]) -> WaterError:
     )
 
 
+@checked(WaterError)
 def read_numbers(text: str, field: str) -> tuple[float, ...]:
     """Numbers typed with spaces, commas or semicolons between them.
 
@@ -143,6 +145,7 @@ def read_numbers(text: str, field: str) -> tuple[float, ...]:
     return only_reading(plain, field, read, lambda found: " and ".join(f"{n:g}" for n in found))
 
 
+@checked(WaterError)
 def read_number(text: str, field: str) -> float:
     """One number, with a point or a comma for decimals.
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from dataclasses import field as entry
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.coordinates import COORDINATE, COORDINATES
@@ -102,6 +103,7 @@ class _Said:
         return ", ".join(parts)
 
 
+@checked(WaterError)
 def read_water(
     text: str, *, otherwise: Mapping[str, float] | None = None, field: str = "water"
 ) -> TypedWater:
@@ -150,6 +152,7 @@ def read_water(
     return _complete(said, otherwise or {}, text=plain, field=field)
 
 
+@checked(WaterError)
 def read_waters(
     text: str, *, otherwise: Mapping[str, float] | None = None, field: str = "waters"
 ) -> tuple[TypedWater, ...]:
@@ -178,6 +181,7 @@ def read_waters(
     return tuple(read_water(part, otherwise=otherwise, field=field) for part in parts)
 
 
+@checked(WaterError)
 def read_shares(text: str, field: str = "mg_share") -> tuple[float, ...]:
     """Ratios Ca:Mg by moles, or Mg shares, as Mg shares.
 
@@ -203,6 +207,7 @@ def read_shares(text: str, field: str = "mg_share") -> tuple[float, ...]:
     return only_reading(plain, field, lambda one: _shares(one, plain, field), _list)
 
 
+@checked(WaterError)
 def read_levels(
     text: str, quantity: str = "hardness", field: str = "hardness_mg_l_caco3"
 ) -> tuple[float, ...]:

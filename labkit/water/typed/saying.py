@@ -6,6 +6,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.water.figures import figure
 from labkit.water.salts.ions import ion_table
@@ -28,6 +29,7 @@ class Way(StrEnum):
     MMOL = "mmol/L"
 
 
+@checked(WaterError)
 def write_water(target: Target, way: Way = Way.CA_MG, *, digits: int = DIGITS) -> str:
     """A water as text that :func:`labkit.water.read_water` reads back.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.water.coordinates import SALT_SHARE
 from labkit.water.typed.numbers import NUMBER, only_reading, tidy
@@ -94,6 +95,7 @@ def take_shares(text: str, field: str) -> tuple[str, dict[str, float]]:
     return rest, found
 
 
+@checked(WaterError)
 def read_salt_shares(text: str, name: str, field: str | None = None) -> tuple[float, ...]:
     """Levels of one share of the salts, for a sweep.
 

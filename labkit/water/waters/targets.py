@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.coordinates import COORDINATE, SALT_SHARES
@@ -21,6 +22,7 @@ _ENDS: Final = {
 """What there is of a share of 0, and of a share of 1."""
 
 
+@checked(WaterError)
 def share_text(name: str, share: float, digits: int = 3) -> str:
     """A share of the salts in words.
 
@@ -44,6 +46,7 @@ def share_text(name: str, share: float, digits: int = 3) -> str:
     return f"{figure(100 * share, digits)} % {whole}"
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target(Shown):
     """A wanted water."""

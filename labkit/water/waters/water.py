@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from labkit.boundary import checked
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.given import is_finite
@@ -16,6 +17,7 @@ from labkit.water.units import alkalinity_in, hardness_in
 from labkit.water.waters import composition
 
 
+@checked(WaterError, own_numbers=True)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Water(Shown):
     """What is dissolved in a water, in mmol per litre at 25 °C."""
@@ -251,6 +253,7 @@ PURE_WATER = Water()
 """Water with nothing in it: distilled, deionised or good reverse osmosis water."""
 
 
+@checked(WaterError)
 def blend(parts: Iterable[tuple[Water, float]]) -> Water:
     """The water got by pouring these together.
 

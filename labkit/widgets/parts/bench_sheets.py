@@ -14,7 +14,7 @@ def hand_bench_sheet(
     planned: PlannedSession,
     bench_sheet: Callable[..., Any],
     *,
-    note: str = "Preparer only: it names the waters. Print it now.",
+    note: str = "Preparer only: it names the waters. Print it, then delete it.",
 ) -> bool:
     """Hand the sheet over, and say whether there is a new one."""
     if planned.preparation is None:

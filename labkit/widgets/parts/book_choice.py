@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import ipywidgets as widgets
 
@@ -222,7 +223,8 @@ def _wanted(book: LabBook | AbsentBook) -> Path | None:
         return None
     if where is None or "://" in where.removeprefix("sqlite:///"):
         return None
-    return Path(where.removeprefix("sqlite:///"))
+    is_path = not where.startswith("sqlite:///")
+    return Path(where if is_path else unquote(where.removeprefix("sqlite:///")))
 
 
 def _amiss(sentence: str) -> str:

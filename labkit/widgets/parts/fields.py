@@ -14,6 +14,7 @@ import traitlets
 from labkit.errors import LabkitError
 from labkit.present import ROWS_AS_LISTS
 from labkit.widgets.parts.folds import STATIC, Fold
+from labkit.widgets.parts.secret import Secret
 
 LABEL_WIDTH: Final = "13rem"
 """Room for what a field is called; a longer label goes on below."""
@@ -55,9 +56,14 @@ def text(label: str, value: str = "", *, placeholder: str = "") -> widgets.Text:
     )
 
 
-def secret(label: str) -> widgets.Password:
+def secret(label: str) -> Secret:
     """A line that is not shown while it is typed; a form forgets it once it was used."""
-    return _labelled(widgets.Password, label, continuous_update=False)
+    return Secret(
+        description=label,
+        label_width=LABEL_WIDTH,
+        layout=widgets.Layout(width="min(35rem, 98%)"),
+        _dom_classes=["lk-field", "jupyter-widgets", "widget-inline-hbox", "widget-text"],
+    )
 
 
 def choice(label: str, options: Sequence[Any], value: Any = None) -> widgets.Dropdown:
@@ -228,7 +234,7 @@ class Form(widgets.VBox):
         if name in self._refused:
             self._refused.pop(name).message.value = ""
             self._mark({})
-        if isinstance(self.fields[name], widgets.Password):
+        if isinstance(self.fields[name], Secret):
             return  # nothing that is shown depends on it
         if self._compute is not None:
             self._holds = False
@@ -336,7 +342,6 @@ class Form(widgets.VBox):
     def press(self, work: Callable[[], Any]) -> tuple[bool, Any]:
         """Run what a button does; whatever comes of it, no secret stays in its field.
 
-        A field's value is in the state of its widget, which a notebook may save in plain text.
         What is wrong is said beside the button and at its field, whose fold opens and which gets
         the focus; both stay until the field is changed or a button is pressed again.
 
@@ -360,8 +365,8 @@ class Form(widgets.VBox):
             refused = error
         finally:
             for field in self.fields.values():
-                if isinstance(field, widgets.Password):
-                    field.value = ""
+                if isinstance(field, Secret):
+                    field.empty()
             self.guide.busy = False
         self.refuse(refused)
         return False, None

@@ -7,7 +7,7 @@ import logging
 import math
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
@@ -179,31 +179,30 @@ class BookDesk:
             return  # the taster is not there
         if now - self._seen_at > SEEN_EVERY_S:
             self._seen_at = now
-            try:
-                self._book.sessions.mark_seen(self.session, self.taster)
-            except BookError:
-                # The taster can go on reading, and there is another one soon.
-                _log.warning("the sheet of %s is open, which cannot be noted now", self.taster)
+            self.mark_seen()
+
+    def mark_seen(self) -> None:
+        """Write that the sheet is open."""
+        try:
+            self._book.sessions.mark_seen(self.session, self.taster)
+        except BookError:
+            # The taster can go on reading, and there is another one soon.
+            _log.warning("the sheet of %s is open, which cannot be noted now", self.taster)
 
     def take(self, score: Score) -> datetime:
         """Write one row; it is on the disk when this returns."""
+        return self._book.scores.record_scores([self.as_written(score)])[0].received_at
+
+    def as_written(self, score: Score) -> Score:
+        """A score of this sheet as it goes into the book: which cup, who entered it, and where."""
         # By its code if it shows one: should the flight be planned anew meanwhile, the book
         # refuses the old code instead of scoring another cup.
         has_code = score.blind_code is not None
-        kept = self._book.scores.record_score(
-            score.session,
-            score.flight,
-            score.taster,
-            score.attribute,
-            score.value,
-            blind_code=score.blind_code,
+        return replace(
+            score,
             position=None if has_code else score.position,
-            stage=score.stage,
-            given_at=score.given_at,
-            entry_id=score.entry_id,
             source="paper" if self._copied_by else "sheet",
             device=" ".join(filter(None, [self._device, score.device])),
             entered_by=self._copied_by,
             yields=True,
         )
-        return kept.received_at

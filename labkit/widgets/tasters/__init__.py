@@ -1,1 +1,1 @@
-"""The tasters' page on their phones: server, gate, kernel, links."""
+"""The tasters' page on their phones: server, gate, seats, links."""

@@ -17,45 +17,21 @@ from typing import Any
 from tornado.httputil import HTTPServerRequest, split_host_and_port
 from tornado.routing import Matcher
 
-from labkit.book import Guest, LabBook
 from labkit.errors import UnknownLinkError
 from labkit.language import N_
-from labkit.widgets.tasters.kernel import PATIENCE_S, UNKNOWN_LINK
+from labkit.widgets.tasters.seats import AWAY_S
 
 WRONG_CODES_A_MINUTE = 10
 """Wrong codes that one device may try in a minute."""
 
-AWAY_S = 2.0
-"""How long nobody asks for a lab book that could not be read: a dozen phones would wait in line."""
-
-TOO_MANY, AWAY, GONE, MISDIRECTED = 429, 503, 410, 421
+FORBIDDEN, TOO_MANY, AWAY, MISDIRECTED = 403, 429, 503, 421
 """Statuses of HTTP, by name."""
 
+UNKNOWN_LINK = N_("This link is not known, or a newer one replaced it; ask the lead for yours.")
 BOOK_AWAY = N_("The lead's laptop cannot read the lab book just now. What you gave is not lost.")
 TOO_MANY_CODES = N_("Too many wrong codes came from this device. Wait a minute and try again.")
 
 _log = logging.getLogger("labkit.tasters")
-
-
-class Door:
-    """The lab book as the server sees it: opened when first asked, never made."""
-
-    def __init__(self, where: str) -> None:
-        self._where = where
-        self._book: LabBook | None = None
-
-    def _open(self) -> LabBook:
-        if self._book is None:
-            self._book = LabBook(self._where, must_exist=True, patience_s=PATIENCE_S)
-        return self._book
-
-    def guest(self, code: str) -> Guest:
-        """Whose code this is; an UnknownLinkError if nobody's, other errors if it is away."""
-        return self._open().sessions.guest_of_link(code)
-
-    def look(self) -> None:
-        """Read a little; an error if the book is away."""
-        self._open().facts()
 
 
 class Gate:
@@ -98,7 +74,7 @@ class Gate:
             is_there = self._reaches(lambda: self._opens(code))
         except UnknownLinkError:
             wrong.append(self._clock())
-            return 403, UNKNOWN_LINK
+            return FORBIDDEN, UNKNOWN_LINK
         return None if is_there else (AWAY, BOOK_AWAY)
 
     def is_book_there(self) -> bool:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import parse_qs
 
 from labkit.errors import BookError
 from labkit.language import ENGLISH, N_, Language
@@ -25,6 +26,20 @@ ALPHABET = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 CODE_LENGTH = 10
 """31 signs to the power of 10: 49.5 bits. At the ten guesses a minute that the page allows one
 device, hitting one of twelve codes takes some six million years."""
+
+
+LISTENERS = (
+    "this is plain http: anyone in the same network can listen, and read links (with one they can "
+    "score in that taster's name), codes, scores and notes, but never which water is in a cup. Use "
+    "the laptop's own hotspot or a router of your own, or https (README, 'by https')."
+)
+"""What the lead must know while nothing is encrypted."""
+
+SECURE = (
+    "this is https: nobody in the network can read or change what phones and laptop say to each "
+    "other, so long as each phone took the certificate without a warning."
+)
+"""What the lead may rely on with a certificate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +75,18 @@ def read_code(typed: str) -> str:
     code = "".join(sign for sign in typed.upper() if sign not in "- \t")
     is_code = len(code) == CODE_LENGTH and all(sign in ALPHABET for sign in code)
     return code if is_code else ""
+
+
+def code_in_query(query: str) -> str:
+    """The code that a link's query carries; "" unless it carries exactly one.
+
+    The one reading of a link: two readings could name two tasters.
+    """
+    try:
+        codes = parse_qs(query, max_num_fields=8).get("code", [])
+    except ValueError:
+        return ""
+    return read_code(codes[0]) if len(codes) == 1 else ""
 
 
 def give_links(
@@ -112,6 +139,7 @@ def cards(
 
     Only what stands on a card is said in the tasters' language.
     """
+    says = SECURE if base_address.startswith("https:") else LISTENERS
     type_it = html.escape(language.gettext(N_("or open {address} and type")))
     type_it = type_it.replace("{address}", f"<b>{html.escape(base_address)}</b>")
     shown = "".join(
@@ -126,8 +154,7 @@ def cards(
         f"<title>Links, {html.escape(session)}</title><style>{_CARD_STYLE}</style>"
         f"<main><h1>{html.escape(session)}: one card for each taster</h1>"
         "<p>Give each taster only their own: a link stands for its taster's name. Phone and laptop "
-        "must be in the same network. The page is plain http, so others in that network could "
-        "listen: use the laptop's own hotspot or a router of your own.</p>"
+        f"must be in the same network; {html.escape(says)}</p>"
         f"<ul>{shown}</ul></main></html>"
     )
 

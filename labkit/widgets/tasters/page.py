@@ -1,4 +1,4 @@
-"""Serving the tasters' page on the local network: one notebook, personal links, cards."""
+"""Serving the tasters' page on the local network: the server, personal links, cards."""
 
 from __future__ import annotations
 
@@ -6,9 +6,7 @@ import os
 import socket
 import subprocess
 import sys
-import tempfile
 import time
-import urllib.request
 import webbrowser
 from pathlib import Path
 from typing import TextIO
@@ -16,11 +14,15 @@ from typing import TextIO
 from labkit.book import LabBook, data_folder
 from labkit.errors import BookError, SetUpError
 from labkit.language import ENGLISH, LANGUAGES
-from labkit.widgets.tasters.kernel import BOOK_VARIABLE, NAMES_VARIABLE
-from labkit.widgets.tasters.links import cards, give_links, own_address
+from labkit.widgets.tasters.certificates import Certificate, read_certificate
+from labkit.widgets.tasters.links import LISTENERS, SECURE, cards, give_links, own_address
 
-PROJECT = Path(__file__).resolve().parents[3]
-NOTEBOOK = PROJECT / "workbook" / "tasters" / "score_sheet.ipynb"
+BOOK_VARIABLE = "LABKIT_TASTERS_BOOK"
+"""Environment variable that names the lab book to the server: a URL may hold a password."""
+
+NAMES_VARIABLE = "LABKIT_TASTERS_NAMES"
+"""Environment variable with more names by which phones may reach the server, comma between."""
+
 DEFAULT_PORT = 8866
 PATIENCE_S = 60.0
 """How long the server may take to answer; a second or two as a rule."""
@@ -32,6 +34,8 @@ def serve(
     session: str | None = None,
     port: int = DEFAULT_PORT,
     address: str | None = None,
+    certificate: Path | None = None,
+    key: Path | None = None,
     keep_in: Path | None = None,
     renew_links: bool = False,
     browser: bool = True,
@@ -49,6 +53,8 @@ def serve(
         Port on this machine; the same one after a restart, so that open pages find it again.
     address : str, optional
         This machine's name or address as phones reach it; found out if not given.
+    certificate, key : path, optional
+        The machine's certificate and its key (PEM), for https; plain http without them.
     keep_in : path, optional
         Folder for the links, the cards and the log; the lab books' own if not given.
     renew_links : bool
@@ -68,15 +74,16 @@ def serve(
     BookError
         If the lab book does not open, or no session has an open flight.
     SetUpError
-        If the port is taken.
+        If the port is taken, or the certificate will not do.
     """
+    https = _https(certificate, key)
     folder = data_folder() if keep_in is None else keep_in
     _check_port(port)
-    # Migrated here, before twelve kernels want it; one that is not there holds no session.
+    # Migrated here, before anybody waits for it; one that is not there holds no session.
     with LabBook(where, must_exist=True) as book:
         name = _choose_session(book, session)
-        host = address or own_address()
-        base = f"http://{host}:{port}/"
+        host = _host(address, https)
+        base = f"{'https' if https else 'http'}://{host}:{port}/"
         links = give_links(
             book, name, base, keep_in=folder / "lab_book.links.json", renew=renew_links
         )
@@ -88,39 +95,35 @@ def serve(
             print(f"  {link.taster}: {link.address}  (or type {link.typed})", file=out)
         print(
             f"labkit: QR codes to hand out are in {page}\n"
-            "labkit: this is plain http: use the laptop's own hotspot or a router of your own, as "
-            "others in the network could listen; stop with Ctrl-C",
+            f"labkit: {SECURE if https else LISTENERS}\n"
+            "labkit: stop with Ctrl-C",
             file=out,
             flush=True,
         )
         if browser:
             webbrowser.open(page.as_uri())
         book_url = book.url
-    return _run(book_url, port=port, name=host, log=folder / "lab_book.tasters.log")
+    command = server_command(port, https)
+    return _run(command, book_url, port=port, name=host, log=folder / "lab_book.tasters.log")
 
 
-def server_command(port: int) -> list[str]:
+def server_command(port: int, https: Certificate | None = None) -> list[str]:
     """Call of the server; what it must keep to itself comes through its environment."""
-    return [sys.executable, "-m", "labkit.widgets.tasters.start", str(port), str(NOTEBOOK)]
+    files = [str(https.file), str(https.key)] if https else []
+    return [sys.executable, "-m", "labkit.widgets.tasters.server", str(port), *files]
 
 
-def server_environment(book_url: str, scratch: Path, name: str = "") -> dict[str, str]:
-    """Environment of the server and of the pages' kernels, free of the user's Jupyter settings.
+def server_environment(book_url: str, name: str = "") -> dict[str, str]:
+    """Environment of the server, where it finds this labkit wherever it is started.
 
     `name` is what phones call this machine, beside its own name and addresses.
     """
-    known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
+    known = [str(Path(__file__).resolve().parents[3]), os.environ.get("PYTHONPATH", "")]
     return {
         **os.environ,
         BOOK_VARIABLE: book_url,
         NAMES_VARIABLE: name,
-        "JUPYTER_PATH": str(Path(__file__).parent / "jupyter"),
-        "JUPYTER_CONFIG_DIR": str(scratch / "config"),
-        "JUPYTER_RUNTIME_DIR": str(scratch / "runtime"),
-        "IPYTHONDIR": str(scratch / "ipython"),
         "PYTHONPATH": os.pathsep.join(filter(None, known)),
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
     }
 
 
@@ -132,27 +135,22 @@ def wait_until_it_answers(server: subprocess.Popen[bytes], port: int, log: Path)
     SetUpError
         If it stops or stays silent.
     """
-    # A proxy from the environment must not stand between this machine and itself.
-    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     deadline = time.monotonic() + PATIENCE_S
     while server.poll() is None and time.monotonic() < deadline:
         try:
-            with direct.open(f"http://127.0.0.1:{port}/alive", timeout=5):
+            with socket.create_connection(("127.0.0.1", port), timeout=5):
                 return
         except OSError:
             time.sleep(0.1)
     raise SetUpError(f"the tasters' page did not start: read why in {log}, and start again")
 
 
-def _run(book_url: str, *, port: int, name: str, log: Path) -> int:
+def _run(command: list[str], book_url: str, *, port: int, name: str, log: Path) -> int:
     """Run the server until it ends or is stopped."""
-    with (
-        tempfile.TemporaryDirectory(prefix="labkit-tasters-") as scratch,
-        log.open("ab") as said,
-    ):
+    with log.open("ab") as said:
         server = subprocess.Popen(
-            server_command(port),
-            env=server_environment(book_url, Path(scratch), name),
+            command,
+            env=server_environment(book_url, name),
             stdin=subprocess.DEVNULL,
             stdout=said,
             stderr=subprocess.STDOUT,
@@ -168,6 +166,34 @@ def _run(book_url: str, *, port: int, name: str, log: Path) -> int:
                 server.wait(timeout=15)
             except subprocess.TimeoutExpired:
                 server.kill()
+
+
+def _https(certificate: Path | None, key: Path | None) -> Certificate | None:
+    """The certificate that is to be used, looked at; None for plain http."""
+    if certificate is None and key is None:
+        return None
+    if certificate is None or key is None:
+        missing, given = ("key", "certificate") if key is None else ("certificate", "key")
+        raise SetUpError(
+            f"{missing} must be given with a {given}, and is not: https needs both files",
+            field=missing,
+        )
+    return read_certificate(certificate, key)
+
+
+def _host(address: str | None, https: Certificate | None) -> str:
+    """What phones call this machine, so that they take it for the one of its certificate."""
+    if https is None:
+        return address or own_address()
+    if address is None:
+        return https.host(own_address())
+    if not https.covers(address):
+        raise SetUpError(
+            f"address must be one that the certificate is for ({', '.join(https.names)}), got "
+            f"{address}: phones would warn of it",
+            field="address",
+        )
+    return address
 
 
 def _choose_session(book: LabBook, name: str | None) -> str:

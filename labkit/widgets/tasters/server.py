@@ -1,181 +1,315 @@
-"""The web server of the tasters' page: Voila on one notebook, behind a gate that knows the links.
+"""The web server of the tasters' page: one process that sends the sheets and takes the touches.
 
-Voila's own doors to files, logins and shutdown are left out; every page request is checked before
-a kernel starts. Imported only by the process that serves: it is heavy.
+Every page and every line is checked by the gate first. Nothing waits for the lab book on the
+server's own thread: nobody else's page should stand still for it.
 """
 
 from __future__ import annotations
 
-import html
+import asyncio
+import json
 import logging
 import os
 import re
+import signal
+import ssl
+import sys
 import time
-from collections.abc import Collection
-from contextvars import ContextVar
-from typing import Any
+from collections import Counter
+from collections.abc import Callable, Collection
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from pathlib import Path
+from types import FrameType
+from typing import Any, TypeVar
 
-from jupyter_server.base.handlers import FileFindHandler
+from tornado.httpserver import HTTPServer
 from tornado.httputil import HTTPServerRequest
 from tornado.routing import Rule
-from tornado.web import GZipContentEncoding, RequestHandler
-from traitlets.config import Config
-from voila.app import Voila
-from voila.static_file_handler import MultiStaticFileHandler
-from voila.tornado.handler import TornadoVoilaHandler
-from voila.tornado.kernel_websocket_handler import VoilaKernelWebsocketHandler
+from tornado.web import Application, RequestHandler
+from tornado.websocket import WebSocketClosedError, WebSocketHandler
 
-from labkit.language import ENGLISH, N_, Language, preferred
+from labkit.errors import BookAwayError, UnknownLinkError
+from labkit.language import N_, Language, preferred
+from labkit.widgets.sheet.taster_sheet import BOOK_LATER, UNSEEN_TROUBLE, TasterSheet, answer_to
+from labkit.widgets.tasters.certificates import context_with
 from labkit.widgets.tasters.gate import (
     AWAY,
-    GONE,
+    BOOK_AWAY,
+    FORBIDDEN,
     MISDIRECTED,
     TOO_MANY,
-    Door,
+    UNKNOWN_LINK,
     ForeignHost,
     Gate,
     own_names,
 )
-from labkit.widgets.tasters.kernel import BOOK_VARIABLE, NAMES_VARIABLE, code_in_query
-from labkit.widgets.tasters.kernels import PLACE, TO_A_PAGE, Page, TastersKernels, kind_of
+from labkit.widgets.tasters.links import code_in_query
+from labkit.widgets.tasters.page import BOOK_VARIABLE, NAMES_VARIABLE
+from labkit.widgets.tasters.pages import entrance, mark_of, policy, sheet_page, waiting_room
+from labkit.widgets.tasters.seats import Seats
 
-LEFT_AFTER_S = 600
-"""Idle time after which the kernel of a page that nobody is connected to ends. A phone may sleep
-between two flights; waking up later costs it a reload, never a score."""
+PAGES_A_TASTER = 4
+"""Pages that one taster may have open at once."""
 
+OPENING_A_TASTER = 3
+"""Pages of one taster that may be made at once."""
 
-_KEEP = "private, max-age=3600"
+PAGES_IN_ALL = 64
+"""Pages that may be open at once; each has one message in work at most, and a thread for it."""
+
+LEFT_AFTER_S = 15
+"""Silence after which a page counts as left, and makes room for another: one that is looked at
+says something every five seconds (PULSE_MS in outbox.js), one that comes back opens a line anew."""
+
+MOST_BYTES = 1_000_000
+"""Longest message of a sheet: fifty scores (outbox.js), each a note of two thousand signs."""
+
+ANEW = 4000
+"""Ends a line whose page must be loaded anew (page.js): something else is to be shown there."""
+
+NOT_NOW = 1013
+"""Ends a line that may be tried again later (RFC 6455, as registered)."""
+
+PING_S = 20
+"""How often a silent line is tried; one whose phone has gone ends after as long again."""
+
+SWITCH_S = 0.0005
+"""How long a thread may hold up the others: no score should wait while a page is made."""
+
+Made = TypeVar("Made")
 _CODE = re.compile(r"code=[^&\s'\"]*")
-_LEFT_OUT = {"AllowListFileHandler", "VoilaShutdownKernelHandler", "VoilaLoginHandler"}
-_LEFT_OUT |= {"LogoutHandler", "LoginHandler", "LegacyLoginHandler"}
-
-SECURITY_HEADERS = {
-    # Nothing comes from another machine; inline scripts are Voila's, blob: is the sheet's own.
-    "Content-Security-Policy": (
-        "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; "
-        "style-src 'self' 'unsafe-inline'; img-src 'self' data:; font-src 'self' data:; "
-        "connect-src 'self' ws: blob:; frame-ancestors 'none'; base-uri 'none'; form-action 'self'"
-    ),
-    "Referrer-Policy": "no-referrer",
-    "X-Content-Type-Options": "nosniff",
-}
+_log = logging.getLogger("labkit.tasters")
 
 
-class GatedPage(TornadoVoilaHandler):
-    """The page of one taster, for those with a link; a place to type the code for others."""
+class House:
+    """What all requests share: the gate, the seats, and which pages are open.
 
-    page: Page | None = None
-    may_wait = False
+    Parameters
+    ----------
+    gate : Gate
+        Who may come in.
+    seats : Seats
+        The lab book.
+    """
 
-    async def prepare(self) -> None:
-        """Let nobody reach a kernel, whatever the method, before their link is known."""
-        await super().prepare()
-        refusal = await self._refusal()
-        if refusal is not None:
-            status, sentence = refusal
-            self.set_status(status)
-            self.set_header("Cache-Control", "no-store")
-            if self.may_wait:
-                self.set_header("Retry-After", "5")
-            page = waiting_room if self.may_wait else entrance
-            self.finish(page(sentence, self._reader()))
+    def __init__(self, gate: Gate, seats: Seats) -> None:
+        self.gate = gate
+        self.seats = seats
+        self.lines: list[Line] = []
+        self.opening: Counter[str] = Counter()
+        self._pool = ThreadPoolExecutor(PAGES_IN_ALL, thread_name_prefix="sheet")
 
-    def _reader(self) -> Language:
+    async def apart(self, work: Callable[[], Made]) -> Made:
+        """Do what may have to wait for the lab book, while others go on."""
+        return await asyncio.get_running_loop().run_in_executor(self._pool, work)
+
+    def why_full(self, code: str) -> str:
+        """Why there is no room for another page of this code; empty if there is.
+
+        Pages that were left end first; one that is looked at never does.
+        """
+        own = [line for line in self.lines if line.code == code]
+        if not self._has_room(own, PAGES_A_TASTER):
+            return N_("Your sheet is open in too many places. Close one of them.")
+        if not self._has_room(self.lines, PAGES_IN_ALL):
+            return N_("More sheets are open than this laptop can handle. Close those not in use.")
+        return ""
+
+    def _has_room(self, lines: list[Line], most: int) -> bool:
+        left = sorted((line for line in lines if line.is_left), key=lambda line: line.heard_at)
+        too_many = len(lines) + 1 - most
+        for line in left[: max(0, too_many)]:
+            self.lines.remove(line)
+            line.close(NOT_NOW)
+        return too_many <= len(left)
+
+    def close(self) -> None:
+        """Answer what waits, and let go of the lab book."""
+        self.seats.close()
+        self._pool.shutdown()
+
+
+class Answer(RequestHandler):
+    """What all answers have in common."""
+
+    @property
+    def house(self) -> House:
+        """What all requests share."""
+        house: House = self.settings["house"]
+        return house
+
+    def set_default_headers(self) -> None:
+        """Let nothing come from elsewhere, and nothing stay in a cache: a link opens all of it."""
+        is_secure = self.request.protocol == "https"
+        rules = policy(self.request.host, is_secure=is_secure)
+        self.set_header("Content-Security-Policy", rules)
+        self.set_header("Referrer-Policy", "no-referrer")
+        self.set_header("X-Content-Type-Options", "nosniff")
+        self.set_header("Cache-Control", "no-store")
+        self.clear_header("Server")
+
+    def say_no(self, status: int, sentence: str, *, may_wait: bool = False) -> None:
+        """A place to type a code; for those who may come in soon, one that tries by itself."""
+        self.set_status(status)
+        if may_wait:
+            self.set_header("Retry-After", "5")
+        page = waiting_room if may_wait else entrance
+        self.finish(page(sentence, self.reader()))
+
+    def reader(self) -> Language:
         """The language that the browser asks for."""
         self.set_header("Vary", "Accept-Language")
         return preferred(self.request.headers.get("Accept-Language", ""))
 
-    async def get(self, path: str | None = None) -> None:
-        """Send the page."""
-        assert self.page is not None
-        PLACE.set(self.page.kernel_id)
-        READER.set(self._reader())
-        try:
-            await super().get(path)
-        finally:
-            self.page.is_making = False
 
-    async def _refusal(self) -> tuple[int, str] | None:
-        """Status and sentence for a request that gets no sheet; the bare address gets a form."""
-        if self.request.path != "/" or self.request.method != "GET":
-            return 404, N_("There is nothing here. Open your own link, or type your code.")
-        if not self.request.query:
-            return 200, ""
-        code = code_in_query(self.request.query)
-        if not code:
-            return 403, N_("This code is not complete. It has ten signs: look at your card again.")
-        refusal: tuple[int, str] | None
-        refusal = await self.settings["gate"].asks(code, self.request.remote_ip or "")
-        if refusal is not None:
-            self.may_wait = refusal[0] == AWAY
-            return refusal
-        place = await self.kernel_manager.make_room(code)
-        if isinstance(place, str):
-            self.may_wait = True
-            return TOO_MANY, place
-        self.page = place
-        return None
-
-
-class PageSocket(VoilaKernelWebsocketHandler):
-    """The socket between a page and its kernel."""
-
-    def write_message(self, message: bytes | str | dict[str, Any], binary: bool = False) -> Any:
-        """Let through what makes a sheet work, and nothing that a kernel prints or fails with."""
-        if kind_of(message, is_v1=bool(self.selected_subprotocol)) in TO_A_PAGE:
-            return super().write_message(message, binary)
-        return None
-
-    def write_error(self, status_code: int, **options: Any) -> None:
-        """Say no in a word: Jupyter's error page lacks its pictures here, and would fail."""
-        self.finish("no")
-
-
-class KeptScripts(MultiStaticFileHandler):
-    """Voila's scripts, kept by the phone for an hour: reloading a page should cost little."""
-
-    def set_extra_headers(self, path: str) -> None:
-        """Let the phone keep the file."""
-        self.set_header("Cache-Control", _KEEP)
-
-
-class KeptExtensions(FileFindHandler):
-    """The widgets' scripts, kept likewise."""
-
-    def set_headers(self) -> None:
-        """Let the phone keep the file, which Voila would not."""
-        super().set_headers()
-        self.set_header("Cache-Control", _KEEP)
-
-
-class Alive(RequestHandler):
-    """Answers anybody, so that a page can tell whether the server and its kernel are there."""
+class Page(Answer):
+    """The page of one taster, for those with a link; a place to type the code for others."""
 
     async def get(self) -> None:
-        """Say yes; "gone" to a page whose kernel will never answer again.
+        """Send the page."""
+        if not self.request.query:
+            self.say_no(200, "")
+            return
+        code = code_in_query(self.request.query)
+        if not code:
+            sentence = N_("This code is not complete. It has ten signs: look at your card again.")
+            self.say_no(FORBIDDEN, sentence)
+            return
+        refusal = await self.house.gate.asks(code, self.request.remote_ip or "")
+        if refusal is not None:
+            self.say_no(*refusal, may_wait=refusal[0] == AWAY)
+            return
+        full = self.house.why_full(code)
+        if self.house.opening[code] >= OPENING_A_TASTER:
+            full = N_("Your sheet is being opened several times already. One of these will do.")
+        if full:
+            self.say_no(TOO_MANY, full, may_wait=True)
+            return
+        await self._send_sheet(code)
 
-        "later" to both while the lab book is away: reloading would be in vain.
-        """
-        self.set_header("Cache-Control", "no-store")
-        kernel_id = self.get_query_argument("kernel", "")
-        asks_for_book = bool(kernel_id or self.get_query_argument("book", ""))
-        if asks_for_book and not await self.settings["gate"].finds_book():
+    async def _send_sheet(self, code: str) -> None:
+        self.house.opening[code] += 1
+        try:
+            sheet = await self.house.apart(lambda: self.house.seats.sheet(code))
+            self.finish(sheet_page(sheet.plan, self.reader()))
+        except UnknownLinkError:  # replaced a moment ago
+            self.say_no(FORBIDDEN, UNKNOWN_LINK)
+        except BookAwayError as error:
+            # The sentence names the lab book's place, which is not for phones.
+            _log.error("a taster's page has to wait: %s", error)
+            self.say_no(AWAY, BOOK_AWAY, may_wait=True)
+        finally:
+            self.house.opening[code] -= 1
+            self.house.opening += Counter()  # forget codes at zero
+
+
+class Line(WebSocketHandler):
+    """The line between a page and this laptop: scores come in, and what became of them goes out.
+
+    One message is in work at a time; the next is read from the line once it is answered.
+    """
+
+    code = ""
+    is_known = False
+    heard_at = 0.0
+    sheet: TasterSheet | None = None
+    mark = ""
+
+    @property
+    def house(self) -> House:
+        """What all requests share."""
+        house: House = self.settings["house"]
+        return house
+
+    @property
+    def is_left(self) -> bool:
+        """Whether nobody seems to look at the page."""
+        return time.monotonic() - self.heard_at > LEFT_AFTER_S
+
+    async def open(self, *_args: str, **_options: str) -> None:
+        """Let in whoever has a link, and while the lab book is away whoever seems to have one."""
+        self.heard_at = time.monotonic()
+        self.code = code_in_query(self.request.query)
+        if self.house.why_full(self.code):
+            self.close(ANEW)
+            return
+        self.house.lines.append(self)
+        await self._ask_for_entry()
+
+    def on_close(self) -> None:
+        """Make room."""
+        with suppress(ValueError):
+            self.house.lines.remove(self)
+
+    async def on_message(self, message: str | bytes) -> None:
+        """Answer a message; one that is none of a sheet's ends the line."""
+        self.heard_at = time.monotonic()
+        try:
+            told = json.loads(message)
+        except (ValueError, RecursionError):
+            told = None
+        if not isinstance(told, dict):
+            self.close(NOT_NOW)
+        elif self.is_known or await self._ask_for_entry():
+            answer = await self.house.apart(lambda: self._answer(told))
+            await self._send(answer)
+        else:
+            await self._send(answer_to(told, later=BOOK_LATER))
+
+    async def _ask_for_entry(self) -> bool:
+        """Whether the gate knows this link; the line ends if it does not."""
+        refusal = await self.house.gate.asks(self.code, self.request.remote_ip or "")
+        self.is_known = refusal is None
+        if refusal is not None and refusal[0] != AWAY:
+            # Where a device guesses too much it may be another one's phone: its sheet stays.
+            self.close(NOT_NOW if refusal[0] == TOO_MANY else ANEW)
+        return self.is_known
+
+    async def _send(self, answer: dict[str, Any] | None) -> None:
+        """Send an answer; None: the page must be loaded anew."""
+        if answer is None:
+            self.close(ANEW)
+            return
+        with suppress(WebSocketClosedError):  # asked again by the phone when it is back
+            await self.write_message(json.dumps(answer))
+
+    def _answer(self, told: dict[str, Any]) -> dict[str, Any] | None:
+        """What goes back; runs beside the server's thread."""
+        try:
+            if self.sheet is None:
+                sheet = self.house.seats.sheet(self.code)
+                self.sheet, self.mark = sheet, mark_of(sheet.plan)
+            return self.sheet.answer(told) if told.get("page") == self.mark else None
+        except UnknownLinkError:
+            return None
+        except BookAwayError as error:
+            _log.error("a taster's sheet has to wait: %s", error)
+            return answer_to(told, later=BOOK_LATER)
+        except Exception:
+            _log.exception("a taster's sheet failed")
+            return answer_to(told, later=UNSEEN_TROUBLE)
+
+
+class Alive(Answer):
+    """Answers anybody, so that a page can tell whether the server is there, and the lab book."""
+
+    async def get(self) -> None:
+        """Say yes; "later" to who asks for the lab book while that is away."""
+        asks_for_book = bool(self.get_query_argument("book", ""))
+        if asks_for_book and not await self.house.gate.finds_book():
             self.set_status(AWAY)
             self.finish("later")
-        elif kernel_id and not await self.settings["kernel_manager"].runs(kernel_id):
-            self.set_status(GONE)
-            self.finish("gone")
         else:
             self.finish("yes")
 
 
-_OWN: dict[type, type] = {
-    TornadoVoilaHandler: GatedPage,
-    VoilaKernelWebsocketHandler: PageSocket,
-    MultiStaticFileHandler: KeptScripts,
-    FileFindHandler: KeptExtensions,
-}
-"""What stands in for Voila's own handlers."""
+class Nothing(Answer):
+    """The answer where there is nothing."""
+
+    def prepare(self) -> None:
+        """Say so, whatever is asked."""
+        self.say_no(404, N_("There is nothing here. Open your own link, or type your code."))
 
 
 class Misdirected(RequestHandler):
@@ -187,34 +321,29 @@ class Misdirected(RequestHandler):
         self.finish("This page is not here. Open the address on your card.")
 
 
-class TastersServer(Voila):
-    """Voila with the gate in front and nothing else to reach."""
+def application(house: House, names: Collection[str]) -> Application:
+    """What is served.
 
-    gate: Gate
-    names: Collection[str] = ()
-
-    def init_settings(self) -> dict[str, Any]:
-        """Add the gate, headers, and a log without the links."""
-        settings: dict[str, Any] = super().init_settings()
-        headers = {**settings.get("headers", {}), **SECURITY_HEADERS}
-        added = {"gate": self.gate, "headers": headers, "log_function": log_request}
-        return {**settings, **added}
-
-    def init_handlers(self) -> list[Any]:
-        """Replace the page by the gated one, and leave out what tasters do not need."""
-        kept = []
-        for pattern, handler, *options in super().init_handlers():
-            if handler.__name__ in _LEFT_OUT:
-                continue
-            kept.append((pattern, _OWN.get(handler, handler), *options))
-        return [(r"/alive", Alive), *kept]
-
-    def listen(self) -> None:
-        """Serve, compressed: 5 MB become 1.4."""
-        self.app.add_transform(GZipContentEncoding)
-        router = self.app.default_router
-        router.rules.insert(0, router.process_rule(Rule(ForeignHost(self.names), Misdirected)))
-        super().listen()
+    Parameters
+    ----------
+    house : House
+        What all requests share.
+    names : collection of str
+        What this machine is called.
+    """
+    app = Application(
+        [("/", Page), ("/line", Line), ("/alive", Alive)],
+        default_handler_class=Nothing,
+        log_function=log_request,
+        compress_response=True,
+        websocket_max_message_size=MOST_BYTES,
+        websocket_ping_interval=PING_S,
+        websocket_ping_timeout=PING_S,
+        house=house,
+    )
+    router = app.default_router
+    router.rules.insert(0, router.process_rule(Rule(ForeignHost(names), Misdirected)))
+    return app
 
 
 def keep_links_out_of_logs() -> None:
@@ -233,9 +362,8 @@ def log_request(handler: RequestHandler) -> None:
     """Write down what was asked for, without its query: there the link's secret is."""
     request: HTTPServerRequest = handler.request
     status = handler.get_status()
-    level = logging.WARNING if status >= 400 else logging.INFO
-    logging.getLogger("labkit.tasters").log(
-        level,
+    _log.log(
+        logging.WARNING if status >= 400 else logging.INFO,
         "%s %s %s from %s, %.0f ms",
         status,
         request.method,
@@ -245,136 +373,56 @@ def log_request(handler: RequestHandler) -> None:
     )
 
 
-READER: ContextVar[Language] = ContextVar("reader", default=ENGLISH)
-"""Takes a page's language from the handler to the page's words, through Voila between them."""
+async def serve_until_a_signal(
+    port: int, where: str, names: Collection[str], tls: ssl.SSLContext | None
+) -> None:
+    """Serve until somebody stops it.
 
-_OPENING = {
-    "opening": N_("Opening your sheet…"),
-    "slow": N_("Opening your sheet takes longer than usual. It goes on by itself."),
-    "away": N_("The lead's laptop does not answer. Are you in the right network?"),
-}
+    Parameters
+    ----------
+    port : int
+        Port on this machine.
+    where : str
+        The lab book.
+    names : collection of str
+        What this machine is called.
+    tls : SSLContext, optional
+        How https is spoken; plain http without it.
+    """
+    loop, stopped = asyncio.get_running_loop(), asyncio.Event()
 
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        loop.call_soon_threadsafe(stopped.set)
 
-def words_of_page(page_config: dict[str, Any], **_asked: Any) -> dict[str, Any]:
-    """Add what a page says before its sheet is there, in its reader's language."""
-    reader = READER.get()
-    words = {name: reader.gettext(message) for name, message in _OPENING.items()}
-    return {**page_config, "labkitWords": {"language": reader.code, **words}}
-
-
-def entrance(sentence: str, reader: Language = ENGLISH) -> str:
-    """The page for those without a link: type the code, or read why it did not open."""
-    said = f'<p role="alert">{html.escape(reader.gettext(sentence))}</p>' if sentence else ""
-    return _in_words(_ENTRANCE, reader, said)
-
-
-def waiting_room(sentence: str, reader: Language = ENGLISH) -> str:
-    """The page for those who may come in as soon as it is possible: it tries again by itself."""
-    return _in_words(_WAITING, reader, html.escape(reader.gettext(sentence)))
-
-
-def _in_words(page: str, reader: Language, said: str) -> str:
-    """A page with its sentence, and with what stands in double braces in its reader's language."""
-    page = _MESSAGE.sub(lambda found: html.escape(reader.gettext(_MESSAGES[found[1]])), page)
-    return page.replace("<!--language-->", reader.code).replace("<!--said-->", said)
-
-
-_MESSAGE = re.compile(r"{{(\w+)}}")
-_MESSAGES = {
-    "title": N_("Blind tasting"),
-    "code": N_("The code on your card"),
-    "open": N_("Open my sheet"),
-    "again": N_("This page tries again by itself."),
-}
-
-
-def settings(port: int) -> Config:
-    """What keeps visitors to the one page, and kernels to those who have it open."""
-    return Config(
-        {
-            "Voila": {
-                "ip": "0.0.0.0",
-                "port": port,
-                "port_retries": 0,
-                "open_browser": False,
-                "config_file_paths": [],
-            },
-            "VoilaConfiguration": {
-                "template": "tasters",
-                "allow_template_override": "NO",
-                "allow_theme_override": "NO",
-                "file_allowlist": [],
-                "show_tracebacks": False,
-                "http_header_envs": ["Accept-Language"],
-                "page_config_hook": words_of_page,
-                "extension_allowlist": [
-                    "anywidget",
-                    "@jupyter-widgets/jupyterlab-manager",
-                    "@voila-dashboards/widgets-manager8",
-                ],
-                "multi_kernel_manager_class": TastersKernels,
-            },
-            # A kernel started again would have no sheet: the page asks for a new one instead.
-            "KernelManager": {"autorestart": False},
-            "MappingKernelManager": {
-                "cull_idle_timeout": LEFT_AFTER_S,
-                "cull_interval": 60,
-                "cull_connected": False,
-            },
-        }
+    for each in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(each, stop)
+    seats = Seats(where)
+    house = House(Gate(seats.guest, time.monotonic, seats.look), seats)
+    server = HTTPServer(
+        application(house, names),
+        ssl_options=tls,
+        idle_connection_timeout=60,
+        max_body_size=MOST_BYTES,
     )
+    server.listen(port)
+    await stopped.wait()
+    server.stop()
+    await loop.run_in_executor(None, house.close)
+    await server.close_all_connections()
 
 
-def main(port: int, notebook: str) -> None:
-    """Serve until a signal comes."""
+def main(port: int, *https: str) -> None:
+    """Serve until a signal comes, by https if a certificate and its key are named.
+
+    What is to be kept to oneself comes by the environment.
+    """
     keep_links_out_of_logs()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
-    door = Door(os.environ[BOOK_VARIABLE])
-    server = TastersServer(config=settings(port))
-    server.gate = Gate(door.guest, time.monotonic, door.look)
-    server.names = own_names(os.environ.get(NAMES_VARIABLE, ""))
-    server.initialize([notebook])
-    server.start()
+    sys.setswitchinterval(SWITCH_S)
+    names = own_names(os.environ.get(NAMES_VARIABLE, ""))
+    tls = context_with(*map(Path, https)) if https else None
+    asyncio.run(serve_until_a_signal(port, os.environ[BOOK_VARIABLE], names, tls))
 
 
-_HEAD = """<!doctype html><html lang="<!--language-->"><head><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="robots" content="noindex"><title>{{title}}</title><style>
-:root { color-scheme: light dark; }
-body { font: 1rem/1.4 system-ui, -apple-system, "Segoe UI", Roboto, sans-serif; margin: 15vh auto 0;
-  max-width: 26rem; padding: 0 1rem; background: #fbfaf6; color: #1f2a2d; }
-input, button { box-sizing: border-box; width: 100%; min-height: 3.25rem; font: inherit;
-  border-radius: .375rem; border: 1px solid #8a969a; margin: .25rem 0 .75rem; }
-input { font-size: 1.5rem; letter-spacing: .08em; text-align: center; text-transform: uppercase;
-  background: #fff; color: #1f2a2d; }
-button { font-weight: 600; background: #1f4f5c; color: #fff; border-color: #1f4f5c; }
-:focus-visible { outline: 3px solid #1f4f5c; outline-offset: 2px; }
-[role=alert] { border: 2px solid #7a3b12; border-radius: .375rem; padding: .75rem; }
-@media (prefers-color-scheme: dark) { body { background: #141a1c; color: #eceeea; }
-  input { background: #232c2f; color: #eceeea; } button { background: #a9d3da; color: #10191b; }
-  :focus-visible { outline-color: #a9d3da; } [role=alert] { border-color: #f0b890; } }
-</style></head>
-"""
-
-_ENTRANCE = (
-    _HEAD
-    + """<body><main><h1>{{title}}</h1><!--said-->
-<form method="get" action="/"><label for="code">{{code}}</label>
-<input id="code" name="code" autocomplete="off" autocapitalize="characters" spellcheck="false"
- required maxlength="16" placeholder="ABCDE-FGHJK"><button>{{open}}</button></form>
-</main></body></html>
-"""
-)
-
-_WAITING = (
-    _HEAD
-    + """<body><main><h1>{{title}}</h1><p role="alert"><!--said-->
-{{again}}</p></main><script>
-setInterval(async () => {
-  try {
-    if ((await fetch("/alive?book=1", { cache: "no-store" })).ok) location.reload();
-  } catch { /* the network is away as well */ }
-}, 5000);
-</script></body></html>
-"""
-)
+if __name__ == "__main__":
+    main(int(sys.argv[1]), *sys.argv[2:])

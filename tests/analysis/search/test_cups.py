@@ -16,8 +16,8 @@ WATERS = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50), (0.3, 80, 20)]
 
 def tasted(flights=2, seed=5, noise=0.1, **options):
     rng = np.random.default_rng(seed)
-    panel = SimulatedPanel.draw(list("ABCD"), PEAK, rng=rng, noise=PanelNoise().times(noise))
-    return panel.taste_flights([WATERS] * flights, rng=rng, **options)
+    panel = SimulatedPanel.draw(list("ABCD"), PEAK, seed=rng, noise=PanelNoise().times(noise))
+    return panel.taste_flights([WATERS] * flights, seed=rng, **options)
 
 
 def by_water(frame):
@@ -128,6 +128,37 @@ def test_a_noisier_panel_is_taken_for_one():
 
     assert noisy.repeat_variance > 3 * quiet.repeat_variance
     assert noisy.next_cup_variance() > 3 * quiet.next_cup_variance()
+
+
+def alone(noise, n_flights=4, seed=2):
+    """One taster whose noise is planted, and the same waters in each flight, one of them twice."""
+    rng = np.random.default_rng(seed)
+    panel = SimulatedPanel.draw(
+        ["A"], PEAK, seed=rng, noise=PanelNoise(repeat_sd=noise, repeat_spread=0.0)
+    )
+    frame = panel.taste_flights([[*WATERS, WATERS[0]]] * n_flights, seed=rng)
+    return cups_of(gather_scores(frame, "overall"), LIKING)
+
+
+def test_one_taster_alone_is_known_by_repeats_of_the_same_water():
+    """Nobody else scored the cups: without a repeat nothing tells the noise."""
+    usual = no_cups(1, LIKING).repeat_variance
+
+    assert alone(1.6).repeat_variance > 2 * usual
+    assert alone(0.2).repeat_variance < 0.7 * usual
+    rng = np.random.default_rng(4)
+    panel = SimulatedPanel.draw(["A"], PEAK, seed=rng, noise=PanelNoise(repeat_sd=1.6))
+    once = panel.taste_flights([WATERS], seed=rng)
+    assert cups_of(gather_scores(once, "overall"), LIKING).repeat_variance == pytest.approx(usual)
+
+
+def test_cups_before_a_taster_are_counted_flight_by_flight_with_scores_missing():
+    frame = tasted(flights=3)
+
+    assert cups_of(gather_scores(frame, "overall"), LIKING).cups_each == 12
+    assert cups_of(gather_scores(frame.iloc[1:], "overall"), LIKING).cups_each == 12
+    late = frame[(frame["taster"] != "D") | (frame["flight"] > 1)]
+    assert cups_of(gather_scores(late, "overall"), LIKING).cups_each == 12
 
 
 def test_before_the_first_cup_noise_counts_by_the_width_of_the_scale():

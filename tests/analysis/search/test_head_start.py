@@ -34,9 +34,9 @@ NEW = ("Hillside", "the new one")
 def tasted(best, *, seed, name, flights=3):
     """Scores of a coffee that was best there, in flights of five waters spread at random."""
     rng = np.random.default_rng(seed)
-    panel = SimulatedPanel.draw(list("ABCD"), PlantedPeak(best=best, effect_points=2.0), rng=rng)
+    panel = SimulatedPanel.draw(list("ABCD"), PlantedPeak(best=best, effect_points=2.0), seed=rng)
     spread = STANDARD_LOW + qmc.LatinHypercube(3, seed=rng).random(5 * flights) * STANDARD_SPAN
-    scores = panel.taste_flights(np.split(Region().nearest(spread), flights), rng=rng)
+    scores = panel.taste_flights(np.split(Region().nearest(spread), flights), seed=rng)
     return scores.assign(client="Hillside", coffee=name)
 
 

@@ -16,6 +16,11 @@ from labkit.analysis.region import water_target
 from labkit.analysis.search import next_flight as module_of_flight
 from labkit.analysis.search import recommendation as module
 from labkit.analysis.search.belief import believe
+from labkit.analysis.search.confirming import (
+    chance_of_pairs,
+    chance_to_confirm,
+    lead_over_control,
+)
 from labkit.analysis.search.estimate import estimate
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.recommendation import (
@@ -30,6 +35,7 @@ from labkit.analysis.search.recommendation import (
 )
 from labkit.analysis.search.shape_average import (
     EVEN_PEAKS,
+    GAIN_COMES_TRUE,
     PEAKS_COST,
     ShapeAverage,
     odds_by_control,
@@ -53,9 +59,9 @@ def tasted(waters, best=(0.2, 100.0, 30.0), effect=3.0, seed=4):
     panel = SimulatedPanel.draw(
         ["Ada", "Ben", "Cleo", "Dov"],
         PlantedPeak(best=best, effect_points=effect),
-        rng=np.random.default_rng(seed),
+        seed=np.random.default_rng(seed),
     )
-    frame = panel.taste_flights([waters, waters], rng=np.random.default_rng(seed + 1))
+    frame = panel.taste_flights([waters, waters], seed=np.random.default_rng(seed + 1))
     names = ["mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
     is_control = (np.abs(frame[names].to_numpy(dtype=float) - CONTROL) < 1e-6).all(axis=1)
     return frame.assign(is_control=is_control)
@@ -125,7 +131,7 @@ def level_in_alkalinity():
 
 def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_last():
     frame = level_in_alkalinity()
-    leader, later = (0.1, 100.0, 45.0), (0.1, 100.0, 10.0)
+    leader, later = (0.1, 100.0, 45.0), (0.1, 100.0, 35.0)
     about = {name: frame[name].iloc[0] for name in ("client", "coffee", "brew_method")}
 
     def read(*tests):
@@ -150,7 +156,7 @@ def test_a_coordinate_that_the_cups_do_not_tell_stays_at_the_water_confirmed_las
     )
     assert read(asked(leader, "first", 4)).held == untested.control
     twice = read(asked(leader, "first", 8), asked(later, "second", 8))
-    assert twice.water.alkalinity_mg_l_caco3 == 10
+    assert twice.water.alkalinity_mg_l_caco3 == 35
     assert read(asked(leader, "first", 8), asked(leader, "second", 3)).held == untested.control
     beyond = read(asked((0.1, 150.0, 45.0), "first", 8))
     assert as_coordinates(beyond.held)[0].tolist() == [0.1, 100, 45]
@@ -357,8 +363,22 @@ def test_a_poured_water_needs_no_place_in_the_next_flight(sweep):
     assert module_of_flight.must_be_poured(unpoured)
 
 
+def test_the_chance_of_pairs_from_the_stated_lead_is_that_of_its_draws(unpoured):
+    waters = [CONTROL, (0.2, 60, 10), (0.8, 60, 40), (0.2, 140, 50), (0.8, 140, 10)]
+    scores = gather_scores(tasted(waters, best=(0.3, 80.0, 20.0)))
+    found = unpoured.recommended
+    lead = lead_over_control(unpoured, found.water)
+
+    for n_pairs in (12, 24):
+        stated = chance_to_confirm(found, scores, n_pairs)
+        by_draws = chance_of_pairs(lead, unpoured.cups.next_cup_variance(1), n_pairs)
+        assert stated == pytest.approx(by_draws, abs=0.05)
+    assert chance_to_confirm(replace(found, over_control=None), scores, 12) is None
+    assert chance_to_confirm(found, scores, 2) == 0  # no two pairs show anything
+
+
 def settled(**changed):
-    said = {"was_tasted": True, "n_flights": 4, "most_to_gain": 2.0, "expected_loss": 0.05}
+    said = {"was_tasted": True, "cups_each": 12, "most_to_gain": 2.0, "expected_loss": 0.05}
     return level_of(**({"chance": SURE} | said | changed))
 
 
@@ -367,11 +387,11 @@ def settled(**changed):
     [
         ({}, Level.SETTLED),
         ({"was_tasted": False}, Level.LIKELY),
-        ({"n_flights": 2}, Level.OPEN),
+        ({"cups_each": 11}, Level.OPEN),
         ({"chance": SURE - 0.001}, Level.LIKELY),
         ({"chance": LIKELY - 0.001}, Level.OPEN),
         ({"chance": LIKELY - 0.001, "most_to_gain": MATTERS}, Level.NO_WATER_MATTERS),
-        ({"chance": 0.6, "most_to_gain": MATTERS, "n_flights": 2}, Level.OPEN),
+        ({"chance": 0.6, "most_to_gain": MATTERS, "cups_each": 11}, Level.OPEN),
         ({"chance": 0.6, "most_to_gain": None}, Level.OPEN),
         ({"chance": None}, Level.SETTLED),  # the control itself, or no control
         ({"chance": None, "most_to_gain": MATTERS}, Level.SETTLED),
@@ -410,6 +430,17 @@ def test_a_loss_is_stated_as_larger_where_the_cups_leave_narrow_peaks_likely(unp
         monkeypatch.setattr(ShapeAverage, "loss_scale", scale)
         losses.append(recommend(scores, feasible=scores.recipe_waters).expected_loss)
     assert losses[1] == pytest.approx(3 * losses[0])
+
+
+def test_a_flight_is_said_to_be_worth_what_flights_turned_out_to_be_worth(unpoured):
+    """The same cups are chosen, whatever share of their gain comes true."""
+    drawn = replace(unpoured, posterior=replace(unpoured.posterior, gain_scale=1.0))
+
+    stated, expected = suggest_flight(unpoured, k=3), suggest_flight(drawn, k=3)
+
+    assert stated.targets == expected.targets
+    assert stated.gain == pytest.approx(GAIN_COMES_TRUE * expected.gain)
+    assert stop_or_taste(unpoured, k=3).next_flight_gain == pytest.approx(stated.gain)
 
 
 def test_what_any_water_may_win_is_at_least_what_is_expected_of_the_recommended(unpoured):

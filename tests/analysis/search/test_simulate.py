@@ -43,7 +43,7 @@ def test_without_noise_scores_are_the_surface_rounded_to_the_scale():
     panel = panel_of(SimulatedTaster(name="A", repeat_sd=0), level=8)
 
     scores = panel.taste_flights(
-        [[(0.3, 80, 20), (0.3, 150, 20)]], rng=np.random.default_rng(2)
+        [[(0.3, 80, 20), (0.3, 150, 20)]], seed=np.random.default_rng(2)
     ).set_index("hardness_mg_l_caco3")["score"]
 
     assert scores[80] == 8
@@ -71,8 +71,8 @@ def test_one_bowl_is_one_brew_and_a_cup_each_is_a_brew_each():
     )
     rng = np.random.default_rng(3)
 
-    shared = panel.taste(cups.assign(serving="shared bowls"), rng=rng)["score"]
-    each = panel.taste(cups.assign(serving="a cup each"), rng=rng)["score"]
+    shared = panel.taste(cups.assign(serving="shared bowls"), seed=rng)["score"]
+    each = panel.taste(cups.assign(serving="a cup each"), seed=rng)["score"]
 
     assert shared.nunique() == 1
     assert each.nunique() > 1
@@ -81,9 +81,9 @@ def test_one_bowl_is_one_brew_and_a_cup_each_is_a_brew_each():
 def test_the_frame_has_the_agreed_columns_and_stays_on_the_scale():
     rng = np.random.default_rng(4)
     scale = SCALES["quality 6-10"]
-    panel = SimulatedPanel.draw(["A", "B"], PEAK, rng=rng, scale=scale)
+    panel = SimulatedPanel.draw(["A", "B"], PEAK, seed=rng, scale=scale)
 
-    scores = panel.taste_flights([np.tile(PEAK.best, (5, 1))] * 3, rng=rng, missing=0.2)
+    scores = panel.taste_flights([np.tile(PEAK.best, (5, 1))] * 3, seed=rng, missing=0.2)
 
     assert tuple(scores.columns) == SCORES_COLUMNS
     assert 15 < len(scores) < 30
@@ -95,7 +95,7 @@ def test_the_frame_has_the_agreed_columns_and_stays_on_the_scale():
 def test_noise_follows_the_width_of_the_scale():
     rng = np.random.default_rng(5)
 
-    panel = SimulatedPanel.draw(["A"], PEAK, rng=rng, scale=SCALES["quality 6-10"])
+    panel = SimulatedPanel.draw(["A"], PEAK, seed=rng, scale=SCALES["quality 6-10"])
 
     assert panel.noise.repeat_sd == pytest.approx(PanelNoise().repeat_sd / 2)
 
@@ -103,10 +103,10 @@ def test_noise_follows_the_width_of_the_scale():
 def test_many_repeats_average_to_the_expected_score():
     """The law of large numbers, against the sum of the planted parts."""
     rng = np.random.default_rng(6)
-    panel = SimulatedPanel.draw(["A", "B", "C"], PEAK, rng=rng, level=5)
+    panel = SimulatedPanel.draw(["A", "B", "C"], PEAK, seed=rng, level=5)
     waters = [(0.3, 80, 20), (0.6, 120, 40)]
 
-    scores = panel.taste_flights([waters] * 600, rng=rng)
+    scores = panel.taste_flights([waters] * 600, seed=rng)
 
     mean = scores.groupby("mg_share")["score"].mean()
     order_effect = np.mean([0.15, -0.05])
@@ -116,9 +116,9 @@ def test_many_repeats_average_to_the_expected_score():
 def test_a_stranger_or_a_lacking_column_is_named():
     rng = np.random.default_rng(7)
     panel = panel_of(SimulatedTaster(name="A"))
-    cups = panel.taste_flights([[PEAK.best]], rng=rng)
+    cups = panel.taste_flights([[PEAK.best]], seed=rng)
 
     with pytest.raises(ReadingError, match="taster must be one of this panel, got \\['Zed'\\]"):
-        panel.taste(cups.assign(taster="Zed"), rng=rng)
+        panel.taste(cups.assign(taster="Zed"), seed=rng)
     with pytest.raises(ReadingError, match="got none called jug"):
-        panel.taste(cups.drop(columns="jug"), rng=rng)
+        panel.taste(cups.drop(columns="jug"), seed=rng)

@@ -5,15 +5,22 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import binom
+from scipy.stats import binom, norm
 
 from labkit.analysis.pair_tests.answers import Outcome, read_tests
 from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.belief import Belief
+from labkit.analysis.search.confirming import (
+    PAIRS_EACH,
+    chance_of_pairs,
+    chances_to_settle,
+    confirming_test,
+    lead_over_control,
+)
 from labkit.analysis.search.cups import Cups
 from labkit.analysis.search.posterior import Posterior
 from labkit.analysis.search.recommendation import AT_MOST, SMALL_LOSS, SURE, WIDER, Level
-from labkit.analysis.search.stopping import StopKind, StopReason, confirming_test, stop_or_taste
+from labkit.analysis.search.stopping import StopKind, StopReason, stop_or_taste
 from labkit.tasting.scales import SCALES
 
 RECIPES = np.array([(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)], dtype=float)
@@ -86,11 +93,31 @@ def test_much_to_lose_or_to_win_means_taste_on():
     assert much.reason is StopReason.GAIN
 
 
-def test_a_small_loss_after_too_few_flights_is_not_trusted():
-    advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1, n_flights=2))
+@pytest.mark.parametrize(("n_flights", "few"), [(2, True), (3, True), (4, False)])
+def test_a_small_loss_after_too_few_cups_is_not_trusted(n_flights, few):
+    """Cups are counted, not flights: three flights of three are nine cups."""
+    advice = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1, n_flights=n_flights))
 
-    assert advice.verdict is StopKind.TASTE_ON
-    assert advice.reason is StopReason.FEW_FLIGHTS
+    assert (advice.n_flights, advice.cups_each) == (n_flights, 3 * n_flights)
+    assert (advice.verdict is StopKind.TASTE_ON) == few
+    assert (advice.reason is StopReason.FEW_CUPS) == few
+
+
+def test_one_taster_alone_is_told_when_the_own_noise_is_larger_than_what_is_left():
+    """Much is left, but so much noise that a flight of one taster wins hardly anything back."""
+    told = belief([6.6, 6.55, 6.5], 0.25)
+    noisy = replace(told.cups, repeat_variance=4.0, tasters=("A",))
+    panel = replace(noisy, tasters=("A", "B"))
+
+    alone = stop_or_taste(replace(told, cups=noisy))
+
+    assert alone.expected_loss > SMALL_LOSS
+    assert alone.reason is StopReason.OWN_NOISE
+    assert alone.verdict is StopKind.NOT_SETTLED
+    assert alone.repeat_sd == 2.0
+    assert stop_or_taste(replace(told, cups=panel)).reason is StopReason.GAIN
+    quiet = replace(noisy, repeat_variance=0.05)
+    assert stop_or_taste(replace(told, cups=quiet)).reason is StopReason.GAIN
 
 
 @pytest.mark.parametrize("control", [CONTROL, 0, None])
@@ -167,19 +194,60 @@ def test_a_control_that_leads_itself_is_kept():
     assert advice.confirm is None
 
 
-@pytest.mark.parametrize("gain", [0.4, 0.7, 1.3])
-def test_the_confirming_test_holds_its_level_and_its_power(gain):
-    """Counted over all outcomes of a paired test, as ISO 5495 has it, one-sided."""
-    test = confirming_test(belief([7.0, 6.2, 6.0], 0.1), gain=gain, leader=water_target(RECIPES[0]))
+@pytest.mark.parametrize(("gain", "sd"), [(0.7, 0.1), (0.9, 0.4), (1.3, 0.3)])
+def test_the_confirming_test_holds_its_level_and_its_chance(gain, sd):
+    """Played: truths as drawn, pairs as two scores apart, counted as ISO 5495 has it."""
+    told = belief([6.2 + gain, 6.2, 5.0], sd)
+    test = confirming_test(told, leader=water_target(RECIPES[0]))
     n, least = test.n_pairs, test.fewest_preferred
     outcomes = np.arange(n + 1)
-
     by_chance = binom.pmf(outcomes, n, 0.5)[outcomes >= least].sum()
-    if_true = binom.pmf(outcomes, n, test.chance_per_pair)[outcomes >= least].sum()
+
+    rng = np.random.default_rng(3)
+    leads = gain + WIDER * sd * np.sqrt(2) * rng.normal(size=(20_000, 1))
+    apart = np.sqrt(2 * told.cups.next_cup_variance(1))
+    preferred = (leads + apart * rng.normal(size=(20_000, n)) > 0).sum(axis=1)
 
     assert by_chance <= 0.05 < binom.pmf(outcomes, n, 0.5)[outcomes >= least - 1].sum()
-    assert if_true >= 0.8
+    assert n <= PAIRS_EACH * 4
+    assert test.chance == pytest.approx(np.mean(preferred >= least), abs=0.02)
     assert test.n_cups == 2 * n
+
+
+def test_the_chance_to_confirm_counts_that_the_lead_may_be_smaller():
+    """The same lead found: who knows it surely needs fewer pairs than who does not."""
+    sure, unsure = belief([7.1, 6.2, 5.0], 0.05), belief([7.1, 6.2, 5.0], 0.4)
+    test = confirming_test(sure, leader=water_target(RECIPES[0]))
+
+    assert test.chance >= 0.8
+    assert confirming_test(unsure, leader=test.leader).n_pairs > test.n_pairs
+    lead = lead_over_control(unsure, test.leader)
+    variance = unsure.cups.next_cup_variance(1)
+    assert chance_of_pairs(lead, variance, test.n_pairs) < test.chance - 0.05
+
+
+@pytest.mark.parametrize(("lead", "spread", "variance"), [(0.3, 0.2, 0.1), (0.1, 0.25, 0.06)])
+def test_the_chance_to_settle_it_in_flights_is_that_of_normal_arithmetic(lead, spread, variance):
+    """Scores of one flight update a normal lead as the textbook has it; settled from .97 on."""
+    rng = np.random.default_rng(8)
+    leads = rng.normal(lead, spread, 4000)
+
+    first, second, third = chances_to_settle(leads, variance)
+
+    after = 1 / (1 / spread**2 + 1 / variance)
+    wanted = norm.ppf(SURE) * np.sqrt(after)
+    assert first == pytest.approx(norm.sf(wanted, lead, np.sqrt(spread**2 - after)), abs=0.03)
+    assert first < second < third
+
+
+def test_a_likely_leader_is_first_confirmed_in_ordinary_flights():
+    told = stop_or_taste(belief([6.645, 6.5, 5.0], 0.05))
+    settled = stop_or_taste(belief([7.5, 6.2, 6.0], 0.1))
+
+    assert told.in_flights.leader == water_target(RECIPES[0])
+    assert told.in_flights.control == water_target(RECIPES[CONTROL])
+    assert told.in_flights.cups_each == 2
+    assert settled.in_flights is None
 
 
 @pytest.mark.parametrize(("pairs", "least"), [(10, 9), (20, 15), (30, 20), (50, 32)])
@@ -188,13 +256,13 @@ def test_least_preferences_are_those_of_the_published_table(pairs, least):
     assert int(binom.ppf(0.95, pairs, 0.5)) + 1 == least
 
 
-def test_a_gain_too_small_to_confirm_has_no_number_of_cups():
-    test = confirming_test(
-        belief([6.55, 6.5, 5.0], 0.05), gain=0.05, leader=water_target(RECIPES[0])
-    )
+def test_a_test_that_this_panel_cannot_drink_is_not_offered():
+    test = confirming_test(belief([6.55, 6.5, 5.0], 0.05), leader=water_target(RECIPES[0]))
 
     assert test.n_cups is None
     assert test.n_pairs is None
+    assert test.chance < 0.5
+    assert test.most_pairs == 4 * PAIRS_EACH
 
 
 def test_how_the_coffee_is_served_is_how_it_is_confirmed():
@@ -206,7 +274,7 @@ def test_how_the_coffee_is_served_is_how_it_is_confirmed():
 
 def test_points_count_by_the_width_of_the_scale():
     """On a scale half as wide, half the loss is as much."""
-    told = belief([6.55, 6.45, 6.4], 0.17)
+    told = belief([6.55, 6.45, 6.4], 0.14)
     narrow = replace(told, cups=replace(told.cups, points=0.5))
 
     assert stop_or_taste(told).verdict is not StopKind.TASTE_ON
@@ -235,7 +303,7 @@ def test_the_answer_of_the_confirming_test_changes_the_advice(preferred, outcome
 
 def test_what_the_advice_asks_for_confirms_and_one_less_does_not():
     """One rule before and after: the same count, one-sided, whoever drank the pairs."""
-    asked = confirming_test(belief([7.0, 6.2, 6.0], 0.1), gain=1.3, leader=water_target(RECIPES[0]))
+    asked = confirming_test(belief([7.5, 6.2, 6.0], 0.1), leader=water_target(RECIPES[0]))
 
     for preferred in (asked.fewest_preferred, asked.fewest_preferred - 1):
         [reading] = read_tests(duels(preferred, asked.n_pairs))

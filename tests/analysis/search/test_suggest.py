@@ -1,17 +1,21 @@
 """The next flight follows the scores, stays where it may, and gives reasons that can be false."""
 
 import itertools
+from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis.region import Excluded, Region
+from labkit.analysis.region import Excluded, Region, water_target
 from labkit.analysis.search.belief import believe
 from labkit.analysis.search.next_flight import suggest_flight
+from labkit.analysis.search.reasons import ReasonKind
 from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.analysis.search.surface_belief import SurfaceBelief
 from labkit.errors import ReadingError, RegionError
+from labkit.tasting import MOST_TIMES
 from labkit.water import COORDINATES
 
 SPREAD = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 60, 50), (0.2, 160, 50), (0.8, 160, 10)]
@@ -19,17 +23,61 @@ SPREAD = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 60, 50), (0.2, 160, 50), (0.8, 16
 
 def tasted(best, *, flights=3, effect=2.0, seed=11, **options):
     rng = np.random.default_rng(seed)
-    panel = SimulatedPanel.draw(list("ABCD"), PlantedPeak(best=best, effect_points=effect), rng=rng)
-    return panel.taste_flights([SPREAD] * flights, rng=rng, **options)
+    panel = SimulatedPanel.draw(
+        list("ABCD"), PlantedPeak(best=best, effect_points=effect), seed=rng
+    )
+    return panel.taste_flights([SPREAD] * flights, seed=rng, **options)
 
 
 def test_the_same_scores_and_seed_suggest_the_same_flight():
     scores = tasted((0.3, 80, 20))
 
-    first = suggest_flight(scores, k=4, rng=np.random.default_rng(5))
-    second = suggest_flight(scores, k=4, rng=np.random.default_rng(5))
+    first = suggest_flight(scores, k=4, seed=np.random.default_rng(5))
+    second = suggest_flight(scores, k=4, seed=np.random.default_rng(5))
 
     assert first == second
+
+
+@pytest.fixture(scope="module")
+def against_control():
+    """Scores of five waters, the first of which is the control."""
+    return believe(tasted((0.3, 80, 20)), control=SPREAD[0])
+
+
+def test_a_flight_that_confirms_holds_leader_and_control_twice_each(against_control):
+    flight = suggest_flight(against_control, k=5, confirm=True)
+    control = water_target(np.array(SPREAD[0], dtype=float))
+    times = Counter(flight.targets)
+    why = {cup.target: cup.reason.kind for cup in flight.cups}
+
+    assert flight.confirms
+    assert times[flight.leader] == times[control] == 2
+    assert len(flight.targets) == 5
+    assert why[control] is ReasonKind.AGAINST_LEADER
+    assert flight.control_price is None
+    small = suggest_flight(against_control, k=3, include=[flight.leader], confirm=True)
+    assert Counter(small.targets)[control] == 1
+    assert not suggest_flight(against_control, k=5).confirms
+
+
+def test_no_water_has_more_than_two_cups_in_a_flight(against_control):
+    """So few waters that a search would pour one of them more often."""
+    few = Region(locked={"hardness_mg_l_caco3": 100, "alkalinity_mg_l_caco3": 30})
+    few = replace(few, excluded=(Excluded(ranges={"mg_share": (0.0, 0.75)}),))
+
+    flight = suggest_flight(tasted((0.3, 80, 20)), few, k=8)
+
+    assert max(Counter(flight.targets).values()) <= MOST_TIMES
+
+
+def test_a_cup_of_the_control_is_priced_by_what_the_flight_is_worth_with_it(against_control):
+    """Of one cup by hand: what it is worth itself, less what the control in its place is."""
+    flight = suggest_flight(against_control, k=1)
+    control = suggest_flight(against_control, k=1, include=[SPREAD[0]])
+
+    assert control.cups[0].target == water_target(np.array(SPREAD[0], dtype=float))
+    assert control.control_price is None
+    assert flight.control_price == pytest.approx(flight.gain - control.gain, abs=1e-3)
 
 
 def test_the_leader_follows_the_planted_best_water():
@@ -112,9 +160,9 @@ def test_engines_disagree_only_when_both_are_sure(monkeypatch, sd, disagrees):
     """A stand-in surface that rises steeply to where a quiet panel found the worst water."""
     rng = np.random.default_rng(2)
     peak = PlantedPeak(best=(0.1, 40, 5), effect_points=4)
-    panel = SimulatedPanel.draw(list("ABCD"), peak, rng=rng, noise=PanelNoise().times(0.2))
+    panel = SimulatedPanel.draw(list("ABCD"), peak, seed=rng, noise=PanelNoise().times(0.2))
     corners = list(itertools.product((0, 0.5, 1), (20, 110, 200), (0, 60)))
-    scores = panel.taste_flights([corners[:9], corners[9:]] * 2, rng=rng)
+    scores = panel.taste_flights([corners[:9], corners[9:]] * 2, seed=rng)
 
     def wrong(cups, fitted):
         coefficients = np.zeros(10)

@@ -11,8 +11,11 @@ from labkit.analysis.search.shape_average import (
     AMPLITUDES,
     DEPARTURES,
     LEVEL_SD,
+    MOST_SHAPES,
+    carriers,
     weigh,
 )
+from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.shapes import draw_shapes, unit
 from labkit.tasting.scales import SCALES
 
@@ -125,3 +128,31 @@ def test_before_the_first_cup_every_shape_weighs_the_same():
     for weights, departure in zip(average.weights, DEPARTURES, strict=True):
         assert weights.sum() == pytest.approx(departure.chance, rel=1e-4)
         assert np.ptp(weights, axis=0).max() < 1e-6
+
+
+@pytest.mark.parametrize("n_cups", [0, 6])
+def test_the_shapes_averaged_over_stand_for_the_whole_library(n_cups, monkeypatch):
+    """The heaviest alone are all domes before the first cup, and a fifth of a point off."""
+    cups = some_cups(n_cups) if n_cups else no_cups(4, SCALES["liking 1-9"])
+    waters = np.random.default_rng(8).uniform([0, 20, 0], [1, 200, 60], (40, 3))
+    average = weigh(cups, shape_library())
+
+    told = average.expected(waters)
+
+    monkeypatch.setattr(suggest_shapes, "MOST_SHAPES", len(shape_library()))
+    assert told == pytest.approx(average.expected(waters), abs=0.02)
+
+
+def test_carriers_keep_the_weight_of_all_and_of_each_form():
+    library = shape_library()
+    even = np.full(len(library), np.float32(1 / len(library)))
+    uneven = even * np.exp(2 * np.random.default_rng(9).normal(size=len(even))).astype(np.float32)
+
+    for weight in (even, uneven):
+        standing, worth = carriers(weight, MOST_SHAPES)
+
+        assert len(np.unique(standing)) == MOST_SHAPES
+        kept = np.bincount(library.form[standing], weights=worth)
+        assert kept == pytest.approx(np.bincount(library.form, weights=weight), rel=0.01)
+        heavy = np.argsort(-weight, kind="stable")[:100] if weight is uneven else []
+        assert np.isin(heavy, standing).all()

@@ -17,13 +17,13 @@ def walk(best, *, region=None, noise=1.0, seed=1, **surface):
     panel = SimulatedPanel.draw(
         list("ABCD"),
         PlantedPeak(best=best, effect_points=2.5, **surface),
-        rng=rng,
+        seed=rng,
         noise=PanelNoise().times(noise),
     )
     frames, steps = [], [classical_walk(None, region)]
     while steps[-1].sweep is not None:
         frames.append(
-            panel.taste_flights([steps[-1].sweep.targets], rng=rng, first_flight=len(steps))
+            panel.taste_flights([steps[-1].sweep.targets], seed=rng, first_flight=len(steps))
         )
         steps.append(classical_walk(pd.concat(frames, ignore_index=True), region))
     return steps

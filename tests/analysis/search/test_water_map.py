@@ -24,8 +24,8 @@ SWEEP = [(share, 100.0, 30.0) for share in (0.0, 0.25, 0.5, 0.75, 1.0)]
 def tasted(waters, best=(0.2, 120.0, 20.0), flights=2, seed=11):
     rng = np.random.default_rng(seed)
     peak = PlantedPeak(best=best, effect_points=3)
-    panel = SimulatedPanel.draw(["Ada", "Ben", "Cleo", "Dov"], peak, rng=rng)
-    return panel.taste_flights([waters] * flights, rng=rng, control=CONTROL)
+    panel = SimulatedPanel.draw(["Ada", "Ben", "Cleo", "Dov"], peak, seed=rng)
+    return panel.taste_flights([waters] * flights, seed=rng, control=CONTROL)
 
 
 @pytest.fixture(scope="module", params=["three coordinates", "a sweep"])

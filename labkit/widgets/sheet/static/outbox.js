@@ -5,7 +5,6 @@
 // are counted, as a clock may step back. What can never be kept is refused, and shown as such.
 
 const PATIENCE_MS = 4000; // unanswered for so long means not connected
-const DOUBT_MS = 1000; // unanswered for so long is worth asking the server, if there is one
 const PULSE_MS = 5000; // a sign of life is asked for when nothing was said for so long
 const MOST_AT_ONCE = 50;
 
@@ -211,13 +210,9 @@ class Outbox {
     return seen;
   }
 
-  /** Whether an answer is overdue. */
-  isInDoubt() {
-    return this.failing || (this.asked !== null && Date.now() - this.asked.at > DOUBT_MS);
-  }
-
-  /** Whoever answered is gone for good: what waits goes to a new page. */
+  /** There is nobody to answer now: what waits is sent once somebody is back. */
   lose() {
+    if (this.failing) return;
     this.failing = true;
     this.changed();
   }
@@ -249,7 +244,7 @@ class Outbox {
         scores: scores.map(({ n, ...score }) => score),
       });
     } catch {
-      this.failing = true; // the kernel is gone
+      this.failing = true; // nobody is there
       this.changed();
     }
   }

@@ -1,9 +1,6 @@
 // The taster's sheet: one cup at a time in the taster's own order, or one set of a test of two
 // waters, with an overview.
 
-const STALE_MS = 6000; // the server answers but the sheet's own process does not: reload the page
-const GONE_MS = 800; // the server says that this process has ended: time to see why it reloads
-const GONE = 410; // the server's status for it
 const stageName = (stage) => ({ hot: _("Hot"), warm: _("Warm"), cool: _("Cool") })[stage] ?? stage;
 
 function render({ model, el }) {
@@ -534,60 +531,21 @@ function render({ model, el }) {
     outbox.hear(answer);
   };
   model.on("msg:custom", onMessage);
-  const watch = plan.is_page ? watchServer(outbox, plan.alive_url) : null;
+  const onLost = () => outbox.lose();
+  if (plan.is_page) {
+    model.on("open", outbox.onWake);
+    model.on("lost", onLost);
+  }
   outbox.exchange();
   refresh();
   return () => {
     model.off("msg:custom", onMessage);
-    window.clearInterval(watch);
+    model.off("open", outbox.onWake);
+    model.off("lost", onLost);
     document.removeEventListener("keydown", onPageKey);
     outbox.close();
     root.remove();
   };
-}
-
-/** On the tasters' page: reload once the server answers and this sheet's process does not. */
-function watchServer(outbox, aliveUrl) {
-  let aliveSince = null;
-  let goneSince = null;
-  let isAsking = false;
-  return window.setInterval(async () => {
-    if (!outbox.isInDoubt()) {
-      aliveSince = goneSince = null;
-      if (outbox.heardAt) outbox.forget("reloads");
-      return;
-    }
-    if (isAsking) return;
-    isAsking = true;
-    const status = await statusOf(aliveUrl);
-    isAsking = false;
-    goneSince = status === GONE ? (goneSince ?? Date.now()) : null;
-    if (goneSince) outbox.lose();
-    const isAway = outbox.state() === "away";
-    aliveSince = isAway && status === 200 ? (aliveSince ?? Date.now()) : null;
-    // Reloading in vain takes longer each time, or a dozen phones would wear a slow laptop out.
-    const reloads = outbox.recall("reloads") ?? 0;
-    const patienceMs = goneSince && !reloads ? GONE_MS : STALE_MS * 2 ** Math.min(reloads, 3);
-    const since = goneSince ?? aliveSince;
-    if (isAway && since && Date.now() - since >= patienceMs) {
-      outbox.settleAll();
-      outbox.remember("reloads", reloads + 1);
-      window.location.reload();
-    }
-  }, 1000);
-}
-
-/** Status of a quick request; 0 if nothing answers. */
-async function statusOf(url) {
-  const patience = new AbortController(); // older phones have no AbortSignal.timeout
-  const timer = window.setTimeout(() => patience.abort(), 3000);
-  try {
-    return (await fetch(url, { cache: "no-store", signal: patience.signal })).status;
-  } catch {
-    return 0;
-  } finally {
-    window.clearTimeout(timer);
-  }
 }
 
 export default { render };

@@ -258,7 +258,8 @@ class PaperForm(NeedsBook, widgets.VBox):
         self.hands.hand(
             sheet.html,
             name=file_name(self.form.fields["session"].value, "bench-sheet"),
-            note="Preparer only: it names the waters. That it was given out is in the lab book.",
+            note="Preparer only: it names the waters. Print it, then delete it. That it was given "
+            "out is in the lab book.",
         )
 
     def _open_for_preparer(self) -> Any:

@@ -43,9 +43,11 @@ from labkit.widgets.steps.plan.power_view import view_plan
 from labkit.workflow import (
     PlannedSession,
     Usual,
+    flight_cost,
     panel_noise,
     plan_session,
     propose_plan,
+    served_as_placed,
     usual_of,
 )
 
@@ -56,7 +58,7 @@ _CONTROLS = [("the middle water", "middle"), ("none", "none")]
 _DIALS = ("flights", "repeats", "duplicates", "control")
 """What makes one plan of several for the same waters and people."""
 
-_RECOMMENDED, _OWN = "recommended", "own"
+_PLACED, _RECOMMENDED, _OWN = "placed", "recommended", "own"
 
 _SHAPING = (
     "alone",
@@ -134,6 +136,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         self.base, self._on_sealed, self._paper = base, on_sealed, paper
         self.choices: PlanChoices | None = None
         self._proposed: Any = None
+        self._placed: tuple[Target, ...] = ()
         self._taking = False
         self.plan: CupPlan | None = None
         self._coffee: tuple[str, str] | None = None
@@ -342,6 +345,8 @@ class PlanForm(NeedsBook, widgets.VBox):
         tasted = len(set(water_numbers(targets)))
         control = next((w.target for w in waters if w.is_control), None)
         free_control = control is not None and find_water(control, targets) is not None
+        if now["plan"] == _PLACED and not free_control:
+            control = None  # it is poured only where the search placed it
         scale = SCALES[now["overall_scale"]]
         shown = view_plan(
             tasted - free_control,
@@ -381,6 +386,7 @@ class PlanForm(NeedsBook, widgets.VBox):
         control = self.form.fields["control"].options[0][1]
         brewed = self.conditions.fields["brew_method"].value
         waters = self.source.sweep or self.source.waters
+        self._placed = served_as_placed(self.source, now["cups_per_flight"])
         asked: dict[str, Any] = {
             "tasters": n_tasters,
             "control": control,
@@ -391,31 +397,38 @@ class PlanForm(NeedsBook, widgets.VBox):
             name: now[name]
             for name in ("minutes", "cups_per_flight", "add_to", "stages", "vessel_ml")
         }
-        if self._proposed == (client, coffee, waters, asked):
+        wanted = (client, coffee, waters, self._placed, asked)
+        if self._proposed == wanted:
             return
         self._proposed = None
         self.choices = propose_plan(
             self._book, coffee, waters, client=client, noise=self._noise_on(scale), **asked
         )
-        self._proposed = (client, coffee, waters, asked)
+        self._proposed = wanted
         chooser = self.form.fields["plan"]
         is_own = chooser.value == _OWN and len(chooser.options) > 1
         with self._quietly():
-            chooser.options = self._lines(self.choices)
-            chooser.value = _OWN if is_own else _RECOMMENDED
-            if not is_own:
+            chooser.options = self._lines(self.choices, n_tasters)
+            first = _PLACED if self._placed else _RECOMMENDED
+            chooser.value = _OWN if is_own else first
+            if not is_own and self._placed:
+                self._take_placed()
+            elif not is_own:
                 self._take(self.choices.recommended)
 
-    @staticmethod
-    def _lines(choices: PlanChoices) -> list[tuple[str, str]]:
-        """What there is to choose from: the recommended plan, what others buy, one's own."""
+    def _lines(self, choices: PlanChoices, n_tasters: int) -> list[tuple[str, str]]:
+        """What there is to choose from: what a search placed, what is laid out anew, one's own."""
         best = choices.recommended
+        cost = flight_cost(len(self._placed), n_tasters)
+        placed = [(f"Recommended. {say(cost)}", _PLACED)] if self._placed else []
         others = [
             (what_it_buys(one, best, minutes=choices.minutes), str(n))
             for n, one in enumerate(choices.alternatives)
         ]
+        laid_out = "Laid out anew" if placed else "Recommended"
         return [
-            (f"Recommended. {say(choices)}", _RECOMMENDED),
+            *placed,
+            (f"{laid_out}. {say(choices)}", _RECOMMENDED),
             *others,
             ("As set below, under 'Flights, hidden cups'", _OWN),
         ]
@@ -426,10 +439,23 @@ class PlanForm(NeedsBook, widgets.VBox):
         if self._taking or self.choices is None or chosen in (None, _OWN):
             return
         with self._quietly():
-            is_best = chosen == _RECOMMENDED
-            others = self.choices.alternatives
-            self._take(self.choices.recommended if is_best else others[int(chosen)])
+            if chosen == _PLACED:
+                self._take_placed()
+            elif chosen == _RECOMMENDED:
+                self._take(self.choices.recommended)
+            else:
+                self._take(self.choices.alternatives[int(chosen)])
         self.form.refresh()
+
+    def _take_placed(self) -> None:
+        """Set the dials in the fold to the flight as the search placed its cups."""
+        dials, cups = self.form.fields, self._placed
+        dials["flights"].value = dials["repeats"].value = 1
+        dials["duplicates"].value = len(cups) - len(set(water_numbers(cups)))
+        offered = [value for _, value in dials["control"].options]
+        so_far = next((one for one in offered if isinstance(one, Target)), None)
+        is_poured = so_far is None or find_water(so_far, cups) is not None
+        dials["control"].value = offered[0] if is_poured else "none"
 
     def _take(self, choice: PlanChoice) -> None:
         """Set the dials in the fold to a plan."""
@@ -518,10 +544,14 @@ class PlanForm(NeedsBook, widgets.VBox):
             raise
 
     def _seal(self, now: dict[str, Any], client: str, coffee: str) -> PlannedSession:
+        placed = self._placed if self.form.fields["plan"].value == _PLACED else ()
+        # What is not poured here stays the coffee's control all the same.
+        kept = placed and now["control"] == "none"
         return plan_session(
             self._book,
             coffee,
-            self.source.waters,
+            placed or self.source.waters,
+            as_listed=bool(placed),
             client=client,
             tasters=now["tasters"],
             new_tasters=self._new(now),
@@ -530,7 +560,7 @@ class PlanForm(NeedsBook, widgets.VBox):
             add_to=now["add_to"],
             attributes=asked_attributes(now),
             stages=now["stages"],
-            control=now["control"],
+            control=None if kept else now["control"],
             duplicates=now["duplicates"],
             flights=now["flights"] or None,
             repeats=now["repeats"] or None,

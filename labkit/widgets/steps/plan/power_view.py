@@ -91,7 +91,7 @@ def view_plan(
         cups_per_flight=cups_per_flight,
         flights=flights,
         repeats=repeats,
-        rng=np.random.default_rng(1),
+        seed=np.random.default_rng(1),
     )
     notes = plan_notes(design, serving, alone=alone, free_control=free_control)
     listed = "".join(f"<li>{escape(say(note))}</li>" for note in notes)

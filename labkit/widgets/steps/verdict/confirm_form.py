@@ -8,10 +8,10 @@ from typing import Any, Final
 
 import ipywidgets as widgets
 
-from labkit.analysis import compare_tests, foresee
+from labkit.analysis import chance_to_confirm, compare_tests, foresee
 from labkit.book import LabBook, Topic
 from labkit.errors import PlanError, ReadingError
-from labkit.present import say
+from labkit.present import chance_said, say
 from labkit.tasting import CONFIRMING, METHODS, PREFERENCE, CupPlan
 from labkit.water import StartWater, Target, counted, percent
 from labkit.widgets.parts import fields
@@ -172,10 +172,23 @@ class ConfirmForm(NeedsBook, widgets.VBox):
             f"{len(tasters) * sets * cups} cups, {2 * sets} jugs."
         )
         said = say(foresee(method, len(tasters), answers_each=sets))
+        if method == CONFIRMING:
+            said = self._chance(first, second, len(tasters) * sets) or said
         return (
             f'<div role="status" style="max-width:46rem;line-height:1.45"><p>{escape(pair)}</p>'
             f"<p>{escape(cost)} <b>{escape(said)}</b></p></div>{_others(len(tasters), sets)}"
         )
+
+    def _chance(self, first: Target | None, second: Target | None, n_pairs: int) -> str:
+        """How likely the test settles it, of the recommended water against the control."""
+        reading = self._reading.reading
+        recommended = None if reading is None else reading.recommended
+        if reading is None or recommended is None:
+            return ""
+        if (first, second) != (recommended.water, recommended.control):
+            return ""
+        chance = chance_to_confirm(recommended, reading.scores, n_pairs)
+        return "" if chance is None else chance_said(chance, n_pairs)
 
     def _press(self) -> None:
         done, plan = self.form.press(self._plan)

@@ -104,7 +104,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
         self.form = Form(
             {
                 "path": fields.choice("Taste next", _PATHS, "search"),
-                "cups": fields.whole("Waters in the next flight", 5),
+                "cups": fields.whole("Cups in the next flight", 5),
                 "earlier": fields.tick("Let earlier coffees help", True),
             },
             folded={
@@ -138,7 +138,7 @@ class NextFlightView(NeedsBook, widgets.VBox):
 
     @property
     def waters(self) -> tuple[Target, ...]:
-        """The distinct waters of the next flight; a cup plan repeats by hidden duplicates.
+        """The distinct waters of the next flight.
 
         Raises
         ------
@@ -155,6 +155,11 @@ class NextFlightView(NeedsBook, widgets.VBox):
                 "Choose the score 'overall' of a coffee."
             )
         return self.found.targets
+
+    @property
+    def served(self) -> tuple[Target, ...]:
+        """What each cup holds as the search places them, repeats among them; else empty."""
+        return () if self.found is None else self.found.served
 
     @property
     def sweep(self) -> Sweep | None:
@@ -293,17 +298,11 @@ class NextFlightView(NeedsBook, widgets.VBox):
         suggestion = found.suggestion
         if suggestion is None:
             return []
-        twice = len(suggestion.targets) - len(set(suggestion.targets))
-        repeats = (
-            "A water is wanted twice: ask for hidden duplicates when you plan the flight."
-            if twice
-            else ""
-        )
         return [
             said(str(found.unmixable), wrong=True) if found.unmixable else "",
+            said("" if found.cost is None else say(found.cost)),
             flight_html(suggestion, found.pours),
             notes(dict.fromkeys(remark for pour in found.pours for remark in remarks(pour))),
-            said(repeats),
             fold("Handle with care", notes(cautions_for("mixing", found.pours))),
             fold("Map of these waters", self._picture(suggestion, self.reading_view.reading)),
         ]

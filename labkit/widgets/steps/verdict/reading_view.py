@@ -489,7 +489,7 @@ def _just_about_right(frame: pd.DataFrame, reading: Reading) -> str:
     frame = frame[frame["taster"].isin(read["taster"]) & frame["session"].isin(read["session"])]
     frame = _on_scale(frame, reading.scores.attribute, reading.scores.scale)
     answers = with_liking(frame, reading.scores.attribute)
-    table = just_about_right(answers, rng=np.random.default_rng(SEED))
+    table = just_about_right(answers, seed=np.random.default_rng(SEED))
     told = table[(table["side"] != RIGHT) & (table["share"] >= ENOUGH_SHARE)]
     rows = "".join(
         f"<li>{escape(row['water'])}: {escape(side_of_right(row))}</li>"
