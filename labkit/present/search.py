@@ -246,6 +246,8 @@ def _of_flight(suggestion: Suggestion) -> tuple[str, ...]:
         f"Today's best{own}: {suggestion.leader.text}; expected {suggestion.leader_expected:.2f} "
         f"({suggestion.leader_low:.2f} to {suggestion.leader_high:.2f})."
     ]
+    if suggestion.confirms:
+        said.append("Leader and control stand side by side here, to settle which is better.")
     if helped is not None:
         same = helped.leader == suggestion.leader
         said.append(

@@ -16,7 +16,7 @@ from typing import NoReturn
 from labkit.errors import LabkitError
 from labkit.setup.environment import ensure_environment
 from labkit.setup.layout import RUN_LOCK, TEST_LOCK, Layout, this_project
-from labkit.setup.opening import DEFAULT_PORT, check_port, serve_workbook
+from labkit.setup.opening import DEFAULT_PORT, check_port, check_writable, serve_workbook
 
 TASTING_PORT = 8866
 ABOUT = "Find, with a blind panel and few cups, the brew water that shows a coffee best."
@@ -120,6 +120,7 @@ def _open(
     ensure_environment(layout, [RUN_LOCK], out=sys.stdout)
     if not inside:
         return become(again_inside(layout, arguments), folder=layout.root)
+    check_writable(layout)
     from labkit.book import ensure_demo_book  # needs the environment
 
     ensure_demo_book()

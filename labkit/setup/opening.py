@@ -51,6 +51,17 @@ def check_port(port: int) -> None:
         )
 
 
+def check_writable(layout: Layout[Path]) -> None:
+    """Raise SetUpError if the project may only be read: copies and logs are written into it."""
+    for folder in (layout.root, layout.venv):
+        if not os.access(folder, os.W_OK):
+            raise SetUpError(
+                f"{folder} cannot be written, where your copies of the notebooks and the "
+                "workbook's logs go: make it writable, or copy the project to a folder of your "
+                "own, and start again there"
+            )
+
+
 def jupyter_command(
     python: PurePath, workbook: PurePath, *, port: int, notebook: str | None = None
 ) -> list[str]:

@@ -117,7 +117,8 @@ def plan_session(
     tasters : sequence of str
         Who tastes, by the names in the lab book.
     passphrase : str
-        The preparer's; it opens the bench sheet, and the key after the lock.
+        The preparer's; it opens the bench sheet, and the key after the lock. In a notebook let
+        ``getpass.getpass()`` ask for it: what stands in a cell is saved.
     new_tasters : sequence of str
         Who tastes and is not in the lab book yet.
     name : str

@@ -189,6 +189,13 @@ def test_the_power_of_a_preference_is_the_binomial_of_either_side():
     assert foresee("paired preference", 12).chance == preference_power(12)
 
 
+def test_sixteen_of_22_are_too_few_for_a_preference():
+    """p = .0525 by counting; with 17 it is .017."""
+    right, wrong = stats.binom.sf(16, 22, [0.75, 0.25])
+
+    assert preference_power(22) == pytest.approx(right + wrong)
+
+
 def test_marks_are_no_scores():
     frame = marks("triangle", [("T1", "ABB", [0])])
     scores = frame.assign(scale="liking 1-9", attribute="overall")

@@ -71,6 +71,7 @@ def test_what_is_said_of_each_taster_is_counted_from_the_traces(check):
         assert one.agreement == pytest.approx(stats.pearsonr(others, mine)[0])
         assert one.rank_agreement == pytest.approx(stats.spearmanr(others, mine)[0])
         assert one.scale_slope == pytest.approx(stats.linregress(others, mine).slope)
+        assert (one.n_scores, one.n_repeats) == (24, 24 - 6)
         assert one.level == pytest.approx((mine - traces.mean()).mean())
         assert one.spread == pytest.approx(mine.std(ddof=1))
         assert one.mandel_h == pytest.approx(h.loc[one.taster].abs().max())
@@ -144,6 +145,25 @@ def test_w_is_friedmans_statistic_over_its_largest_value():
     expected = stats.friedmanchisquare(*table).statistic / (4 * 5)
 
     assert kendall_w(table).w == pytest.approx(expected)
+    # Its F approximation (Kendall and Babington Smith 1939): (m - 1) W / (1 - W).
+    f, df = 3 * expected / (1 - expected), 5 - 2 / 4
+    assert kendall_w(table).p_value == pytest.approx(stats.f.sf(f, df, 3 * df))
+
+
+def test_correlations_are_those_of_shrout_and_fleiss():
+    """Shrout and Fleiss (1979), Tables 2 to 4: six targets, four judges; interval as in R's psych.
+
+    The figures stand in shared/statistics/panel_facts.csv, with their sources.
+    """
+    rows = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+    found = intraclass_correlations(np.array(rows, dtype=float))
+
+    assert found.mean_squares == pytest.approx((11.24, 6.26, 32.49, 1.02), abs=0.006)
+    single = (found.one_way, found.agreement, found.consistency)
+    assert single == pytest.approx((0.17, 0.29, 0.71), abs=0.006)
+    mean = (found.one_way_mean, found.agreement_mean, found.consistency_mean)
+    assert mean == pytest.approx((0.44, 0.62, 0.91), abs=0.006)
+    assert (found.agreement_lo, found.agreement_hi) == pytest.approx((0.019, 0.761), abs=0.001)
 
 
 @pytest.mark.parametrize(("n", "k"), [(3, 3), (5, 2), (5, 4), (9, 4)])

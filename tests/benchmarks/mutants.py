@@ -267,14 +267,20 @@ def _statement(mutant: Mutant) -> tuple[range, bool]:
 
 
 class _Recorder:
-    """Tells coverage which test runs, and times it."""
+    """Tells coverage which test runs, and times it.
+
+    What is done while fixtures are set up counts for all tests of the file, as they may share them.
+    """
 
     def __init__(self, cov: coverage.Coverage) -> None:
         self.cov = cov
         self.seconds: dict[str, float] = {}
 
-    def pytest_runtest_logstart(self, nodeid: str) -> None:
-        self.cov.switch_context(nodeid)
+    def pytest_runtest_setup(self, item: Any) -> None:
+        self.cov.switch_context(item.nodeid.partition("::")[0] + "::")
+
+    def pytest_runtest_call(self, item: Any) -> None:
+        self.cov.switch_context(item.nodeid)
 
     def pytest_runtest_logfinish(self) -> None:
         self.cov.switch_context("")
@@ -319,11 +325,13 @@ def touched_by(tests: list[str], kept: Path) -> Touched:
                 raise SystemExit(f"{test} must pass before mutants are tried: {status} {said}")
         read = coverage.CoverageData(basename=str(data))
         read.read()
-        seconds |= json.loads(times.read_text())
+        own = json.loads(times.read_text())
+        seconds |= own
         for file in read.measured_files():
             lines = by_line.setdefault(str(Path(file).relative_to(PROJECT)), {})
             for line, contexts in read.contexts_by_lineno(file).items():
-                lines.setdefault(line, set()).update(one.split("|")[0] for one in contexts)
+                shared = any(one.endswith("::") for one in contexts)
+                lines.setdefault(line, set()).update(own if shared else contexts)
     return Touched(by_line=by_line, seconds=seconds)
 
 
@@ -425,7 +433,7 @@ def main(arguments: list[str]) -> None:
         ]
         seen = 0
         out(f"\n{room}: {len(sample)} of {len(every)} mutants, seed {chosen.seed}\n")
-        for mutant in [*unchanged, *sample]:
+        for mutant in [*([] if known_seen else unchanged), *sample]:
             if mutant.named in known_seen:
                 seen += 1
                 continue
@@ -433,7 +441,7 @@ def main(arguments: list[str]) -> None:
             spent, within = 0.0, []
             for test in picked:
                 cost = touched.seconds.get(test, 0.0)
-                if not within or spent + cost <= chosen.budget or "test_references" in test:
+                if not within or spent + cost <= chosen.budget:
                     within.append(test)
                     spent += cost
             code, status, said = mutant.code(known), 0, "no test touches it"

@@ -144,25 +144,6 @@ def test_a_link_that_was_replaced_opens_nothing_more_and_what_waits_goes_with_th
     assert values(place) == [3.0]
 
 
-def test_two_tabs_of_one_taster_keep_every_score_once(place, new_page):
-    tabs = [counting(new_page(**PHONE))]
-    tabs.append(counting(tabs[0].context.new_page()))
-    for page in tabs:
-        open_sheet(page, place.links()["Ines"].address)
-    for repetition in range(2):
-        for page in tabs:
-            burst(page, repetition)
-        place.kill()
-        place.start()
-        for page in tabs:
-            page.wait_for_function(SETTLED, timeout=BACK_AGAIN, polling=200)
-
-    all_given = set().union(*map(given, tabs))
-    assert len(all_given) > 40  # a tab that shows the other's score gives it no second time
-    assert set(ids(place)) == all_given
-    assert set(ids(place).values()) == {1}
-
-
 def test_a_lab_book_that_is_away_is_waited_for_and_never_made_anew(place, new_page):
     page, newcomer = new_page(**PHONE), new_page(**PHONE)
     open_sheet(page, place.links()["Ines"].address)
@@ -344,24 +325,6 @@ def test_a_postgresql_server_that_restarts_mid_session_loses_and_doubles_nothing
                 assert len(given(page)) == 20 * (repetition + 1)
                 assert given(page) == acknowledged(page) == set(ids(place))
                 assert set(ids(place).values()) == {1}
-
-
-def test_nothing_acknowledged_is_lost_when_the_server_dies_during_a_burst(place, new_page):
-    """Three times; tests/benchmarks/sheet_faults.py kills a hundred times, by hand."""
-    page = counting(new_page(**PHONE))
-    open_sheet(page, place.links()["Ines"].address)
-    for repetition in range(3):
-        burst(page, repetition)
-        page.wait_for_timeout(80 * repetition + 40)
-        before = acknowledged(page)
-        place.kill()
-        assert before <= set(ids(place))
-        place.start()
-        page.wait_for_function(SETTLED, timeout=BACK_AGAIN, polling=200)
-
-        assert len(given(page)) == 20 * (repetition + 1)
-        assert given(page) == acknowledged(page) == set(ids(place))
-        assert set(ids(place).values()) == {1}
 
 
 def burst(page, repetition):

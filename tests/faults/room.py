@@ -182,6 +182,8 @@ class Room:
             if self.lead is not None:
                 self.lead.write()
             self.phones[0].tabs[0].page.wait_for_timeout(self.chance.uniform(10, 250))
+            # Another tab opens once all else is well again.
+            now.sort(key=lambda fault: fault != self.second_tab)
             ends = [fault() for fault in now]
             self._wait(self.chance.uniform(0.2, 3))
             for end in reversed(ends):

@@ -22,6 +22,7 @@ from labkit.analysis import (
     StopAdvice,
     StopKind,
     StopReason,
+    Suggestion,
     WalkState,
     WalkStep,
     classical_walk,
@@ -112,6 +113,30 @@ def test_a_likely_leader_is_confirmed_in_flights_first_and_the_chances_are_said(
         "as it does."
     ) in say(one)
     assert to_html(one).index("in the next flight") < to_html(one).index("20 blind pairs")
+
+
+def test_what_a_cup_of_the_control_would_cost_is_said_and_that_a_flight_confirms():
+    flight = Suggestion(
+        cups=(),
+        leader=LEADER,
+        leader_expected=7.0,
+        leader_low=6.5,
+        leader_high=7.5,
+        engine="test",
+        second=None,
+        notes=(),
+        is_elsewhere=False,
+    )
+
+    assert "control" not in " ".join(remarks(flight))
+    assert (
+        "No cup of the control is among them: in the place of the last one it would make the "
+        "flight worth 0.012 points less."
+    ) in remarks(replace(flight, control_price=0.0123))
+    assert any("would tell as much" in one for one in remarks(replace(flight, control_price=-1e-4)))
+    assert any(
+        "to settle which is better" in one for one in remarks(replace(flight, confirms=True))
+    )
 
 
 def test_a_flight_says_its_cups_jugs_and_minutes():

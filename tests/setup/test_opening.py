@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from labkit.errors import SetUpError
-from labkit.setup import environment
+from labkit.setup import environment, opening
 from labkit.setup.layout import RUN_LOCK, Layout
-from labkit.setup.opening import report_end
+from labkit.setup.opening import check_writable, report_end
 from tests.project import PROJECT, free_port
 
 
@@ -121,6 +121,20 @@ def status(url):
     except urllib.error.HTTPError as error:
         with error:
             return error.code
+
+
+@pytest.mark.parametrize("name", ["", ".venv"])
+def test_a_project_that_may_only_be_read_is_told_before_anything_is_started(
+    tmp_path, monkeypatch, name
+):
+    """As when one account has set it up and another opens it; root may write anywhere."""
+    layout = Layout(root=tmp_path, windows=False, python_version=(3, 12))
+    monkeypatch.setattr(opening.os, "access", lambda path, mode: path != tmp_path / name)
+
+    with pytest.raises(SetUpError, match="copy the project to a folder of your own") as told:
+        check_writable(layout)
+
+    assert str(told.value).startswith(f"{tmp_path / name} cannot be written")
 
 
 def test_a_shut_down_from_the_page_is_said_and_is_no_failure(capsys):

@@ -166,6 +166,13 @@ def test_any_two_waters_take_a_larger_difference_than_two_named_before():
     assert plan.difference_of_any > plan.difference
 
 
+def test_what_a_single_taster_likes_is_no_noise_in_what_it_likes():
+    """A repeat's variance alone, in two flights: 2 (0.8^2 / 2)."""
+    noise = TasterNoise(repeat_sd=0.8, taster_water_sd=0.5, jug_sd=0)
+
+    assert _two_waters(1, noise, flights=2).error_sd == pytest.approx(0.8)
+
+
 def test_one_taster_without_repeats_can_be_told_nothing():
     plan = plan_power(4, 1, noise=PLAIN, has_control=False, duplicates=0)
 

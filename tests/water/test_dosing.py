@@ -2,6 +2,7 @@
 
 import itertools
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -360,6 +361,10 @@ def test_a_thinned_base_is_counted_as_it_is_measured_whatever_the_volume():
     # Half a step of 10 mL in 5 L, of 1.2 mmol/L of calcium.
     by_hand = 100.086 * 1.2 * 0.005 / 5
     assert tank.rounding.hardness_mg_l_caco3 == pytest.approx(by_hand, rel=0.1)
+    tap = replace(tap, share_percent=20.46)  # 1023 mL, measured as 1020
+    tank = weigh_out(wanted(0.5, 80, 40), [one.salt for one in THREE], volume_l=5, base=tap)
+    assert tank.base.calcium_mmol_l == pytest.approx(1.2 * 1020 / 5000)
+    tap = replace(tap, share_percent=20.06)
     jug = mix(
         wanted(0.5, 80, 40), THREE, volume_ml=5000, filling="added to", base=tap, pipette_ml=1e-6
     )

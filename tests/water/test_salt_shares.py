@@ -144,6 +144,14 @@ def test_salts_out_of_reach_are_refused_with_the_nearest_share_and_the_bottle(
     )  # what is said to be in reach is
 
 
+def test_a_salt_that_is_there_is_not_asked_for_again():
+    """Sulfate comes with magnesium already; calcium's half is missing."""
+    with pytest.raises(DosingError, match="add a bottle of CaSO4·2H2O") as refused:
+        mix(wanted(1), bottles("CaCl2·2H2O", "MgCl2·6H2O", "MgSO4·7H2O", "NaHCO3"))
+
+    assert "of MgSO4" not in str(refused.value).partition("add a bottle")[2]
+
+
 def test_a_base_with_chloride_is_thinned_for_a_water_of_sulfate():
     tap = StartWater(name="tap", base=Water.of_ions({"Ca": 0.3, "Na": 0.2, "Cl": 0.8}))
     target = wanted(0.9)

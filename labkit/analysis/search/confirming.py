@@ -39,7 +39,7 @@ TIMES_POURED: Final = 2
 """Cups of the leader and of the control in a flight that confirms."""
 
 FLIGHTS_AHEAD: Final = 3
-"""Confirming flights that are looked ahead, and poured at most."""
+"""Confirming flights that are looked ahead."""
 
 N_LEADS: Final = 256
 """Possible leads that are weighed, equally likely."""

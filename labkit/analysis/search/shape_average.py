@@ -215,19 +215,18 @@ def carriers(weight: Singles, n: int) -> tuple[NDArray[np.int_], Singles]:
     """
     if n >= len(weight):
         return np.arange(len(weight)), weight
-    order = np.argsort(-weight, kind="stable")
-    sorted_weight = weight[order].astype(float)
-    left = sorted_weight.sum() - np.r_[0.0, np.cumsum(sorted_weight)[: n - 1]]
-    share = left / (n - np.arange(n))
-    n_kept = int(np.argmax(sorted_weight[:n] <= share))
-    kept, rest = order[:n_kept], np.sort(order[n_kept:])
-    ticks = (np.arange(n - n_kept) + 0.5) * share[n_kept]
-    reached = np.searchsorted(np.cumsum(weight[rest], dtype=float), ticks)
-    taken = rest[np.minimum(reached, len(rest) - 1)]
-    standing = np.concatenate([kept, taken])
-    worth = np.concatenate([weight[kept], np.full(len(taken), share[n_kept], dtype=np.float32)])
-    rising = np.argsort(standing, kind="stable")
-    return standing[rising], worth[rising]
+    heaviest = np.sort(np.partition(weight, -n)[-n:])[::-1].astype(float)
+    lighter = max(float(weight.sum(dtype=float)) - heaviest.sum(), 0.0)
+    share = (lighter + np.cumsum(heaviest[::-1])[::-1]) / np.arange(n, 0, -1)
+    kept = weight > share[int(np.argmax(heaviest <= share))]
+    n_taken = n - int(kept.sum())
+    reached = np.cumsum(np.where(kept, 0, weight), dtype=float)
+    each = reached[-1] / n_taken
+    worth = np.zeros_like(weight)
+    worth[np.searchsorted(reached, (np.arange(n_taken) + 0.5) * each)] = each
+    worth[kept] = weight[kept]
+    standing = np.flatnonzero(worth)
+    return standing, worth[standing]
 
 
 def odds_by_control(library: Shapes, control: Floats) -> Floats | None:

@@ -211,8 +211,10 @@ class Line(WebSocketHandler):
     """
 
     code = ""
+    is_known = False
     heard_at = 0.0
     sheet: TasterSheet | None = None
+    mark = ""
 
     @property
     def house(self) -> House:
@@ -226,18 +228,14 @@ class Line(WebSocketHandler):
         return time.monotonic() - self.heard_at > LEFT_AFTER_S
 
     async def open(self, *_args: str, **_options: str) -> None:
-        """Let in whoever has a link; while the lab book is away, whoever seems to have one."""
+        """Let in whoever has a link, and while the lab book is away whoever seems to have one."""
         self.heard_at = time.monotonic()
-        code = code_in_query(self.request.query)
-        refusal = await self.house.gate.asks(code, self.request.remote_ip or "")
-        status = 0 if refusal is None else refusal[0]
-        if status == FORBIDDEN or self.house.why_full(code):
+        self.code = code_in_query(self.request.query)
+        if self.house.why_full(self.code):
             self.close(ANEW)
-        elif status == TOO_MANY:
-            self.close(NOT_NOW)  # somebody else may have guessed: the sheet stays
-        else:
-            self.code = code
-            self.house.lines.append(self)
+            return
+        self.house.lines.append(self)
+        await self._ask_for_entry()
 
     def on_close(self) -> None:
         """Make room."""
@@ -251,22 +249,38 @@ class Line(WebSocketHandler):
             told = json.loads(message)
         except (ValueError, RecursionError):
             told = None
-        if not self.code or not isinstance(told, dict):
+        if not isinstance(told, dict):
             self.close(NOT_NOW)
-            return
-        answer = await self.house.apart(lambda: self._answer(told))
+        elif self.is_known or await self._ask_for_entry():
+            answer = await self.house.apart(lambda: self._answer(told))
+            await self._send(answer)
+        else:
+            await self._send(answer_to(told, later=BOOK_LATER))
+
+    async def _ask_for_entry(self) -> bool:
+        """Whether the gate knows this link; the line ends if it does not."""
+        refusal = await self.house.gate.asks(self.code, self.request.remote_ip or "")
+        self.is_known = refusal is None
+        if refusal is not None and refusal[0] != AWAY:
+            # Where a device guesses too much it may be another one's phone: its sheet stays.
+            self.close(NOT_NOW if refusal[0] == TOO_MANY else ANEW)
+        return self.is_known
+
+    async def _send(self, answer: dict[str, Any] | None) -> None:
+        """Send an answer; None: the page must be loaded anew."""
         if answer is None:
             self.close(ANEW)
             return
-        with suppress(WebSocketClosedError):  # sent again by the phone when it is back
+        with suppress(WebSocketClosedError):  # asked again by the phone when it is back
             await self.write_message(json.dumps(answer))
 
     def _answer(self, told: dict[str, Any]) -> dict[str, Any] | None:
-        """What goes back; None if the page must be loaded anew. Runs beside the server's thread."""
+        """What goes back; runs beside the server's thread."""
         try:
             if self.sheet is None:
-                self.sheet = self.house.seats.sheet(self.code)
-            return self.sheet.answer(told) if told.get("page") == mark_of(self.sheet.plan) else None
+                sheet = self.house.seats.sheet(self.code)
+                self.sheet, self.mark = sheet, mark_of(sheet.plan)
+            return self.sheet.answer(told) if told.get("page") == self.mark else None
         except UnknownLinkError:
             return None
         except BookAwayError as error:
