@@ -11,9 +11,6 @@ from typing import Final
 import numpy as np
 from scipy import optimize, special
 
-from labkit.boundary import checked
-from labkit.errors import PlanError
-
 LARGEST: Final = 200.0
 """Standard errors beyond which a difference is not called detectable."""
 
@@ -30,7 +27,6 @@ ALPHA: Final = 0.05
 """Chance that a test claims a difference, of waters, tasters or words, where there is none."""
 
 
-@checked(PlanError, own_numbers=True)
 def detectable_difference(
     se: float,
     df: float,

@@ -34,6 +34,7 @@ MINUTES_OF_REST: Final = 10.0
 """Rest and palate cleansing between flights, common practice."""
 
 
+@checked(PlanError)
 def flight_minutes(cups: int, stages: int = 1) -> float:
     """Time that a flight takes at the table, with its brewing (minutes).
 

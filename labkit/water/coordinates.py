@@ -302,7 +302,7 @@ def same_water(one: object, other: object) -> bool:
     >>> same_water((1 / 3, 80, 30), (0.35, 80, 30))
     False
     """
-    return bool(_alike(_recipe(one), _recipes(other))[0])
+    return bool(_alike(_recipe(one), _recipe(other)[None])[0])
 
 
 def water_numbers(waters: object) -> NDArray[np.int_]:
@@ -387,6 +387,7 @@ def amount(name: str, level: float) -> str:
     return f"{COORDINATE[name].words} {COORDINATE[name].state(level)}"
 
 
+@checked(WaterError)
 def describe(water: ArrayLike, names: Sequence[str] = COORDINATES) -> str:
     """One water in words, naming the coordinates asked for.
 
@@ -397,9 +398,8 @@ def describe(water: ArrayLike, names: Sequence[str] = COORDINATES) -> str:
     names : sequence of str
         Coordinates to name.
     """
-    levels = np.asarray(water, dtype=np.float64).ravel()
     return ", ".join(
-        amount(name, float(level))
-        for name, level in zip(COORDINATES, levels, strict=True)
+        amount(name, level)
+        for name, level in zip(COORDINATES, levels_of(water), strict=True)
         if name in names
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from labkit.boundary import checked
+from labkit.boundary import checked, shown
 from labkit.errors import WaterError
 from labkit.shown import Shown
 from labkit.water.chemistry.conductivity import AIR_US_CM, accuracy_percent, conductivity_us_cm
@@ -210,6 +210,13 @@ def read_analysis(
     share: float | None = None
     conductivity: float | None = None
     ph: float | None = None
+    given: object = entries
+    if not isinstance(given, Mapping) or not all(isinstance(one, str) for one in given):
+        raise WaterError(
+            "entries must be a mapping from names to values with their units, as in "
+            f"{{'Ca': (60, 'mg/L')}}, got {shown(entries)}.",
+            field="entries",
+        )
     for quantity in entries:
         entry: object = entries[quantity]
         if not (isinstance(entry, tuple | list) and len(entry) == 2):

@@ -86,6 +86,7 @@ INNER = frozenset(
         "bench.plot_words",
         "bench.words_picture",
         "tasting.follow_counts",
+        "tasting.detectable_difference",
         "tasting.position_counts",
         "water.figure",
         "water.litres",

@@ -121,7 +121,7 @@ def judge(call: Public, here: Place, bad: Mapping[str, Any], known: set[str]) ->
         return Outcome(kind, said, f"{type(error).__name__}: {error}", _where(error))
     finally:
         os.chdir(folder)
-    wrong = sorted({*not_finite(answer)} - known)
+    wrong = [] if call.name in BLANKS else sorted({*not_finite(answer)} - known)
     if wrong:
         return Outcome(Kind.NOT_FINITE, said, ", ".join(wrong[:4]))
     if "book" in here.__dict__ and _stamp(here) != before:
@@ -196,6 +196,10 @@ def not_finite(it: Any, path: str = "", depth: int = 7) -> Iterator[str]:
         for field in dataclasses.fields(it):
             value = getattr(it, field.name, None)
             yield from not_finite(value, f"{path}.{field.name}", depth - 1)
+
+
+BLANKS = frozenset({"analysis.read_across", "workflow.read_all"})
+"""What answers with a table whose rows stay blank where a coffee cannot be read."""
 
 
 def allowed(call: Public) -> set[str]:

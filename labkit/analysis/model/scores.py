@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Final, TypeVar
+from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -361,7 +361,10 @@ def _one_attribute(frame: pd.DataFrame, attribute: str) -> pd.DataFrame:
 
 
 def _one_of(
-    frame: pd.DataFrame, column: str, wanted: str | None, notes: list[Noted[Note]]
+    frame: pd.DataFrame,
+    column: Literal["brew_method", "scale"],
+    wanted: str | None,
+    notes: list[Noted[Note]],
 ) -> pd.DataFrame:
     """Rows of one brew method or scale: the wanted one, or the first of `most_used`, and say so."""
     met = frame[column].unique()
@@ -382,15 +385,15 @@ def _one_of(
 
 
 @checked(ReadingError)
-def most_used(frame: pd.DataFrame, column: str) -> pd.Series[int]:
+def most_used(frame: pd.DataFrame, column: Literal["brew_method", "scale"]) -> pd.Series[int]:
     """Brew methods or scales with their numbers of scores: most first, of equals the newest.
 
     Parameters
     ----------
     frame : DataFrame
         A scores frame.
-    column : str
-        ``"brew_method"`` or ``"scale"``.
+    column : {"brew_method", "scale"}
+        What is counted.
 
     Returns
     -------

@@ -35,7 +35,7 @@ _SERVING_DEFAULTS: Final[dict[str, Any]] = {
 _SERVING_NEEDED: Final = ("flight", "taster", "position", "jug", "water", *COORDINATES)
 
 
-@checked(ReadingError, own_numbers=True)
+@checked(ReadingError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlantedPeak:
     """A surface with one best water; every step away from it costs points, ever less so."""
@@ -63,7 +63,7 @@ class PlantedPeak:
         return loss
 
 
-@checked(ReadingError, own_numbers=True)
+@checked(ReadingError)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelNoise:
     """How unlike each other tasters, flights, jugs and repeats are, in points of a 1-9 scale."""

@@ -9,7 +9,7 @@ from typing import Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from labkit.book.store.columns import now_utc
+from labkit.book.store.columns import clean_text, now_utc
 from labkit.book.store.lookups import find_seat, find_session
 from labkit.book.store.records import Guest
 from labkit.book.store.schema import SeatRow
@@ -45,7 +45,7 @@ class Links(Part):
         BookError
             If session or taster is unknown, or the secret is too short.
         """
-        secret = secrets.token_urlsafe(16) if secret is None else secret
+        secret = secrets.token_urlsafe(16) if secret is None else clean_text("secret", secret)
         if len(secret) < SHORTEST_SECRET:
             msg = f"secret must have at least {SHORTEST_SECRET} characters, got {len(secret)}."
             raise BookError(msg, field="secret")
