@@ -244,7 +244,16 @@ def _session(
 def clock(book: LabBook) -> None:
     """Each step as it is met first, and once more."""
     from labkit import bench
-    from labkit.widgets import AcrossForm, NextFlightView, OneWaterForm, ReadingView, Today
+    from labkit.analysis import trade_sayings
+    from labkit.widgets import (
+        AcrossForm,
+        BalanceForm,
+        NextFlightView,
+        OneWaterForm,
+        ReadingView,
+        Today,
+        WordsForm,
+    )
     from labkit.workflow import next_flight, read, read_all, where_it_stands
 
     def lap(name: str, work: Callable[[], Any]) -> Any:
@@ -272,6 +281,9 @@ def clock(book: LabBook) -> None:
     view = lap("view of a coffee", lambda: ReadingView(book, bench.reading_pictures))
     lap("view of the next flight", lambda: NextFlightView(book, view, bench.next_picture))
     across = lap("form across coffees", lambda: AcrossForm(book, bench.across_picture))
+    sayings = trade_sayings()
+    lap("form of words", lambda: WordsForm(book, across, sayings, bench.words_picture))
+    lap("form of acidity", lambda: BalanceForm(book, across, bench.balance_picture))
     lap("form of one water", lambda: OneWaterForm(book, across, bench.losses_picture))
 
 

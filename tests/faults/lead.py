@@ -49,13 +49,14 @@ class Lead:
         self.url, self.session, self.taster = url, session, taster
         self.folder = folder
         self._asked: set[str] = set()
+        self._half = ""
         self.given: list[tuple[str, int]] = []
         self.kept: set[str] = set()
         self.refused: dict[str, str] = {}
         self.wrong: list[str] = []
         folder.mkdir()
         self._workbook, self._data = copy_workbook(folder), copy_data(folder)
-        self._port, self._token = free_port(), secrets.token_urlsafe(24)
+        self._token = secrets.token_urlsafe(24)
         self._client: BlockingKernelClient | None = None
         self.pid = 0
         self.process: subprocess.Popen[bytes]
@@ -63,7 +64,8 @@ class Lead:
 
     def open(self) -> None:
         """Start JupyterLab and a kernel in it."""
-        command = jupyter_command(Path(sys.executable), self._workbook, port=self._port)
+        port = free_port()  # while JupyterLab was down, somebody else may have taken the last one
+        command = jupyter_command(Path(sys.executable), self._workbook, port=port)
         self._home = self.folder / "jupyter"
         environment = jupyter_environment(
             {**os.environ, "LABKIT_DATA": str(self._data)},
@@ -78,7 +80,7 @@ class Lead:
                 command, env=environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log
             )
         self._server = WorkbookServer(
-            url=f"http://127.0.0.1:{self._port}", token=self._token, workbook=self._workbook
+            url=f"http://127.0.0.1:{port}", token=self._token, workbook=self._workbook
         )
         deadline = time.monotonic() + 300
         while time.monotonic() < deadline:
@@ -133,7 +135,9 @@ class Lead:
                 message: dict[str, Any] = self._client.get_iopub_msg(timeout=patience_s)
                 content = message["content"]
                 if message["msg_type"] == "stream":
-                    for line in content["text"].splitlines():
+                    # A line may come in parts.
+                    *lines, self._half = (self._half + content["text"]).split("\n")
+                    for line in lines:
                         self._hear(*line.split(" ", 2))
                 elif message["msg_type"] == "error":
                     self.wrong.append(f"{content['ename']}: {content['evalue']}")
@@ -167,6 +171,7 @@ class Lead:
         self._client.stop_channels()
         self._client, self.pid = None, 0
         self._asked.clear()
+        self._half = ""
 
     def end(self) -> None:
         """Stop everything."""

@@ -50,6 +50,7 @@ class Counts:
     """Stored or not, as the kernel was killed before it could say."""
 
     lead_lost: int = 0
+    lead_changed: int = 0
     lead_denied: int = 0
     """Refused, and in the lab book all the same."""
 
@@ -59,7 +60,8 @@ class Counts:
     def holds(self) -> bool:
         """Whether nothing is lost, missing, doubled, in another order, or failed without a word."""
         of_phones = (self.lost, self.missing, self.doubled, self.out_of_order, self.stale)
-        return not any((*of_phones, self.lead_lost, self.lead_denied, *self.lead_wrong))
+        of_lead = (self.lead_lost, self.lead_changed, self.lead_denied, len(self.lead_wrong))
+        return not any((*of_phones, *of_lead))
 
     def __str__(self) -> str:
         faults = ", ".join(f"{name} {n}" for name, n in sorted(self.faults.items()))
@@ -72,8 +74,8 @@ class Counts:
         lead = (
             f"{self.lead_given} given, {self.lead_kept} acknowledged, {self.lead_refused} refused "
             f"with a sentence, {self.lead_unheard} cut short; acknowledged and lost "
-            f"{self.lead_lost}, refused and stored {self.lead_denied}, failed otherwise "
-            f"{len(self.lead_wrong)} {self.lead_wrong[:3]}"
+            f"{self.lead_lost}, stored otherwise {self.lead_changed}, refused and stored "
+            f"{self.lead_denied}, failed otherwise {len(self.lead_wrong)} {self.lead_wrong[:3]}"
         )
         return f"{sum(self.faults.values())} faults ({faults}). Phones: {phones}. Lead: {lead}"
 
@@ -182,8 +184,10 @@ class Room:
             if self.lead is not None:
                 self.lead.write()
             self.phones[0].tabs[0].page.wait_for_timeout(self.chance.uniform(10, 250))
-            # Another tab opens once all else is well again.
-            now.sort(key=lambda fault: fault != self.second_tab)
+            # What ends last begins first: a lead's kernel opens the lab book, another tab the page.
+            needy = [self.second_tab, self.leads_kernel_dies, self.jupyterlab_dies]
+            needy.append(self.all_python_dies)
+            now.sort(key=lambda fault: needy.index(fault) if fault in needy else len(needy))
             ends = [fault() for fault in now]
             self._wait(self.chance.uniform(0.2, 3))
             for end in reversed(ends):
@@ -240,8 +244,8 @@ class Room:
             counts.lead_unheard = counts.lead_given - counts.lead_kept - counts.lead_refused
             given = dict(self.lead.given)
             own = {row.entry_id for row in rows if row.taster == self.lead.taster}
-            wrong_value = sum(value[entry] != given[entry] for entry in own & set(given))
-            counts.lead_lost = len(self.lead.kept - own) + len(own - set(given)) + wrong_value
+            counts.lead_lost = len(self.lead.kept - own)
+            counts.lead_changed = sum(value[entry] != given.get(entry) for entry in own)
             counts.lead_denied = len(own & set(self.lead.refused))
             counts.lead_wrong = self.lead.wrong
         self._look_at_screens(rows)

@@ -55,7 +55,7 @@ CONTROL_LIKED: Final = 1.0
 that somebody found decent (common practice). Without it the gain over a control that is seldom
 poured was overrated: .23 and .31 points stated, .18 and .24 true after one flight and two."""
 
-EVEN_PEAKS: Final = 0.41
+EVEN_PEAKS: Final = 0.46
 """Weight of hills and twin hills together at which draws expect the loss that comes true."""
 
 PEAKS_COST: Final = 1.2

@@ -83,6 +83,7 @@ class Frames(Part):
         coffee: str | None = None,
         client: str | None = None,
         coffees: Iterable[tuple[str, str]] | None = None,
+        scales: Iterable[str] | None = None,
         include_unblinded: bool = False,
     ) -> pd.DataFrame:
         """Scores of the flights whose key has been opened, one row a current number.
@@ -93,6 +94,8 @@ class Frames(Part):
             Only these; all if neither is given.
         coffees : iterable of (client, coffee), optional
             Only these, by their names as they stand in the lab book.
+        scales : iterable of str, optional
+            Only scores on these.
         include_unblinded : bool
             Also flights that are not blind (``Flight.is_unblinded``).
 
@@ -103,7 +106,7 @@ class Frames(Part):
             one label for one recipe within a coffee; ``given_at`` is in UTC; ``stage`` is
             None where cups are scored once.
         """
-        frame = self._opened("number", coffee, client, include_unblinded, coffees)
+        frame = self._opened("number", coffee, client, include_unblinded, coffees, scales)
         frame = frame.reset_index(drop=True)
         frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
         return frame[list(SCORES_COLUMNS)]
@@ -194,11 +197,14 @@ class Frames(Part):
         client: str | None,
         include_unblinded: bool,
         coffees: Iterable[tuple[str, str]] | None = None,
+        scales: Iterable[str] | None = None,
     ) -> pd.DataFrame:
         """Opened values of a kind, of cups whose water is known."""
         query = _query().where(FlightRow.state == OPENED, AttributeRow.kind == kind)
         if not include_unblinded:
             query = query.where(~FlightRow.is_unblinded)
+        if scales is not None:
+            query = query.where(AttributeRow.scale.in_(list(scales)))
         frame = self._frame(query, client=client, coffee=coffee, coffees=coffees)
         # A cup whose code was never found (one tastes alone) has no water to read.
         return frame[frame["jug"].notna()]

@@ -331,10 +331,19 @@ def _value_in(attribute: Attribute, value: object) -> float | str | tuple[str, .
         if not isinstance(value, bool):
             return attribute.scale.check(value)
     elif attribute.kind == "note" and isinstance(value, str):
-        return value
+        return _storable(value)
     elif attribute.kind == "descriptors" and isinstance(value, list):
         return _words_in(attribute, value)
     raise ScaleError(f"{attribute.name} cannot be {value!r} on this sheet; choose what it offers.")
+
+
+def _storable(note: str) -> str:
+    """A note without what no database can hold, should a page have left it in (cleanText).
+
+    A taster can hardly retype what cannot be seen.
+    """
+    halves = note.replace("\0", "").encode("utf-16", "surrogatepass")
+    return halves.decode("utf-16", "replace")
 
 
 def _words_in(attribute: Attribute, words: Sequence[object]) -> tuple[str, ...]:

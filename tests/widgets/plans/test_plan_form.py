@@ -453,7 +453,10 @@ def test_whether_the_acidity_is_right_is_asked_beside_how_strong_it_is(book, for
     assert 0 < found.share_sharp < 1
     assert found.share_flat == 0  # the strengths, 7 and 8, are not among the answers
     assert asked_for_acidity(book, [("Client A", "Coffee A")]) == (("Client A", "Coffee A"),)
+    right = book.scores.opened_scores(scales=["just about right"])
+    assert set(right["attribute"]) == {"acidity: just right?"}
     scores = book.scores.opened_scores(coffee="Coffee A")
+    assert len(scores) == 3 * len(right)
     assert fit_surface(gather_scores(scores, "acidity")).fit is not None
 
 
