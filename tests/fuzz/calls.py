@@ -86,6 +86,8 @@ INNER = frozenset(
         "bench.plot_words",
         "bench.words_picture",
         "tasting.follow_counts",
+        "tasting.right_place",
+        "water.scale_columns",
         "tasting.detectable_difference",
         "tasting.position_counts",
         "water.figure",

@@ -30,7 +30,7 @@ def _opened(plan):
 
 
 def test_waters_that_fit_make_one_flight_with_control_and_duplicate(rng):
-    plan = _plan(4, rng=rng)
+    plan = _plan(4, seed=rng)
     opened = _opened(plan)
 
     assert plan.flights == (1,)
@@ -43,7 +43,7 @@ def test_waters_that_fit_make_one_flight_with_control_and_duplicate(rng):
 
 
 def test_a_duplicate_is_another_jug_of_a_water_of_its_flight(rng):
-    opened = _opened(_plan(4, rng=rng))
+    opened = _opened(_plan(4, seed=rng))
 
     twin = opened[opened["is_duplicate"]].iloc[0]
 
@@ -52,7 +52,7 @@ def test_a_duplicate_is_another_jug_of_a_water_of_its_flight(rng):
 
 
 def test_every_taster_sees_every_cup_once(rng):
-    plan = _plan(4, rng=rng)
+    plan = _plan(4, seed=rng)
 
     for taster in TASTERS:
         sheet = plan.sheet(taster)
@@ -62,7 +62,7 @@ def test_every_taster_sees_every_cup_once(rng):
 
 
 def test_a_cup_each_has_a_code_and_a_bowl_of_its_own(rng):
-    plan = _plan(4, serving="a cup each", rng=rng)
+    plan = _plan(4, serving="a cup each", seed=rng)
     opened = _opened(plan)
 
     assert plan.servings["blind_code"].is_unique
@@ -73,13 +73,13 @@ def test_a_cup_each_has_a_code_and_a_bowl_of_its_own(rng):
 
 
 def test_shared_bowls_are_one_a_jug(rng):
-    opened = _opened(_plan(4, rng=rng))
+    opened = _opened(_plan(4, seed=rng))
 
     assert opened["bowl"].nunique() == opened["jug"].nunique() == len(opened)
 
 
 def test_more_waters_than_cups_make_more_flights_with_the_control_in_each(rng):
-    plan = _plan(9, repeats=2, rng=rng)
+    plan = _plan(9, repeats=2, seed=rng)
     opened = _opened(plan)
 
     served = Counter(opened.loc[~opened["is_duplicate"], "water"])
@@ -96,14 +96,14 @@ def test_more_waters_than_cups_make_more_flights_with_the_control_in_each(rng):
 @pytest.mark.parametrize("duplicates", [0, 1, 2])
 def test_every_flight_has_as_many_cups(n_waters, duplicates, rng):
     """A smaller flight would tell where the duplicate is not."""
-    plan = _plan(n_waters, duplicates=duplicates, repeats=2, rng=rng)
+    plan = _plan(n_waters, duplicates=duplicates, repeats=2, seed=rng)
 
     assert plan.servings.groupby(["flight", "taster"]).size().nunique() == 1
 
 
 def test_labels_of_waters_follow_the_recipes_not_the_draw(rng):
     waters = session_waters(_targets(5))
-    opened = _opened(_plan(5, cups_per_flight=6, rng=rng))
+    opened = _opened(_plan(5, cups_per_flight=6, seed=rng))
 
     assert [w.label for w in waters] == ["W1", "W2", "W3", "W4", "W5"]
     assert [w.target.mg_share for w in waters] == sorted(w.target.mg_share for w in waters)
@@ -114,7 +114,7 @@ def test_labels_of_waters_follow_the_recipes_not_the_draw(rng):
 
 def test_a_control_of_its_own_is_one_more_water(rng):
     tap = Target(mg_share=0.2, hardness_mg_l_caco3=200, alkalinity_mg_l_caco3=150)
-    plan = _plan(3, control=tap, rng=rng)
+    plan = _plan(3, control=tap, seed=rng)
     opened = _opened(plan)
 
     assert opened.loc[opened["is_control"], "hardness_mg_l_caco3"].tolist() == [200]
@@ -122,7 +122,7 @@ def test_a_control_of_its_own_is_one_more_water(rng):
 
 
 def test_without_control_and_duplicate_only_the_waters_are_served(rng):
-    opened = _opened(_plan(4, control="none", duplicates=0, rng=rng))
+    opened = _opened(_plan(4, control="none", duplicates=0, seed=rng))
 
     assert len(opened) == 4
     assert not opened["is_control"].any()
@@ -130,7 +130,7 @@ def test_without_control_and_duplicate_only_the_waters_are_served(rng):
 
 
 def test_flights_can_be_added_when_the_last_one_has_been_read(rng):
-    first = _plan(4, rng=rng)
+    first = _plan(4, seed=rng)
     known = session_waters(_targets(4))
     targets = [
         _targets(4)[1],
@@ -152,7 +152,7 @@ def test_flights_can_be_added_when_the_last_one_has_been_read(rng):
 
 
 def test_the_plan_has_no_place_for_a_recipe(rng):
-    plan = _plan(4, rng=rng)
+    plan = _plan(4, seed=rng)
     shown = repr(plan) + plan._repr_html_() + plan.servings.to_csv()
 
     for word in ("W1", "J1", "mg_share", "hardness", "0.333", "Target"):

@@ -165,7 +165,7 @@ def test_planning_anew_keeps_what_stays(request, data):
         absent=sorted(absent),
         late=["Eve"],
         passphrase=PASSPHRASE,
-        seed=request["rng"],
+        seed=request["seed"],
     )
 
     assert set(anew.flights) == set(plan.flights) - served

@@ -41,6 +41,7 @@ from labkit.book.store.schema import (
     SessionRow,
 )
 from labkit.book.store.transactions import Part
+from labkit.boundary import shown
 from labkit.errors import BookError
 
 BICARBONATE_KEEPS_DAYS: Final = 4
@@ -343,6 +344,10 @@ class Stock(Part):
         if flight is not None and session is None:
             msg = f"flight {flight} must be of a session, got none; name the session too."
             raise BookError(msg, field="flight")
+        given: object = doses
+        if not isinstance(given, Mapping) or not all(isinstance(name, str) for name in given):
+            msg = f"doses must be a mapping from bottles to volumes, got {shown(doses)}."
+            raise BookError(msg, field="doses")
         taken = {
             name: clean_number("volume_ml", volume_ml, most=MOST_ML)
             for name, volume_ml in doses.items()
