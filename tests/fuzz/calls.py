@@ -272,7 +272,7 @@ BY_NAME: dict[str, Callable[[Place], Any]] = {
     "scores": at.gathered,
     "surface": at.surface,
     "reading": at.reading,
-    "found": lambda _: at._findings(),
+    "found": lambda _: at.findings(),
     "belief": at.belief,
     "leader": value(WATERS[3]),
     "control": value(WATERS[2]),
@@ -345,7 +345,7 @@ BY_TYPE: dict[str, Callable[[Place], Any]] = {
     "pd.DataFrame": lambda here: here.frame,
     "date": value(TODAY),
     "tuple[str, ...]": value(("Ines", "Jonas")),
-    "WaterMap": at.once(lambda: analysis.water_map(analysis.gather_scores(at._scores()))),
+    "WaterMap": at.once(lambda: analysis.water_map(analysis.gather_scores(at.some_scores()))),
     "Method": value(tasting.METHODS["triangle"]),
 }
 

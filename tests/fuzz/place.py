@@ -144,7 +144,7 @@ class Place:
 
     @property
     def frame(self) -> pd.DataFrame:
-        return _scores().copy()
+        return some_scores().copy()
 
     def frame_of_ranks(self) -> pd.DataFrame:
         rows = [
@@ -181,7 +181,7 @@ class Place:
 
 
 @cache
-def _scores() -> pd.DataFrame:
+def some_scores() -> pd.DataFrame:
     with Place() as place:
         return place.book.scores.opened_scores(coffee="Ravendo")
 
@@ -198,22 +198,22 @@ def once(make: Callable[[], Any]) -> Callable[[Place], Any]:
     return lambda _place: kept()
 
 
-reading = once(lambda: analysis.read_coffee(_scores()))
-belief = once(lambda: analysis.believe(_scores(), n_tasters=None))
-gathered = once(lambda: analysis.gather_scores(_scores()))
-surface = once(lambda: analysis.fit_surface(analysis.gather_scores(_scores())))
+reading = once(lambda: analysis.read_coffee(some_scores()))
+belief = once(lambda: analysis.believe(some_scores(), n_tasters=None))
+gathered = once(lambda: analysis.gather_scores(some_scores()))
+surface = once(lambda: analysis.fit_surface(analysis.gather_scores(some_scores())))
 reading_of_two = once(lambda: analysis.read_coffee(_of_two()))
 
 
 def _of_two() -> pd.DataFrame:
     """Scores of a panel that tasted waters of two coordinates."""
-    frame = _scores().copy()
+    frame = some_scores().copy()
     frame["hardness_mg_l_caco3"] = 60 + 30.0 * (frame["blind_code"].rank(method="dense") % 3)
     return frame
 
 
 @cache
-def _findings() -> Any:
+def findings() -> Any:
     with Place() as place:
         return workflow.read(place.book, "Ravendo")
 
