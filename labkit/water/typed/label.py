@@ -50,7 +50,7 @@ _ITEM: Final = re.compile(
 _RATIO: Final = re.compile(rf"Ca\s*[:/]\s*Mg\s*=?\s*({NUMBER}\s*:\s*{NUMBER})", re.IGNORECASE)
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_label(text: str, *, field: str = "label") -> dict[str, tuple[float, str]]:
     """An analysis typed in one line, for :func:`labkit.water.read_analysis`.
 

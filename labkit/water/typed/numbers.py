@@ -103,7 +103,7 @@ def two_ways(field: str, text: str, readings: Sequence[str]) -> WaterError:
     )
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_numbers(text: str, field: str) -> tuple[float, ...]:
     """Numbers typed with spaces, commas or semicolons between them.
 
@@ -145,7 +145,7 @@ def read_numbers(text: str, field: str) -> tuple[float, ...]:
     return only_reading(plain, field, read, lambda found: " and ".join(f"{n:g}" for n in found))
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_number(text: str, field: str) -> float:
     """One number, with a point or a comma for decimals.
 

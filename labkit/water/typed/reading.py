@@ -103,7 +103,7 @@ class _Said:
         return ", ".join(parts)
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_water(
     text: str, *, otherwise: Mapping[str, float] | None = None, field: str = "water"
 ) -> TypedWater:
@@ -152,7 +152,7 @@ def read_water(
     return _complete(said, otherwise or {}, text=plain, field=field)
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_waters(
     text: str, *, otherwise: Mapping[str, float] | None = None, field: str = "waters"
 ) -> tuple[TypedWater, ...]:
@@ -181,7 +181,7 @@ def read_waters(
     return tuple(read_water(part, otherwise=otherwise, field=field) for part in parts)
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_shares(text: str, field: str = "mg_share") -> tuple[float, ...]:
     """Ratios Ca:Mg by moles, or Mg shares, as Mg shares.
 
@@ -207,7 +207,7 @@ def read_shares(text: str, field: str = "mg_share") -> tuple[float, ...]:
     return only_reading(plain, field, lambda one: _shares(one, plain, field), _list)
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_levels(
     text: str, quantity: str = "hardness", field: str = "hardness_mg_l_caco3"
 ) -> tuple[float, ...]:

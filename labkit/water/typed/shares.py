@@ -95,7 +95,7 @@ def take_shares(text: str, field: str) -> tuple[str, dict[str, float]]:
     return rest, found
 
 
-@checked(WaterError)
+@checked(WaterError, but=("text",))
 def read_salt_shares(text: str, name: str, field: str | None = None) -> tuple[float, ...]:
     """Levels of one share of the salts, for a sweep.
 
