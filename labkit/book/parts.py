@@ -28,7 +28,7 @@ class SessionPart(Sessions, Plans, Flights, FoundCodes, Progress, Links, Decisio
     """Sessions: their plans, flights, links and events, and what was decided about a coffee."""
 
 
-@checked(BookError, own_numbers=True)
+@checked(BookError, own_numbers=True, but=("value",))
 class ScorePart(Exports, Imports, CupMeasurements):
     """Scores and what was measured in the cups: one by one or from files, and out again."""
 

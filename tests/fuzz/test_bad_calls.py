@@ -19,7 +19,7 @@ from tests.fuzz.place import WATERS, Place
 BY_THE_CODE = {"object", "object | None", "Any", "ArrayLike"}
 BY_THE_CODE |= {"float", "int", "float | None", "int | None"}
 BY_THE_CODE |= {"attributes", "asked", "doses", "entries", "serving", "kind", "secret"}
-BY_THE_CODE |= {"book.people.name"}
+BY_THE_CODE |= {"book.people.name", "book.value", "book.scores.value"}
 """Annotations, and arguments, of which the code itself may say what is wrong, with its bounds."""
 
 

@@ -246,7 +246,7 @@ def _checked(n: int, correct: int) -> None:
         )
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def difference_test(method: str, correct: int, n: int) -> Discrimination:
     """Exact test that nobody tells the cups apart, one answer per taster.
 
@@ -367,7 +367,7 @@ class Similarity:
     """Chance of so few right answers if the share were just reached."""
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def similarity_test(
     method: str, correct: int, n: int, *, discriminators: float = 0.3
 ) -> Similarity:

@@ -35,7 +35,7 @@ PREFERRING: Final = 0.75
 """Share of answers for the same water that a preference is foreseen for (common practice)."""
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
     """Fewest right answers that beat guessing at this level.
 
@@ -64,7 +64,7 @@ def minimum_correct(method: str, n: int, alpha: float = 0.05) -> int | None:
     return fewest_successes(n, chance, alpha)
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def fewest_successes(n: int, chance: float, alpha: float) -> int | None:
     """Smallest count whose exact upper tail is at most ``alpha``.
 
@@ -126,7 +126,7 @@ def power(
     return 0.0 if needed is None else float(stats.binom.sf(needed - 1, n, share))
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def answers_needed(
     method: str,
     *,
@@ -177,7 +177,7 @@ def answers_needed(
     return None
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def compare_tests(
     tasters: int, *, dprime: float = 1.0, answers_each: int = 1, alpha: float = 0.05
 ) -> pd.DataFrame:
@@ -251,7 +251,7 @@ class Foreseen:
     """What is foreseen: the share of right answers, or of those who prefer the same water."""
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def foresee(method: str, tasters: int, *, answers_each: int = 1, dprime: float = 1.0) -> Foreseen:
     """What a test would likely tell with this panel, for any method that is served.
 

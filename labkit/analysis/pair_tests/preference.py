@@ -47,7 +47,7 @@ class PreferenceTest:
         return self.first + half, self.second + half
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def paired_preference(
     first: int,
     second: int,
@@ -108,7 +108,7 @@ def paired_preference(
     )
 
 
-@checked(ReadingError)
+@checked(ReadingError, own_numbers=True)
 def fewest_preferring(n: int, alpha: float = 0.05, *, first_named: bool = False) -> int | None:
     """Fewest answers for one water that show a preference.
 

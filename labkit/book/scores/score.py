@@ -18,7 +18,7 @@ Value = float | str | Sequence[str] | None
 """A number, a note, checked descriptors, or None to clear."""
 
 
-@checked(BookError)
+@checked(BookError, but=("value",))
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
     """One score on its way into the lab book."""
