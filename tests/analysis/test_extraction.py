@@ -115,7 +115,7 @@ def test_cups_of_one_strength_cannot_differ_by_it(strong):
 
 
 def test_yield_is_read_beside_strength(strong):
-    extracted = extraction_yield(strong["strength_percent"], 300, 18)
+    extracted = strong["strength_percent"].map(lambda one: extraction_yield(one, 300, 18))
     both = found(strong.assign(extraction_percent=extracted))
     assert [one.covariate.name for one in both] == ["strength_percent", "extraction_percent"]
     # At one ratio of masses yield is strength in other units: the same fit.
