@@ -124,6 +124,27 @@ def test_the_next_check_is_the_one_that_tells_most():
     assert hardness == {120}  # of either metal: no drops tell which
 
 
+@pytest.mark.parametrize(
+    ("sample_ml", "drops", "then"),
+    [
+        (5, 8, NextCheck(quantity="hardness", sample_ml=20, mg_l_caco3_per_drop=5)),
+        (20, 34, NextCheck(quantity=None)),
+    ],
+)
+def test_drops_in_the_largest_sample_are_not_counted_again(sample_ml, drops, then):
+    """Calcium or magnesium twice: 162 and 174 mg/L, 8.1 and 8.7 or 32 and 35 drops, by hand; and
+    the meter stands between them."""
+    twice = [by_hand(100, 62, 0), by_hand(50, 124, 0)]
+    jug = mix(Target(mg_share=62 / 112, hardness_mg_l_caco3=112, alkalinity_mg_l_caco3=0), BOTTLES)
+    between = MeterReading(shown=sum(reading(water).shown for water in twice) / 2)
+    count = DropCount(quantity="hardness", kit=KIT, sample_ml=sample_ml, drops=drops)
+
+    found = check_jug(jug, [between, count])
+
+    assert {round(slip.water.hardness_mg_l_caco3) for slip in found.explanations} >= {162, 174}
+    assert found.next_check == then
+
+
 def test_salts_of_one_alkalinity_are_told_by_the_meter():
     """Potassium conducts better than sodium: 73.5 against 50.1 S cm2/mol (CRC Handbook)."""
     shelf = [Concentrate.of_strength(salt=salt("NaHCO3"), name="soda")]
@@ -416,6 +437,38 @@ def test_a_count_of_drops_speaks_alike_for_all_that_it_can_be_of():
         if slip.parts[0].kind is Kind.SKIPPED and not slip.is_double
     }  # 40 and 43 mg/L are left, 4.0 and 4.3 drops
     assert max(left.values()) / min(left.values()) < 1.6
+
+
+def skipped(checks):
+    """Slips in which one dose was left out, by its bottle."""
+    return {
+        slip.parts[0].source: slip
+        for slip in check_jug(JUG, checks).slips
+        if slip.parts[0].kind is Kind.SKIPPED and not slip.is_double
+    }
+
+
+def test_a_count_that_a_water_cannot_give_is_one_of_fifty_that_stray():
+    """By hand, with tables of the normal curve: of 40 mg/L 2 drops are counted, or one next to
+    them: .98 / 2; of none, 2 drops are two off, of which a normal error of one drop has .054."""
+    found = skipped([DropCount(quantity="alkalinity", kit=KIT, drops=2)])
+    of_two, of_none = found["CaCl2·2H2O"], found["KHCO3"]
+    fits, strays = 0.98 / 2 + 0.02 * 0.39894, 0.02 * 0.05399
+    assert of_two.odds / of_none.odds == pytest.approx(fits / strays, rel=0.01)
+
+
+def test_how_far_a_meter_strays_is_normal():
+    """Far above two waters: of a normal error of one half-width of the band each."""
+    read = MeterReading(shown=1.2 * reading(JUG.reached).shown)
+    found = skipped([read])
+    one, other = found["MgCl2·6H2O"], found["KHCO3"]
+    assert 3 < one.distance < other.distance < 12
+    wide = [
+        (read.shown - float(conductivity_us_cm(slip.water.vector)[0])) / slip.distance
+        for slip in (one, other)
+    ]
+    by_hand = np.exp((other.distance**2 - one.distance**2) / 2) * wide[1] / wide[0]
+    assert one.odds / other.odds == pytest.approx(by_hand, rel=1e-6)
 
 
 def test_odds_are_kept():
