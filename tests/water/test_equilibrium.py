@@ -112,6 +112,11 @@ def test_water_itself_is_that_of_the_handbooks(temperature, density, permits, vi
     assert viscosity_mpa_s(temperature) == pytest.approx(viscosity, rel=0.012)
 
 
+def test_viscosity_hangs_on_the_value_at_20_degrees():
+    """1.002 mPa s, by which viscometers are calibrated (Swindells et al. 1952; from memory)."""
+    assert viscosity_mpa_s(20) == pytest.approx(1.002, rel=1e-6)
+
+
 def test_calcite_is_less_soluble_when_hot():
     """Plummer & Busenberg 1982: solubility falls steadily from 0 to 90 °C."""
     values = [log_k("calcite", temperature) for temperature in (20, 30, 45, 60, 75, 90)]

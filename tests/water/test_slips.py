@@ -448,13 +448,19 @@ def skipped(checks):
     }
 
 
-def test_a_count_that_a_water_cannot_give_is_one_of_fifty_that_stray():
-    """By hand, with tables of the normal curve: of 40 mg/L 2 drops are counted, or one next to
-    them: .98 / 2; of none, 2 drops are two off, of which a normal error of one drop has .054."""
-    found = skipped([DropCount(quantity="alkalinity", kit=KIT, drops=2)])
-    of_two, of_none = found["CaCl2·2H2O"], found["KHCO3"]
-    fits, strays = 0.98 / 2 + 0.02 * 0.39894, 0.02 * 0.05399
-    assert of_two.odds / of_none.odds == pytest.approx(fits / strays, rel=0.01)
+@pytest.mark.parametrize(
+    ("drops", "inside", "of_two", "of_none"),
+    [(2, 0.98 / 2, 0.39894, 0.05399), (3, 0.98 / 4, 0.24197, 0.00443)],
+)
+def test_a_count_that_a_water_cannot_give_is_one_of_fifty_that_stray(
+    drops, inside, of_two, of_none
+):
+    """By hand, with the table of the normal curve: of 40 mg/L 2 drops are counted, or one next to
+    them as often as its end lies on that side; a stray count is normal about the exact one."""
+    found = skipped([DropCount(quantity="alkalinity", kit=KIT, drops=drops)])
+    fits, strays = inside + 0.02 * of_two, 0.02 * of_none
+    ratio = found["CaCl2·2H2O"].odds / found["KHCO3"].odds
+    assert ratio == pytest.approx(fits / strays, rel=0.01)
 
 
 def test_how_far_a_meter_strays_is_normal():
