@@ -19,6 +19,7 @@ from labkit.water import (
     weigh_out,
 )
 from labkit.water.chemistry.conductivity import accuracy_percent, conductivity_us_cm
+from labkit.water.jugs.doses import meter_of
 from labkit.water.jugs.mistakes import Kind, Mistake
 from labkit.water.jugs.slips import DropCount, MeterReading, NextCheck, check_jug
 from tests.water.planted import plant
@@ -338,6 +339,15 @@ def test_a_right_jug_read_in_another_unit_is_not_poured_away_unasked(share_of_us
     assert not found.meant.agrees
     assert found.other_unit.shown == shown
     assert found.other_unit.tds_factor == (tds_factor and pytest.approx(tds_factor))
+
+
+def test_a_thousandth_of_the_reading_is_another_unit_to_the_end_of_the_band():
+    """In mS/cm, at the lowest that the jug may show: half a thousandth above it, and below."""
+    lowest = meter_of(JUG).low
+    inside, beyond = (MeterReading(shown=lowest * each / 1000) for each in (1.0005, 0.9995))
+
+    assert check_jug(JUG, [inside]).other_unit is not None
+    assert check_jug(JUG, [beyond]).other_unit is None
 
 
 def test_another_unit_explains_nothing_if_the_drops_are_off_too_or_the_unit_was_said():

@@ -204,4 +204,5 @@ def test_before_the_first_cup_noise_counts_by_the_width_of_the_scale():
     wide, narrow = no_cups(4, LIKING), no_cups(4, SCALES["quality 6-10"])
 
     assert narrow.points == pytest.approx(0.5)
+    assert wide.n_older == 0
     assert narrow.repeat_variance == pytest.approx(wide.repeat_variance / 4)
