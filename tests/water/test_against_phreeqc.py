@@ -73,6 +73,23 @@ def test_ph_and_saturation_agree_with_the_same_constants(waters):
                 assert ours[name][row] == -np.inf
 
 
+@pytest.mark.parametrize(
+    "mmol_l",
+    [
+        {"K": 2.0, "CO3": 1.0},
+        {"Na": 1.0, "HCO3": 0.6, "CO3": 0.2},
+        {"Ca": 0.5, "Cl": 1.0, "K": 1.0, "CO3": 0.5},
+    ],
+)
+def test_carbonate_of_a_salt_is_carbon_as_bicarbonate_is(mmol_l):
+    water = np.zeros(len(IONS))
+    for symbol, amount in mmol_l.items():
+        water[INDEX[symbol]] = amount
+    ours, theirs = WaterTable(ions_mmol_l=water[None]).chemistry(), ENGINES["1982"].chemistry(water)
+    for name in ("ph_closed", "ph_air"):
+        assert ours[name][0] == pytest.approx(theirs[name], abs=0.002)
+
+
 @given(waters=WATERS)
 @DRAWN
 def test_scale_agrees_with_the_refitted_constants(waters):

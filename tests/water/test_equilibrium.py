@@ -12,7 +12,7 @@ from labkit.water import PURE_WATER, Water, scaling
 from labkit.water.chemistry.conductivity import conductivity_us_cm
 from labkit.water.chemistry.constants import SETS, log_k, species_table
 from labkit.water.chemistry.equilibrium import AIR_CO2_ATM, MINERALS, Totals, equilibrate
-from labkit.water.chemistry.liquid import density_kg_l
+from labkit.water.chemistry.liquid import density_kg_l, permittivity, viscosity_mpa_s
 from labkit.water.chemistry.scale import scale_columns
 from labkit.water.salts.ions import INDEX, IONS
 from tests.water.recipes import HARD_TAP, SALT_WATERS, THREE, wanted
@@ -87,6 +87,36 @@ def test_calcite_by_handbook_constants_alone():
         assert product == pytest.approx(log_k("calcite", temperature), abs=1e-8)
 
 
+def test_a_water_without_a_minerals_ions_never_saturates():
+    water = totals(Water.of_ions({"Mg": 1.0, "Na": 1.0, "Cl": 2.0, "HCO3": 1.0}))
+    rest = equilibrate(water)
+    assert rest.saturation_index("calcite")[0] == rest.saturation_index("gypsum")[0] == -np.inf
+    assert np.isfinite(rest.saturation_index("nesquehonite")[0])
+
+
+@pytest.mark.parametrize(
+    ("temperature", "density", "permits", "viscosity"),
+    [
+        (0, 0.99984, 87.90, 1.792),
+        (25, 0.99705, 78.36, 0.8902),
+        (50, 0.98804, 69.88, 0.5469),
+        (75, 0.97484, 62.28, 0.3775),
+        (100, 0.95836, 55.51, 0.2822),
+    ],
+)
+def test_water_itself_is_that_of_the_handbooks(temperature, density, permits, viscosity):
+    """CRC Handbook, Properties of water from 0 to 100 °C (from memory), of other formulas than
+    ours: these lie within 0.4 % in permittivity and 1 % in viscosity."""
+    assert density_kg_l(temperature) == pytest.approx(density, rel=2e-5)
+    assert permittivity(temperature) == pytest.approx(permits, rel=0.005)
+    assert viscosity_mpa_s(temperature) == pytest.approx(viscosity, rel=0.012)
+
+
+def test_viscosity_hangs_on_the_value_at_20_degrees():
+    """1.002 mPa s, by which viscometers are calibrated (Swindells et al. 1952; from memory)."""
+    assert viscosity_mpa_s(20) == pytest.approx(1.002, rel=1e-6)
+
+
 def test_calcite_is_less_soluble_when_hot():
     """Plummer & Busenberg 1982: solubility falls steadily from 0 to 90 °C."""
     values = [log_k("calcite", temperature) for temperature in (20, 30, 45, 60, 75, 90)]
@@ -97,9 +127,8 @@ def test_calcite_is_less_soluble_when_hot():
 def test_temperatures_beyond_the_constants_are_refused(temperature):
     with pytest.raises(WaterError, match="temperature_c must be between 0 and 130"):
         equilibrate(totals(P04), temperature)
-    with pytest.raises(
-        WaterError, match=r"temperature_c must be between 0 and 130|a number\), got"
-    ):
+    said = "temperature_c must be between 0 and 130" if np.isfinite(temperature) else "a number"
+    with pytest.raises(WaterError, match=said):
         scaling(P04, [("too hot", temperature)])
 
 

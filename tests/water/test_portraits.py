@@ -111,6 +111,19 @@ def test_a_meter_shows_what_it_is_built_to_show():
     assert half.unit == "mg/L on the meter (µS/cm × 0.5)"
 
 
+def test_a_meter_is_taken_at_its_limits_and_not_beyond():
+    for temperature_c in (0, 50):
+        assert expected_meter(P04, temperature_c=temperature_c).shown > 0
+    for temperature_c in (-0.5, 50.5):
+        with pytest.raises(WaterError, match="between 0 and 50 °C"):
+            expected_meter(P04, temperature_c=temperature_c)
+    for tds_factor in (0.3, 1.0):
+        assert expected_meter(P04, tds_factor=tds_factor).shown > 0
+    for tds_factor in (0.29, 1.01):
+        with pytest.raises(WaterError, match=r"tds_factor must be between 0\.3 and 1"):
+            expected_meter(P04, tds_factor=tds_factor)
+
+
 def test_a_meter_reading_agrees_within_formula_and_meter():
     meter = expected_meter(P04)
     # 2 / √3 · √(5² + 2²) = 6.22 %: the formula and the meter, by JCGM 100:2008, 4.3.7.

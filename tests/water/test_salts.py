@@ -66,6 +66,7 @@ def test_own_salts_fall_into_ions():
         ("CaCl3", "charges of 'CaCl3' do not cancel"),
         ("FeCl3", "element 'Fe'"),
         ("KHSO4", "does not fall into ions"),
+        ("Mg", "does not fall into ions"),  # a metal alone is no salt with charges to mend
         ("Ca(OH", "cannot be read"),
         ("cacl2", "cannot be read"),
         ("", "got nothing"),

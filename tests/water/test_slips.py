@@ -19,6 +19,7 @@ from labkit.water import (
     weigh_out,
 )
 from labkit.water.chemistry.conductivity import accuracy_percent, conductivity_us_cm
+from labkit.water.jugs.doses import meter_of
 from labkit.water.jugs.mistakes import Kind, Mistake
 from labkit.water.jugs.slips import DropCount, MeterReading, NextCheck, check_jug
 from tests.water.planted import plant
@@ -122,6 +123,27 @@ def test_the_next_check_is_the_one_that_tells_most():
     assert left.next_check == NextCheck(quantity=None)
     hardness = {round(slip.water.hardness_mg_l_caco3) for slip in left.explanations}
     assert hardness == {120}  # of either metal: no drops tell which
+
+
+@pytest.mark.parametrize(
+    ("sample_ml", "drops", "then"),
+    [
+        (5, 8, NextCheck(quantity="hardness", sample_ml=20, mg_l_caco3_per_drop=5)),
+        (20, 34, NextCheck(quantity=None)),
+    ],
+)
+def test_drops_in_the_largest_sample_are_not_counted_again(sample_ml, drops, then):
+    """Calcium or magnesium twice: 162 and 174 mg/L, 8.1 and 8.7 or 32 and 35 drops, by hand; and
+    the meter stands between them."""
+    twice = [by_hand(100, 62, 0), by_hand(50, 124, 0)]
+    jug = mix(Target(mg_share=62 / 112, hardness_mg_l_caco3=112, alkalinity_mg_l_caco3=0), BOTTLES)
+    between = MeterReading(shown=sum(reading(water).shown for water in twice) / 2)
+    count = DropCount(quantity="hardness", kit=KIT, sample_ml=sample_ml, drops=drops)
+
+    found = check_jug(jug, [between, count])
+
+    assert {round(slip.water.hardness_mg_l_caco3) for slip in found.explanations} >= {162, 174}
+    assert found.next_check == then
 
 
 def test_salts_of_one_alkalinity_are_told_by_the_meter():
@@ -319,6 +341,15 @@ def test_a_right_jug_read_in_another_unit_is_not_poured_away_unasked(share_of_us
     assert found.other_unit.tds_factor == (tds_factor and pytest.approx(tds_factor))
 
 
+def test_a_thousandth_of_the_reading_is_another_unit_to_the_end_of_the_band():
+    """In mS/cm, at the lowest that the jug may show: half a thousandth above it, and below."""
+    lowest = meter_of(JUG).low
+    inside, beyond = (MeterReading(shown=lowest * each / 1000) for each in (1.0005, 0.9995))
+
+    assert check_jug(JUG, [inside]).other_unit is not None
+    assert check_jug(JUG, [beyond]).other_unit is None
+
+
 def test_another_unit_explains_nothing_if_the_drops_are_off_too_or_the_unit_was_said():
     low = 0.5 * reading(JUG.reached).shown
     off = DropCount(quantity="hardness", kit=KIT, drops=9)
@@ -416,6 +447,44 @@ def test_a_count_of_drops_speaks_alike_for_all_that_it_can_be_of():
         if slip.parts[0].kind is Kind.SKIPPED and not slip.is_double
     }  # 40 and 43 mg/L are left, 4.0 and 4.3 drops
     assert max(left.values()) / min(left.values()) < 1.6
+
+
+def skipped(checks):
+    """Slips in which one dose was left out, by its bottle."""
+    return {
+        slip.parts[0].source: slip
+        for slip in check_jug(JUG, checks).slips
+        if slip.parts[0].kind is Kind.SKIPPED and not slip.is_double
+    }
+
+
+@pytest.mark.parametrize(
+    ("drops", "inside", "of_two", "of_none"),
+    [(2, 0.98 / 2, 0.39894, 0.05399), (3, 0.98 / 4, 0.24197, 0.00443)],
+)
+def test_a_count_that_a_water_cannot_give_is_one_of_fifty_that_stray(
+    drops, inside, of_two, of_none
+):
+    """By hand, with the table of the normal curve: of 40 mg/L 2 drops are counted, or one next to
+    them as often as its end lies on that side; a stray count is normal about the exact one."""
+    found = skipped([DropCount(quantity="alkalinity", kit=KIT, drops=drops)])
+    fits, strays = inside + 0.02 * of_two, 0.02 * of_none
+    ratio = found["CaCl2·2H2O"].odds / found["KHCO3"].odds
+    assert ratio == pytest.approx(fits / strays, rel=0.01)
+
+
+def test_how_far_a_meter_strays_is_normal():
+    """Far above two waters: of a normal error of one half-width of the band each."""
+    read = MeterReading(shown=1.2 * reading(JUG.reached).shown)
+    found = skipped([read])
+    one, other = found["MgCl2·6H2O"], found["KHCO3"]
+    assert 3 < one.distance < other.distance < 12
+    wide = [
+        (read.shown - float(conductivity_us_cm(slip.water.vector)[0])) / slip.distance
+        for slip in (one, other)
+    ]
+    by_hand = np.exp((other.distance**2 - one.distance**2) / 2) * wide[1] / wide[0]
+    assert one.odds / other.odds == pytest.approx(by_hand, rel=1e-6)
 
 
 def test_odds_are_kept():

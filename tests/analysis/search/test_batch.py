@@ -59,6 +59,21 @@ def test_cups_that_would_teach_the_same_are_not_poured_twice():
     assert 2 in batch.places
 
 
+def test_a_water_that_is_often_the_best_is_looked_at_before_those_that_are_once():
+    """Of 250 waters, more than are looked at as leaders to come, 248 are the best in one draw."""
+    rng = np.random.default_rng(2)
+    mean, sd = np.full(250, 6.0), np.full(250, 0.01)
+    mean[0], mean[-1], sd[-1] = 6.5, 6.4, 1.0
+    beliefs = posterior(mean, sd)
+    once = np.arange(1, 249)
+    beliefs.draws[rng.permutation(len(beliefs.draws))[: len(once)], once] = 12
+
+    batch = knowledge_gradient(beliefs, 1, rng=rng, **NOISE)
+
+    assert batch.places == (249,)
+    assert batch.gains[0] == pytest.approx(value_of_one_cup(mean, sd, 249), rel=0.05)
+
+
 def test_what_is_included_comes_first_and_counts():
     batch = knowledge_gradient(
         posterior([6.5, 6.4, 6.0], [0.1, 0.3, 0.5]),

@@ -7,7 +7,7 @@ import pytest
 from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.search.cups import cups_of, no_cups
 from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
-from labkit.tasting.scales import SCALES
+from labkit.tasting.scales import SCALES, Scale
 
 LIKING = SCALES["liking 1-9"]
 PEAK = PlantedPeak(best=(0.3, 80, 20), effect_points=2.0)
@@ -130,6 +130,45 @@ def test_a_noisier_panel_is_taken_for_one():
     assert noisy.next_cup_variance() > 3 * quiet.next_cup_variance()
 
 
+def test_tasters_as_usual_leave_the_level_of_flights_as_sure_as_the_sums_of_variances():
+    """By hand, of 3 flights, 12 cups and 48 scores: a taster's level in a flight .15 / 12, a
+    flight's own .15 / 3, both squared, and what a score repeats at; 8 times that where every level
+    was taken for a strange one."""
+    cups = cups_of(gather_scores(tasted(flights=3, noise=0.5), "overall"), LIKING)
+    by_hand = 0.15**2 / 12 + 0.15**2 / 3 + cups.repeat_variance / 48
+
+    assert by_hand < cups.noise.mean() < 1.5 * by_hand
+
+
+def test_a_rough_taster_moves_a_cup_less_than_a_steady_one():
+    base, rng = tasted(flights=4, noise=0.3), np.random.default_rng(7)
+    rough = (base["taster"] == "D") * rng.choice([-1.5, 1.5], len(base))
+    frame = base.assign(score=base["score"] + rough)
+    one = (frame["flight"] == 2) & (frame["mg_share"] == 0.8)
+
+    def moved(taster):
+        higher = frame.assign(score=frame["score"] + 0.5 * (one & (frame["taster"] == taster)))
+        before, after = (
+            cups_of(gather_scores(each, "overall"), LIKING) for each in (frame, higher)
+        )
+        return np.abs(after.value - before.value).max()
+
+    assert moved("D") < 0.6 * min(moved("A"), moved("B"))
+
+
+def test_on_a_scale_half_as_wide_all_is_half_as_large():
+    half = Scale(name="1-5", lowest=1, highest=5, step=0.01, words=((1, "low"), (5, "high")))
+    frame = tasted(flights=3, noise=1.0)
+    frame = frame.assign(score=frame["score"] + 1.0 * (frame["flight"] == 1))
+    halved = frame.assign(score=1 + (frame["score"] - 1) / 2)
+    on_nine, on_five = (
+        cups_of(gather_scores(scores, "overall"), scale)
+        for scores, scale in ((frame, LIKING), (halved, half))
+    )
+    assert on_five.value == pytest.approx(1 + (on_nine.value - 1) / 2)
+    assert on_five.noise == pytest.approx(on_nine.noise / 4)
+
+
 def alone(noise, n_flights=4, seed=2):
     """One taster whose noise is planted, and the same waters in each flight, one of them twice."""
     rng = np.random.default_rng(seed)
@@ -165,4 +204,5 @@ def test_before_the_first_cup_noise_counts_by_the_width_of_the_scale():
     wide, narrow = no_cups(4, LIKING), no_cups(4, SCALES["quality 6-10"])
 
     assert narrow.points == pytest.approx(0.5)
+    assert wide.n_older == 0
     assert narrow.repeat_variance == pytest.approx(wide.repeat_variance / 4)

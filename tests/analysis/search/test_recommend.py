@@ -239,6 +239,34 @@ def test_no_water_lies_beyond_what_was_tasted():
     assert (water.hardness_mg_l_caco3, water.alkalinity_mg_l_caco3) == (100, 30)
 
 
+def test_of_the_waters_that_can_be_made_one_within_what_was_tasted_is_recommended():
+    frame = tasted([(share, 100.0, 30.0) for share in SHARES[1:4]], best=(0.5, 100.0, 30.0))
+    feasible = [water_target(np.array([share, 100.0, 30.0])) for share in (0.0, 0.3, 0.6, 1.0)]
+
+    assert recommend(gather_scores(frame), feasible=feasible).water in feasible[1:3]
+
+
+def test_a_stated_range_leaves_a_fortieth_out_at_each_end(sweep):
+    """By hand: .02 below 80, .98 up to 90: 95 in 100 lie from 80 to 90."""
+    levels = ((100, 0.02), (60, 0.02), (80, 0.95), (90, 0.01))
+    where = tuple((water_target(np.array([0.5, each, 30.0])), chance) for each, chance in levels)
+    found = replace(recommend(gather_scores(sweep)), where=where)
+
+    assert found.range_of("hardness_mg_l_caco3") == (80, 90)
+    assert found.range_of("hardness_mg_l_caco3", chance=0.98) == (60, 100)
+    assert found.range_of("hardness_mg_l_caco3", chance=0.9) == (80, 80)
+
+
+def test_beside_the_surface_stands_the_chance_against_the_surfaces_own_water(sweep):
+    """Of the same truths as all that is stated; against the control it would be nearly sure."""
+    scores = gather_scores(sweep)
+    found = recommend(scores)
+    truths = estimate(scores).truths(as_coordinates([found.water, found.plain.leader, found.held]))
+
+    assert found.plain.ours == pytest.approx(np.mean(truths[:, 0] > truths[:, 1]), abs=0.005)
+    assert np.mean(truths[:, 0] > truths[:, 2]) > 0.9 > found.plain.ours
+
+
 HELD = np.array(CONTROL)
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from labkit.analysis.region import Region
 from labkit.analysis.search import shape_library as shapes_library
@@ -23,6 +24,60 @@ def test_every_shape_is_best_at_0_and_low_at_minus_1(shapes):
     steep = shapes.fall > 0.051
     assert low[steep].min() >= 0.05 - 1e-3
     assert (heights[~steep].min(axis=1) > -1.5).all()
+
+
+def curved_around_peaks(shapes):
+    """Matrix H and centre c of each ``(v - c)' H (v - c)``, and its constant."""
+    constant, pull, square, mixed = np.split(shapes.quadratic.astype(float), [1, 4, 7], axis=1)
+    H = np.zeros((len(shapes), 3, 3))
+    for i in range(3):
+        H[:, i, i] = square[:, i]
+    for at, (i, j) in enumerate(((0, 1), (0, 2), (1, 2))):
+        H[:, i, j] = H[:, j, i] = mixed[:, at] / 2
+    return H, np.linalg.solve(H, -pull[:, :, None] / 2)[:, :, 0], constant[:, 0]
+
+
+def test_every_quadratic_is_0_at_its_peak_and_rises_from_it(shapes):
+    H, centre, constant = curved_around_peaks(shapes)
+
+    at_peak = constant - np.einsum("si,sij,sj->s", centre, H, centre)
+    assert at_peak == pytest.approx(0, abs=1e-3 * np.abs(constant).max())
+    assert (np.linalg.eigvalsh(H) > 0).all()
+
+
+def test_a_ridge_is_steep_one_way_and_almost_level_the_others(shapes):
+    H, _, _ = curved_around_peaks(shapes)
+    flat, other, steep = np.linalg.eigvalsh(H).T
+
+    ridge = (other / flat < 1.001) | (steep / other < 1.001)
+    assert ridge.sum() >= 10
+    assert np.isin(shapes.form[ridge], (DOME, TENT)).all()
+    assert ((flat / steep)[ridge] > 0.029).all()
+    assert ((other / steep)[ridge] < 0.121).all()
+
+
+def test_any_two_coordinates_may_slant_alike():
+    """Correlations of normal draws of SD .35, cut and made positive: each of the three alike."""
+    drawn = draw_shapes(2000, rng=np.random.default_rng(3))
+    H, _, _ = curved_around_peaks(drawn)
+    size = np.sqrt(np.einsum("sii->si", H))
+    correlation = H / size[:, :, None] / size[:, None, :]
+
+    hills = drawn.form == HILL
+    spread = [correlation[hills, i, j].std() for i, j in ((0, 1), (0, 2), (1, 2))]
+    assert spread == pytest.approx([0.34] * 3, abs=0.03)
+
+
+def test_peaks_lie_beyond_the_standard_ranges_as_often_as_they_are_assumed_to():
+    """Half of them even over the ranges and a tenth beyond, half of them where the trade looks."""
+    drawn = draw_shapes(2000, rng=np.random.default_rng(3))
+    _, centre, _ = curved_around_peaks(drawn)  # bent axes keep their ends
+    outside = ((centre < 0) | (centre > 1)).mean(axis=0)
+
+    for axis, (mean, sd) in enumerate(((0.45, 0.28), (0.40, 0.28)), start=1):
+        low, start, end, high = norm.cdf([-0.1, 0, 1, 1.1], mean, sd)
+        by_hand = 0.5 * 0.2 / 1.2 + 0.5 * (1 - (end - start) / (high - low))
+        assert outside[axis] == pytest.approx(by_hand, abs=0.015)
 
 
 def test_all_forms_and_bends_occur(shapes):
