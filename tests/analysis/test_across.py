@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis import Note
+from labkit.analysis import Note, VerdictKind
 from labkit.analysis.across.coffees import Untold, read_across
 from labkit.analysis.across.shared_tank import LossStatus, Tasted, as_told, one_water
 from labkit.analysis.reading.coffee import read_coffee
@@ -87,8 +87,8 @@ def test_only_a_coffee_with_another_score_is_read_again(frame, across):
 
 def test_coffees_of_one_name_and_two_clients_stay_apart(across):
     rows = across.table[across.table["coffee"] == "high"].set_index("client")
-    assert rows.loc["one", "verdict"] == "best found"
-    assert rows.loc["two", "verdict"] == "no difference seen"
+    assert rows.loc["one", "verdict"] == VerdictKind.FOUND
+    assert rows.loc["two", "verdict"] == VerdictKind.NOTHING
     assert rows.loc["one", "cups"] == 4 * 18
 
 

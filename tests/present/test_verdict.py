@@ -256,7 +256,7 @@ def test_what_leaving_out_changes_is_said_in_a_line():
 
 
 def test_a_range_of_one_value_is_said_as_one_value():
-    row = {"who": "all", "n_scores": 9, "verdict": "best found"}
+    row = {"who": "all", "n_scores": 9, "verdict": VerdictKind.FOUND}
     row |= {f"{end}_hardness_mg_l_caco3": 160.0 for end in ("best", "lo", "hi")}
     row |= {"best_mg_share": 0.4, "lo_mg_share": 0.3, "hi_mg_share": 0.5}
 

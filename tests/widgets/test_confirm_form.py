@@ -9,6 +9,7 @@ from html import unescape
 import pandas as pd
 import pytest
 
+from labkit.analysis import VerdictKind
 from labkit.analysis.pair_tests.answers import PairReading
 from labkit.bench import bench_sheet, coffee_report, score_sheets
 from labkit.book import LabBook
@@ -157,7 +158,7 @@ def test_a_preference_counts_each_taster_once_and_no_preference_not_at_all(book,
 
 def test_scores_and_suggestions_do_not_see_the_marks(book, view):
     assert all("cup" not in name for name in view.form.fields["attribute"].options)
-    assert view.reading.verdict.kind == "best found"
+    assert view.reading.verdict.kind is VerdictKind.FOUND
 
 
 def test_the_verdict_comes_first_then_panel_and_waters_then_how_far_to_trust_it(view):
