@@ -21,6 +21,9 @@ from tests.project import PROJECT, copy_data
 MOST_PROCESSES = 9
 """The longest files take as long however many processes there are."""
 
+ROOM_IN_MEMORY = 4 * 2**30
+"""Bytes; a run needs about a tenth of it."""
+
 BYTECODE = PROJECT / ".pytest_cache" / "bytecode"
 
 LIBRARIES = (
@@ -41,14 +44,23 @@ def pytest_configure(config: pytest.Config) -> None:
     """Let what tests start import this clone's labkit, and keep it off the user's lab book."""
     known = [str(PROJECT), os.environ.get("PYTHONPATH", "")]
     os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, known))
+    if not hasattr(config, "workerinput"):
+        keep_files_in_memory()
     folder = Path(tempfile.mkdtemp(prefix="labkit-tests-"))
     config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
     os.environ["LABKIT_DATA"] = str(copy_data(folder))
     if sys.dont_write_bytecode:
         keep_bytecode_apart()
     if not hasattr(config, "workerinput"):  # the run's first process; the others get its folder
-        os.environ[RUN_VARIABLE] = str(folder)
+        os.environ[RUN_VARIABLE] = os.environ["PYTEST_DEBUG_TEMPROOT"] = str(folder)
         config.add_cleanup(lambda: stop_server_of_this_run(folder))
+
+
+def keep_files_in_memory() -> None:
+    """Let what this run writes lie in memory where there is room: commits wait for a disk."""
+    memory = Path("/dev/shm")
+    if memory.is_dir() and shutil.disk_usage(memory).free > ROOM_IN_MEMORY:
+        os.environ["TMPDIR"] = tempfile.tempdir = str(memory)
 
 
 def keep_bytecode_apart() -> None:

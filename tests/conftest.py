@@ -23,6 +23,7 @@ import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
 from labkit.tasting import seal
+from tests.nursery import nursery
 from tests.postgresql import url_for_this_run
 from tests.project import PROJECT, copy_data, copy_workbook, free_port
 
@@ -79,7 +80,8 @@ def shipped_log2_n() -> Iterator[int]:
 
 def find_chromium() -> str | None:
     """Path of a Chromium, if the machine has one."""
-    names = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
+    names = ("chromium-headless-shell", "chromium", "chromium-browser")
+    names += ("google-chrome", "google-chrome-stable", "chrome")
     return os.environ.get("LABKIT_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
 
 
@@ -171,8 +173,15 @@ class WorkbookServer:
 
 
 @pytest.fixture(scope="session")
+def forked_kernels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
+    """What a server's JUPYTER_PATH must begin with for its kernels to need no importing."""
+    with nursery(tmp_path_factory.mktemp("nursery")) as path:
+        yield path
+
+
+@pytest.fixture(scope="session")
 def session_workbook_server(
-    tmp_path_factory: pytest.TempPathFactory,
+    tmp_path_factory: pytest.TempPathFactory, forked_kernels: list[str]
 ) -> Iterator[WorkbookServer]:
     """One JupyterLab for all browser tests; they ask for ``workbook_server``."""
     folder = tmp_path_factory.mktemp("project")
@@ -186,6 +195,7 @@ def session_workbook_server(
     environment = jupyter_environment(
         {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
     )
+    environment["JUPYTER_PATH"] = os.pathsep.join([*forked_kernels, environment["JUPYTER_PATH"]])
     with (folder / "jupyter.log").open("w") as log:
         process = subprocess.Popen(
             command,
