@@ -154,8 +154,9 @@ from .search.next_flight import SuggestedCup as SuggestedCup
 from .search.next_flight import Suggestion as Suggestion
 from .search.next_flight import suggest_flight as suggest_flight
 from .search.planning import PATHS as PATHS
+from .search.planning import Design as Design
 from .search.planning import PlanCurves as PlanCurves
-from .search.planning import noise_of as noise_of
+from .search.planning import Soonest as Soonest
 from .search.planning import plan_curves as plan_curves
 from .search.reasons import Band as Band
 from .search.reasons import Changed as Changed
