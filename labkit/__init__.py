@@ -45,6 +45,7 @@ _ROOM_OF = {
     "make_report": "workflow",
     "next_flight": "workflow",
     "one_water": "workflow",
+    "panel_history": "workflow",
     "read": "workflow",
     "read_all": "workflow",
 }

@@ -11,6 +11,12 @@ from .across.coffees import read_across as read_across
 from .across.coffees import set_side_by_side as set_side_by_side
 from .across.packing import pack_reading as pack_reading
 from .across.packing import unpack_reading as unpack_reading
+from .across.panel_history import CoffeeSums as CoffeeSums
+from .across.panel_history import PanelHistory as PanelHistory
+from .across.panel_history import coffee_sums as coffee_sums
+from .across.panel_history import pack_coffee_sums as pack_coffee_sums
+from .across.panel_history import panel_history_from as panel_history_from
+from .across.panel_history import unpack_coffee_sums as unpack_coffee_sums
 from .across.shared_tank import AS_GOOD as AS_GOOD
 from .across.shared_tank import CoffeeLoss as CoffeeLoss
 from .across.shared_tank import LossStatus as LossStatus
@@ -148,8 +154,9 @@ from .search.next_flight import SuggestedCup as SuggestedCup
 from .search.next_flight import Suggestion as Suggestion
 from .search.next_flight import suggest_flight as suggest_flight
 from .search.planning import PATHS as PATHS
+from .search.planning import Design as Design
 from .search.planning import PlanCurves as PlanCurves
-from .search.planning import noise_of as noise_of
+from .search.planning import Soonest as Soonest
 from .search.planning import plan_curves as plan_curves
 from .search.reasons import Band as Band
 from .search.reasons import Changed as Changed

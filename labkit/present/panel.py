@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from typing import Final
 
-from labkit.analysis import PanelCheck, PanelKind, TasterKind
-from labkit.present.asked import remarks, say
-from labkit.present.html import p_text
+from labkit.analysis import PanelCheck, PanelHistory, PanelKind, TasterKind
+from labkit.present.asked import remarks, say, to_html
+from labkit.present.html import notes, p_text, table
+from labkit.water import counted, percent
+
+MOST_NAMED: Final = 6
+"""Tasters who are named in a sentence; of more their number is said."""
 
 _ORDER: Final = {
     "first cup": "the first cup of a flight",
@@ -80,3 +84,62 @@ def _of_panel(check: PanelCheck) -> tuple[str, ...]:
             "duplicate."
         )
     return tuple(said)
+
+
+@say.register
+def _history(history: PanelHistory) -> str:
+    """Whose noise it is, and on how much it rests."""
+    if history.is_usual:
+        return (
+            "Nothing is known of these tasters yet: the usual noise of practised tasters is taken."
+        )
+    noise = history.noise
+    names = [one.taster for one in history.tasters]
+    who = ", ".join(names) if len(names) <= MOST_NAMED else counted(len(names), "taster")
+    return (
+        f"The noise of {who}, over {counted(history.n_coffees, 'coffee')}: "
+        f"{noise.repeat_sd:.2f} points between scores of the same cup."
+    )
+
+
+@remarks.register
+def _of_history(history: PanelHistory) -> tuple[str, ...]:
+    if history.is_usual or not history.unknown:
+        return ()
+    return (f"Of {', '.join(history.unknown)} nothing is known yet: taken to be like the others.",)
+
+
+@to_html.register
+def _history_table(history: PanelHistory) -> str:
+    if history.is_usual:
+        return notes(["No taster has scored a cup beside others, or a water twice, yet."])
+    rows = [
+        (
+            one.taster,
+            one.n_coffees,
+            one.n_scores,
+            f"{one.level.value:+.1f} ({one.level.low:+.1f} to {one.level.high:+.1f})",
+            f"{one.slope.value:.2f} ({one.slope.low:.2f} to {one.slope.high:.2f})",
+            f"{one.repeat_sd.value:.2f} ({one.repeat_sd.low:.2f} to {one.repeat_sd.high:.2f})",
+            f"{percent(one.tells_apart.value)} ({percent(one.tells_apart.low)} to "
+            f"{percent(one.tells_apart.high)})",
+        )
+        for one in history.tasters
+    ]
+    head = (
+        "taster",
+        "coffees",
+        "scores",
+        "scores higher by",
+        "answers, 1 as the panel",
+        "repeats within",
+        "tells a point apart",
+    )
+    told = (
+        f"In points of {history.scale.name}; in brackets where it lies with 90 %. Few scores draw "
+        "a taster towards the panel and the panel towards what is usual.",
+        '"Tells a point apart": how often the better of two cups gets the higher score, if they '
+        "lie a point of a 1-9 scale apart. It describes: leaving a taster out is your choice.",
+        *remarks(history),
+    )
+    return table("Each taster over all coffees", head, rows) + notes(told)

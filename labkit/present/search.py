@@ -13,6 +13,7 @@ from labkit.analysis import (
     Band,
     ConfirmingFlights,
     ConfirmingTest,
+    Design,
     Followed,
     HeadStart,
     Level,
@@ -20,6 +21,7 @@ from labkit.analysis import (
     PlanCurves,
     Reason,
     ReasonKind,
+    Soonest,
     StopAdvice,
     StopKind,
     StopReason,
@@ -421,6 +423,51 @@ def _curves(curves: PlanCurves) -> str:
         f"to give away {row.loss:.2f} points after {row.flight} flights ({row.n_cups} cups)."
         for row in last.itertuples()
     )
+
+
+@say.register
+def _soonest(found: Soonest) -> str:
+    """Which design reaches the loss soonest, and what the next best costs."""
+    best, after = found.design, found.next_best
+    if best is None:
+        near = found.nearest
+        return (
+            f"None of these reaches {found.loss:.2f} points within "
+            f"{counted(found.n_flights, 'flight')}. Nearest: {_designed(near)} give away "
+            f"{_loss_of(near)} after {_minutes_of(near)}."
+        )
+    again = (
+        f"; {best.repeats / best.flights:.1f} cups a flight hold a water of it again"
+        if best.repeats / best.flights >= 0.05
+        else ""
+    )
+    told = (
+        f"Soonest to {found.loss:.2f} points: {_designed(best)}, {_minutes_of(best)}, expected to "
+        f"give away {_loss_of(best)}{again}."
+    )
+    if after is None:
+        return f"{told} No other one simulated needs fewer tasters or less time at the jugs."
+    return f"{told} Next best: {_designed(after)}, {_minutes_of(after)}."
+
+
+def _designed(one: Design) -> str:
+    return (
+        f"{counted(one.n_tasters, 'taster')}, {counted(one.flights, 'flight')} of "
+        f"{counted(one.cups, 'cup')} ({one.path})"
+    )
+
+
+def _minutes_of(one: Design) -> str:
+    return f"{one.minutes:.0f} minutes at the table and {one.jug_minutes:.0f} at the jugs"
+
+
+def _loss_of(one: Design) -> str:
+    return f"{one.loss:.2f} points ({one.low:.2f} to {one.high:.2f})"
+
+
+@to_html.register
+def _soonest_line(found: Soonest) -> str:
+    return notes([say(found)])
 
 
 @to_html.register

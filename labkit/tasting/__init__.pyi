@@ -45,12 +45,14 @@ from .plan import Design as Design
 from .plan import PlanNote as PlanNote
 from .plan import Serving as Serving
 from .planning import plan_tasting as plan_tasting
+from .power import MINUTES_A_JUG as MINUTES_A_JUG
 from .power import NoiseFrom as NoiseFrom
 from .power import PlanPower as PlanPower
 from .power import TasterNoise as TasterNoise
 from .power import flight_minutes as flight_minutes
 from .power import plan_power as plan_power
 from .power import practised_noise as practised_noise
+from .power import table_minutes as table_minutes
 from .preparation import VESSEL_ML as VESSEL_ML
 from .preparation import BenchPlan as BenchPlan
 from .preparation import JugToMix as JugToMix

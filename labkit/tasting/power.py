@@ -33,6 +33,9 @@ MINUTES_A_FLIGHT: Final = 12.0
 MINUTES_OF_REST: Final = 10.0
 """Rest and palate cleansing between flights, common practice."""
 
+MINUTES_A_JUG: Final = 4.0
+"""Pipetting the salts of a jug, mixing and labelling it; our judgement."""
+
 
 @checked(PlanError)
 def flight_minutes(cups: int, stages: int = 1) -> float:
@@ -46,6 +49,22 @@ def flight_minutes(cups: int, stages: int = 1) -> float:
         How often each cup is scored as it cools.
     """
     return MINUTES_A_FLIGHT + cups * stages * MINUTES_A_CUP
+
+
+@checked(PlanError)
+def table_minutes(flights: int, cups: int, stages: int = 1) -> float:
+    """Time that flights of one day take at the table, with brewing and rests (minutes).
+
+    Parameters
+    ----------
+    flights : int
+        How many.
+    cups : int
+        Cups before a taster in each.
+    stages : int
+        How often each cup is scored as it cools.
+    """
+    return flights * flight_minutes(cups, stages) + (flights - 1) * MINUTES_OF_REST
 
 
 _FEWEST_SPARE: Final = 3
@@ -392,14 +411,13 @@ def plan_power(
         between = (between + spare) // 2
     cups_a_jug = n_tasters * sizes.flights * sizes.cups / jugs if serving == "a cup each" else 1.0
     jugs_each = sizes.flights if blocks_by == "taster" else sizes.repeats
-    minutes = sizes.flights * flight_minutes(sizes.cups, stages)
     return PlanPower(
         sizes=sizes,
         n_tasters=n_tasters,
         jugs=jugs,
         water_ml=jugs * cups_a_jug * vessel_ml,
         water_each_ml=jugs_each * cups_a_jug * vessel_ml,
-        minutes=minutes + (sizes.flights - 1) * MINUTES_OF_REST,
+        minutes=table_minutes(sizes.flights, sizes.cups, stages),
         error_sd=math.sqrt(2 * of_mean),
         degrees_of_freedom=max(0, freedom),
         degrees_between=between,

@@ -8,6 +8,7 @@ from .sheet.score_sheet import ScoreSheet as ScoreSheet
 from .steps.across.across_form import AcrossForm as AcrossForm
 from .steps.across.across_form import BalanceForm as BalanceForm
 from .steps.across.across_form import OneWaterForm as OneWaterForm
+from .steps.across.across_form import PanelForm as PanelForm
 from .steps.across.across_form import WordsForm as WordsForm
 from .steps.bottles.bottle_forms import ConcentrateForm as ConcentrateForm
 from .steps.bottles.bottle_forms import StrengthForm as StrengthForm

@@ -28,6 +28,7 @@ from .next_flights import ask_earlier_coffees as ask_earlier_coffees
 from .next_flights import flight_cost as flight_cost
 from .next_flights import next_flight as next_flight
 from .pair_testing import plan_pair_test as plan_pair_test
+from .panels import panel_history as panel_history
 from .planning import PlannedSession as PlannedSession
 from .planning import plan_session as plan_session
 from .planning import served_as_placed as served_as_placed

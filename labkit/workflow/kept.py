@@ -14,17 +14,21 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from labkit.analysis import (
     CoffeeReading,
+    CoffeeSums,
     EarlierCoffee,
     HeadStart,
     Whole,
     analysis_version,
+    coffee_sums,
     earlier_coffee,
     head_start_from,
     not_opened,
+    pack_coffee_sums,
     pack_earlier,
     pack_head_start,
     pack_reading,
     read_across,
+    unpack_coffee_sums,
     unpack_earlier,
     unpack_head_start,
     unpack_reading,
@@ -131,6 +135,30 @@ def kept_head_start(
     start = head_start_from(others, key, about)
     _keep(book, kind, {key: pack_head_start(start)}, mark)
     return start
+
+
+def sums_of(book: LabBook, *, client: str | None = None) -> list[CoffeeSums]:
+    """What each coffee adds to the history of its panel, summed or taken from what was kept.
+
+    Parameters
+    ----------
+    book : LabBook
+        The lab book.
+    client : str, optional
+        Only the coffees of this client.
+    """
+
+    def take(content: bytes, key: Key) -> CoffeeSums:
+        return unpack_coffee_sums(content, client=key[0], coffee=key[1])
+
+    def read(frame: pd.DataFrame, key: Key) -> CoffeeSums:
+        return coffee_sums(frame, *key)
+
+    marks = book.readings.marks(client=client)
+    known = _kept(
+        book, "overall, panel", marks, take=take, read=read, pack=pack_coffee_sums, client=client
+    )
+    return [known[key] for key in sorted(known)]
 
 
 def _earlier_coffees(

@@ -29,6 +29,7 @@ from labkit.widgets import (
     NextFlightView,
     OneWaterForm,
     OpenForm,
+    PanelForm,
     PaperForm,
     PeopleForm,
     PlanForm,
@@ -120,6 +121,7 @@ def handing_over(book):
         "report": ReportForm(book, coffee_report),
         "across": across,
         "one water": OneWaterForm(book, across, no_picture),
+        "panel": PanelForm(book, across),
         "words": WordsForm(book, across, sayings, no_picture),
         "balance": BalanceForm(book, across, no_picture),
     }

@@ -7,7 +7,9 @@ import pytest
 from labkit.analysis import trade_sayings
 from labkit.book import LabBook
 from labkit.book.demo import ensure_demo_book
-from labkit.widgets import AcrossForm, BalanceForm, OneWaterForm, WordsForm
+from labkit.present import to_html
+from labkit.widgets import AcrossForm, BalanceForm, OneWaterForm, PanelForm, WordsForm
+from labkit.workflow import panel_history
 
 SANDFIRTH, QUILLMOOR = "Sandfirth Coffee", "Quillmoor Roastery"
 
@@ -105,3 +107,12 @@ def test_words_and_balance_follow_the_client(form, book):
         (QUILLMOOR, "Pellunara, honey")
     ]
     assert 15 < balance.balance.alkalinity_mg_l_caco3 < 55
+
+
+def test_the_panel_is_that_of_the_client_shown(form, book):
+    panel = PanelForm(book, form)
+    everyone = panel.form.result.value
+    form.form.fields["client"].value = QUILLMOOR
+
+    assert to_html(panel_history(book)) in everyone
+    assert to_html(panel_history(book, client=QUILLMOOR)) in panel.form.result.value

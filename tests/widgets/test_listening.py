@@ -361,13 +361,13 @@ def test_a_plan_offers_tasters_and_sessions_of_elsewhere_and_keeps_who_is_ticked
     assert form.form.fields["passphrase"].value == "half ty"
 
 
-def test_the_planning_view_takes_the_noise_of_a_coffee_added_elsewhere(book, other):
+def test_the_planning_view_offers_a_taster_added_elsewhere(book, other):
     view = PlanningView(book, lambda _curves: "")
-    view.form.fields["n_tasters"].value = 6
-    add_coffee(other, COFFEE)
+    view.form.fields["n_tasters"].value = (6,)
+    other.people.add_tasters(["Dov"])
     book.changes.look()
-    assert values(view.form.fields["noise_of"]) == ["", (CLIENT, COFFEE)]
-    assert (view.form.fields["noise_of"].value, view.form.fields["n_tasters"].value) == ("", 6)
+    assert values(view.form.fields["tasters"]) == ["Dov"]
+    assert (view.form.fields["tasters"].value, view.form.fields["n_tasters"].value) == ((), (6,))
 
 
 def test_who_stays_away_stays_ticked_while_sessions_come_in(book, other):

@@ -10,7 +10,15 @@ import pytest
 from labkit.analysis import VerdictKind
 from labkit.book import Attribute, LabBook
 from labkit.errors import BookAwayError
-from labkit.workflow import ask_earlier_coffees, best_levels, kept, one_water, read_all
+from labkit.present import to_html
+from labkit.workflow import (
+    ask_earlier_coffees,
+    best_levels,
+    kept,
+    one_water,
+    panel_history,
+    read_all,
+)
 from tests.benchmarks.big_book import build
 from tests.tasted import at_shares, begin, copy_book, lock_and_open, score
 
@@ -251,3 +259,21 @@ def test_a_coffee_of_which_only_words_were_given_has_nothing_to_read(tmp_path):
     assert reading.verdict.kind is VerdictKind.UNKNOWN
     assert not reading.has_surface
     assert reading.scores is None
+
+
+def test_what_a_coffee_says_of_its_panel_is_summed_once_and_a_client_sees_only_their_own(
+    book, monkeypatch
+):
+    summed = []
+    real = kept.coffee_sums
+    monkeypatch.setattr(
+        kept, "coffee_sums", lambda frame, *key: summed.append(key) or real(frame, *key)
+    )
+
+    first, again = panel_history(book), panel_history(book)
+    own = panel_history(book, client="client 1")
+
+    assert summed == [(f"client {n}", f"coffee {n}") for n in range(3)]
+    pd.testing.assert_frame_equal(again.to_frame(), first.to_frame())
+    assert (first.n_coffees, own.n_coffees) == (3, 1)
+    assert first._repr_html_() == to_html(first)

@@ -13,11 +13,10 @@ from threadpoolctl import threadpool_limits
 from tqdm.auto import tqdm
 
 from labkit.analysis.model.coding import Floats
-from labkit.analysis.model.scores import gather_scores
 from labkit.analysis.pair_tests.difference import check_count
 from labkit.analysis.region import Region
 from labkit.analysis.search.belief import believe
-from labkit.analysis.search.cups import WIDTH, cups_of, rising_scale
+from labkit.analysis.search.cups import WIDTH
 from labkit.analysis.search.next_flight import suggest_flight
 from labkit.analysis.search.shapes import Shapes, draw_shapes
 from labkit.analysis.search.simulate import LIKING, PanelNoise, SimulatedPanel
@@ -26,8 +25,8 @@ from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
 from labkit.steps import note_step
-from labkit.tasting import Scale
-from labkit.water import as_coordinates
+from labkit.tasting import MINUTES_A_JUG, Scale, table_minutes
+from labkit.water import as_coordinates, water_numbers
 
 Path: TypeAlias = Literal["search", "classical walk"]
 
@@ -42,8 +41,10 @@ class PlanCurves(Shown):
     """Expected loss against flights, for each path, panel size and number of cups."""
 
     frame: pd.DataFrame
-    """Columns ``path, n_tasters, cups, flight, n_cups, loss, low, high``: cups mixed so far, mean
-    points given away, and the 90 % interval of that mean over the simulated coffees."""
+    """Columns ``path, n_tasters, cups, flight, n_cups, repeats, minutes, jug_minutes, loss, low,
+    high``: cups mixed so far, how many of them on average held a water of their flight again,
+    minutes at the table and at the jugs so far, mean points given away, and the 90 % interval of
+    that mean over the simulated coffees."""
 
     n_coffees: int
     """Simulated coffees behind each curve."""
@@ -64,37 +65,125 @@ class PlanCurves(Shown):
         DataFrame
             Columns ``path, n_tasters, cups, n_cups``; ``n_cups`` is NaN where it was never reached.
         """
-        keys = ["path", "n_tasters", "cups"]
-        reached = self.frame[self.frame["loss"] <= loss].groupby(keys)["n_cups"].min()
-        settings = self.frame[keys].drop_duplicates()
-        return settings.merge(reached.reset_index(), on=keys, how="left").reset_index(drop=True)
+        reached = self.frame[self.frame["loss"] <= loss].groupby(_DESIGN)["n_cups"].min()
+        settings = self.frame[_DESIGN].drop_duplicates()
+        return settings.merge(reached.reset_index(), on=_DESIGN, how="left").reset_index(drop=True)
+
+    def soonest(self, loss: float) -> Soonest:
+        """Which design reaches a loss in the fewest minutes at the table, and what others cost.
+
+        Parameters
+        ----------
+        loss : float
+            Points that may be given away against the best water.
+        """
+        designs = [
+            Design(flights=row["flight"], **{name: row[name] for name in (*_DESIGN, *_COSTS)})
+            for row in self.frame.to_dict("records")
+        ]
+        nearest = min(designs, key=lambda one: (one.loss, one.minutes))
+        first: dict[tuple[object, ...], Design] = {}
+        for one in designs:
+            if one.loss <= loss:
+                first.setdefault((one.path, one.n_tasters, one.cups), one)
+        sooner = sorted(first.values(), key=lambda one: one.effort)
+        best = [one for one in sooner if not any(other.dominates(one) for other in sooner)]
+        return Soonest(
+            loss=loss,
+            design=best[0] if best else None,
+            next_best=best[1] if len(best) > 1 else None,
+            nearest=nearest,
+            n_flights=int(self.frame["flight"].max()),
+            n_coffees=self.n_coffees,
+        )
+
+    def beside(self, other: PlanCurves) -> PlanCurves:
+        """These curves and those of other designs that tasted the same coffees.
+
+        Parameters
+        ----------
+        other : PlanCurves
+            Of as many coffees, of the same seed, scale and noise.
+        """
+        return replace(self, frame=pd.concat([self.frame, other.frame], ignore_index=True))
 
 
-@checked(ReadingError)
-def noise_of(frame: pd.DataFrame, attribute: str = "overall") -> PanelNoise:
-    """The usual noise with this panel's own repeat noise, on the scale of its scores.
+_DESIGN: Final = ["path", "n_tasters", "cups"]
+_COSTS: Final = ("repeats", "minutes", "jug_minutes", "loss", "low", "high")
 
-    Parameters
-    ----------
-    frame : DataFrame
-        The opened scores of one coffee.
-    attribute : str
-        What was scored.
 
-    Returns
-    -------
-    PanelNoise
-        In points of the scale that was used.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """A panel and its flights, and what they cost and are expected to give away."""
 
-    Raises
-    ------
-    ReadingError
-        If the scores cannot be read.
-    """
-    scores = gather_scores(frame, attribute)
-    cups = cups_of(scores, rising_scale(scores.scale))
-    usual = PanelNoise().times(cups.points)
-    return replace(usual, repeat_sd=float(np.sqrt(cups.repeat_variance)))
+    path: Path
+    """Which cups are chosen."""
+
+    n_tasters: int
+    """People at the table."""
+
+    cups: int
+    """Cups side by side."""
+
+    flights: int
+    """How many are tasted."""
+
+    repeats: float
+    """Cups of all flights that hold a water of their flight again, on average."""
+
+    minutes: float
+    """At the table."""
+
+    jug_minutes: float
+    """At the jugs before."""
+
+    loss: float
+    """Points expected to be given away."""
+
+    low: float
+    """Lower end of the 90 % interval of that mean over the simulated coffees."""
+
+    high: float
+    """Upper end."""
+
+    @property
+    def effort(self) -> tuple[float, float, int]:
+        """Minutes at the table, minutes at the jugs, tasters: compared in this order."""
+        return self.minutes, self.jug_minutes, self.n_tasters
+
+    def dominates(self, other: Design) -> bool:
+        """Whether this costs no more of anything than another, and less of something.
+
+        Parameters
+        ----------
+        other : Design
+            That reaches as much.
+        """
+        pairs = list(zip(self.effort, other.effort, strict=True))
+        return all(a <= b for a, b in pairs) and any(a < b for a, b in pairs)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Soonest(Shown):
+    """The design that reaches a loss in the fewest minutes at the table."""
+
+    loss: float
+    """Points that may be given away."""
+
+    design: Design | None
+    """The one; None where none reaches it in the flights simulated."""
+
+    next_best: Design | None
+    """The next one that is not worse in everything: with fewer tasters, or less at the jugs."""
+
+    nearest: Design
+    """That which gives away least, in the flights simulated."""
+
+    n_flights: int
+    """Flights simulated."""
+
+    n_coffees: int
+    """Coffees simulated."""
 
 
 @checked(ReadingError)
@@ -126,7 +215,7 @@ def plan_curves(
     paths : sequence of str
         Of ``"search"`` (this package's suggestions) and ``"classical walk"``.
     noise : PanelNoise, optional
-        The panel's own, as of :func:`noise_of`; the usual noise unless given.
+        The panel's own, as of :class:`labkit.analysis.PanelHistory`; the usual unless given.
     scale : Scale
         What is scored on.
     region : Region, optional
@@ -179,13 +268,18 @@ def plan_curves(
             "cups": many,
             "flight": flight,
             "n_cups": flight * many,
+            "repeats": repeats,
+            "minutes": table_minutes(flight, many),
+            "jug_minutes": flight * many * MINUTES_A_JUG,
             "loss": loss,
         }
         for (path, size, many, _), coffee in zip(games, losses, strict=True)
-        for flight, loss in enumerate(coffee, start=1)
+        for flight, (loss, repeats) in enumerate(coffee, start=1)
     ]
-    keys = ["path", "n_tasters", "cups", "flight", "n_cups"]
-    told = pd.DataFrame(rows).groupby(keys, sort=False)["loss"].agg(["mean", "sem"]).reset_index()
+    keys = [*_DESIGN, "flight", "n_cups", "minutes", "jug_minutes"]
+    games_by = pd.DataFrame(rows).groupby(keys, sort=False)
+    told = games_by["loss"].agg(["mean", "sem"]).reset_index()
+    told["repeats"] = games_by["repeats"].mean().to_numpy()
     told["sem"] = told["sem"].fillna(0.0)
     told = told.assign(
         loss=told["mean"],
@@ -193,7 +287,7 @@ def plan_curves(
         high=told["mean"] + 1.645 * told["sem"],
     )
     return PlanCurves(
-        frame=told[[*keys, "loss", "low", "high"]], n_coffees=n_coffees, points=points
+        frame=told[[*_DESIGN, "flight", "n_cups", *_COSTS]], n_coffees=n_coffees, points=points
     )
 
 
@@ -209,8 +303,10 @@ class _Setting:
     seed: int
 
 
-def _play(setting: _Setting, path: Path, n_tasters: int, cups: int, number: int) -> list[float]:
-    """Points given away after each flight, for one simulated coffee."""
+def _play(
+    setting: _Setting, path: Path, n_tasters: int, cups: int, number: int
+) -> list[tuple[float, int]]:
+    """Points given away after each flight, and cups that held a water again so far, of a coffee."""
     rng = np.random.default_rng([setting.seed, number])
     peak = planted_coffee(setting.points, rng)
     panel = SimulatedPanel.draw(
@@ -222,8 +318,9 @@ def _play(setting: _Setting, path: Path, n_tasters: int, cups: int, number: int)
     )
     best = float(peak(setting.region.grid).max())
     with threadpool_limits(1):
-        chosen = (_search if path == "search" else _walk)(setting, panel, cups, rng)
-    return [best - float(peak(water)[0]) for water in chosen]
+        chosen, repeats = (_search if path == "search" else _walk)(setting, panel, cups, rng)
+    losses = [best - float(peak(water)[0]) for water in chosen]
+    return list(zip(losses, np.cumsum(repeats).tolist(), strict=True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -256,31 +353,34 @@ def planted_coffee(points: float, rng: np.random.Generator) -> PlantedShape:
 
 def _search(
     setting: _Setting, panel: SimulatedPanel, cups: int, rng: np.random.Generator
-) -> list[Floats]:
+) -> tuple[list[Floats], list[int]]:
     scores: pd.DataFrame | None = None
-    chosen = []
+    chosen, repeats = [], []
     belief = believe(
         None, setting.region, n_tasters=len(panel.tasters), scale=setting.scale, seed=rng
     )
     for flight in range(1, setting.n_flights + 1):
-        waters = suggest_flight(belief, k=cups, seed=rng).targets
+        waters = suggest_flight(belief, k=cups, seed=rng).served
+        repeats.append(len(waters) - len(set(water_numbers(waters))))
         told = panel.taste_flights([waters], seed=rng, first_flight=flight)
         scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
         belief = believe(scores, setting.region, scale=setting.scale, seed=rng)
         chosen.append(belief.posterior.recipes[belief.leader])
-    return chosen
+    return chosen, repeats
 
 
 def _walk(
     setting: _Setting, panel: SimulatedPanel, cups: int, rng: np.random.Generator
-) -> list[Floats]:
+) -> tuple[list[Floats], list[int]]:
     scores: pd.DataFrame | None = None
-    chosen = []
+    chosen, repeats = [], []
     step = classical_walk(None, setting.region, cups, scale=setting.scale, seed=rng)
     for flight in range(1, setting.n_flights + 1):
+        repeats.append(0)
         if step.sweep is not None:
+            repeats[-1] = len(step.sweep.targets) - len(set(water_numbers(step.sweep.targets)))
             told = panel.taste_flights([step.sweep.targets], seed=rng, first_flight=flight)
             scores = told if scores is None else pd.concat([scores, told], ignore_index=True)
             step = classical_walk(scores, setting.region, cups, scale=setting.scale, seed=rng)
         chosen.append(as_coordinates(step.kept)[0])
-    return chosen
+    return chosen, repeats

@@ -16,7 +16,13 @@ from labkit.water import Target
 from labkit.widgets.parts import fields
 from labkit.widgets.parts.coffees import coffee_choices, levels_by_coffee
 from labkit.widgets.parts.fields import said
-from labkit.widgets.steps.across.across_form import AcrossForm, BalanceForm, OneWaterForm, WordsForm
+from labkit.widgets.steps.across.across_form import (
+    AcrossForm,
+    BalanceForm,
+    OneWaterForm,
+    PanelForm,
+    WordsForm,
+)
 from labkit.widgets.steps.bottles.bottle_forms import ConcentrateForm, StrengthForm
 from labkit.widgets.steps.bottles.jug_form import BaseWaterForm, JugForm
 from labkit.widgets.steps.bottles.meter_form import MeterForm
@@ -291,6 +297,7 @@ def all_coffees(desk: Desk) -> Sequence[Part]:
                     lambda: OneWaterForm(book, across, bench.losses_picture),
                     has_heading=True,
                 ),
+                OnAsk("The panel", lambda: PanelForm(book, across), has_heading=True),
                 OnAsk(
                     "Words and minerals",
                     lambda: WordsForm(book, across, trade_sayings(), bench.words_picture),

@@ -1,13 +1,20 @@
 """Planning curves simulate what they say, alike for alike."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from labkit.analysis.region import Region
-from labkit.analysis.search.planning import EFFECT_POINTS, noise_of, plan_curves, planted_coffee
+from labkit.analysis.search.planning import (
+    EFFECT_POINTS,
+    PlanCurves,
+    plan_curves,
+    planted_coffee,
+)
 from labkit.analysis.search.shapes import DOME, HILL, TENT, TWINS
-from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
+from labkit.analysis.search.simulate import LIKING
 from labkit.errors import ReadingError
+from labkit.tasting import MINUTES_A_JUG, plan_power, practised_noise
 
 FEW = {"n_flights": 2, "n_coffees": 2, "progress": False}
 
@@ -50,17 +57,54 @@ def test_cups_needed_are_the_first_that_reach_the_loss():
     assert np.isnan(curves.cups_needed(-1)["n_cups"].iloc[0])
 
 
-def test_the_panels_own_noise_is_found():
-    """Many repeats of the planted repeat SD, against the estimate."""
-    rng = np.random.default_rng(3)
-    noise = PanelNoise(repeat_sd=1.2, repeat_spread=0, sensitivity_sd=0)
-    panel = SimulatedPanel.draw(
-        list("ABCDEF"), PlantedPeak(best=(0.5, 100, 30), effect_points=0.5), seed=rng, noise=noise
-    )
-    scores = panel.taste_flights([[(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50)]] * 15, seed=rng)
+def curves_of(rows):
+    """Curves of designs (tasters, cups, losses), 20 minutes a flight and 1 a jug."""
+    return PlanCurves(
+        frame=pd.DataFrame(
+            [
+                {"path": "search", "n_tasters": size, "cups": cups, "flight": flight,
+                 "n_cups": flight * cups, "repeats": 0.0, "minutes": 20.0 * flight,
+                 "jug_minutes": float(flight * cups), "loss": loss, "low": loss, "high": loss}
+                for size, cups, losses in rows
+                for flight, loss in enumerate(losses, start=1)
+            ]
+        ),
+        n_coffees=1,
+        points=1.0,
+    )  # fmt: skip
 
-    # Rounding to whole points adds a twelfth of a point squared.
-    assert noise_of(scores).repeat_sd == pytest.approx(np.sqrt(1.2**2 + 1 / 12), rel=0.12)
+
+def test_the_soonest_design_and_the_next_best_are_never_worse_in_everything():
+    curves = curves_of(
+        [
+            (4, 5, (0.3, 0.2, 0.1)),  # 40 minutes and 10 at the jugs to .2
+            (4, 6, (0.3, 0.2, 0.1)),  # as long with more jugs: dominated
+            (6, 5, (0.2, 0.1, 0.1)),  # 20 minutes with two tasters more
+            (3, 5, (0.4, 0.3, 0.2)),  # 60 minutes, a taster less
+        ]
+    )
+    curves = curves.beside(curves_of([(2, 5, (0.4, 0.4, 0.3))]))  # never
+
+    found = curves.soonest(0.2)
+    hard = curves.soonest(0.05)
+
+    assert (found.design.n_tasters, found.design.flights, found.design.minutes) == (6, 1, 20)
+    assert (found.next_best.n_tasters, found.next_best.cups) == (4, 5)
+    assert hard.design is hard.next_best is None
+    assert (hard.nearest.n_tasters, hard.nearest.loss, hard.n_flights) == (6, 0.1, 3)
+    easy = curves.soonest(0.4)
+    assert (easy.design.n_tasters, easy.next_best) == (2, None)  # it costs less of everything
+
+
+def test_minutes_are_those_of_a_plan_and_repeats_are_counted():
+    curves = plan_curves(cups=(3,), paths=("search",), **FEW)
+    power = plan_power(3, 4, noise=practised_noise(LIKING), has_control=False, duplicates=0,
+                       cups_per_flight=3, flights=2, repeats=2)  # fmt: skip
+
+    last = curves.frame.iloc[-1]
+    assert last["minutes"] == power.minutes
+    assert last["jug_minutes"] == MINUTES_A_JUG * power.jugs
+    assert 0 <= last["repeats"] <= 3  # at most one cup of each flight of three, and of the next
 
 
 def test_nothing_to_simulate_is_refused():

@@ -22,7 +22,14 @@ from labkit.widgets.parts.handover import HandOver, file_name
 from labkit.widgets.parts.listening import follow_book, follow_choices, keeping_messages
 from labkit.widgets.parts.long_work import LongWork
 from labkit.widgets.parts.needs_book import NeedsBook
-from labkit.workflow import acidity_of, asked_for_acidity, one_water, read_all, words_of
+from labkit.workflow import (
+    acidity_of,
+    asked_for_acidity,
+    one_water,
+    panel_history,
+    read_all,
+    words_of,
+)
 
 _ALL: Final = ""
 """What a chooser holds that does not filter."""
@@ -199,6 +206,44 @@ class AcrossForm(NeedsBook, widgets.VBox):
             note="One row a coffee.",
             media_type="text/csv",
         )
+
+
+class PanelForm(NeedsBook, widgets.VBox):
+    """Each taster over the coffees shown above, read when this is opened.
+
+    Parameters
+    ----------
+    book : LabBook
+        Where the scores are.
+    across : AcrossForm
+        Whose coffees count: all, or one client's.
+    """
+
+    def __init__(self, book: LabBook, across: AcrossForm) -> None:
+        self._book, self._across = book, across
+        self._stood: Any = None
+        self.work = LongWork("Reading the panel")
+        self.form = Form({})
+        self.form.compute_with(self._read)
+        across.on_change(self._follow)
+        super().__init__([self.form, self.work])
+        follow_book(self, book, self._read_again, Topic.DECISIONS)
+
+    def _follow(self) -> None:
+        if self._stood != (self._across.client, self._across.stood):
+            self.form.refresh()
+
+    def _read_again(self) -> None:
+        self.work.forget()
+        self.form.refresh()
+
+    def _read(self) -> list[Any]:
+        client = self._across.client
+        self._stood = client, self._across.stood
+        is_there, history = self.work.result(
+            self._stood, lambda: panel_history(self._book, client=client), self.form.refresh
+        )
+        return [history] if is_there else []
 
 
 class OneWaterForm(NeedsBook, widgets.VBox):
