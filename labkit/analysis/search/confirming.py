@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom, norm
+from scipy.stats import binom, norm, qmc
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
@@ -20,7 +20,7 @@ from labkit.analysis.pair_tests.preference import fewest_preferring
 from labkit.analysis.region import water_target
 from labkit.analysis.search.belief import Belief
 from labkit.analysis.search.cups import cups_of, rising_scale
-from labkit.analysis.search.recommendation import SURE, Recommendation, differences
+from labkit.analysis.search.recommendation import SURE, WIDER, Recommendation, differences
 from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import ALPHA
@@ -259,21 +259,33 @@ def chances_to_settle(lead: Floats, variance: float) -> tuple[float, ...]:
     Parameters
     ----------
     lead : ndarray, shape (n,)
-        Possible leads, equally likely (points).
+        Possible leads, equally likely, as unsure as they turn out to be (points).
     variance : float
         Of the lead that one such flight finds, around the true one (points squared).
+
+    Notes
+    -----
+    The true lead is one of these. What is thought of it after a flight is what the next estimate
+    will think: it weighs the leads as drawn, and takes what is left for ``WIDER`` times less sure.
     """
     rng = np.random.default_rng(SEED)
     lead = np.quantile(lead, (np.arange(N_LEADS) + 0.5) / N_LEADS)
+    drawn = lead.mean() + (lead - lead.mean()) / WIDER
     truth = np.repeat(lead, N_NOISES)
+    # A Sobol point may be 0, whose normal quantile is minus infinity.
+    points = qmc.Sobol(1 + FLIGHTS_AHEAD, rng=rng).random(N_LEADS * N_NOISES)
+    slips = norm.ppf(points[np.argsort(points[:, 0]), 1:] * (1 - 1e-9) + 5e-10)
     told = np.zeros(len(truth))
     settled = np.zeros(len(truth), dtype=bool)
     chances = []
     for flights in range(1, FLIGHTS_AHEAD + 1):
-        told += truth + rng.normal(0, np.sqrt(variance), len(truth))
-        off = (told / flights)[:, None] - lead
+        told += truth + np.sqrt(variance) * slips[:, flights - 1]
+        off = (told / flights)[:, None] - drawn
         weights = np.exp(-(off**2) * flights / (2 * variance))
-        settled |= weights[:, lead > 0].sum(axis=1) >= SURE * weights.sum(axis=1)
+        weights /= weights.sum(axis=1, keepdims=True)
+        middle = (weights @ drawn)[:, None]
+        is_ahead = middle + WIDER * (drawn - middle) > 0
+        settled |= (weights * is_ahead).sum(axis=1) >= SURE
         chances.append(float(settled.mean()))
     return tuple(chances)
 

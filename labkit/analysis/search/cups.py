@@ -19,7 +19,7 @@ from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.surface import Surface
 from labkit.analysis.search.shapes import unit
-from labkit.analysis.search.shifts import FLIGHT_SD, shift_variances
+from labkit.analysis.search.shifts import FLIGHT_SD, own_variance, shift_variances
 from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.tasting import SCALES, Scale
@@ -258,35 +258,47 @@ def cup_values(
     mood, moment = _joined(session, who), _joined(block, who)
     order = _position_columns(position, moment)
     X = _indicators(cup)
-    # Of one taster alone nobody else's score of a cup tells the noise: repeats of a water do.
-    alike = X if who.any() else _indicators(_water_of(waters))
-    pooled, own = _repeat_variances(y, alike, _indicators(moment), order, who, points)
-    weight = 1 / own[who]
-    # Levels are deviations from this panel's mean, and moods from a taster's own mean over
-    # sessions: what is read is this very panel, on a usual day where there were several.
-    strange = points * _moment_sds(y / points, X, moment, block, who, pooled / points**2)
-    chance = np.hstack(
-        [
-            taster_sd * _deviations(who, np.zeros_like(who)),
-            TASTER_SESSION_SD * points * _deviations(mood, who),
-            strange * _indicators(moment),
-            points * order * (FIRST_CUP_SD, FADING_SD),
-        ]
-    )
-    # Woodbury: V = diag(1 / weight) + chance chance'
-    weighted = chance * weight[:, None]
-    middle = np.linalg.inv(np.eye(chance.shape[1]) + chance.T @ weighted)
-    XV = (X * weight[:, None]).T - (X.T @ weighted) @ middle @ weighted.T
-    covariance = np.linalg.inv(XV @ X)
     first = np.unique(cup, return_index=True)[1]
     flights, days = _indicators(block[first]), _indicators(session[first])
-    value = covariance @ (XV @ y)
-    noise = (covariance + covariance.T) / 2 + brew_sd**2 * np.eye(len(first))
-    flight, day = shift_variances(
-        value / points, noise / points**2, unit(waters[first]), flights=flights, days=days
-    )
-    noise += points**2 * (flight * flights @ flights.T + day * days @ days.T)
-    return value, noise, pooled
+    u = unit(waters[first])
+    pooled, own = _repeat_variances(y, X, _indicators(moment), order, who, points)
+
+    def heard(pooled: float, own: Floats) -> tuple[Floats, Floats]:
+        weight = 1 / own[who]
+        # Levels are deviations from this panel's mean, and moods from a taster's own mean over
+        # sessions: what is read is this very panel, on a usual day where there were several.
+        strange = points * _moment_sds(y / points, X, moment, block, who, pooled / points**2)
+        chance = np.hstack(
+            [
+                taster_sd * _deviations(who, np.zeros_like(who)),
+                TASTER_SESSION_SD * points * _deviations(mood, who),
+                strange * _indicators(moment),
+                points * order * (FIRST_CUP_SD, FADING_SD),
+            ]
+        )
+        # Woodbury: V = diag(1 / weight) + chance chance'
+        weighted = chance * weight[:, None]
+        middle = np.linalg.inv(np.eye(chance.shape[1]) + chance.T @ weighted)
+        XV = (X * weight[:, None]).T - (X.T @ weighted) @ middle @ weighted.T
+        covariance = np.linalg.inv(XV @ X)
+        value = covariance @ (XV @ y)
+        noise = (covariance + covariance.T) / 2 + brew_sd**2 * np.eye(len(first))
+        flight, day = shift_variances(
+            value / points, noise / points**2, u, flights=flights, days=days
+        )
+        noise += points**2 * (flight * flights @ flights.T + day * days @ days.T)
+        return value, noise
+
+    if not who.any():
+
+        def heard_alone(variance: float) -> tuple[Floats, Floats]:
+            value, noise = heard(points**2 * variance, np.array([points**2 * variance]))
+            return value / points, noise / points**2
+
+        weight = REPEAT_WEIGHT + len(y) - len(first)
+        pooled = points**2 * own_variance(heard_alone, u, usual=pooled / points**2, weight=weight)
+        own = np.array([pooled])
+    return *heard(pooled, own), pooled
 
 
 def _spread(fitted: Surface | None, component: str, usual: float, freedom: float) -> float:
@@ -312,11 +324,6 @@ def _deviations(codes: NDArray[np.int_], owner: NDArray[np.int_]) -> Floats:
     of_code = owner[np.unique(codes, return_index=True)[1]]
     same = (of_code[:, None] == of_code).astype(float)
     return np.asarray(_indicators(codes) @ (np.eye(len(same)) - same / same.sum(axis=1)))
-
-
-def _water_of(waters: Floats) -> NDArray[np.int_]:
-    """Number of the water of each score, from 0 up."""
-    return np.unique(waters, axis=0, return_inverse=True)[1].ravel()
 
 
 def _joined(one: NDArray[np.int_], other: NDArray[np.int_]) -> NDArray[np.int_]:

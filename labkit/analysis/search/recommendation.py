@@ -225,7 +225,8 @@ def recommend(scores: Scores, *, feasible: Any = None) -> Recommendation:
     coordinate whose move from the held level betters the cup with a chance below ``TOLD`` goes
     back, the cheapest first, the others being chosen anew, unless they would give away
     ``DEAREST``. Among waters that are then less than ``NEAR_EQUAL`` apart sense decides
-    (`by_sense`).
+    (`by_sense`). What comes out and was never poured cannot be settled: a poured water that surely
+    beats the control goes before it, unless that would give away ``DEAREST``.
     """
     if feasible is not None:
         return _recommended(estimate(scores), scores, feasible)
@@ -268,7 +269,11 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
     with threadpool_limits(1):
         looked, mean, n_rough = _looked_at(now, grid, waters, stays)
         top, kept = put_back_untold(now, looked, mean, stays, rng)
-        best = looked[by_sense(looked, mean, stays, waters, points, top, kept)]
+        place = by_sense(looked, mean, stays, waters, points, top, kept)
+        if len(now.control) and now.cups.cups_each >= FEWEST_CUPS:
+            poured = np.flatnonzero(_among(looked, waters) & _stays(looked, stays, kept))
+            place = settled_before_unpoured(now, looked, mean, place, poured)
+        best = looked[place]
         plain = grid[[int(np.argmax(now.plain.expected(grid)))]]
         compared = np.vstack([best, held, plain, looked[:n_rough]])
         draws = now.truths(compared)
@@ -520,6 +525,36 @@ def by_sense(
         (away > 1e-6).sum(axis=1),
     )
     return int(equal[np.lexsort(keys)[0]])
+
+
+def settled_before_unpoured(
+    now: Estimate, looked: Floats, mean: Floats, best: int, poured: NDArray[np.int_]
+) -> int:
+    """The best water; or, where no cup of it was poured, one that surely beats the control.
+
+    That is the best of those poured, if it gives away less than ``DEAREST``: what was never poured
+    cannot be settled, and a flight only to pour it is worth no more than that.
+
+    Parameters
+    ----------
+    now : Estimate
+        With a control.
+    looked : ndarray, shape (n, 3)
+        Waters that are looked at.
+    mean : ndarray, shape (n,)
+        What is expected of them.
+    best : int
+        Which of them is to be recommended.
+    poured : ndarray of int
+        Which of them were poured, and keep what is not told.
+    """
+    near = poured[mean[poured] > mean[best] - DEAREST * now.cups.points]
+    if best in poured or not len(near):
+        return best
+    instead = int(near[np.argmax(mean[near])])
+    draws = now.truths(np.vstack([looked[instead], now.control]))
+    is_sure = np.mean(differences(draws[:, 0], draws[:, 1]) > 0) >= SURE
+    return instead if is_sure else best
 
 
 def _of_coordinates(

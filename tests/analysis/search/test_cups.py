@@ -5,12 +5,14 @@ import pandas as pd
 import pytest
 
 from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.region import Region
 from labkit.analysis.search.cups import cups_of, no_cups
 from labkit.analysis.search.simulate import PanelNoise, PlantedPeak, SimulatedPanel
 from labkit.tasting.scales import SCALES, Scale
 
 LIKING = SCALES["liking 1-9"]
 PEAK = PlantedPeak(best=(0.3, 80, 20), effect_points=2.0)
+USUAL = no_cups(1, LIKING).repeat_variance
 WATERS = [(0.5, 100, 30), (0.2, 60, 10), (0.8, 140, 50), (0.3, 80, 20)]
 
 
@@ -169,26 +171,39 @@ def test_on_a_scale_half_as_wide_all_is_half_as_large():
     assert on_five.noise == pytest.approx(on_nine.noise / 4)
 
 
-def alone(noise, n_flights=4, seed=2):
-    """One taster whose noise is planted, and the same waters in each flight, one of them twice."""
+def alone(noise, flights, seed=2):
+    """One taster whose noise is planted."""
     rng = np.random.default_rng(seed)
     panel = SimulatedPanel.draw(
         ["A"], PEAK, seed=rng, noise=PanelNoise(repeat_sd=noise, repeat_spread=0.0)
     )
-    frame = panel.taste_flights([[*WATERS, WATERS[0]]] * n_flights, seed=rng)
-    return cups_of(gather_scores(frame, "overall"), LIKING)
+    frame = panel.taste_flights(flights, seed=rng)
+    return cups_of(gather_scores(frame, "overall"), LIKING).repeat_variance
 
 
 def test_one_taster_alone_is_known_by_repeats_of_the_same_water():
-    """Nobody else scored the cups: without a repeat nothing tells the noise."""
-    usual = no_cups(1, LIKING).repeat_variance
+    flights = [[*WATERS, WATERS[0]]] * 4
 
-    assert alone(1.6).repeat_variance > 2 * usual
-    assert alone(0.2).repeat_variance < 0.7 * usual
-    rng = np.random.default_rng(4)
-    panel = SimulatedPanel.draw(["A"], PEAK, seed=rng, noise=PanelNoise(repeat_sd=1.6))
-    once = panel.taste_flights([WATERS], seed=rng)
-    assert cups_of(gather_scores(once, "overall"), LIKING).repeat_variance == pytest.approx(usual)
+    assert alone(1.6, flights) > 2 * USUAL
+    assert alone(0.2, flights) < 0.7 * USUAL
+
+
+def test_one_taster_alone_is_known_by_neighbours_too_where_no_water_is_poured_twice():
+    """Six flights of five waters, as a search pours them: all different; a mean of six searches."""
+    waters = Region().grid[np.random.default_rng(5).permutation(len(Region().grid))[:30]]
+    flights = list(waters.reshape(6, 5, 3))
+
+    quiet, usual, noisy = np.sqrt(
+        [np.mean([alone(noise, flights, seed) for seed in range(6)]) for noise in (0.3, 0.65, 1.2)]
+    )
+
+    assert quiet < 0.57 < usual < 0.75
+    assert noisy == pytest.approx(1.2, rel=0.2)
+
+
+def test_a_cup_or_two_of_one_taster_leave_the_noise_nearly_as_usual():
+    """The mean of the prior, over its own middle, is 8 / 6 by hand (scaled inverse chi-squared)."""
+    assert alone(0.65, [WATERS[:1]]) == pytest.approx(USUAL * 8 / 6, rel=0.1)
 
 
 def test_cups_before_a_taster_are_counted_flight_by_flight_with_scores_missing():

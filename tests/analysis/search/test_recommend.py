@@ -331,6 +331,32 @@ def test_a_coordinate_goes_back_where_its_move_is_a_toss_up_and_costs_little(gai
     assert tuple(looked[best]) == ((0.2, 100.0, 30.0) if kept else (0.2, 60.0, 30.0))
 
 
+@pytest.mark.parametrize(
+    ("less", "sd", "poured", "taken"),
+    [
+        (0.5 * DEAREST, 0.1, [1], 1),  # surely better than the control, and poured
+        (0.5 * DEAREST, 0.1, [1, 2], 2),  # so is the best
+        (0.5 * DEAREST, 0.6, [1], 2),  # poured, but not surely better
+        (1.5 * DEAREST, 0.1, [1], 2),  # it would give away too much
+        (0.5 * DEAREST, 0.1, [0], 2),  # only the control was poured
+    ],
+)
+def test_a_poured_water_that_surely_beats_the_control_goes_before_an_unpoured_one(
+    less, sd, poured, taken
+):
+    """By hand: .9 points ahead with an SD of .1 or .6 each, 1.15 times less sure: 5.5 or .9 SDs."""
+    now, looked, means = stub(sd)
+    means[tuple(looked[1])] = means[tuple(looked[2])] - less
+    now.truths = lambda waters: now.draws(waters, rng=np.random.default_rng(1))
+    now.control = looked[:1]
+
+    place = module.settled_before_unpoured(
+        now, looked, np.array(list(means.values())), 2, np.array(poured)
+    )
+
+    assert place == taken
+
+
 @pytest.fixture(scope="module")
 def unpoured():
     """The recommended water lies between what was tasted."""

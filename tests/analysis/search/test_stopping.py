@@ -228,15 +228,18 @@ def test_the_chance_to_confirm_counts_that_the_lead_may_be_smaller():
 
 @pytest.mark.parametrize(("lead", "spread", "variance"), [(0.3, 0.2, 0.1), (0.1, 0.25, 0.06)])
 def test_the_chance_to_settle_it_in_flights_is_that_of_normal_arithmetic(lead, spread, variance):
-    """Scores of one flight update a normal lead as the textbook has it; settled from .97 on."""
-    rng = np.random.default_rng(8)
-    leads = rng.normal(lead, spread, 4000)
+    """Scores of one flight update a normal lead as the textbook has it; settled from .97 on.
+
+    The estimate weighs the leads as drawn, and what it then thinks is WIDER times less sure.
+    """
+    leads = norm.ppf((np.arange(4000) + 0.5) / 4000, lead, spread)
 
     first, second, third = chances_to_settle(leads, variance)
 
-    after = 1 / (1 / spread**2 + 1 / variance)
-    wanted = norm.ppf(SURE) * np.sqrt(after)
-    assert first == pytest.approx(norm.sf(wanted, lead, np.sqrt(spread**2 - after)), abs=0.03)
+    drawn = (spread / WIDER) ** 2
+    wanted = norm.ppf(SURE) * WIDER * np.sqrt(1 / (1 / drawn + 1 / variance))
+    moves = drawn / (drawn + variance) * np.sqrt(spread**2 + variance)
+    assert first == pytest.approx(norm.sf(wanted, lead, moves), abs=0.02)
     assert first < second < third
 
 
