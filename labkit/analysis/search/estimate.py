@@ -18,6 +18,7 @@ from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
 from labkit.analysis.region import water_target
 from labkit.analysis.search.cups import Cups, cups_of, no_cups, rising_scale
+from labkit.analysis.search.posterior import moved_to
 from labkit.analysis.search.shape_average import ShapeAverage, odds_by_control, weigh
 from labkit.analysis.search.shape_library import shape_library
 from labkit.analysis.search.simulate import LIKING
@@ -66,8 +67,8 @@ class Estimate:
 
     def draws(self, waters: Floats, *, rng: np.random.Generator) -> Floats:
         """Joint draws of the scores of some waters, moved to their exact means."""
-        drawn = self.told.draws(waters, N_DRAWS, rng=rng).astype(float)
-        return np.asarray(drawn + self.told.expected(waters) - drawn.mean(axis=0))
+        drawn = self.told.draws(waters, N_DRAWS, rng=rng)
+        return moved_to(self.told.expected(waters), drawn)
 
     def stated(self, scores: Floats) -> Floats:
         """Scores as they are stated: none lies beyond the ends of the scale."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,9 +110,7 @@ def posterior_of(
     allowed = np.vstack([grid, more[may]])
     recipes = np.vstack([allowed, more[~may]])
     mean = np.concatenate([mean, expected(recipes[len(rough) :])])
-    told = draws(recipes).astype(float)
-    # The mean of the draws strays by chance from what is expected: they lend their spread only.
-    told += mean - told.mean(axis=0)
+    told = moved_to(mean, draws(recipes))
     return Posterior(
         recipes=recipes,
         n_allowed=len(allowed),
@@ -121,6 +119,29 @@ def posterior_of(
         loss_scale=loss_scale,
         gain_scale=gain_scale,
     )
+
+
+def moved_to(mean: Floats, draws: NDArray[np.floating[Any]]) -> Floats:
+    """Draws of the scores of some waters, moved so that their mean is the expected score.
+
+    The mean of draws strays by chance: they lend their spread only. A draw in which all waters are
+    equal stays where it is, since moved it would call one of them better on no ground.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (n,)
+        Expected scores.
+    draws : ndarray, shape (n_draws, n)
+        Possible truths.
+    """
+    moved = draws.astype(float)
+    off = mean - moved.mean(axis=0)
+    differ = draws.min(axis=1) < draws.max(axis=1)
+    if differ.any():
+        moved[differ] += off / differ.mean()
+    else:
+        moved += off
+    return np.asarray(moved)
 
 
 def every_other_level(grid: Floats) -> NDArray[np.int_]:

@@ -38,7 +38,7 @@ NEAR_EQUAL: Final = 0.005
 
 TOLD: Final = 0.55
 """Chance that moving a coordinate from where it was held betters the cup, from which the cups tell
-it."""
+it. Possible truths in which no water matters count half."""
 
 DEAREST: Final = 0.05
 """Points of a 1-9 scale that coordinates which are not told may give away at most together."""
@@ -334,16 +334,24 @@ def differences(mine: Floats, theirs: Floats) -> Floats:
     Returns
     -------
     ndarray
-        Of the same shape, wider than the differences of the draws by ``WIDER``.
+        Of the same shape, wider than the differences of the draws by ``WIDER``; draws in which
+        both are equal stay so.
     """
     more = mine - theirs
     middle = more.mean(axis=0)
-    return np.asarray(middle + WIDER * (more - middle))
+    return np.where(more == 0, 0.0, middle + WIDER * (more - middle))
 
 
 def _where(waters: Floats, draws: Floats) -> tuple[tuple[Target, float], ...]:
-    """The waters that are the best in some draws, and in what share of them."""
-    place, times = np.unique(draws.argmax(axis=1), return_counts=True)
+    """The waters that are the best in some draws, and in what share of them.
+
+    Where all are equal in a draw, any of them is: one by chance.
+    """
+    best = draws.argmax(axis=1)
+    equal = np.flatnonzero(draws.min(axis=1) == draws.max(axis=1))
+    distinct = np.unique(waters, axis=0, return_index=True)[1]
+    best[equal] = np.random.default_rng(SEED).choice(distinct, len(equal))
+    place, times = np.unique(best, return_counts=True)
     return tuple(
         (water_target(waters[at]), float(n) / len(draws))
         for at, n in zip(place, times, strict=True)
@@ -475,7 +483,9 @@ def put_back_untold(
         if not back:
             return best, kept
         draws = now.draws(looked[[best, *others]], rng=rng)
-        chances = np.mean(draws[:, :1] > draws[:, 1:], axis=0)
+        more = draws[:, :1] - draws[:, 1:]
+        # Where both are equal, nothing speaks for either.
+        chances = ((more > 0).mean(axis=0) + (more >= 0).mean(axis=0)) / 2
         loss = mean[top] - mean[others]
         loss[chances >= TOLD] = np.inf
         least = int(np.argmin(loss))
