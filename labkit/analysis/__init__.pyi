@@ -13,6 +13,7 @@ from .across.packing import pack_reading as pack_reading
 from .across.packing import unpack_reading as unpack_reading
 from .across.panel_history import CoffeeSums as CoffeeSums
 from .across.panel_history import PanelHistory as PanelHistory
+from .across.panel_history import WithDoubt as WithDoubt
 from .across.panel_history import coffee_sums as coffee_sums
 from .across.panel_history import pack_coffee_sums as pack_coffee_sums
 from .across.panel_history import panel_history_from as panel_history_from

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from labkit.analysis import PanelCheck, PanelHistory, PanelKind, TasterKind
+from labkit.analysis import PanelCheck, PanelHistory, PanelKind, TasterKind, WithDoubt
 from labkit.present.asked import remarks, say, to_html
 from labkit.present.html import notes, p_text, table
 from labkit.water import counted, percent
@@ -117,23 +117,17 @@ def _history_table(history: PanelHistory) -> str:
         (
             one.taster,
             one.n_coffees,
-            one.n_scores,
-            f"{one.level.value:+.1f} ({one.level.low:+.1f} to {one.level.high:+.1f})",
-            f"{one.slope.value:.2f} ({one.slope.low:.2f} to {one.slope.high:.2f})",
-            f"{one.repeat_sd.value:.2f} ({one.repeat_sd.low:.2f} to {one.repeat_sd.high:.2f})",
+            _between(one.level, "{:+z.1f}"),
+            _between(one.slope, "{:.2f}"),
+            _between(one.repeat_sd, "{:.2f}"),
             f"{percent(one.tells_apart.value)} ({percent(one.tells_apart.low)} to "
             f"{percent(one.tells_apart.high)})",
         )
         for one in history.tasters
     ]
     head = (
-        "taster",
-        "coffees",
-        "scores",
-        "scores higher by",
-        "answers, 1 as the panel",
-        "repeats within",
-        "tells a point apart",
+        *("taster", "coffees", "scores higher by", "answers, 1 as the panel"),
+        *("repeats within", "tells a point apart"),
     )
     told = (
         f"In points of {history.scale.name}; in brackets where it lies with 90 %. Few scores draw "
@@ -142,4 +136,10 @@ def _history_table(history: PanelHistory) -> str:
         "lie a point of a 1-9 scale apart. It describes: leaving a taster out is your choice.",
         *remarks(history),
     )
-    return table("Each taster over all coffees", head, rows) + notes(told)
+    listed = table("Each taster over all coffees", head, rows)
+    return f'<div style="overflow-x:auto">{listed}</div>{notes(told)}'
+
+
+def _between(told: WithDoubt, as_text: str) -> str:
+    value, low, high = map(as_text.format, (told.value, told.low, told.high))
+    return f"{value} ({low} to {high})"

@@ -8,8 +8,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from labkit.analysis import Ordinal, OrdinalCheck, PanelKind, TasterKind
-from labkit.present import order_effects, remarks, say, trust_in, warnings_of
+from labkit.analysis import (
+    LIKING,
+    Ordinal,
+    OrdinalCheck,
+    PanelHistory,
+    PanelKind,
+    PanelNoise,
+    TasterKind,
+    WithDoubt,
+)
+from labkit.analysis.across.panel_history import TasterHistory
+from labkit.present import order_effects, remarks, say, to_html, trust_in, warnings_of
 from labkit.present.curve import water_by_water
 
 
@@ -111,3 +121,20 @@ def test_the_check_of_the_scale_is_said(outcome, said):
     )
 
     assert said in say(check)
+
+
+def test_a_history_names_its_tasters_and_never_says_minus_nothing():
+    told = WithDoubt(value=-0.01, low=-0.04, high=0.02)
+    sure = WithDoubt(value=0.7, low=0.6, high=0.8)
+    one = TasterHistory(
+        taster="Ines", n_coffees=3, n_scores=40, level=told, slope=sure, repeat_sd=sure,
+        tells_apart=sure,
+    )  # fmt: skip
+    history = PanelHistory(
+        tasters=(one,), unknown=("Dov",), n_coffees=3, scale=LIKING, noise=PanelNoise()
+    )
+
+    assert "+0.0 (+0.0 to +0.0)" in to_html(history)
+    assert "Ines, over 3 coffees" in say(history)
+    assert "Dov" in " ".join(remarks(history))
+    assert "usual" in say(replace(history, tasters=()))

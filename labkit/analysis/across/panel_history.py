@@ -421,7 +421,9 @@ class _Estimate:
             with_cup = left[:, None] * heard
             of_cup = self._freedom * left + left**2 * (shares * heard).sum(axis=1)
             told = self._sum(np.broadcast_to(of_cup[:, None], self._who.shape)) / noise
-            slope = (1 / slope_variance + self._sum(with_cup) / noise) / (1 / slope_variance + told)
+            before_any = 1 / slope_variance
+            heard_of = BELIEVED * self._sum(with_cup) / noise
+            slope = (before_any + heard_of) / (before_any + BELIEVED * told)
             s = np.append(slope, 0.0)[self._who]
             squares = self._sum(own - 2 * s * with_cup + s**2 * of_cup[:, None]) + self._alone
             noise = (weight * pooled + squares) / (weight + freedom)

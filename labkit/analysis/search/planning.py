@@ -152,7 +152,7 @@ class Design:
         return self.minutes, self.jug_minutes, self.n_tasters
 
     def dominates(self, other: Design) -> bool:
-        """Whether this costs no more of anything than another, and less of something.
+        """Whether this costs no more of anything, and less of something or for a smaller loss.
 
         Parameters
         ----------
@@ -160,7 +160,8 @@ class Design:
             That reaches as much.
         """
         pairs = list(zip(self.effort, other.effort, strict=True))
-        return all(a <= b for a, b in pairs) and any(a < b for a, b in pairs)
+        is_less = any(a < b for a, b in pairs) or self.loss < other.loss
+        return all(a <= b for a, b in pairs) and is_less
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

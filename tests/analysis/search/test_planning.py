@@ -110,3 +110,12 @@ def test_minutes_are_those_of_a_plan_and_repeats_are_counted():
 def test_nothing_to_simulate_is_refused():
     with pytest.raises(ReadingError, match=r"n_coffees must be a whole number from 1 .* got 0"):
         plan_curves(n_coffees=0)
+
+
+def test_of_designs_that_cost_the_same_the_one_that_gives_away_less_is_named():
+    curves = curves_of([(4, 5, (0.2,)), (4, 5, (0.1,))])
+    curves.frame.loc[1, "path"] = "classical walk"
+
+    found = curves.soonest(0.2)
+
+    assert (found.design.path, found.next_best) == ("classical walk", None)

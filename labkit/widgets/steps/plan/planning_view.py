@@ -91,7 +91,9 @@ class PlanningView(NeedsBook, widgets.VBox):
         follow_book(self, book, self._hear, Topic.PEOPLE)
 
     def _hear(self) -> None:
-        follow_choices(self.form.fields["tasters"], list(self._book.people.tasters()))
+        chooser, names = self.form.fields["tasters"], list(self._book.people.tasters())
+        follow_choices(chooser, names)
+        chooser.rows = min(max(len(names), 2), 8)
 
     def _show(self, **now: Any) -> str:
         _check(now)
