@@ -23,7 +23,6 @@ import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
 from labkit.tasting import seal
-from tests.nursery import nursery
 from tests.postgresql import url_for_this_run
 from tests.project import PROJECT, copy_data, copy_workbook, free_port
 
@@ -173,15 +172,8 @@ class WorkbookServer:
 
 
 @pytest.fixture(scope="session")
-def forked_kernels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
-    """What a server's JUPYTER_PATH must begin with for its kernels to need no importing."""
-    with nursery(tmp_path_factory.mktemp("nursery")) as path:
-        yield path
-
-
-@pytest.fixture(scope="session")
 def session_workbook_server(
-    tmp_path_factory: pytest.TempPathFactory, forked_kernels: list[str]
+    tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[WorkbookServer]:
     """One JupyterLab for all browser tests; they ask for ``workbook_server``."""
     folder = tmp_path_factory.mktemp("project")
@@ -195,7 +187,6 @@ def session_workbook_server(
     environment = jupyter_environment(
         {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
     )
-    environment["JUPYTER_PATH"] = os.pathsep.join([*forked_kernels, environment["JUPYTER_PATH"]])
     with (folder / "jupyter.log").open("w") as log:
         process = subprocess.Popen(
             command,
