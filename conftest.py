@@ -109,26 +109,26 @@ def pytest_collection() -> Generator[None, object, object]:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Three processes more than cores, as tests in the browser wait more than half of their time.
+    """Two processes more than cores, as tests in the browser wait half of their time.
 
     Each takes some 0.5 GB.
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return min((cores or 1) + 3, MOST_PROCESSES)
+    return min((cores or 1) + 2, MOST_PROCESSES)
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """Hand out files, to two of five processes those in the browser last.
+    """Hand out files, to every second process those in the browser last.
 
     So there is always something to reckon while pages are waited for, and fewer of them are open
-    at a time.
+    at a time: a widget that a busy page needs more than two seconds to begin hears nothing more.
     """
     from xdist.scheduler import LoadFileScheduling
 
     class BrowserApart(LoadFileScheduling):
         def _assign_work_unit(self, node: Any) -> None:
-            if int(node.gateway.id.removeprefix("gw")) % 5 in (1, 3):
+            if int(node.gateway.id.removeprefix("gw")) % 2:
                 others = (one for one in self.workqueue if not one.startswith("tests/browser/"))
                 first = next(others, None)
                 if first is not None:

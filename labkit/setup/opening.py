@@ -27,9 +27,8 @@ PAGE = "0-today.ipynb"
 """The notebook that is shown as a page, without its code, and the only one."""
 
 _QUIET_CONFIG = Path(__file__).parent / "jupyter"
-"""Holds, under labconfig, what turns the announcements box off, keeps what widgets send in one
-thread (no form expects two) and all cells of a notebook on the page (few, and a form out of sight
-stays what it was), and the template of the page under voila/templates."""
+"""Holds, under labconfig, what turns the announcements box off and keeps what widgets send in one
+thread (no form expects two), and the template of the page under voila/templates."""
 
 
 _PAGE_EXTENSIONS = (

@@ -47,6 +47,11 @@ def open_notebook(page, notebook):
     )
 
 
+def cells(page):
+    """How many cells the notebook in front has, those out of sight too, which a page may lack."""
+    return page.evaluate("window.jupyterapp.shell.currentWidget.model.cells.length")
+
+
 def run_all(page):
     """Run every cell, none of which may fail."""
     assert page.evaluate("window.jupyterapp.commands.execute('notebook:run-all-cells')")

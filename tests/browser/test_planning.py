@@ -6,7 +6,7 @@ import pytest
 
 from labkit.book import LabBook
 from labkit.tasting.passphrases import N_WORDS
-from tests.browser.lab import PASSPHRASE, panel, picture, run_notebook, seal
+from tests.browser.lab import PASSPHRASE, cells, panel, picture, run_notebook, seal
 
 pytestmark = pytest.mark.browser
 
@@ -50,13 +50,13 @@ def test_dialling_moves_the_numbers_and_the_papers_come_down(workbook_server, la
 
     # A fold opens by key, and no key pressed on it reaches the notebook, whose "dd" cuts a cell.
     line = panel(page).get_by_role("button", name="What is held constant", exact=True)
-    cells = page.locator(".jp-Cell").count()
+    how_many = cells(page)
     line.focus()
     for key in ("Enter", "d", "d"):
         page.keyboard.press(key)
     panel(page).get_by_label("Dose (g)").wait_for()
     assert line.get_attribute("aria-expanded") == "true"
-    assert page.locator(".jp-Cell").count() == cells
+    assert cells(page) == how_many
     page.keyboard.press("Space")
     panel(page).get_by_label("Dose (g)").wait_for(state="hidden")
 

@@ -10,7 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from labkit.book import LabBook
-from tests.browser.lab import run_all, run_notebook
+from tests.browser.lab import cells, run_all, run_notebook
 from tests.widgets.serving import choose, group, wait_saved
 from tests.widgets.tables import SESSION, lay_table, write_notebook
 
@@ -72,20 +72,20 @@ def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(table, lab, tmp_pa
     open_and_run(page)
 
     # Keys that would delete, cut or add cells if the notebook got them.
-    cells = page.locator(".jp-Cell").count()
+    before = cells(page)
     group(page, "liking").get_by_role("radio", name="4 dislike slightly").focus()
     for key in ("d", "d", "x", "a", "b", "0", "0"):
         page.keyboard.press(key)
     group(page, "note").get_by_role("textbox").click()
     page.keyboard.type("ddxab, dd")
-    assert page.locator(".jp-Cell").count() == cells
+    assert cells(page) == before
 
     # Keys that score: in the notebook they would make headings of cells, and restart the kernel.
     page.keyboard.press("Escape")
     page.locator(".lk-code").focus()
     for key in ("7", ".", "2", "5", "3", "Enter", "PageDown", "PageUp"):
         page.keyboard.press(key)
-    assert page.locator(".jp-Cell").count() == cells
+    assert cells(page) == before
     assert page.locator(".jp-MarkdownCell").count() == 0
     page.locator(".lk-code").focus()
     assert group(page, "overall quality").get_by_text("7.25").first.is_visible()
