@@ -9,15 +9,15 @@ from .across.coffees import Whole as Whole
 from .across.coffees import not_opened as not_opened
 from .across.coffees import read_across as read_across
 from .across.coffees import set_side_by_side as set_side_by_side
+from .across.packing import pack_coffee_sums as pack_coffee_sums
 from .across.packing import pack_reading as pack_reading
+from .across.packing import unpack_coffee_sums as unpack_coffee_sums
 from .across.packing import unpack_reading as unpack_reading
 from .across.panel_history import CoffeeSums as CoffeeSums
 from .across.panel_history import PanelHistory as PanelHistory
 from .across.panel_history import WithDoubt as WithDoubt
 from .across.panel_history import coffee_sums as coffee_sums
-from .across.panel_history import pack_coffee_sums as pack_coffee_sums
 from .across.panel_history import panel_history_from as panel_history_from
-from .across.panel_history import unpack_coffee_sums as unpack_coffee_sums
 from .across.shared_tank import AS_GOOD as AS_GOOD
 from .across.shared_tank import CoffeeLoss as CoffeeLoss
 from .across.shared_tank import LossStatus as LossStatus

@@ -6,13 +6,12 @@ import numpy as np
 import pytest
 from statsmodels.multivariate.factor import Factor
 
+from labkit.analysis.across.packing import pack_coffee_sums, unpack_coffee_sums
 from labkit.analysis.across.panel_history import (
     CoffeeSums,
     SharedCups,
     coffee_sums,
-    pack_coffee_sums,
     panel_history_from,
-    unpack_coffee_sums,
 )
 from labkit.analysis.search.simulate import (
     PanelNoise,

@@ -119,7 +119,7 @@ def choose(page, attribute, name):
     group(page, attribute).get_by_role(role, name=name, exact=True).click()
 
 
-def wait_saved(page, timeout=60_000):
+def wait_saved(page, timeout=20_000):
     """Wait until the sheet says that all is saved."""
     page.wait_for_selector('.lk-state[data-state="saved"]', timeout=timeout)
 

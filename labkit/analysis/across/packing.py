@@ -1,11 +1,11 @@
-"""A coffee's reading as JSON, squeezed, and back: values only, so that reading it runs nothing."""
+"""What is kept of a coffee as JSON, squeezed, and back: values only, so that it runs nothing."""
 
 from __future__ import annotations
 
 import json
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import Enum
 from functools import cache
 from types import NoneType, UnionType
@@ -14,6 +14,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 import numpy as np
 
 from labkit.analysis.across.coffees import CoffeeReading, Facts, Whole
+from labkit.analysis.across.panel_history import CoffeeSums
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.best import Best
 from labkit.analysis.reading.verdict import Verdict
@@ -41,8 +42,7 @@ def pack_reading(reading: CoffeeReading) -> bytes:
         What to pack.
     """
     parts = {one.name: getattr(reading, one.name) for one in fields(_Packed)}
-    text = json.dumps(_plain(_Packed(**parts)), separators=(",", ":"))
-    return zlib.compress(text.encode(), 6)
+    return _squeezed(_Packed(**parts))
 
 
 def unpack_reading(
@@ -59,9 +59,42 @@ def unpack_reading(
     read_whole : callable
         Gives the scores and the surface.
     """
-    packed = _unpacker(_Packed)(json.loads(zlib.decompress(content)))
+    packed = _unpacker(_Packed)(_loosened(content))
     parts = {one.name: getattr(packed, one.name) for one in fields(_Packed)}
     return CoffeeReading(client=client, coffee=coffee, read_whole=read_whole, **parts)
+
+
+def pack_coffee_sums(one: CoffeeSums) -> bytes:
+    """What a coffee adds to a panel's history, without the coffee's names.
+
+    Parameters
+    ----------
+    one : CoffeeSums
+        What to pack.
+    """
+    return _squeezed(replace(one, client="", coffee=""))
+
+
+def unpack_coffee_sums(content: bytes, *, client: str, coffee: str) -> CoffeeSums:
+    """The sums that were packed.
+
+    Parameters
+    ----------
+    content : bytes
+        Of :func:`pack_coffee_sums`, of this version of the analysis.
+    client, coffee : str
+        Whose coffee, and its name.
+    """
+    sums: CoffeeSums = _unpacker(CoffeeSums)(_loosened(content))
+    return replace(sums, client=client, coffee=coffee)
+
+
+def _squeezed(value: Any) -> bytes:
+    return zlib.compress(json.dumps(_plain(value), separators=(",", ":")).encode(), 6)
+
+
+def _loosened(content: bytes) -> Any:
+    return json.loads(zlib.decompress(content))
 
 
 def _plain(value: Any) -> Any:

@@ -6,9 +6,8 @@ their degrees of freedom. Tasters are estimated from the sums of all coffees at 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -187,44 +186,6 @@ def _repeats(
     left = score - columns @ np.linalg.lstsq(columns, score, rcond=None)[0]
     freedom = len(score) - rank
     return np.array([[float(left @ left) if freedom else 0.0]]), freedom
-
-
-def pack_coffee_sums(one: CoffeeSums) -> bytes:
-    """A coffee's sums as JSON, without its names.
-
-    Parameters
-    ----------
-    one : CoffeeSums
-        What to pack.
-    """
-    said = asdict(one)
-    del said["client"], said["coffee"]
-    return json.dumps(said, separators=(",", ":")).encode()
-
-
-def unpack_coffee_sums(content: bytes, *, client: str, coffee: str) -> CoffeeSums:
-    """The sums that were packed.
-
-    Parameters
-    ----------
-    content : bytes
-        Of :func:`pack_coffee_sums`, of this version of the analysis.
-    client, coffee : str
-        Whose coffee, and its name.
-    """
-    said = json.loads(content)
-    shared = tuple(
-        SharedCups(
-            **{
-                **one,
-                "tasters": tuple(one["tasters"]),
-                "products": tuple(map(tuple, one["products"])),
-                "level": tuple(one["level"]),
-            }
-        )
-        for one in said.pop("shared")
-    )
-    return CoffeeSums(client=client, coffee=coffee, shared=shared, **said)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
