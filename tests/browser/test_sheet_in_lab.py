@@ -121,6 +121,43 @@ def test_the_sheet_the_leads_view_and_the_files_in_a_notebook(table, lab, tmp_pa
             assert [(rule["id"], rule["nodes"][0]["html"][:200]) for rule in found] == []
 
 
+@pytest.fixture
+def late_scripts(lab):
+    """JupyterLab as on a laptop so busy that no script begins in the time the library gives it."""
+    lab.evaluate(
+        """() => {
+            window.ownTimeout = AbortSignal.timeout;
+            AbortSignal.timeout = () => {
+                const over = new AbortController();
+                queueMicrotask(() => over.abort());
+                return over.signal;
+            };
+        }"""
+    )
+    yield lab
+    lab.evaluate("AbortSignal.timeout = window.ownTimeout")
+
+
+def test_widgets_whose_scripts_begin_late_hear_what_python_sends(table, late_scripts):
+    page = late_scripts
+    given_up = []
+    page.on("pageerror", lambda error: given_up.append(str(error)))
+    open_and_run(page)
+
+    choose(page, "liking", "4 dislike slightly")
+    wait_saved(page)
+    page.get_by_label("Who typed it").fill("Dora")
+    page.get_by_label("Who typed it").press("Enter")
+    with page.expect_download(timeout=60_000) as download:
+        page.get_by_role("button", name="Empty table for paper sheets").click()
+
+    assert any("Failed to initialize" in error for error in given_up)
+    with download.value.path().open("rb") as table_file:
+        assert openpyxl.load_workbook(table_file).active.max_row > 1
+    with LabBook(table) as book:
+        assert [entry.value for entry in book.scores.history(SESSION)] == [4.0]
+
+
 def test_a_restarted_kernel_is_told_in_words(table, lab):
     page = lab
     page.set_viewport_size({"width": 1280, "height": 1400})

@@ -26,7 +26,7 @@ async ([script, style, state]) => {
   const taken = (event) => /Enter|Arrow/.test(event.key) && event.preventDefault();
   document.documentElement.addEventListener("keydown", taken);
   const address = URL.createObjectURL(new Blob([script], { type: "text/javascript" }));
-  (await import(address)).default.render({ model, el: document.body });
+  (await import(address)).default().render({ model, el: document.body });
 }
 """
 PAGE = (

@@ -39,7 +39,7 @@ STAND_IN = """async ([script, state]) => {
     },
   };
   const url = URL.createObjectURL(new Blob([script], {type: 'text/javascript'}));
-  const widget = (await import(url)).default;
+  const widget = (await import(url)).default();
   widget.render({model: window.model, el: document.getElementById('here')});
 }"""
 """A stand-in for Jupyter's model: messages go to Python at once, and its answers come back."""

@@ -7,13 +7,13 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final
 
-import anywidget
 import ipywidgets as widgets
 import traitlets
 
 from labkit.errors import LabkitError
 from labkit.present import ROWS_AS_LISTS
-from labkit.widgets.parts.folds import STATIC, Fold
+from labkit.widgets.parts.browser_half import STATIC, BrowserHalf
+from labkit.widgets.parts.folds import Fold
 from labkit.widgets.parts.secret import Secret
 
 LABEL_WIDTH: Final = "13rem"
@@ -116,7 +116,7 @@ def said(sentence: str, *, wrong: bool = False) -> str:
     return f'<div role="{role}" style="{style}">{mark}{html.escape(sentence)}</div>'
 
 
-class Guide(anywidget.AnyWidget):
+class Guide(BrowserHalf):
     """The browser's half of a form: names and marks on fields, one press at a time, the focus.
 
     It shows nothing itself and stands last in its form.

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
-import anywidget
 import ipywidgets as widgets
 import traitlets
 
-STATIC = Path(__file__).parent / "static"
-"""The browser's half of the parts: plain JavaScript, no build step."""
+from labkit.widgets.parts.browser_half import STATIC, BrowserHalf
 
 
-class FoldLine(anywidget.AnyWidget):
+class FoldLine(BrowserHalf):
     """The line to press; it says to a screen reader whether its fold is open.
 
     Parameters

@@ -7,7 +7,7 @@ import zipfile
 from collections.abc import Mapping
 from typing import Final
 
-import anywidget
+from labkit.widgets.parts.browser_half import BrowserHalf
 
 SHEET_TYPE: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 """What a browser is told an .xlsx file is."""
@@ -35,7 +35,7 @@ export default { render };
 """
 
 
-class HandOver(anywidget.AnyWidget):
+class HandOver(BrowserHalf):
     """A place on the page that downloads what it is handed.
 
     What is handed over travels as a message and is never a trait, so that a bench sheet, which

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import anywidget
-
 from labkit.errors import PlanError, SealError
 from labkit.tasting import (
     LEAST_BITS,
@@ -15,6 +13,7 @@ from labkit.tasting import (
     strength_bits,
     strength_in_words,
 )
+from labkit.widgets.parts.browser_half import BrowserHalf
 from labkit.widgets.parts.fields import Form
 
 _SCRIPT = """
@@ -54,7 +53,7 @@ export default { render };
 """
 
 
-class PassphraseOffer(anywidget.AnyWidget):
+class PassphraseOffer(BrowserHalf):
     """A button that draws a passphrase; below it what stands in the form's field is worth.
 
     Both travel as messages and are never traits, so that no passphrase is found in the notebook

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import anywidget
 import traitlets
 
-from labkit.widgets.parts.folds import STATIC
+from labkit.widgets.parts.browser_half import STATIC, BrowserHalf
 
 
-class Secret(anywidget.AnyWidget):
+class Secret(BrowserHalf):
     """A line that is not shown while it is typed, with a label.
 
     What is typed travels as a message once the field is left. The state of a widget is what a

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
-import anywidget
 import traitlets
 
 from labkit.errors import WaterError
@@ -25,6 +24,7 @@ from labkit.water import (
     read_water,
     write_water,
 )
+from labkit.widgets.parts.browser_half import BrowserHalf
 
 FIRST: Final = Target(mg_share=0.5, hardness_mg_l_caco3=80.0, alkalinity_mg_l_caco3=40.0)
 """Where nothing is known: even Ca:Mg at a moderate hardness, and the published target of alkalinity
@@ -132,7 +132,7 @@ _STYLE = """
 """
 
 
-class WaterEntry(anywidget.AnyWidget):
+class WaterEntry(BrowserHalf):
     """One field for a water, the other ways to say it, and sliders that follow and lead.
 
     ``value`` is the text as it is meant: after Enter, after leaving the field, after a slider was

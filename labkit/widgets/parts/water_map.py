@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import Any, Final
 
-import anywidget
 import numpy as np
 import traitlets
 
@@ -19,14 +17,14 @@ from labkit.analysis import Floats, WaterMap
 from labkit.errors import LabkitError
 from labkit.present import SHADES_FROM, map_words, said_of_handing
 from labkit.water import COORDINATE, COORDINATES, Target, as_coordinates, percent
+from labkit.widgets.parts.browser_half import STATIC, BrowserHalf
 
 _log = logging.getLogger(__name__)
-_STATIC = Path(__file__).parent / "static"
 
 TROUBLE: Final = "something went wrong here, and it is logged."
 
 
-class WaterMapView(anywidget.AnyWidget):
+class WaterMapView(BrowserHalf):
     """One coffee's map of waters; empty until ``show`` gives it one.
 
     Parameters
@@ -36,8 +34,8 @@ class WaterMapView(anywidget.AnyWidget):
         without one, or where it returns an empty text.
     """
 
-    _esm = (_STATIC / "water_map.js").read_text(encoding="utf-8")
-    _css = (_STATIC / "water_map.css").read_text(encoding="utf-8")
+    _esm = (STATIC / "water_map.js").read_text(encoding="utf-8")
+    _css = (STATIC / "water_map.css").read_text(encoding="utf-8")
     data = traitlets.Dict().tag(sync=True)
     following: traitlets.List[Any] = traitlets.List().tag(sync=True)
     offers: traitlets.List[Any] = traitlets.List().tag(sync=True)

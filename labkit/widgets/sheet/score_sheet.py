@@ -10,12 +10,12 @@ import logging
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import anywidget
 import ipywidgets
 import traitlets
 
 from labkit.errors import LabkitError
 from labkit.widgets.parts import fields
+from labkit.widgets.parts.browser_half import BrowserHalf
 from labkit.widgets.sheet.sheet_desk import BookDesk, SheetDesk
 from labkit.widgets.sheet.taster_sheet import SCRIPTS, TasterSheet, script
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _log = logging.getLogger(__name__)
 
 
-class CupSheet(anywidget.AnyWidget):
+class CupSheet(BrowserHalf):
     """The sheet of one taster as a widget.
 
     Parameters

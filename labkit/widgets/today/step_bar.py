@@ -6,13 +6,14 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import anywidget
 import traitlets
+
+from labkit.widgets.parts.browser_half import BrowserHalf
 
 _STATIC = Path(__file__).parent / "static"
 
 
-class StepBar(anywidget.AnyWidget):
+class StepBar(BrowserHalf):
     """Native buttons, one a step; the browser shows the step chosen and hides the others.
 
     Parameters
