@@ -23,6 +23,7 @@ import pytest
 
 from labkit.setup.opening import jupyter_command, jupyter_environment
 from labkit.tasting import seal
+from tests.nursery import nursery
 from tests.postgresql import url_for_this_run
 from tests.project import PROJECT, copy_data, copy_workbook, free_port
 
@@ -172,8 +173,15 @@ class WorkbookServer:
 
 
 @pytest.fixture(scope="session")
+def forked_kernels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[list[str]]:
+    """What a server's JUPYTER_PATH must begin with for its kernels to need no importing."""
+    with nursery(tmp_path_factory.mktemp("nursery")) as path:
+        yield path
+
+
+@pytest.fixture(scope="session")
 def session_workbook_server(
-    tmp_path_factory: pytest.TempPathFactory,
+    tmp_path_factory: pytest.TempPathFactory, forked_kernels: list[str]
 ) -> Iterator[WorkbookServer]:
     """One JupyterLab for all browser tests; they ask for ``workbook_server``."""
     folder = tmp_path_factory.mktemp("project")
@@ -187,6 +195,7 @@ def session_workbook_server(
     environment = jupyter_environment(
         {**os.environ, **own}, token=token, project=PROJECT, home=folder / "jupyter"
     )
+    environment["JUPYTER_PATH"] = os.pathsep.join([*forked_kernels, environment["JUPYTER_PATH"]])
     with (folder / "jupyter.log").open("w") as log:
         process = subprocess.Popen(
             command,
@@ -210,10 +219,17 @@ def workbook_server(session_workbook_server: WorkbookServer) -> Iterator[Workboo
     """JupyterLab on a copy of the workbook; each test starts without kernels, on a fresh demo."""
     yield session_workbook_server
     session_workbook_server.end_sessions()
-    # Whatever a test left: an own book that it chose would be the next test's too.
+    # Whatever a test left: an own book that it chose would be the next test's too, and so would a
+    # cell that it saved.
     for left in session_workbook_server.demo_book.parent.iterdir():
         if left.name != "demo":
             shutil.rmtree(left) if left.is_dir() else left.unlink()
+    for left in session_workbook_server.workbook.glob("*.ipynb"):
+        shipped = PROJECT / "workbook" / left.name
+        if shipped.exists():
+            shutil.copyfile(shipped, left)
+        else:
+            left.unlink()
 
 
 def _wait_for(server: WorkbookServer, process: subprocess.Popen[bytes], log: Path) -> None:

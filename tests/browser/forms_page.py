@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import subprocess
 import sys
 import time
@@ -33,8 +34,8 @@ SHOW = """step => {
 
 
 @contextlib.contextmanager
-def forms_page(folder, book_path):
-    """Address of a page with every form on a lab book."""
+def forms_page(folder, book_path, kernels_from):
+    """Address of a page with every form on a lab book; JUPYTER_PATH is `kernels_from`."""
     kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
     about = {"metadata": {"kernelspec": kernel}, "nbformat": 4, "nbformat_minor": 5}
     cell = {"cell_type": "code", "id": "forms", "metadata": {}, "outputs": []}
@@ -46,6 +47,7 @@ def forms_page(folder, book_path):
         process = subprocess.Popen(
             [sys.executable, "-m", "voila", str(notebook), "--no-browser", f"--port={port}"],
             cwd=PROJECT,
+            env={**os.environ, "JUPYTER_PATH": os.pathsep.join(kernels_from)},
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=subprocess.STDOUT,

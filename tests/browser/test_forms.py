@@ -38,12 +38,12 @@ def lay_book(path):
 
 
 @pytest.fixture(scope="module")
-def forms(tmp_path_factory, browser):
+def forms(tmp_path_factory, browser, forked_kernels):
     """A page with every form, and its lab book."""
     folder = tmp_path_factory.mktemp("forms")
     path = folder / "book.db"
     lay_book(path)
-    with forms_page(folder, path) as address:
+    with forms_page(folder, path, forked_kernels) as address:
         page = held.context().new_page()
         page.set_viewport_size({"width": 1280, "height": 900})
         open_forms(page, address)
