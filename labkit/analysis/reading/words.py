@@ -24,7 +24,6 @@ from statsmodels.genmod.cov_struct import Exchangeable
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
 from statsmodels.stats.multitest import multipletests
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import (
     WATER_RULE,
@@ -35,6 +34,7 @@ from labkit.analysis.model.cleaning import (
     yes_or_no,
 )
 from labkit.analysis.model.coding import Bools, Floats
+from labkit.analysis.one_thread import one_thread
 from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
@@ -312,7 +312,7 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
         client=name_blanks(frame["client"]).astype(str) if "client" in frame else "",
         word=frame["word"].astype(str).str.strip().str.lower(),
     )
-    with threadpool_limits(1):
+    with one_thread():
         words = _corrected(
             [
                 row
