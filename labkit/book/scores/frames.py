@@ -107,9 +107,10 @@ class Frames(Part):
             None where cups are scored once.
         """
         frame = self._opened("number", coffee, client, include_unblinded, coffees, scales)
-        frame = frame.reset_index(drop=True)
-        frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
-        return frame[list(SCORES_COLUMNS)]
+        frame = frame[list(SCORES_COLUMNS)].reset_index(drop=True)
+        for name in ("is_control", "is_duplicate"):
+            frame[name] = frame[name].astype("bool")
+        return frame
 
     def opened_words(
         self,
@@ -242,9 +243,13 @@ class Frames(Part):
             frame[name] = [measured.get(cup, {}).get(name, np.nan) for cup in frame["cup_id"]]
         levels = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
         numbers = ("score", *levels, "sulfate_share", "potassium_share")
-        frame = frame.astype(dict.fromkeys(("flight", "position"), "int64"))
-        frame = frame.astype(dict.fromkeys(numbers, "float64"))
-        frame = frame.astype({"is_unblinded": "bool", "stage": "object"})
+        types: dict[str, Any] = {
+            **dict.fromkeys(("flight", "position"), "int64"),
+            **dict.fromkeys(numbers, "float64"),
+            **{"is_unblinded": "bool", "stage": "object"},
+        }
+        for name, kind in types.items():  # one by one: together each would copy all others
+            frame[name] = frame[name].astype(kind)
         frame["stage"] = frame["stage"].where(frame["stage"] != "", None)
         frame["given_at"] = pd.to_datetime(frame["given_at"], utc=True)
         frame["words"] = [
