@@ -35,6 +35,7 @@ from labkit.analysis.model.cleaning import (
 )
 from labkit.analysis.model.coding import Bools, Floats
 from labkit.analysis.one_thread import one_thread
+from labkit.analysis.reading.many_tests import for_all
 from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
@@ -410,9 +411,7 @@ def _sayings(frame: pd.DataFrame, sayings: pd.DataFrame | None) -> pd.DataFrame:
         row |= {"words": "; ".join(used), "named": "; ".join(named)}
         rows.append(row | _saying(frame, factor, used))
     table = pd.DataFrame(rows, columns=[c for c in columns if c != "verdict"])
-    known = table["p"].notna()
-    if known.any():
-        table.loc[known, "p_adjusted"] = multipletests(table.loc[known, "p"], method="holm")[1]
+    table["p_adjusted"] = for_all(table["p"])
     rises = table["odds_ratio"] > 1
     agrees = rises == (table["direction"] == "more")
     seen = table["p_adjusted"] < ALPHA
