@@ -1,6 +1,6 @@
 """Lab books that tests begin with: one way to lay out a tasting, and copies of what is built once.
 
-Making a lab book runs every migration, and scores are written one by one: a test that only needs
+Making a lab book runs every migration, and a tasting is sealed and scored: a test that only needs
 such a book gets a copy of one that its process has built before.
 """
 
@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from labkit.book import Attribute, LabBook
+from labkit.book import Attribute, LabBook, Score
 from labkit.tasting import (
     METHODS,
     CupPlan,
@@ -183,16 +183,20 @@ def score(
         for key in plan.keys
         for row in key.open(passphrase).rows
     }
-    for cup in plan.cups:
-        for attribute, value in give(cup, water[cup.flight, cup.blind_code]).items():
-            book.scores.record_score(
-                plan.session,
-                cup.flight,
-                cup.taster,
-                attribute,
-                value,
+    book.scores.record_scores(
+        [
+            Score(
+                session=plan.session,
+                flight=cup.flight,
+                taster=cup.taster,
+                attribute=attribute,
+                value=value,
                 blind_code=cup.blind_code,
             )
+            for cup in plan.cups
+            for attribute, value in give(cup, water[cup.flight, cup.blind_code]).items()
+        ]
+    )
 
 
 def lock_and_open(book: LabBook, plan: CupPlan, passphrase: str = PASSPHRASE) -> None:

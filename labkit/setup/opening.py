@@ -88,7 +88,7 @@ def jupyter_command(
     return [
         str(python),
         "-m",
-        "jupyterlab",
+        "labkit.setup.lab_server",
         "--no-browser",
         "--allow-root",  # in a container there may be nobody else
         "--ServerApp.ip=127.0.0.1",

@@ -17,7 +17,8 @@ from labkit.analysis.reading.agreement import (
     kendall_w,
     waters_against_interaction,
 )
-from labkit.analysis.reading.panel import PanelKind, TasterKind, check_panel, for_all
+from labkit.analysis.reading.many_tests import for_all
+from labkit.analysis.reading.panel import PanelKind, TasterKind, check_panel
 from labkit.analysis.reading.serving_order import order_effects
 from labkit.analysis.search.simulate import PlantedPeak, SimulatedPanel, SimulatedTaster
 from labkit.errors import ReadingError

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
+from importlib.metadata import version
 from pathlib import Path, PurePath, PurePosixPath, PureWindowsPath
 from types import SimpleNamespace
 
@@ -13,6 +16,7 @@ from labkit.setup.cli import again_inside, pytest_command
 from labkit.setup.environment import pip_command
 from labkit.setup.layout import RUN_LOCK, TEST_LOCK, Layout, this_project
 from labkit.setup.opening import jupyter_command, jupyter_environment, page
+from tests.project import PROJECT
 
 LINUX = Layout(root=PurePosixPath("/home/kit"), windows=False, python_version=(3, 12))
 MAC = Layout(root=PurePosixPath("/Users/Kit Lee/labkit"), windows=False, python_version=(3, 13))
@@ -65,7 +69,12 @@ def test_every_command_runs_the_environments_python_and_keeps_paths_in_one_piece
     ]
 
     assert {command[0] for command in commands} == {str(layout.python)}
-    assert [command[2] for command in commands] == ["pip", "pytest", "labkit", "jupyterlab"]
+    assert [command[2] for command in commands] == [
+        "pip",
+        "pytest",
+        "labkit",
+        "labkit.setup.lab_server",
+    ]
     assert commands[0][-1] == str(layout.root / RUN_LOCK)
     assert commands[1][-2:] == ["-k", "salt or water"]  # after ours, so that theirs win
     assert commands[2][3:] == ["open", "--port", "9000"]
@@ -171,3 +180,15 @@ def test_a_users_own_python_and_jupyter_stay_outside():
 def test_the_first_page_is_the_first_notebook():
     assert page("01-concentrates.ipynb") == "/lab/tree/01-concentrates.ipynb"
     assert page(None) == "/lab"
+
+
+def test_jupyterlabs_program_makes_no_parser_for_addresses_that_no_file_has():
+    """It took longer than all other imports together."""
+    command = jupyter_command(Path(sys.executable), LINUX.workbook, port=9000)
+    python = [command[0], "-X", "importtime", *command[1:3], "--version"]
+
+    done = subprocess.run(python, cwd=PROJECT, capture_output=True, text=True, check=True)
+
+    assert "jsonschema" in done.stderr
+    assert " lark\n" not in done.stderr  # which makes it
+    assert version("jupyterlab") == done.stdout.strip()

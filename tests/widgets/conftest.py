@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 import pytest
+from ipywidgets import Widget
 
 from labkit.book import LabBook
 from tests.book.samples import add_all_bottles
 from tests.tasted import copy_book
+
+
+@pytest.fixture(scope="module", autouse=True)
+def widgets_of_a_file():
+    """Let go of a file's widgets: ipywidgets holds all, and looking for garbage takes longer."""
+    yield
+    Widget.close_all()
 
 
 @pytest.fixture

@@ -14,12 +14,12 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, gather_both
 from labkit.analysis.model.surface import Surface, fit_surface
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.reading.best import Best, FactorRange, best_to_serve, recommended_of
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.unread import Unread, WhyUnread, nothing_to_fit
@@ -301,7 +301,7 @@ def read_across(
             groups[(str(client), str(coffee))] = part, digest
     nothing: tuple[pd.DataFrame | None, bytes] = None, b""
     names = sorted({**keys, **dict.fromkeys(groups)})
-    with threadpool_limits(1):
+    with one_thread():
         readings = []
         for place, name in enumerate(names):
             note_step(place, len(names))

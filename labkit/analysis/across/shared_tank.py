@@ -14,11 +14,11 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.across.coffees import CoffeeReading
 from labkit.analysis.model.coding import Bools, Floats, to_frame
 from labkit.analysis.model.surface import Surface
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.reading.best import Best, search_grid
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.search.estimate import Estimate, estimate
@@ -219,7 +219,7 @@ def one_water(
     own = np.array([as_coordinates(best.target)[0] for _, best in told.values()])
     waters = _candidates(region, own.reshape(-1, 3))
     seeds = rng.integers(2**32, size=len(readings))
-    with threadpool_limits(1):
+    with one_thread():
         known = {}
         for place, both in told.items():
             note_step(len(readings) + place, 2 * len(readings))

@@ -23,6 +23,7 @@ from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.kenward_roger import FixedEffects
 from labkit.analysis.model.noted import Note
 from labkit.analysis.model.reml import Columns, Solved, fit_reml, solve
+from labkit.analysis.one_thread import one_thread
 from labkit.noted import Noted, noted
 
 OPTIMISERS: Final = ("bfgs", "powell")
@@ -219,6 +220,7 @@ def identifiable(
     return [components[i] for i in kept], [components[i] for i in out], products.keep(kept)
 
 
+@one_thread()
 def fit_mixed(
     scores: Floats,
     fixed: Floats,

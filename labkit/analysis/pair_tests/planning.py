@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -166,8 +167,13 @@ def answers_needed(
     chance = chance_of(method)
     check_share("alpha", alpha, "0.05")
     check_share("wanted", wanted, "0.8")
-    if share <= chance:
-        return None
+    return _fewest_answers(share, chance, alpha, wanted) if share > chance else None
+
+
+@lru_cache(maxsize=128)  # a form asks for the same methods at each change
+def _fewest_answers(
+    share: float, chance: float, alpha: float, wanted: float
+) -> tuple[int, int] | None:
     for first, last in ((1, 200), (201, MOST_LOOKED_AT)):
         n = np.arange(first, last + 1)
         counts = critical_counts(n, chance, alpha)

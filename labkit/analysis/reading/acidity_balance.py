@@ -13,11 +13,11 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from statsmodels.stats.proportion import proportion_confint
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import attributes_of, gather_scores
 from labkit.analysis.model.surface import fit_surface
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.reading import views
 from labkit.analysis.reading.coffee import SEED
 from labkit.analysis.reading.special_scales import (
@@ -235,7 +235,7 @@ def _curve(frame: pd.DataFrame, name: str) -> tuple[pd.DataFrame, tuple[Noted[No
     if np.ptp(signs.score) == 0:
         return empty, ()
     try:
-        with threadpool_limits(1):
+        with one_thread():
             surface = fit_surface(signs)
     except (ReadingError, np.linalg.LinAlgError) as error:
         return empty, (noted(Note.NO_CURVE, why=str(error)),)

@@ -9,11 +9,11 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from statsmodels.stats.multitest import multipletests
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores, attributes_of, gather_both
 from labkit.analysis.model.surface import Surface, fit_surface
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.reading.best import Best, best_to_serve, recommended_of
 from labkit.analysis.reading.diagnostics import Diagnostics, diagnose
 from labkit.analysis.reading.differences import WaterDifferences, compare_waters
@@ -178,14 +178,14 @@ def _read(
         reading = replace(nothing, waters=None)
     else:
         reading = _read_waters(scores, feasible=feasible, rng=rng)
-    with threadpool_limits(1):
+    with one_thread():
         # Draws of its own: what the salts did moves no other number.
         return replace(reading, salts=read_salts(of_salts, rng=np.random.default_rng(SEED)))
 
 
 def _read_waters(scores: Scores, *, feasible: Any, rng: np.random.Generator) -> Reading:
     refusal = nothing_to_fit(scores)
-    with threadpool_limits(1):
+    with one_thread():
         if refusal is not None:
             return _without_surface(scores, refusal, rng, recommended_of(scores, feasible=feasible))
         try:

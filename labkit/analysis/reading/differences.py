@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 from scipy.stats import qmc
-from statsmodels.stats.multitest import multipletests
 
 from labkit.analysis.model.coding import Floats, coding_of
 from labkit.analysis.model.mixed import Component, MixedFit, fit_mixed, identifiable
 from labkit.analysis.model.reml import Columns
 from labkit.analysis.model.scores import Scores
 from labkit.analysis.model.structure import affordable, block_effects, taster_components
+from labkit.analysis.reading.many_tests import for_all
 from labkit.errors import ReadingError
 
 DIRECTIONS: Final = 2**13
@@ -98,7 +98,7 @@ def simultaneous(
     if len(table) == 1 or not (se > 0).any():
         p, level = single, 0.05
     elif len(table) > MOST_PAIRS:
-        p = multipletests(single, method="holm")[1]
+        p = for_all(single)
         level = 0.05 / len(table)
     else:
         scale = np.where(se > 0, se, 1.0)

@@ -13,7 +13,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
 from scipy import stats
 
 from labkit.analysis.model.coding import Floats
@@ -27,6 +26,7 @@ from labkit.analysis.reading.agreement import (
     kendall_w,
     waters_against_interaction,
 )
+from labkit.analysis.reading.many_tests import for_all
 from labkit.analysis.reading.repeat_noise import RepeatNoise, rounding
 from labkit.analysis.reading.serving_order import order_effects
 from labkit.boundary import checked
@@ -207,18 +207,6 @@ def _traces(cells: Cells) -> pd.DataFrame:
             "n": cells.count[row, column].astype(int),
         }
     )
-
-
-def for_all(p_values: ArrayLike) -> Floats:
-    """Holm's adjustment of those p-values that are known; NaN for the others.
-
-    By hand, as statsmodels' collects all garbage at each call: longer than the rest of the check.
-    """
-    found = np.array(p_values, dtype=np.float64)
-    order = np.argsort(found)[: int(np.isfinite(found).sum())]
-    steps = found[order] * np.arange(len(order), 0, -1)
-    found[order] = np.maximum.accumulate(steps).clip(max=1)
-    return found
 
 
 def _one_taster(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -15,6 +16,7 @@ from statsmodels.stats.proportion import proportion_confint
 from labkit.analysis.model.cleaning import blanks, must_be_filled, numbers, yes_or_no
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.reading.agreement import kendall_w
+from labkit.analysis.reading.many_tests import for_all
 from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
@@ -257,17 +259,19 @@ def _mcnemar_pairs(term: str, table: pd.DataFrame) -> list[dict[str, object]]:
     for i in range(len(waters)):
         for j in range(i + 1, len(waters)):
             one, two = values[:, i], values[:, j]
-            counts = [
-                [int((one & two).sum()), int((one & ~two).sum())],
-                [int((~one & two).sum()), int((~one & ~two).sum())],
-            ]
-            p = float(mcnemar(counts, exact=True).pvalue)
+            p = _mcnemar(int((one & ~two).sum()), int((~one & two).sum()))
             rows.append({"term": term, "water": waters[i], "other": waters[j], "p": p})
     if rows:
-        adjusted = multipletests([float(str(row["p"])) for row in rows], method="holm")[1]
+        adjusted = for_all([float(str(row["p"])) for row in rows])
         for row, value in zip(rows, adjusted, strict=True):
             row["p_adjusted"] = float(value)
     return rows
+
+
+@cache
+def _mcnemar(only_one: int, only_other: int) -> float:
+    """Exact p-value of how often one water alone was ticked, and the other: few differ."""
+    return float(mcnemar([[0, only_one], [only_other, 0]], exact=True).pvalue)
 
 
 def cochran_q(ticks: Floats, *, rng: np.random.Generator) -> tuple[float, float]:

@@ -24,7 +24,6 @@ from statsmodels.genmod.cov_struct import Exchangeable
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_estimating_equations import GEE
 from statsmodels.stats.multitest import multipletests
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import (
     WATER_RULE,
@@ -35,6 +34,8 @@ from labkit.analysis.model.cleaning import (
     yes_or_no,
 )
 from labkit.analysis.model.coding import Bools, Floats
+from labkit.analysis.one_thread import one_thread
+from labkit.analysis.reading.many_tests import for_all
 from labkit.boundary import checked
 from labkit.errors import ReadingError
 from labkit.shown import Shown
@@ -312,7 +313,7 @@ def read_words(frame: pd.DataFrame, sayings: pd.DataFrame | None = None) -> Word
         client=name_blanks(frame["client"]).astype(str) if "client" in frame else "",
         word=frame["word"].astype(str).str.strip().str.lower(),
     )
-    with threadpool_limits(1):
+    with one_thread():
         words = _corrected(
             [
                 row
@@ -410,9 +411,7 @@ def _sayings(frame: pd.DataFrame, sayings: pd.DataFrame | None) -> pd.DataFrame:
         row |= {"words": "; ".join(used), "named": "; ".join(named)}
         rows.append(row | _saying(frame, factor, used))
     table = pd.DataFrame(rows, columns=[c for c in columns if c != "verdict"])
-    known = table["p"].notna()
-    if known.any():
-        table.loc[known, "p_adjusted"] = multipletests(table.loc[known, "p"], method="holm")[1]
+    table["p_adjusted"] = for_all(table["p"])
     rises = table["odds_ratio"] > 1
     agrees = rises == (table["direction"] == "more")
     seen = table["p_adjusted"] < ALPHA

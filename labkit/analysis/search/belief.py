@@ -8,11 +8,11 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.noted import Note
 from labkit.analysis.model.scores import Scores
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.pair_tests.difference import check_count
 from labkit.analysis.region import Region, water_target
 from labkit.analysis.search.cups import Cups
@@ -202,7 +202,7 @@ def believe(
     )
     cups, surface = now.cups, now.plain
     recommended = recommended_by(now) if engine == "shapes" and now.scores is not None else None
-    with threadpool_limits(1):  # many small products: threads would only get in each other's way
+    with one_thread():
         other = region.grid[[int(np.argmax(surface.expected(region.grid)))]]
         served = as_coordinates(() if recommended is None else recommended.water)
         others = np.vstack([as_coordinates(also), now.control, other, served])

@@ -16,11 +16,11 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.cleaning import name_blanks
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import gather_scores
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.search.cups import cups_of, rising_scale
 from labkit.analysis.search.earlier_prior import Pool, best_places, moved, per_place
 from labkit.analysis.search.shape_average import weigh
@@ -160,7 +160,7 @@ def earlier_coffee(
         cups = cups_of(scores, rising_scale(scores.scale))
     except ReadingError as error:
         return EarlierCoffee(client=client, coffee=coffee, cups=0, best=None, error=str(error))
-    with threadpool_limits(1):
+    with one_thread():
         best = per_place(weigh(cups, shape_library()).of_shapes)
     return EarlierCoffee(client=client, coffee=coffee, cups=len(cups.value), best=best)
 
@@ -232,7 +232,7 @@ def head_start_from(
         cups.append(one.cups)
     if not names:
         return None
-    with threadpool_limits(1):
+    with one_thread():
         pool = Pool(bests, _groupings(about, names, coffee))
         prior = pool.prior()
         change = np.empty(len(bests))

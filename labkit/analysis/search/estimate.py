@@ -11,11 +11,11 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores, gather_scores
 from labkit.analysis.model.surface import Surface, fit_surface
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.region import water_target
 from labkit.analysis.search.cups import Cups, cups_of, no_cups, rising_scale
 from labkit.analysis.search.posterior import moved_to
@@ -130,7 +130,7 @@ def estimate(
         If the scores cannot be read.
     """
     scores, fitted = None, None
-    with threadpool_limits(1):  # many small products: threads would only get in each other's way
+    with one_thread():
         if frame is None or (isinstance(frame, pd.DataFrame) and frame.empty):
             scale = LIKING if scale is None else scale
             cups = no_cups(4 if n_tasters is None else n_tasters, scale)

@@ -9,10 +9,10 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
-from threadpoolctl import threadpool_limits
 from tqdm.auto import tqdm
 
 from labkit.analysis.model.coding import Floats
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.pair_tests.difference import check_count
 from labkit.analysis.region import Region
 from labkit.analysis.search.belief import believe
@@ -318,7 +318,7 @@ def _play(
         noise=setting.noise,
     )
     best = float(peak(setting.region.grid).max())
-    with threadpool_limits(1):
+    with one_thread():
         chosen, repeats = (_search if path == "search" else _walk)(setting, panel, cups, rng)
     losses = [best - float(peak(water)[0]) for water in chosen]
     return list(zip(losses, np.cumsum(repeats).tolist(), strict=True))

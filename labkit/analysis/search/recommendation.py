@@ -14,10 +14,10 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.region import STANDARD_STEPS, water_target
 from labkit.analysis.remembered import Remembered
 from labkit.analysis.search.estimate import (
@@ -266,7 +266,7 @@ def _recommended(now: Estimate, scores: Scores, feasible: Any = None) -> Recomme
         grid = some[within.all(axis=1)] if within.all(axis=1).any() else grid
     points = now.cups.points
     rng = np.random.default_rng(SEED)
-    with threadpool_limits(1):
+    with one_thread():
         looked, mean, n_rough = _looked_at(now, grid, waters, stays)
         top, kept = put_back_untold(now, looked, mean, stays, rng)
         place = by_sense(looked, mean, stays, waters, points, top, kept)

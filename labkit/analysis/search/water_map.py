@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from labkit.analysis.model.coding import Floats
 from labkit.analysis.model.scores import Scores
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.region import STANDARD_STEPS, water_target
 from labkit.analysis.search.estimate import Estimate, estimate
 from labkit.analysis.search.recommendation import (
@@ -219,7 +219,7 @@ def water_map(scores: Scores, *, recommended: Recommendation | None = None) -> W
     key = (recommended, scores.recipe_waters.tobytes())
     if key not in _KEPT:
         now = estimate(scores, control=recommended.control) if now is None else now
-        with threadpool_limits(1):
+        with one_thread():
             _KEPT[key] = _map_of(now, recommended, scores.recipe_waters)
     _KEPT.move_to_end(key)
     while len(_KEPT) > MOST_KEPT:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from functools import cache
 from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
@@ -107,9 +108,10 @@ class Frames(Part):
             None where cups are scored once.
         """
         frame = self._opened("number", coffee, client, include_unblinded, coffees, scales)
-        frame = frame.reset_index(drop=True)
-        frame = frame.astype(dict.fromkeys(("is_control", "is_duplicate"), "bool"))
-        return frame[list(SCORES_COLUMNS)]
+        frame = frame[list(SCORES_COLUMNS)].reset_index(drop=True)
+        for name in ("is_control", "is_duplicate"):
+            frame[name] = frame[name].astype("bool")
+        return frame
 
     def opened_words(
         self,
@@ -242,9 +244,13 @@ class Frames(Part):
             frame[name] = [measured.get(cup, {}).get(name, np.nan) for cup in frame["cup_id"]]
         levels = ("mg_share", "hardness_mg_l_caco3", "alkalinity_mg_l_caco3")
         numbers = ("score", *levels, "sulfate_share", "potassium_share")
-        frame = frame.astype(dict.fromkeys(("flight", "position"), "int64"))
-        frame = frame.astype(dict.fromkeys(numbers, "float64"))
-        frame = frame.astype({"is_unblinded": "bool", "stage": "object"})
+        types: dict[str, Any] = {
+            **dict.fromkeys(("flight", "position"), "int64"),
+            **dict.fromkeys(numbers, "float64"),
+            **{"is_unblinded": "bool", "stage": "object"},
+        }
+        for name, kind in types.items():  # one by one: together each would copy all others
+            frame[name] = frame[name].astype(kind)
         frame["stage"] = frame["stage"].where(frame["stage"] != "", None)
         frame["given_at"] = pd.to_datetime(frame["given_at"], utc=True)
         frame["words"] = [
@@ -255,6 +261,7 @@ class Frames(Part):
         return _label_waters(frame)
 
 
+@cache  # put together of forty columns it takes as long as it takes to run
 def _query() -> Select[*tuple[Any, ...]]:
     """Every current entry with all that is known of it; waters of opened flights only."""
     opened = and_(OpenedCupRow.cup_id == CupRow.id, FlightRow.state == OPENED)
@@ -313,35 +320,36 @@ def _label_waters(frame: pd.DataFrame) -> pd.DataFrame:
     The first session keeps the labels of its bench sheet; a recipe that comes later keeps its own
     if that is free, else it gets the next number.
     """
-    # numpy: not for the tasters' kernel
+    # pandas and numpy: not for the tasters' kernel
+    import pandas as pd
+
     from labkit.water import COORDINATES, SALT_SHARES, water_numbers
 
     # A share that nobody asked for is a blank that no other blank equals: it gets a value.
-    recipes = frame[[*COORDINATES, *SALT_SHARES]].assign(
-        **{name: frame[name].fillna(-1.0) for name in SALT_SHARES}
-    )
-    levels = list(recipes.columns)
-    met = frame[["client", "coffee", "session", "water"]].join(recipes)
-    met = met.dropna().drop_duplicates()
-    met = met.sort_values("water", key=lambda label: label.map(_natural), kind="stable")
-    order = {session: place for place, session in enumerate(frame["session"].unique())}
-    met = met.sort_values("session", key=lambda session: session.map(order), kind="stable")
+    recipes = [frame[name].tolist() for name in COORDINATES]
+    recipes += [frame[name].fillna(-1.0).tolist() for name in SALT_SHARES]
+    cups = [frame[name].tolist() for name in ("client", "coffee", "session", "water")]
+    order = {session: place for place, session in enumerate(dict.fromkeys(cups[2]))}
+    met: dict[tuple[object, object], list[tuple[Any, ...]]] = {}
+    for row in dict.fromkeys(zip(*cups, *recipes, strict=True)):
+        if not any(one is None or one != one for one in row):
+            met.setdefault(row[:2], []).append(row)
     labels: dict[tuple[object, ...], str] = {}
-    for (client, coffee), waters in met.groupby(["client", "coffee"], sort=False, dropna=False):
+    for coffee, rows in met.items():
+        rows.sort(key=lambda row: (order[row[2]], _natural(row[3])))
         named: list[str] = []  # by the place of a water among those that were first of their kind
+        waters = pd.DataFrame([row[4:] for row in rows], columns=[*COORDINATES, *SALT_SHARES])
         numbers = water_numbers(waters)
-        for number, label, *recipe in zip(
-            numbers, waters["water"], *(waters[name] for name in levels), strict=True
-        ):
-            first = list(dict.fromkeys(numbers)).index(number)
+        place = {number: first for first, number in enumerate(dict.fromkeys(numbers))}
+        for number, (_client, _coffee, _session, label, *recipe) in zip(numbers, rows, strict=True):
+            first = place[number]
             if first == len(named):
                 fresh = (f"W{n}" for n in count(len(named) + 1))
                 named.append(
                     label if label not in named else next(n for n in fresh if n not in named)
                 )
-            labels[client, coffee, *recipe] = named[first]
-    keys = frame[["client", "coffee"]].join(recipes).itertuples(index=False, name=None)
-    names: list[Any] = [labels.get(key) for key in keys]
+            labels[*coffee, *recipe] = named[first]
+    names: list[Any] = [labels.get(key) for key in zip(*cups[:2], *recipes, strict=True)]
     return frame.assign(water=names)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -69,6 +70,12 @@ def bottle_saturation(ions_mmol_l: NDArray[np.float64]) -> tuple[BottleSaturatio
     ions_mmol_l : ndarray, shape (n_ions,)
         What the bottle holds.
     """
+    return _saturation(tuple(ions_mmol_l.tolist()))
+
+
+@lru_cache(maxsize=256)  # the same jug is looked at for its sheet, its labels and its cautions
+def _saturation(ions: tuple[float, ...]) -> tuple[BottleSaturation, ...]:
+    ions_mmol_l = np.array(ions)
     totals = Totals.of_ions(ions_mmol_l)
     closed = equilibrate(totals)
     air = equilibrate(totals, co2_atm=AIR_CO2_ATM)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 
 from labkit.boundary import checked
 from labkit.errors import WaterError
@@ -109,6 +110,11 @@ def portray(water: Water, *, places: Sequence[tuple[str, float]] = PLACES) -> Po
     WaterError
         If a temperature is out of range.
     """
+    return _portrait(water, tuple((name, temperature) for name, temperature in places))
+
+
+@lru_cache(maxsize=64)  # a form shows it again at every change, and paper once more: 30 ms each
+def _portrait(water: Water, places: tuple[tuple[str, float], ...]) -> Portrait:
     totals = Totals.of_ions(water.vector)
     mixed = equilibrate(totals)
     air = equilibrate(totals, co2_atm=AIR_CO2_ATM)
