@@ -21,7 +21,7 @@ from scipy.stats import norm
 
 from labkit.analysis import Region, believe, suggest_flight
 from labkit.analysis.across.panel_history import CoffeeSums, coffee_sums, panel_history_from
-from labkit.analysis.search.planning import plan_curves, planted_coffee
+from labkit.analysis.search.planning import plan_curves, planted_coffees
 from labkit.analysis.search.simulate import LIKING, PanelNoise, SimulatedPanel, SimulatedTaster
 from labkit.water import STANDARD_SPAN
 
@@ -57,7 +57,7 @@ class World:
 
     def coffee(self, name: str) -> CoffeeSums:
         """The sums of one more coffee."""
-        grid, peak = Region().grid, planted_coffee(1.0, self.rng)
+        grid, (peak,) = Region().grid, planted_coffees(1, 1.0, Region(), self.rng)
         flights = [grid[self.rng.choice(len(grid), 5, replace=False)] for _ in range(3)]
         scores = self.panel(peak).taste_flights(flights, seed=self.rng)
         level = self.own + self.slope * peak(np.vstack(flights)).mean()
@@ -110,9 +110,9 @@ def judged(n_panels: int, n_tasters: int, n_coffees: int, seed: int) -> str:
 def given_away(world: World, n_flights: int, n_coffees: int, seed: int) -> np.ndarray:
     """What a search with these tasters gives away, on the coffees that are planned with."""
     grid, losses = Region().grid, np.empty((n_coffees, n_flights))
-    for number in range(n_coffees):
-        rng = np.random.default_rng([seed, number])  # as plan_curves draws its coffees
-        peak = planted_coffee(1.0, rng)
+    coffees = planted_coffees(n_coffees, 1.0, Region(), np.random.default_rng(seed))  # planned with
+    for number, peak in enumerate(coffees):
+        rng = np.random.default_rng([seed, number])
         panel, scores = world.panel(peak), None
         belief = believe(None, Region(), n_tasters=world.n, scale=LIKING, seed=rng)
         for flight in range(1, n_flights + 1):

@@ -35,6 +35,9 @@ SEED: Final = 20_250_304
 EFFECT_POINTS: Final = (0.5, 2.0)
 """Points of a 1-9 scale that water may cost a coffee, in the simulated ones."""
 
+DRAWN_A_COFFEE: Final = 16
+"""Coffees drawn for each one that is simulated."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanCurves(Shown):
@@ -205,7 +208,8 @@ def plan_curves(
     """Simulate tastings and tell what they are expected to give away, flight by flight.
 
     Every path, panel size and number of cups tastes the same simulated coffees: domes, hills,
-    tents, ridges and twin hills, as often as the search takes them for likely beforehand.
+    tents, ridges and twin hills, as often as the search takes them for likely beforehand, those
+    with much to gain and those with little in their proportion.
 
     Parameters
     ----------
@@ -248,15 +252,13 @@ def plan_curves(
         region=Region() if region is None else region,
         seed=seed,
     )
-    games = [
-        (path, size, many, number)
-        for path in paths
-        for size in n_tasters
-        for many in cups
-        for number in range(n_coffees)
-    ]
+    coffees = planted_coffees(n_coffees, points, setting.region, np.random.default_rng(seed))
+    designs = [(path, size, many) for path in paths for size in n_tasters for many in cups]
+    games = [design for design in designs for _ in coffees]
     played = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_play)(setting, *game) for game in games
+        delayed(_play)(setting, peak, number, *design)
+        for design in designs
+        for number, peak in enumerate(coffees)
     )
     losses = []
     for coffee in tqdm(played, total=len(games), desc="simulated coffees", disable=not progress):
@@ -274,7 +276,7 @@ def plan_curves(
             "jug_minutes": flight * many * MINUTES_A_JUG,
             "loss": loss,
         }
-        for (path, size, many, _), coffee in zip(games, losses, strict=True)
+        for (path, size, many), coffee in zip(games, losses, strict=True)
         for flight, (loss, repeats) in enumerate(coffee, start=1)
     ]
     keys = [*_DESIGN, "flight", "n_cups", "minutes", "jug_minutes"]
@@ -305,11 +307,10 @@ class _Setting:
 
 
 def _play(
-    setting: _Setting, path: Path, n_tasters: int, cups: int, number: int
+    setting: _Setting, peak: PlantedShape, number: int, path: Path, n_tasters: int, cups: int
 ) -> list[tuple[float, int]]:
     """Points given away after each flight, and cups that held a water again so far, of a coffee."""
     rng = np.random.default_rng([setting.seed, number])
-    peak = planted_coffee(setting.points, rng)
     panel = SimulatedPanel.draw(
         [f"taster {i + 1}" for i in range(n_tasters)],
         peak,
@@ -328,28 +329,51 @@ def _play(
 class PlantedShape:
     """A surface of the kinds that the search averages over."""
 
-    shape: Shapes
-    """The one."""
+    shapes: Shapes
+    """Among them."""
+
+    number: int
+    """Which of them."""
 
     points: float
     """By how many it falls from its best water to low ones."""
 
     def __call__(self, waters: Floats) -> Floats:
         """Points relative to the best water of the standard ranges, shape (n,)."""
-        return np.asarray(self.points * self.shape.heights(np.atleast_2d(waters))[0], dtype=float)
+        heights = self.shapes.heights(np.atleast_2d(waters), np.array([self.number]))
+        return np.asarray(self.points * heights[0], dtype=float)
 
 
-def planted_coffee(points: float, rng: np.random.Generator) -> PlantedShape:
-    """A shape of any kind, drawn anew: it is none of the library's.
+def planted_coffees(
+    n_coffees: int, points: float, region: Region, rng: np.random.Generator
+) -> list[PlantedShape]:
+    """Coffees of any kind, drawn anew: none is the library's, and few stand for all.
+
+    Many are drawn and put in order by what the water in the middle gives away; of each of equally
+    many in a row one is taken by chance. Of twelve drawn freely, too many may be nearly flat, and a
+    mean over them promises too much.
 
     Parameters
     ----------
+    n_coffees : int
+        How many are taken.
     points : float
         One point of a 1-9 scale in points of the scale simulated.
+    region : Region
+        Where to search.
     rng : numpy.random.Generator
-        Where it comes from.
+        Where they come from.
     """
-    return PlantedShape(shape=draw_shapes(1, rng=rng), points=rng.uniform(*EFFECT_POINTS) * points)
+    shapes = draw_shapes(n_coffees * DRAWN_A_COFFEE, rng=rng)
+    drawn = [
+        PlantedShape(shapes=shapes, number=at, points=effect * points)
+        for at, effect in enumerate(rng.uniform(*EFFECT_POINTS, len(shapes)))
+    ]
+    middle = region.nearest(region.grid.mean(axis=0))
+    heights, at_middle = shapes.heights(region.grid).max(axis=1), shapes.heights(middle)[:, 0]
+    given_away = (heights - at_middle) * [coffee.points for coffee in drawn]
+    parts = np.argsort(given_away, kind="stable").reshape(n_coffees, DRAWN_A_COFFEE)
+    return [drawn[rng.choice(part)] for part in parts]
 
 
 def _search(
