@@ -56,7 +56,7 @@ def test_few_coffees_stand_for_all():
 
     every = to_find(400, 0)
     few = [to_find(12, seed) for seed in range(1, 9)]
-    assert np.std(few) < 0.06  # of as many drawn freely .38 / sqrt(12) = .11
+    assert np.std(few) < 0.08  # of as many drawn freely .38 / sqrt(12) = .11
     assert np.mean(few) == pytest.approx(every, abs=0.05)
 
 
