@@ -15,6 +15,7 @@ from labkit.book.current import CHOICE_FILE
 from labkit.widgets import Today
 from labkit.widgets.parts.needs_book import WithoutBook
 from tests.project import PROJECT, free_port
+from tests.tasted import copy_book, nothing
 
 pytestmark = pytest.mark.slow
 
@@ -27,7 +28,7 @@ def own_book(request, tmp_path, monkeypatch):
     """An own lab book, chosen for all notebooks."""
     monkeypatch.setenv("LABKIT_DATA", str(tmp_path))
     monkeypatch.chdir(PROJECT / "workbook")  # as Jupyter does
-    with choose_book(tmp_path / "own.db") as book:
+    with choose_book(copy_book(tmp_path / "own.db", nothing)) as book:
         if request.param != "new":
             book.people.add_client("a client")
             book.people.add_coffee("a coffee", client="a client")
@@ -85,7 +86,7 @@ def absent_book(request, tmp_path, monkeypatch):
     folder.mkdir()
     monkeypatch.setenv("LABKIT_DATA", str(tmp_path))
     monkeypatch.chdir(PROJECT / "workbook")
-    choose_book(folder / "own.db").close()
+    choose_book(copy_book(folder / "own.db", nothing)).close()
     if request.param == "folder":
         folder.rename(tmp_path / "moved")
     elif request.param == "server":

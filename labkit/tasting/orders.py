@@ -111,12 +111,29 @@ def follow_counts(orders: Orders, n_cups: int) -> Orders:
     return counts
 
 
-def _unevenness(orders: Orders, n_cups: int) -> tuple[int, int]:
-    """Sums of squares of position and follow counts: smaller is more even."""
-    return (
-        int((position_counts(orders, n_cups) ** 2).sum()),
-        int((follow_counts(orders, n_cups) ** 2).sum()),
-    )
+def _unevenness(draws: Orders, n_cups: int) -> list[tuple[int, int]]:
+    """Sums of squares of position and follow counts: smaller is more even.
+
+    Of each draw, all of shape (n_draws, n_orders, n_positions) counted at once.
+    """
+    n_draws, _, n_positions = draws.shape
+    own = n_cups * np.arange(n_draws)[:, None, None] + draws
+    positions = own * n_positions + np.arange(n_positions)
+    follows = own[:, :, :-1] * n_cups + draws[:, :, 1:]
+    sums = [
+        (np.bincount(counted.ravel(), minlength=n_draws * n_cups * width) ** 2)
+        .reshape(n_draws, -1)
+        .sum(axis=1)
+        .tolist()
+        for counted, width in ((positions, n_positions), (follows, n_cups))
+    ]
+    return list(zip(*sums, strict=True))
+
+
+def _most_even(draws: Orders, n_cups: int) -> Orders:
+    """The first of the most even ones."""
+    uneven = _unevenness(draws, n_cups)
+    return np.asarray(draws[uneven.index(min(uneven))])
 
 
 def balanced_orders(n_cups: int, n_tasters: int, *, rng: np.random.Generator) -> Orders:
@@ -144,8 +161,8 @@ def balanced_orders(n_cups: int, n_tasters: int, *, rng: np.random.Generator) ->
     whole, left = divmod(n_tasters, len(rows))
     chosen = [rows] * whole
     if left:
-        draws = [rows[rng.permutation(len(rows))[:left]] for _ in range(_DRAWS)]
-        chosen.append(min(draws, key=lambda draw: _unevenness(draw, n_cups)))
+        draws = rows[[rng.permutation(len(rows))[:left] for _ in range(_DRAWS)]]
+        chosen.append(_most_even(draws, n_cups))
     orders = np.vstack(chosen)[rng.permutation(n_tasters)]
     return np.asarray(rng.permutation(n_cups)[orders], dtype=int)
 
@@ -176,8 +193,8 @@ def even_orders(
     """
     rng = np.random.default_rng(seed)
     pick = random.Random(int(rng.integers(2**63)))
-    colourings = (_even_positions(sets, pick) for _ in range(_STARTS))
-    orders = min(colourings, key=lambda draw: _unevenness(draw, n_cups))
+    colourings = np.array([_even_positions(sets, pick) for _ in range(_STARTS)])
+    orders = _most_even(colourings, n_cups)
     _settle(orders, n_cups, rng)
     return orders
 
@@ -242,7 +259,7 @@ def _turn_chain(
 
 def _settle(orders: Orders, n_cups: int, rng: np.random.Generator) -> None:
     """Exchange positions of a row, in place, until nothing gets more even."""
-    least = _unevenness(orders, n_cups)
+    (least,) = _unevenness(orders[None], n_cups)
     swaps = [
         (row, a, b)
         for row in range(len(orders))
@@ -254,7 +271,7 @@ def _settle(orders: Orders, n_cups: int, rng: np.random.Generator) -> None:
         for i in rng.permutation(len(swaps)):
             row, a, b = swaps[i]
             orders[row, [a, b]] = orders[row, [b, a]]
-            now = _unevenness(orders, n_cups)
+            (now,) = _unevenness(orders[None], n_cups)
             if now < least:
                 least, improved = now, True
             else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import json
 import logging
 import os
 import subprocess
@@ -28,11 +29,14 @@ from tests.book.samples import (
 from tests.postgresql import a_postgresql_server
 
 ANOTHER = """
-import sys
+import json, sys
 from labkit.book import LabBook
 from tests.book.samples import SESSION, score_all
-with LabBook(sys.argv[1]) as book:
-    {act}
+for line in sys.stdin:
+    url, act = json.loads(line)
+    with LabBook(url) as book:
+        exec(act)
+    print("done", flush=True)
 """
 
 
@@ -45,10 +49,19 @@ def heard(book):
     stop()
 
 
-def another_process(book, act):
-    """Let another process write to the same book."""
-    command = [sys.executable, "-c", ANOTHER.format(act=act), book.url]
-    subprocess.run(command, check=True, timeout=60)
+@pytest.fixture(scope="module")
+def another_process():
+    """Lets another process, which is started once, open the same book, act on it and close it."""
+    command = [sys.executable, "-c", ANOTHER]
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
+    with subprocess.Popen(command, **pipes) as process:
+
+        def act_on(book, act):
+            print(json.dumps([book.url, act]), file=process.stdin, flush=True)
+            assert process.stdout.readline() == "done\n"
+
+        yield act_on
+        process.stdin.close()
 
 
 def test_every_table_is_about_something():
@@ -111,7 +124,7 @@ def test_a_listener_hears_after_the_commit_and_only_its_topics(book):
     assert not book.changes.has_listeners
 
 
-def test_what_another_process_wrote_is_found_by_looking(book, heard):
+def test_what_another_process_wrote_is_found_by_looking(book, heard, another_process):
     start_tasting(book)
     del heard[:]
     assert book.changes.look() == set()
@@ -134,7 +147,7 @@ def test_what_was_told_at_once_is_not_found_again_by_looking(book, heard):
     assert heard == [{Topic.PEOPLE}]
 
 
-def test_a_write_here_tells_what_another_process_wrote_before(book, heard):
+def test_a_write_here_tells_what_another_process_wrote_before(book, heard, another_process):
     another_process(book, "book.people.add_tasters(['Dov'])")
     add_all_bottles(book)
     assert heard == [{Topic.PEOPLE, Topic.STOCK}, {Topic.STOCK}, {Topic.STOCK}]

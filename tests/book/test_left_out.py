@@ -9,6 +9,7 @@ from labkit.book import Attribute, LabBook
 from labkit.errors import BookError
 from labkit.present import say
 from labkit.tasting import SCALES
+from tests.tasted import copy_book
 
 COFFEE = {"coffee": "Test lot", "client": "Test lab"}
 DAYS = ("Test lot, 2026-01-05", "Test lot, 2026-01-05, session 2")
@@ -17,20 +18,23 @@ PEOPLE = ("Di", "Di (guest), the second", "Ed")
 
 @pytest.fixture
 def book(tmp_path):
-    with LabBook(tmp_path / "book.db") as book:
-        book.people.add_client("Test lab")
-        book.people.add_coffee("Test lot", client="Test lab")
-        book.people.add_tasters(PEOPLE)
-        for name in DAYS:
-            book.sessions.start_session(
-                name,
-                **COFFEE,
-                attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
-                tasters=PEOPLE,
-                serving="shared bowls",
-                brew_method="cupping",
-            )
+    with LabBook(copy_book(tmp_path / "book.db", plan_days)) as book:
         yield book
+
+
+def plan_days(book):
+    book.people.add_client("Test lab")
+    book.people.add_coffee("Test lot", client="Test lab")
+    book.people.add_tasters(PEOPLE)
+    for name in DAYS:
+        book.sessions.start_session(
+            name,
+            **COFFEE,
+            attributes=[Attribute(name="overall", scale=SCALES["liking 1-9"])],
+            tasters=PEOPLE,
+            serving="shared bowls",
+            brew_method="cupping",
+        )
 
 
 @pytest.mark.parametrize(

@@ -134,9 +134,15 @@ def test_the_band_is_wider_than_rounding_and_than_the_meter_alone():
 def test_card_and_bench_check_call_the_same_readings_right(name, tds_factor):
     recipe = RECIPES[name]
     band = meter_of(recipe, tds_factor=tds_factor)
-    for reading in np.linspace(band.low - 3, band.high + 3, 41):
-        check = MeterReading(shown=float(reading), tds_factor=tds_factor)
-        assert check_jug(recipe, [check]).meant.agrees == band.agrees(float(reading))
+    past_an_end = np.add.outer([band.low, band.high], [-3, -1, -0.01, 0.01, 1, 3]).ravel()
+    for reading in [*past_an_end.tolist(), (band.low + band.high) / 2]:
+        check = MeterReading(shown=reading, tds_factor=tds_factor)
+        assert check_jug(recipe, [check]).meant.agrees == band.agrees(reading)
+
+
+@pytest.mark.parametrize("name", RECIPES)
+def test_card_and_bench_check_call_the_same_drops_right(name):
+    recipe = RECIPES[name]
     for quantity in ("hardness", "alkalinity"):
         expected = drops_of(recipe, quantity, kit=KIT)
         for drops in range(10):

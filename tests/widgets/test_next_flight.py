@@ -30,6 +30,18 @@ def book(tmp_path_factory):
 @pytest.fixture
 def view(book):
     """The view of the demo coffee that was tasted on a grid."""
+    return view_of(book)
+
+
+@pytest.fixture(scope="module")
+def same_view(tmp_path_factory):
+    """The same on a book of its own, for tests that leave it as it was."""
+    url = ensure_demo_book(copy_data(tmp_path_factory.mktemp("same")))
+    with LabBook(url) as book:
+        yield view_of(book)
+
+
+def view_of(book):
     reading = ReadingView(book, lambda _reading: "")
     reading.form.fields["coffee"].value = GRID
     return NextFlightView(book, reading, lambda _suggestion, _reading: "<i>picture</i>")
@@ -39,12 +51,12 @@ def told(view):
     return view.form.result.value
 
 
-def test_it_shows_flights_verdict_waters_reasons_and_what_to_pour(view):
-    html = told(view)
+def test_it_shows_flights_verdict_waters_reasons_and_what_to_pour(same_view):
+    html = told(same_view)
 
     assert "The flights so far" in html
-    assert view.advice.verdict in html
-    for cup in view.suggestion.cups:
+    assert same_view.advice.verdict in html
+    for cup in same_view.suggestion.cups:
         assert cup.target.text in html
     assert html.count("for 1000 mL: ") == 5
     assert "<i>picture</i>" in html
@@ -73,13 +85,17 @@ def test_what_is_held_left_out_and_asked_for_is_kept_to(view):
         ("hardness_mg_l_caco3", "soft", "must be numbers with spaces"),
     ],
 )
-def test_what_cannot_be_read_is_said_beside_its_field(view, field, typed, message):
-    view.form.fields[field].value = typed
+def test_what_cannot_be_read_is_said_beside_its_field(same_view, field, typed, message):
+    before = same_view.form.fields[field].value
+    same_view.form.fields[field].value = typed
 
-    assert message in view.form.notes[field].value
-    assert view.form.fields[field].value == typed
+    assert message in same_view.form.notes[field].value
+    assert same_view.form.fields[field].value == typed
     with pytest.raises(ReadingError, match="the next flight must"):
-        view.waters  # noqa: B018
+        same_view.waters  # noqa: B018
+    same_view.form.fields[field].value = before
+    assert same_view.form.notes[field].value == ""
+    assert len(same_view.waters) == 5
 
 
 def test_the_walk_proposes_a_dial_with_two_coordinates_held(view):
@@ -230,14 +246,14 @@ def test_the_map_is_of_the_coffee_read_and_marks_the_next_flight(view):
     assert shown.following == []
 
 
-def test_a_water_of_the_map_is_poured_from_the_shelf_as_the_flight_says(view):
-    first = view.suggestion.cups[0].target
-    assert first == view.reading_view.reading.recommended.water
+def test_a_water_of_the_map_is_poured_from_the_shelf_as_the_flight_says(same_view):
+    first = same_view.suggestion.cups[0].target
+    assert first == same_view.reading_view.reading.recommended.water
 
-    answer = view.reading_view.map.answer({"kind": "pour", "at": place_of(view)})
+    answer = same_view.reading_view.map.answer({"kind": "pour", "at": place_of(same_view)})
 
     assert answer["text"].startswith("for 1000 mL: ")
-    assert answer["text"] in told(view)
+    assert answer["text"] in told(same_view)
 
 
 def test_a_water_of_the_map_goes_into_the_next_flight_once(view):
@@ -260,7 +276,7 @@ def test_a_water_of_the_map_goes_into_the_next_flight_once(view):
 
 
 @pytest.mark.parametrize("at", [None, [0, 0], [0, 0, 99], [-1, 0, 0], ["0", 0, 0], [True, 0, 0]])
-def test_a_place_that_is_not_on_the_map_is_not_answered(view, at):
-    before = view.form.fields["include"].value
-    assert view.reading_view.map.answer({"kind": "taste", "at": at})["text"] == ""
-    assert view.form.fields["include"].value == before
+def test_a_place_that_is_not_on_the_map_is_not_answered(same_view, at):
+    before = same_view.form.fields["include"].value
+    assert same_view.reading_view.map.answer({"kind": "taste", "at": at})["text"] == ""
+    assert same_view.form.fields["include"].value == before

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm, qmc
 
 from labkit.analysis.model.coding import Floats
+from labkit.analysis.one_thread import one_thread
 from labkit.analysis.search.posterior import Posterior
 from labkit.tasting import MOST_TIMES
 
@@ -38,6 +39,7 @@ class Batch:
     """What the flight is worth less, in points, with the recipe that is priced as its last cup."""
 
 
+@one_thread()
 def knowledge_gradient(
     posterior: Posterior,
     k: int,
