@@ -119,6 +119,8 @@ def _check_function(
     @wraps(function)
     def call(*given: Any, **named: Any) -> Any:
         asked = wanted()
+        if not asked:
+            return function(*given, **named)
         for name, value in zip(names, given, strict=False):
             if name in asked and not asked[name].fits(value):
                 raise _refusal(error, name, asked[name], value)
@@ -280,6 +282,8 @@ def _why_no_number(value: Any) -> str:
 
 
 def _whole(value: Any) -> bool:
+    if type(value) is int:
+        return -MOST <= value <= MOST
     is_whole = isinstance(value, Integral) and not isinstance(value, bool)
     return is_whole and bool(-MOST <= value <= MOST)
 

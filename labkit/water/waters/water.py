@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 
@@ -63,15 +64,17 @@ class Water(Shown):
 
     def __post_init__(self) -> None:
         """Refuse negative and unreal amounts."""
-        for field in fields(self):
-            amount = getattr(self, field.name)
+        for name in FIELDS.values():
+            amount = getattr(self, name)
+            if type(amount) is float and 0 <= amount < math.inf:
+                continue  # nearly always: a check of a jug makes hundreds of waters
             if not is_finite(amount) or amount < 0:
                 raise WaterError(
-                    f"{field.name} must be a number of at least 0, got {amount!r}: "
+                    f"{name} must be a number of at least 0, got {amount!r}: "
                     "a water cannot hold less than none of an ion.",
-                    field=field.name,
+                    field=name,
                 )
-            object.__setattr__(self, field.name, float(amount))
+            object.__setattr__(self, name, float(amount))
 
     @classmethod
     def of_ions(cls, ions_mmol_l: Mapping[str, float]) -> Water:
@@ -124,7 +127,7 @@ class Water(Shown):
             )
         dust = 1e-12 * max(1.0, float(np.abs(amounts).max()))
         amounts = np.where((amounts < 0) & (amounts > -dust), 0.0, amounts)
-        return cls(**{FIELDS[symbol]: float(amounts[n]) for n, symbol in enumerate(IONS)})
+        return cls(**{FIELDS[symbol]: x for symbol, x in zip(IONS, amounts.tolist(), strict=True)})
 
     @property
     def vector(self) -> NDArray[np.float64]:
