@@ -15,6 +15,7 @@ from contextvars import ContextVar
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader
+from jupyter_client.session import Session
 from jupyter_server.base.handlers import APIHandler, FileFindHandler, JupyterHandler
 from jupyter_server.serverapp import ServerApp
 from jupyter_server.utils import ensure_async
@@ -134,7 +135,14 @@ class PageKernels:
             # From now on it is handed out: a page that cannot wait is soonest served by this one,
             # as another would only compete with it.
             self._warm = str(kernel_id)
-            client = self._kernels.get_kernel(kernel_id).client()
+            manager = self._kernels.get_kernel(kernel_id)
+            # A session of its own: by it a kernel tells who asks, and of two who use the manager's
+            # the page, which may come meanwhile, would never be answered.
+            about = {
+                "key": manager.session.key,
+                "signature_scheme": manager.session.signature_scheme,
+            }
+            client = manager.client(session=Session(**about))
             client.start_channels()
             try:
                 await ensure_async(client.wait_for_ready(timeout=120))

@@ -6,6 +6,7 @@ import asyncio
 from types import SimpleNamespace
 
 import pytest
+from jupyter_client.session import Session
 
 from labkit.setup import page_server
 from labkit.setup.opening import PAGE
@@ -19,6 +20,7 @@ class Kernels:
         self.running = {}
         self.ran = []
         self.unwatched, self.killed = [], []
+        self.session, self.asked_as = Session(key=b"a key"), []
 
     def __contains__(self, kernel_id):
         return kernel_id in self.running
@@ -35,9 +37,14 @@ class Kernels:
         assert now
         del self.running[kernel_id]
 
+    def client(self, session):
+        self.asked_as.append(session)
+        return self
+
     def get_kernel(self, kernel_id):
         return SimpleNamespace(
-            client=lambda: self,
+            session=self.session,
+            client=self.client,
             stop_restarter=lambda: self.unwatched.append(kernel_id),
             is_alive=lambda: kernel_id not in self.killed,
         )
@@ -93,6 +100,18 @@ def test_a_page_that_comes_while_a_kernel_warms_up_gets_that_one(clock):
         assert await kernels.start_kernel() != taken[0]
 
     asyncio.run(play())
+
+
+def test_who_warms_a_kernel_up_asks_under_a_name_of_its_own(clock):
+    """A kernel hears the last of two who ask under one name: of every two first pages that were
+    asked for while it was made, one stayed empty."""
+    own = Kernels()
+
+    asyncio.run(PageKernels(own).warm_up(kernel_name="python3"))
+
+    (asked_as,) = own.asked_as
+    assert asked_as.session != own.session.session
+    assert asked_as.key == own.session.key  # else the kernel would not believe it
 
 
 def test_kernels_of_closed_pages_end_and_those_of_notebooks_and_open_pages_do_not(clock):
