@@ -21,7 +21,7 @@ from cryptography.x509.oid import NameOID
 from labkit.errors import SetUpError
 from labkit.widgets.tasters.certificates import read_certificate
 from labkit.widgets.tasters.links import SECURE
-from labkit.widgets.tasters.page import serve
+from labkit.widgets.tasters.page import serve, wait_until_it_answers
 from tests.project import free_port
 from tests.widgets.serving import choose, kept, open_sheet, serving, wait_saved
 from tests.widgets.tables import SESSION, lay_table
@@ -162,6 +162,8 @@ def test_links_and_the_lead_say_https_and_call_the_machine_as_its_certificate_do
             said += line
             if "Ctrl-C" in line:
                 break
+        # One that is stopped while it starts its server would leave that behind.
+        wait_until_it_answers(process, port, tmp_path / "lab_book.tasters.log")
         process.send_signal(signal.SIGTERM)
         process.stdout.read()
 
